@@ -1,0 +1,105 @@
+// Package memory knows how the memory of a card is put together and what
+// follows from it: which chip and data line holds a bit, which faults explain
+// a size that fell short, and which fault explains a list of failing addresses.
+//
+// An [Organisation] and observations come in; findings with designators go
+// out. The package reads no files.
+package memory
+
+import (
+	"errors"
+	"fmt"
+)
+
+// An Organisation is the linear memory of a card: one or more banks, each as
+// wide as the bus, made of equal chips.
+//
+// Byte address 0 sits on chip 0 of bank 0, data lines D0 to D7. Lanes run
+// upward across the bus, so with 16-bit chips on a 128-bit bus chip k holds
+// bytes 2k and 2k+1 of every 16-byte beat. Banks follow one another in address
+// order.
+type Organisation struct {
+	Name     string // "frame", "texture"; empty when the card has one memory
+	Words    int64  // addressable words of one chip: 1Mi×16 has 1 048 576
+	ChipBits int    // data lines of one chip: 4, 8, 16 or 32
+	BusBits  int    // width of the memory bus, a multiple of ChipBits and of 8
+	Banks    []Bank // in address order
+}
+
+// A Bank is one rank of chips that together fill the bus.
+type Bank struct {
+	Designators []string // in lane order: the chip with D0 of the bus first
+}
+
+// A Place is where one bit of the memory is stored.
+type Place struct {
+	Bank       int    // from 0
+	Chip       int    // lane order within the bank, from 0
+	Designator string // "U7"
+	Line       int    // data line of the chip: D0 is 0
+	Word       int64  // word address inside the chip
+}
+
+// Check reports what makes an organisation impossible.
+func (o Organisation) Check() error {
+	var errs []error
+	if o.Words <= 0 {
+		errs = append(errs, fmt.Errorf("chip depth %d words is not positive", o.Words))
+	}
+	if o.ChipBits != 4 && o.ChipBits != 8 && o.ChipBits != 16 && o.ChipBits != 32 {
+		errs = append(errs, fmt.Errorf("chip width %d bits is not 4, 8, 16 or 32", o.ChipBits))
+	}
+	if o.BusBits <= 0 || o.BusBits%8 != 0 || (o.ChipBits > 0 && o.BusBits%o.ChipBits != 0) {
+		errs = append(errs, fmt.Errorf("bus width %d bits is not a multiple of 8 and of the chip width %d", o.BusBits, o.ChipBits))
+	}
+	if len(o.Banks) == 0 {
+		errs = append(errs, errors.New("no bank"))
+	}
+	if o.ChipBits > 0 {
+		for i, b := range o.Banks {
+			if len(b.Designators) != o.BusBits/o.ChipBits {
+				errs = append(errs, fmt.Errorf("bank %d names %d chips, a %d-bit bus of %d-bit chips has %d",
+					i, len(b.Designators), o.BusBits, o.ChipBits, o.BusBits/o.ChipBits))
+			}
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// ChipsPerBank returns how many chips fill the bus.
+func (o Organisation) ChipsPerBank() int { return o.BusBits / o.ChipBits }
+
+// BeatBytes returns the bytes that one access across the whole bus moves.
+func (o Organisation) BeatBytes() int64 { return int64(o.BusBits / 8) }
+
+// BankBytes returns the size of one bank in bytes.
+func (o Organisation) BankBytes() int64 { return o.Words * o.BeatBytes() }
+
+// Bytes returns the total size in bytes.
+func (o Organisation) Bytes() int64 { return int64(len(o.Banks)) * o.BankBytes() }
+
+// Locate returns where bit (0 to 7) of the byte at address addr is stored. It
+// reports false when the address lies outside the memory.
+func (o Organisation) Locate(addr int64, bit int) (Place, bool) {
+	if addr < 0 || addr >= o.Bytes() || bit < 0 || bit > 7 {
+		return Place{}, false
+	}
+	bank := int(addr / o.BankBytes())
+	inBank := addr % o.BankBytes()
+	lane := int(inBank%o.BeatBytes())*8 + bit
+	chip := lane / o.ChipBits
+	return Place{
+		Bank:       bank,
+		Chip:       chip,
+		Designator: o.Banks[bank].Designators[chip],
+		Line:       lane % o.ChipBits,
+		Word:       inBank / o.BeatBytes(),
+	}, true
+}
+
+// Address is the inverse of [Organisation.Locate]: the byte address and the
+// bit (0 to 7) that the place holds.
+func (o Organisation) Address(p Place) (addr int64, bit int) {
+	lane := p.Chip*o.ChipBits + p.Line
+	return int64(p.Bank)*o.BankBytes() + p.Word*o.BeatBytes() + int64(lane/8), lane % 8
+}
