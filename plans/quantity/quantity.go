@@ -1,0 +1,58 @@
+// Package quantity holds values with a unit and a tolerance, written the way a
+// technician writes them: "166 MHz ±1 %", "16 MiB", "40 min", "3.3 V ±0.3 V".
+//
+// Text comes in and base units go out: hertz, bytes, seconds, degrees Celsius,
+// volts, ohms, amperes, watts. The package knows nothing of cards or plans.
+package quantity
+
+import "math"
+
+// A Dimension is what a quantity measures. Each has one base unit.
+type Dimension string
+
+// The dimensions and their base units.
+const (
+	Frequency       Dimension = "frequency"              // Hz
+	Bytes           Dimension = "memory size"            // B; MB is 2^20 where the trade prints it so
+	Duration        Dimension = "duration"               // s
+	Temperature     Dimension = "temperature"            // °C
+	Difference      Dimension = "temperature difference" // K
+	TemperatureRate Dimension = "temperature rate"       // K/s
+	Voltage         Dimension = "voltage"                // V
+	Current         Dimension = "current"                // A
+	Resistance      Dimension = "resistance"             // Ω
+	Power           Dimension = "power"                  // W
+	Ratio           Dimension = "ratio"                  // 1; "95 %" is 0.95
+	FrameRate       Dimension = "frame rate"             // 1/s, "fps"
+	Bits            Dimension = "bits"                   // bit
+	Number          Dimension = "number"                 // plain number, as scores are
+)
+
+// A Quantity is one value with its unit and, where one was written, its
+// tolerance. All numbers are in the base unit of the dimension.
+type Quantity struct {
+	Dimension  Dimension
+	Value      float64
+	Minus      float64 // allowed deviation below Value, ≥ 0
+	Plus       float64 // allowed deviation above Value, ≥ 0
+	Tolerated  bool    // a tolerance was written
+	Resolution float64 // one step of the last written digit of the value
+	Unit       string  // as documents print it: "MHz"
+	Text       string  // as the technician wrote it
+}
+
+// Low returns the lower limit, or -Inf when no tolerance was written.
+func (q Quantity) Low() float64 {
+	if !q.Tolerated {
+		return math.Inf(-1)
+	}
+	return q.Value - q.Minus
+}
+
+// High returns the upper limit, or +Inf when no tolerance was written.
+func (q Quantity) High() float64 {
+	if !q.Tolerated {
+		return math.Inf(1)
+	}
+	return q.Value + q.Plus
+}

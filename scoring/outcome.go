@@ -1,0 +1,116 @@
+// Package scoring judges what the bench observed of a card against what its
+// family is expected to show, by the rules of the plan.
+//
+// A plan, a family, a shop and a job's readings come in; an [Outcome] goes
+// out. It reads no files but through the logs it is handed, has no clock and
+// prints nothing. It does not stop at the first failed step, and what it did
+// not compute is [conformity.NotRun].
+package scoring
+
+import (
+	"math"
+	"strconv"
+
+	"proveout/scoring/conformity"
+	"proveout/scoring/figure"
+)
+
+// Verdict is the outcome of a check, a step or a job.
+type Verdict = conformity.Verdict
+
+// An Outcome is the judgement of a whole job.
+type Outcome struct {
+	Job      string        `json:"job"`
+	Plan     string        `json:"plan"`
+	Family   string        `json:"family"`
+	Variant  string        `json:"variant,omitempty"`
+	Accepted bool          `json:"accepted"`
+	Verdict  Verdict       `json:"verdict"`
+	Reason   string        `json:"reason"`           // one sentence
+	Standing []string      `json:"in_the_way"`       // what stands in the way of acceptance; empty when accepted
+	Causes   []Cause       `json:"causes,omitempty"` // what is probably wrong, likeliest first
+	Steps    []StepOutcome `json:"steps"`            // in the plan's order
+	Warnings []string      `json:"warnings,omitempty"`
+}
+
+// A StepOutcome is the judgement of one step, by its last attempt.
+type StepOutcome struct {
+	ID         string          `json:"id"`
+	Kind       string          `json:"kind"`
+	Title      string          `json:"title"`
+	Verdict    Verdict         `json:"verdict"`
+	Required   bool            `json:"required"`
+	WhyNeeded  string          `json:"why_required,omitempty"` // e.g. "memory chips replaced"
+	Gate       bool            `json:"gate,omitempty"`
+	Attempts   int             `json:"attempts"`
+	Earlier    []Verdict       `json:"earlier,omitempty"` // verdicts of the attempts before the last
+	Reason     string          `json:"reason"`
+	Checks     []Check         `json:"checks"`
+	Findings   []string        `json:"findings,omitempty"` // remarks that decide nothing
+	Warnings   []string        `json:"warnings,omitempty"` // doubts about the data
+	Causes     []Cause         `json:"causes,omitempty"`
+	Figures    []figure.Figure `json:"figures,omitempty"`
+	Conditions []Condition     `json:"conditions,omitempty"` // ambient, instrument, duration
+	Detail     map[string]any  `json:"detail,omitempty"`     // the numbers behind the checks
+}
+
+// A Condition is a circumstance of a test that the certificate states.
+type Condition struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
+}
+
+// A Cause is a probable fault.
+type Cause struct {
+	Text       string  `json:"text"`
+	Step       string  `json:"step"`
+	Confidence float64 `json:"confidence"` // 0 to 1
+	Look       string  `json:"look"`       // what to look at on the board
+}
+
+// A Check is one judged value of a step.
+type Check struct {
+	Name        string         `json:"name"`  // stable: "core", "peak"
+	Title       string         `json:"title"` // for people
+	Value       *Number        `json:"value"` // in Unit; null when the observation is a word
+	Text        string         `json:"text"`  // the value as documents print it
+	Unit        string         `json:"unit"`
+	U           *Number        `json:"expanded_uncertainty"` // in Unit, coverage factor 2; null when it does not apply
+	Limits      *Limits        `json:"limits"`
+	Rule        string         `json:"rule,omitempty"`
+	Verdict     Verdict        `json:"verdict"`
+	Probability *Number        `json:"probability"` // of conformance, 0 to 1; null when it does not apply
+	Reason      string         `json:"reason"`
+	Settle      string         `json:"settle,omitempty"`      // what would settle an inconclusive result
+	Informative bool           `json:"informative,omitempty"` // shown, decides nothing
+	Source      string         `json:"source,omitempty"`      // of the limit
+	Budget      []Contribution `json:"budget,omitempty"`
+	Evidence    []string       `json:"evidence,omitempty"` // SHA-256 of the files behind it
+}
+
+// A Contribution is one line of an uncertainty budget, in the check's unit.
+type Contribution struct {
+	Name         string `json:"name"`
+	HalfWidth    Number `json:"half_width"`
+	Distribution string `json:"distribution"`
+	Standard     Number `json:"standard"`
+}
+
+// Limits of a check in its unit; nil where there is none.
+type Limits struct {
+	Low  *Number `json:"low"`
+	High *Number `json:"high"`
+	Text string  `json:"text"` // "164.34 MHz to 167.66 MHz", "at most 85 °C"
+}
+
+// A Number is a finite number; what is not finite is written as null.
+type Number float64
+
+// MarshalJSON writes null for NaN and infinities.
+func (n Number) MarshalJSON() ([]byte, error) {
+	f := float64(n)
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, f, 'g', -1, 64), nil
+}
