@@ -179,10 +179,35 @@ type Row struct {
 	Values []float64
 }
 
+// A ControlRun is one run of the shop's control card.
+type ControlRun struct {
+	Seq      int // in the shop's register
+	Bench    string
+	Workload string
+	Card     string
+	Unit     string
+	Value    float64
+	At       time.Time
+	By       string
+}
+
+// A SignalAnswer says that somebody looked into a signal of the control card
+// on a bench; runs up to and with UpTo are answered for.
+type SignalAnswer struct {
+	Bench, Workload string
+	UpTo            int // Seq of the last run answered for
+	By, Text        string
+	At              time.Time
+}
+
 // Input is all that scoring is given.
 type Input struct {
 	Plan   *plans.Plan
 	Family *plans.Family
 	Shop   *plans.Shop
 	Job    *Job
+
+	References []plans.ReferenceSet // the shop's own sets for this family
+	Control    []ControlRun         // oldest first
+	Answers    []SignalAnswer
 }

@@ -1,0 +1,111 @@
+// Package entry turns what a technician typed for one field of a step into
+// readings.
+//
+// A field and a text come in; readings, or one sentence that says what is
+// wrong and how to put it right, go out. It judges nothing.
+package entry
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/plans/quantity"
+)
+
+// Parse reads the answer to a field. Several readings of a field that may be
+// read more than once are separated by commas or semicolons.
+func Parse(field plans.Field, text string) ([]reading.Reading, error) {
+	text = strings.TrimSpace(text)
+	if text == "" {
+		return nil, fmt.Errorf("%s: nothing was given", field.Name)
+	}
+	if field.Dimension == "" {
+		r, err := word(field, text)
+		return []reading.Reading{r}, err
+	}
+	parts := []string{text}
+	if field.Many {
+		parts = strings.FieldsFunc(text, func(r rune) bool { return r == ';' || r == ',' })
+	}
+	if len(parts) == 0 {
+		return nil, fmt.Errorf("%s: nothing was given", field.Name)
+	}
+	var out []reading.Reading
+	for _, p := range parts {
+		r, err := number(field, strings.TrimSpace(p))
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+func number(field plans.Field, text string) (reading.Reading, error) {
+	unit, ok := quantity.LookUp(field.Dimension, field.Unit)
+	if !ok {
+		unit = quantity.Choose(field.Dimension)
+	}
+	q, err := quantity.ParseIn(text, field.Dimension, unit)
+	if err != nil {
+		return reading.Reading{}, fmt.Errorf("%s: %w", field.Name, err)
+	}
+	if q.Tolerated {
+		return reading.Reading{}, fmt.Errorf("%s: %q has a tolerance, but a reading has none; the uncertainty comes from the instrument", field.Name, text)
+	}
+	return reading.Reading{Name: field.Name, Value: q.Value, Numeric: true, Text: text, Unit: q.Unit, Resolution: q.Resolution, Place: field.Place}, nil
+}
+
+func word(field plans.Field, text string) (reading.Reading, error) {
+	r := reading.Reading{Name: field.Name, Value: math.NaN(), Word: text, Text: text}
+	if len(field.Words) == 0 {
+		return r, nil
+	}
+	var found []string
+	for _, w := range field.Words {
+		if strings.EqualFold(w, text) {
+			r.Word = w
+			return r, nil
+		}
+		if strings.HasPrefix(strings.ToLower(w), strings.ToLower(text)) {
+			found = append(found, w)
+		}
+	}
+	if len(found) == 1 {
+		r.Word = found[0]
+		return r, nil
+	}
+	return r, fmt.Errorf("%s: %q is not one of %s", field.Name, text, strings.Join(field.Words, ", "))
+}
+
+// Doubt returns a question when a number is so far from what is expected that
+// a slip of the decimal point is likely, and the value that was probably meant.
+// It returns "" when nothing is odd.
+func Doubt(field plans.Field, r reading.Reading) (question string, meant float64) {
+	if !r.Numeric || field.Nominal <= 0 || r.Value <= 0 {
+		return "", 0
+	}
+	if ratio := r.Value / field.Nominal; ratio > 0.4 && ratio < 2.5 {
+		return "", 0
+	}
+	best := 0.0
+	for power := -6; power <= 6; power++ {
+		candidate := r.Value * math.Pow(10, float64(power))
+		if ratio := candidate / field.Nominal; power != 0 && ratio > 0.5 && ratio < 2 {
+			if best == 0 || math.Abs(math.Log(ratio)) < math.Abs(math.Log(best/field.Nominal)) {
+				best = candidate
+			}
+		}
+	}
+	if best == 0 {
+		return fmt.Sprintf("%s is far from the expected %s", r.Text, field.Expected), 0
+	}
+	unit, ok := quantity.LookUp(field.Dimension, r.Unit)
+	if !ok {
+		unit = quantity.Choose(field.Dimension, best)
+	}
+	return fmt.Sprintf("%s: did you mean %s?", r.Text, unit.Format(best, 0)), best
+}
