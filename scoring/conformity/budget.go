@@ -1,0 +1,303 @@
+package conformity
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// A Distribution names the shape that a contribution is taken to have, and
+// with it the divisor that turns the stated figure into a standard
+// uncertainty.
+type Distribution string
+
+// The distributions, with the divisors of JCGM 100:2008.
+const (
+	Rectangular Distribution = "rectangular" // limits ±a, u = a/√3 (4.3.7)
+	Triangular  Distribution = "triangular"  // limits ±a, u = a/√6 (4.3.9)
+	UShaped     Distribution = "u-shaped"    // limits ±a of a cycling quantity, u = a/√2 (H.1.3.4)
+	Normal      Distribution = "normal"      // expanded uncertainty with its k, u = U/k (4.3.3)
+	TypeA       Distribution = "type A"      // standard deviation s of n readings, u = s/√n (4.2.3)
+)
+
+// A Contribution is one line of an uncertainty budget. Value, Standard and the
+// quantity measured share one unit once Value is multiplied by Sensitivity.
+type Contribution struct {
+	Name         string       `json:"name"`
+	Distribution Distribution `json:"distribution"`
+	// Value is the half-width a (rectangular, triangular, u-shaped), the
+	// expanded uncertainty U (normal) or the standard deviation s (type A).
+	// It is not negative.
+	Value float64 `json:"value"`
+	// K is the coverage factor of a normal Value, above zero; elsewhere unused.
+	K float64 `json:"k,omitempty"`
+	// N is the number of readings averaged in a type A contribution, at least 1.
+	N int `json:"n,omitempty"`
+	// Sensitivity is the partial derivative that carries Value into the unit of
+	// the result. Zero means 1.
+	Sensitivity float64 `json:"sensitivity,omitempty"`
+	// DoF is the number of degrees of freedom. Zero means not stated: N-1 for a
+	// type A contribution, infinite for the others (JCGM 100:2008, G.4.3).
+	DoF float64 `json:"dof,omitempty"`
+	// Standard is the standard uncertainty in the unit of the result, and Share
+	// its part of the combined variance, 0 to 1. Combine fills both.
+	Standard float64 `json:"standard_uncertainty"`
+	Share    float64 `json:"share"`
+}
+
+// InstrumentLimits is the contribution of an instrument with the limits ±a
+// that its maker or its calibration states, in the unit of the reading. With k
+// zero the limits are taken as rectangular, u = a/√3; with k stated as an
+// expanded uncertainty, u = a/k.
+func InstrumentLimits(name string, a, k float64) Contribution {
+	if k == 0 {
+		return Contribution{Name: name, Distribution: Rectangular, Value: a}
+	}
+	return Contribution{Name: name, Distribution: Normal, Value: a, K: k}
+}
+
+// Resolution is the contribution of a display whose last digit counts in the
+// given step: half a step, rectangular, so that u = step/√12.
+//
+// Source: JCGM 100:2008, F.2.2.1.
+func Resolution(name string, step float64) Contribution {
+	return Contribution{Name: name, Distribution: Rectangular, Value: step / 2}
+}
+
+// Repeatability is the type A contribution of the mean of repeated readings,
+// s/√n. It needs at least two finite readings.
+//
+// Source: JCGM 100:2008, 4.2.3.
+func Repeatability(name string, readings []float64) (Contribution, error) {
+	n := len(readings)
+	if n < 2 {
+		return Contribution{}, fmt.Errorf("%s: repeatability needs at least two readings, there is %d", name, n)
+	}
+	var mean float64
+	for _, x := range readings {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return Contribution{}, fmt.Errorf("%s: a reading is not a number", name)
+		}
+		mean += x / float64(n)
+	}
+	var squares, residue float64
+	for _, x := range readings {
+		squares += (x - mean) * (x - mean)
+		residue += x - mean
+	}
+	variance := (squares - residue*residue/float64(n)) / float64(n-1)
+	return Contribution{Name: name, Distribution: TypeA, Value: math.Sqrt(max(variance, 0)), N: n}, nil
+}
+
+// standard returns the standard uncertainty of c in the unit of the result.
+func (c Contribution) standard() (float64, error) {
+	if math.IsNaN(c.Value) || math.IsInf(c.Value, 0) || c.Value < 0 {
+		return 0, fmt.Errorf("%s: the stated figure must be a number from 0 up, not %g", c.Name, c.Value)
+	}
+	if math.IsNaN(c.Sensitivity) || math.IsInf(c.Sensitivity, 0) {
+		return 0, fmt.Errorf("%s: the sensitivity is not a number", c.Name)
+	}
+	if math.IsNaN(c.DoF) || c.DoF < 0 {
+		return 0, fmt.Errorf("%s: the degrees of freedom must be above 0, not %g", c.Name, c.DoF)
+	}
+	sensitivity := math.Abs(c.Sensitivity)
+	if sensitivity == 0 {
+		sensitivity = 1
+	}
+	divisor, err := c.divisor()
+	if err != nil {
+		return 0, err
+	}
+	return sensitivity * c.Value / divisor, nil
+}
+
+func (c Contribution) divisor() (float64, error) {
+	switch c.Distribution {
+	case Rectangular:
+		return math.Sqrt(3), nil
+	case Triangular:
+		return math.Sqrt(6), nil
+	case UShaped:
+		return math.Sqrt2, nil
+	case Normal:
+		if !(c.K > 0) || math.IsInf(c.K, 0) {
+			return 0, fmt.Errorf("%s: a normal contribution needs its coverage factor k above 0", c.Name)
+		}
+		return c.K, nil
+	case TypeA:
+		if c.N < 1 {
+			return 0, fmt.Errorf("%s: a type A contribution needs the number of readings", c.Name)
+		}
+		return math.Sqrt(float64(c.N)), nil
+	}
+	return 0, fmt.Errorf("%s: no such distribution: %q", c.Name, string(c.Distribution))
+}
+
+// freedom returns the degrees of freedom of c, possibly infinite.
+func (c Contribution) freedom() float64 {
+	switch {
+	case c.DoF > 0:
+		return c.DoF
+	case c.Distribution == TypeA && c.N > 1:
+		return float64(c.N - 1)
+	}
+	return math.Inf(1)
+}
+
+// A Budget is a combined standard uncertainty with the lines it came from.
+type Budget struct {
+	Contributions []Contribution `json:"contributions"`
+	// Standard is the combined standard uncertainty, in the unit of the result.
+	Standard float64 `json:"standard_uncertainty"`
+	// DoF is the effective number of degrees of freedom; nil when infinite.
+	DoF *float64 `json:"dof,omitempty"`
+	// K is 2 and Expanded is U = 2u, which every verdict uses unless another
+	// factor is asked for.
+	K        float64 `json:"k"`
+	Expanded float64 `json:"expanded_uncertainty"`
+	// Coverage is the probability that ±Expanded covers when the Student t
+	// distribution with DoF degrees of freedom applies, 0 to 1.
+	Coverage float64 `json:"coverage"`
+}
+
+// Combine adds independent contributions in quadrature and gives every line
+// its share. The effective degrees of freedom come from the Welch–Satterthwaite
+// formula. An empty list or a line that cannot be used is an error; all such
+// lines are reported together.
+//
+// Source: JCGM 100:2008, 5.1.2 (quadrature), G.4.1 (degrees of freedom),
+// 6.2.1 (expanded uncertainty).
+func Combine(contributions ...Contribution) (Budget, error) {
+	if len(contributions) == 0 {
+		return Budget{}, errors.New("an uncertainty budget needs at least one contribution")
+	}
+	lines := make([]Contribution, len(contributions))
+	copy(lines, contributions)
+	var problems []error
+	var norm float64
+	for i := range lines {
+		u, err := lines[i].standard()
+		if err != nil {
+			problems = append(problems, err)
+		}
+		lines[i].Standard = u
+		norm = math.Hypot(norm, u)
+	}
+	if len(problems) > 0 {
+		return Budget{}, errors.Join(problems...)
+	}
+	if math.IsInf(norm, 0) {
+		return Budget{}, errors.New("the combined uncertainty is too large to compute")
+	}
+	b := Budget{Contributions: lines, Standard: norm, K: 2, Expanded: 2 * norm}
+	if norm > 0 {
+		var inverse float64
+		for i := range lines {
+			ratio := lines[i].Standard / norm
+			lines[i].Share = ratio * ratio
+			inverse += lines[i].Share * lines[i].Share / lines[i].freedom()
+		}
+		if inverse > 0 {
+			dof := 1 / inverse
+			b.DoF = &dof
+		}
+	}
+	b.Coverage = Coverage(b.K, b.freedom())
+	return b, nil
+}
+
+func (b Budget) freedom() float64 {
+	if b.DoF == nil {
+		return math.Inf(1)
+	}
+	return *b.DoF
+}
+
+// Uncertainty returns u with the factor k = 2, ready for [Judge].
+func (b Budget) Uncertainty() Uncertainty { return Uncertainty{Standard: b.Standard, K: 2} }
+
+// UncertaintyAt returns u with the factor that gives the coverage probability
+// p, 0 < p < 1, for the effective degrees of freedom truncated to an integer
+// (JCGM 100:2008, G.4.1, note 1).
+func (b Budget) UncertaintyAt(p float64) (Uncertainty, error) {
+	k, err := CoverageFactor(p, math.Max(1, math.Floor(b.freedom())))
+	return Uncertainty{Standard: b.Standard, K: k}, err
+}
+
+// CoverageFactor returns the two-sided factor k that covers the probability p,
+// 0 < p < 1, with dof degrees of freedom, above 0 and possibly infinite.
+//
+// Source: JCGM 100:2008, G.3.2 and table G.2.
+func CoverageFactor(p, dof float64) (float64, error) {
+	if !(p > 0 && p < 1) {
+		return 0, fmt.Errorf("a coverage probability lies between 0 and 1, not at %g", p)
+	}
+	if !(dof > 0) {
+		return 0, fmt.Errorf("degrees of freedom must be above 0, not %g", dof)
+	}
+	if math.IsInf(dof, 1) || dof > 1e7 {
+		return distuv.UnitNormal.Quantile((1 + p) / 2), nil
+	}
+	return distuv.StudentsT{Sigma: 1, Nu: dof}.Quantile((1 + p) / 2), nil
+}
+
+// Coverage returns the probability, 0 to 1, that ±k standard uncertainties
+// cover with dof degrees of freedom: the inverse of [CoverageFactor]. It is NaN
+// for k below 0 or dof not above 0.
+func Coverage(k, dof float64) float64 {
+	switch {
+	case !(k >= 0) || !(dof > 0):
+		return math.NaN()
+	case math.IsInf(dof, 1) || dof > 1e7:
+		return math.Erf(k / math.Sqrt2)
+	}
+	return 1 - 2*distuv.StudentsT{Sigma: 1, Nu: dof}.CDF(-k)
+}
+
+// ReadingsToReach returns how many repeated readings the type A lines of the
+// budget would need for an expanded uncertainty k·u of at most target, when
+// their spread stays as it is and all else is left alone. reachable is false
+// when no number of readings, up to a million, does it: a finer instrument is
+// needed.
+func (b Budget) ReadingsToReach(target, k float64) (n int, reachable bool) {
+	var fixed, perReading float64
+	for _, c := range b.Contributions {
+		if c.Distribution == TypeA && c.N > 0 {
+			perReading += c.Standard * c.Standard * float64(c.N)
+		} else {
+			fixed += c.Standard * c.Standard
+		}
+	}
+	room := (target/k)*(target/k) - fixed
+	if !(room > 0) || !(target > 0) || !(k > 0) {
+		return 0, false
+	}
+	need := math.Max(1, math.Ceil(perReading/room*(1-1e-12)))
+	if need > 1e6 {
+		return 0, false
+	}
+	return int(need), true
+}
+
+// LimitsToReach returns the widest instrument limits ±a, rectangular, which
+// the line of the given name may have for an expanded uncertainty k·u of at
+// most target, all other lines left alone. reachable is false when the other
+// lines alone are too large, or no line has that name.
+func (b Budget) LimitsToReach(name string, target, k float64) (a float64, reachable bool) {
+	var others float64
+	found := false
+	for _, c := range b.Contributions {
+		if c.Name == name {
+			found = true
+			continue
+		}
+		others += c.Standard * c.Standard
+	}
+	room := (target/k)*(target/k) - others
+	if !found || !(room > 0) || !(target > 0) || !(k > 0) {
+		return 0, false
+	}
+	return math.Sqrt(3 * room), true
+}
