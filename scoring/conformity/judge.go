@@ -262,27 +262,51 @@ func between(a, b float64) float64 {
 	return (math.Erfc(-b/math.Sqrt2) - math.Erfc(-a/math.Sqrt2)) / 2
 }
 
+// resultJSON is a Result as `calc conform` writes it; nil stands for a figure
+// that is not known.
+type resultJSON struct {
+	Verdict     Verdict  `json:"verdict"`
+	Rule        Rule     `json:"rule"`
+	Value       *float64 `json:"value"`
+	Standard    *float64 `json:"standard_uncertainty"`
+	Expanded    *float64 `json:"expanded_uncertainty"`
+	K           *float64 `json:"k"`
+	Limits      Limits   `json:"limits"`
+	GuardBand   *float64 `json:"guard_band"`
+	Acceptance  Limits   `json:"acceptance"`
+	NoneCanPass bool     `json:"none_can_pass"`
+	Probability *float64 `json:"probability"`
+	Margin      *float64 `json:"margin"`
+	Settle      *Settle  `json:"settle,omitempty"`
+}
+
 // MarshalJSON writes the result with the field names of `calc conform`;
 // figures that are not known are null.
 func (r Result) MarshalJSON() ([]byte, error) {
-	return json.Marshal(struct {
-		Verdict     Verdict  `json:"verdict"`
-		Rule        Rule     `json:"rule"`
-		Value       *float64 `json:"value"`
-		Standard    *float64 `json:"standard_uncertainty"`
-		Expanded    *float64 `json:"expanded_uncertainty"`
-		K           *float64 `json:"k"`
-		Limits      Limits   `json:"limits"`
-		GuardBand   *float64 `json:"guard_band"`
-		Acceptance  Limits   `json:"acceptance"`
-		NoneCanPass bool     `json:"none_can_pass"`
-		Probability *float64 `json:"probability"`
-		Margin      *float64 `json:"margin"`
-		Settle      *Settle  `json:"settle,omitempty"`
-	}{
+	return json.Marshal(resultJSON{
 		r.Verdict, r.Rule, finite(r.Value), finite(r.Standard), finite(r.Expanded), finite(r.K), r.Limits,
 		finite(r.GuardBand), r.Acceptance, r.NoneCanPass, finite(r.Probability), finite(r.Margin), r.Settle,
 	})
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote; null becomes NaN.
+func (r *Result) UnmarshalJSON(data []byte) error {
+	var w resultJSON
+	if err := json.Unmarshal(data, &w); err != nil {
+		return err
+	}
+	*r = Result{
+		w.Verdict, w.Rule, known(w.Value), known(w.Standard), known(w.Expanded), known(w.K), w.Limits,
+		known(w.GuardBand), w.Acceptance, w.NoneCanPass, known(w.Probability), known(w.Margin), w.Settle,
+	}
+	return nil
+}
+
+func known(x *float64) float64 {
+	if x == nil {
+		return math.NaN()
+	}
+	return *x
 }
 
 func finite(x float64) *float64 {

@@ -1,0 +1,101 @@
+// Package reference decides whether a new score belongs with the scores of
+// known-good cards of its family on its bench.
+//
+// Scores in one unit come in, of the family and of the control card; a verdict
+// with the range it rests on, the doubts about the set, and what would settle
+// an open question go out. It deletes no score, reads no files and keeps no
+// sets. All figures are in the unit of the scores; probabilities run from 0
+// to 1.
+package reference
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// A Description sums a set of scores up, in the unit of the scores.
+type Description struct {
+	N    int     `json:"n"`
+	Mean float64 `json:"mean"`
+	// SD is the sample standard deviation with the divisor n-1; 0 for one score.
+	SD     float64 `json:"sd"`
+	Median float64 `json:"median"`
+	// MAD is the median of the distances from the median, and RobustSD the
+	// standard deviation of a normal distribution with that MAD.
+	MAD      float64 `json:"mad"`
+	RobustSD float64 `json:"robust_sd"`
+	Min      float64 `json:"min"`
+	Max      float64 `json:"max"`
+}
+
+// madToSD is 1/Φ⁻¹(3/4).
+const madToSD = 1.4826022185056018
+
+// Describe sums scores up. The mean is taken with compensated summation and the
+// standard deviation in two passes with a correction, so that scores which
+// agree in their first eight digits keep theirs. No score, or one that is not
+// a finite number, is an error.
+//
+// Source: Chan, Golub and LeVeque, The American Statistician 37 (1983), 242
+// (corrected two-pass algorithm); from memory.
+func Describe(scores []float64) (Description, error) {
+	if len(scores) == 0 {
+		return Description{}, errors.New("there are no scores")
+	}
+	for i, x := range scores {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return Description{}, fmt.Errorf("score %d is not a number", i+1)
+		}
+	}
+	n := float64(len(scores))
+	d := Description{N: len(scores), Mean: sum(scores, 0) / n}
+	d.Mean += sum(scores, d.Mean) / n
+	if len(scores) > 1 {
+		residue := sum(scores, d.Mean)
+		var squares float64
+		for _, x := range scores {
+			squares += (x - d.Mean) * (x - d.Mean)
+		}
+		d.SD = math.Sqrt(max(squares-residue*residue/n, 0) / (n - 1))
+	}
+	if math.IsInf(d.Mean, 0) || math.IsNaN(d.Mean) || math.IsInf(d.SD, 0) || math.IsNaN(d.SD) {
+		return Description{}, errors.New("the scores are too large to compute with")
+	}
+	sorted := slices.Sorted(slices.Values(scores))
+	d.Median, d.Min, d.Max = median(sorted), sorted[0], sorted[len(sorted)-1]
+	distances := make([]float64, len(sorted))
+	for i, x := range sorted {
+		distances[i] = math.Abs(x - d.Median)
+	}
+	slices.Sort(distances)
+	d.MAD = median(distances)
+	d.RobustSD = madToSD * d.MAD
+	return d, nil
+}
+
+// sum adds scores less offset with Neumaier's compensation.
+func sum(scores []float64, offset float64) float64 {
+	var total, lost float64
+	for _, x := range scores {
+		x -= offset
+		t := total + x
+		if math.Abs(total) >= math.Abs(x) {
+			lost += (total - t) + x
+		} else {
+			lost += (x - t) + total
+		}
+		total = t
+	}
+	return total + lost
+}
+
+// median of sorted scores, at least one.
+func median(sorted []float64) float64 {
+	n := len(sorted)
+	if n%2 == 1 {
+		return sorted[n/2]
+	}
+	return sorted[n/2-1] + (sorted[n/2]-sorted[n/2-1])/2
+}
