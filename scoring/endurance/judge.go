@@ -172,26 +172,26 @@ func accelerate(hot HotSoak, needed float64) (*Acceleration, error) {
 
 // tell writes the sentence and the remedy.
 func (o *Outcome) tell() {
-	claim := fmt.Sprintf("at least %s between failures with %s confidence", Duration(o.Goal), percent(o.Confidence))
+	claim := fmt.Sprintf("at least %s between failures with %s confidence", need(o.Goal), percent(o.Confidence))
 	switch o.Verdict {
 	case conformity.NotRun:
-		o.Sentence = fmt.Sprintf("To show %s, the card must run %s with no more than %s: not run yet.",
-			claim, Duration(o.Missing), times(o.Allowed, "failure"))
+		o.Sentence = fmt.Sprintf("To show %s, the card must run %s %s: not run yet.",
+			claim, need(o.Missing), atMost(o.Allowed))
 	case conformity.Pass:
 		o.Sentence = fmt.Sprintf("%s with %s shows %s: pass. A card that still fails every %s would stay quiet this long in %s of cases.",
-			Duration(o.Ran), times(o.Failures, "failure"), claim, Duration(o.Interval), percent(o.QuietByLuck))
+			had(o.Ran), times(o.Failures, "failure"), claim, had(o.Interval), percent(o.QuietByLuck))
 	case conformity.Fail:
-		o.Sentence = fmt.Sprintf("The fault came back: %s in %s, %d allowed: fail.", times(o.Failures, "failure"), Duration(o.Ran), o.Allowed)
+		o.Sentence = fmt.Sprintf("The fault came back: %s in %s, %d allowed: fail.", times(o.Failures, "failure"), had(o.Ran), o.Allowed)
 	default:
 		o.Sentence = fmt.Sprintf("%s with %s shows only %s between failures with %s confidence, not yet %s: inconclusive.",
-			Duration(o.Ran), times(o.Failures, "failure"), Duration(o.ShownMTBF), percent(o.Confidence), Duration(o.Goal))
-		o.Settle = fmt.Sprintf("run %s more without exceeding %s in all", Duration(o.Missing), times(o.Allowed, "failure"))
+			had(o.Ran), times(o.Failures, "failure"), had(o.ShownMTBF), percent(o.Confidence), need(o.Goal))
+		o.Settle = fmt.Sprintf("run %s more, %s in all", need(o.Missing), atMost(o.Allowed))
 	}
 	if a := o.Acceleration; a != nil {
 		if a.Counted {
 			o.Sentence += fmt.Sprintf(" The hot soak was counted %.3g-fold. %s", a.Factor, a.Assumption)
 		} else {
-			o.Sentence += fmt.Sprintf(" If the hot soak were counted %.3g-fold, %s would do; it is not counted. %s", a.Factor, Duration(a.NeededHot), a.Assumption)
+			o.Sentence += fmt.Sprintf(" If the hot soak were counted %.3g-fold, %s would do; it is not counted. %s", a.Factor, need(a.NeededHot), a.Assumption)
 		}
 	}
 }
@@ -206,21 +206,38 @@ func times(n int, what string) string {
 	return fmt.Sprintf("%d %ss", n, what)
 }
 
+func atMost(failures int) string {
+	if failures == 0 {
+		return "without a failure"
+	}
+	return "with at most " + times(failures, "failure")
+}
+
 func percent(p float64) string { return strconv.FormatFloat(100*p, 'g', 3, 64) + " %" }
 
-// Duration prints seconds, from 0 up, as a technician would say them: the two
-// largest of days, hours, minutes and seconds, rounded up, because a run that
-// is a second short is short.
-func Duration(seconds float64) string {
+// need prints a time that must still be reached, and had one that was: the
+// first is rounded up and the second down, because a run that is a second short
+// is short.
+func need(seconds float64) string { return spell(seconds, math.Ceil) }
+func had(seconds float64) string  { return spell(seconds, math.Floor) }
+
+// spell prints seconds, from 0 up, in the two largest of days, hours, minutes
+// and seconds.
+func spell(seconds float64, round func(float64) float64) string {
 	if !(seconds >= 0) || seconds > 1e12 {
 		return strconv.FormatFloat(seconds, 'g', 4, 64) + " s"
 	}
-	s := int64(math.Ceil(seconds * (1 - 1e-12)))
-	if s >= 24*3600 {
-		s = (s + 3599) / 3600 * 3600
-	} else if s >= 3600 {
-		s = (s + 59) / 60 * 60
+	grain := 1.0
+	if seconds >= 24*3600 {
+		grain = 3600
+	} else if seconds >= 3600 {
+		grain = 60
 	}
+	whole := math.Round(seconds / grain)
+	if math.Abs(seconds/grain-whole) > 1e-9*whole {
+		whole = round(seconds / grain)
+	}
+	s := int64(whole * grain)
 	var parts []string
 	for _, unit := range []struct {
 		size int64

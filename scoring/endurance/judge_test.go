@@ -1,0 +1,162 @@
+package endurance
+
+import (
+	"encoding/json"
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"proveout/scoring/conformity"
+)
+
+func mustJudge(t testing.TB, q Question, runs ...Run) Outcome {
+	t.Helper()
+	o, err := Judge(q, runs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return o
+}
+
+// A fault that came back every 20 min, to be at least five times rarer with
+// 90 % confidence: 5·20 min·2.3026 = 3 h 50 min 16 s by hand.
+func TestJudge(t *testing.T) {
+	q := Question{Interval: 1200, Multiple: 5, Confidence: 0.9}
+	needed := 6000 * math.Ln10
+	for _, tt := range []struct {
+		name    string
+		runs    []Run
+		want    conformity.Verdict
+		missing float64
+		says    string
+	}{
+		{"nothing run", nil, conformity.NotRun, needed, "must run 3 h 51 min without a failure"},
+		{"too short", []Run{{7200, 0}}, conformity.Inconclusive, needed - 7200, "shows only 52 min 6 s"},
+		{"two runs add up", []Run{{7200, 0}, {6700, 0}}, conformity.Pass, 0, "pass"},
+		{"just long enough", []Run{{needed, 0}}, conformity.Pass, 0, "pass"},
+		{"came back", []Run{{7200, 0}, {20000, 1}}, conformity.Fail, 0, "came back: 1 failure in 7 h 33 min, 0 allowed"},
+	} {
+		o := mustJudge(t, q, tt.runs...)
+		if o.Verdict != tt.want || math.Abs(o.Missing-tt.missing) > 1e-6 || !strings.Contains(o.Sentence, tt.says) {
+			t.Errorf("%s: %v, %g s missing, %q", tt.name, o.Verdict, o.Missing, o.Sentence)
+		}
+		if math.Abs(o.Needed-needed) > 1e-6 {
+			t.Errorf("%s: needed %g", tt.name, o.Needed)
+		}
+		if (o.Verdict == conformity.Inconclusive) != (o.Settle != "") {
+			t.Errorf("%s: settle %q", tt.name, o.Settle)
+		}
+	}
+	one := q
+	one.Allowed = 1
+	if o := mustJudge(t, one, Run{20000, 1}); o.Verdict != conformity.Inconclusive {
+		t.Errorf("one allowed, %g s of %g s: %v", o.Ran, o.Needed, o.Verdict)
+	}
+	if o := mustJudge(t, one, Run{24000, 1}); o.Verdict != conformity.Pass {
+		t.Errorf("one allowed, %g s of %g s: %v", o.Ran, o.Needed, o.Verdict)
+	}
+}
+
+// A hot soak never changes a verdict unless it is asked to, and is named as an
+// assumption either way.
+func TestHotSoakIsAnAssumption(t *testing.T) {
+	hot := &HotSoak{ActivationEnergy: 0.7, UseC: 55, SoakC: 75}
+	q := Question{Interval: 1200, Confidence: 0.95}
+	plain := mustJudge(t, q, Run{1800, 0})
+	q.Hot = hot
+	shown := mustJudge(t, q, Run{1800, 0})
+	if plain.Verdict != conformity.Inconclusive || shown.Verdict != plain.Verdict || shown.Missing != plain.Missing {
+		t.Errorf("without %v, shown %v", plain.Verdict, shown.Verdict)
+	}
+	counted := *hot
+	counted.Use = HotCounted
+	q.Hot = &counted
+	o := mustJudge(t, q, Run{1800, 0})
+	if o.Verdict != conformity.Pass || o.Needed != plain.Needed || o.ShownMTBF != plain.ShownMTBF {
+		t.Errorf("counted: %+v", o)
+	}
+	for _, s := range []string{shown.Sentence, o.Sentence} {
+		if !strings.Contains(s, "Assumed, not measured") {
+			t.Errorf("the assumption is not named: %q", s)
+		}
+	}
+	if strings.Contains(plain.Sentence, "Assumed") {
+		t.Error(plain.Sentence)
+	}
+}
+
+func TestJudgeRefuses(t *testing.T) {
+	good := Question{Interval: 60}
+	for name, f := range map[string]func() (Outcome, error){
+		"negative time":     func() (Outcome, error) { return Judge(good, []Run{{-1, 0}}) },
+		"nan time":          func() (Outcome, error) { return Judge(good, []Run{{math.NaN(), 0}}) },
+		"negative failures": func() (Outcome, error) { return Judge(good, []Run{{1, -1}}) },
+		"no interval":       func() (Outcome, error) { return Judge(Question{}, nil) },
+		"negative allowed":  func() (Outcome, error) { return Judge(Question{Interval: 60, Allowed: -1}, nil) },
+		"unknown hot use": func() (Outcome, error) {
+			return Judge(Question{Interval: 60, Hot: &HotSoak{0.7, 20, 60, "always"}}, nil)
+		},
+		"below absolute zero": func() (Outcome, error) {
+			return Judge(Question{Interval: 60, Hot: &HotSoak{0.7, -300, 60, HotShown}}, nil)
+		},
+	} {
+		if o, err := f(); err == nil || o.Verdict != conformity.NotRun {
+			t.Errorf("%s: %+v, %v", name, o, err)
+		}
+	}
+}
+
+func TestOutcomeJSON(t *testing.T) {
+	out, err := json.Marshal(mustJudge(t, Question{Interval: 60}, Run{600, 0}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, field := range []string{`"needed_s"`, `"shown_mtbf_s"`, `"confidence"`, `"failures"`} {
+		if !strings.Contains(string(out), field) {
+			t.Errorf("no %s in %s", field, out)
+		}
+	}
+}
+
+func TestSpell(t *testing.T) {
+	for _, tt := range []struct {
+		s         float64
+		need, had string
+	}{
+		{0, "0 s", "0 s"}, {59.2, "1 min", "59 s"}, {60, "1 min", "1 min"}, {3600, "1 h", "1 h"},
+		{3601, "1 h 1 min", "1 h"}, {90000, "1 d 1 h", "1 d 1 h"}, {90001, "1 d 2 h", "1 d 1 h"},
+	} {
+		if n, h := need(tt.s), had(tt.s); n != tt.need || h != tt.had {
+			t.Errorf("%g s: need %q, had %q; want %q, %q", tt.s, n, h, tt.need, tt.had)
+		}
+	}
+}
+
+// Splitting a run changes nothing, a longer quiet run never loses a pass, and
+// one more failure never gains one.
+func TestRunsCombine(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		q := Question{
+			Interval: rapid.Float64Range(1, 1e4).Draw(rt, "interval"), Multiple: rapid.Float64Range(0.5, 20).Draw(rt, "m"),
+			Confidence: rapid.Float64Range(0.5, 0.99).Draw(rt, "C"), Allowed: rapid.IntRange(0, 3).Draw(rt, "r"),
+		}
+		a := Run{float64(rapid.IntRange(0, 100000).Draw(rt, "a")), rapid.IntRange(0, 2).Draw(rt, "fa")}
+		b := Run{float64(rapid.IntRange(0, 100000).Draw(rt, "b")), rapid.IntRange(0, 2).Draw(rt, "fb")}
+		split := mustJudge(t, q, a, b)
+		whole := mustJudge(t, q, Run{a.Seconds + b.Seconds, a.Failures + b.Failures})
+		if split.Verdict != whole.Verdict || split.ShownMTBF != whole.ShownMTBF {
+			rt.Fatalf("split %+v, whole %+v", split, whole)
+		}
+		if longer := mustJudge(t, q, a, b, Run{1000, 0}); whole.Verdict == conformity.Pass && longer.Verdict != conformity.Pass {
+			rt.Fatal("a longer run lost a pass")
+		}
+		if worse := mustJudge(t, q, a, b, Run{0, 1}); whole.Verdict != conformity.Pass && worse.Verdict == conformity.Pass {
+			rt.Fatal("a failure gained a pass")
+		}
+		if (whole.ShownMTBF >= whole.Goal) != (whole.ShownConfidence >= whole.Confidence) && math.Abs(whole.ShownConfidence-whole.Confidence) > 1e-9 {
+			rt.Fatalf("%+v", whole)
+		}
+	})
+}
