@@ -37,7 +37,7 @@ func GrubbsCritical(n int, alpha float64) (float64, error) {
 		return 0, fmt.Errorf("a significance lies between 0 and 1, not at %g", alpha)
 	}
 	m := float64(n)
-	t := distuv.StudentsT{Sigma: 1, Nu: m - 2}.Quantile(alpha / (2 * m))
+	t := studentQuantile(alpha/(2*m), m-2)
 	return (m - 1) / math.Sqrt(m) * math.Sqrt(t*t/(m-2+t*t)), nil
 }
 

@@ -1,0 +1,330 @@
+package reference
+
+import (
+	"encoding/json"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"proveout/scoring/conformity"
+)
+
+func mustScore(t fataler, set Set, value float64, o Options) Outcome {
+	t.Helper()
+	out, err := Judge(set, value, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// Hahn and Meeker, Statistical Intervals, 1991, chapter 4, five voltages (from
+// memory): mean 50.10, s 1.31; the next one lies within 46.1 to 54.1 with 95 %;
+// 44.5 to 55.7 holds 90 % of all with 95 % confidence.
+func TestJudgeHahnMeeker(t *testing.T) {
+	set := Set{Unit: "V", Scores: []float64{50.3, 48.3, 49.6, 50.4, 51.9}}
+	out := mustScore(t, set, 50, Options{Coverage: 0.90})
+	near(t, "mean", out.Mean, 50.10, 0.005)
+	near(t, "s", out.SD, 1.31, 0.005)
+	near(t, "prediction low", *out.Prediction.Low, 46.1, 0.05)
+	near(t, "prediction high", *out.Prediction.High, 54.1, 0.05)
+	near(t, "tolerance low", *out.Tolerance.Low, 44.5, 0.05)
+	near(t, "tolerance high", *out.Tolerance.High, 55.7, 0.05)
+	near(t, "k", *out.Tolerance.K, 4.291, 0.0005) // Meeker, Hahn and Escobar 2017, table J.5b
+	if out.Verdict != conformity.Pass || len(out.Notes) == 0 || !strings.Contains(out.Notes[0], "small set") {
+		t.Errorf("%v, %q", out.Verdict, out.Notes)
+	}
+	for value, want := range map[float64]conformity.Verdict{46.0: conformity.Fail, 46.2: conformity.Pass, 54.0: conformity.Pass, 54.2: conformity.Fail} {
+		if got := mustScore(t, set, value, Options{}); got.Verdict != want {
+			t.Errorf("%g: %v, want %v", value, got.Verdict, want)
+		}
+	}
+	near(t, "percentile of the mean", *mustScore(t, set, 50.10, Options{}).Percentile, 50, 1e-9)
+	near(t, "percentile of the end", *mustScore(t, set, *out.Prediction.Low, Options{}).Percentile, 2.5, 1e-9)
+}
+
+// goodSet holds invented scores of a family on one bench.
+func goodSet() Set {
+	return Set{Bench: "A", Unit: "fps", Scores: []float64{101.2, 98.7, 100.4, 99.1, 102.0, 97.9, 100.9, 99.6, 100.2, 101.5}}
+}
+
+func TestJudgeDirections(t *testing.T) {
+	for _, tt := range []struct {
+		direction Direction
+		value     float64
+		want      conformity.Verdict
+		remark    bool
+	}{
+		{TwoSided, 110, conformity.Fail, false},
+		{HigherIsBetter, 110, conformity.Pass, true},
+		{LowerIsBetter, 110, conformity.Fail, false},
+		{TwoSided, 90, conformity.Fail, false},
+		{HigherIsBetter, 90, conformity.Fail, false},
+		{LowerIsBetter, 90, conformity.Pass, true},
+		{HigherIsBetter, 100, conformity.Pass, false},
+	} {
+		out := mustScore(t, goodSet(), tt.value, Options{Direction: tt.direction})
+		remark := strings.Contains(strings.Join(out.Notes, " "), "better than good cards")
+		if out.Verdict != tt.want || remark != tt.remark {
+			t.Errorf("%s, %g: %v, remark %v", tt.direction, tt.value, out.Verdict, remark)
+		}
+		if open := out.Tolerance.High == nil; open != (tt.direction == HigherIsBetter) {
+			t.Errorf("%s: tolerance %+v", tt.direction, out.Tolerance)
+		}
+	}
+}
+
+func TestJudgeFewScores(t *testing.T) {
+	for n := range MinScores {
+		set := Set{Scores: goodSet().Scores[:n]}
+		out := mustScore(t, set, 0, Options{})
+		if out.Verdict != conformity.NotRun || len(out.Settle) != 1 || out.Settle[0].Cards != MinScores-n || out.N != n {
+			t.Errorf("%d scores: %+v", n, out)
+		}
+		if shown := out.Prediction != nil; shown != (n >= 2) {
+			t.Errorf("%d scores: prediction %+v", n, out.Prediction)
+		}
+	}
+}
+
+// The uncertainty of the score straddles the end of the range, and the remedy
+// says at which U it would not.
+func TestJudgeUncertainScore(t *testing.T) {
+	low := *mustScore(t, goodSet(), 100, Options{}).Prediction.Low
+	out := mustScore(t, goodSet(), low+0.3, Options{Uncertainty: conformity.ExpandedUncertainty(0.5, 2)})
+	if out.Verdict != conformity.Inconclusive || len(out.Settle) != 1 || out.Settle[0].LargestU == nil {
+		t.Fatalf("%+v", out)
+	}
+	near(t, "largest U", *out.Settle[0].LargestU, 0.3, 1e-9)
+	if again := mustScore(t, goodSet(), low+0.3, Options{Uncertainty: conformity.ExpandedUncertainty(0.29, 2)}); again.Verdict != conformity.Pass {
+		t.Errorf("finer: %v", again.Verdict)
+	}
+	if simple := mustScore(t, goodSet(), low+0.3, Options{Uncertainty: conformity.ExpandedUncertainty(0.5, 2), Rule: conformity.Simple}); simple.Verdict != conformity.Pass {
+		t.Errorf("simple: %v", simple.Verdict)
+	}
+	if unread := mustScore(t, goodSet(), math.NaN(), Options{}); unread.Verdict != conformity.Inconclusive || unread.Percentile != nil {
+		t.Errorf("NaN: %+v", unread)
+	}
+}
+
+func TestJudgeOutlier(t *testing.T) {
+	set := goodSet()
+	set.Scores = append(set.Scores, 70)
+	set.Names = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10", "the odd one"}
+	// 88 belongs to the set only because of the odd one.
+	out := mustScore(t, set, 88, Options{Direction: HigherIsBetter})
+	if len(out.Outliers) != 1 || out.Outliers[0].Index != 10 || out.Outliers[0].Name != "the odd one" || out.N != 11 {
+		t.Fatalf("%+v", out.Outliers)
+	}
+	if out.Verdict != conformity.Inconclusive || len(out.Settle) == 0 || !strings.Contains(out.Settle[len(out.Settle)-1].Do, "take it out") {
+		t.Errorf("%v, %+v", out.Verdict, out.Settle)
+	}
+	// 100 belongs either way, so that the verdict stands and the question stays.
+	out = mustScore(t, set, 100, Options{Direction: HigherIsBetter})
+	if out.Verdict != conformity.Pass || !strings.Contains(strings.Join(out.Notes, " "), "known to be good?") {
+		t.Errorf("%v, %q", out.Verdict, out.Notes)
+	}
+	kept := mustScore(t, set, 88, Options{Direction: HigherIsBetter, Outliers: OutlierKept})
+	if kept.Verdict != conformity.Pass || len(kept.Outliers) != 1 {
+		t.Errorf("kept: %v", kept.Verdict)
+	}
+	// With five scores there is no verdict without the odd one, so none with it.
+	five := Set{Scores: []float64{100, 100.2, 99.9, 100.1, 60}}
+	if out := mustScore(t, five, 90, Options{}); out.Verdict != conformity.Inconclusive {
+		t.Errorf("five: %v %s", out.Verdict, out.Sentence)
+	}
+}
+
+func TestJudgeBenches(t *testing.T) {
+	other := Options{Bench: "B"}
+	out := mustScore(t, goodSet(), 200, other)
+	if out.Verdict != conformity.NotRun || out.Prediction != nil || !strings.Contains(out.Sentence, "no control card") || out.Settle[0].Runs != 2 {
+		t.Errorf("no control card: %+v", out)
+	}
+	other.Control = &ControlRuns{SetBench: []float64{100, 101}, ThisBench: []float64{200}}
+	if out := mustScore(t, goodSet(), 200, other); out.Verdict != conformity.NotRun || out.Settle[0].Runs != 1 {
+		t.Errorf("one run: %+v", out)
+	}
+	other.Control.ThisBench = []float64{200, 202}
+	out = mustScore(t, goodSet(), 200, other)
+	if out.Verdict != conformity.Pass || out.Transfer == nil {
+		t.Fatalf("%+v", out)
+	}
+	near(t, "ratio", out.Transfer.Ratio, 2, 1e-12)
+	near(t, "relative", out.Transfer.Relative, 0.5/100.5*math.Sqrt2, 1e-9) // s/√2 = 0.5 at 100.5 on both
+	plain := mustScore(t, goodSet(), 100, Options{})
+	width := (*plain.Prediction.High - *plain.Prediction.Low) * 2
+	if got := *out.Prediction.High - *out.Prediction.Low; got <= width {
+		t.Errorf("width %g, plainly scaled %g", got, width)
+	}
+	if same := mustScore(t, goodSet(), 100, Options{Bench: "A"}); same.Verdict != conformity.Pass || same.Transfer != nil {
+		t.Errorf("same bench: %+v", same)
+	}
+	held := mustScore(t, goodSet(), 100, Options{Bench: "A", Signals: []Signal{{Why: "run 9 fell"}}})
+	if held.Verdict != conformity.Inconclusive || !strings.Contains(held.Sentence, "run 9 fell") || held.Prediction == nil {
+		t.Errorf("held: %+v", held)
+	}
+}
+
+// A set in two clumps is not normal: the range is that of the order, a score
+// within it passes, and one outside is open until there are 39 cards.
+func TestJudgeDistributionFree(t *testing.T) {
+	var scores []float64
+	for i := range 10 {
+		scores = append(scores, 100+0.1*float64(i), 120+0.1*float64(i))
+	}
+	set := Set{Scores: scores}
+	out := mustScore(t, set, 110, Options{})
+	if !out.Normality.Doubtful || out.Prediction.Method != MethodDistributionFree || *out.Prediction.Low != 100 || *out.Prediction.High != 120.9 {
+		t.Fatalf("%+v %+v", out.Normality, out.Prediction)
+	}
+	near(t, "reached", out.Prediction.Confidence, 19.0/21, 1e-12)
+	if out.Verdict != conformity.Pass || out.Prediction.Needed != 39 || out.Tolerance.Needed != 93 || out.Tolerance.Low != nil || out.Tolerance.K != nil {
+		t.Errorf("%v %+v %+v", out.Verdict, out.Prediction, out.Tolerance)
+	}
+	near(t, "percentile", *out.Percentile, 50, 1e-9)
+	out = mustScore(t, set, 130, Options{})
+	if out.Verdict != conformity.Inconclusive || len(out.Settle) != 1 || out.Settle[0].Cards != 19 {
+		t.Errorf("%v %+v", out.Verdict, out.Settle)
+	}
+	many := Set{Scores: slices.Concat(scores, scores, scores, scores, scores)}
+	out = mustScore(t, many, 130, Options{})
+	if out.Verdict != conformity.Fail || out.Tolerance.Low == nil || out.Tolerance.Confidence < 0.95 {
+		t.Errorf("%v %+v", out.Verdict, out.Tolerance)
+	}
+}
+
+func TestJudgeLogScale(t *testing.T) {
+	// Scores spread by factors: e^(z/2)·100 at even places of the normal curve.
+	var scores []float64
+	for i := 1; i <= 25; i++ {
+		scores = append(scores, 100*math.Exp(math.Sqrt2*math.Erfinv(2*(float64(i)-0.375)/25.25-1)))
+	}
+	linear := mustScore(t, Set{Scores: scores}, 100, Options{})
+	if !linear.Normality.Doubtful || !strings.Contains(strings.Join(linear.Notes, " "), "On a log scale they do look normal") {
+		t.Errorf("%+v %q", linear.Normality, linear.Notes)
+	}
+	out := mustScore(t, Set{Scores: scores}, 100, Options{Scale: Log})
+	if out.Normality.Doubtful || *out.Prediction.Low <= 0 {
+		t.Errorf("%+v %+v", out.Normality, out.Prediction)
+	}
+	near(t, "ends multiply to the square of the centre", *out.Prediction.Low**out.Prediction.High, 1e4, 1)
+	near(t, "percentile", *out.Percentile, 50, 0.1)
+	if zero := mustScore(t, Set{Scores: scores}, 0, Options{Scale: Log}); zero.Verdict != conformity.Fail || *zero.Percentile != 0 {
+		t.Errorf("a score of nothing: %v %v", zero.Verdict, *zero.Percentile)
+	}
+	if _, err := Judge(Set{Scores: append(scores, 0)}, 100, Options{Scale: Log}); err == nil {
+		t.Error("a log scale has no zero")
+	}
+}
+
+func TestJudgeEqualScores(t *testing.T) {
+	set := Set{Scores: []float64{60, 60, 60, 60, 60, 60, 60, 60}}
+	if out := mustScore(t, set, 60, Options{}); out.Verdict != conformity.Pass || out.Percentile != nil {
+		t.Errorf("equal: %+v", out)
+	}
+	out := mustScore(t, set, 59, Options{})
+	if out.Verdict != conformity.Inconclusive || len(out.Settle) != 1 {
+		t.Errorf("one off: %+v", out)
+	}
+}
+
+func TestJudgeRefuses(t *testing.T) {
+	for name, o := range map[string]Options{
+		"direction": {Direction: "sideways"}, "scale": {Scale: "cubic"}, "confidence": {Confidence: 1},
+		"coverage": {Coverage: 0.3}, "alpha": {NormalitySignificance: 0.07}, "outlier alpha": {OutlierSignificance: 2},
+		"rule": {Rule: "mild"}, "u": {Uncertainty: conformity.StandardUncertainty(-1)}, "answer": {Outliers: "perhaps"},
+	} {
+		if out, err := Judge(goodSet(), 100, o); err == nil || out.Verdict != conformity.NotRun {
+			t.Errorf("%s: %+v", name, out)
+		}
+	}
+	if _, err := Judge(Set{Scores: []float64{1, math.NaN()}}, 1, Options{}); err == nil {
+		t.Error("NaN in the set")
+	}
+	if _, err := Judge(Set{Scores: []float64{1, 2}, Names: []string{"a"}}, 1, Options{}); err == nil {
+		t.Error("names that do not fit")
+	}
+}
+
+func TestOutcomeJSON(t *testing.T) {
+	for _, value := range []float64{100, math.NaN()} {
+		out, err := json.Marshal(mustScore(t, goodSet(), value, Options{}))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var back map[string]any
+		if err := json.Unmarshal(out, &back); err != nil {
+			t.Fatal(err)
+		}
+		for _, field := range []string{"n", "mean", "sd", "median", "outliers", "normality", "prediction", "tolerance", "percentile", "verdict"} {
+			if _, ok := back[field]; !ok {
+				t.Errorf("no %q in %s", field, out)
+			}
+		}
+		for _, field := range []string{"low", "high", "k", "coverage", "confidence"} {
+			if _, ok := back["tolerance"].(map[string]any)[field]; !ok {
+				t.Errorf("no tolerance.%s in %s", field, out)
+			}
+		}
+		if _, ok := back["outliers"].([]any); !ok {
+			t.Errorf("outliers is not a list: %s", out)
+		}
+	}
+}
+
+func TestFigures(t *testing.T) {
+	for _, tt := range []struct {
+		scale, x float64
+		want     string
+	}{{1.3, 101.234, "101.2 fps"}, {0.034, 9.87654, "9.877 fps"}, {25, 1234.5, "1234 fps"}, {0, 60, "60 fps"}, {1, -0.01, "0.0 fps"}} {
+		if got := figures(tt.scale, "fps")(tt.x); got != tt.want {
+			t.Errorf("%g at %g: %q, want %q", tt.x, tt.scale, got, tt.want)
+		}
+	}
+}
+
+// More uncertainty of the score never turns undecided into pass or fail, the
+// order of the set does not matter, and every open result says what to do.
+func TestJudgeProperties(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		scores := anyScores(rt, 1)
+		value := rapid.Float64Range(0, 200).Draw(rt, "value")
+		o := Options{
+			Direction:   rapid.SampledFrom([]Direction{TwoSided, HigherIsBetter, LowerIsBetter}).Draw(rt, "direction"),
+			Scale:       rapid.SampledFrom([]Scale{Linear, Log}).Draw(rt, "scale"),
+			Uncertainty: conformity.StandardUncertainty(rapid.Float64Range(0, 20).Draw(rt, "u")),
+		}
+		if rapid.Bool().Draw(rt, "foreign") {
+			o.Bench, o.Control = "B", &ControlRuns{anyRuns(rt, "there"), anyRuns(rt, "here")}
+		}
+		set := Set{Bench: "A", Scores: scores}
+		a := mustScore(rt, set, value, o)
+		more := o
+		more.Uncertainty.Standard += rapid.Float64Range(0, 20).Draw(rt, "more")
+		if b := mustScore(rt, set, value, more); b.Verdict != a.Verdict && b.Verdict != conformity.Inconclusive {
+			rt.Fatalf("%v became %v with more uncertainty", a.Verdict, b.Verdict)
+		}
+		turned := slices.Clone(scores)
+		slices.Reverse(turned)
+		if b := mustScore(rt, Set{Bench: "A", Scores: turned}, value, o); b.Verdict != a.Verdict {
+			rt.Fatalf("%v became %v with the set turned round", a.Verdict, b.Verdict)
+		}
+		open := a.Verdict == conformity.Inconclusive || a.Verdict == conformity.NotRun
+		if open && len(a.Settle) == 0 || a.Sentence == "" {
+			rt.Fatalf("%+v", a)
+		}
+		if len(scores) < MinScores && a.Verdict != conformity.NotRun {
+			rt.Fatalf("a verdict from %d scores", len(scores))
+		}
+		if a.Percentile != nil && (*a.Percentile < 0 || *a.Percentile > 100) {
+			rt.Fatalf("percentile %g", *a.Percentile)
+		}
+		if _, err := json.Marshal(a); err != nil {
+			rt.Fatal(err)
+		}
+	})
+}
