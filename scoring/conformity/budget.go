@@ -240,18 +240,7 @@ func CoverageFactor(p, dof float64) (float64, error) {
 	if math.IsInf(dof, 1) || dof > 1e7 {
 		return distuv.UnitNormal.Quantile((1 + p) / 2), nil
 	}
-	// The inverse of the library is good to about 9 digits; Newton's method adds
-	// the rest.
-	t := distuv.StudentsT{Sigma: 1, Nu: dof}
-	k := t.Quantile((1 + p) / 2)
-	for range 2 {
-		step := (Coverage(k, dof) - p) / (2 * t.Prob(k))
-		if !(math.Abs(step) < 1e-3*math.Max(1, k)) {
-			break
-		}
-		k -= step
-	}
-	return k, nil
+	return distuv.StudentsT{Sigma: 1, Nu: dof}.Quantile((1 + p) / 2), nil
 }
 
 // Coverage returns the probability, 0 to 1, that ±k standard uncertainties

@@ -276,6 +276,25 @@ func TestOutcomeJSON(t *testing.T) {
 	}
 }
 
+func TestRanges(t *testing.T) {
+	out, err := Ranges(goodSet(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	judged := mustScore(t, goodSet(), 100, Options{})
+	if out.Verdict != conformity.NotRun || *out.Prediction.Low != *judged.Prediction.Low || out.Percentile != nil || out.Sentence != "After 10 known-good cards the next good card is expected between 97.0 fps and 103.3 fps (95 %)." {
+		t.Errorf("%+v", out)
+	}
+	for n := range 5 {
+		if out, err := Ranges(Set{Scores: goodSet().Scores[:n]}, Options{}); err != nil || out.Sentence == "" || len(out.Settle) != 1 {
+			t.Errorf("%d scores: %+v, %v", n, out, err)
+		}
+	}
+	if out, err := Ranges(goodSet(), Options{Bench: "B"}); err != nil || out.Prediction != nil || out.Sentence == "" {
+		t.Errorf("another bench: %+v, %v", out, err)
+	}
+}
+
 func TestFigures(t *testing.T) {
 	for _, tt := range []struct {
 		scale, x float64
@@ -327,4 +346,13 @@ func TestJudgeProperties(t *testing.T) {
 			rt.Fatal(err)
 		}
 	})
+}
+
+func BenchmarkJudge(b *testing.B) {
+	set := goodSet()
+	for b.Loop() {
+		if _, err := Judge(set, 100, Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
 }

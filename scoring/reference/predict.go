@@ -25,22 +25,12 @@ func PredictionFactor(n int, confidence float64) (float64, error) {
 	return studentQuantile((1+confidence)/2, m-1) * math.Sqrt(1+1/m), nil
 }
 
-// studentQuantile also answers for infinite degrees of freedom. The inverse of
-// the library is good to about 9 digits; Newton's method adds the rest.
+// studentQuantile also answers for infinite degrees of freedom.
 func studentQuantile(p, dof float64) float64 {
 	if dof > 1e7 {
 		return distuv.UnitNormal.Quantile(p)
 	}
-	d := distuv.StudentsT{Sigma: 1, Nu: dof}
-	t := d.Quantile(p)
-	for range 2 {
-		step := (studentCDF(t, dof) - p) / d.Prob(t)
-		if !(math.Abs(step) < 1e-3*math.Max(1, math.Abs(t))) {
-			break
-		}
-		t -= step
-	}
-	return t
+	return distuv.StudentsT{Sigma: 1, Nu: dof}.Quantile(p)
 }
 
 func studentCDF(t, dof float64) float64 {

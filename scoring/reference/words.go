@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"proveout/scoring/conformity"
 )
@@ -29,12 +30,13 @@ func figures(scale float64, unit string) func(float64) string {
 
 func (j *judgement) show() func(float64) string { return figures(j.basis.showScale(), j.set.Unit) }
 
-// showScale is the standard deviation in the unit of the scores.
+// showScale is the standard deviation in the unit of the scores, on the bench
+// of the new score.
 func (b basis) showScale() float64 {
 	if b.log {
-		return b.SD * math.Exp(b.Mean)
+		return b.SD * b.back(b.move(b.Mean))
 	}
-	return b.SD
+	return b.sd()
 }
 
 func count(n int, what string) string {
@@ -100,8 +102,9 @@ func (j *judgement) noteSet() {
 		note("Whether the scores are normally distributed cannot be tested: %s. It is assumed.", j.out.Normality.Why)
 	}
 	if j.out.Normality.Doubtful {
-		note("The scores do not look normally distributed (Anderson–Darling A*² %.2f, critical %.3f), so the range rests on their order alone.",
-			j.out.Normality.Adjusted, j.out.Normality.Critical)
+		note("The scores do not look normally distributed (Anderson–Darling A*² %.2f, critical %.3f), so the range rests on their order alone; that needs %d cards for %.0f %%, and %d for the range that covers %.0f %% of all.",
+			j.out.Normality.Adjusted, j.out.Normality.Critical,
+			j.out.Prediction.Needed, 100*j.options.Confidence, j.out.Tolerance.Needed, 100*j.options.Coverage)
 		if !j.basis.log && j.basis.Min > 0 {
 			if b, err := newBasis(j.set.Scores, Log, nil); err == nil {
 				if a, err := AndersonDarling(b.scores, j.options.NormalitySignificance); err == nil && !a.Doubtful {
@@ -131,9 +134,7 @@ func (j *judgement) tellComparison() {
 	if u := j.options.Uncertainty.Expanded(); u > 0 {
 		score += " ± " + show(u)
 	}
-	expected := fmt.Sprintf("after %s the next good card is expected %s (%.0f %%)",
-		count(j.basis.N, "known-good card"), span(p.Limits, show), 100*p.Confidence)
-	j.lead = score + ": " + expected
+	j.lead = score + ": " + j.expectation()
 	j.out.Sentence = fmt.Sprintf("%s: %s.", j.lead, j.out.Verdict)
 	if j.good(p.Limits) {
 		j.out.Notes = append(j.out.Notes, "The score is better than good cards show; check that load, settings and clocks are the same as for the set.")
@@ -158,6 +159,15 @@ func (j *judgement) tellComparison() {
 		j.settle(Remedy{Do: "run the load again: the score lies on the limit itself"})
 	}
 }
+
+// expectation says where the next good card should be.
+func (j *judgement) expectation() string {
+	p := j.out.Prediction
+	return fmt.Sprintf("after %s the next good card is expected %s (%.0f %%)",
+		count(j.basis.N, "known-good card"), span(p.Limits, j.show()), 100*p.Confidence)
+}
+
+func sentenceCase(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 func (j *judgement) settle(r Remedy) { j.out.Settle = append(j.out.Settle, r) }
 

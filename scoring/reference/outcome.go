@@ -1,0 +1,139 @@
+package reference
+
+import "proveout/scoring/conformity"
+
+// MinScores is the fewest known-good scores that give a verdict, and
+// FewScores the number below which a set is called small (common practice, no
+// source).
+const (
+	MinScores = 5
+	FewScores = 10
+)
+
+// A Direction says which scores are good.
+type Direction string
+
+// The directions. The zero value means TwoSided.
+const (
+	TwoSided       Direction = "two-sided"
+	HigherIsBetter Direction = "higher is better"
+	LowerIsBetter  Direction = "lower is better"
+)
+
+// A Scale says in which scale scores are taken to be normal.
+type Scale string
+
+// The scales. The zero value means Linear.
+const (
+	Linear Scale = "linear"
+	Log    Scale = "log"
+)
+
+// An OutlierAnswer is what the technician said of an outlier in the set.
+type OutlierAnswer string
+
+// The answers. An outlier that is taken out is taken out of the set itself.
+const (
+	OutlierUnanswered OutlierAnswer = ""
+	OutlierKept       OutlierAnswer = "kept"
+)
+
+// A Set holds the scores of known-good cards of one family on one bench.
+type Set struct {
+	Bench  string    // empty means the bench of the new score
+	Unit   string    // printed after figures, as in "fps"; may be empty
+	Scores []float64 // one per card
+	Names  []string  // one per score, or none: how a person finds the card
+}
+
+// Options choose how a score is judged. The zero value judges two-sided, in a
+// linear scale, at 95 % throughout, with an exact score, on the bench of the
+// set.
+type Options struct {
+	Bench     string       // bench of the new score; empty means that of the set
+	Control   *ControlRuns // needed when the benches differ
+	Signals   []Signal     // of this bench's control card, not yet answered
+	Direction Direction
+	Scale     Scale
+	// Confidence of the prediction interval, Coverage and ToleranceConfidence of
+	// the tolerance interval; zero means 0.95.
+	Confidence          float64
+	Coverage            float64
+	ToleranceConfidence float64
+	// OutlierSignificance and NormalitySignificance are those of the two tests;
+	// zero means 0.05.
+	OutlierSignificance   float64
+	NormalitySignificance float64
+	Outliers              OutlierAnswer
+	// Uncertainty is that of the new score beyond the scatter from card to card
+	// and run to run, which the set holds already. Rule is how it enters; empty
+	// means guarded.
+	Uncertainty conformity.Uncertainty
+	Rule        conformity.Rule
+}
+
+// A Prediction is the range in which the next good card is expected.
+type Prediction struct {
+	conformity.Limits
+	// Confidence is what the range reaches; below the one asked for when Needed
+	// is above the size of the set.
+	Confidence float64 `json:"confidence"`
+	Method     string  `json:"method"`
+	// DoF is that of the Student t distribution; 0 for a distribution-free range.
+	DoF float64 `json:"dof,omitempty"`
+	// Needed is the number of scores a distribution-free range of the confidence
+	// asked for needs; 0 for a normal one.
+	Needed int `json:"needed,omitempty"`
+}
+
+// A Tolerance is the range that covers a share of all good cards. Its limits
+// are nil where it is open or cannot be given.
+type Tolerance struct {
+	conformity.Limits
+	K          *float64 `json:"k"` // nil for a distribution-free range
+	Coverage   float64  `json:"coverage"`
+	Confidence float64  `json:"confidence"`
+	Method     string   `json:"method"`
+	Needed     int      `json:"needed,omitempty"` // scores a distribution-free range needs
+}
+
+// The methods of a range.
+const (
+	MethodNormal           = "normal"
+	MethodDistributionFree = "distribution-free"
+)
+
+// A Remedy is something that would settle an open result.
+type Remedy struct {
+	Do string `json:"do"`
+	// Cards is the number of further known-good cards, Runs the number of
+	// further runs of the control card on a bench, LargestU the largest
+	// expanded uncertainty of the score; zero and nil where not meant.
+	Cards    int      `json:"cards,omitempty"`
+	Runs     int      `json:"runs,omitempty"`
+	LargestU *float64 `json:"largest_expanded_uncertainty,omitempty"`
+}
+
+// An Outcome is the verdict on a score and all that it rests on.
+type Outcome struct {
+	Verdict conformity.Verdict `json:"verdict"`
+	Value   *float64           `json:"value"` // nil when it is not a number
+	Unit    string             `json:"unit,omitempty"`
+	// Description is that of the set as given, on its own bench.
+	Description
+	Scale      Scale       `json:"scale"`
+	Direction  Direction   `json:"direction"`
+	Outliers   []Outlier   `json:"outliers"`
+	Normality  Normality   `json:"normality"`
+	Prediction *Prediction `json:"prediction"` // on the bench of the new score
+	Tolerance  *Tolerance  `json:"tolerance"`  // on the bench of the new score
+	// Percentile is where the score sits among good cards, 0 to 100: by the
+	// predictive Student t distribution, or, distribution-free, by its mid-rank
+	// in the set with itself added. nil when it cannot be told.
+	Percentile *float64           `json:"percentile"`
+	Transfer   *Transfer          `json:"transfer,omitempty"`
+	Conformity *conformity.Result `json:"conformity,omitempty"`
+	Sentence   string             `json:"sentence"`
+	Notes      []string           `json:"notes"`
+	Settle     []Remedy           `json:"settle"`
+}
