@@ -224,6 +224,7 @@ func finishRise(t, y []float64, from Solution, start *float64) (Solution, bool) 
 		c, tau = from.B[0], from.B[1]
 		a = *start - c
 	}
+	before := 1e-3
 	for pass := 1; pass <= 10; pass++ {
 		s := walk(t, y, c, a, tau)
 		j, rhs := s.normal(a, tau, start != nil)
@@ -245,9 +246,12 @@ func finishRise(t, y []float64, from Solution, start *float64) (Solution, bool) 
 		if !(tau > 0) || !finite(c) || math.Abs(dTau) > 0.7*tau {
 			return Solution{}, false
 		}
-		if math.Abs(dTau) < 1e-7*tau {
+		size := math.Abs(dTau) / tau
+		// The steps shrink in a steady ratio: what is left is the next one.
+		if size < 1e-7 || size*size/before < 2e-8 {
 			return riseSolution(s, inv, c, a, tau, start, from.Iterations+pass), true
 		}
+		before = size
 	}
 	return Solution{}, false
 }
