@@ -248,7 +248,7 @@ func finishRise(t, y []float64, from Solution, start *float64) (Solution, bool) 
 		}
 		size := math.Abs(dTau) / tau
 		// The steps shrink in a steady ratio: what is left is the next one.
-		if size < 1e-7 || size*size/before < 2e-8 {
+		if size < 1e-7 || size < 5e-6 && size*size/before < 2e-8 {
 			for i := range step {
 				s.rr -= step[i] * rhs[i] // what this last step takes off
 			}
