@@ -232,7 +232,7 @@ func finishRise(t, y []float64, from Solution, start *float64) (Solution, bool) 
 		if !ok {
 			return Solution{}, false
 		}
-		var dTau float64
+		c0, a0, dTau := c, a, 0.0
 		if start == nil { // parameters T0, TInf, tau
 			a += step[0] - step[1]
 			c += step[1]
@@ -246,7 +246,7 @@ func finishRise(t, y []float64, from Solution, start *float64) (Solution, bool) 
 		if !(tau > 0) || !finite(c) || math.Abs(dTau) > 0.7*tau {
 			return Solution{}, false
 		}
-		size := math.Abs(dTau) / tau
+		size := math.Max(math.Abs(dTau)/tau, math.Max(math.Abs(c-c0), math.Abs(a-a0))/math.Abs(a))
 		// The steps shrink in a steady ratio: what is left is the next one.
 		if size < 1e-7 || size < 5e-6 && size*size/before < 2e-8 {
 			for i := range step {
