@@ -160,8 +160,10 @@ func (c *curve) judge(l Log, o Options, span float64) (Reason, string) {
 	seen := slices.Max(l.Temp) - slices.Min(l.Temp)
 	u := math.Sqrt(c.inflation()) * c.errors()["t_inf"]
 	if c.tau > 0.95*span {
-		// A straight or curving-up log; but a hump can feign it too.
-		return TooShort, fmt.Sprintf("the time constant would be %.3g s but the log covers %.3g s under load: where it would end cannot be known; log at least %.3g s", c.tau, span, 3*math.Min(c.tau, 20*span))
+		if c.tau > 5*span {
+			return TooShort, "the temperature rises almost in a straight line to the end of the log: where it would end cannot be known; log for longer"
+		}
+		return TooShort, fmt.Sprintf("the time constant would be %.3g s but the log covers %.3g s under load: where it would end cannot be known; log at least %.3g s", c.tau, span, 3*c.tau)
 	}
 	if reason, why := c.res.explain(l, c.tInf-c.t0, o.U); reason != Described {
 		return reason, why

@@ -27,6 +27,7 @@ type residuals struct {
 	systematic float64 // largest mean residual of a stretch of the log, °C
 	allowed    float64 // what rounding, scatter and 1 % of the rise explain there, °C
 	at         float64 // where that stretch is, s
+	hidden     float64 // °C, standard uncertainty of a level from rounding that noise does not average out
 	rho        float64 // lag-1 autocorrelation, 0 … 0.98
 	runs       int     // runs of one sign, over stretches
 	expected   float64
@@ -47,6 +48,7 @@ func examine(t, y []float64, curve func(float64) float64, q, rise float64) resid
 	x.sd = math.Sqrt(x.sd / float64(n))
 	x.rough = roughness(r)
 	x.rho = lagOne(r)
+	x.hidden = q / math.Sqrt(12) * unsmoothed(r, q)
 	count := min(16, max(4, n/8))
 	var sum [16]float64
 	var in [16]int

@@ -37,7 +37,7 @@ type Report struct {
 	Tau2         *float64           `json:"tau2_s,omitempty"`
 	Share2       *float64           `json:"share2,omitempty"` // of the rise that goes with tau2
 	SE           map[string]float64 `json:"se"`               // as least squares states them
-	SEWide       map[string]float64 `json:"se_autocorrelated"`
+	U            map[string]float64 `json:"u"`                // standard uncertainty: widened for autocorrelation, with the display step
 	ResidualSD   *float64           `json:"residual_sd"`
 	RSS          *float64           `json:"rss"`
 	Systematic   *float64           `json:"residual_systematic,omitempty"` // °C
@@ -153,7 +153,7 @@ func analyse(l Log, low, high []float64, seen extent, o Options) Report {
 	}
 	r := Report{
 		Readings: seen.rows, Dropped: seen.dropped, Decimated: seen.decimated, Gaps: seen.gaps,
-		Resolution: l.Resolution, Place: o.Place, SE: map[string]float64{}, SEWide: map[string]float64{},
+		Resolution: l.Resolution, Place: o.Place, SE: map[string]float64{}, U: map[string]float64{},
 		Assumptions: []string{}, Settle: []string{}, Sentences: []string{},
 		SlopeLimit: o.Drift.PerHour(),
 	}
@@ -204,8 +204,10 @@ func (r *Report) takeFit(c *curve, reason Reason, why string) {
 	}
 	r.SE = c.errors()
 	for k, v := range r.SE {
-		r.SEWide[k] = v * math.Sqrt(c.inflation())
+		r.U[k] = v * math.Sqrt(c.inflation())
 	}
+	r.U["t0"] = math.Hypot(r.U["t0"], c.res.hidden)
+	r.U["t_inf"] = math.Hypot(r.U["t_inf"], c.res.hidden)
 }
 
 func (r *Report) takePeak(l Log, seen extent, o Options) {
@@ -284,7 +286,7 @@ func (r *Report) takeHeat(load Log, c *curve, o Options) {
 	switch {
 	case r.DescribesLog:
 		warm = c.tInf
-		u = math.Hypot(r.PeakU, r.SEWide["t_inf"])
+		u = math.Hypot(o.U, r.U["t_inf"])
 	case r.Settling == Stable:
 		warm = mean(last.Temp)
 		u = r.PeakU
@@ -323,7 +325,7 @@ func (r *Report) takePrediction(o Options) {
 	warm, u := r.Peak, r.PeakU
 	r.PredictedBasis = "peak"
 	if r.DescribesLog && *r.TInf > warm+r.PeakU {
-		warm, u = *r.TInf, math.Hypot(r.PeakU, r.SEWide["t_inf"])
+		warm, u = *r.TInf, math.Hypot(o.U, r.U["t_inf"])
 		r.PredictedBasis = "fitted end"
 	}
 	warm += *o.RatedAmbient - *r.Ambient
@@ -369,7 +371,7 @@ func (r *Report) takeCooling(l Log, o Options) {
 	if r.DescribesLog {
 		k.Ratio = new(c.tau / *r.Tau)
 		apart := math.Abs(c.tau - *r.Tau)
-		k.Agrees = new(apart <= math.Max(0.15**r.Tau, 2*math.Hypot(*k.SE, r.SEWide["tau_s"])))
+		k.Agrees = new(apart <= math.Max(0.15**r.Tau, 2*math.Hypot(*k.SE, r.U["tau_s"])))
 	}
 }
 
@@ -391,7 +393,7 @@ func (r *Report) takeCurve(l Log, low, high []float64, c *curve) {
 		if r.DescribesLog && p.Time >= r.LoadStart && p.Time <= r.LoadEnd {
 			t := p.Time - r.LoadStart
 			f := c.at(t)
-			half := 2 * math.Hypot(c.sol.Sigma, c.u(t))
+			half := 2 * math.Hypot(c.sol.Sigma, math.Hypot(c.u(t), c.res.hidden))
 			p.Fit, p.Low, p.High = new(f), new(f-half), new(f+half)
 		}
 		r.Curve = append(r.Curve, p)

@@ -39,9 +39,10 @@ type Slope struct {
 
 // TrendOf fits a straight line to readings with display step q (0: none seen).
 //
-// The standard error of the line is widened by the lag-1 autocorrelation ρ of
-// its residuals, as if only n(1−ρ)/(1+ρ) readings were there (common
-// practice). To it comes, in quadrature, what rounding can hide: over a window
+// The scatter is taken about a cubic, so that a bend which every sensor would
+// show alike is not mistaken for noise. The standard error of the line is
+// widened by the lag-1 autocorrelation ρ of that scatter, as if only
+// n(1−ρ)/(1+ρ) readings were there (common practice). To it comes, in quadrature, what rounding can hide: over a window
 // W a slope up to q/W leaves the display unchanged, taken as rectangular.
 // Noise that moves the display averages rounding out: for noise σ the hidden
 // part shrinks by exp(−2π²(σ/q)²) (first harmonic of the rounding error, from
@@ -58,20 +59,18 @@ func TrendOf(t, y []float64, q float64) (Slope, bool) {
 		sty += (t[i] - mt) * (y[i] - my)
 	}
 	b := sty / stt
-	res := make([]float64, n)
+	res, params := smoothResiduals(t, y)
 	rss := 0.0
-	for i := range t {
-		res[i] = y[i] - my - b*(t[i]-mt)
-		rss += res[i] * res[i]
+	for _, r := range res {
+		rss += r * r
 	}
 	rho := lagOne(res)
 	eff := max(3, float64(n)*(1-rho)/(1+rho))
-	se := math.Sqrt(rss/float64(n-2)/stt) * math.Sqrt(float64(n)/eff)
+	se := math.Sqrt(rss/float64(n-params)/stt) * math.Sqrt(float64(n)/eff)
 	window := t[n-1] - t[0]
 	hidden := 0.0
 	if q > 0 {
-		sigma := math.Sqrt(max(0, square(roughness(y))-q*q/12))
-		hidden = q * math.Exp(-2*math.Pi*math.Pi*square(sigma/q)) / window / math.Sqrt(3)
+		hidden = q * unsmoothed(y, q) / window / math.Sqrt(3)
 	}
 	k := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, eff-2)}.Quantile(0.975)
 	half := math.Hypot(k*se, 2*hidden)
@@ -79,6 +78,56 @@ func TrendOf(t, y []float64, q float64) (Slope, bool) {
 		PerHour: b * 3600, Low: (b - half) * 3600, High: (b + half) * 3600,
 		Window: window, N: n, Effect: eff,
 	}, true
+}
+
+// unsmoothed is the share of the rounding error that noise does not average
+// out: 1 for a display that hardly moves, near 0 when noise spans the step.
+func unsmoothed(y []float64, q float64) float64 {
+	if q <= 0 {
+		return 0
+	}
+	variance := max(0, square(roughness(y))-q*q/12)
+	return math.Exp(-2 * math.Pi * math.Pi * variance / (q * q))
+}
+
+// smoothResiduals returns what a polynomial of third degree leaves, or of
+// lower degree when there are few readings, and its number of coefficients.
+func smoothResiduals(t, y []float64) (res []float64, params int) {
+	n := len(t)
+	mid, half := (t[0]+t[n-1])/2, (t[n-1]-t[0])/2
+	res = append([]float64(nil), y...)
+	degree := min(3, n/8+1)
+	var basis [4][]float64
+	for d := 0; d <= degree; d++ { // Gram–Schmidt on the powers
+		v := make([]float64, n)
+		for i := range v {
+			v[i] = math.Pow((t[i]-mid)/half, float64(d))
+		}
+		for k := range d {
+			dot := 0.0
+			for i := range v {
+				dot += v[i] * basis[k][i]
+			}
+			for i := range v {
+				v[i] -= dot * basis[k][i]
+			}
+		}
+		length := norm(v)
+		if length < 1e-9 {
+			break
+		}
+		dot := 0.0
+		for i := range v {
+			v[i] /= length
+			dot += v[i] * res[i]
+		}
+		for i := range v {
+			res[i] -= dot * v[i]
+		}
+		basis[d] = v
+		params++
+	}
+	return res, params
 }
 
 // Judge holds a slope against the limit: stable when the whole interval is
@@ -96,9 +145,10 @@ func (s Slope) Judge(limit Drift) Settling {
 	return CannotTell
 }
 
-// settled judges the last window of a log. A window of zero begins with 600 s
-// and is doubled, as far as the log reaches, while nothing can be told and a
-// longer window narrows the interval.
+// settled judges the last window of a log. A window of zero begins with 600 s,
+// or half the log when that is less, and grows by quarters, as far as the log reaches, while nothing can be told.
+// A window that reaches back into the rise says nothing about the end: a
+// longer window is believed to rise only when the shorter one's slope did.
 func settled(l Log, window float64, limit Drift) (Slope, Settling) {
 	n := len(l.Time)
 	if n == 0 {
@@ -107,7 +157,7 @@ func settled(l Log, window float64, limit Drift) (Slope, Settling) {
 	end, span := l.Time[n-1], l.Time[n-1]-l.Time[0]
 	given := window > 0
 	if !given {
-		window = 600
+		window = min(600, span/2)
 	}
 	tail := func(w float64) (Slope, Settling) {
 		part := l.between(end-w-1e-9*math.Abs(end), end)
@@ -124,16 +174,15 @@ func settled(l Log, window float64, limit Drift) (Slope, Settling) {
 		}
 		return s, v
 	}
-	for !given && v == CannotTell && 2*window <= span {
-		window *= 2
-		next, nv := tail(window)
-		if next.High-next.Low > s.High-s.Low && nv == CannotTell {
-			break
+	first, most := s, limit.PerHour()
+	for w := 1.25 * window; !given && v == CannotTell && w <= span; w *= 1.25 {
+		next, nv := tail(w)
+		switch {
+		case nv == Stable,
+			nv == CannotTell && next.High-next.Low < s.High-s.Low && math.Abs(next.PerHour) <= max(most, math.Abs(s.PerHour)),
+			nv == StillRising && first.PerHour > most, nv == StillFalling && first.PerHour < -most:
+			s, v = next, nv
 		}
-		if nv == StillRising && s.High <= 2*limit.PerHour() {
-			break // the longer window reaches back into the rise
-		}
-		s, v = next, nv
 	}
 	return s, v
 }

@@ -106,10 +106,10 @@ func (r *Report) tellFit() string {
 	}
 	if r.Tau2 != nil {
 		return fmt.Sprintf("The temperature heads for %.1f °C ± %.1f °C with time constants of %.0f s and %.0f s (the short one carries %.0f %% of the rise).",
-			*r.TInf, 2*r.SEWide["t_inf"], *r.Tau, *r.Tau2, 100**r.Share2)
+			*r.TInf, 2*r.U["t_inf"], *r.Tau, *r.Tau2, 100**r.Share2)
 	}
 	return fmt.Sprintf("The temperature went from %.1f °C toward %.1f °C ± %.1f °C with a time constant of %.0f s ± %.0f s.",
-		*r.T0, *r.TInf, 2*r.SEWide["t_inf"], *r.Tau, 2*r.SEWide["tau_s"])
+		*r.T0, *r.TInf, 2*r.U["t_inf"], *r.Tau, 2*r.U["tau_s"])
 }
 
 func (r *Report) tellStability(o Options) string {
