@@ -175,7 +175,7 @@ func settled(l Log, window float64, limit Drift) (Slope, Settling) {
 		return s, v
 	}
 	first, most := s, limit.PerHour()
-	for w := 1.25 * window; !given && v == CannotTell && w <= span; w *= 1.25 {
+	for w := 1.25 * window; w > 0 && !given && v == CannotTell && w <= span; w *= 1.25 {
 		next, nv := tail(w)
 		switch {
 		case nv == Stable,
