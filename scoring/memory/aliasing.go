@@ -70,6 +70,17 @@ func aliasBits(rows []alias) ([]int, bool) {
 	return out, true
 }
 
+// addressShort is the mark of two shorted address lines that no fault of data
+// lines leaves: some places are displaced by one line, others by both.
+func addressShort(rows []alias) bool {
+	one, two := false, false
+	for _, a := range rows {
+		one = one || bits.OnesCount64(a.delta) == 1
+		two = two || bits.OnesCount64(a.delta) == 2
+	}
+	return one && two
+}
+
 // addressAsData explains a list that holds nothing but an address-as-data
 // test in which several words of a beat returned the contents of another
 // place: there the data lines cannot be the cause, since each word has its
@@ -84,7 +95,7 @@ func (d *diagnosis) addressAsData() bool {
 		slots[a.slot], banks[a.bank] = true, true
 	}
 	at, ok := aliasBits(rows)
-	if !ok || len(slots) < 2 || len(banks) > 1 && len(banks) < len(d.f.org.Banks) {
+	if !ok || len(slots) < 2 && !addressShort(rows) || len(banks) > 1 && len(banks) < len(d.f.org.Banks) {
 		return false
 	}
 	bank := -1
@@ -135,6 +146,38 @@ func (d *diagnosis) aliasFinding(at []int, bank int) (Finding, bool) {
 		return fd, false
 	}
 	return fd, true
+}
+
+// quietPartner looks for the line that pulls a failing line along in an
+// address-as-data test: a line of the same chip that carries an address bit and
+// always had the opposite value where the line failed. It reports false unless
+// there is exactly one.
+func (d *diagnosis) quietPartner(v *chipView, line int) (partner int, ok bool) {
+	s := &d.f.shape
+	rows := d.aliases([]*chipView{v})
+	if rows == nil || s.beatShift < 0 {
+		return 0, false
+	}
+	r0 := &v.log.sample[0]
+	shift := 0
+	for shift < 8 && r0.written != uint64(r0.address)>>uint(shift)&ones(int(r0.bits)) {
+		shift++
+	}
+	opposite := uint32(ones(v.org.ChipBits))
+	for i := range v.log.sample {
+		r := &v.log.sample[i]
+		own := -(r.cw >> uint(line) & 1)
+		opposite &= (r.cw ^ own) & r.cover
+	}
+	n := 0
+	for l := range v.org.ChipBits {
+		k := v.chip*v.org.ChipBits + l - int(r0.lane0) + shift - s.beatShift
+		if opposite>>uint(l)&1 == 1 && l != line && k >= 0 && k < v.org.AddressLines() {
+			partner = l
+			n++
+		}
+	}
+	return partner, n == 1 && len(v.words) >= minShapeWords
 }
 
 // addressAlternative adds the other reading of a data-line finding that rests

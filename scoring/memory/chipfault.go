@@ -52,7 +52,15 @@ func (d *diagnosis) chipLines(v *chipView, shape addressShape) {
 		d.add(v, weakFinding(v))
 		return
 	case 1:
-		d.add(v, v.lineFinding(v.failing[0]))
+		fd := v.lineFinding(v.failing[0])
+		if other, ok := d.quietPartner(v, v.failing[0]); ok && fd.Kind != LineOpen {
+			a, b := min(v.failing[0], other), max(v.failing[0], other)
+			fd.Kind, fd.Lines = LinesShorted, []int{a, b}
+			fd.Where = fmt.Sprintf("data lines D%d and D%d of %s", a, b, v.name())
+			fd.Advice = pairAdvice(LinesShorted, a, b, v)
+			fd.Evidence = append(fd.Evidence, fmt.Sprintf("D%d fails only where D%d was written the other way", v.failing[0], other))
+		}
+		d.add(v, fd)
 		d.addressAlternative(v)
 		return
 	case 2:

@@ -87,12 +87,37 @@ type addressShape struct {
 // that always differ. A run of unchanging high bits only means that the list
 // covers the start of the memory, a run of low ones a stride or a column.
 func (v *chipView) addressShape() addressShape {
+	fixed, value := v.fixedBits()
+	return shapeOf(v.words, fixed, value, v.org.AddressLines())
+}
+
+// sharedShape is the addressShape of several chips' rows taken together.
+func sharedShape(chips []*chipView) addressShape {
+	var words []int64
+	fixed, value := ^uint64(0), uint64(0)
+	for i, v := range chips {
+		words = append(words, v.words...)
+		f, x := v.fixedBits()
+		if i > 0 {
+			fixed &^= x ^ value
+		}
+		fixed &= f
+		value = x
+	}
+	slices.Sort(words)
+	return shapeOf(slices.Compact(words), fixed, value, chips[0].org.AddressLines())
+}
+
+// minShapeWords is how many distinct words must fail before a standing address
+// bit means something: by chance one bit of 20 stands still in 24 words once
+// in 400 000 lists.
+const minShapeWords = 24
+
+func shapeOf(words []int64, fixed, value uint64, lines int) addressShape {
 	s := addressShape{line: -1}
-	if len(v.words) < 24 {
+	if len(words) < minShapeWords {
 		return s
 	}
-	lines := v.org.AddressLines()
-	fixed, value := v.fixedBits()
 	for k := range lines {
 		if fixed>>uint(k)&1 == 0 {
 			continue
@@ -106,7 +131,7 @@ func (v *chipView) addressShape() addressShape {
 	}
 	for j := range lines {
 		for k := j + 1; k < lines; k++ {
-			if (fixed>>uint(j)|fixed>>uint(k))&1 == 0 && v.differ(j, k) {
+			if (fixed>>uint(j)|fixed>>uint(k))&1 == 0 && differ(words, j, k) {
 				s.pair = []int{j, k}
 				return s
 			}
@@ -115,8 +140,8 @@ func (v *chipView) addressShape() addressShape {
 	return s
 }
 
-func (v *chipView) differ(j, k int) bool {
-	for _, w := range v.words {
+func differ(words []int64, j, k int) bool {
+	for _, w := range words {
 		if (w>>uint(j)^w>>uint(k))&1 == 0 {
 			return false
 		}
@@ -170,6 +195,10 @@ func (v *chipView) column() (lowBits int, ok bool) {
 // column bits: 2048 words. Common practice, no source.
 const maxRowWords = 2048
 
+// startWords is how near to word 0 the first failure must be for a short list
+// to count as cut short.
+const startWords = 128
+
 // row reports whether all failing words lie in one row of the chip. The row at
 // the very start of the memory is left out: a list that was cut short looks
 // the same.
@@ -188,7 +217,7 @@ func (v *chipView) row() (first, last int64, ok bool) {
 	if block < 8 || first/block != last/block {
 		return first, last, false
 	}
-	atStart := first/block == 0 && v.bank == 0
+	atStart := first < startWords
 	long := v.log.rows >= 2000 // nothing else brings so many rows from so few words
 	return first, last, !atStart || long
 }

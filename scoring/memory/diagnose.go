@@ -111,36 +111,61 @@ func (d *diagnosis) banks() {
 		return
 	}
 	for bank := range d.f.org.Banks {
-		var whole []*chipView
-		low, high := int64(math.MaxInt64), int64(0)
+		var broad []*chipView
 		for _, v := range d.views {
-			if v.bank != bank || v.isolated() || len(v.failing) < min(3, v.org.ChipBits) ||
-				!(v.deadLike() || v.addressShape().found()) {
-				continue
+			if v.bank == bank && !v.isolated() && len(v.failing) >= min(3, v.org.ChipBits) {
+				broad = append(broad, v)
 			}
-			whole = append(whole, v)
-			low, high = min(low, v.log.rows), max(high, v.log.rows)
 		}
-		if len(whole) < per || low*5 < high {
+		if len(broad) < 2 {
 			continue
 		}
-		d.wholeBank(bank, whole)
+		shape := sharedShape(broad)
+		var whole []*chipView
+		low, high := int64(math.MaxInt64), int64(0)
+		for _, v := range broad {
+			if _, _, inRow := v.row(); !inRow && (shape.found() || v.deadLike()) {
+				whole = append(whole, v)
+				low, high = min(low, v.log.rows), max(high, v.log.rows)
+			}
+		}
+		if len(whole) == per && low*5 >= high || len(whole) >= 2 && silent(whole) {
+			d.wholeBank(bank, whole, shape)
+		}
 	}
 }
 
-func (d *diagnosis) wholeBank(bank int, chips []*chipView) {
-	shape := chips[0].addressShape()
-	rows := int64(0)
-	var names []string
-	for _, v := range chips {
-		if s := v.addressShape(); s.line != shape.line || !slices.Equal(s.pair, shape.pair) {
-			shape = addressShape{line: -1}
+// silent reports whether the rows of these chips cover the whole bus and every
+// line of it always returned one and the same value: chips to which nothing
+// else was written cannot show that they do not answer.
+func silent(chips []*chipView) bool {
+	covered := make([]bool, chips[0].org.BusBits)
+	var value uint64
+	for i, v := range chips {
+		for j := range v.log.sample {
+			r := &v.log.sample[j]
+			m := ones(int(r.bits))
+			if i+j == 0 {
+				value = r.read & 1
+			}
+			if r.read != -value&m {
+				return false
+			}
+			for l := range int(r.bits) {
+				covered[int(r.lane0)+l] = true
+			}
 		}
+	}
+	return !slices.Contains(covered, false)
+}
+
+func (d *diagnosis) wholeBank(bank int, chips []*chipView, shape addressShape) {
+	rows := int64(0)
+	for _, v := range chips {
 		rows += v.log.rows
-		names = append(names, v.org.Designator(v.bank, v.chip))
 		d.done[v] = true
 	}
-	list := strings.Join(names, ", ")
+	list := strings.Join(d.f.org.Banks[bank].Designators, ", ")
 	var fd Finding
 	if shape.found() {
 		fd = addressFinding(chips[0], shape, "all chips of bank "+fmt.Sprint(bank)+" ("+list+")")
