@@ -81,6 +81,28 @@ func addressShort(rows []alias) bool {
 	return one && two
 }
 
+// alike reports whether every word of the beat, in every bank that failed, is
+// displaced in the same ways. Two data lines at fault in different words are
+// not.
+func alike(rows []alias) bool {
+	type where struct{ slot, bank int }
+	ways := map[where]map[uint64]bool{}
+	all := map[uint64]bool{}
+	for _, a := range rows {
+		w := where{a.slot, a.bank}
+		if ways[w] == nil {
+			ways[w] = map[uint64]bool{}
+		}
+		ways[w][a.delta], all[a.delta] = true, true
+	}
+	for _, w := range ways {
+		if len(w) != len(all) {
+			return false
+		}
+	}
+	return true
+}
+
 // addressAsData explains a list that holds nothing but an address-as-data
 // test in which several words of a beat returned the contents of another
 // place: there the data lines cannot be the cause, since each word has its
@@ -95,7 +117,7 @@ func (d *diagnosis) addressAsData() bool {
 		slots[a.slot], banks[a.bank] = true, true
 	}
 	at, ok := aliasBits(rows)
-	if !ok || len(slots) < 2 && !addressShort(rows) || len(banks) > 1 && len(banks) < len(d.f.org.Banks) {
+	if !ok || len(slots) < 2 && !addressShort(rows) || !alike(rows) || len(banks) > 1 && len(banks) < len(d.f.org.Banks) {
 		return false
 	}
 	bank := -1

@@ -192,12 +192,8 @@ func (v *chipView) column() (lowBits int, ok bool) {
 }
 
 // maxRowWords is the longest row assumed when the family does not state the
-// column bits: 2048 words. Common practice, no source.
+// column bits. Common practice, no source.
 const maxRowWords = 2048
-
-// startWords is how near to word 0 the first failure must be for a short list
-// to count as cut short.
-const startWords = 128
 
 // row reports whether all failing words lie in one row of the chip. The row at
 // the very start of the memory is left out: a list that was cut short looks
@@ -217,7 +213,11 @@ func (v *chipView) row() (first, last int64, ok bool) {
 	if block < 8 || first/block != last/block {
 		return first, last, false
 	}
-	atStart := first < startWords
-	long := v.log.rows >= 2000 // nothing else brings so many rows from so few words
-	return first, last, !atStart || long
+	// The smallest aligned block that holds all failures; the first such block
+	// is where a list cut short would lie.
+	atStart := bits.Len64(uint64(first)) < bits.Len64(uint64(last))
+	// A long list whose words fill a power of two is no list cut short.
+	whole := int64(1) << uint(bits.Len64(uint64(last)))
+	full := v.log.rows >= 2000 && last >= 240 && (last+1)*20 > whole*19
+	return first, last, !atStart || full
 }

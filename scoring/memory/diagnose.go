@@ -129,13 +129,13 @@ func (d *diagnosis) banks() {
 				low, high = min(low, v.log.rows), max(high, v.log.rows)
 			}
 		}
-		if len(whole) == per && low*5 >= high || len(whole) >= 2 && silent(whole) {
+		if len(whole) == per && low*5 >= high || len(whole) >= 2 && d.aliases(whole) != nil && silent(whole) {
 			d.wholeBank(bank, whole, shape)
 		}
 	}
 }
 
-// silent reports whether the rows of these chips cover the whole bus and every
+// silent reports, for an address-as-data test, whether the rows of these chips cover the whole bus and every
 // line of it always returned one and the same value: chips to which nothing
 // else was written cannot show that they do not answer.
 func silent(chips []*chipView) bool {

@@ -33,7 +33,10 @@ type Failures struct {
 
 	patterns    []string
 	lastPattern int
-	time, heat  axis // all chips together: the span of the scan
+	time, heat  axis
+	timeBins    bins           // all chips together
+	warmth      [axisBins]mean // of the temperature in each bin of time
+	warmthBins  int            // doublings of the time axis that warmth has followed
 }
 
 // laneShape holds the divisions of an organisation, as shifts where they are
@@ -76,8 +79,8 @@ type chipLog struct {
 	wordAnd   uint64
 	wordOr    uint64
 	sample    []sampleRow
-	time      axis
-	heat      axis
+	timeBins  bins
+	heatBins  bins
 	byPattern [maxPatterns]int64
 }
 
@@ -137,14 +140,12 @@ func (f *Failures) Add(row *Failure) {
 		return
 	}
 	f.rows++
-	pattern := f.pattern(row.PatternName)
-	f.time.add(row.Seconds, row.Celsius)
-	f.heat.add(row.Celsius, math.NaN())
+	when := f.circumstances(row)
 	addr := row.Address
 	for {
 		inBeat := f.inBeat(addr)
 		piece := min(width, int(f.shape.beatBytes-inBeat)*8)
-		f.addPiece(row, pattern, addr, inBeat, written&ones(piece), read&ones(piece), piece)
+		f.addPiece(when, addr, inBeat, written&ones(piece), read&ones(piece), piece)
 		if piece >= width {
 			return
 		}
@@ -152,6 +153,50 @@ func (f *Failures) Add(row *Failure) {
 		addr += int64(piece / 8)
 		written >>= uint(piece)
 		read >>= uint(piece)
+	}
+}
+
+// circumstances are what a row says beside its values, as bins; -1 when it
+// does not say.
+type circumstances struct {
+	seconds             float64
+	pattern, time, heat int
+}
+
+type mean struct {
+	sum float64
+	n   int64
+}
+
+func (f *Failures) circumstances(row *Failure) circumstances {
+	w := circumstances{seconds: row.Seconds, pattern: f.pattern(row.PatternName),
+		time: f.time.bin(row.Seconds), heat: f.heat.bin(row.Celsius)}
+	if w.time >= 0 {
+		f.timeBins.add(&f.time, w.time)
+		if w.heat >= 0 {
+			if f.warmthBins < len(f.time.widened) {
+				f.followWarmth()
+			}
+			m := &f.warmth[w.time]
+			m.sum += row.Celsius
+			m.n++
+		}
+	}
+	return w
+}
+
+func (f *Failures) followWarmth() {
+	for ; f.warmthBins < len(f.time.widened); f.warmthBins++ {
+		var wide [axisBins]mean
+		shift := 0
+		if f.time.widened[f.warmthBins] {
+			shift = axisBins / 2
+		}
+		for i, m := range f.warmth {
+			wide[i/2+shift].sum += m.sum
+			wide[i/2+shift].n += m.n
+		}
+		f.warmth = wide
 	}
 }
 
@@ -176,7 +221,7 @@ func (s *laneShape) place(addr int64) (bank int, word int64) {
 }
 
 // addPiece takes in the part of a row that lies within one beat of the bus.
-func (f *Failures) addPiece(row *Failure, pattern int, addr, inBeat int64, written, read uint64, width int) {
+func (f *Failures) addPiece(when circumstances, addr, inBeat int64, written, read uint64, width int) {
 	s := &f.shape
 	bank, word := s.place(addr)
 	lane0 := int(inBeat) * 8
@@ -202,14 +247,18 @@ func (f *Failures) addPiece(row *Failure, pattern int, addr, inBeat int64, writt
 			f.chips[index] = log
 		}
 		log.count(word, uint32(cw), uint32(cr))
-		if pattern >= 0 {
-			log.byPattern[pattern]++
+		if when.pattern >= 0 {
+			log.byPattern[when.pattern]++
 		}
-		log.time.add(row.Seconds, row.Celsius)
-		log.heat.add(row.Celsius, math.NaN())
+		if when.time >= 0 {
+			log.timeBins.add(&f.time, when.time)
+		}
+		if when.heat >= 0 {
+			log.heatBins.add(&f.heat, when.heat)
+		}
 		if slot := f.slot(log); slot >= 0 {
 			log.sample[slot] = sampleRow{address: addr, word: word, written: written, read: read,
-				bits: int32(width), seconds: row.Seconds, lane0: int32(lane0), cw: uint32(cw), cr: uint32(cr), cover: uint32(cover)}
+				bits: int32(width), seconds: when.seconds, lane0: int32(lane0), cw: uint32(cw), cr: uint32(cr), cover: uint32(cover)}
 		}
 	}
 }

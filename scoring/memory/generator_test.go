@@ -178,7 +178,7 @@ func (t trouble) lastWriter(word int64) int64 {
 }
 
 // disturb returns what the lanes of one access return under a fault.
-func (b board) disturb(r *rand.Rand, t trouble, s patternSet, pass, bank int, word int64, slot int, written, read uint64) uint64 {
+func (b board) disturb(r *rand.Rand, t trouble, s patternSet, pass, bank int, word int64, slot int, read uint64) uint64 {
 	common := t.kind == memory.BankLost
 	if bank != t.bank {
 		return read
@@ -264,10 +264,10 @@ func (b board) aim(r *rand.Rand, t trouble) int64 {
 	return r.Int64N(b.words)
 }
 
-// failures draws failing rows of a board with faults: n rows, from all over
-// the memory or the first n of an upward sweep. ok is false when the patterns
+// failures draws failing rows of a board with faults: n rows from all over
+// the memory. ok is false when the patterns
 // do not show the faults.
-func (b board) failures(r *rand.Rand, faults []trouble, s patternSet, n int, upward bool) ([]memory.Failure, bool) {
+func (b board) failures(r *rand.Rand, faults []trouble, s patternSet, n int) ([]memory.Failure, bool) {
 	var out []memory.Failure
 	slots := b.bus / b.wordBits
 	for try := 0; len(out) < n; try++ {
@@ -276,15 +276,11 @@ func (b board) failures(r *rand.Rand, faults []trouble, s patternSet, n int, upw
 		}
 		t := faults[try%len(faults)]
 		bank, word, slot, pass := t.bank, b.aim(r, t), r.IntN(slots), r.IntN(4*b.wordBits)
-		if upward {
-			k := int64(try)
-			slot, word, bank, pass = int(k)%slots, k/int64(slots)%b.words, 0, int(k/int64(slots)/b.words)
-		}
 		addr := (int64(bank)*b.words+word)*b.beat() + int64(slot*b.wordBits/8)
 		written := s.datum(addr, pass, b.wordBits)
 		read := written
 		for _, f := range faults {
-			read = b.disturb(r, f, s, pass, bank, word, slot, written, read)
+			read = b.disturb(r, f, s, pass, bank, word, slot, read)
 		}
 		if read != written {
 			out = append(out, memory.Failure{Address: addr, Written: written, Read: read, Bits: b.wordBits,
@@ -292,4 +288,20 @@ func (b board) failures(r *rand.Rand, faults []trouble, s patternSet, n int, upw
 		}
 	}
 	return out, true
+}
+
+// rowsOf counts the rows in which the chip of a fault failed.
+func (b board) rowsOf(rows []memory.Failure, t trouble) int {
+	n := 0
+	for _, r := range rows {
+		bank := r.Address / (b.words * b.beat())
+		lane0 := int(r.Address%b.beat()) * 8
+		for i := range r.Bits {
+			if (r.Written^r.Read)>>uint(i)&1 == 1 && int(bank) == t.bank && (lane0+i)/b.chipBits == t.chip {
+				n++
+				break
+			}
+		}
+	}
+	return n
 }

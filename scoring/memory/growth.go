@@ -26,52 +26,55 @@ func (d *diagnosis) qualify(v *chipView, base Kind) {
 
 const growthParts = 8
 
-// parts divides the span [low, high] of an axis into equal parts and returns
-// the counts and the mean companion value of each.
-func (a *axis) parts(low, high float64) (count [growthParts]float64, mean [growthParts]float64) {
-	var known [growthParts]float64
-	step := (high - low) / growthParts
-	for i := range a.count {
-		if a.count[i] == 0 {
+// A profile is a quantity along an axis, in equal parts of its span.
+type profile [growthParts]float64
+
+// parts shares out the bins of an axis over equal parts of its span.
+func (a *axis) parts(bin func(i int) float64) (out profile) {
+	step := (a.high - a.low) / growthParts
+	for i := range axisBins {
+		n := bin(i)
+		if n == 0 {
 			continue
 		}
-		from, to := max(a.origin+float64(i)*a.width, low), min(a.origin+float64(i+1)*a.width, high)
+		from, to := max(a.origin+float64(i)*a.width, a.low), min(a.origin+float64(i+1)*a.width, a.high)
 		if to <= from { // the last value of the span opens a bin of its own
-			p := growthParts - 1
-			if to <= low {
-				p = 0
-			}
-			count[p] += float64(a.count[i])
-			mean[p] += a.sum[i]
-			known[p] += float64(a.known[i])
+			out[growthParts-1] += n
 			continue
 		}
 		for p := range growthParts {
-			pf, pt := low+float64(p)*step, low+float64(p+1)*step
-			part := (min(to, pt) - max(from, pf)) / (to - from)
-			if part <= 0 {
-				continue
+			part := (min(to, a.low+float64(p+1)*step) - max(from, a.low+float64(p)*step)) / (to - from)
+			if part > 0 {
+				out[p] += part * n
 			}
-			count[p] += part * float64(a.count[i])
-			mean[p] += part * a.sum[i]
-			known[p] += part * float64(a.known[i])
 		}
 	}
-	for p := range growthParts {
-		if known[p] > 0 {
-			mean[p] /= known[p]
-		} else {
-			mean[p] = math.NaN()
-		}
+	return out
+}
+
+// along returns the counts of bins in equal parts of the axis' span.
+func (b *bins) along(a *axis) profile {
+	b.follow(a)
+	return a.parts(func(i int) float64 { return float64(b.count[i]) })
+}
+
+// temperatures returns the mean temperature of equal parts of the scan, NaN
+// where it is not known.
+func (f *Failures) temperatures() profile {
+	f.followWarmth()
+	sum := f.time.parts(func(i int) float64 { return f.warmth[i].sum })
+	n := f.time.parts(func(i int) float64 { return float64(f.warmth[i].n) })
+	for p := range sum {
+		sum[p] /= n[p] // 0/0 is NaN
 	}
-	return count, mean
+	return sum
 }
 
 // laplace returns Laplace's trend statistic of counts in equal parts: standard
 // normal when the rate is constant, large when it rises. Source: D. R. Cox and
 // P. A. W. Lewis, The Statistical Analysis of Series of Events, 1966, chapter 3
 // (from memory).
-func laplace(count [growthParts]float64) float64 {
+func laplace(count profile) float64 {
 	n, sum := 0.0, 0.0
 	for p, c := range count {
 		n += c
@@ -83,9 +86,11 @@ func laplace(count [growthParts]float64) float64 {
 	return (sum/n - 0.5) * math.Sqrt(12*n)
 }
 
+func inOrder() profile { return profile{0, 1, 2, 3, 4, 5, 6, 7} }
+
 // rises reports whether the second half has clearly more errors than the
 // first and the parts rise together with x (rank correlation).
-func rises(count, x [growthParts]float64) (ratio float64, ok bool) {
+func rises(count, x profile) (ratio float64, ok bool) {
 	order := make([]int, growthParts)
 	for i := range order {
 		order[i] = i
@@ -112,7 +117,7 @@ func rises(count, x [growthParts]float64) (ratio float64, ok bool) {
 }
 
 // spearman is the rank correlation of two short series, ties averaged.
-func spearman(a, b [growthParts]float64) float64 {
+func spearman(a, b profile) float64 {
 	ra, rb := ranks(a), ranks(b)
 	var sa, sb, saa, sbb, sab float64
 	for i := range ra {
@@ -127,7 +132,7 @@ func spearman(a, b [growthParts]float64) float64 {
 	return (sab - sa*sb/n) / den
 }
 
-func ranks(a [growthParts]float64) (r [growthParts]float64) {
+func ranks(a profile) (r profile) {
 	for i := range a {
 		less, same := 0, 0
 		for j := range a {
@@ -151,25 +156,20 @@ func (d *diagnosis) growth(v *chipView) (Finding, bool) {
 	}
 	warmed := heat.width > 0 && heat.high-heat.low >= 5
 	if all.width > 0 && all.high > all.low && !v.sweptOnce() {
-		count, _ := v.log.time.parts(all.low, all.high)
-		_, mean := all.parts(all.low, all.high)
-		clock := [growthParts]float64{}
-		for i := range clock {
-			clock[i] = float64(i)
-		}
+		count := v.log.timeBins.along(all)
+		mean := d.f.temperatures()
 		if warmed && followsClock(mean, heat.high-heat.low) {
 			if ratio, ok := rises(count, mean); ok && poissonDiffers(count) {
 				return growthFinding(GrowsWithTemperature, v, ratio, 0.9, fmt.Sprintf("%.0f to %.0f °C", heat.low, heat.high)), true
 			}
 		}
-		if ratio, ok := rises(count, clock); ok && laplace(count) > 4 {
+		if ratio, ok := rises(count, inOrder()); ok && laplace(count) > 4 {
 			return growthFinding(GrowsWithTime, v, ratio, 0.9, fmt.Sprintf("%.0f s", all.high-all.low)), true
 		}
 	}
 	if warmed && (all.width == 0 || all.high == all.low || !d.temperatureFollowsTime()) {
-		count, _ := v.log.heat.parts(heat.low, heat.high)
-		axis := [growthParts]float64{0, 1, 2, 3, 4, 5, 6, 7}
-		if ratio, ok := rises(count, axis); ok && laplace(count) > 4 {
+		count := v.log.heatBins.along(heat)
+		if ratio, ok := rises(count, inOrder()); ok && laplace(count) > 4 {
 			return growthFinding(GrowsWithTemperature, v, ratio, 0.6, fmt.Sprintf("%.0f to %.0f °C, time spent at each not known", heat.low, heat.high)), true
 		}
 	}
@@ -178,7 +178,7 @@ func (d *diagnosis) growth(v *chipView) (Finding, bool) {
 
 // followsClock reports whether the mean temperatures of the parts of the scan
 // are known and spread over enough of the whole range to compare with.
-func followsClock(mean [growthParts]float64, span float64) bool {
+func followsClock(mean profile, span float64) bool {
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, m := range mean {
 		if math.IsNaN(m) {
@@ -190,14 +190,13 @@ func followsClock(mean [growthParts]float64, span float64) bool {
 }
 
 func (d *diagnosis) temperatureFollowsTime() bool {
-	_, mean := d.f.time.parts(d.f.time.low, d.f.time.high)
-	return followsClock(mean, d.f.heat.high-d.f.heat.low)
+	return followsClock(d.f.temperatures(), d.f.heat.high-d.f.heat.low)
 }
 
 // poissonDiffers reports whether the counts of equal parts differ by more than
 // counting statistics explain (chi-square well above its 0.1 % point, 24.3 for
 // 7 degrees of freedom).
-func poissonDiffers(count [growthParts]float64) bool {
+func poissonDiffers(count profile) bool {
 	n := 0.0
 	for _, c := range count {
 		n += c
