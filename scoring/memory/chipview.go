@@ -162,10 +162,17 @@ func (v *chipView) isolated() bool {
 	if d == 0 || d > maxCells {
 		return false
 	}
-	if v.log.rows < 8 && d == n { // too few rows to speak of the chip or a line
+	if _, ok := v.column(); ok {
+		return false
+	}
+	if v.log.rows < 8 { // too few rows to speak of the chip or a line
 		return true
 	}
-	if float64(n) < 2.5*float64(d) {
+	again := 2.5 // mean failures of a word
+	if d <= 16 {
+		again = 1.5
+	}
+	if float64(n) < again*float64(d) {
 		return false
 	}
 	if d <= 2 {
