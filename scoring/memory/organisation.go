@@ -9,6 +9,15 @@ package memory
 import (
 	"errors"
 	"fmt"
+	"math/bits"
+)
+
+// Bounds of an organisation. They keep sizes within int64 and the analysis
+// within its memory; no graphics card comes near them.
+const (
+	maxWords   = 1 << 34
+	maxBusBits = 1024
+	maxBanks   = 16
 )
 
 // An Organisation is the linear memory of a card: one or more banks, each as
@@ -24,6 +33,11 @@ type Organisation struct {
 	ChipBits int    // data lines of one chip: 4, 8, 16 or 32
 	BusBits  int    // width of the memory bus, a multiple of ChipBits and of 8
 	Banks    []Bank // in address order
+
+	// ColumnBits is the number of low word-address bits that select the
+	// column of a chip; 0 when the family does not say. It sharpens the
+	// difference between one row and one column of a chip.
+	ColumnBits int
 }
 
 // A Bank is one rank of chips that together fill the bus.
@@ -43,14 +57,23 @@ type Place struct {
 // Check reports what makes an organisation impossible.
 func (o Organisation) Check() error {
 	var errs []error
-	if o.Words <= 0 {
-		errs = append(errs, fmt.Errorf("chip depth %d words is not positive", o.Words))
+	if o.Words <= 0 || o.Words > maxWords {
+		errs = append(errs, fmt.Errorf("chip depth %d words is not between 1 and %d", o.Words, int64(maxWords)))
 	}
 	if o.ChipBits != 4 && o.ChipBits != 8 && o.ChipBits != 16 && o.ChipBits != 32 {
 		errs = append(errs, fmt.Errorf("chip width %d bits is not 4, 8, 16 or 32", o.ChipBits))
 	}
+	if o.BusBits > maxBusBits {
+		errs = append(errs, fmt.Errorf("bus width %d bits is more than %d", o.BusBits, maxBusBits))
+	}
 	if o.BusBits <= 0 || o.BusBits%8 != 0 || (o.ChipBits > 0 && o.BusBits%o.ChipBits != 0) {
 		errs = append(errs, fmt.Errorf("bus width %d bits is not a multiple of 8 and of the chip width %d", o.BusBits, o.ChipBits))
+	}
+	if o.ColumnBits < 0 || o.ColumnBits > 30 {
+		errs = append(errs, fmt.Errorf("%d column address bits is not between 0 and 30", o.ColumnBits))
+	}
+	if len(o.Banks) > maxBanks {
+		errs = append(errs, fmt.Errorf("%d banks is more than %d", len(o.Banks), maxBanks))
 	}
 	if len(o.Banks) == 0 {
 		errs = append(errs, errors.New("no bank"))
@@ -102,4 +125,31 @@ func (o Organisation) Locate(addr int64, bit int) (Place, bool) {
 func (o Organisation) Address(p Place) (addr int64, bit int) {
 	lane := p.Chip*o.ChipBits + p.Line
 	return int64(p.Bank)*o.BankBytes() + p.Word*o.BeatBytes() + int64(lane/8), lane % 8
+}
+
+// AddressLines returns how many word-address lines the depth of a chip needs.
+func (o Organisation) AddressLines() int {
+	if o.Words <= 1 {
+		return 0
+	}
+	return bits.Len64(uint64(o.Words - 1))
+}
+
+// Designator returns the designator of a chip, and "" when there is no such
+// chip.
+func (o Organisation) Designator(bank, chip int) string {
+	if bank < 0 || bank >= len(o.Banks) || chip < 0 || chip >= len(o.Banks[bank].Designators) {
+		return ""
+	}
+	return o.Banks[bank].Designators[chip]
+}
+
+// TotalBytes returns the size of several memories together: frame and texture
+// memory of an add-on board, for instance.
+func TotalBytes(pools []Organisation) int64 {
+	var sum int64
+	for _, p := range pools {
+		sum += p.Bytes()
+	}
+	return sum
 }

@@ -1,0 +1,27 @@
+// Package bus decodes what a card and a monitor say of themselves and judges
+// what the slot and the clocks show: PCI configuration space with its AGP and
+// PCI Express capabilities, EDID, video timing, clock synthesis, slot rails
+// and slot keys.
+//
+// Bytes, dumps and typed readings come in; decoded structures, deviations and
+// reasons go out. The package opens no files and reads no devices. Quantities
+// are in base units: hertz, volts, ohms, bytes; deviations are in parts per
+// million where a name says ppm.
+package bus
+
+import "math"
+
+// ppm returns the deviation of x from nominal in parts per million; NaN when
+// nominal is 0.
+func ppm(x, nominal float64) float64 {
+	if nominal == 0 {
+		return math.NaN()
+	}
+	return (x/nominal - 1) * 1e6
+}
+
+// roundTo rounds to n decimals.
+func roundTo(x float64, n int) float64 {
+	s := math.Pow10(n)
+	return math.Round(x*s) / s
+}

@@ -1,0 +1,217 @@
+package bus
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// A Polarity is the sign of a sync pulse; empty when not known.
+type Polarity string
+
+// The polarities.
+const (
+	Positive Polarity = "+"
+	Negative Polarity = "-"
+)
+
+// A Timing is a video mode down to its porches, in pixels and lines. The
+// vertical values of an interlaced mode are those of a field.
+type Timing struct {
+	Standard        string   `json:"standard"` // DMT, CVT, CVT-RB, CVT-RB2, GTF, legacy, detailed
+	DMT             int      `json:"dmt,omitempty"`
+	Width           int      `json:"width"`
+	Height          int      `json:"height"`
+	Interlaced      bool     `json:"interlaced,omitempty"`
+	ReducedBlanking bool     `json:"reduced_blanking,omitempty"`
+	PixelClockHz    float64  `json:"pixel_clock_hz"`
+	HFront          int      `json:"h_front"`
+	HSync           int      `json:"h_sync"`
+	HBack           int      `json:"h_back"`
+	HBorder         int      `json:"h_border,omitempty"` // each side
+	VFront          int      `json:"v_front"`
+	VSync           int      `json:"v_sync"`
+	VBack           int      `json:"v_back"`
+	VBorder         int      `json:"v_border,omitempty"` // each side
+	HPolarity       Polarity `json:"h_polarity,omitempty"`
+	VPolarity       Polarity `json:"v_polarity,omitempty"`
+
+	code int // two-byte standard timing code
+}
+
+// HTotal returns the pixels of a line with blanking.
+func (t Timing) HTotal() int { return t.Width + 2*t.HBorder + t.HFront + t.HSync + t.HBack }
+
+// VTotal returns the lines of a frame with blanking; both fields and the two
+// half lines of an interlaced mode.
+func (t Timing) VTotal() int {
+	blank := 2*t.VBorder + t.VFront + t.VSync + t.VBack
+	if t.Interlaced {
+		return t.Height + 2*blank + 1
+	}
+	return t.Height + blank
+}
+
+// LineHz returns the horizontal frequency.
+func (t Timing) LineHz() float64 {
+	if t.HTotal() <= 0 {
+		return math.NaN()
+	}
+	return t.PixelClockHz / float64(t.HTotal())
+}
+
+// RefreshHz returns the vertical frequency: frames, or fields when interlaced.
+func (t Timing) RefreshHz() float64 {
+	if t.VTotal() <= 0 {
+		return math.NaN()
+	}
+	f := t.LineHz() / float64(t.VTotal())
+	if t.Interlaced {
+		f *= 2
+	}
+	return f
+}
+
+// Mode returns the mode in words: "1024x768 at 60 Hz".
+func (t Timing) Mode() string {
+	i := ""
+	if t.Interlaced {
+		i = "i"
+	}
+	return fmt.Sprintf("%dx%d%s at %.0f Hz", t.Width, t.Height, i, t.RefreshHz())
+}
+
+// Name returns the standard with its number: "DMT 0x10".
+func (t Timing) Name() string {
+	if t.DMT > 0 {
+		return fmt.Sprintf("DMT 0x%02x", t.DMT)
+	}
+	return t.Standard
+}
+
+// Blanking selects a variant of the CVT formula.
+type Blanking int
+
+// The variants of CVT.
+const (
+	NormalBlanking   Blanking = iota // for tubes
+	ReducedBlanking                  // version 1, 160 pixels
+	ReducedBlanking2                 // version 2, 80 pixels
+)
+
+// checkMode refuses sizes and rates no graphics card shows; the formulas need
+// the bounds.
+func checkMode(width, height int, refreshHz float64) error {
+	if width < 64 || width > 16384 || height < 64 || height > 16384 || !(refreshHz >= 10 && refreshHz <= 500) {
+		return fmt.Errorf("mode %dx%d at %g Hz is outside 64 to 16384 pixels and lines and 10 to 500 Hz", width, height, refreshHz)
+	}
+	return nil
+}
+
+var errNoTime = errors.New("no time is left for the lines at this refresh rate")
+
+// Constants of both formulas: the blanking duty cycle is 30 % minus 300 % times
+// the line time in milliseconds (C' and M' with C=40, M=600, K=128, J=20).
+const (
+	dutyOffset  = 30.0
+	dutySlope   = 300.0
+	minVSyncBP  = 550e-6 // s, least time of vertical sync and back porch
+	syncPercent = 8.0
+)
+
+// CVT returns a progressive mode by the VESA Coordinated Video Timings formula
+// (CVT 1.1, and 1.2 for the second reduced blanking; from memory).
+func CVT(width, height int, refreshHz float64, blanking Blanking) (Timing, error) {
+	if err := checkMode(width, height, refreshHz); err != nil {
+		return Timing{}, err
+	}
+	cell := 8
+	if blanking == ReducedBlanking2 {
+		cell = 1
+	}
+	t := Timing{Standard: "CVT", Width: width / cell * cell, Height: height, VFront: 3,
+		VSync: cvtVSync(width/cell*cell, height), HPolarity: Negative, VPolarity: Positive}
+	if blanking != NormalBlanking {
+		return reduced(t, refreshHz, blanking)
+	}
+	line := (1/refreshHz - minVSyncBP) / float64(height+t.VFront) // s
+	if line <= 0 {
+		return Timing{}, errNoTime
+	}
+	syncAndBack := max(int(minVSyncBP/line)+1, t.VSync+6)
+	t.VBack = syncAndBack - t.VSync
+	duty := max(dutyOffset-dutySlope*line*1e3, 20)
+	blank := int(float64(t.Width)*duty/(100-duty)/16) * 16
+	total := t.Width + blank
+	t.PixelClockHz = math.Floor(float64(total)/line/0.25e6) * 0.25e6
+	t.HSync = int(syncPercent/100*float64(total)/8) * 8
+	t.HBack = blank / 2
+	t.HFront = blank - t.HBack - t.HSync
+	return t, nil
+}
+
+// reduced completes a mode with reduced blanking.
+func reduced(t Timing, refreshHz float64, blanking Blanking) (Timing, error) {
+	const minBlank = 460e-6 // s
+	t.Standard, t.ReducedBlanking, t.HPolarity, t.VPolarity = "CVT-RB", true, Positive, Negative
+	line := (1/refreshHz - minBlank) / float64(t.Height)
+	if line <= 0 {
+		return Timing{}, errNoTime
+	}
+	lines := int(minBlank/line) + 1
+	step := 0.25e6
+	if blanking == ReducedBlanking2 {
+		t.Standard = "CVT-RB2"
+		t.HFront, t.HSync, t.HBack = 8, 32, 40
+		t.VSync, t.VBack = 8, 6
+		lines = max(lines, 1+t.VSync+t.VBack)
+		t.VFront = lines - t.VSync - t.VBack
+		step = 1e3
+	} else {
+		t.HFront, t.HSync, t.HBack = 48, 32, 80
+		lines = max(lines, t.VFront+t.VSync+6)
+		t.VBack = lines - t.VFront - t.VSync
+	}
+	// A thousandth of a step keeps a product that is exact on paper from
+	// falling into the step below.
+	t.PixelClockHz = math.Floor(refreshHz*float64((t.Height+lines)*t.HTotal())/step+1e-3) * step
+	return t, nil
+}
+
+// cvtVSync returns the vertical sync width, which tells the aspect ratio.
+func cvtVSync(width, height int) int {
+	for _, a := range []struct{ x, y, lines int }{{4, 3, 4}, {16, 9, 5}, {16, 10, 6}, {5, 4, 7}, {15, 9, 7}} {
+		if height%a.y == 0 && height*a.x/a.y == width {
+			return a.lines
+		}
+	}
+	return 10
+}
+
+// GTF returns a progressive mode by the VESA Generalized Timing Formula, with
+// its default parameters (GTF 1.1, from memory).
+func GTF(width, height int, refreshHz float64) (Timing, error) {
+	if err := checkMode(width, height, refreshHz); err != nil {
+		return Timing{}, err
+	}
+	t := Timing{Standard: "GTF", Width: (width + 4) / 8 * 8, Height: height, VFront: 1, VSync: 3, HPolarity: Negative, VPolarity: Positive}
+	estimate := (1/refreshHz - minVSyncBP) / float64(height+t.VFront)
+	if estimate <= 0 {
+		return Timing{}, errNoTime
+	}
+	syncAndBack := int(math.Round(minVSyncBP / estimate))
+	t.VBack = max(syncAndBack-t.VSync, 0)
+	lines := height + syncAndBack + t.VFront
+	line := 1 / refreshHz / float64(lines)
+	duty := dutyOffset - dutySlope*line*1e3
+	if duty <= 0 || duty >= 100 {
+		return Timing{}, errNoTime
+	}
+	blank := int(math.Round(float64(t.Width)*duty/(100-duty)/16)) * 16
+	total := t.Width + blank
+	t.PixelClockHz = float64(total) / line
+	t.HSync = int(math.Round(syncPercent/100*float64(total)/8)) * 8
+	t.HBack = blank / 2
+	t.HFront = blank/2 - t.HSync
+	return t, nil
+}

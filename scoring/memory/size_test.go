@@ -1,0 +1,119 @@
+package memory_test
+
+import (
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"proveout/scoring/conformity"
+	"proveout/scoring/memory"
+)
+
+const mib = 1 << 20
+
+func TestExplainSize(t *testing.T) {
+	one := board{words: 1 << 20, chipBits: 16, bus: 128, banks: 1}.organisation() // 16 MiB
+	two := board{words: 1 << 20, chipBits: 16, bus: 64, banks: 2}.organisation()  // 2 × 8 MiB
+	pool := func(name string) memory.Organisation {
+		o := board{words: 1 << 18, chipBits: 16, bus: 64, banks: 1}.organisation() // 2 MiB
+		o.Name = name
+		return o
+	}
+	frameAndTexture := []memory.Organisation{pool("frame"), pool("texture")}
+	for _, tt := range []struct {
+		name     string
+		pools    []memory.Organisation
+		reported int64
+		verdict  conformity.Verdict
+		kind     memory.SizeKind
+		reserved int64
+	}{
+		{"all there", []memory.Organisation{one}, 16 * mib, conformity.Pass, "", 0},
+		{"15 of 16 MiB", []memory.Organisation{one}, 15 * mib, conformity.Pass, memory.SizeReserved, mib},
+		{"16 MB taken as millions", []memory.Organisation{one}, 16e6, conformity.Pass, memory.SizeReserved, 777216},
+		{"16.8 MB taken as MiB", []memory.Organisation{one}, 17592186, conformity.Pass, memory.SizeReserved, 16*mib - 17592186},
+		{"half", []memory.Organisation{one}, 8 * mib, conformity.Fail, memory.SizeAddressLine, 0},
+		{"quarter", []memory.Organisation{one}, 4 * mib, conformity.Fail, memory.SizeAddressLine, 0},
+		{"a bank less", []memory.Organisation{two}, 8 * mib, conformity.Fail, memory.SizeBankMissing, 0},
+		{"half a bank less", []memory.Organisation{two}, 12 * mib, conformity.Fail, memory.SizeHalfDepthChip, 0},
+		{"half less a reservation", []memory.Organisation{one}, 8*mib - 256<<10, conformity.Fail, memory.SizeAddressLine, 256 << 10},
+		{"double", []memory.Organisation{one}, 32 * mib, conformity.Inconclusive, memory.SizeLarger, 0},
+		{"frame only", frameAndTexture, 2 * mib, conformity.Inconclusive, memory.SizePoolUncounted, 0},
+		{"half of the texture", frameAndTexture, 3 * mib, conformity.Fail, memory.SizeAddressLine, 0},
+		{"frame and texture", frameAndTexture, 4 * mib, conformity.Pass, "", 0},
+		{"odd", []memory.Organisation{one}, 10*mib + 12345, conformity.Fail, memory.SizeUnexplained, 0},
+		{"nothing", []memory.Organisation{one}, 0, conformity.Fail, memory.SizeUnexplained, 0},
+	} {
+		r, err := memory.ExplainSize(tt.pools, tt.reported, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		kind, reserved := memory.SizeKind(""), int64(0)
+		if len(r.Explanations) > 0 {
+			kind, reserved = r.Explanations[0].Kind, r.Explanations[0].Reserved
+		}
+		if r.Verdict != tt.verdict || kind != tt.kind || reserved != tt.reserved {
+			t.Errorf("%s: %v, %q, %d reserved; want %v, %q, %d\n%+v", tt.name, r.Verdict, kind, reserved, tt.verdict, tt.kind, tt.reserved, r.Explanations)
+		}
+	}
+}
+
+func TestHalfListsEveryCause(t *testing.T) {
+	two := board{words: 1 << 20, chipBits: 16, bus: 64, banks: 2}.organisation()
+	r, err := memory.ExplainSize([]memory.Organisation{two}, 8*mib, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[memory.SizeKind]bool{memory.SizeBankMissing: true, memory.SizeAddressLine: true, memory.SizeHalfBus: true}
+	for _, e := range r.Explanations {
+		delete(want, e.Kind)
+		if e.NextCheck == "" || len(e.Chips) == 0 {
+			t.Errorf("%+v has no chips or no next check", e)
+		}
+	}
+	if len(want) > 0 {
+		t.Errorf("half of the memory: %v not named in %+v", want, r.Explanations)
+	}
+	if got := r.Explanations[0].Chips; len(got) != 4 || got[0] != "U5" {
+		t.Errorf("chips of the missing bank %v, want the upper bank", got)
+	}
+}
+
+func TestExplainSizeAlwaysAnswers(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var pools []memory.Organisation
+		for range rapid.IntRange(1, 3).Draw(t, "pools") {
+			pools = append(pools, drawOrganisation(t))
+		}
+		reported := rapid.Int64Range(0, 4*memory.TotalBytes(pools)).Draw(t, "reported")
+		r, err := memory.ExplainSize(pools, reported, rapid.Int64Range(0, 1<<20).Draw(t, "step"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Verdict == conformity.NotRun {
+			t.Fatal("no verdict")
+		}
+		if (reported == r.ExpectedBytes) != (len(r.Explanations) == 0) {
+			t.Fatalf("%d of %d: %d explanations", reported, r.ExpectedBytes, len(r.Explanations))
+		}
+		sum := 0.0
+		for i, e := range r.Explanations {
+			sum += e.Confidence
+			if i > 0 && e.Confidence > r.Explanations[i-1].Confidence {
+				t.Fatal("not ranked")
+			}
+		}
+		if sum > 1 {
+			t.Fatalf("confidences sum to %v", sum)
+		}
+	})
+}
+
+func TestExplainSizeErrors(t *testing.T) {
+	if _, err := memory.ExplainSize(nil, 1, 0); err == nil {
+		t.Error("no organisation is accepted")
+	}
+	if _, err := memory.ExplainSize([]memory.Organisation{boards[0].organisation()}, -1, -1); err == nil {
+		t.Error("a negative size is accepted")
+	}
+}
