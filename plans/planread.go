@@ -37,7 +37,7 @@ func ParsePlan(name string, data []byte) (*Plan, []Problem) {
 	for _, st := range steps {
 		p.Steps = append(p.Steps, readStep(st, p))
 	}
-	if len(steps) > 0 && !c.partial && !slices.ContainsFunc(p.Steps, func(s Step) bool { return s.Required || len(s.WhenWork) > 0 }) {
+	if len(steps) > 0 && len(c.problems) == 0 && !slices.ContainsFunc(p.Steps, func(s Step) bool { return s.Required || len(s.WhenWork) > 0 }) {
 		c.add(steps[0].t.At, "step: no step is required, so every card would be accepted", "leave out required = false where the step counts")
 	}
 	if len(c.problems) > 0 {
