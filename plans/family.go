@@ -22,6 +22,7 @@ type Family struct {
 	Rails     []Rail
 	Reference []ReferenceSet
 	Source    string // the TOML text the family was read from
+	File      string // name of the file, for messages
 }
 
 // A Bus is how the card plugs in.
@@ -50,6 +51,7 @@ type MemoryPool struct {
 	ChipBits int                // data lines of one chip
 	BusBits  int                // width of the memory bus
 	Banks    [][]string         // in address order; designators of each bank in lane order
+	Source   string             // of these facts
 }
 
 // A FamilyClock is a clock with its expected value and tolerance.
@@ -101,6 +103,7 @@ type ReferenceSet struct {
 	Bench    string
 	Unit     string // "fps", "score"
 	Better   string // "higher", "lower"
+	Source   string
 	Scores   []ReferenceScore
 }
 

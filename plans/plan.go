@@ -42,9 +42,11 @@ type Plan struct {
 	ID          string
 	Title       string
 	Description string
-	Rule        Rule // default of the steps
+	Rule        Rule     // default of the steps
+	WorkKinds   []string // kinds of work of this shop, beside [WorkKinds]
 	Steps       []Step
 	Source      string // the TOML text the plan was read from
+	File        string // name of the file, for messages
 }
 
 // Step returns the step with the given id.
@@ -71,6 +73,7 @@ type Step struct {
 	WhenWork    []string // the step is required when the job's work includes one of these
 	Rule        Rule     // resolved: the plan's default where the step says nothing
 	Blind       bool     // expected values stay hidden until the reading is entered
+	LimitSource string   // where the limits of the step come from
 
 	Checklist []ChecklistItem // inspection
 

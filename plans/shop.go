@@ -13,7 +13,8 @@ type Shop struct {
 	Logo        string
 	Benches     []Bench
 	Technicians []Technician
-	Source      string
+	Source      string // the TOML text the shop was read from
+	File        string // name of the file, for messages
 }
 
 // Bench returns the bench with the given id.

@@ -1,0 +1,169 @@
+// Package document reads TOML and remembers where everything stands.
+//
+// Text comes in; a tree of tables goes out in which every key and every value
+// has its line and column, with every fault of the text. The package knows
+// TOML (version 1.0, and from 1.1 the line breaks in inline tables and the
+// escapes \e and \x) and nothing of plans.
+package document
+
+import (
+	"time"
+	"unicode/utf8"
+)
+
+// A Pos is a place in the text. Line and Column count from 1, columns in
+// characters.
+type Pos struct {
+	Line, Column int
+}
+
+// Before reports whether p stands before q.
+func (p Pos) Before(q Pos) bool {
+	return p.Line < q.Line || p.Line == q.Line && p.Column < q.Column
+}
+
+// A Span is a piece of one line: a place and its width in characters, at
+// least 1. What runs over several lines has the width of its first line.
+type Span struct {
+	Pos
+	Width int
+}
+
+// A Fault is something that is not TOML.
+type Fault struct {
+	At   Span
+	Key  string // the key it belongs to, where one is known
+	What string
+	Fix  string // empty if unknown
+}
+
+// A Type is the type of a value.
+type Type int
+
+// The types.
+const (
+	String Type = iota + 1
+	Integer
+	Float
+	Boolean
+	Date
+	Array
+	Group // a table
+)
+
+// String names the type for messages.
+func (t Type) String() string {
+	switch t {
+	case String:
+		return "text"
+	case Integer, Float:
+		return "a number"
+	case Boolean:
+		return "true or false"
+	case Date:
+		return "a date"
+	case Array:
+		return "a list"
+	case Group:
+		return "a table"
+	}
+	return "nothing"
+}
+
+// A Value is one value with its place.
+type Value struct {
+	Type  Type
+	At    Span
+	Raw   string // as written, for everything but arrays and tables
+	Text  string // String: the text it means; Date: as written
+	Int   int64
+	Float float64 // also set for an Integer
+	Bool  bool
+	Time  time.Time
+	Items []*Value // Array
+	Table *Table   // Group
+
+	tables bool // an array that [[headers]] made
+}
+
+// TextAt returns the place of the character at the given offset of Text, in
+// characters. It is exact for a text of one line without escapes, otherwise
+// the place of the whole value.
+func (v *Value) TextAt(column, width int) Span {
+	n := utf8.RuneCountInString(v.Text)
+	if v.Type != String || len(v.Raw) != len(v.Text)+2 || v.At.Width != n+2 {
+		return v.At
+	}
+	column = min(max(column, 0), n)
+	return Span{Pos{v.At.Line, v.At.Column + 1 + column}, max(1, min(width, n-column))}
+}
+
+// A Table is a set of keys in the order of the text.
+type Table struct {
+	At      Span // of its header or its opening brace
+	Entries []*Entry
+
+	byKey   map[string]*Entry
+	defined bool // by a header, so that another header may not
+	closed  bool // an inline table, or filled by dotted keys
+}
+
+// An Entry is a key with its value.
+type Entry struct {
+	Key   string
+	At    Span // of the key
+	Value *Value
+}
+
+// Get returns the entry of a key, spelled exactly so, or nil.
+func (t *Table) Get(key string) *Entry {
+	if t == nil {
+		return nil
+	}
+	return t.byKey[key]
+}
+
+// Set puts a value under a key, in place of the one it has.
+func (t *Table) Set(e *Entry) {
+	if old := t.byKey[e.Key]; old != nil {
+		*old = *e
+		return
+	}
+	t.add(e)
+}
+
+func (t *Table) add(e *Entry) {
+	if t.byKey == nil {
+		t.byKey = make(map[string]*Entry)
+	}
+	t.byKey[e.Key] = e
+	t.Entries = append(t.Entries, e)
+}
+
+// Clone copies the table deeply enough that setting keys of the copy, or of
+// tables inside it, leaves the original alone.
+func (t *Table) Clone() *Table {
+	if t == nil {
+		return nil
+	}
+	c := &Table{At: t.At}
+	for _, e := range t.Entries {
+		n := *e
+		n.Value = e.Value.clone()
+		c.add(&n)
+	}
+	return c
+}
+
+func (v *Value) clone() *Value {
+	if v.Type != Array && v.Type != Group {
+		return v
+	}
+	c := *v
+	c.Table = v.Table.Clone()
+	c.Items = make([]*Value, len(v.Items))
+	for i, item := range v.Items {
+		c.Items[i] = item.clone()
+	}
+	return &c
+}

@@ -1,0 +1,202 @@
+package plans
+
+import (
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+//go:embed library
+var library embed.FS
+
+// FileKind is what a file describes.
+type FileKind string
+
+// The kinds of file that are found by id.
+const (
+	PlanKind   FileKind = "plan"
+	FamilyKind FileKind = "family"
+)
+
+// folder returns where a shop keeps files of the kind.
+func (k FileKind) folder() string {
+	if k == PlanKind {
+		return "plans"
+	}
+	return "families"
+}
+
+func (k FileKind) suffix() string { return "." + string(k) + ".toml" }
+
+// FileName returns what a file of the kind is called: "quick.plan.toml".
+func (k FileKind) FileName(id string) string { return id + k.suffix() }
+
+// Library returns the ids of the embedded plans and families, sorted.
+func Library() (planIDs, familyIDs []string) {
+	return embedded(PlanKind), embedded(FamilyKind)
+}
+
+func embedded(kind FileKind) []string {
+	entries, err := library.ReadDir(path.Join("library", kind.folder()))
+	if err != nil {
+		return nil
+	}
+	var ids []string
+	for _, e := range entries {
+		if id, ok := strings.CutSuffix(e.Name(), kind.suffix()); ok {
+			ids = append(ids, id)
+		}
+	}
+	return ids
+}
+
+// LibraryPlan returns the text of an embedded plan and the name it has in
+// messages.
+func LibraryPlan(id string) (name, text string, err error) { return fromLibrary(PlanKind, id) }
+
+// LibraryFamily returns the text of an embedded family and the name it has in
+// messages.
+func LibraryFamily(id string) (name, text string, err error) { return fromLibrary(FamilyKind, id) }
+
+func fromLibrary(kind FileKind, id string) (name, text string, err error) {
+	if IsID(id) {
+		name = path.Join("library", kind.folder(), kind.FileName(id))
+		if data, err := library.ReadFile(name); err == nil {
+			return name, string(data), nil
+		}
+	}
+	return "", "", &NotFound{Kind: kind, ID: id, Known: embedded(kind)}
+}
+
+// NotFound says that there is no plan or family of an id.
+type NotFound struct {
+	Kind  FileKind
+	ID    string
+	Known []string // ids that there are
+}
+
+// Error names what there is.
+func (e *NotFound) Error() string {
+	return fmt.Sprintf("there is no %s %s; %s", e.Kind, quoted(e.ID), didYouMean(e.ID, e.Known))
+}
+
+// A Found is a plan or family that was looked up.
+type Found struct {
+	Kind    FileKind
+	ID      string
+	Name    string // path, or its name in the library
+	BuiltIn bool
+	Data    []byte
+}
+
+// Find looks for a plan or family by id: in the shop's plans or families folder
+// first, then in the library. An empty shopDir means the library alone.
+func Find(shopDir string, kind FileKind, id string) (Found, error) {
+	if shopDir != "" && IsID(id) {
+		name := filepath.Join(shopDir, kind.folder(), kind.FileName(id))
+		if _, err := os.Lstat(name); err == nil {
+			data, err := readFile(name)
+			return Found{Kind: kind, ID: id, Name: name, Data: data}, err
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return Found{}, Problems{{File: name, What: reason(err)}}
+		}
+	}
+	name, text, err := fromLibrary(kind, id)
+	if err != nil {
+		known := embedded(kind)
+		if entries, listErr := List(shopDir, kind); listErr == nil {
+			known = known[:0]
+			for _, e := range entries {
+				known = append(known, e.ID)
+			}
+		}
+		return Found{}, &NotFound{Kind: kind, ID: id, Known: known}
+	}
+	return Found{Kind: kind, ID: id, Name: name, BuiltIn: true, Data: []byte(text)}, nil
+}
+
+// FindPlan finds and reads a plan. The error holds all [Problems] of the file,
+// or is a [*NotFound].
+func FindPlan(shopDir, id string) (*Plan, error) {
+	found, err := Find(shopDir, PlanKind, id)
+	if err != nil {
+		return nil, err
+	}
+	p, problems := ParsePlan(found.Name, found.Data)
+	if p != nil && p.ID != id {
+		return nil, misnamed(found, p.ID)
+	}
+	return p, AsError(problems)
+}
+
+// FindFamily finds and reads a family. The error holds all [Problems] of the
+// file, or is a [*NotFound].
+func FindFamily(shopDir, id string) (*FamilyFile, error) {
+	found, err := Find(shopDir, FamilyKind, id)
+	if err != nil {
+		return nil, err
+	}
+	f, problems := ParseFamily(found.Name, found.Data)
+	if f != nil && f.ID != id {
+		return nil, misnamed(found, f.ID)
+	}
+	return f, AsError(problems)
+}
+
+func misnamed(found Found, id string) error {
+	return Problems{{File: found.Name, What: "the " + string(found.Kind) + " inside has the id " + quoted(id) + ", not that of the file",
+		Fix: "call the file " + found.Kind.FileName(id) + `, or write id = "` + found.ID + `"`}}
+}
+
+// An Entry is a plan or family that can be used.
+type Entry struct {
+	Kind    FileKind `json:"kind"`
+	ID      string   `json:"id"`
+	Name    string   `json:"name"`     // path, or its name in the library
+	BuiltIn bool     `json:"built_in"` // in the library
+	Hides   bool     `json:"hides"`    // takes the place of one in the library
+}
+
+// List returns what can be found in a shop and in the library, sorted by id.
+func List(shopDir string, kind FileKind) ([]Entry, error) {
+	var out []Entry
+	inside := embedded(kind)
+	if shopDir != "" {
+		folder := filepath.Join(shopDir, kind.folder())
+		entries, err := os.ReadDir(folder)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return nil, err
+		}
+		for _, e := range entries {
+			if id, ok := strings.CutSuffix(e.Name(), kind.suffix()); ok && IsID(id) {
+				out = append(out, Entry{Kind: kind, ID: id, Name: filepath.Join(folder, e.Name()), Hides: slices.Contains(inside, id)})
+			}
+		}
+	}
+	for _, id := range inside {
+		if !slices.ContainsFunc(out, func(e Entry) bool { return e.ID == id }) {
+			out = append(out, Entry{Kind: kind, ID: id, Name: path.Join("library", kind.folder(), kind.FileName(id)), BuiltIn: true})
+		}
+	}
+	slices.SortFunc(out, func(a, b Entry) int { return strings.Compare(a.ID, b.ID) })
+	return out, nil
+}
+
+// KindOf tells from its name what a file describes: NAME.plan.toml,
+// NAME.family.toml, shop.toml. It reports "" when the name does not say.
+func KindOf(name string) FileKind {
+	base := filepath.Base(name)
+	switch {
+	case strings.HasSuffix(base, PlanKind.suffix()):
+		return PlanKind
+	case strings.HasSuffix(base, FamilyKind.suffix()):
+		return FamilyKind
+	}
+	return ""
+}

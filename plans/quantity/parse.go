@@ -1,0 +1,547 @@
+package quantity
+
+import (
+	"math"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// An Error is what is wrong with the text of a quantity, and where.
+type Error struct {
+	Offset int    // byte of the text where the trouble begins
+	Column int    // character of the text where it begins, from 0
+	Width  int    // characters of trouble, at least 1
+	What   string // lower case, no full stop
+	Fix    string // what to write instead; empty if unknown
+}
+
+// Error returns what is wrong.
+func (e *Error) Error() string {
+	if e.Fix == "" {
+		return e.What
+	}
+	return e.What + "; " + e.Fix
+}
+
+// MaxLength is the longest text, in bytes, that is looked at.
+const MaxLength = 200
+
+// Parse reads a quantity of the given dimension: a number, its unit and, where
+// one is written, a tolerance.
+//
+//	166 MHz ±1 %      3.3 V +0.2 V -0.1 V     1 h 30 min
+//	16 MiB            85 degC +- 2 degC       1 K/10min, 2 °C per h
+//
+// The decimal sign is a point; thousands may be set apart by blanks. The error
+// is an [*Error].
+func Parse(text string, dim Dimension) (Quantity, error) {
+	return ParseIn(text, dim, Unit{})
+}
+
+// ParseIn is [Parse] for a prompt that has already named the unit: a number
+// without a unit is taken in fallback.
+func ParseIn(text string, dim Dimension, fallback Unit) (Quantity, error) {
+	s := &scanner{text: text, dim: dim, fallback: fallback}
+	if err := s.plausible(); err != nil {
+		return Quantity{}, err
+	}
+	m, err := s.magnitude(dim, mayBeNegative)
+	if err != nil {
+		return Quantity{}, err
+	}
+	if !m.bare {
+		s.fallback = Unit{} // once the value names its unit, so does the tolerance
+	}
+	q := Quantity{Dimension: dim, Value: m.value, Resolution: m.step, Unit: m.unit.Name, Text: text}
+	if err := s.tolerance(&q); err != nil {
+		return Quantity{}, err
+	}
+	return q, s.end()
+}
+
+// scanner walks the text of one quantity.
+type scanner struct {
+	text     string
+	pos      int
+	dim      Dimension // asked for, named in messages
+	fallback Unit
+}
+
+// sign says whether a number may carry a minus.
+type sign int
+
+const (
+	mayBeNegative sign = iota
+	unsigned
+)
+
+// magnitude is a number with its unit, in base units.
+type magnitude struct {
+	value, step float64
+	unit        Unit
+	bare        bool // no unit was written
+}
+
+// plausible refuses what cannot be a quantity before looking closer.
+func (s *scanner) plausible() error {
+	if len(s.text) > MaxLength {
+		return s.fail(0, 1, "too long for a quantity", s.expected())
+	}
+	if i := invalidUTF8(s.text); i >= 0 {
+		return s.fail(i, 1, "not UTF-8 text", "")
+	}
+	if strings.TrimFunc(s.text, isBlank) == "" {
+		return s.fail(0, len(s.text), "empty", s.expected())
+	}
+	return nil
+}
+
+func invalidUTF8(text string) int {
+	for i, r := range text {
+		if r == utf8.RuneError {
+			if _, n := utf8.DecodeRuneInString(text[i:]); n == 1 {
+				return i
+			}
+		}
+	}
+	return -1
+}
+
+// fail makes the error for text[from:from+width].
+func (s *scanner) fail(from, width int, what, fix string) error {
+	from = min(from, len(s.text))
+	to := min(from+max(width, 0), len(s.text))
+	return &Error{
+		Offset: from,
+		Column: utf8.RuneCountInString(s.text[:from]),
+		Width:  max(1, utf8.RuneCountInString(s.text[from:to])),
+		What:   what,
+		Fix:    fix,
+	}
+}
+
+func (s *scanner) expected() string {
+	return `write a ` + string(s.dim) + ` such as "` + example(s.dim) + `"`
+}
+
+// isBlank accepts the blanks that stand between number and unit in print:
+// no-break, figure, thin and narrow no-break space.
+func isBlank(r rune) bool {
+	switch r {
+	case ' ', '\t', '\u00a0', '\u2007', '\u2009', '\u202f':
+		return true
+	}
+	return false
+}
+
+func (s *scanner) skip() {
+	for s.pos < len(s.text) {
+		r, n := utf8.DecodeRuneInString(s.text[s.pos:])
+		if !isBlank(r) {
+			return
+		}
+		s.pos += n
+	}
+}
+
+// take consumes the first of the given words that stands here.
+func (s *scanner) take(words ...string) bool {
+	for _, w := range words {
+		if strings.HasPrefix(s.text[s.pos:], w) {
+			s.pos += len(w)
+			return true
+		}
+	}
+	return false
+}
+
+func (s *scanner) digits() string {
+	from := s.pos
+	for s.pos < len(s.text) && isDigit(s.text[s.pos]) {
+		s.pos++
+	}
+	return s.text[from:s.pos]
+}
+
+func isDigit(c byte) bool { return c >= '0' && c <= '9' }
+
+// decimal is a number as written: mantissa digits, decimals and exponent.
+type decimal struct {
+	negative bool
+	mantissa string // digits with a point
+	decimals int
+	exponent int
+}
+
+// number reads one number.
+func (s *scanner) number(sg sign) (decimal, error) {
+	var d decimal
+	s.skip()
+	start := s.pos
+	if s.take("-", "\u2212", "\u2013") {
+		d.negative = true
+		if sg == unsigned {
+			return d, s.fail(start, s.pos-start, "a tolerance is not negative", "")
+		}
+	} else {
+		s.take("+")
+	}
+	s.skip()
+	from := s.pos
+	whole := s.grouped()
+	if s.take(".") {
+		frac := s.digits()
+		d.decimals = len(frac)
+		if whole == "" && frac == "" {
+			return d, s.fail(from, 1, "no digits", s.expected())
+		}
+		whole += "." + frac
+	}
+	if whole == "" {
+		return d, s.noNumber(from)
+	}
+	if s.pos < len(s.text) && s.text[s.pos] == ',' {
+		return d, s.comma()
+	}
+	d.mantissa = whole
+	if err := s.exponent(&d); err != nil {
+		return d, err
+	}
+	if s.pos < len(s.text) && s.text[s.pos] == '.' {
+		return d, s.fail(s.pos, 1, "a second decimal point", "")
+	}
+	return d, nil
+}
+
+// exponent reads the e6 of 16e6.
+func (s *scanner) exponent(d *decimal) error {
+	rest := s.text[s.pos:]
+	if rest == "" || rest[0] != 'e' && rest[0] != 'E' {
+		return nil
+	}
+	i := 1
+	if i < len(rest) && (rest[i] == '+' || rest[i] == '-') {
+		i++
+	}
+	j := i
+	for j < len(rest) && isDigit(rest[j]) {
+		j++
+	}
+	if j == i {
+		return nil // an e that begins a word; the unit will not be found
+	}
+	n, err := strconv.Atoi(rest[1:j])
+	if err != nil || n > 300 || n < -300 {
+		return s.fail(s.pos, j, "exponent out of range", s.expected())
+	}
+	d.exponent = n
+	s.pos += j
+	return nil
+}
+
+// grouped reads digits whose thousands may be set apart by one blank.
+func (s *scanner) grouped() string {
+	all := s.digits()
+	if all == "" || len(all) > 3 {
+		return all
+	}
+	for s.pos < len(s.text) {
+		r, n := utf8.DecodeRuneInString(s.text[s.pos:])
+		next := s.text[s.pos+n:]
+		if !isBlank(r) || r == '\t' || len(next) < 3 || !isDigit(next[0]) || !isDigit(next[1]) || !isDigit(next[2]) ||
+			len(next) > 3 && isDigit(next[3]) {
+			break
+		}
+		all += next[:3]
+		s.pos += n + 3
+	}
+	return all
+}
+
+func (s *scanner) noNumber(from int) error {
+	if from >= len(s.text) {
+		return s.fail(from, 1, "a number is missing at the end", s.expected())
+	}
+	word := s.wordAt(from)
+	return s.fail(from, len(word), "expected a number, found "+strconv.Quote(word), s.expected())
+}
+
+// comma explains a decimal comma, with the text as it should be.
+func (s *scanner) comma() error {
+	at := s.pos
+	after := s.text[at+1:]
+	n := 0
+	for n < len(after) && isDigit(after[n]) {
+		n++
+	}
+	if n == 0 {
+		return s.fail(at, 1, "a comma where the unit should be", s.expected())
+	}
+	point := s.text[:at] + "." + after
+	if n == 3 {
+		return s.fail(at, 1, "a comma may be a decimal sign or a thousands mark",
+			`write "`+s.text[:at]+after+`" or "`+point+`"`)
+	}
+	return s.fail(at, 1, "decimal comma", `write "`+point+`"`)
+}
+
+// in converts a number to base units, correctly rounded where the unit is a
+// power of ten.
+func (d decimal) in(u Unit) (value, step float64, ok bool) {
+	convert := func(mantissa string, exponent int) (float64, bool) {
+		v, err := strconv.ParseFloat(mantissa+"e"+strconv.Itoa(exponent+u.power), 64)
+		if u.scale != 0 {
+			v *= u.scale
+		}
+		return v, err == nil && !math.IsInf(v, 0)
+	}
+	value, ok = convert(d.mantissa, d.exponent)
+	if !ok {
+		return 0, 0, false
+	}
+	step, ok = convert("1", d.exponent-d.decimals)
+	if d.negative {
+		value = -value
+	}
+	return value, step, ok
+}
+
+// magnitude reads a number and its unit.
+func (s *scanner) magnitude(dim Dimension, sg sign) (magnitude, error) {
+	s.skip()
+	start := s.pos
+	d, err := s.number(sg)
+	if err != nil {
+		return magnitude{}, err
+	}
+	if dim == TemperatureRate {
+		return s.rate(d, start)
+	}
+	u, bare, err := s.unit(dim)
+	if err != nil {
+		return magnitude{}, err
+	}
+	v, step, ok := d.in(u)
+	if !ok {
+		return magnitude{}, s.fail(start, s.pos-start, "number out of range", "")
+	}
+	m := magnitude{value: v, step: step, unit: u, bare: bare}
+	if dim == Duration && !bare {
+		return s.moreTime(m)
+	}
+	return m, nil
+}
+
+// moreTime reads the 30 min of 1 h 30 min: smaller and smaller units.
+func (s *scanner) moreTime(m magnitude) (magnitude, error) {
+	for {
+		before := s.pos
+		s.skip()
+		if s.pos >= len(s.text) || !isDigit(s.text[s.pos]) {
+			s.pos = before
+			return m, nil
+		}
+		from := s.pos
+		d, err := s.number(unsigned)
+		if err != nil {
+			return m, err
+		}
+		u, bare, err := s.unit(Duration)
+		if err != nil {
+			return m, err
+		}
+		v, step, ok := d.in(u)
+		if !ok || bare || u.Scale() >= m.unit.Scale() || v >= m.unit.Scale() {
+			return m, s.fail(from, s.pos-from, "parts of a duration go from large to small, each less than one of the part before",
+				`write it as "1 h 30 min"`)
+		}
+		if m.value < 0 {
+			v = -v
+		}
+		m.value, m.step, m.unit = m.value+v, step, u
+	}
+}
+
+// rate reads the K/h of 2 K/h, the °C per 10 min of 1 °C per 10 min.
+func (s *scanner) rate(d decimal, start int) (magnitude, error) {
+	k, bare, err := s.unit(Difference)
+	if err != nil {
+		return magnitude{}, err
+	}
+	if bare {
+		if s.fallback.Dimension != TemperatureRate {
+			return magnitude{}, s.fail(s.pos, 1, "unit missing", s.expected())
+		}
+		v, step, ok := d.in(s.fallback)
+		if !ok {
+			return magnitude{}, s.fail(start, s.pos-start, "number out of range", "")
+		}
+		return magnitude{value: v, step: step, unit: s.fallback}, nil
+	}
+	s.skip()
+	if !s.take("/", "per ", "per\u00a0", "in ") {
+		return magnitude{}, s.fail(s.pos, 1, "a rate says per what time", s.expected())
+	}
+	s.skip()
+	count := 1.0
+	if s.pos < len(s.text) && isDigit(s.text[s.pos]) {
+		n, err := s.number(unsigned)
+		if err != nil {
+			return magnitude{}, err
+		}
+		var ok bool
+		if count, _, ok = n.in(Unit{}); !ok || count <= 0 {
+			return magnitude{}, s.fail(start, s.pos-start, "a rate needs a time above zero", s.expected())
+		}
+	}
+	t, bare, err := s.unit(Duration)
+	if err != nil {
+		return magnitude{}, err
+	}
+	v, step, ok := d.in(k)
+	per := count * t.Scale()
+	if bare || !ok || math.IsInf(v/per, 0) {
+		return magnitude{}, s.fail(start, s.pos-start, "a rate says per what time", s.expected())
+	}
+	unit, found := LookUp(TemperatureRate, "K/"+t.Name)
+	if !found {
+		unit = Choose(TemperatureRate, v/per)
+	}
+	return magnitude{value: v / per, step: step / per, unit: unit}, nil
+}
+
+// unit reads the unit of a dimension; bare is true when none is written and
+// one may be left out.
+func (s *scanner) unit(dim Dimension) (u Unit, bare bool, err error) {
+	before := s.pos
+	s.skip()
+	rest := s.text[s.pos:]
+	rest, cut := joinDegree(rest)
+	longest := 0
+	for i := range units {
+		if units[i].Dimension != dim {
+			continue
+		}
+		for w := range strings.SplitSeq(units[i].ways, " ") {
+			if len(w) > longest && strings.HasPrefix(rest, w) && endsWord(w, rest[len(w):]) {
+				longest, u = len(w), units[i].Unit
+			}
+		}
+	}
+	if longest > 0 {
+		if longest > cut {
+			longest += len(s.text[s.pos:]) - len(rest)
+		}
+		s.pos += longest
+		return u, false, nil
+	}
+	word := s.wordAt(s.pos)
+	if dim == Number && word == "" {
+		s.pos = before
+		return Unit{Dimension: Number}, true, nil
+	}
+	if word != "" {
+		return u, false, s.wrongUnit(dim, word)
+	}
+	s.pos = before
+	if s.fallback.Dimension == dim || s.fallback.Dimension == Temperature && dim == Difference || dim == Difference && s.dim == TemperatureRate {
+		return s.fallback, true, nil
+	}
+	return u, true, s.fail(before, 1, "unit missing", s.expected())
+}
+
+// joinDegree drops the blank of "deg C" and "° C", and says after how many
+// bytes it stood.
+func joinDegree(rest string) (joined string, cut int) {
+	for _, d := range [...]string{"deg", "°", "º"} {
+		if after, ok := strings.CutPrefix(rest, d); ok {
+			trimmed := strings.TrimLeftFunc(after, isBlank)
+			if trimmed != after && trimmed != "" && (trimmed[0] == 'C' || trimmed[0] == 'c') {
+				return d + trimmed, len(d)
+			}
+		}
+	}
+	return rest, len(rest)
+}
+
+// endsWord reports whether a unit w ends before rest.
+func endsWord(w, rest string) bool {
+	last, _ := utf8.DecodeLastRuneInString(w)
+	next, _ := utf8.DecodeRuneInString(rest)
+	if rest == "" || !unicode.IsLetter(last) {
+		return true
+	}
+	return !unicode.IsLetter(next) && !isDigit(rest[0]) && next != '_'
+}
+
+// wordAt returns the run of letters and unit signs that stands at from.
+func (s *scanner) wordAt(from int) string {
+	rest := s.text[from:]
+	for i, r := range rest {
+		if !unicode.IsLetter(r) && !strings.ContainsRune("°º%‰/_*^?!\"'()[]{}<>=&$#@~|\\;:", r) {
+			if i == 0 && !isBlank(r) && !isDigit(rest[0]) && !strings.ContainsRune("+-±\u2212\u2013", r) {
+				return rest[:utf8.RuneLen(r)]
+			}
+			return rest[:i]
+		}
+	}
+	return rest
+}
+
+// wrongUnit says what a unit measures, or what it may have meant.
+func (s *scanner) wrongUnit(dim Dimension, word string) error {
+	fix := s.expected()
+	at := s.pos
+	switch {
+	case dim == Bytes && (word == "Mb" || word == "mb" || word == "Gb" || strings.HasSuffix(word, "bit") || strings.HasSuffix(word, "bits")):
+		return s.fail(at, len(word), strconv.Quote(word)+" may mean bits", `write bytes, such as "16 MiB"`)
+	case dim == Bytes && (word == "M" || word == "K" || word == "k" || word == "G" || word == "Mi" || word == "Ki" || word == "Gi"):
+		return s.fail(at, len(word), strconv.Quote(word)+" is no unit of memory", `write "`+strings.TrimSpace(s.text[:at])+" "+strings.ToUpper(word[:1])+`iB"`)
+	case dim == Duration && (word == "m" || word == "M"):
+		return s.fail(at, len(word), strconv.Quote(word)+" is no unit of time", `write "min" for minutes`)
+	case (dim == Temperature || dim == Difference) && hasWord("°F degF F ºF", word):
+		return s.fail(at, len(word), "degrees Fahrenheit are not read", s.celsius(dim))
+	case dim == Temperature && word == "K":
+		return s.fail(at, len(word), "a temperature is written in °C; K is for differences", fix)
+	case dim == Number:
+		return s.fail(at, len(word), "expected a plain number, found the unit "+strconv.Quote(word), "leave the unit out")
+	}
+	for _, other := range Dimensions() {
+		if other == dim {
+			continue
+		}
+		if _, ok := LookUp(other, word); ok {
+			return s.fail(at, len(word), strconv.Quote(word)+" measures "+string(other)+", not "+string(s.dim), fix)
+		}
+	}
+	for i := range units {
+		if units[i].Dimension == dim && strings.EqualFold(units[i].Name, word) {
+			return s.fail(at, len(word), strconv.Quote(word)+" is not a unit of "+string(dim), `did you mean "`+units[i].Name+`"?`)
+		}
+	}
+	return s.fail(at, len(word), strconv.Quote(word)+" is not a unit of "+string(dim), fix)
+}
+
+// celsius works out what a Fahrenheit text should say.
+func (s *scanner) celsius(dim Dimension) string {
+	f, err := strconv.ParseFloat(strings.TrimFunc(s.text[:s.pos], isBlank), 64)
+	if err != nil {
+		return s.expected()
+	}
+	c := f / 1.8
+	if dim == Temperature {
+		c = (f - 32) / 1.8
+	}
+	return `write "` + strconv.FormatFloat(c, 'f', 1, 64) + ` °C"`
+}
+
+// end complains about anything that is left.
+func (s *scanner) end() error {
+	s.skip()
+	if s.pos >= len(s.text) {
+		return nil
+	}
+	return s.fail(s.pos, len(s.text)-s.pos, "unexpected "+strconv.Quote(s.text[s.pos:]), "")
+}

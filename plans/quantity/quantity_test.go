@@ -1,0 +1,368 @@
+package quantity
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// Factors: SI prefixes and °C, K by the SI Brochure (9th ed., tables 4, 7 and
+// 8); KiB, MiB, GiB by IEC 80000-13 (2^10, 2^20, 2^30; from memory). MB as 2^20:
+// common practice, no source.
+func TestParse(t *testing.T) {
+	for _, tt := range []struct {
+		text                    string
+		dim                     Dimension
+		value, minus, plus, res float64
+		unit                    string
+	}{
+		{"166 MHz ±1 %", Frequency, 166e6, 1.66e6, 1.66e6, 1e6, "MHz"},
+		{"165.8mhz", Frequency, 165.8e6, 0, 0, 1e5, "MHz"},
+		{"14.31818 MHz +- 50 ppm", Frequency, 14.31818e6, 715.909, 715.909, 10, "MHz"},
+		{"66.667 MHz +/- 0.5 MHz", Frequency, 66.667e6, 0.5e6, 0.5e6, 1e3, "MHz"},
+		{"166 MHz +5 % -2 %", Frequency, 166e6, 3.32e6, 8.3e6, 1e6, "MHz"},
+		{"16 MiB", Bytes, 16777216, 0, 0, 1048576, "MiB"},
+		{"16MB", Bytes, 16777216, 0, 0, 1048576, "MiB"},
+		{"512 KB", Bytes, 524288, 0, 0, 1024, "KiB"},
+		{"1 GiB", Bytes, 1073741824, 0, 0, 1073741824, "GiB"},
+		{"16 777 216 B", Bytes, 16777216, 0, 0, 1, "B"},
+		{"40 min", Duration, 2400, 0, 0, 60, "min"},
+		{"1 h 30 min", Duration, 5400, 0, 0, 60, "min"},
+		{"1 h 30 min ±5 min", Duration, 5400, 300, 300, 60, "min"},
+		{"2 d", Duration, 172800, 0, 0, 86400, "d"},
+		{"250 µs", Duration, 250e-6, 0, 0, 1e-6, "µs"},
+		{"250 μs", Duration, 250e-6, 0, 0, 1e-6, "µs"},
+		{"250us", Duration, 250e-6, 0, 0, 1e-6, "µs"},
+		{"33.3 ms", Duration, 0.0333, 0, 0, 1e-4, "ms"},
+		{"85 °C", Temperature, 85, 0, 0, 1, "°C"},
+		{"85degC +- 2 degC", Temperature, 85, 2, 2, 1, "°C"},
+		{"-5.5 C ±1 K", Temperature, -5.5, 1, 1, 0.1, "°C"},
+		{"\u221240\u00a0° C", Temperature, -40, 0, 0, 1, "°C"},
+		{"1.5 K", Difference, 1.5, 0, 0, 0.1, "K"},
+		{"2 °C", Difference, 2, 0, 0, 1, "K"},
+		{"2 °C/h", TemperatureRate, 2.0 / 3600, 0, 0, 1.0 / 3600, "K/h"},
+		{"2 K per h", TemperatureRate, 2.0 / 3600, 0, 0, 1.0 / 3600, "K/h"},
+		{"1 °C per 10 min", TemperatureRate, 1.0 / 600, 0, 0, 1.0 / 600, "K/min"},
+		{"1 K/10min", TemperatureRate, 1.0 / 600, 0, 0, 1.0 / 600, "K/min"},
+		{"0.1 K/s", TemperatureRate, 0.1, 0, 0, 0.1, "K/s"},
+		{"3.3 V ±0.3 V", Voltage, 3.3, 0.3, 0.3, 0.1, "V"},
+		{"3.3 V +0.2 V -0.1 V", Voltage, 3.3, 0.1, 0.2, 0.1, "V"},
+		{"3.3 V -0.1 V +0", Voltage, 3.3, 0.1, 0, 0.1, "V"},
+		{"-12 V ±10 %", Voltage, -12, 1.2, 1.2, 1, "V"},
+		{"1500 mV ± 75 mV", Voltage, 1.5, 0.075, 0.075, 0.001, "mV"},
+		{"47 ohm", Resistance, 47, 0, 0, 1, "Ω"},
+		{"4.7 kΩ", Resistance, 4700, 0, 0, 100, "kΩ"},
+		{"4.7 k\u2126 ±20 %", Resistance, 4700, 940, 940, 100, "kΩ"},
+		{"1 Mohm", Resistance, 1e6, 0, 0, 1e6, "MΩ"},
+		{"500 mA", Current, 0.5, 0, 0, 0.001, "mA"},
+		{"12 W", Power, 12, 0, 0, 1, "W"},
+		{"95 %", Ratio, 0.95, 0, 0, 0.01, "%"},
+		{"95 % ±1 %", Ratio, 0.95, 0.01, 0.01, 0.01, "%"},
+		{"24.97 fps", FrameRate, 24.97, 0, 0, 0.01, "fps"},
+		{"128 bit", Bits, 128, 0, 0, 1, "bit"},
+		{"1 000 000", Number, 1e6, 0, 0, 1, ""},
+		{"1\u2009234.5", Number, 1234.5, 0, 0, 0.1, ""},
+		{"1250 ±5 %", Number, 1250, 62.5, 62.5, 1, ""},
+		{"16e6 B", Bytes, 16e6, 0, 0, 1e6, "B"},
+		{"  .5 V ", Voltage, 0.5, 0, 0, 0.1, "V"},
+	} {
+		q, err := Parse(tt.text, tt.dim)
+		if err != nil {
+			t.Errorf("Parse(%q): %v", tt.text, err)
+			continue
+		}
+		near := func(a, b float64) bool { return math.Abs(a-b) <= 1e-12*math.Max(1, math.Abs(b)) }
+		if q.Value != tt.value && !near(q.Value, tt.value) || !near(q.Minus, tt.minus) || !near(q.Plus, tt.plus) ||
+			math.Abs(q.Resolution-tt.res) > 1e-12*tt.res || q.Unit != tt.unit {
+			t.Errorf("Parse(%q) = %v -%v +%v step %v %q, want %v -%v +%v step %v %q", tt.text,
+				q.Value, q.Minus, q.Plus, q.Resolution, q.Unit, tt.value, tt.minus, tt.plus, tt.res, tt.unit)
+		}
+		if q.Text != tt.text || q.Dimension != tt.dim {
+			t.Errorf("Parse(%q) lost its text or dimension: %+v", tt.text, q)
+		}
+		if want := tt.minus != 0 || tt.plus != 0; q.Tolerated != want {
+			t.Errorf("Parse(%q).Tolerated = %v", tt.text, q.Tolerated)
+		}
+	}
+}
+
+func TestParseExplains(t *testing.T) {
+	for _, tt := range []struct {
+		text   string
+		dim    Dimension
+		column int
+		want   string // part of what is wrong
+		fix    string // part of the fix
+	}{
+		{"165,8 MHz", Frequency, 3, "decimal comma", `"165.8 MHz"`},
+		{"1,000 MHz", Frequency, 1, "thousands", `"1000 MHz"`},
+		{"166", Frequency, 3, "unit missing", `"166 MHz"`},
+		{"3.3 V", Frequency, 4, "measures voltage", `"166 MHz"`},
+		{"16 Mb", Bytes, 3, "bits", "16 MiB"},
+		{"16M", Bytes, 2, "no unit", `"16 MiB"`},
+		{"40 m", Duration, 3, "no unit of time", "min"},
+		{"185 °F", Temperature, 4, "Fahrenheit", `"85.0 °C"`},
+		{"85 K", Temperature, 3, "differences", "85 °C"},
+		{"85 °C ±2 %", Temperature, 7, "per cent", "±2 °C"},
+		{"3.3 V ±0.3", Voltage, 10, "unit missing", ""},
+		{"3.3 V +5 %", Voltage, 6, "one side", `-0`},
+		{"3.3 V +5 % +2 %", Voltage, 6, "one side", ""},
+		{"3.3 V ±-5 %", Voltage, 7, "not negative", ""},
+		{"2 K", TemperatureRate, 3, "per what time", "K/h"},
+		{"2 K/0 h", TemperatureRate, 0, "above zero", ""},
+		{"", Voltage, 0, "empty", "3.3 V"},
+		{"   ", Voltage, 0, "empty", ""},
+		{"abc", Voltage, 0, "expected a number", ""},
+		{"12 V 3 V", Voltage, 5, "unexpected", ""},
+		{"30 min 1 h", Duration, 7, "large to small", ""},
+		{"1e999 V", Voltage, 1, "exponent", ""},
+		{"1250 fps", Number, 5, "plain number", ""},
+		{"1.2.3 V", Voltage, 3, "second decimal point", ""},
+		{"µ\xff V", Voltage, 1, "UTF-8", ""},
+		{"166 mHz", Frequency, 4, "not a unit", `did you mean`},
+		{strings.Repeat("1", 500), Number, 0, "too long", ""},
+	} {
+		_, err := Parse(tt.text, tt.dim)
+		var e *Error
+		if !errors.As(err, &e) {
+			t.Errorf("Parse(%q, %s) = %v, want an *Error", tt.text, tt.dim, err)
+			continue
+		}
+		if e.Column != tt.column || !strings.Contains(e.What, tt.want) || !strings.Contains(e.Fix, tt.fix) {
+			t.Errorf("Parse(%q, %s): column %d, %q, fix %q; want column %d, %q, fix %q", tt.text, tt.dim, e.Column, e.What, e.Fix, tt.column, tt.want, tt.fix)
+		}
+	}
+}
+
+func TestParseInTakesThePromptsUnit(t *testing.T) {
+	mhz, _ := LookUp(Frequency, "MHz")
+	q, err := ParseIn("166.5 ±0.5", Frequency, mhz)
+	if err != nil || q.Value != 166.5e6 || q.Plus != 5e5 || q.Unit != "MHz" {
+		t.Errorf("%+v, %v", q, err)
+	}
+	if q, err := ParseIn("33 kHz", Frequency, mhz); err != nil || q.Value != 33e3 {
+		t.Errorf("%+v, %v", q, err)
+	}
+	if _, err := ParseIn("33 V", Frequency, mhz); err == nil {
+		t.Error("33 V taken for a frequency")
+	}
+}
+
+func TestParseLimits(t *testing.T) {
+	step := Quantity{Dimension: Voltage, Value: 0.01, Unit: "V"}
+	for _, tt := range []struct {
+		text   string
+		dim    Dimension
+		limit  float64
+		of     Dimension
+		floor  float64
+		failed string
+	}{
+		{"±1.5 °C", Temperature, 1.5, Difference, 0, ""},
+		{"+-1.5 K", Temperature, 1.5, Difference, 0, ""},
+		{"±0.5 %", Voltage, 0.005, Ratio, 0, ""},
+		{"±0.5 % + 2 mV", Voltage, 0.005, Ratio, 0.002, ""},
+		{"±(0.5 % + 2 mV)", Voltage, 0.005, Ratio, 0.002, ""},
+		{"±0.5 % ± 3 digits", Voltage, 0.005, Ratio, 0.03, ""},
+		{"±2 mV", Voltage, 0.002, Voltage, 0, ""},
+		{"±50 ppm", Frequency, 50e-6, Ratio, 0, ""},
+		{"1.5 °C", Temperature, 0, "", 0, "begin with ±"},
+		{"±2 mV + 0.5 %", Voltage, 0, "", 0, "comes first"},
+		{"±(2 mV", Voltage, 0, "", 0, `")" missing`},
+		{"±1 °C", Voltage, 0, "", 0, "measures temperature"},
+	} {
+		l, floor, err := ParseLimits(tt.text, tt.dim, &step)
+		if tt.failed != "" {
+			if err == nil || !strings.Contains(err.Error(), tt.failed) {
+				t.Errorf("ParseLimits(%q) = %v, want %q", tt.text, err, tt.failed)
+			}
+			continue
+		}
+		if err != nil {
+			t.Errorf("ParseLimits(%q): %v", tt.text, err)
+			continue
+		}
+		got := 0.0
+		if floor != nil {
+			got = floor.Value
+		}
+		if math.Abs(l.Value-tt.limit) > 1e-15 || l.Dimension != tt.of || math.Abs(got-tt.floor) > 1e-15 {
+			t.Errorf("ParseLimits(%q) = %+v, %v", tt.text, l, floor)
+		}
+	}
+	if _, _, err := ParseLimits("±0.5 % + 3 digits", Voltage, nil); err == nil || !strings.Contains(err.Error(), "resolution") {
+		t.Errorf("digits without a resolution: %v", err)
+	}
+}
+
+func TestFormat(t *testing.T) {
+	for _, tt := range []struct {
+		value, step float64
+		dim         Dimension
+		want        string
+	}{
+		{165.8e6, 1e5, Frequency, "165.8 MHz"},
+		{166e6, 1e6, Frequency, "166 MHz"},
+		{166e6, 1e5, Frequency, "166.0 MHz"},
+		{16 << 20, 0, Bytes, "16 MiB"},
+		{2400, 60, Duration, "40 min"},
+		{5400, 60, Duration, "90 min"},
+		{7200, 60, Duration, "2 h"},
+		{0.0333, 1e-4, Duration, "33.3 ms"},
+		{-0.04, 1, Temperature, "0 °C"},
+		{71.46, 0.1, Temperature, "71.5 °C"},
+		{2.0 / 3600, 0, TemperatureRate, "2 K/h"},
+		{0.0033, 0, Voltage, "3.3 mV"},
+		{0.95, 0.01, Ratio, "95 %"},
+		{1250, 1, Number, "1250"},
+		{0, 0, Frequency, "0 Hz"},
+		{math.NaN(), 1, Voltage, "–"},
+	} {
+		if got := Format(tt.value, tt.step, tt.dim); got != tt.want {
+			t.Errorf("Format(%v, %v, %s) = %q, want %q", tt.value, tt.step, tt.dim, got, tt.want)
+		}
+	}
+	u := Choose(Voltage, 0.002, 12)
+	if u.Name != "V" || u.Number(0.002, 0.001) != "0.002" {
+		t.Errorf("a column of 2 mV and 12 V is printed in %q", u.Name)
+	}
+}
+
+func TestString(t *testing.T) {
+	for text, want := range map[string]string{
+		"166mhz +-1%":           "166 MHz ±1 %",
+		"3.3V +- .3V":           "3.3 V ±0.3 V",
+		"3.30 V +0.2 V -0.1 V":  "3.30 V +0.2 V -0.1 V",
+		"14.31818 MHz ± 50 ppm": "14.31818 MHz ±0.005 %",
+	} {
+		dim := Frequency
+		if strings.Contains(text, "V") {
+			dim = Voltage
+		}
+		q, err := Parse(text, dim)
+		if err != nil || q.String() != want {
+			t.Errorf("Parse(%q).String() = %q, %v, want %q", text, q.String(), err, want)
+		}
+	}
+}
+
+// What String prints means the same as what was read.
+func TestStringAndParseAreInverse(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		u := units[rapid.IntRange(0, len(units)-1).Draw(t, "unit")]
+		text := rapid.StringMatching(`-?[0-9]{1,6}(\.[0-9]{1,5})?`).Draw(t, "number")
+		word := u.Name
+		if u.ways != "" {
+			word = rapid.SampledFrom(strings.Split(u.ways, " ")).Draw(t, "way")
+		}
+		text += rapid.SampledFrom([]string{" ", "\u00a0", "\u202f"}).Draw(t, "blank") + word
+		dev := rapid.StringMatching(`[0-9]{1,3}(\.[0-9]{1,3})?`).Draw(t, "dev")
+		switch rapid.IntRange(0, 3).Draw(t, "tolerance") {
+		case 1:
+			text += " ±" + dev + " " + word
+		case 2:
+			if u.Dimension != Temperature {
+				text += " +-" + dev + " %"
+			}
+		case 3:
+			text += " +" + dev + " " + word + " -0"
+		}
+		q, err := Parse(text, u.Dimension)
+		if err != nil {
+			t.Fatalf("Parse(%q, %s): %v", text, u.Dimension, err)
+		}
+		back, err := Parse(q.String(), u.Dimension)
+		if err != nil {
+			t.Fatalf("Parse(%q) from %q: %v", q.String(), text, err)
+		}
+		same := func(a, b float64) bool { return math.Abs(a-b) <= 1e-13*math.Max(math.Abs(a), math.Abs(q.Value)) }
+		if !same(q.Value, back.Value) || !same(q.Minus, back.Minus) || !same(q.Plus, back.Plus) ||
+			math.Abs(q.Resolution-back.Resolution) > 1e-9*q.Resolution || q.Tolerated != back.Tolerated || q.Unit != back.Unit {
+			t.Fatalf("%q → %q: %+v became %+v", text, q.String(), q, back)
+		}
+	})
+}
+
+// What Format prints is the value to within half a step.
+func TestFormatKeepsTheValue(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		dim := rapid.SampledFrom(Dimensions()).Draw(t, "dim")
+		step := math.Pow10(rapid.IntRange(-6, 3).Draw(t, "step"))
+		v := float64(rapid.IntRange(-100000, 100000).Draw(t, "n")) * step
+		for _, res := range []float64{0, step} {
+			text := Format(v, res, dim)
+			q, err := Parse(text, dim)
+			if err != nil {
+				t.Fatalf("Format(%v, %v, %s) = %q: %v", v, res, dim, text, err)
+			}
+			// twelve decimals at most, hence the floor
+			if math.Abs(q.Value-v) > res/2*(1+1e-9)+1e-12*math.Abs(v)+1e-12*Choose(dim, v).Scale() {
+				t.Fatalf("Format(%v, %v, %s) = %q, read back %v", v, res, dim, text, q.Value)
+			}
+		}
+	})
+}
+
+func TestUnitsAreUnambiguous(t *testing.T) {
+	for _, dim := range Dimensions() {
+		seen := map[string]string{}
+		for _, u := range units {
+			if u.Dimension != dim || u.ways == "" {
+				continue
+			}
+			for _, w := range strings.Split(u.ways, " ") {
+				if seen[w] != "" {
+					t.Errorf("%s: %q means %s and %s", dim, w, seen[w], u.Name)
+				}
+				seen[w] = u.Name
+			}
+		}
+		if _, err := Parse(dim.Example(), dim); err != nil {
+			t.Errorf("the example of %s does not parse: %v", dim, err)
+		}
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	for _, s := range []string{"166 MHz ±1 %", "3.3 V +0.2 V -0.1 V", "1 h 30 min", "1 K/10min", "1 000 000", "±0.5 % + 3 digits", "1e6", "\u2212 5 °C", "deg C", "165,8"} {
+		f.Add(s)
+	}
+	step := Quantity{Dimension: Voltage, Value: 0.01, Unit: "V"}
+	f.Fuzz(func(t *testing.T, text string) {
+		check := func(err error) {
+			var e *Error
+			if errors.As(err, &e) {
+				if e.Offset < 0 || e.Offset > len(text) || e.Column < 0 || e.Width < 1 || e.What == "" {
+					t.Errorf("%q: %+v", text, e)
+				}
+			} else if err != nil {
+				t.Errorf("%q: %T", text, err)
+			}
+		}
+		for _, dim := range Dimensions() {
+			q, err := Parse(text, dim)
+			check(err)
+			if err == nil {
+				if math.IsNaN(q.Value) || math.IsInf(q.Value, 0) || q.Minus < 0 || q.Plus < 0 {
+					t.Errorf("%q: %+v", text, q)
+				}
+				if back, err := Parse(q.String(), dim); err != nil || math.Abs(back.Value-q.Value) > 1e-9*math.Abs(q.Value) {
+					t.Errorf("%q → %q: %v %v", text, q.String(), back.Value, err)
+				}
+			}
+			_, _, err = ParseLimits(text, dim, &step)
+			check(err)
+		}
+	})
+}
+
+func BenchmarkParse(b *testing.B) {
+	for b.Loop() {
+		if _, err := Parse("166 MHz ±1 %", Frequency); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
