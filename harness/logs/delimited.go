@@ -30,8 +30,8 @@ func newDelimited(name string, m *Map, header []byte, clk *clock) (*delimited, [
 	header = trimLine(header)
 	d.header = slices.Clone(header)
 	fields, err := splitFields(header, d.delim)
-	if err != "" {
-		return nil, nil, &Problem{File: name, Line: int64(m.Header), Column: 1, What: "header: " + err, Fix: `close the quote with "`}
+	if err != nil {
+		return nil, nil, &Problem{File: name, Line: int64(m.Header), Column: charAt(header, err.at), What: "header: " + err.what, Fix: `close the quote with "`}
 	}
 	names := make([]string, len(fields))
 	d.cells = make([]cell, len(fields))
@@ -215,9 +215,14 @@ func (d *delimited) long(line []byte, n int32, out *rows) {
 		return
 	}
 	bad := BadRow{Line: int64(n), Column: 1}
+	if k := bytes.IndexByte(line, 0); k >= 0 {
+		bad.What, bad.Fix, bad.Column = "zero bytes stand here, as in a file that was cut off while it was written", "copy the file again, or cut the line out", charAt(line, k)
+		out.refuse(bad)
+		return
+	}
 	fields, quote := splitFields(line, d.delim)
-	if quote != "" {
-		bad.What, bad.Fix = quote, `close the quote with "; a row is one line`
+	if quote != nil {
+		bad.What, bad.Fix, bad.Column = quote.what, `close the quote with "; a row is one line`, charAt(line, quote.at)
 		out.refuse(bad)
 		return
 	}
@@ -306,9 +311,15 @@ type field struct {
 	at   int
 }
 
+// A quoting is a mistake in the quotes of a line, and the byte where it stands.
+type quoting struct {
+	at   int
+	what string
+}
+
 // splitFields parts a line as RFC 4180, section 2, has it, with spaces around a
 // field allowed. A line feed inside quotes is not: a row is one line.
-func splitFields(line []byte, delim byte) (fields []field, problem string) {
+func splitFields(line []byte, delim byte) (fields []field, bad *quoting) {
 	for i := 0; ; {
 		for i < len(line) && (line[i] == ' ' || (line[i] == '\t' && delim != '\t')) {
 			i++
@@ -319,12 +330,12 @@ func splitFields(line []byte, delim byte) (fields []field, problem string) {
 			var end int
 			text, end = unquote(line, i)
 			if end < 0 {
-				return nil, fmt.Sprintf("the quote at character %d is not closed", charAt(line, at))
+				return nil, &quoting{at, "the quote that begins here is not closed"}
 			}
 			i = end
 			for i < len(line) && line[i] != delim {
 				if line[i] != ' ' && line[i] != '\t' {
-					return nil, fmt.Sprintf("text stands behind the closing quote at character %d", charAt(line, i))
+					return nil, &quoting{i, "text stands behind a closing quote"}
 				}
 				i++
 			}
@@ -338,7 +349,7 @@ func splitFields(line []byte, delim byte) (fields []field, problem string) {
 		}
 		fields = append(fields, field{bytes.TrimSpace(text), at})
 		if i >= len(line) {
-			return fields, ""
+			return fields, nil
 		}
 		i++
 	}

@@ -14,6 +14,8 @@ type guess struct {
 	why      string // why it is not known
 }
 
+const unknownWhy = "names no quantity that is known"
+
 // recognise reads a column header such as "temp_c", "Core temp [°C]",
 // "FrameTimeMs" or "fps".
 func recognise(header string) guess {
@@ -25,7 +27,7 @@ func recognise(header string) guess {
 	}
 	q, place := classify(&b, dim)
 	if q == "" {
-		return guess{why: "names no quantity that is known"}
+		return guess{why: unknownWhy}
 	}
 	for _, w := range b {
 		if !filler(w) {
@@ -40,7 +42,7 @@ func recognise(header string) guess {
 		return guess{quantity: q, place: place}
 	}
 	if _, ok := unitScale(m.dim, unitText); !ok {
-		return guess{why: "a " + q + " cannot be in " + shown(unitText)}
+		return guess{why: "names a " + q + " in " + shown(unitText) + ", which is no unit of it"}
 	}
 	return guess{quantity: q, unit: printed(unitText), place: place}
 }
@@ -173,7 +175,7 @@ func splitHeader(header string) (words []string, unitText string) {
 	}
 	if n := len(words); unitText == "" && n > 0 {
 		last := words[n-1]
-		if _, ok := anyUnit(last); ok && last != "fps" && (n > 1 || len(last) > 2) {
+		if _, ok := anyUnit(last); ok && last != "fps" && (n > 1 || len(last) > 2) && !slices.Contains(words, "per") {
 			words, unitText = words[:n-1], last
 			if n > 2 && words[n-2] == "in" {
 				words = words[:n-2]

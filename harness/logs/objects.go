@@ -75,20 +75,22 @@ func (o *objects) object(line []byte, n int32, out *rows) {
 			return ""
 		}
 		cl := &o.cells[c]
-		bad.Header = cl.header
 		if c < 64 {
 			if seen>>c&1 == 1 {
+				bad.Header, bad.Fix = cl.header, "take one of the two out"
 				return "the key stands twice"
 			}
 			seen |= 1 << c
 		}
 		text, ok := scalar(value)
 		if !ok {
-			bad.Fix = "write a number, or null where there is no value"
+			bad.Header, bad.Fix = cl.header, "write a number, or null where there is no value"
 			return shown(string(value)) + " is not a number"
 		}
 		what, fix := cl.read(text, o.decimal, out)
-		bad.Fix = fix
+		if what != "" {
+			bad.Header, bad.Fix = cl.header, fix
+		}
 		return what
 	})
 	if what == "" && o.hasTime {

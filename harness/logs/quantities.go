@@ -202,3 +202,8 @@ func printed(text string) string {
 	}
 	return text
 }
+
+// baseUnit returns the base unit of a dimension with the space before it.
+func baseUnit(d dimension) string {
+	return [...]string{"", " s", " °C", " Hz", " W", " V", " A", "", " 1/s", " 1/s"}[d]
+}

@@ -3,6 +3,7 @@ package logs
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"iter"
 	"math"
@@ -88,19 +89,20 @@ func missing(field []byte) bool {
 
 // A cell reads the fields of one column.
 type cell struct {
-	col    int // column of the rows; -1 when the field is passed over
-	key    bool
-	header string
-	scale  scale
-	clk    *clock
-	lo, hi float64
-	isTime bool
+	col            int // column of the rows; -1 when the field is passed over
+	key            bool
+	header         string
+	scale          scale
+	quantity, base string
+	clk            *clock
+	lo, hi         float64
+	isTime         bool
 }
 
 func newCell(col int, c Column, clk *clock) cell {
 	m := measures()[c.Quantity]
 	s, _ := unitScale(m.dim, c.Unit)
-	cl := cell{col: col, header: c.Header, scale: s, lo: m.lo, hi: m.hi, isTime: c.Quantity == "time"}
+	cl := cell{col: col, header: c.Header, scale: s, lo: m.lo, hi: m.hi, isTime: c.Quantity == "time", quantity: c.Quantity, base: baseUnit(m.dim)}
 	if c.Time != "" {
 		cl.clk = clk
 		cl.lo, cl.hi = math.Inf(-1), math.Inf(1)
@@ -130,7 +132,7 @@ func (c *cell) read(field []byte, decimal byte, out *rows) (what, fix string) {
 	}
 	v = c.scale.apply(v)
 	if !(v >= c.lo && v <= c.hi) {
-		return shown(string(field)) + " cannot be true of this quantity", "check the unit, and whether the sensor was connected"
+		return fmt.Sprintf("%s is outside what a %s can be (%g to %g%s)", shown(string(field)), c.quantity, c.lo, c.hi, c.base), "check the unit, and whether the sensor was connected"
 	}
 	out.cols[c.col][out.n] = v
 	out.digits(c.col, places, zeros)
@@ -145,8 +147,6 @@ func numberFix(field []byte, decimal byte) string {
 		other = '.'
 	}
 	switch {
-	case bytes.IndexByte(field, 0) >= 0:
-		return "zero bytes show that the file was cut off while it was written; copy it again or cut the line out"
 	case bytes.IndexByte(field, other) >= 0 && bytes.IndexByte(field, decimal) < 0:
 		return `if the decimal sign is "` + string(other) + `", say so in a log map: decimal = "` + string(other) + `"`
 	case bytes.IndexByte(field, other) >= 0:

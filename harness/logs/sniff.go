@@ -151,11 +151,8 @@ func sniffMap(name string, s sample) (Map, error) {
 // notText finds what no log of text holds.
 func notText(name string, lines []string) *Problem {
 	for i, l := range lines {
-		if k := strings.IndexByte(l, 0); k >= 0 {
-			if i < 2 {
-				return &Problem{File: name, Line: int64(i + 1), Column: utf8.RuneCountInString(l[:k]) + 1, What: "the file is not text: it holds a zero byte", Fix: "name the log that the program wrote as text, not a picture, an archive or its own binary file"}
-			}
-			return nil
+		if k := strings.IndexByte(l, 0); k >= 0 && strings.Trim(l, "\x00") != "" {
+			return &Problem{File: name, Line: int64(i + 1), Column: utf8.RuneCountInString(l[:k]) + 1, What: "the file is not text: it holds a zero byte", Fix: "name the log that the program wrote as text, not a picture, an archive or its own binary file"}
 		}
 	}
 	if len(lines) == 1 && strings.Count(lines[0], "\r") > 1 {
@@ -176,7 +173,7 @@ type heading struct {
 func headingOf(line string, n int, delim byte) heading {
 	h := heading{line: n, delim: delim}
 	fields, bad := splitFields([]byte(line), delim)
-	if bad != "" {
+	if bad != nil {
 		return h
 	}
 	h.fields = fields
@@ -316,7 +313,7 @@ func choose(name string, m *Map, names []string, at []int, g []guess, data func(
 		}
 		what := c.Quantity + " " + c.Place
 		if k, ok := seen[what]; ok {
-			return &Problem{File: name, Line: int64(max(m.Header, 1)), Column: at[i], What: fmt.Sprintf("columns %q and %q are both the %s", names[k], names[i], strings.TrimSpace(what)),
+			return &Problem{File: name, Line: int64(max(m.Header, 1)), Column: at[i], What: fmt.Sprintf("columns %q and %q are both the %s", names[k], names[i], strings.TrimSpace(c.Place+" "+c.Quantity)),
 				Fix: "say in a log map which of them counts"}
 		}
 		seen[what] = i
@@ -327,15 +324,20 @@ func choose(name string, m *Map, names []string, at []int, g []guess, data func(
 		return nil
 	}
 	var why []string
+	column := 0
 	for i := range names {
-		if g[i].quantity == "" && len(why) < 8 {
-			why = append(why, shown(names[i])+" "+g[i].why)
+		if g[i].quantity != "" || len(why) == 8 {
+			continue
+		}
+		why = append(why, shown(names[i])+" "+g[i].why)
+		if column == 0 || (g[i].why != unknownWhy && g[slices.Index(at, column)].why == unknownWhy) {
+			column = at[i]
 		}
 	}
 	if len(why) == 0 {
 		why = []string{"only the time is there"}
 	}
-	return &Problem{File: name, Line: int64(max(m.Header, 1)), Column: 1, What: "no column holds a value that is understood: " + strings.Join(why, "; "),
+	return &Problem{File: name, Line: int64(max(m.Header, 1)), Column: max(column, 1), What: "no column holds a value that is understood: " + strings.Join(why, "; "),
 		Fix: `name the quantity and the unit, as in "temp_c" or "Core temp [°C]", or write a log map`}
 }
 
