@@ -1,0 +1,314 @@
+package job
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"proveout/harness/logs"
+	"proveout/harness/reading"
+)
+
+// A Folder is a job that is being worked on. One process has it at a time.
+type Folder struct {
+	Dir string
+	Now func() time.Time // the clock; time.Now unless set
+
+	mu       sync.Mutex
+	lock     *os.File
+	journal  *os.File
+	state    Journal
+	attempts map[string]int // highest attempt of each step
+	runs     map[string]int // highest run of "step attempt"
+	stale    bool           // the journal must be read again
+	write    func(f *os.File, b []byte, at int64) (int, error)
+}
+
+// A Busy error says who is working on the job.
+type Busy struct {
+	Job   string
+	PID   int    // 0 when it cannot be read
+	Host  string // where that process runs
+	Since time.Time
+}
+
+func (b *Busy) Error() string {
+	if b.PID == 0 {
+		return fmt.Sprintf("job %s is being worked on by another process", b.Job)
+	}
+	return fmt.Sprintf("job %s is being worked on by process %d on %s since %s; end that one first", b.Job, b.PID, b.Host, b.Since.Format(time.RFC3339))
+}
+
+type holder struct {
+	PID   int       `json:"pid"`
+	Host  string    `json:"host"`
+	Since time.Time `json:"since"`
+}
+
+// Open takes the job folder for this process. The error is a *Busy when another
+// process has it. Close gives it back; so does the end of the process.
+func Open(dir string) (*Folder, error) {
+	if _, err := readRecord(dir); err != nil {
+		return nil, fmt.Errorf("opening the job: %w", err)
+	}
+	f := &Folder{Dir: dir, Now: time.Now, write: func(f *os.File, b []byte, at int64) (int, error) { return f.WriteAt(b, at) }}
+	var err error
+	if f.lock, err = os.OpenFile(filepath.Join(dir, lockFile), os.O_RDWR|os.O_CREATE, 0o644); err != nil {
+		return nil, plainError("taking the job", err)
+	}
+	ok, err := tryLock(f.lock)
+	if err != nil || !ok {
+		busy := &Busy{Job: filepath.Base(dir)}
+		var h holder
+		if data, e := io.ReadAll(f.lock); e == nil && json.Unmarshal(data, &h) == nil {
+			busy.PID, busy.Host, busy.Since = h.PID, h.Host, h.Since
+		}
+		f.lock.Close()
+		if err != nil {
+			return nil, fmt.Errorf("taking the job: %w", err)
+		}
+		return nil, busy
+	}
+	f.signLock()
+	if f.journal, err = os.OpenFile(filepath.Join(dir, journalFile), os.O_RDWR|os.O_CREATE, 0o644); err != nil {
+		f.Close()
+		return nil, plainError("opening the journal", err)
+	}
+	if err := f.reload(); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return f, nil
+}
+
+// signLock writes who has the lock into its file. The lock holds without it.
+func (f *Folder) signLock() {
+	host, _ := os.Hostname()
+	data, err := json.Marshal(holder{os.Getpid(), host, time.Now().Truncate(time.Second)})
+	if err == nil && f.lock.Truncate(0) == nil {
+		f.lock.WriteAt(data, 0)
+	}
+}
+
+// Close gives the job back.
+func (f *Folder) Close() error {
+	var errs []error
+	if f.journal != nil {
+		errs = append(errs, f.journal.Close())
+	}
+	f.lock.Truncate(0)
+	return errors.Join(append(errs, f.lock.Close())...)
+}
+
+func (f *Folder) reload() error {
+	j, err := ReadJournal(f.Dir)
+	if err != nil {
+		return err
+	}
+	f.state, f.stale = j, false
+	f.attempts, f.runs = map[string]int{}, map[string]int{}
+	for i := range j.Entries {
+		f.note(&j.Entries[i])
+	}
+	return nil
+}
+
+func (f *Folder) note(e *Entry) {
+	if e.newer() || e.Step == "" {
+		return
+	}
+	f.attempts[e.Step] = max(f.attempts[e.Step], e.Attempt)
+	if e.Log != nil {
+		k := runKey(e.Step, e.Attempt)
+		f.runs[k] = max(f.runs[k], e.Log.Run)
+	}
+}
+
+func runKey(step string, attempt int) string { return fmt.Sprintf("%s %d", step, attempt) }
+
+// Append records entries: it writes them in one piece and returns when they are
+// on the disk. Either all of them count or none. On an error nothing was
+// recorded.
+func (f *Folder) Append(entries ...Entry) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.append(entries)
+}
+
+func (f *Folder) append(entries []Entry) error {
+	if len(entries) == 0 {
+		return nil
+	}
+	if st, err := f.journal.Stat(); err != nil {
+		return plainError("recording", err)
+	} else if f.stale || st.Size() != f.state.good+f.state.torn {
+		if err := f.reload(); err != nil {
+			return err
+		}
+	}
+	if err := setAside(f.Dir, f.journal, &f.state); err != nil {
+		f.stale = true
+		return plainError("setting a torn line aside", err)
+	}
+	var buf []byte
+	if f.state.bare {
+		buf = append(buf, '\n')
+	}
+	for i := range entries {
+		e := &entries[i]
+		e.Version, e.Seq, e.More = formatNumber, f.state.next+i, len(entries)-1-i
+		if e.At.IsZero() {
+			e.At = f.Now().Truncate(time.Millisecond)
+		}
+		if err := e.check(); err != nil {
+			return fmt.Errorf("recording: %w", err)
+		}
+		line, err := e.encode()
+		if err != nil {
+			return fmt.Errorf("recording: %w", err)
+		}
+		buf = append(buf, line...)
+	}
+	_, err := f.write(f.journal, buf, f.state.good)
+	if err == nil {
+		err = f.journal.Sync()
+	}
+	if err != nil {
+		f.stale = true
+		f.journal.Truncate(f.state.good) // what stays behind is set aside later
+		return plainError("recording", err)
+	}
+	f.state.good += int64(len(buf))
+	f.state.bare = false
+	f.state.next += len(entries)
+	for i := range entries {
+		f.note(&entries[i])
+	}
+	return nil
+}
+
+// StartAttempt records that a step is begun and returns the number of the
+// attempt.
+func (f *Folder) StartAttempt(step, by string) (int, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	n := f.attempts[step] + 1
+	return n, f.append([]Entry{{Kind: AttemptStart, Step: step, Attempt: n, By: by}})
+}
+
+// LastAttempt returns the number of the last attempt of a step, 0 when there is
+// none.
+func (f *Folder) LastAttempt(step string) int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.attempts[step]
+}
+
+// Keep copies a file into the evidence of the job. The original is only read.
+func (f *Folder) Keep(file, role, caption string) (reading.Evidence, error) {
+	return keepFile(f.Dir, file, role, caption)
+}
+
+// A LogImport is a log to be imported.
+type LogImport struct {
+	Step    string
+	Attempt int
+	By      string
+	Path    string
+	Caption string
+	Map     logs.Map // without a format it is sniffed
+	Run     int      // of the step, for the first run of the file; 0: the next one
+	// Each is given the rows while they are read; may be nil.
+	Each func(*logs.Batch) error
+}
+
+// ImportLog reads a log, keeps it as evidence and records it, one entry a run of
+// the file. A log that cannot be understood is a *logs.Problem and leaves
+// nothing behind.
+func (f *Folder) ImportLog(in LogImport) (logs.Summary, error) {
+	src, err := openRegular(in.Path)
+	if err != nil {
+		return logs.Summary{}, fmt.Errorf("importing: %w", err)
+	}
+	defer src.Close()
+	t, err := newTemp(filepath.Join(f.Dir, evidenceDir))
+	if err != nil {
+		return logs.Summary{}, plainError("importing", err)
+	}
+	defer t.discard()
+	name := filepath.Base(in.Path)
+	sum, err := logs.Read(logs.Input{Name: name, Reader: src, Copy: t.file}, in.Map, in.Each)
+	if err != nil {
+		var p *logs.Problem
+		if errors.As(err, &p) || !(isFull(err) || isReadOnly(err)) {
+			return sum, err
+		}
+		return sum, plainError("importing", err)
+	}
+	ev, fresh, err := placeEvidence(f.Dir, t, name, sum.SHA256, sum.Size)
+	if err != nil {
+		return sum, plainError("importing", err)
+	}
+	file := fileOf(ev)
+	file.Role, file.Caption = "log", in.Caption
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	run := in.Run
+	if run == 0 {
+		run = f.runs[runKey(in.Step, in.Attempt)] + 1
+	}
+	var entries []Entry
+	for i, r := range sum.Runs {
+		part := &LogPart{Run: run + i, Part: r.Number, Map: sum.Map, Count: r.Count, Bad: sum.Bad, Seconds: r.Seconds}
+		for _, c := range sum.Columns {
+			part.Columns = append(part.Columns, Column(c))
+		}
+		entries = append(entries, Entry{Kind: LogFile, Step: in.Step, Attempt: in.Attempt, By: in.By, File: file, Log: part})
+	}
+	if err := f.append(entries); err != nil {
+		if fresh {
+			os.Remove(ev.Path)
+		}
+		return sum, err
+	}
+	return sum, nil
+}
+
+// Issue puts a document into the issued folder and records it.
+func (f *Folder) Issue(r IssuedRecord, data []byte, by string, over Overwrite) (string, error) {
+	path := filepath.Join(f.Dir, issuedDir, filepath.Base(r.File))
+	if err := WriteFile(path, data, over); err != nil {
+		return "", plainError("issuing "+r.File, err)
+	}
+	r.File, r.SHA256 = filepath.Base(r.File), digest(data)
+	return path, f.Append(Entry{Kind: Issued, By: by, Issue: &r})
+}
+
+// Amend changes what is known of the card or the work, by writing job.toml anew.
+// The plan, the family and the number stay as they were.
+func (f *Folder) Amend(change func(*Opening)) error {
+	old, err := readRecord(f.Dir)
+	if err != nil {
+		return err
+	}
+	o := openingOf(old)
+	change(&o)
+	r := newRecord(old.Number, o)
+	r.Opened, r.Plan, r.PlanSHA256, r.FamilySHA256 = old.Opened, old.Plan, old.PlanSHA256, old.FamilySHA256
+	for _, p := range o.Photos {
+		e, err := keepFile(f.Dir, p.File, p.Role, p.Caption)
+		if err != nil {
+			return err
+		}
+		r.Card.Photos = append(r.Card.Photos, photoPart{e.Name, e.Role, e.Caption, e.SHA256, e.Size})
+	}
+	if err := writeRecord(f.Dir, r, ReplaceExisting); err != nil {
+		return plainError("changing the job", err)
+	}
+	return nil
+}

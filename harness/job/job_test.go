@@ -1,0 +1,335 @@
+package job
+
+import (
+	"errors"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"proveout/harness/logs"
+	"proveout/harness/reading"
+)
+
+func opening() Opening {
+	return Opening{
+		Opened: time.Date(2026, 3, 5, 9, 30, 0, 0, time.FixedZone("", 3600)),
+		Plan:   "full", Bench: "left", Technician: "ka", Complaint: "Stripes after a while </script> 🙂\nsecond line",
+		ComplaintEvery: 600, Condition: "dusty", Work: []string{"memory chips replaced"}, WorkNotes: "two chips", Customer: "R-17",
+		PlanText: []byte("id = \"full\"\n"), FamilyText: []byte("id = \"tarn\"\n"),
+		Card: reading.Card{Family: "tarn", Variant: "tarn-166", Title: "Tarn 166", Serial: "TN-0007",
+			Marks: []reading.Mark{{Name: "date code", Value: "9937"}, {Name: "sticker \"A\"", Value: "12\\3"}}},
+	}
+}
+
+func create(t *testing.T) string {
+	t.Helper()
+	dir, err := Create(t.TempDir(), opening())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+func open(t *testing.T, dir string) *Folder {
+	t.Helper()
+	f, err := Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { f.Close() })
+	return f
+}
+
+func load(t *testing.T, dir string) *reading.Job {
+	t.Helper()
+	j, _, err := Load(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return j
+}
+
+func typed(name string, v float64) reading.Reading {
+	return reading.Reading{Name: name, Value: v, Numeric: true, Text: "166.5", Unit: "MHz", Resolution: 1e5, Instrument: "counter", By: "ka", Source: reading.Source{Kind: "typed"}}
+}
+
+func TestJobComesBackAsItWasOpened(t *testing.T) {
+	shop := t.TempDir()
+	photo := filepath.Join(t.TempDir(), "Front.JPG")
+	os.WriteFile(photo, []byte("picture"), 0o644)
+	o := opening()
+	o.Photos = []Photo{{photo, "photo before", "as received"}}
+	dir, err := Create(shop, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := filepath.Base(dir); got != "2026-0001" {
+		t.Errorf("folder %s", got)
+	}
+	j, snap, err := Load(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if string(snap.Plan) != string(o.PlanText) || string(snap.Family) != string(o.FamilyText) {
+		t.Errorf("snapshot %q %q", snap.Plan, snap.Family)
+	}
+	want := &reading.Job{Number: "2026-0001", Opened: o.Opened, Plan: o.Plan, Card: o.Card, Bench: o.Bench, Technician: o.Technician,
+		Complaint: o.Complaint, ComplaintEvery: 600, Condition: o.Condition, Work: o.Work, WorkNotes: o.WorkNotes, Customer: o.Customer, Attempts: map[string][]reading.Attempt{}}
+	want.Card.Photos = []reading.Evidence{{SHA256: digest([]byte("picture")), Name: "Front.JPG", Size: 7, Role: "photo before", Caption: "as received",
+		Path: filepath.Join(dir, "evidence", digest([]byte("picture"))+".jpg")}}
+	if d := cmp.Diff(want, j, cmp.Comparer(func(a, b time.Time) bool { return a.Equal(b) })); d != "" {
+		t.Error(d)
+	}
+	if _, off := j.Opened.Zone(); off != 3600 {
+		t.Errorf("offset %d lost", off)
+	}
+}
+
+func TestNumbers(t *testing.T) {
+	shop := t.TempDir()
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	var got []string
+	for range 12 {
+		wg.Go(func() {
+			dir, err := Create(shop, opening())
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			mu.Lock()
+			got = append(got, filepath.Base(dir))
+			mu.Unlock()
+		})
+	}
+	wg.Wait()
+	slices.Sort(got)
+	if n := len(slices.Compact(slices.Clone(got))); n != 12 || got[0] != "2026-0001" || got[11] != "2026-0012" {
+		t.Errorf("numbers %v", got)
+	}
+	os.RemoveAll(filepath.Join(shop, "jobs", "2026-0012"))
+	if dir, err := Create(shop, opening()); err != nil || filepath.Base(dir) != "2026-0013" {
+		t.Errorf("after the last job was removed: %s, %v; its number must not come again", dir, err)
+	}
+	o := opening()
+	o.Opened = o.Opened.AddDate(1, 0, 0)
+	if dir, err := Create(shop, o); err != nil || filepath.Base(dir) != "2027-0001" {
+		t.Errorf("next year: %s, %v", dir, err)
+	}
+	o.Photos = []Photo{{File: filepath.Join(shop, "none.jpg")}}
+	if _, err := Create(shop, o); err == nil {
+		t.Error("a photo that is not there was kept")
+	}
+	list, err := List(shop)
+	if err != nil || len(list) != 13 {
+		t.Errorf("%d jobs, %v; a job that could not be opened must leave nothing", len(list), err)
+	}
+	if dir, err := Dir(shop, "13"); err != nil || filepath.Base(dir) != "2026-0013" {
+		t.Errorf("short number: %s, %v", dir, err)
+	}
+	if _, err := Dir(shop, "1"); err == nil || !strings.Contains(err.Error(), "2026-0001 or 2027-0001") {
+		t.Errorf("ambiguous number: %v", err)
+	}
+	if _, err := Dir(shop, "99"); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("unknown number: %v", err)
+	}
+}
+
+func TestAttempts(t *testing.T) {
+	dir := create(t)
+	f := open(t, dir)
+	n, err := f.StartAttempt("clocks", "ka")
+	if err != nil || n != 1 {
+		t.Fatal(n, err)
+	}
+	fix := typed("core", 166e6)
+	fix.Corrects = true
+	word := reading.Reading{Name: "bus", Word: "AGP", Text: "agp", Value: math.NaN()}
+	err = f.Append(Observe("clocks", 1, typed("core", 1.665e9)), Observe("clocks", 1, fix), Observe("clocks", 1, word),
+		Entry{Kind: Remark, Step: "clocks", Attempt: 1, Text: "warm"}, Entry{Kind: AttemptEnd, Step: "clocks", Attempt: 1, Ran: 12})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n, _ = f.StartAttempt("clocks", "ka"); n != 2 {
+		t.Errorf("second attempt is %d", n)
+	}
+	if err := f.Append(Entry{Kind: Cut, Step: "clocks", Attempt: 2, Text: "power lost", Ran: 3}, Entry{Kind: Skip, Step: "soak", Text: "no time"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Append(Observe("clocks", 2, typed("core", math.Inf(1)))); err == nil {
+		t.Error("an infinite reading was recorded")
+	}
+	j := load(t, dir)
+	if len(j.Warnings) > 0 {
+		t.Error(j.Warnings)
+	}
+	a := j.Attempts["clocks"]
+	if len(a) != 2 || len(a[0].Readings) != 3 || a[0].Ran != 12 || a[0].Notes[0].Text != "warm" || a[1].Cut != "power lost" || a[1].Ran != 3 {
+		t.Fatalf("%+v", a)
+	}
+	if all := a[0].All("core"); len(all) != 1 || all[0].Value != 166e6 || all[0].Seq != 3 {
+		t.Errorf("corrected reading: %+v", all)
+	}
+	if r, _ := a[0].Latest("bus"); r.Numeric || r.Word != "AGP" || !math.IsNaN(r.Value) {
+		t.Errorf("word: %+v", r)
+	}
+	if s := j.Attempts["soak"]; len(s) != 1 || s[0].Skipped != "no time" {
+		t.Errorf("skip: %+v", s)
+	}
+}
+
+func TestEvidenceIsKeptOnceAndChecked(t *testing.T) {
+	dir := create(t)
+	f := open(t, dir)
+	src := filepath.Join(t.TempDir(), "shot.PNG")
+	os.WriteFile(src, []byte("pixels"), 0o600)
+	a, err := f.Keep(src, "capture", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := f.Keep(src, "capture", "again")
+	if err != nil || a.Path != b.Path {
+		t.Fatalf("%v, %s and %s", err, a.Path, b.Path)
+	}
+	if err := f.Append(Entry{Kind: Picture, Step: "image", Attempt: 1, File: FileOf(a), Capture: &CapturePart{Pattern: "bars", Mode: "1024x768x16"}}); err != nil {
+		t.Fatal(err)
+	}
+	if got, _ := os.ReadFile(src); string(got) != "pixels" {
+		t.Error("the original was touched")
+	}
+	if names, _ := os.ReadDir(filepath.Join(dir, "evidence")); len(names) != 1 {
+		t.Errorf("%d files in evidence", len(names))
+	}
+	if p, err := Verify(dir); err != nil || len(p) > 0 {
+		t.Errorf("%v %v", p, err)
+	}
+	if c := load(t, dir).Attempts["image"][0].Captures[0]; c.Pattern != "bars" || c.Path != a.Path {
+		t.Errorf("%+v", c)
+	}
+	os.Chmod(a.Path, 0o644)
+	os.WriteFile(a.Path, []byte("pixelz"), 0o644)
+	os.WriteFile(filepath.Join(dir, "plan.toml"), []byte("id = 'other'"), 0o644)
+	p, err := Verify(dir)
+	if err != nil || len(p) != 2 || !strings.Contains(p[0], "plan.toml was changed") || !strings.Contains(p[1], "shot.PNG was changed") {
+		t.Errorf("%q %v", p, err)
+	}
+	os.Remove(a.Path)
+	if w := load(t, dir).Warnings; len(w) != 2 || !strings.Contains(w[1], "shot.PNG is missing") {
+		t.Errorf("%q", w)
+	}
+}
+
+func TestImportedLogComesBackAsRows(t *testing.T) {
+	dir := create(t)
+	f := open(t, dir)
+	src := filepath.Join(t.TempDir(), "soak.csv")
+	os.WriteFile(src, []byte("time_s;temp_c\n0;20,5\n10;21,0\n0;30,5\n10;31\n"), 0o644)
+	before := tree(t, dir)
+	if _, err := f.ImportLog(LogImport{Step: "soak", Attempt: 1, Path: src}); err == nil || !strings.Contains(err.Error(), "soak.csv:4:1: column \"time_s\": the time goes back") {
+		t.Fatalf("%v", err)
+	}
+	if d := cmp.Diff(before, tree(t, dir)); d != "" {
+		t.Errorf("a refused log changed the job: %s", d)
+	}
+	m, _, err := logs.Sniff("soak.csv", strings.NewReader("time_s;temp_c\n0;20,5\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Split.By = logs.SplitBack
+	rows := 0
+	sum, err := f.ImportLog(LogImport{Step: "soak", Attempt: 1, By: "ka", Path: src, Map: m, Each: func(b *logs.Batch) error { rows += b.Len(); return nil }})
+	if err != nil || len(sum.Runs) != 2 || rows != 4 {
+		t.Fatalf("%v, %d runs, %d rows", err, len(sum.Runs), rows)
+	}
+	l := load(t, dir).Attempts["soak"][0].Logs
+	if len(l) != 2 || l[1].Run != 2 || l[1].Count != 2 || l[1].Seconds != 10 || l[1].Columns[1].Resolution != 0.1 {
+		t.Fatalf("%+v", l)
+	}
+	for range 2 { // it can be read again and again
+		var got []float64
+		for row, err := range l[1].Rows() {
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = append(got, float64(row.Line), row.Values[0], row.Values[1])
+		}
+		if d := cmp.Diff([]float64{4, 0, 30.5, 5, 10, 31}, got); d != "" {
+			t.Error(d)
+		}
+	}
+	for range l[0].Rows() {
+		break // leaving early ends the reading
+	}
+	if _, err := f.ImportLog(LogImport{Step: "soak", Attempt: 1, Path: src, Map: m}); err != nil {
+		t.Fatal(err)
+	}
+	if l := load(t, dir).Attempts["soak"][0].Logs; len(l) != 4 || l[3].Run != 4 {
+		t.Errorf("runs of a second file go on counting: %+v", l)
+	}
+}
+
+// tree returns the files of a folder with their hashes, but for the lock.
+func tree(t *testing.T, dir string) map[string]string {
+	t.Helper()
+	files := map[string]string{}
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || d.Name() == lockFile {
+			return err
+		}
+		files[path], err = hashFile(path)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return files
+}
+
+func TestWriteFileKeepsWhatIsThere(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "cert.pdf")
+	if err := WriteFile(path, []byte("one"), KeepExisting); err != nil {
+		t.Fatal(err)
+	}
+	if err := WriteFile(path, []byte("two"), KeepExisting); !errors.Is(err, fs.ErrExist) {
+		t.Errorf("overwrote: %v", err)
+	}
+	if err := WriteFile(path, []byte("three"), ReplaceExisting); err != nil {
+		t.Error(err)
+	}
+	if got, _ := os.ReadFile(path); string(got) != "three" {
+		t.Errorf("%q", got)
+	}
+	if names, _ := os.ReadDir(filepath.Dir(path)); len(names) != 1 {
+		t.Errorf("left behind: %v", names)
+	}
+}
+
+func TestIssueAndAmend(t *testing.T) {
+	dir := create(t)
+	f := open(t, dir)
+	path, err := f.Issue(IssuedRecord{Document: "certificate", Number: "PO-1", File: "PO-1.pdf"}, []byte("%PDF"), "ka", KeepExisting)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.Issue(IssuedRecord{Document: "certificate", File: "PO-1.pdf"}, []byte("x"), "ka", KeepExisting); !errors.Is(err, fs.ErrExist) {
+		t.Errorf("issued over another: %v", err)
+	}
+	if err := f.Amend(func(o *Opening) { o.Work = append(o.Work, "fan replaced"); o.Plan = "other" }); err != nil {
+		t.Fatal(err)
+	}
+	if j := load(t, dir); len(j.Work) != 2 || j.Plan != "full" || len(j.Warnings) > 0 {
+		t.Errorf("%v %s %q", j.Work, j.Plan, j.Warnings)
+	}
+	os.WriteFile(path, []byte("%PDX"), 0o644)
+	if p, _ := Verify(dir); len(p) != 1 || !strings.Contains(p[0], "PO-1.pdf is not the file that was issued") {
+		t.Errorf("%q", p)
+	}
+}

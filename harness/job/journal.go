@@ -1,0 +1,128 @@
+package job
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// A Journal is what readings.jsonl holds.
+type Journal struct {
+	Entries  []Entry
+	Warnings []string // lines that could not be read, with their numbers
+
+	good int64 // bytes up to the end of the last whole line
+	torn int64 // bytes behind them
+	bare bool  // the last whole line has no line feed
+	next int   // sequence number of the next entry
+}
+
+// ReadJournal reads the journal of a job folder. A line that cannot be read is a
+// warning, never an error.
+func ReadJournal(dir string) (Journal, error) {
+	data, err := os.ReadFile(filepath.Join(dir, journalFile))
+	if errors.Is(err, os.ErrNotExist) {
+		j := Journal{next: 1, Warnings: []string{journalFile + " is missing"}}
+		return j, nil
+	}
+	if err != nil {
+		return Journal{}, fmt.Errorf("reading the journal: %w", err)
+	}
+	j := parseJournal(data)
+	if aside, err := os.ReadFile(filepath.Join(dir, tornFile)); err == nil && len(aside) > 0 {
+		j.Warnings = append(j.Warnings, fmt.Sprintf("%d bytes of torn lines were set aside in %s", len(aside), tornFile))
+	}
+	return j, nil
+}
+
+func parseJournal(data []byte) Journal {
+	j := Journal{next: 1}
+	var offset int64
+	for line := 1; len(data) > 0; line++ {
+		text, rest, ended := bytes.Cut(data, []byte{'\n'})
+		e, err := decodeEntry(text)
+		switch {
+		case err != nil && !ended:
+			j.torn = int64(len(text))
+			j.warn("%s:%d: the last line is torn (%d bytes); it will be set aside in %s with the next entry", journalFile, line, len(text), tornFile)
+		case err != nil && len(bytes.TrimSpace(text)) == 0:
+			j.good += int64(len(text)) + 1
+		case err != nil:
+			j.warn("%s:%d: the line cannot be read and was passed over: %v", journalFile, line, err)
+			j.good += int64(len(text)) + 1
+		default:
+			if e.newer() {
+				j.warn("%s:%d: a line of a newer version (kind %q) was kept and passed over", journalFile, line, e.Kind)
+			}
+			if e.Seq < j.next {
+				j.warn("%s:%d: entry %d stands behind entry %d", journalFile, line, e.Seq, j.next-1)
+			}
+			e.Line, e.Raw, e.offset = line, bytes.Clone(text), offset
+			j.Entries = append(j.Entries, e)
+			j.good += int64(len(text))
+			if ended {
+				j.good++
+			} else {
+				j.bare = true
+			}
+			j.next = max(j.next, e.Seq+1)
+		}
+		offset += int64(len(text)) + 1
+		data = rest
+	}
+	j.dropHalfAppend()
+	return j
+}
+
+func (j *Journal) warn(format string, args ...any) {
+	j.Warnings = append(j.Warnings, fmt.Sprintf(format, args...))
+}
+
+// dropHalfAppend takes away the lines of an append whose last lines are missing
+// at the end of the file: what was entered together is recorded together.
+func (j *Journal) dropHalfAppend() {
+	n := len(j.Entries)
+	if n == 0 || j.Entries[n-1].More == 0 {
+		return
+	}
+	if last := &j.Entries[n-1]; last.offset+int64(len(last.Raw))+1 < j.good {
+		return // something else stands behind it
+	}
+	first := n - 1
+	for first > 0 && j.Entries[first-1].More == j.Entries[first].More+1 && j.Entries[first-1].Line == j.Entries[first].Line-1 {
+		first--
+	}
+	at := j.Entries[first].offset
+	j.warn("%s:%d: the last %d lines were entered together with others that are missing; they will be set aside in %s with the next entry",
+		journalFile, j.Entries[first].Line, n-first, tornFile)
+	j.torn += j.good - at
+	j.good, j.bare = at, false
+	j.Entries = j.Entries[:first]
+}
+
+// setAside moves the torn end of the journal to its own file.
+func setAside(dir string, f *os.File, j *Journal) error {
+	if j.torn == 0 {
+		return nil
+	}
+	b := make([]byte, j.torn)
+	if _, err := f.ReadAt(b, j.good); err != nil {
+		return err
+	}
+	if err := appendLine(filepath.Join(dir, tornFile), string(b)+"\n"); err != nil {
+		return err
+	}
+	if err := syncDir(dir); err != nil {
+		return err
+	}
+	if err := f.Truncate(j.good); err != nil {
+		return err
+	}
+	if err := f.Sync(); err != nil {
+		return err
+	}
+	j.torn = 0
+	return nil
+}

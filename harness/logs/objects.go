@@ -1,0 +1,265 @@
+package logs
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+)
+
+// An objects reads JSON lines: one object a line (RFC 8259). Keys that the map
+// does not name are passed over, and so is what lies deeper.
+type objects struct {
+	cells   []cell
+	index   map[string]int
+	key     string // that splits the runs
+	columns int
+	marker  []byte
+	hasTime bool
+	decimal byte
+}
+
+func newObjects(m *Map, clk *clock) *objects {
+	o := &objects{index: map[string]int{}, columns: len(m.Columns), decimal: m.Decimal[0]}
+	for c, col := range m.Columns {
+		o.cells = append(o.cells, newCell(c, col, clk))
+		o.index[col.Header] = c
+		o.hasTime = o.hasTime || col.Quantity == "time"
+	}
+	switch m.Split.By {
+	case SplitColumn:
+		o.key = m.Split.Column
+	case SplitMarker:
+		o.marker = []byte(m.Split.Marker)
+	}
+	return o
+}
+
+func (o *objects) parse(text []byte, out *rows) {
+	out.reset(text, o.columns, o.key != "")
+	for n := int32(0); len(text) > 0; n++ {
+		i := bytes.IndexByte(text, '\n')
+		o.object(trimLine(text[:i]), n, out)
+		text = text[i+1:]
+	}
+}
+
+func (o *objects) object(line []byte, n int32, out *rows) {
+	if len(o.marker) > 0 && bytes.Contains(line, o.marker) {
+		out.marks = append(out.marks, out.n)
+		return
+	}
+	if len(bytes.TrimSpace(line)) == 0 {
+		return
+	}
+	bad := BadRow{Line: int64(n), Column: 1}
+	for c := range out.cols {
+		out.cols[c][out.n] = math.NaN()
+	}
+	if o.key != "" {
+		out.key[out.n] = 0
+	}
+	seen := uint64(0)
+	undo := func() {
+		for c := range out.cols {
+			if !math.IsNaN(out.cols[c][out.n]) {
+				out.seen[c]--
+			}
+		}
+	}
+	at, what := members(line, func(key, value []byte, pos int) string {
+		if o.key != "" && string(key) == o.key {
+			out.key[out.n] = fnv(value)
+		}
+		c, ok := o.index[string(key)]
+		if !ok {
+			return ""
+		}
+		cl := &o.cells[c]
+		if c < 64 {
+			if seen>>c&1 == 1 {
+				bad.Header, bad.Fix = cl.header, "take one of the two out"
+				return "the key stands twice"
+			}
+			seen |= 1 << c
+		}
+		text, ok := scalar(value)
+		if !ok {
+			bad.Header, bad.Fix = cl.header, "write a number, or null where there is no value"
+			return shown(string(value)) + " is not a number"
+		}
+		what, fix := cl.read(text, o.decimal, out)
+		if what != "" {
+			bad.Header, bad.Fix = cl.header, fix
+		}
+		return what
+	})
+	if what == "" && o.hasTime {
+		for c := range o.cells {
+			if o.cells[c].isTime && math.IsNaN(out.cols[c][out.n]) {
+				at, what, bad.Header, bad.Fix = 0, "the row has no time", o.cells[c].header, "complete the row or take it out"
+			}
+		}
+	}
+	if what == "" && seen == 0 {
+		at, what = 0, "the row holds no value"
+	}
+	if what != "" {
+		undo()
+		bad.What, bad.Column = what, charAt(line, at)
+		if bad.Fix == "" {
+			bad.Fix = "write one JSON object a line"
+		}
+		out.refuse(bad)
+		return
+	}
+	out.line[out.n] = n
+	out.n++
+}
+
+func (o *objects) find(line []byte, col int) int {
+	pos := 0
+	members(line, func(key, _ []byte, at int) string {
+		if string(key) == o.cells[col].header {
+			pos = at
+		}
+		return ""
+	})
+	return charAt(line, pos)
+}
+
+// scalar returns the text of a JSON value that is a number or a string, and
+// nothing for null.
+func scalar(value []byte) ([]byte, bool) {
+	switch {
+	case value[0] == '"':
+		var s string
+		if json.Unmarshal(value, &s) != nil {
+			return nil, false
+		}
+		return bytes.TrimSpace([]byte(s)), true
+	case value[0] == 'n':
+		return nil, true
+	case value[0] == '-' || value[0]-'0' <= 9:
+		return value, true
+	}
+	return nil, false
+}
+
+// members walks the members of the JSON object on a line and calls each with
+// key, value and the byte at which the value begins. It returns the byte and the
+// reason when the line is not an object or each gives a reason.
+func members(line []byte, each func(key, value []byte, at int) string) (int, string) {
+	i := space(line, 0)
+	if i >= len(line) || line[i] != '{' {
+		return i, "the line is not a JSON object"
+	}
+	i = space(line, i+1)
+	if i < len(line) && line[i] == '}' {
+		return tail(line, i+1)
+	}
+	for {
+		end := stringEnd(line, i)
+		if end < 0 {
+			return i, "a key in quotes should stand here"
+		}
+		key := line[i+1 : end-1]
+		if bytes.IndexByte(key, '\\') >= 0 {
+			var s string
+			if json.Unmarshal(line[i:end], &s) != nil {
+				return i, "the key cannot be read"
+			}
+			key = []byte(s)
+		}
+		i = space(line, end)
+		if i >= len(line) || line[i] != ':' {
+			return i, "a colon should stand here"
+		}
+		i = space(line, i+1)
+		end = valueEnd(line, i)
+		if end < 0 || !json.Valid(line[i:end]) {
+			return i, "the value cannot be read"
+		}
+		if what := each(key, line[i:end], i); what != "" {
+			return i, what
+		}
+		i = space(line, end)
+		if i >= len(line) {
+			return i, "the object is not closed"
+		}
+		if line[i] == '}' {
+			return tail(line, i+1)
+		}
+		if line[i] != ',' {
+			return i, "a comma should stand here"
+		}
+		i = space(line, i+1)
+	}
+}
+
+func tail(line []byte, i int) (int, string) {
+	if i = space(line, i); i < len(line) {
+		return i, "text stands behind the object"
+	}
+	return 0, ""
+}
+
+func space(b []byte, i int) int {
+	for i < len(b) && (b[i] == ' ' || b[i] == '\t' || b[i] == '\r') {
+		i++
+	}
+	return i
+}
+
+// stringEnd returns the byte behind the JSON string at b[i], or -1.
+func stringEnd(b []byte, i int) int {
+	if i >= len(b) || b[i] != '"' {
+		return -1
+	}
+	for i++; i < len(b); i++ {
+		switch b[i] {
+		case '\\':
+			i++
+		case '"':
+			return i + 1
+		}
+	}
+	return -1
+}
+
+// valueEnd returns the byte behind the JSON value at b[i], or -1.
+func valueEnd(b []byte, i int) int {
+	if i >= len(b) {
+		return -1
+	}
+	if b[i] == '"' {
+		return stringEnd(b, i)
+	}
+	depth := 0
+	for k := i; k < len(b); k++ {
+		switch b[k] {
+		case '"':
+			end := stringEnd(b, k)
+			if end < 0 {
+				return -1
+			}
+			k = end - 1
+		case '{', '[':
+			depth++
+		case '}', ']':
+			if depth == 0 {
+				return k
+			}
+			if depth--; depth == 0 {
+				return k + 1
+			}
+		case ',':
+			if depth == 0 {
+				return k
+			}
+		}
+	}
+	if depth == 0 {
+		return len(b)
+	}
+	return -1
+}

@@ -1,0 +1,324 @@
+package logs
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+
+	"proveout/harness/reading"
+)
+
+// An order puts the blocks' rows one after the other: it counts lines, keeps
+// time going forward, cuts runs and hands batches out.
+type order struct {
+	p    *pipeline
+	each func(*Batch) error
+	tc   int // column of the time; -1 when there is none
+	clk  *clock
+
+	line    int64 // lines before the block
+	runs    []Run
+	last    float64 // time of the last row of the run
+	from    float64 // time of its first row
+	day     float64 // added to a time of day
+	prevKey uint64
+	fresh   bool    // the next row begins a run
+	stated  float64 // free text: the time last stated
+	hasTime bool
+
+	count, bad      int64
+	badRows         []BadRow
+	written, needed []int
+	seen            []int64
+}
+
+func newOrder(p *pipeline, each func(*Batch) error) *order {
+	n := len(p.m.Columns)
+	o := &order{p: p, each: each, line: p.line, written: make([]int, n), needed: make([]int, n), seen: make([]int64, n)}
+	o.tc = slices.IndexFunc(p.m.Columns, func(c Column) bool { return c.Quantity == "time" })
+	if o.tc >= 0 && p.m.Columns[o.tc].Time != "" {
+		o.clk, _ = newClock(p.m.Columns[o.tc].Time)
+	}
+	for c := range o.written {
+		o.written[c], o.needed[c] = lowest, lowest
+	}
+	return o
+}
+
+// blocks takes the blocks as they come and gives them back to be used again.
+func (o *order) blocks(in <-chan *block, free chan<- *block) error {
+	for b := range in {
+		<-b.parsed
+		if b.err != nil {
+			if p, ok := b.err.(*Problem); ok && p.Line == 0 {
+				p.Line = o.line + 1
+			}
+			return b.err
+		}
+		if err := o.block(b); err != nil {
+			return err
+		}
+		<-b.hashed
+		if o.p.copyErr != nil {
+			return fmt.Errorf("keeping %s: %w", o.p.in.Name, o.p.copyErr)
+		}
+		free <- b
+	}
+	return nil
+}
+
+func (o *order) block(b *block) error {
+	r := &b.out
+	cuts := o.arrange(b)
+	o.bad += r.badCount
+	if r.badCount > 0 {
+		sort.SliceStable(r.bad, func(i, j int) bool { return r.bad[i].Line < r.bad[j].Line })
+		for _, bad := range r.bad {
+			bad.Line += o.line + 1
+			if len(o.badRows) < keptBad {
+				o.badRows = append(o.badRows, bad)
+			}
+		}
+		if o.p.m.MaxBad == 0 {
+			return o.badRows[0].problem(o.p.in.Name)
+		}
+	}
+	for c := range o.written {
+		o.written[c] = max(o.written[c], r.written[c])
+		o.needed[c] = max(o.needed[c], r.needed[c])
+		o.seen[c] += r.seen[c]
+	}
+	o.count += int64(r.n)
+	if err := o.deliver(r, cuts); err != nil {
+		return err
+	}
+	o.line += int64(r.lines)
+	return nil
+}
+
+// A cut says that from this row on the rows belong to a run.
+type cut struct{ row, run int }
+
+// arrange checks the times of the block's rows, takes out those that go back,
+// and returns where runs begin.
+func (o *order) arrange(b *block) []cut {
+	r := &b.out
+	if o.p.m.Split.By == "" && o.clk == nil && o.p.m.Format != Text && len(o.runs) > 0 && o.rising(r) {
+		return []cut{{0, 1}}
+	}
+	var cuts []cut
+	if len(o.runs) > 0 {
+		cuts = append(cuts, cut{0, len(o.runs)})
+	}
+	n, mark := 0, 0
+	for i := range r.n {
+		for mark < len(r.marks) && r.marks[mark] <= i {
+			o.fresh = true
+			mark++
+		}
+		if o.p.m.Split.By == SplitColumn {
+			o.fresh = o.fresh || r.key[i] != o.prevKey
+			o.prevKey = r.key[i]
+		}
+		if !o.time(b, i) {
+			continue
+		}
+		if o.fresh || len(o.runs) == 0 {
+			o.fresh = false
+			o.runs = append(o.runs, Run{Number: len(o.runs) + 1, First: o.line + 1 + int64(r.line[i])})
+			cuts = append(cuts, cut{n, len(o.runs)})
+		}
+		run := &o.runs[len(o.runs)-1]
+		run.Count++
+		run.Seconds = o.last - o.from
+		if n != i {
+			for c := range r.cols {
+				r.cols[c][n] = r.cols[c][i]
+			}
+			r.line[n] = r.line[i]
+		}
+		n++
+	}
+	if mark < len(r.marks) {
+		o.fresh = true
+	}
+	r.n = n
+	return cuts
+}
+
+// rising is the short way through a block whose times only go forward.
+func (o *order) rising(r *rows) bool {
+	run := &o.runs[0]
+	if o.tc >= 0 {
+		last := o.last
+		for _, v := range r.cols[o.tc][:r.n] {
+			if !(v >= last) {
+				return false
+			}
+			last = v
+		}
+		o.last = last
+	}
+	run.Count += int64(r.n)
+	run.Seconds = o.last - o.from
+	return true
+}
+
+// time brings the time of row i into the run's own and reports whether the row
+// is kept. It sets fresh when the time says that a run begins.
+func (o *order) time(b *block, i int) bool {
+	if o.tc < 0 {
+		return true
+	}
+	r := &b.out
+	v := r.cols[o.tc][i]
+	if o.p.m.Format == Text {
+		bare := o.bare(r, i)
+		switch {
+		case !math.IsNaN(v):
+			o.stated, o.hasTime = v, true
+		case !o.hasTime:
+			o.refuse(b, i, "no time stands before this row", "let the pattern find a time above it")
+			return false
+		default:
+			v = o.stated
+		}
+		if bare {
+			return false
+		}
+	}
+	fresh := o.fresh || len(o.runs) == 0
+	if o.clk != nil && o.clk.daily {
+		if v+o.day < o.last-43200 && !fresh {
+			o.day += 86400
+		}
+		v += o.day
+	}
+	if !fresh && v < o.last {
+		if o.p.m.Split.By != SplitBack {
+			o.refuse(b, i, fmt.Sprintf("the time goes back by %.6g s", o.last-v),
+				`if the file holds several runs, say how they part in a log map: [split] by = "time-back"`)
+			return false
+		}
+		fresh, o.fresh = true, true
+	}
+	if fresh {
+		o.from = v
+	}
+	o.last = v
+	if o.clk != nil && o.clk.dated() {
+		v -= o.from
+	}
+	r.cols[o.tc][i] = v
+	return true
+}
+
+// bare reports whether a row of free text holds no value.
+func (o *order) bare(r *rows, i int) bool {
+	for c := range r.cols {
+		if c != o.tc && !math.IsNaN(r.cols[c][i]) {
+			return false
+		}
+	}
+	return true
+}
+
+// refuse sets row i aside for its time.
+func (o *order) refuse(b *block, i int, what, fix string) {
+	r := &b.out
+	bad := BadRow{Line: int64(r.line[i]), Header: o.p.m.Columns[o.tc].Header, What: what, Fix: fix}
+	if len(o.badRows) < keptBad {
+		bad.Column = o.p.parser.find(lineOf(b.text, int(r.line[i])), o.tc)
+	}
+	for c := range r.cols {
+		if !math.IsNaN(r.cols[c][i]) {
+			r.seen[c]--
+		}
+	}
+	r.refuse(bad)
+}
+
+// lineOf returns line n of text, from 0.
+func lineOf(text []byte, n int) []byte {
+	for range n {
+		text = text[bytes.IndexByte(text, '\n')+1:]
+	}
+	line, _, _ := bytes.Cut(text, []byte{'\n'})
+	return line
+}
+
+// deliver hands the rows out, a batch for each run.
+func (o *order) deliver(r *rows, cuts []cut) error {
+	if o.each == nil || r.n == 0 {
+		return nil
+	}
+	batch := Batch{Columns: make([][]float64, len(r.cols)), first: o.line + 1}
+	for k, c := range cuts {
+		end := r.n
+		if k+1 < len(cuts) {
+			end = cuts[k+1].row
+		}
+		if end <= c.row {
+			continue
+		}
+		for i := range r.cols {
+			batch.Columns[i] = r.cols[i][c.row:end:end]
+		}
+		batch.line, batch.Run = r.line[c.row:end], c.run
+		if err := o.each(&batch); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// finish judges the log as a whole and sums it up.
+func (o *order) finish() (Summary, error) {
+	name, m := o.p.in.Name, &o.p.m
+	if o.bad > 0 && (o.count == 0 || float64(o.bad) > m.MaxBad/100*float64(o.bad+o.count)) {
+		p := o.badRows[0].problem(name)
+		p.What = fmt.Sprintf("%d of %d rows are bad, more than the %g %% the map allows; the first: %s", o.bad, o.bad+o.count, m.MaxBad, p.What)
+		return Summary{}, p
+	}
+	if o.count == 0 {
+		what, fix := "the log holds a header and no row", "check that the program wrote its log to the end"
+		if m.Format == Text {
+			what, fix = "no line fits the pattern", "mend the pattern of the log map"
+		} else if m.Format == JSONLines {
+			what = "the log holds no row"
+		}
+		return Summary{}, &Problem{File: name, Line: o.line + 1, Column: 1, What: what, Fix: fix}
+	}
+	s := Summary{Map: *m, Runs: o.runs, Count: o.count, Bad: o.bad, BadRows: o.badRows,
+		Ignored: o.p.ignored, SHA256: o.p.digest(), Size: o.p.size}
+	for c, col := range m.Columns {
+		if o.seen[c] == 0 {
+			return Summary{}, &Problem{File: name, Line: max(int64(m.Header), 1), Column: 1,
+				What: fmt.Sprintf("column %q holds no value in any row", col.Header), Fix: "check that the sensor was connected, or leave the column out in a log map"}
+		}
+		s.Columns = append(s.Columns, reading.Column{Name: col.Quantity, Header: col.Header, Unit: col.Unit,
+			Resolution: o.resolution(c), Place: col.Place})
+	}
+	return s, nil
+}
+
+// resolution returns one step of the last digit of column c, base unit. Zeros
+// that end every value of a column of 20 rows or more do not count: a program
+// that prints whole degrees as 55.0 knows whole degrees.
+func (o *order) resolution(c int) float64 {
+	places := o.written[c]
+	if o.seen[c] >= 20 {
+		places = o.needed[c]
+	}
+	if places == lowest {
+		return 0
+	}
+	col := o.p.m.Columns[c]
+	if col.Time != "" {
+		return scale{}.step(places)
+	}
+	s, _ := unitScale(measures()[col.Quantity].dim, col.Unit)
+	return s.step(places)
+}
