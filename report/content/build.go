@@ -247,6 +247,9 @@ func without(facts []Fact) []Fact {
 	return out
 }
 
+// stamp is a short time for tables (ISO 8601).
+func stamp(t time.Time) string { return t.Format("2006-01-02 15:04\u00a0-07:00") }
+
 func orElse(texts ...string) string {
 	for _, t := range texts {
 		if strings.TrimSpace(t) != "" {

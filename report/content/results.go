@@ -19,11 +19,11 @@ func (b *builder) results() Section {
 	for i := range b.o.Steps {
 		b.stepRows(t, &b.o.Steps[i])
 	}
-	blocks := []Block{t, Paragraph{Text: w.T("results.key"), Small: true}}
+	blocks := []Block{Paragraph{Text: w.T("results.key"), Small: true}}
 	if len(b.d.Family.Memory) > 0 {
 		blocks = append(blocks, Paragraph{Text: w.T("results.mib"), Small: true})
 	}
-	return b.section("results", blocks...)
+	return b.section("results", append(blocks, t)...)
 }
 
 // stepRows adds one step: its verdict and reason, then its checks.
@@ -160,7 +160,7 @@ func (b *builder) attemptRows(t *Table, s *scoring.StepOutcome) {
 		}
 		when := "–"
 		if !a.Started.IsZero() {
-			when = w.Time(a.Started)
+			when = stamp(a.Started)
 		}
 		t.Rows = append(t.Rows, Row{Cells: []Cell{
 			{Text: orElse(s.Title, s.ID)},

@@ -130,7 +130,7 @@ func (b *builder) conditions() Section {
 			a := as[len(as)-1]
 			by = orDash(b.technician(a.By))
 			if !a.Started.IsZero() {
-				when = w.Time(a.Started)
+				when = stamp(a.Started)
 			}
 		}
 		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(s.Title, s.ID)}, {Text: when}, {Text: by}, {Text: orDash(b.circumstances(&s))}}})
