@@ -1,0 +1,270 @@
+package content
+
+import (
+	"strconv"
+	"strings"
+	"time"
+
+	"proveout/plans"
+	"proveout/report/record"
+	"proveout/report/words"
+	"proveout/scoring"
+	"proveout/scoring/conformity"
+)
+
+// A builder carries what all parts of a document need.
+type builder struct {
+	d *record.Document
+	w *words.Catalogue
+	o *scoring.Outcome
+}
+
+// Build lays out the document. The errors are those of [record.Document.Check]
+// and an unknown language.
+func Build(d *record.Document) (*Content, error) {
+	if err := d.Check(); err != nil {
+		return nil, err
+	}
+	w, err := words.In(d.Language)
+	if err != nil {
+		return nil, err
+	}
+	b := &builder{d: d, w: w, o: d.Outcome}
+	c := &Content{
+		Language: w.Language,
+		Kind:     d.Kind,
+		Title:    w.T("title.report"),
+		Number:   d.Number,
+		Author:   d.Shop.Name,
+		Subject:  join(" · ", d.Job.Card.Title, b.serial(), d.Job.Number),
+		Tool:     d.Tool,
+		Foot:     w.T("foot"),
+		PageOf:   w.T("page"),
+		End:      w.T("end.report", "number", b.number()),
+		Banner:   w.T("banner"),
+	}
+	c.Watermark = w.T("watermark")
+	if d.Kind == record.Certificate {
+		c.Title, c.Banner, c.Watermark = w.T("title.certificate"), "", ""
+		c.End = w.T("end.certificate", "number", b.number())
+	}
+	c.FullTitle = strings.TrimSpace(c.Title + " " + b.number())
+	c.Front = b.front()
+	for _, s := range []Section{
+		b.item(), b.way(), b.causes(), b.conditions(), b.results(), b.figures(), b.photos(),
+		b.attempts(), b.rule(), b.instruments(), b.evidence(), b.limits(), b.issue(),
+	} {
+		if len(s.Blocks) > 0 {
+			c.Sections = append(c.Sections, s)
+		}
+	}
+	return c, nil
+}
+
+// number is the document's number, or the job's where a report has none.
+func (b *builder) number() string {
+	if b.d.Number != "" {
+		return b.d.Number
+	}
+	return b.d.Job.Number
+}
+
+func (b *builder) serial() string { return b.d.Job.Card.Serial }
+
+// word is a verdict in the document's language.
+func (b *builder) word(v scoring.Verdict) string { return b.w.T("verdict." + v.String()) }
+
+func (b *builder) verdict(v scoring.Verdict) Cell {
+	return Cell{Text: b.word(v), Verdict: &v, Strong: v != conformity.Pass}
+}
+
+func (b *builder) section(id string, blocks ...Block) Section {
+	return Section{ID: id, Title: b.w.T("section." + id), Blocks: blocks}
+}
+
+// family is the family's title with the variant.
+func (b *builder) family() string {
+	f := b.d.Family
+	s := orElse(f.Title, f.ID)
+	if f.Variant != "" {
+		s += ", " + b.w.T("front.variant", "v", f.Variant)
+	}
+	return s
+}
+
+func (b *builder) front() Front {
+	d, w := b.d, b.w
+	f := Front{
+		ShopName: d.Shop.Name,
+		Logo:     d.Logo,
+		Card:     orElse(d.Job.Card.Title, d.Family.Title, d.Family.ID),
+		CardLine: b.family(),
+		Verdict:  b.o.Verdict,
+		Accepted: b.o.Accepted,
+		Headline: b.headline(),
+		Reason:   b.o.Reason,
+		TestedHd: w.T("front.tested"),
+		IsNotHd:  w.T("front.isnot"),
+		IsNot:    []string{w.T("front.isnot.1"), w.T("front.isnot.2")},
+	}
+	f.ShopLines = append(append(f.ShopLines, d.Shop.Address...), d.Shop.Contact)
+	if d.Kind == record.TestReport {
+		f.IsNot = append([]string{w.T("front.isnot.3")}, f.IsNot...)
+	}
+	f.Identity = append(f.Identity, Fact{w.T("front.serial"), orElse(b.serial(), w.T("front.noserial"))})
+	for _, m := range d.Job.Card.Marks {
+		f.Identity = append(f.Identity, Fact{m.Name, m.Value})
+	}
+	for _, s := range b.o.Steps {
+		f.Tested = append(f.Tested, Tested{
+			Title: orElse(s.Title, s.ID), Note: b.stepNote(&s), Verdict: s.Verdict, Word: b.word(s.Verdict),
+		})
+	}
+	if len(b.o.Standing) > 0 {
+		f.WayHd, f.Way = w.T("front.way"), b.shortWay()
+	}
+	f.Facts = b.frontFacts()
+	return f
+}
+
+// headline is the verdict of the job in words.
+func (b *builder) headline() string {
+	if !b.o.Accepted && (b.o.Verdict == conformity.Pass || b.o.Verdict == conformity.NotApplicable) {
+		return b.w.T("headline.withheld")
+	}
+	return b.w.T("headline." + b.o.Verdict.String())
+}
+
+func (b *builder) stepNote(s *scoring.StepOutcome) string {
+	var notes []string
+	if s.Attempts > 1 {
+		notes = append(notes, b.w.T("front.attempts", "n", strconv.Itoa(s.Attempts)))
+	}
+	if !s.Required {
+		notes = append(notes, b.w.T("front.optional"))
+	}
+	return strings.Join(notes, ", ")
+}
+
+// shortWay is what stands in the way, cut to what fits the front page.
+func (b *builder) shortWay() []string {
+	const most = 4
+	way := b.o.Standing
+	if len(way) <= most+1 {
+		return way
+	}
+	more := b.w.T("front.more", "n", strconv.Itoa(len(way)-most), "section", b.w.T("section.way"))
+	return append(append([]string(nil), way[:most]...), more)
+}
+
+func (b *builder) frontFacts() []Fact {
+	d, w := b.d, b.w
+	facts := []Fact{
+		{w.T("fact.number"), b.number()},
+		{w.T("fact.issued"), w.Time(d.IssuedAt)},
+		{w.T("fact.tested"), b.testedDates()},
+		{w.T("fact.by"), d.Technician},
+		{w.T("fact.authorised"), d.AuthorisedBy},
+		{w.T("fact.bench"), b.bench()},
+		{w.T("fact.plan"), join(" · ", d.Plan.Title, d.Plan.ID)},
+		{w.T("fact.job"), d.Job.Number},
+		{w.T("fact.customer"), d.Job.Customer},
+		{w.T("fact.replaces"), d.Replaces},
+		{w.T("fact.because"), d.Because},
+	}
+	return without(facts)
+}
+
+func (b *builder) bench() string {
+	if b.d.Bench == nil {
+		return b.d.Job.Bench
+	}
+	return orElse(b.d.Bench.Title, b.d.Bench.ID)
+}
+
+// testedDates is the first and the last day of the attempts.
+func (b *builder) testedDates() string {
+	var first, last time.Time
+	for _, as := range b.d.Job.Attempts {
+		for _, a := range as {
+			for _, t := range []time.Time{a.Started, a.Ended} {
+				if t.IsZero() {
+					continue
+				}
+				if first.IsZero() || t.Before(first) {
+					first = t
+				}
+				if t.After(last) {
+					last = t
+				}
+			}
+		}
+	}
+	switch {
+	case first.IsZero():
+		return ""
+	case b.w.Date(first) == b.w.Date(last):
+		return b.w.Date(first)
+	}
+	return b.w.T("until", "from", b.w.Date(first), "to", b.w.Date(last))
+}
+
+// technician is the name that belongs to an id of the shop.
+func (b *builder) technician(id string) string {
+	for _, t := range b.d.Shop.Technicians {
+		if t.ID == id {
+			return orElse(t.Name, id)
+		}
+	}
+	return id
+}
+
+// planStep is the plan's step of that id, or an empty one.
+func (b *builder) planStep(id string) *plans.Step {
+	if s, ok := b.d.Plan.Step(id); ok {
+		return s
+	}
+	return &plans.Step{ID: id}
+}
+
+func (b *builder) stepTitle(id string) string {
+	for i := range b.o.Steps {
+		if b.o.Steps[i].ID == id {
+			return orElse(b.o.Steps[i].Title, id)
+		}
+	}
+	return orElse(b.planStep(id).Title, id)
+}
+
+// without leaves out facts that say nothing.
+func without(facts []Fact) []Fact {
+	out := facts[:0]
+	for _, f := range facts {
+		if strings.TrimSpace(f.Text) != "" {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// stamp is a short time for tables (ISO 8601).
+func stamp(t time.Time) string { return t.Format("2006-01-02 15:04\u00a0-07:00") }
+
+func orElse(texts ...string) string {
+	for _, t := range texts {
+		if strings.TrimSpace(t) != "" {
+			return t
+		}
+	}
+	return ""
+}
+
+func join(sep string, parts ...string) string {
+	out := parts[:0:0]
+	for _, p := range parts {
+		if p != "" {
+			out = append(out, p)
+		}
+	}
+	return strings.Join(out, sep)
+}

@@ -1,0 +1,91 @@
+package content
+
+import (
+	"math"
+	"strconv"
+	"strings"
+
+	"proveout/report/words"
+	"proveout/scoring"
+)
+
+// gap stands between a number and its unit, so that they stay on one line.
+const gap = "\u00a0"
+
+// Measured writes a value with its expanded uncertainty, both to the same
+// digit: U to two significant digits, the value rounded to match (JCGM
+// 100:2008, 7.2.6). Without a U it is the text of the check.
+func Measured(c *scoring.Check, w *words.Catalogue) string {
+	if c.Value == nil {
+		return orDash(c.Text)
+	}
+	v := float64(*c.Value)
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return orDash(c.Text)
+	}
+	unit := ""
+	if c.Unit != "" && c.Unit != "1" {
+		unit = gap + c.Unit
+	}
+	if c.U == nil || !(float64(*c.U) > 0) || math.IsInf(float64(*c.U), 0) {
+		if c.Text != "" {
+			return w.Decimal(c.Text)
+		}
+		return w.Decimal(strconv.FormatFloat(v, 'g', 6, 64)) + unit
+	}
+	value, u := Rounded(v, float64(*c.U))
+	return w.Decimal(value) + gap + "±" + gap + w.Decimal(u) + unit
+}
+
+// Rounded writes u (> 0) to two significant digits and v to the same digit.
+func Rounded(v, u float64) (value, uncertainty string) {
+	exp := math.Floor(math.Log10(u))
+	if r := u / math.Pow(10, exp-1); math.Round(r) >= 100 {
+		exp++ // 0.0996 is written 0.10
+	}
+	decimals := int(1 - exp)
+	if decimals < 0 {
+		unit := math.Pow(10, float64(-decimals))
+		v, u, decimals = math.Round(v/unit)*unit, math.Round(u/unit)*unit, 0
+	}
+	value = strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(value, "-0.") == "" {
+		value = strings.TrimPrefix(value, "-")
+	}
+	return value, strconv.FormatFloat(u, 'f', decimals, 64)
+}
+
+// Probability writes a probability of conformance in per cent.
+func Probability(p *scoring.Number, w *words.Catalogue) string {
+	if p == nil || math.IsNaN(float64(*p)) {
+		return "–"
+	}
+	switch pc := float64(*p) * 100; {
+	case pc > 99.9:
+		return ">" + gap + w.Decimal("99.9") + gap + "%"
+	case pc < 0.1:
+		return "<" + gap + w.Decimal("0.1") + gap + "%"
+	default:
+		return w.Decimal(strconv.FormatFloat(pc, 'f', 1, 64)) + gap + "%"
+	}
+}
+
+// significant writes x with n significant digits and no exponent where that
+// stays short.
+func significant(x float64, n int) string {
+	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
+		return strconv.FormatFloat(x, 'g', n, 64)
+	}
+	decimals := n - 1 - int(math.Floor(math.Log10(math.Abs(x))))
+	if decimals > 9 || decimals < -9 {
+		return strconv.FormatFloat(x, 'g', n, 64)
+	}
+	return strconv.FormatFloat(x, 'f', max(0, decimals), 64)
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "–"
+	}
+	return s
+}

@@ -1,0 +1,237 @@
+package content
+
+import (
+	"strconv"
+	"strings"
+
+	"proveout/plans"
+	"proveout/scoring"
+	"proveout/scoring/conformity"
+)
+
+// results is the table of all checks, grouped by step (7.8.2.1 m, 7.8.6.2).
+func (b *builder) results() Section {
+	w := b.w
+	t := &Table{ID: "results", Caption: w.T("section.results"), Columns: []Column{
+		{Title: w.T("col.check"), Share: 6.2}, {Title: w.T("col.value"), Share: 4.4}, {Title: w.T("col.limits"), Share: 4.6},
+		{Title: w.T("col.probability"), Share: 1.9, Right: true}, {Title: w.T("col.verdict"), Share: 3},
+	}}
+	for i := range b.o.Steps {
+		b.stepRows(t, &b.o.Steps[i])
+	}
+	blocks := []Block{Paragraph{Text: w.T("results.key"), Small: true}}
+	if len(b.d.Family.Memory) > 0 {
+		blocks = append(blocks, Paragraph{Text: w.T("results.mib"), Small: true})
+	}
+	return b.section("results", append(blocks, t)...)
+}
+
+// stepRows adds one step: its verdict and reason, then its checks.
+func (b *builder) stepRows(t *Table, s *scoring.StepOutcome) {
+	w := b.w
+	head := Row{Group: true, Cells: []Cell{{Text: join(" – ", orElse(s.Title, s.ID), b.standing(s)), Strong: true}, b.verdict(s.Verdict)}}
+	if s.Reason != "" {
+		head.Notes = append(head.Notes, s.Reason)
+	}
+	if len(s.Earlier) > 0 {
+		head.Notes = append(head.Notes, w.T("attempts.earlier", "verdicts", b.list(s.Earlier)))
+	}
+	for _, f := range s.Findings {
+		head.Notes = append(head.Notes, w.T("results.finding", "text", f))
+	}
+	for _, f := range s.Warnings {
+		head.Notes = append(head.Notes, w.T("results.warning", "text", f))
+	}
+	t.Rows = append(t.Rows, head)
+	for i := range s.Checks {
+		t.Rows = append(t.Rows, b.checkRow(&s.Checks[i]))
+	}
+}
+
+// standing says whether and why the step is required, whether it is a gate,
+// and how often it ran.
+func (b *builder) standing(s *scoring.StepOutcome) string {
+	var parts []string
+	switch {
+	case s.Required && s.WhyNeeded != "":
+		parts = append(parts, b.w.T("results.requiredby", "why", s.WhyNeeded))
+	case s.Required:
+		parts = append(parts, b.w.T("results.required"))
+	default:
+		parts = append(parts, b.w.T("front.optional"))
+	}
+	if s.Gate {
+		parts = append(parts, b.w.T("results.gate"))
+	}
+	if s.Attempts > 1 {
+		parts = append(parts, b.w.T("front.attempts", "n", strconv.Itoa(s.Attempts)))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func (b *builder) list(vs []scoring.Verdict) string {
+	out := make([]string, len(vs))
+	for i, v := range vs {
+		out[i] = b.word(v)
+	}
+	return strings.Join(out, ", ")
+}
+
+func (b *builder) checkRow(c *scoring.Check) Row {
+	w := b.w
+	limits := "–"
+	if c.Limits != nil {
+		limits = orDash(w.Decimal(c.Limits.Text))
+	}
+	verdict := b.verdict(c.Verdict)
+	if c.Informative {
+		verdict = Cell{Text: w.T("results.information")}
+	}
+	row := Row{Cells: []Cell{
+		{Text: orElse(c.Title, c.Name)}, {Text: Measured(c, w)}, {Text: limits}, {Text: Probability(c.Probability, w)}, verdict,
+	}}
+	// A check that simply passed is told by its numbers.
+	if c.Reason != "" && (c.Verdict != conformity.Pass || c.Informative) {
+		row.Notes = append(row.Notes, c.Reason)
+	}
+	if c.Settle != "" {
+		row.Notes = append(row.Notes, w.T("results.settle", "settle", c.Settle))
+	}
+	if c.Source != "" {
+		row.Notes = append(row.Notes, w.T("results.source", "source", c.Source))
+	}
+	return row
+}
+
+// attempts lists retests, skips, cut runs and notes, then the deviations
+// (7.8.2.1 n).
+func (b *builder) attempts() Section {
+	w := b.w
+	t := &Table{ID: "attempts", Caption: w.T("section.attempts"), Columns: []Column{
+		{Title: w.T("col.step"), Share: 4}, {Title: w.T("col.attempts"), Share: 2.8}, {Title: w.T("col.when"), Share: 4}, {Title: w.T("col.text"), Share: 8, Wide: true},
+	}}
+	for _, s := range b.o.Steps {
+		b.attemptRows(t, &s)
+	}
+	var blocks []Block
+	if len(t.Rows) > 0 {
+		blocks = append(blocks, t)
+	} else {
+		blocks = append(blocks, Paragraph{Text: w.T("attempts.none")})
+	}
+	blocks = append(blocks, Paragraph{Text: w.T("deviations"), Heading: true})
+	if len(b.d.Deviations) > 0 {
+		blocks = append(blocks, List{b.d.Deviations})
+	} else {
+		blocks = append(blocks, Paragraph{Text: w.T("deviations.none")})
+	}
+	if len(b.d.Remarks) > 0 {
+		blocks = append(blocks, Paragraph{Text: w.T("remarks"), Heading: true}, List{b.d.Remarks})
+	}
+	if doubts := append(append([]string(nil), b.o.Warnings...), b.d.Job.Warnings...); len(doubts) > 0 {
+		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{doubts})
+	}
+	return b.section("attempts", blocks...)
+}
+
+// attemptRows adds the attempts of a step worth telling of: all of them when
+// it ran more than once, otherwise one that was skipped, cut short or noted on.
+func (b *builder) attemptRows(t *Table, s *scoring.StepOutcome) {
+	w := b.w
+	all := b.d.Job.Attempts[s.ID]
+	for i, a := range all {
+		var told []string
+		if i < len(s.Earlier) {
+			told = append(told, b.word(s.Earlier[i]))
+		} else if len(all) > 1 && i == len(all)-1 {
+			told = append(told, b.word(s.Verdict))
+		}
+		if a.Skipped != "" {
+			told = append(told, w.T("attempts.skipped", "why", a.Skipped))
+		}
+		if a.Cut != "" {
+			told = append(told, w.T("attempts.cut", "why", a.Cut))
+		}
+		for _, n := range a.Notes {
+			told = append(told, w.T("attempts.note", "by", b.technician(n.By), "when", w.Time(n.At), "text", n.Text))
+		}
+		if len(told) == 0 && len(all) == 1 {
+			continue
+		}
+		when := "–"
+		if !a.Started.IsZero() {
+			when = stamp(a.Started)
+		}
+		t.Rows = append(t.Rows, Row{Cells: []Cell{
+			{Text: orElse(s.Title, s.ID)},
+			{Text: w.T("attempts.row", "n", strconv.Itoa(i+1), "total", strconv.Itoa(len(all)))},
+			{Text: when}, {Text: orDash(strings.Join(told, "\n"))},
+		}})
+	}
+}
+
+// rule states the decision rule and the uncertainty budgets (7.8.6.1,
+// 7.8.3.1 c).
+func (b *builder) rule() Section {
+	d, w := b.d, b.w
+	text := d.Rule
+	if text == "" {
+		text = b.ruleText(d.Plan.Rule)
+	}
+	blocks := []Block{Paragraph{Text: text}}
+	var others []string
+	other := map[plans.Rule]bool{}
+	for _, s := range d.Plan.Steps {
+		if s.Rule != "" && s.Rule != d.Plan.Rule && !(d.Plan.Rule == "" && s.Rule == plans.Guarded) {
+			others = append(others, orElse(s.Title, s.ID))
+			other[s.Rule] = true
+		}
+	}
+	if len(others) > 0 {
+		blocks = append(blocks, Paragraph{Text: w.T("rule.mixed", "list", strings.Join(others, ", "))})
+		for _, r := range []plans.Rule{plans.Guarded, plans.Simple} {
+			if other[r] {
+				blocks = append(blocks, Paragraph{Text: b.ruleText(r)})
+			}
+		}
+	}
+	blocks = append(blocks, Paragraph{Text: w.T("rule.accept")}, Paragraph{Text: w.T("rule.uncertainty")})
+	if t := b.budgets(); len(t.Rows) > 0 {
+		blocks = append(blocks, t)
+	}
+	return b.section("rule", blocks...)
+}
+
+func (b *builder) budgets() *Table {
+	w := b.w
+	t := &Table{ID: "budgets", Caption: w.T("section.rule"), Columns: []Column{
+		{Title: w.T("col.contribution"), Share: 7}, {Title: w.T("col.halfwidth"), Share: 3, Right: true},
+		{Title: w.T("col.distribution"), Share: 4}, {Title: w.T("col.standard"), Share: 4.4, Right: true},
+	}}
+	for _, s := range b.o.Steps {
+		for i := range s.Checks {
+			c := &s.Checks[i]
+			if len(c.Budget) == 0 {
+				continue
+			}
+			total := ""
+			if c.U != nil {
+				total = w.T("budget.combined", "u", w.Decimal(significant(float64(*c.U), 2))+gap+c.Unit)
+			}
+			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{
+				{Text: w.T("budget.title", "check", join(" – ", orElse(s.Title, s.ID), orElse(c.Title, c.Name))), Strong: true}, {Text: total, Strong: true},
+			}})
+			for _, x := range c.Budget {
+				t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: x.Name}, {Text: b.amount(x.HalfWidth, c.Unit)}, {Text: orDash(x.Distribution)}, {Text: b.amount(x.Standard, c.Unit)}}})
+			}
+		}
+	}
+	return t
+}
+
+func (b *builder) amount(n scoring.Number, unit string) string {
+	if n == 0 {
+		return "–"
+	}
+	return b.w.Decimal(significant(float64(n), 2)) + gap + unit
+}

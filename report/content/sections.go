@@ -1,0 +1,290 @@
+package content
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"strconv"
+	"strings"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/plans/quantity"
+	"proveout/report/record"
+	"proveout/scoring"
+)
+
+// item is the card as received and what was done to it (ISO/IEC 17025:2017,
+// 7.8.2.1 g and h).
+func (b *builder) item() Section {
+	d, w := b.d, b.w
+	none := w.T("none")
+	facts := []Fact{
+		{w.T("front.family"), join(" · ", b.family(), d.Family.Maker)},
+		{w.T("fact.bus"), join(", ", d.Family.Bus.Kind, quantities(d.Family.Bus.Signaling), strings.Join(d.Family.Bus.Rates, " "))},
+		{w.T("fact.memory"), b.memory()},
+		{w.T("fact.clocks"), b.clocks()},
+		{w.T("front.serial"), orElse(d.Job.Card.Serial, w.T("front.noserial"))},
+	}
+	for _, m := range d.Job.Card.Marks {
+		facts = append(facts, Fact{m.Name, m.Value})
+	}
+	if !d.Job.Opened.IsZero() {
+		facts = append(facts, Fact{w.T("fact.received"), w.Time(d.Job.Opened)})
+	}
+	facts = append(facts,
+		Fact{w.T("fact.customer"), d.Job.Customer},
+		Fact{w.T("fact.condition"), orElse(d.Job.Condition, none)},
+		Fact{w.T("fact.complaint"), orElse(d.Job.Complaint, none)},
+		Fact{w.T("fact.work"), orElse(strings.Join(d.Job.Work, "; "), none)},
+		Fact{w.T("fact.worknotes"), d.Job.WorkNotes},
+	)
+	return b.section("item", Facts{without(facts)})
+}
+
+func (b *builder) memory() string {
+	var parts []string
+	for _, p := range b.d.Family.Memory {
+		parts = append(parts, join(" ", p.Name, quantityText(p.Total)))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func (b *builder) clocks() string {
+	var parts []string
+	for _, c := range b.d.Family.Clocks {
+		parts = append(parts, join(" ", c.Name, quantityText(c.Value)))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func quantityText(q quantity.Quantity) string { return strings.ReplaceAll(q.Text, " ", gap) }
+
+func quantities(qs []quantity.Quantity) string {
+	parts := make([]string, len(qs))
+	for i, q := range qs {
+		parts[i] = quantityText(q)
+	}
+	return strings.Join(parts, " ")
+}
+
+func (b *builder) way() Section {
+	if len(b.o.Standing) == 0 {
+		return Section{}
+	}
+	return b.section("way", List{b.o.Standing})
+}
+
+// causes lists what is probably wrong, the job's or else the steps'.
+func (b *builder) causes() Section {
+	causes := b.o.Causes
+	if len(causes) == 0 {
+		for _, s := range b.o.Steps {
+			causes = append(causes, s.Causes...)
+		}
+	}
+	if len(causes) == 0 {
+		return Section{}
+	}
+	w := b.w
+	t := &Table{ID: "causes", Caption: w.T("section.causes"), Columns: []Column{
+		{Title: w.T("col.cause"), Share: 6, Wide: true}, {Title: w.T("col.step"), Share: 3}, {Title: w.T("col.confidence"), Share: 1.4, Right: true},
+		{Title: w.T("col.look"), Share: 6, Wide: true},
+	}}
+	for _, c := range causes {
+		step := ""
+		if c.Step != "" {
+			step = b.stepTitle(c.Step)
+		}
+		weight := strconv.Itoa(int(c.Confidence*100+0.5)) + gap + "%"
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: c.Text, Strong: true}, {Text: step}, {Text: weight}, {Text: orDash(c.Look)}}})
+	}
+	return b.section("causes", t)
+}
+
+// conditions says when, by whom, how often and under which circumstances each
+// step ran (7.8.2.1 f and i, 7.8.3.1 a).
+func (b *builder) conditions() Section {
+	d, w := b.d, b.w
+	facts := without([]Fact{
+		{w.T("fact.place"), join(", ", append([]string{d.Shop.Name}, d.Shop.Address...)...)},
+		{w.T("fact.bench"), b.bench()},
+	})
+	if d.Bench != nil {
+		facts = append(facts, without([]Fact{
+			{w.T("fact.host"), d.Bench.Host},
+			{w.T("fact.slot"), join(", ", d.Bench.Slot.Kind, d.Bench.Slot.Key, strings.Join(d.Bench.Slot.Rates, " "))},
+		})...)
+	}
+	facts = append(facts, without([]Fact{
+		{w.T("fact.plan"), join(" · ", d.Plan.Title, d.Plan.ID)},
+		{w.T("fact.planhash"), hash(d.Plan.Source)},
+		{w.T("fact.familyhash"), hash(d.Family.Source)},
+	})...)
+	t := &Table{ID: "conditions", Caption: w.T("section.conditions"), Columns: []Column{
+		{Title: w.T("col.step"), Share: 4}, {Title: w.T("col.when"), Share: 4}, {Title: w.T("col.by"), Share: 2.6},
+		{Title: w.T("col.conditions"), Share: 7, Wide: true},
+	}}
+	for _, s := range b.o.Steps {
+		when, by := "–", "–"
+		if as := d.Job.Attempts[s.ID]; len(as) > 0 {
+			a := as[len(as)-1]
+			by = orDash(b.technician(a.By))
+			if !a.Started.IsZero() {
+				when = stamp(a.Started)
+			}
+		}
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(s.Title, s.ID)}, {Text: when}, {Text: by}, {Text: orDash(b.circumstances(&s))}}})
+	}
+	return b.section("conditions", Facts{facts}, t)
+}
+
+func (b *builder) circumstances(s *scoring.StepOutcome) string {
+	var parts []string
+	for _, c := range s.Conditions {
+		parts = append(parts, c.Name+": "+c.Text)
+	}
+	if as := b.d.Job.Attempts[s.ID]; len(as) > 0 && as[len(as)-1].Ran > 0 {
+		parts = append(parts, b.w.Span(as[len(as)-1].Ran))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func hash(text string) string {
+	if text == "" {
+		return ""
+	}
+	sum := sha256.Sum256([]byte(text))
+	return hex.EncodeToString(sum[:])
+}
+
+func (b *builder) figures() Section {
+	var blocks []Block
+	n := 0
+	for _, s := range b.o.Steps {
+		for _, f := range s.Figures {
+			n++
+			blocks = append(blocks, Figure{
+				ID:      "figure-" + strconv.Itoa(n),
+				Label:   b.w.T("figure", "n", strconv.Itoa(n)),
+				Caption: join(" · ", orElse(s.Title, s.ID), f.Title),
+				Source:  b.figureSource(f.Source, f.Samples),
+				Figure:  f,
+			})
+		}
+	}
+	return b.section("figures", blocks...)
+}
+
+func (b *builder) figureSource(file string, samples int64) string {
+	n := b.w.Count(samples)
+	switch {
+	case file != "" && samples > 0:
+		return b.w.T("figure.source", "file", file, "n", n)
+	case file != "":
+		return b.w.T("figure.sourceonly", "file", file)
+	case samples > 0:
+		return b.w.T("figure.samplesonly", "n", n)
+	}
+	return ""
+}
+
+func (b *builder) photos() Section {
+	if len(b.d.Photos) == 0 {
+		return Section{}
+	}
+	var out Photos
+	for i, p := range b.d.Photos {
+		ph := Photo{
+			Label:   b.w.T("photo", "n", strconv.Itoa(i+1)),
+			Caption: join(": ", p.Role, p.Caption),
+			JPEG:    p.JPEG, Width: p.Width, Height: p.Height,
+		}
+		if p.SHA256 != "" {
+			ph.Hash = b.w.T("photo.hash", "hash", p.SHA256)
+		}
+		out.Photos = append(out.Photos, ph)
+	}
+	return b.section("photos", out)
+}
+
+// instruments lists what the readings were taken with.
+func (b *builder) instruments() Section {
+	if b.d.Bench == nil || len(b.d.Bench.Instruments) == 0 {
+		return Section{}
+	}
+	w := b.w
+	t := &Table{ID: "instruments", Caption: w.T("section.instruments"), Columns: []Column{
+		{Title: w.T("col.instrument"), Share: 5}, {Title: w.T("col.measures"), Share: 4}, {Title: w.T("col.accuracy"), Share: 4},
+		{Title: w.T("col.checked"), Share: 2.5}, {Title: w.T("col.due"), Share: 2.5},
+	}}
+	for _, in := range b.d.Bench.Instruments {
+		measures := make([]string, len(in.Measures))
+		for i, m := range in.Measures {
+			measures[i] = string(m)
+		}
+		limits := quantityText(in.Limits)
+		if in.Floor != nil {
+			limits = join(" + ", limits, quantityText(*in.Floor))
+		}
+		if in.Coverage > 0 {
+			limits = join(", ", limits, "k = "+w.Decimal(strconv.FormatFloat(in.Coverage, 'g', -1, 64)))
+		}
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(in.Title, in.ID)}, {Text: orDash(join(", ", strings.Join(measures, ", "), in.Place))},
+			{Text: orDash(limits)}, {Text: orDash(in.LastCheck)}, {Text: orDash(in.NextCheck)}}})
+	}
+	return b.section("instruments", t)
+}
+
+func (b *builder) evidence() Section {
+	w := b.w
+	files := b.d.Files()
+	if len(files) == 0 {
+		return b.section("evidence", Paragraph{Text: w.T("evidence.none")})
+	}
+	t := &Table{ID: "evidence", Caption: w.T("section.evidence"), Columns: []Column{
+		{Title: w.T("col.name"), Share: 6, Wide: true}, {Title: w.T("col.role"), Share: 2.6}, {Title: w.T("col.size"), Share: 2, Right: true}, {Title: w.T("col.hash"), Share: 9.8, Wide: true},
+	}}
+	for _, e := range files {
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: evidenceName(e)}, {Text: orDash(e.Role)}, {Text: w.Bytes(e.Size)}, {Text: e.SHA256}}})
+	}
+	return b.section("evidence", Paragraph{Text: w.T("evidence.text")}, t)
+}
+
+func evidenceName(e reading.Evidence) string {
+	if e.Caption != "" && e.Caption != e.Name {
+		return join(" – ", e.Name, e.Caption)
+	}
+	return orDash(e.Name)
+}
+
+func (b *builder) limits() Section {
+	w := b.w
+	items := []string{w.T("limits.1"), w.T("limits.2"), w.T("limits.3"), w.T("limits.4"), w.T("limits.5")}
+	return b.section("limits", List{items})
+}
+
+// issue names who authorised the document and what made it (7.8.2.1 j and o).
+func (b *builder) issue() Section {
+	d, w := b.d, b.w
+	facts := []Fact{{w.T("fact.number"), b.number()}, {w.T("fact.issued"), w.Time(d.IssuedAt)}}
+	switch {
+	case d.AuthorisedBy != "":
+		facts = append(facts, Fact{w.T("fact.authorised"), d.AuthorisedBy})
+	case d.Kind == record.TestReport:
+		facts = append(facts, Fact{w.T("fact.authorised"), w.T("issue.unsigned")})
+	}
+	facts = append(facts,
+		Fact{w.T("fact.replaces"), join(" – ", d.Replaces, d.Because)},
+		Fact{w.T("fact.tool"), d.Tool},
+		Fact{w.T("fact.seal"), d.SealNote},
+	)
+	return b.section("issue", Facts{without(facts)})
+}
+
+// ruleText is a decision rule in words.
+func (b *builder) ruleText(r plans.Rule) string {
+	if r == plans.Simple {
+		return b.w.T("rule.simple")
+	}
+	return b.w.T("rule.guarded")
+}

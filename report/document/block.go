@@ -1,0 +1,234 @@
+package document
+
+import (
+	"math"
+
+	"github.com/johnfercher/go-tree/node"
+	"github.com/johnfercher/maroto/v2/pkg/consts/align"
+	"github.com/johnfercher/maroto/v2/pkg/consts/breakline"
+	"github.com/johnfercher/maroto/v2/pkg/consts/fontstyle"
+	"github.com/johnfercher/maroto/v2/pkg/consts/linestyle"
+	"github.com/johnfercher/maroto/v2/pkg/consts/orientation"
+	"github.com/johnfercher/maroto/v2/pkg/core"
+	"github.com/johnfercher/maroto/v2/pkg/core/entity"
+	"github.com/johnfercher/maroto/v2/pkg/props"
+
+	"proveout/report/typeface"
+)
+
+// family is the name the documents' fonts go by in the PDF.
+const family = "body"
+
+var (
+	black    = props.Color{}
+	darkGrey = props.Color{Red: 0x44, Green: 0x44, Blue: 0x44}
+	midGrey  = props.Color{Red: 0x99, Green: 0x99, Blue: 0x99}
+	paleGrey = props.Color{Red: 0xEC, Green: 0xEC, Blue: 0xEC}
+	whiteInk = props.Color{Red: 0xFF, Green: 0xFF, Blue: 0xFF}
+	green    = props.Color{Red: 0x00, Green: 0x9E, Blue: 0x73}
+	vermil   = props.Color{Red: 0xD5, Green: 0x5E, Blue: 0x00}
+	amber    = props.Color{Red: 0xE6, Green: 0x9F, Blue: 0x00}
+)
+
+// A block is a piece of a page of known height whose parts stand at fixed
+// places, in mm from its upper left corner. It is a maroto component.
+type block struct {
+	h     float64
+	texts []textOp
+	fills []fillOp
+	draws []drawOp
+}
+
+type textOp struct {
+	x, y   float64 // of the baseline
+	size   float64 // pt
+	weight typeface.Weight
+	color  *props.Color
+	s      string
+}
+
+type fillOp struct {
+	x, y, w, h float64
+	color      *props.Color
+}
+
+// A drawOp draws anything else into the rectangle x, y, w, h of the block; it
+// is never split.
+type drawOp struct {
+	x, y, w, h float64
+	draw       func(p core.Provider, cell *entity.Cell)
+}
+
+// A face is how a text is set.
+type face struct {
+	size   float64
+	weight typeface.Weight
+	color  *props.Color
+}
+
+// lead is the distance of two baselines, mm.
+func (f face) lead() float64 { return f.size * ptmm * 1.28 }
+
+// rise is the distance from the top of a line to its baseline, mm.
+func (f face) rise() float64 { return f.size * ptmm * 0.98 }
+
+// text sets wrapped text with its top at y and returns the y below it.
+func (b *block) text(x, y, width float64, f face, s string) float64 {
+	return b.lines(x, y, f, wrap(s, f.weight, f.size, width))
+}
+
+func (b *block) lines(x, y float64, f face, lines []string) float64 {
+	for _, l := range lines {
+		b.line(x, y+f.rise(), f, l)
+		y += f.lead()
+	}
+	b.h = math.Max(b.h, y)
+	return y
+}
+
+// line sets one line with its baseline at y.
+func (b *block) line(x, y float64, f face, s string) {
+	if s == "" {
+		return
+	}
+	color := f.color
+	if color == nil {
+		color = &black
+	}
+	b.texts = append(b.texts, textOp{x, y, f.size, f.weight, color, s})
+}
+
+// right sets one line that ends at x.
+func (b *block) right(x, y float64, f face, s string) {
+	b.line(x-typeface.Width(f.weight, f.size, s)*ptmm, y, f, s)
+}
+
+// center sets one line in the middle of x and x+w.
+func (b *block) center(x, w, y float64, f face, s string) {
+	b.line(x+(w-typeface.Width(f.weight, f.size, s)*ptmm)/2, y, f, s)
+}
+
+func (b *block) fill(x, y, w, h float64, c *props.Color) {
+	b.fills = append(b.fills, fillOp{x, y, w, h, c})
+	b.h = math.Max(b.h, y+h)
+}
+
+// frame draws the outline of a rectangle, t mm thick, inside it.
+func (b *block) frame(x, y, w, h, t float64, c *props.Color) {
+	b.fill(x, y, w, t, c)
+	b.fill(x, y+h-t, w, t, c)
+	b.fill(x, y+t, t, h-2*t, c)
+	b.fill(x+w-t, y+t, t, h-2*t, c)
+}
+
+func (b *block) add(x, y, w, h float64, draw func(core.Provider, *entity.Cell)) {
+	b.draws = append(b.draws, drawOp{x, y, w, h, draw})
+	b.h = math.Max(b.h, y+h)
+}
+
+// join puts another block into this one.
+func (b *block) join(o *block, x, y float64) {
+	for _, t := range o.texts {
+		t.x, t.y = t.x+x, t.y+y
+		b.texts = append(b.texts, t)
+	}
+	for _, f := range o.fills {
+		f.x, f.y = f.x+x, f.y+y
+		b.fills = append(b.fills, f)
+	}
+	for _, d := range o.draws {
+		d.x, d.y = d.x+x, d.y+y
+		b.draws = append(b.draws, d)
+	}
+	b.h = math.Max(b.h, y+o.h)
+}
+
+// split parts the block at or above limit so that no line of text is cut, and
+// returns both parts; the second is nil when nothing is left for it, the first
+// has no height when nothing fits.
+func (b *block) split(limit float64) (head, rest *block) {
+	at := b.cut(limit)
+	head, rest = &block{h: at}, &block{h: b.h - at}
+	for _, t := range b.texts {
+		if t.y <= at {
+			head.texts = append(head.texts, t)
+		} else {
+			t.y -= at
+			rest.texts = append(rest.texts, t)
+		}
+	}
+	for _, f := range b.fills {
+		if top := f; top.y < at {
+			top.h = math.Min(top.h, at-top.y)
+			head.fills = append(head.fills, top)
+		}
+		if f.y+f.h > at {
+			low := math.Max(f.y, at)
+			rest.fills = append(rest.fills, fillOp{f.x, low - at, f.w, f.y + f.h - low, f.color})
+		}
+	}
+	for _, d := range b.draws {
+		if d.y+d.h <= at {
+			head.draws = append(head.draws, d)
+		} else {
+			d.y -= at
+			rest.draws = append(rest.draws, d)
+		}
+	}
+	if rest.h <= 0.01 {
+		rest = nil
+	}
+	return head, rest
+}
+
+// cut returns the lowest place at or above limit that runs through no text and
+// no drawing.
+func (b *block) cut(limit float64) float64 {
+	at := math.Min(limit, b.h)
+	for again := true; again && at > 0; {
+		again = false
+		for _, t := range b.texts {
+			if top, low := t.y-t.size*ptmm, t.y+t.size*ptmm*0.25; top < at-1e-6 && at < low {
+				at, again = top, true
+			}
+		}
+		for _, d := range b.draws {
+			if d.y < at-1e-6 && at < d.y+d.h {
+				at, again = d.y, true
+			}
+		}
+	}
+	return math.Max(0, at)
+}
+
+// Render draws the block: fills first, then drawings, then text.
+func (b *block) Render(p core.Provider, cell *entity.Cell) {
+	for _, f := range b.fills {
+		p.AddLine(&entity.Cell{X: cell.X + f.x, Y: cell.Y + f.y + f.h/2, Width: f.w}, &props.Line{
+			Color: f.color, Style: linestyle.Solid, Thickness: f.h, Orientation: orientation.Horizontal, SizePercent: 100,
+		})
+	}
+	for _, d := range b.draws {
+		d.draw(p, &entity.Cell{X: cell.X + d.x, Y: cell.Y + d.y, Width: d.w, Height: d.h})
+	}
+	for _, t := range b.texts {
+		style := fontstyle.Normal
+		if t.weight == typeface.Bold {
+			style = fontstyle.Bold
+		}
+		p.AddText(t.s, &entity.Cell{X: cell.X + t.x, Y: cell.Y + t.y - t.size*ptmm, Width: 1000, Height: 1000}, &props.Text{
+			Family: family, Style: style, Size: t.size, Color: t.color, Align: align.Left, BreakLineStrategy: breakline.EmptySpaceStrategy,
+		})
+	}
+}
+
+// GetHeight returns the height of the block, mm.
+func (b *block) GetHeight(core.Provider, *entity.Cell) float64 { return b.h }
+
+// SetConfig has nothing to set.
+func (b *block) SetConfig(*entity.Config) {}
+
+// GetStructure names the component in maroto's tree.
+func (b *block) GetStructure() *node.Node[core.Structure] {
+	return node.New(core.Structure{Type: "block"})
+}

@@ -1,0 +1,237 @@
+// Package document prints a certificate or a test report as PDF.
+//
+// A [record.Document] comes in; pages go out, in A4 or Letter, with the fonts
+// embedded, figures as vectors, bookmarks, and the same bytes for the same
+// time of issue. The package judges nothing and chooses no words: those come
+// from package content.
+package document
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/johnfercher/maroto/v2/pkg/core"
+	"github.com/johnfercher/maroto/v2/pkg/core/entity"
+
+	"proveout/report/content"
+	"proveout/report/record"
+	"proveout/report/typeface"
+	"proveout/report/words"
+)
+
+// Paper is the size of the pages.
+type Paper int
+
+// The sizes. A4 is the zero value.
+const (
+	A4     Paper = iota // 210 mm × 297 mm, ISO 216
+	Letter              // 8.5 in × 11 in
+)
+
+// PaperNamed returns the paper of a name as shops write it, "A4" or "Letter",
+// in any case; empty is A4.
+func PaperNamed(name string) (Paper, error) {
+	switch strings.ToLower(strings.TrimSpace(name)) {
+	case "", "a4":
+		return A4, nil
+	case "letter":
+		return Letter, nil
+	}
+	return A4, fmt.Errorf("no such paper: %q; there are \"A4\" and \"Letter\"", name)
+}
+
+func (p Paper) size() (w, h float64) {
+	if p == Letter {
+		return 215.9, 279.4
+	}
+	return 210, 297
+}
+
+var errNoPictures = errors.New("a figure tried to draw a picture")
+
+// drawing says how figures reach the page.
+type drawing int
+
+const (
+	vectors  drawing = iota // as PDF operators, or as pictures where that is not possible
+	pictures                // always as pictures
+)
+
+// Write writes the document as PDF. It prepares the photos if that was not
+// done. The errors are those of [record.Document.Check], of an unknown
+// language, and of pictures that cannot be encoded.
+func Write(w io.Writer, d *record.Document, paper Paper) error {
+	return write(w, d, paper, vectors)
+}
+
+func write(w io.Writer, d *record.Document, paper Paper, how drawing) error {
+	if err := d.Prepare(); err != nil {
+		return err
+	}
+	c, err := content.Build(d)
+	if err != nil {
+		return err
+	}
+	cat, err := words.In(d.Language)
+	if err != nil {
+		return err
+	}
+	s, err := newSheet(d, c, paper, how)
+	if err != nil {
+		return err
+	}
+	s.decim = cat.T("number.mark")
+	s.front(c)
+	for i := range c.Sections {
+		s.section(&c.Sections[i], i == 0)
+	}
+	s.end(c.End)
+	made, err := s.m.Generate()
+	if err != nil {
+		return fmt.Errorf("writing the PDF: %w", err)
+	}
+	if err := errors.Join(s.errs...); err != nil {
+		return fmt.Errorf("drawing the PDF: %w", err)
+	}
+	_, err = w.Write(finish(made.GetBytes(), c.Language))
+	return err
+}
+
+// section sets one section. The first begins a new page, behind the front.
+func (s *sheet) section(sec *content.Section, first bool) {
+	if first {
+		s.breakPage()
+	}
+	s.heading(sec)
+	for _, b := range sec.Blocks {
+		switch b := b.(type) {
+		case content.Paragraph:
+			s.paragraph(b)
+		case content.List:
+			s.list(b.Items)
+		case content.Facts:
+			s.facts(b.Facts)
+		case *content.Table:
+			s.table(b)
+		case content.Figure:
+			s.figure(&b)
+		case content.Photos:
+			s.photos(b.Photos)
+		}
+	}
+}
+
+// heading sets the title of a section, never at the foot of a page, and marks
+// it in the outline.
+func (s *sheet) heading(sec *content.Section) {
+	s.gap(5)
+	need := 28.0
+	if len(sec.Blocks) > 0 {
+		switch sec.Blocks[0].(type) {
+		case content.Figure:
+			need = 100
+		case content.Photos:
+			need = 85
+		}
+	}
+	s.need(need)
+	f := face{size: 12, weight: typeface.Bold}
+	b := &block{}
+	y := b.text(0, 0, s.w, f, sec.Title)
+	b.fill(0, y+0.6, s.w, 0.4, &black)
+	b.h = y + 2.6
+	title := clean(sec.Title)
+	b.add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
+		if s.pdf != nil {
+			s.pdf.Bookmark(title, 0, cell.Y+marginTop)
+		}
+	})
+	s.place(b)
+}
+
+func (s *sheet) paragraph(p content.Paragraph) {
+	f := face{size: 9}
+	switch {
+	case p.Heading:
+		s.gap(1.5)
+		s.need(16)
+		f = face{size: 9.5, weight: typeface.Bold}
+	case p.Small:
+		f = face{size: 7.5, color: &darkGrey}
+	}
+	b := &block{}
+	b.text(0, 0, s.w, f, p.Text)
+	b.h += 1.2
+	s.place(b)
+}
+
+func (s *sheet) list(items []string) {
+	f := face{size: 9}
+	for _, it := range items {
+		b := &block{}
+		b.line(1, f.rise(), f, "–")
+		b.text(4.5, 0, s.w-4.5, f, it)
+		b.h += 0.8
+		s.place(b)
+	}
+	s.gap(1)
+}
+
+func (s *sheet) facts(facts []content.Fact) {
+	name := face{size: 8.5, weight: typeface.Bold}
+	text := face{size: 8.5}
+	const col = 46.0
+	for i, f := range facts {
+		b := &block{}
+		if i > 0 {
+			b.fill(0, 0, s.w, 0.1, &midGrey)
+		}
+		b.text(0, 0.7, col-2, name, f.Name)
+		b.text(col, 0.7, s.w-col, text, f.Text)
+		b.h += 0.7
+		s.place(b)
+	}
+	s.gap(3)
+}
+
+// end closes the document.
+func (s *sheet) end(text string) {
+	s.gap(6)
+	f := face{size: 8.5, weight: typeface.Bold}
+	b := &block{}
+	for _, l := range wrap(text, f.weight, f.size, s.w-30) {
+		y := b.h
+		w := typeface.Width(f.weight, f.size, l) * ptmm
+		b.center(0, s.w, y+f.rise(), f, l)
+		b.fill((s.w-w)/2-14, y+f.rise()-1.1, 10, 0.3, &black)
+		b.fill((s.w+w)/2+4, y+f.rise()-1.1, 10, 0.3, &black)
+		b.h = y + f.lead()
+	}
+	s.place(b)
+}
+
+// finish gives the catalog of the file its language and asks readers to show
+// the title. The writer puts the catalog last, before the cross-reference
+// table, so that only the place of that table moves; where the file does not
+// look so it stays as it is.
+func finish(pdf []byte, language string) []byte {
+	const mark = "/Type /Catalog\n"
+	at := bytes.LastIndex(pdf, []byte(mark))
+	xref := bytes.LastIndex(pdf, []byte("\nstartxref\n"))
+	if at < 0 || xref < at || bytes.Count(pdf[at:xref], []byte(" obj\n")) != 0 {
+		return pdf
+	}
+	var place int
+	if n, err := fmt.Sscanf(string(pdf[xref+len("\nstartxref\n"):]), "%d", &place); n != 1 || err != nil || place < at {
+		return pdf
+	}
+	add := fmt.Sprintf("/Lang (%s)\n/ViewerPreferences <</DisplayDocTitle true>>\n", language)
+	out := make([]byte, 0, len(pdf)+len(add)+8)
+	out = append(out, pdf[:at+len(mark)]...)
+	out = append(out, add...)
+	out = append(out, pdf[at+len(mark):xref]...)
+	return append(out, fmt.Sprintf("\nstartxref\n%d\n%%%%EOF\n", place+len(add))...)
+}

@@ -1,0 +1,116 @@
+package document
+
+import (
+	"bytes"
+	"image"
+	"image/draw"
+	"image/png"
+	"math"
+
+	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
+	"github.com/johnfercher/maroto/v2/pkg/core"
+	"github.com/johnfercher/maroto/v2/pkg/core/entity"
+
+	"proveout/report/chart"
+	"proveout/report/content"
+	"proveout/report/typeface"
+)
+
+// figureHeight is the height of a chart with its legend, mm.
+const figureHeight = 70.0
+
+// figure sets a chart with its number and caption over it and its source under
+// it.
+func (s *sheet) figure(f *content.Figure) {
+	b := &block{}
+	y := b.text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, f.Label+" · "+f.Caption)
+	if f.Figure.Alt != "" {
+		y = b.text(0, y, s.w, face{size: 8}, f.Figure.Alt)
+	}
+	y += 1
+	s.chart(b, y, f)
+	y += figureHeight
+	if f.Source != "" {
+		y = b.text(0, y+0.5, s.w, face{size: 7.2, color: &darkGrey}, f.Source)
+	}
+	b.h = y + 5
+	s.place(b)
+}
+
+// chart draws the figure as vectors, or as a picture where the writer cannot
+// be reached.
+func (s *sheet) chart(b *block, y float64, f *content.Figure) {
+	w, h := s.w/ptmm, figureHeight/ptmm
+	style := chart.Style{Decimal: s.decim}
+	if s.pdf != nil {
+		fig := chart.Prepare(f.Figure)
+		b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
+			c := s.canvasAt(cell)
+			chart.Draw(c, &fig, w, h, style)
+			if err := c.finish(); err != nil {
+				s.errs = append(s.errs, err)
+			}
+		})
+		return
+	}
+	img := chart.Picture(f.Figure, w, h, chart.PrintDPI, style)
+	// A margin of a few white columns gives each picture a width of its own.
+	px := s.ownWidth(img.Bounds().Dx())
+	own := image.NewRGBA(image.Rect(0, 0, px, img.Bounds().Dy()))
+	draw.Draw(own, own.Bounds(), image.White, image.Point{}, draw.Src)
+	draw.Draw(own, img.Bounds(), img, img.Bounds().Min, draw.Src)
+	var buf bytes.Buffer
+	if err := png.Encode(&buf, own); err != nil {
+		s.errs = append(s.errs, err)
+		return
+	}
+	b.add(0, y, s.w, figureHeight, picture(buf.Bytes(), extension.Png))
+}
+
+// photos sets pictures two abreast with their captions.
+func (s *sheet) photos(photos []content.Photo) {
+	const gutter = 6.0
+	w := (s.w - gutter) / 2
+	for i := 0; i < len(photos); i += 2 {
+		pair := photos[i:min(i+2, len(photos))]
+		row := &block{}
+		tall := 0.0
+		for _, p := range pair {
+			_, h := photoSize(&p, w)
+			tall = math.Max(tall, h)
+		}
+		for k, p := range pair {
+			row.join(photo(&p, w, tall), float64(k)*(w+gutter), 0)
+		}
+		row.h += 3
+		s.place(row)
+	}
+}
+
+func photoSize(p *content.Photo, w float64) (pw, ph float64) {
+	const most = 66.0
+	if p.Width == 0 || p.Height == 0 {
+		return 0, 0
+	}
+	pw, ph = w, w*float64(p.Height)/float64(p.Width)
+	if ph > most {
+		pw, ph = pw*most/ph, most
+	}
+	return pw, ph
+}
+
+func photo(p *content.Photo, w, tall float64) *block {
+	b := &block{}
+	if len(p.JPEG) > 0 {
+		pw, ph := photoSize(p, w)
+		b.add(0, tall-ph, pw, ph, picture(p.JPEG, extension.Jpg))
+	}
+	y := b.text(0, tall+1, w, face{size: 8.5, weight: typeface.Bold}, p.Label)
+	if p.Caption != "" {
+		y = b.text(0, y, w, face{size: 8.5}, p.Caption)
+	}
+	if p.Hash != "" {
+		b.text(0, y, w, face{size: 6.3, color: &darkGrey}, p.Hash)
+	}
+	return b
+}

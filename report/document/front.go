@@ -1,0 +1,305 @@
+package document
+
+import (
+	"bytes"
+	"image"
+	"image/color"
+	"image/png"
+	"math"
+
+	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
+	"github.com/johnfercher/maroto/v2/pkg/core"
+	"github.com/johnfercher/maroto/v2/pkg/core/entity"
+	"github.com/johnfercher/maroto/v2/pkg/props"
+	"golang.org/x/image/draw"
+	"gonum.org/v1/plot/vg"
+
+	"proveout/report/content"
+	"proveout/report/record"
+	"proveout/report/typeface"
+	"proveout/scoring"
+	"proveout/scoring/conformity"
+)
+
+// front sets the first page: what a buyer needs in one look.
+func (s *sheet) front(c *content.Content) {
+	f := &c.Front
+	s.place(s.letterhead(c))
+	s.gap(3)
+	s.place(s.cardTitle(f))
+	s.gap(3)
+	s.place(s.verdictBox(f))
+	s.gap(4)
+	s.place(s.twoColumns(f))
+	if len(f.Way) > 0 {
+		s.gap(3)
+		s.place(s.titled(f.WayHd, f.Way))
+	}
+	s.gap(4)
+	s.place(s.isNot(f))
+}
+
+// letterhead is the title of the document on the left and the shop on the
+// right.
+func (s *sheet) letterhead(c *content.Content) *block {
+	b := &block{}
+	f := &c.Front
+	left, right := s.w*0.56, s.w*0.40
+	title := face{size: 22, weight: typeface.Bold}
+	if c.Kind == record.TestReport {
+		title.size = 20
+	}
+	y := b.text(0, 0, left, title, c.Title)
+	b.text(0, y+0.5, left, face{size: 11}, c.Number)
+	x := s.w - right
+	y = 0
+	if f.Logo != nil {
+		if h := s.logo(b, f.Logo, x, right); h > 0 {
+			y = h + 1.5
+		}
+	}
+	y = b.text(x, y+0.8, right, face{size: 10, weight: typeface.Bold}, f.ShopName)
+	for _, l := range f.ShopLines {
+		if l != "" {
+			y = b.text(x, y, right, face{size: 8.5, color: &darkGrey}, l)
+		}
+	}
+	return b
+}
+
+// logo puts the shop's logo, at most 14 mm high, at x and returns its height.
+func (s *sheet) logo(b *block, img image.Image, x, width float64) float64 {
+	r := img.Bounds()
+	if r.Empty() {
+		return 0
+	}
+	const most = 14.0
+	h := math.Min(most, width*float64(r.Dy())/float64(r.Dx()))
+	w := h * float64(r.Dx()) / float64(r.Dy())
+	px := s.ownWidth(min(600, r.Dx()))
+	data, err := encodePNG(img, px, max(1, px*r.Dy()/r.Dx()))
+	if err != nil {
+		s.errs = append(s.errs, err)
+		return 0
+	}
+	b.add(x, 0, w, h, picture(data, extension.Png))
+	return h
+}
+
+// ownWidth returns a pixel width near w that no other picture has: the writer
+// orders pictures by width alone.
+func (s *sheet) ownWidth(w int) int {
+	for s.widths[w] {
+		w++
+	}
+	s.widths[w] = true
+	return w
+}
+
+// encodePNG draws a picture anew on white, w by h pixels, as an 8-bit PNG that
+// is not interlaced.
+func encodePNG(img image.Image, w, h int) ([]byte, error) {
+	out := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(out, out.Bounds(), image.NewUniform(color.White), image.Point{}, draw.Src)
+	draw.ApproxBiLinear.Scale(out, out.Bounds(), img, img.Bounds(), draw.Over, nil)
+	var buf bytes.Buffer
+	err := png.Encode(&buf, out)
+	return buf.Bytes(), err
+}
+
+// picture returns the drawing of an encoded picture into its whole rectangle.
+func picture(data []byte, kind extension.Type) func(core.Provider, *entity.Cell) {
+	return func(p core.Provider, cell *entity.Cell) {
+		p.AddImageFromBytes(data, cell, &props.Rect{Percent: 100}, kind)
+	}
+}
+
+// cardTitle names the card and all that ties the paper to it.
+func (s *sheet) cardTitle(f *content.Front) *block {
+	b := &block{}
+	b.fill(0, 0, s.w, 0.4, &black)
+	y := b.text(0, 2, s.w, face{size: 17, weight: typeface.Bold}, f.Card)
+	if f.CardLine != "" && f.CardLine != f.Card {
+		y = b.text(0, y, s.w, face{size: 10, color: &darkGrey}, f.CardLine)
+	}
+	y += 1
+	name, text := face{size: 8, color: &darkGrey}, face{size: 9.5, weight: typeface.Bold}
+	const gutter = 4.0
+	w := (s.w - 2*gutter) / 3
+	low := y
+	for i, id := range f.Identity {
+		if i%3 == 0 {
+			y = low
+		}
+		x := float64(i%3) * (w + gutter)
+		t := b.text(x, y, w, name, id.Name)
+		low = math.Max(low, b.text(x, t, w, text, id.Text)+1)
+	}
+	b.h = math.Max(b.h, low)
+	return b
+}
+
+// signs of a verdict: a colour for who sees it, a drawing for who does not.
+func verdictColor(v scoring.Verdict, accepted bool) *props.Color {
+	switch {
+	case accepted && v == conformity.Pass:
+		return &green
+	case v == conformity.Fail:
+		return &vermil
+	case v == conformity.Inconclusive:
+		return &amber
+	}
+	return &midGrey
+}
+
+// verdictBox says the verdict in large words, beside a sign that differs in
+// form, not only in colour.
+func (s *sheet) verdictBox(f *content.Front) *block {
+	inner := &block{}
+	const pad, sign = 4.0, 19.0
+	size := 22.0
+	for size > 13 && typeface.Width(typeface.Bold, size, clean(f.Headline))*ptmm > s.w-sign-2*pad {
+		size--
+	}
+	y := inner.text(0, 0, s.w-sign-2*pad, face{size: size, weight: typeface.Bold}, f.Headline)
+	if f.Reason != "" {
+		inner.text(0, y+0.5, s.w-sign-2*pad, face{size: 9.5}, f.Reason)
+	}
+	h := math.Max(inner.h+2*pad-1, 20)
+	b := &block{}
+	edge := verdictColor(f.Verdict, f.Accepted)
+	b.fill(0, 0, 3, h, edge)
+	b.frame(0, 0, s.w, h, 0.7, &black)
+	b.join(inner, sign+pad, (h-inner.h)/2)
+	verdict, accepted := f.Verdict, f.Accepted
+	b.add(5, h/2-6, 12, 12, func(_ core.Provider, cell *entity.Cell) { s.sign(cell, verdict, accepted) })
+	b.h = h
+	return b
+}
+
+// sign draws the form of a verdict: a tick in a circle, a cross in a square, a
+// bar in a diamond for all that is not decided.
+func (s *sheet) sign(cell *entity.Cell, v scoring.Verdict, accepted bool) {
+	if s.pdf == nil {
+		return
+	}
+	c := s.canvasAt(cell)
+	r := cell.Width / ptmm / 2
+	at := func(x, y float64) vg.Point { return vg.Point{X: vg.Length(r + x*r), Y: vg.Length(r + y*r)} }
+	col := verdictColor(v, accepted)
+	c.SetColor(color.RGBA{uint8(col.Red), uint8(col.Green), uint8(col.Blue), 0xFF})
+	var shape, stroke vg.Path
+	poly := func(p *vg.Path, xy ...float64) {
+		p.Move(at(xy[0], xy[1]))
+		for i := 2; i < len(xy); i += 2 {
+			p.Line(at(xy[i], xy[i+1]))
+		}
+	}
+	switch {
+	case accepted && v == conformity.Pass:
+		shape.Move(at(1, 0))
+		shape.Arc(at(0, 0), vg.Length(r), 0, 2*math.Pi)
+		poly(&stroke, -0.5, -0.02, -0.15, -0.38, 0.5, 0.4)
+	case v == conformity.Fail:
+		poly(&shape, -0.9, -0.9, 0.9, -0.9, 0.9, 0.9, -0.9, 0.9)
+		poly(&stroke, -0.5, -0.5, 0.5, 0.5)
+		poly(&stroke, -0.5, 0.5, 0.5, -0.5)
+	default:
+		poly(&shape, 0, -1.1, 1.1, 0, 0, 1.1, -1.1, 0)
+		poly(&stroke, -0.5, 0, 0.5, 0)
+	}
+	shape.Close()
+	c.Fill(shape)
+	c.SetColor(color.White)
+	c.SetLineWidth(vg.Length(r * 0.24))
+	c.Stroke(stroke)
+	if err := c.finish(); err != nil {
+		s.errs = append(s.errs, err)
+	}
+}
+
+// canvasAt returns a canvas whose origin is the lower left corner of cell.
+func (s *sheet) canvasAt(cell *entity.Cell) *canvas {
+	_, h := s.pdf.GetPageSize()
+	return newCanvas(s.pdf, (marginX+cell.X)/ptmm, (h-marginTop-cell.Y-cell.Height)/ptmm)
+}
+
+// twoColumns sets what was tested beside the facts of the document.
+func (s *sheet) twoColumns(f *content.Front) *block {
+	b := &block{}
+	const gutter = 8.0
+	left := (s.w - gutter) * 0.56
+	hd := face{size: 10, weight: typeface.Bold}
+	y := b.text(0, 0, left, hd, f.TestedHd)
+	y += 0.8
+	text, note := face{size: 9.5}, face{size: 7.5, color: &darkGrey}
+	for _, t := range f.Tested {
+		b.fill(0, y, left, 0.1, &midGrey)
+		y += 1.1
+		word := face{size: 9}
+		if t.Verdict != conformity.Pass {
+			word.weight = typeface.Bold
+		}
+		w := typeface.Width(word.weight, word.size, clean(t.Word)) * ptmm
+		room := left - w - 6
+		low := b.text(0, y, room, text, t.Title)
+		if t.Note != "" {
+			low = b.text(0, low-0.4, room, note, t.Note)
+		}
+		s.verdictWord(b, left-w-1.2, y, w, word, clean(t.Word), t.Verdict)
+		y = low + 0.9
+	}
+	x, w := left+gutter, s.w-left-gutter
+	y = 0
+	for i, fact := range f.Facts {
+		if i > 0 {
+			y += 2
+		}
+		y = b.text(x, y, w, face{size: 7.5, color: &darkGrey}, fact.Name)
+		y = b.text(x, y-0.2, w, face{size: 9, weight: typeface.Bold}, fact.Text)
+	}
+	return b
+}
+
+// verdictWord sets a verdict with its top at y so that a fail stands out white
+// on black and an undecided one on grey, in any print.
+func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v scoring.Verdict) {
+	h := f.lead()
+	switch v {
+	case conformity.Fail:
+		b.fill(x-1, y-0.3, w+2, h+0.4, &black)
+		f.color = &whiteInk
+	case conformity.Inconclusive:
+		b.fill(x-1, y-0.3, w+2, h+0.4, &black)
+		b.fill(x-0.8, y-0.1, w+1.6, h, &paleGrey)
+	case conformity.NotRun, conformity.NotApplicable:
+		f.color = &darkGrey
+	}
+	b.line(x, y+f.rise(), f, word)
+}
+
+func (s *sheet) titled(title string, items []string) *block {
+	b := &block{}
+	y := b.text(0, 0, s.w, face{size: 10, weight: typeface.Bold}, title)
+	f := face{size: 9}
+	for _, it := range items {
+		b.line(1, y+f.rise(), f, "–")
+		y = b.text(4.5, y, s.w-4.5, f, it)
+	}
+	return b
+}
+
+func (s *sheet) isNot(f *content.Front) *block {
+	inner := &block{}
+	w := s.w - 8
+	y := inner.text(0, 0, w, face{size: 8.5, weight: typeface.Bold}, f.IsNotHd)
+	for _, t := range f.IsNot {
+		y = inner.text(0, y+0.3, w, face{size: 8}, t)
+	}
+	b := &block{}
+	h := inner.h + 5
+	b.frame(0, 0, s.w, h, 0.25, &black)
+	b.join(inner, 4, 2.6)
+	b.h = h
+	return b
+}

@@ -1,0 +1,127 @@
+package document
+
+import (
+	"fmt"
+	"strings"
+	"unicode"
+
+	"proveout/report/typeface"
+)
+
+// clean makes text fit for the PDF writer: line ends become \n, tabs spaces,
+// control and direction characters go, and a character the fonts cannot draw
+// becomes its code point in brackets, "[U+1F527]", never a box. (Characters
+// above U+FFFF would stop the writer.)
+func clean(s string) string {
+	plain := true
+	for i := 0; i < len(s); i++ {
+		if s[i] < ' ' || s[i] > '~' {
+			plain = false
+			break
+		}
+	}
+	if plain {
+		return s
+	}
+	var b strings.Builder
+	s = strings.ReplaceAll(s, "\r\n", "\n")
+	for _, r := range s {
+		switch {
+		case r == '\n' || r == '\r' || r == '\u2028' || r == '\u2029' || r == '\v' || r == '\f':
+			b.WriteByte('\n')
+		case r == '\t':
+			b.WriteByte(' ')
+		case silent(r):
+		case Drawable(r):
+			b.WriteRune(r)
+		default:
+			fmt.Fprintf(&b, "[U+%04X]", r)
+		}
+	}
+	return b.String()
+}
+
+// silent reports characters that have no ink of their own: controls, byte
+// order and direction marks, joiners and variation selectors.
+func silent(r rune) bool {
+	return unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || r >= 0xFE00 && r <= 0xFE0F || r >= 0xE0100 && r <= 0xE01EF
+}
+
+// Drawable reports whether the documents' fonts can draw r.
+func Drawable(r rune) bool {
+	if r == ' ' || r == '\n' || r == '\r' || r == '\t' || silent(r) {
+		return true
+	}
+	return r <= 0xFFFF && r != unicode.ReplacementChar && typeface.Has(typeface.Regular, r) && typeface.Has(typeface.Bold, r)
+}
+
+// mm per point.
+const ptmm = 25.4 / 72
+
+// wrap breaks text into lines at most width mm wide when set at size pt: at
+// line ends, at spaces, and inside words that are wider than a line.
+func wrap(text string, w typeface.Weight, size, width float64) []string {
+	limit := width / ptmm
+	var lines []string
+	for _, para := range strings.Split(clean(text), "\n") {
+		lines = append(lines, wrapLine(para, w, size, limit)...)
+	}
+	for len(lines) > 1 && lines[len(lines)-1] == "" {
+		lines = lines[:len(lines)-1]
+	}
+	return lines
+}
+
+func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
+	var lines []string
+	line := ""
+	used := 0.0
+	space := typeface.Width(w, size, " ")
+	for _, word := range strings.Split(para, " ") {
+		if word == "" {
+			continue
+		}
+		n := typeface.Width(w, size, word)
+		if line != "" && used+space+n <= limit {
+			line, used = line+" "+word, used+space+n
+			continue
+		}
+		if line != "" {
+			lines = append(lines, line)
+		}
+		for n > limit {
+			head, tail := breakWord(word, w, size, limit)
+			if tail == "" {
+				break
+			}
+			lines = append(lines, head)
+			word, n = tail, typeface.Width(w, size, tail)
+		}
+		line, used = word, n
+	}
+	if line != "" || len(lines) == 0 {
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+// breakWord cuts a word at the last place that fits, after punctuation where
+// that leaves at least half a line.
+func breakWord(word string, w typeface.Weight, size, limit float64) (head, tail string) {
+	cut, nice, used := 0, 0, 0.0
+	for i, r := range word {
+		n := typeface.Width(w, size, string(r))
+		if used+n > limit && i > 0 {
+			break
+		}
+		used += n
+		cut = i + len(string(r))
+		if strings.ContainsRune("-/_.,;:=+&?\u00a0", r) && used > limit/2 {
+			nice = cut
+		}
+	}
+	if nice > 0 && cut < len(word) {
+		cut = nice
+	}
+	return word[:cut], word[cut:]
+}

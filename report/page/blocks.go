@@ -1,0 +1,211 @@
+package page
+
+import (
+	"encoding/base64"
+	"strconv"
+
+	"proveout/report/chart"
+	"proveout/report/content"
+	"proveout/scoring/figure"
+)
+
+// table writes a table with the roles spelled out, because a narrow screen
+// shows its rows as blocks, which would take their meaning from them.
+func (p *writer) table(t *content.Table) {
+	if len(t.Rows) > 6 {
+		p.put("<p class=\"filter\" hidden><label>%s <input type=\"search\" data-for=\"table-%s\"></label></p>\n", p.w.T("page.filter"), t.ID)
+	}
+	p.put("<table id=\"table-%s\" role=\"table\"><caption class=\"quiet\">%s</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">", t.ID, t.Caption)
+	for _, c := range t.Columns {
+		p.put("<th role=\"columnheader\" scope=\"col\"" + class(c.Right, "num") + ">")
+		p.put("%s</th>", c.Title)
+	}
+	p.put("</tr></thead>\n<tbody role=\"rowgroup\">")
+	for i := range t.Rows {
+		r := &t.Rows[i]
+		if r.Group {
+			if i > 0 {
+				p.put("</tbody>\n<tbody role=\"rowgroup\">")
+			}
+			p.group(t, r)
+		} else {
+			p.row(t, r)
+		}
+		for _, n := range r.Notes {
+			p.put("<tr role=\"row\" class=\"note\"><td role=\"cell\" colspan=\""+strconv.Itoa(len(t.Columns))+"\">%s</td></tr>", n)
+		}
+	}
+	p.put("</tbody>\n</table>\n")
+}
+
+func class(on bool, name string) string {
+	if on {
+		return ` class="` + name + `"`
+	}
+	return ""
+}
+
+func (p *writer) group(t *content.Table, r *content.Row) {
+	span := len(t.Columns)
+	if len(r.Cells) > 1 {
+		span--
+	}
+	p.put("<tr role=\"row\" class=\"group\"><th role=\"rowheader\" scope=\"rowgroup\" colspan=\""+strconv.Itoa(span)+"\">%s</th>", r.Cells[0].Text)
+	if len(r.Cells) > 1 {
+		p.put("<td role=\"cell\">")
+		p.cell(&r.Cells[len(r.Cells)-1])
+		p.put("</td>")
+	}
+	p.put("</tr>")
+}
+
+func (p *writer) row(t *content.Table, r *content.Row) {
+	p.put("<tr role=\"row\">")
+	for i := range min(len(r.Cells), len(t.Columns)) {
+		col := &t.Columns[i]
+		if i == 0 {
+			p.put("<th role=\"rowheader\" scope=\"row\">")
+			p.cell(&r.Cells[i])
+			p.put("</th>")
+			continue
+		}
+		p.put("<td role=\"cell\""+class(col.Right, "num")+" data-label=\"%s\">", col.Title)
+		p.cell(&r.Cells[i])
+		p.put("</td>")
+	}
+	p.put("</tr>")
+}
+
+func (p *writer) cell(c *content.Cell) {
+	switch {
+	case c.Verdict != nil:
+		p.verdict(c.Text, *c.Verdict)
+	case c.Strong:
+		p.put("<strong>%s</strong>", c.Text)
+	default:
+		p.put("%s", c.Text)
+	}
+}
+
+// figure writes a chart with its text alternative and its values.
+func (p *writer) figure(f *content.Figure) error {
+	fig := chart.Prepare(f.Figure)
+	json, err := options(&fig)
+	if err != nil {
+		return err
+	}
+	p.figures = append(p.figures, string(json))
+	p.ids = append(p.ids, f.ID)
+	p.put("<figure id=\"%s\">\n<figcaption><strong>%s</strong> · %s", f.ID, f.Label, f.Caption)
+	if f.Figure.Alt != "" {
+		p.put("<br><span class=\"alt\">%s</span>", f.Figure.Alt)
+	}
+	alt := f.Figure.Alt
+	if alt == "" {
+		alt = f.Caption
+	}
+	p.put("</figcaption>\n<div class=\"chart\" id=\"chart-%s\" role=\"img\" aria-label=\"%s\"></div>\n", f.ID, alt)
+	if f.Source != "" {
+		p.put("<p class=\"small\">%s</p>\n", f.Source)
+	}
+	p.put("<details><summary>%s</summary>\n", p.w.T("page.values"))
+	for i := range fig.Series {
+		p.values(&fig, &fig.Series[i], len(f.Figure.Series[i].X))
+	}
+	p.extras(&fig)
+	p.put("</details>\n</figure>\n")
+	return nil
+}
+
+// mostValues is how many points of a series its table shows.
+const mostValues = 40
+
+// values is the table of one series.
+func (p *writer) values(f *figure.Figure, s *figure.Series, total int) {
+	n := len(s.X)
+	shown := min(n, mostValues)
+	p.put("<table class=\"values\"><caption>%s", orElse(s.Name, f.Title))
+	if shown < total {
+		p.put(" <small>%s</small>", p.w.T("page.sampled", "shown", strconv.Itoa(shown), "total", p.w.Count(int64(total))))
+	}
+	p.put("</caption><thead><tr><th scope=\"col\">%s</th><th scope=\"col\">%s</th></tr></thead><tbody>", axisName(f.X), axisName(f.Y))
+	for k := range shown {
+		i := k
+		if shown > 1 {
+			i = k * (n - 1) / (shown - 1)
+		}
+		text := p.place(f.Y, s.Y[i])
+		if len(s.Low) > 0 {
+			text += " (" + p.place(f.Y, s.Low[i]) + " … " + p.place(f.Y, s.High[i]) + ")"
+		}
+		p.put("<tr><td>%s</td><td>%s</td></tr>", p.place(f.X, s.X[i]), text)
+	}
+	p.put("</tbody></table>\n")
+}
+
+// place writes a value of an axis: a category by its name.
+func (p *writer) place(a figure.Axis, v float64) string {
+	if i := int(v); len(a.Categories) > 0 && v == float64(i) && i >= 0 && i < len(a.Categories) {
+		return a.Categories[i]
+	}
+	return p.w.Decimal(strconv.FormatFloat(v, 'g', 5, 64))
+}
+
+// extras lists limits, bands and marks in words.
+func (p *writer) extras(f *figure.Figure) {
+	var items []string
+	for _, l := range f.Limits {
+		a := f.Y
+		if l.Vertical {
+			a = f.X
+		}
+		items = append(items, l.Name+": "+p.withUnit(a, l.At))
+	}
+	for _, b := range f.Bands {
+		a := f.Y
+		if b.Vertical {
+			a = f.X
+		}
+		if b.Curve == nil {
+			items = append(items, b.Name+": "+p.place(a, b.Low)+" … "+p.withUnit(a, b.High))
+		}
+	}
+	for _, m := range f.Marks {
+		items = append(items, m.Label+": "+p.withUnit(f.X, m.X)+", "+p.withUnit(f.Y, m.Y))
+	}
+	if len(items) > 0 {
+		p.list(items)
+	}
+}
+
+func (p *writer) withUnit(a figure.Axis, v float64) string {
+	if a.Unit == "" {
+		return p.place(a, v)
+	}
+	return p.place(a, v) + "\u00a0" + a.Unit
+}
+
+func orElse(s, other string) string {
+	if s != "" {
+		return s
+	}
+	return other
+}
+
+func (p *writer) photos(photos []content.Photo) {
+	p.put("<div class=\"photos\">\n")
+	for _, ph := range photos {
+		p.put("<figure>")
+		if len(ph.JPEG) > 0 {
+			p.put("<img alt=\"%s\" width=\""+strconv.Itoa(ph.Width)+"\" height=\""+strconv.Itoa(ph.Height)+"\" src=\"data:image/jpeg;base64,", orElse(ph.Caption, ph.Label))
+			p.b.WriteString(base64.StdEncoding.EncodeToString(ph.JPEG))
+			p.put("\">")
+		}
+		p.put("<figcaption><strong>%s</strong> %s", ph.Label, ph.Caption)
+		if ph.Hash != "" {
+			p.put("<br><small class=\"hash\">%s</small>", ph.Hash)
+		}
+		p.put("</figcaption></figure>\n")
+	}
+	p.put("</div>\n")
+}

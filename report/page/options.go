@@ -1,0 +1,239 @@
+package page
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"strconv"
+
+	"github.com/go-echarts/go-echarts/v2/charts"
+	"github.com/go-echarts/go-echarts/v2/opts"
+
+	"proveout/report/chart"
+	"proveout/scoring/figure"
+)
+
+// points are the values of a series, row by row, written short.
+type points [][]float64
+
+// MarshalJSON writes the numbers with seven significant digits, more than a
+// screen can show, and null for what is not finite.
+func (p points) MarshalJSON() ([]byte, error) {
+	b := make([]byte, 0, len(p)*18+2)
+	b = append(b, '[')
+	for i, row := range p {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = append(b, '[')
+		for k, v := range row {
+			if k > 0 {
+				b = append(b, ',')
+			}
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				b = append(b, "null"...)
+			} else {
+				b = strconv.AppendFloat(b, v, 'g', 7, 64)
+			}
+		}
+		b = append(b, ']')
+	}
+	return append(b, ']'), nil
+}
+
+// carrier is the series that holds limits and bands, so that hiding a curve
+// does not hide them.
+const carrier = "\u200b"
+
+// options returns the chart library's options of a prepared figure as JSON that
+// is safe inside a script element: every < is written \u003c. Functions and
+// the colours of text and lines are added by the page's own script, which
+// knows whether the page is light or dark.
+func options(f *figure.Figure) ([]byte, error) {
+	line := charts.NewLine()
+	x, y := chart.Ranges(f)
+	line.SetGlobalOptions(
+		charts.WithAnimation(false),
+		charts.WithXAxisOpts(opts.XAxis{Type: axisType(f.X), Name: axisName(f.X), NameLocation: "middle", NameGap: 26,
+			Min: axisEnd(f.X, x.Min), Max: axisEnd(f.X, x.Max), Data: categories(f.X)}),
+		charts.WithYAxisOpts(opts.YAxis{Type: axisType(f.Y), Name: axisName(f.Y), NameLocation: "end",
+			Min: axisEnd(f.Y, y.Min), Max: axisEnd(f.Y, y.Max), Data: categories(f.Y)}),
+		charts.WithTooltipOpts(opts.Tooltip{Show: opts.Bool(true), Trigger: trigger(f)}),
+		charts.WithLegendOpts(opts.Legend{Show: opts.Bool(true), Type: "scroll", Bottom: "0", Left: "0"}),
+		charts.WithGridOpts(opts.Grid{Left: "8", Right: "16", Top: "34", Bottom: "92", ContainLabel: opts.Bool(true)}),
+		charts.WithDataZoomOpts(
+			opts.DataZoom{Type: "inside", XAxisIndex: 0},
+			opts.DataZoom{Type: "slider", XAxisIndex: 0},
+		),
+	)
+	line.MultiSeries = append(line.MultiSeries, extras(f))
+	for i, b := range f.Bands {
+		if b.Curve != nil {
+			line.MultiSeries = append(line.MultiSeries, curveBand(i, &b))
+		}
+	}
+	for i := range f.Series {
+		line.MultiSeries = append(line.MultiSeries, drawn(f, i))
+		if len(f.Series[i].Low) > 0 {
+			line.MultiSeries = append(line.MultiSeries, errorBars(f, i))
+		}
+	}
+	return json.Marshal(line.JSON())
+}
+
+func axisType(a figure.Axis) string {
+	switch {
+	case len(a.Categories) > 0:
+		return "category"
+	case a.Log:
+		return "log"
+	}
+	return "value"
+}
+
+func axisName(a figure.Axis) string {
+	if a.Unit == "" || a.Unit == "1" {
+		return a.Name
+	}
+	return a.Name + ", " + a.Unit
+}
+
+func axisEnd(a figure.Axis, v float64) any {
+	if len(a.Categories) > 0 {
+		return nil
+	}
+	v, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 7, 64), 64)
+	if err != nil {
+		return nil
+	}
+	return v
+}
+
+func categories(a figure.Axis) any {
+	if len(a.Categories) == 0 {
+		return nil
+	}
+	return a.Categories
+}
+
+// trigger shows all curves at one place of the axis, or single points.
+func trigger(f *figure.Figure) string {
+	for _, s := range f.Series {
+		if s.Style == figure.Points {
+			return "item"
+		}
+	}
+	return "axis"
+}
+
+func colour(c chart.RGB) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
+
+// extras is the carrier of straight limits and bands and of the marks.
+func extras(f *figure.Figure) charts.SingleSeries {
+	s := charts.SingleSeries{Name: carrier, Type: "line", Data: points{}}
+	var lines, areas, marks []any
+	for _, l := range f.Limits {
+		at := "yAxis"
+		if l.Vertical {
+			at = "xAxis"
+		}
+		lines = append(lines, map[string]any{"name": l.Name, at: l.At})
+	}
+	for _, b := range f.Bands {
+		if b.Curve != nil {
+			continue
+		}
+		at := "yAxis"
+		if b.Vertical {
+			at = "xAxis"
+		}
+		areas = append(areas, []map[string]any{{"name": b.Name, at: finiteOr(b.Low, "min")}, {at: finiteOr(b.High, "max")}})
+	}
+	for _, m := range f.Marks {
+		if !math.IsNaN(m.X+m.Y) && !math.IsInf(m.X+m.Y, 0) {
+			marks = append(marks, map[string]any{"name": m.Label, "coord": []float64{m.X, m.Y}})
+		}
+	}
+	if len(lines) > 0 {
+		s.MarkLines = &opts.MarkLines{Data: lines, MarkLineStyle: opts.MarkLineStyle{
+			Symbol: []string{"none", "none"}, LineStyle: &opts.LineStyle{Color: colour(chart.LimitColour), Type: "dashed", Width: 1.5},
+			Label: &opts.Label{Show: opts.Bool(true), Position: "insideEndTop", Formatter: "{b}", Color: colour(chart.LimitColour), FontWeight: "bold"},
+		}}
+	}
+	if len(areas) > 0 {
+		s.MarkAreas = &opts.MarkAreas{Data: areas, MarkAreaStyle: opts.MarkAreaStyle{
+			ItemStyle: &opts.ItemStyle{Color: "rgba(86,180,233,0.22)"},
+			Label:     &opts.Label{Show: opts.Bool(true), Position: "insideBottom", Formatter: "{b}"},
+		}}
+	}
+	if len(marks) > 0 {
+		s.MarkPoints = &opts.MarkPoints{Data: marks, MarkPointStyle: opts.MarkPointStyle{
+			Symbol: []string{"triangle"}, SymbolSize: 9, SymbolRotate: 180,
+			Label: &opts.Label{Show: opts.Bool(true), Position: "top", Formatter: "{b}"},
+		}}
+	}
+	return s
+}
+
+func finiteOr(v float64, word string) any {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return word
+	}
+	return v
+}
+
+// drawn is one series of the figure.
+func drawn(f *figure.Figure, i int) charts.SingleSeries {
+	s := &f.Series[i]
+	col := colour(chart.SeriesColour(i, len(f.Limits) > 0))
+	out := charts.SingleSeries{Name: s.Name, Type: "line", Color: col, ShowSymbol: opts.Bool(len(s.X) == 1), Symbol: "circle"}
+	data := make(points, len(s.X))
+	for k := range s.X {
+		data[k] = []float64{s.X[k], s.Y[k]}
+	}
+	out.Data = data
+	switch s.Style {
+	case figure.Points:
+		out.Type, out.ShowSymbol = "scatter", nil
+		out.Symbol = [...]string{"circle", "diamond", "triangle", "rect"}[i%4]
+		out.SymbolSize = 9
+	case figure.Bars:
+		out.Type, out.ShowSymbol, out.Symbol = "bar", nil, ""
+		out.BarMaxWidth = "40"
+	default:
+		if s.Style == figure.Steps {
+			out.Step = "end"
+		}
+		out.LineStyle = &opts.LineStyle{Width: 1.6, Type: dash(s.Style, i), Color: col}
+	}
+	return out
+}
+
+func dash(s figure.Style, i int) string {
+	if s == figure.Dashed {
+		return "dashed"
+	}
+	return [...]string{"solid", "dashed", "dotted"}[i%3]
+}
+
+// errorBars and curveBand are drawn by functions of the page's script, which
+// are called by name.
+func errorBars(f *figure.Figure, i int) charts.SingleSeries {
+	s := &f.Series[i]
+	data := make(points, len(s.X))
+	for k := range s.X {
+		data[k] = []float64{s.X[k], s.Low[k], s.High[k]}
+	}
+	return charts.SingleSeries{Name: s.Name, Type: "custom", RenderItem: "errors", Color: colour(chart.SeriesColour(i, len(f.Limits) > 0)), Data: data}
+}
+
+func curveBand(i int, b *figure.Band) charts.SingleSeries {
+	c := b.Curve
+	n := min(len(c.X), len(c.Low), len(c.High))
+	data := make(points, 0, max(0, n-1))
+	for k := 1; k < n; k++ {
+		data = append(data, []float64{c.X[k-1], c.Low[k-1], c.High[k-1], c.X[k], c.Low[k], c.High[k]})
+	}
+	return charts.SingleSeries{Name: b.Name, Type: "custom", RenderItem: "band",
+		Color: [...]string{"rgba(86,180,233,0.28)", "rgba(136,136,136,0.28)", "rgba(230,159,0,0.25)"}[i%3], Data: data}
+}

@@ -1,0 +1,306 @@
+// Package page writes a certificate or a test report as one HTML file that
+// opens in any browser without a network.
+//
+// A [record.Document] comes in; one self-contained file goes out: text and
+// tables that work without scripts, figures that can be zoomed with their
+// values in tables beside them, photos, and rules for light, dark, narrow and
+// printed pages. The bytes repeat. User text is escaped everywhere, and the
+// page's security policy runs only the scripts it was written with.
+package page
+
+import (
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html"
+	"io"
+	"strings"
+	"sync"
+
+	"proveout/report/content"
+	"proveout/report/record"
+	"proveout/report/words"
+	"proveout/scoring"
+	"proveout/scoring/conformity"
+)
+
+//go:embed assets/echarts.min.js
+var library string
+
+//go:embed assets/LICENSE-echarts.txt
+var libraryLicence string
+
+//go:embed assets/NOTICE-echarts.txt
+var libraryNotice string
+
+//go:embed assets/LICENSE-d3.txt
+var libraryPartLicence string
+
+//go:embed page.css
+var style string
+
+//go:embed page.js
+var script string
+
+// Licences returns the licence and notice of the chart library in every page.
+func Licences() string {
+	return "Apache ECharts 5.6.0, embedded in every page\n\n" + libraryNotice + "\n" + libraryLicence + "\nParts of it:\n\n" + libraryPartLicence
+}
+
+// policy allows the two scripts of the page by their hashes, and nothing from
+// elsewhere.
+var policy = sync.OnceValue(func() string {
+	hash := func(s string) string {
+		sum := sha256.Sum256([]byte(s))
+		return "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
+	}
+	return "default-src 'none'; script-src " + hash(library) + " " + hash(script) +
+		"; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+})
+
+// Write writes the document as a page. It prepares the photos if that was not
+// done. The errors are those of [record.Document.Check], of an unknown
+// language, of pictures that cannot be encoded, and of w.
+func Write(w io.Writer, d *record.Document) error {
+	if err := d.Prepare(); err != nil {
+		return err
+	}
+	c, err := content.Build(d)
+	if err != nil {
+		return err
+	}
+	cat, err := words.In(d.Language)
+	if err != nil {
+		return err
+	}
+	p := &writer{c: c, w: cat}
+	if err := p.page(); err != nil {
+		return err
+	}
+	_, err = io.WriteString(w, p.b.String())
+	return err
+}
+
+// A writer builds the page. Every text from outside goes through esc.
+type writer struct {
+	b       strings.Builder
+	c       *content.Content
+	w       *words.Catalogue
+	figures []string // options, JSON
+	ids     []string
+}
+
+// esc escapes text for elements and attributes, and drops characters that HTML
+// does not allow.
+func esc(s string) string {
+	return html.EscapeString(strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\n' && r != '\t' || r == 0x7F || r == 0xFFFE || r == 0xFFFF {
+			return -1
+		}
+		return r
+	}, s))
+}
+
+// put writes markup; every %s is an escaped text.
+func (p *writer) put(markup string, texts ...string) {
+	for _, t := range texts {
+		i := strings.Index(markup, "%s")
+		p.b.WriteString(markup[:i])
+		p.b.WriteString(esc(t))
+		markup = markup[i+2:]
+	}
+	p.b.WriteString(markup)
+}
+
+func (p *writer) page() error {
+	c := p.c
+	p.b.Grow(len(library) + 256<<10 + photoBytes(c)*4/3)
+	p.put("<!DOCTYPE html>\n<html lang=\"%s\">\n<head>\n<meta charset=\"utf-8\">\n", c.Language)
+	p.put("<meta http-equiv=\"Content-Security-Policy\" content=\"%s\">\n", policy())
+	p.put("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n")
+	p.put("<meta name=\"generator\" content=\"%s\">\n<meta name=\"author\" content=\"%s\">\n<title>%s</title>\n<style>", c.Tool, c.Author, c.FullTitle+" – "+c.Front.Card)
+	p.b.WriteString(style)
+	p.put("</style>\n</head>\n")
+	class := "certificate"
+	if c.Kind == record.TestReport {
+		class = "report"
+	}
+	p.put("<body class=\"%s\" data-watermark=\"%s\">\n", class, c.Watermark)
+	if c.Banner != "" {
+		p.put("<p class=\"banner\">%s</p>\n", c.Banner)
+	}
+	p.put("<main>\n")
+	p.front()
+	p.contents()
+	for i := range c.Sections {
+		if err := p.section(&c.Sections[i]); err != nil {
+			return err
+		}
+	}
+	p.put("</main>\n<footer><p class=\"end\">%s</p><p>%s</p></footer>\n", c.End, c.Foot)
+	p.scripts()
+	p.put("</body>\n</html>\n")
+	return nil
+}
+
+func photoBytes(c *content.Content) int {
+	n := 0
+	for _, s := range c.Sections {
+		for _, b := range s.Blocks {
+			if ph, ok := b.(content.Photos); ok {
+				for _, p := range ph.Photos {
+					n += len(p.JPEG)
+				}
+			}
+		}
+	}
+	return n
+}
+
+func (p *writer) front() {
+	f := &p.c.Front
+	p.put("<header class=\"head\">\n<div><h1>%s</h1><p class=\"number\">%s</p></div>\n<address><strong>%s</strong>", p.c.Title, p.c.Number, f.ShopName)
+	for _, l := range f.ShopLines {
+		if l != "" {
+			p.put("<br>%s", l)
+		}
+	}
+	p.put("</address>\n</header>\n<section class=\"front\">\n<p class=\"card\">%s</p>\n", f.Card)
+	if f.CardLine != f.Card {
+		p.put("<p class=\"cardline\">%s</p>\n", f.CardLine)
+	}
+	p.put("<dl class=\"identity\">")
+	p.factRows(f.Identity)
+	p.put("</dl>\n")
+	p.put("<div class=\"verdict %s\"><span class=\"sign\" aria-hidden=\"true\">%s</span><div><p class=\"headline\">%s</p><p>%s</p></div></div>\n",
+		tone(f.Verdict, f.Accepted), sign(f.Verdict, f.Accepted), f.Headline, f.Reason)
+	p.put("<div class=\"two\">\n<div><h2>%s</h2>\n<ul class=\"tested\">", f.TestedHd)
+	for _, t := range f.Tested {
+		p.put("<li><span>%s", t.Title)
+		if t.Note != "" {
+			p.put(" <small>%s</small>", t.Note)
+		}
+		p.put("</span>")
+		p.verdict(t.Word, t.Verdict)
+		p.put("</li>")
+	}
+	p.put("</ul></div>\n<dl class=\"facts narrow\">")
+	p.factRows(f.Facts)
+	p.put("</dl>\n</div>\n")
+	if len(f.Way) > 0 {
+		p.put("<h2>%s</h2>\n", f.WayHd)
+		p.list(f.Way)
+	}
+	p.put("<div class=\"isnot\"><h2>%s</h2>", f.IsNotHd)
+	for _, t := range f.IsNot {
+		p.put("<p>%s</p>", t)
+	}
+	p.put("</div>\n</section>\n")
+}
+
+// tone is the class of a verdict, for its colour and form.
+func tone(v scoring.Verdict, accepted bool) string {
+	switch {
+	case accepted && v == conformity.Pass:
+		return "pass"
+	case v == conformity.Fail:
+		return "fail"
+	case v == conformity.Inconclusive:
+		return "open"
+	}
+	return "none"
+}
+
+func sign(v scoring.Verdict, accepted bool) string {
+	switch tone(v, accepted) {
+	case "pass":
+		return "✓"
+	case "fail":
+		return "✕"
+	}
+	return "–"
+}
+
+func (p *writer) verdict(word string, v scoring.Verdict) {
+	p.put("<span class=\"v %s\">%s</span>", tone(v, true), word)
+}
+
+func (p *writer) contents() {
+	p.put("<nav aria-label=\"%s\"><h2>%s</h2><ul>", p.w.T("page.contents"), p.w.T("page.contents"))
+	for _, s := range p.c.Sections {
+		p.put("<li><a href=\"#%s\">%s</a></li>", s.ID, s.Title)
+	}
+	p.put("</ul></nav>\n")
+}
+
+func (p *writer) section(s *content.Section) error {
+	p.put("<section id=\"%s\">\n<h2>%s</h2>\n", s.ID, s.Title)
+	if s.ID == "figures" {
+		p.put("<noscript><p>%s</p></noscript>\n<p class=\"hint\">%s</p>\n", p.w.T("page.nojs"), p.w.T("page.reset"))
+	}
+	for _, b := range s.Blocks {
+		switch b := b.(type) {
+		case content.Paragraph:
+			switch {
+			case b.Heading:
+				p.put("<h3>%s</h3>\n", b.Text)
+			case b.Small:
+				p.put("<p class=\"small\">%s</p>\n", b.Text)
+			default:
+				p.put("<p>%s</p>\n", b.Text)
+			}
+		case content.List:
+			p.list(b.Items)
+		case content.Facts:
+			p.put("<dl class=\"facts\">")
+			p.factRows(b.Facts)
+			p.put("</dl>\n")
+		case *content.Table:
+			p.table(b)
+		case content.Figure:
+			if err := p.figure(&b); err != nil {
+				return err
+			}
+		case content.Photos:
+			p.photos(b.Photos)
+		}
+	}
+	p.put("</section>\n")
+	return nil
+}
+
+func (p *writer) list(items []string) {
+	p.put("<ul>")
+	for _, it := range items {
+		p.put("<li>%s</li>", it)
+	}
+	p.put("</ul>\n")
+}
+
+func (p *writer) factRows(facts []content.Fact) {
+	for _, f := range facts {
+		p.put("<div><dt>%s</dt><dd>%s</dd></div>", f.Name, f.Text)
+	}
+}
+
+// scripts writes the figures' data, the chart library and the page's script.
+func (p *writer) scripts() {
+	if len(p.figures) == 0 {
+		// The table filter alone needs no library.
+		p.b.WriteString("<script>" + script + "</script>\n")
+		return
+	}
+	p.b.WriteString("<script type=\"application/json\" id=\"figure-data\">[")
+	for i, f := range p.figures {
+		if i > 0 {
+			p.b.WriteString(",\n")
+		}
+		fmt.Fprintf(&p.b, `{"id":%q,"options":%s}`, p.ids[i], f)
+	}
+	p.b.WriteString("]</script>\n<script>")
+	p.b.WriteString(library)
+	p.b.WriteString("</script>\n<script>")
+	p.b.WriteString(script)
+	p.b.WriteString("</script>\n")
+}

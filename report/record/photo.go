@@ -1,0 +1,180 @@
+package record
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"runtime"
+	"sync"
+
+	"golang.org/x/image/draw"
+)
+
+// maxSide is the longest side of a photo in a document, px: 85 mm at over
+// 350 dpi, and a full screen on the page.
+const maxSide = 1200
+
+// quality of the photos' JPEG.
+const quality = 80
+
+// Prepare scales and encodes the photos that are not yet, once for all the
+// documents made of them. Each picture is drawn anew, so that 16-bit and
+// interlaced files work and metadata (position, owner) is left behind. Every
+// photo gets a pixel width of its own, because the PDF writer orders pictures
+// by width alone and would not repeat its bytes otherwise.
+func (d *Document) Prepare() error {
+	taken := map[int]bool{}
+	for _, p := range d.Photos {
+		if len(p.JPEG) > 0 {
+			taken[p.Width] = true
+		}
+	}
+	var wg sync.WaitGroup
+	slots := make(chan struct{}, max(1, runtime.GOMAXPROCS(0)))
+	errs := make([]error, len(d.Photos))
+	for i := range d.Photos {
+		p := &d.Photos[i]
+		if len(p.JPEG) > 0 || p.Image == nil {
+			continue
+		}
+		p.Width, p.Height = fit(p.Image.Bounds(), taken)
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			slots <- struct{}{}
+			defer func() { <-slots }()
+			p.JPEG, errs[i] = encode(p.Image, p.Width, p.Height)
+		}()
+	}
+	wg.Wait()
+	for i, err := range errs {
+		if err != nil {
+			return fmt.Errorf("photo %d (%s): %w", i+1, d.Photos[i].Caption, err)
+		}
+	}
+	return nil
+}
+
+// fit returns the size of a photo in the document: at most maxSide on the
+// longer side, and a width that no other photo has.
+func fit(b image.Rectangle, taken map[int]bool) (w, h int) {
+	w, h = b.Dx(), b.Dy()
+	if long := max(w, h); long > maxSide {
+		w, h = max(1, w*maxSide/long), max(1, h*maxSide/long)
+	}
+	down := w
+	for down > 1 && taken[down] {
+		down--
+	}
+	for taken[down] {
+		down++
+	}
+	taken[down] = true
+	return max(1, down), max(1, h)
+}
+
+func encode(src image.Image, w, h int) ([]byte, error) {
+	if src.Bounds().Empty() {
+		return nil, fmt.Errorf("the picture has no pixels")
+	}
+	var out image.Image
+	if y, ok := src.(*image.YCbCr); ok {
+		out = shrinkYCbCr(y, w, h)
+	} else {
+		rgba := image.NewRGBA(image.Rect(0, 0, w, h))
+		draw.Draw(rgba, rgba.Bounds(), image.NewUniform(color.White), image.Point{}, draw.Src)
+		draw.ApproxBiLinear.Scale(rgba, rgba.Bounds(), preshrink(src, w, h), preshrinkBounds(src, w, h), draw.Over, nil)
+		out = rgba
+	}
+	var buf bytes.Buffer
+	if err := jpeg.Encode(&buf, out, &jpeg.Options{Quality: quality}); err != nil {
+		return nil, err
+	}
+	return buf.Bytes(), nil
+}
+
+// preshrink halves a much larger picture by whole factors first, so that the
+// final scaling does not skip pixels.
+func preshrink(src image.Image, w, h int) image.Image {
+	k := factor(src, w, h)
+	if k < 2 {
+		return src
+	}
+	b := src.Bounds()
+	out := image.NewRGBA(image.Rect(0, 0, b.Dx()/k, b.Dy()/k))
+	n := uint32(k * k)
+	for y := range out.Rect.Dy() {
+		for x := range out.Rect.Dx() {
+			var r, g, bl, a uint32
+			for dy := range k {
+				for dx := range k {
+					cr, cg, cb, ca := src.At(b.Min.X+x*k+dx, b.Min.Y+y*k+dy).RGBA()
+					r, g, bl, a = r+cr>>8, g+cg>>8, bl+cb>>8, a+ca>>8
+				}
+			}
+			out.SetRGBA(x, y, color.RGBA{uint8(r / n), uint8(g / n), uint8(bl / n), uint8(a / n)})
+		}
+	}
+	return out
+}
+
+func preshrinkBounds(src image.Image, w, h int) image.Rectangle {
+	b := src.Bounds()
+	if k := factor(src, w, h); k >= 2 {
+		return image.Rect(0, 0, b.Dx()/k, b.Dy()/k)
+	}
+	return b
+}
+
+func factor(src image.Image, w, h int) int {
+	return min(src.Bounds().Dx()/w, src.Bounds().Dy()/h)
+}
+
+// shrinkYCbCr scales a photo as cameras store it by averaging boxes, plane by
+// plane, with chroma at half the resolution.
+func shrinkYCbCr(src *image.YCbCr, w, h int) *image.YCbCr {
+	out := image.NewYCbCr(image.Rect(0, 0, w, h), image.YCbCrSubsampleRatio420)
+	b := src.Rect
+	boxes(out.Y, out.YStride, w, h, src.Y[src.YOffset(b.Min.X, b.Min.Y):], src.YStride, b.Dx(), b.Dy())
+	sw, sh := chroma(src)
+	cw, ch := (w+1)/2, (h+1)/2
+	at := src.COffset(b.Min.X, b.Min.Y)
+	boxes(out.Cb, out.CStride, cw, ch, src.Cb[at:], src.CStride, sw, sh)
+	boxes(out.Cr, out.CStride, cw, ch, src.Cr[at:], src.CStride, sw, sh)
+	return out
+}
+
+// chroma returns the size of the chroma planes.
+func chroma(src *image.YCbCr) (w, h int) {
+	b := src.Rect
+	last := src.COffset(b.Max.X-1, b.Max.Y-1) - src.COffset(b.Min.X, b.Min.Y)
+	return last%src.CStride + 1, last/src.CStride + 1
+}
+
+// boxes averages the sw×sh plane src into the w×h plane dst.
+func boxes(dst []byte, dstStride, w, h int, src []byte, srcStride, sw, sh int) {
+	if w == sw && h == sh {
+		for y := range h {
+			copy(dst[y*dstStride:][:w], src[y*srcStride:][:w])
+		}
+		return
+	}
+	for y := range h {
+		y0 := y * sh / h
+		y1 := max(y0+1, (y+1)*sh/h)
+		row := dst[y*dstStride:][:w]
+		for x := range row {
+			x0 := x * sw / w
+			x1 := max(x0+1, (x+1)*sw/w)
+			sum, n := 0, (x1-x0)*(y1-y0)
+			for yy := y0; yy < y1; yy++ {
+				for _, v := range src[yy*srcStride+x0 : yy*srcStride+x1] {
+					sum += int(v)
+				}
+			}
+			row[x] = byte((sum + n/2) / n)
+		}
+	}
+}

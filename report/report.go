@@ -1,0 +1,90 @@
+// Package report writes what leaves the bench: the acceptance certificate and
+// the test report, as PDF and as a page that opens in any browser.
+//
+// A [Document] with the judged job comes in; bytes go out, the same for the
+// same document and time of issue. The package and those below it recompute no
+// verdict and compare no measurements. Texts come from the catalogue of package
+// words, the order of what is said from package content; document prints it,
+// page shows it, chart draws the figures.
+package report
+
+import (
+	"fmt"
+	"io"
+
+	"proveout/report/content"
+	"proveout/report/document"
+	"proveout/report/page"
+	"proveout/report/record"
+	"proveout/report/typeface"
+)
+
+// A Document is everything that stands on a certificate or a test report.
+type Document = record.Document
+
+// A Photo is a picture of the card.
+type Photo = record.Photo
+
+// A Kind says what a document is.
+type Kind = record.Kind
+
+// The kinds of document.
+const (
+	TestReport  = record.TestReport
+	Certificate = record.Certificate
+)
+
+// Paper is the size of printed pages.
+type Paper = document.Paper
+
+// The paper sizes.
+const (
+	A4     = document.A4
+	Letter = document.Letter
+)
+
+// WritePDF writes the document as PDF.
+func WritePDF(w io.Writer, d *Document, paper Paper) error {
+	if err := document.Write(w, d, paper); err != nil {
+		return fmt.Errorf("printing %s: %w", name(d), err)
+	}
+	return nil
+}
+
+// WritePage writes the document as one self-contained HTML file.
+func WritePage(w io.Writer, d *Document) error {
+	if err := page.Write(w, d); err != nil {
+		return fmt.Errorf("writing the page of %s: %w", name(d), err)
+	}
+	return nil
+}
+
+func name(d *Document) string {
+	switch {
+	case d.Number != "":
+		return d.Number
+	case d.Job != nil:
+		return "job " + d.Job.Number
+	}
+	return "the document"
+}
+
+// A Glyph is a character the printed document cannot draw.
+type Glyph = content.Glyph
+
+// MissingGlyphs returns every character of the document that its fonts cannot
+// draw, with a text it stands in. On paper each is replaced by its code point
+// in brackets; ask before issuing.
+func MissingGlyphs(d *Document) ([]Glyph, error) {
+	c, err := content.Build(d)
+	if err != nil {
+		return nil, err
+	}
+	return content.Missing(c, document.Drawable), nil
+}
+
+// Licences returns the licences and notices of the third-party files inside
+// the documents: the fonts of the PDF and the chart library of the page.
+func Licences() string {
+	return "Liberation Sans, embedded in every PDF\n\n" + typeface.Licence + "\n\n" + page.Licences()
+}
