@@ -210,20 +210,29 @@ func pack(data []byte) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// unpack inflates exactly size bytes and refuses anything before, between or behind.
+// unpack inflates exactly size bytes.
 func unpack(packed []byte, size int64) ([]byte, error) {
+	data, err := inflate(packed, size)
+	if err == nil && int64(len(data)) != size {
+		err = errors.New("an attachment has another size than it says")
+	}
+	return data, err
+}
+
+// inflate unpacks at most limit bytes and refuses anything behind the packed data.
+func inflate(packed []byte, limit int64) ([]byte, error) {
 	src := bytes.NewReader(packed)
 	r, err := zlib.NewReader(src)
 	if err != nil {
 		return nil, err
 	}
 	var b bytes.Buffer
-	n, err := io.Copy(&b, io.LimitReader(r, size+1))
+	n, err := io.Copy(&b, io.LimitReader(r, limit+1))
 	if err != nil {
 		return nil, err
 	}
-	if n != size || src.Len() != 0 {
-		return nil, errors.New("an attachment has another size than it says")
+	if n > limit || src.Len() != 0 {
+		return nil, errors.New("a stream has another size than it says")
 	}
 	return b.Bytes(), nil
 }
