@@ -57,4 +57,5 @@ require (
 	gonum.org/v1/plot v0.17.0 // indirect
 	gopkg.in/yaml.v2 v2.4.0 // indirect
 	pgregory.net/rapid v1.3.0 // indirect
+	software.sslmate.com/src/go-pkcs12 v0.7.4 // indirect
 )

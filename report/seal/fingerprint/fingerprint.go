@@ -1,0 +1,143 @@
+// Package fingerprint writes the fingerprint of a workshop's certificate so
+// that it can be printed, read out on the telephone, and typed in again.
+//
+// A certificate in DER form comes in, a [Fingerprint] goes out, and a typed
+// fingerprint is read back with the place of a slip of the tongue. It decides
+// nothing about trust.
+package fingerprint
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math/big"
+	"strings"
+)
+
+// A Fingerprint is the SHA-256 digest of a certificate in DER form. The zero
+// value is no fingerprint.
+type Fingerprint [sha256.Size]byte
+
+// Of is the fingerprint of a certificate.
+func Of(der []byte) Fingerprint { return sha256.Sum256(der) }
+
+// IsZero tells whether there is no fingerprint.
+func (f Fingerprint) IsZero() bool { return f == Fingerprint{} }
+
+// Hex is the digest in 64 small hexadecimal digits.
+func (f Fingerprint) Hex() string { return hex.EncodeToString(f[:]) }
+
+// Colons is the digest as certificate tools print it: "AB:CD:…".
+func (f Fingerprint) Colons() string {
+	parts := make([]string, len(f))
+	for i, b := range f {
+		parts[i] = fmt.Sprintf("%02X", b)
+	}
+	return strings.Join(parts, ":")
+}
+
+const (
+	groups   = 10
+	perGroup = 4 // digits of the number; a check digit follows
+)
+
+// Groups is the fingerprint for the telephone: ten groups of five digits. The
+// first four digits of all groups, read as one number, are the digest modulo
+// 10^40 (132 bits); the fifth is a check digit over the number of the group
+// (0 to 9) and its four digits, so that a misheard digit and two groups in the
+// wrong order are noticed at the group.
+//
+// Source of the check digit: ISO/IEC 7064:2003, system MOD 11,10.
+func (f Fingerprint) Groups() []string {
+	digits := fmt.Sprintf("%0*s", groups*perGroup, f.tail().String())
+	out := make([]string, groups)
+	for i := range out {
+		g := digits[i*perGroup : (i+1)*perGroup]
+		out[i] = g + string(checkDigit(string(rune('0'+i))+g))
+	}
+	return out
+}
+
+func (f Fingerprint) tail() *big.Int {
+	n := new(big.Int).SetBytes(f[:])
+	return n.Mod(n, new(big.Int).Exp(big.NewInt(10), big.NewInt(groups*perGroup), nil))
+}
+
+// String is the groups on one line.
+func (f Fingerprint) String() string { return strings.Join(f.Groups(), " ") }
+
+// checkDigit is the check digit of ISO/IEC 7064 MOD 11,10 for decimal digits.
+func checkDigit(digits string) byte {
+	p := 10
+	for i := range len(digits) {
+		s := (p + int(digits[i]-'0')) % 10
+		if s == 0 {
+			s = 10
+		}
+		p = 2 * s % 11
+	}
+	return byte('0' + (11-p)%10)
+}
+
+// A Wanted is a fingerprint that somebody typed: the whole digest, or the
+// groups of the telephone form. The zero value matches nothing.
+type Wanted struct {
+	whole Fingerprint
+	tail  string // forty digits
+}
+
+// IsZero tells whether nothing was asked for.
+func (w Wanted) IsZero() bool { return w.whole.IsZero() && w.tail == "" }
+
+// Matches tells whether f is the fingerprint that was typed.
+func (w Wanted) Matches(f Fingerprint) bool {
+	switch {
+	case f.IsZero():
+		return false
+	case w.tail != "":
+		return fmt.Sprintf("%0*s", groups*perGroup, f.tail().String()) == w.tail
+	}
+	return w.whole == f
+}
+
+// Exactly asks for the fingerprint f.
+func Exactly(f Fingerprint) Wanted { return Wanted{whole: f} }
+
+// Parse reads a typed fingerprint: 64 hexadecimal digits, or the 50 digits of
+// the telephone form; spaces, colons, points and dashes do not matter. The
+// error names the group that was misheard.
+func Parse(s string) (Wanted, error) {
+	s = strings.Map(func(r rune) rune {
+		if strings.ContainsRune(" \t\r\n:.-–,;\u00a0", r) {
+			return -1
+		}
+		return r
+	}, s)
+	if len(s) == 2*sha256.Size {
+		var w Wanted
+		if _, err := hex.Decode(w.whole[:], []byte(s)); err != nil {
+			return Wanted{}, fmt.Errorf("fingerprint: 64 characters, but not all of them are hexadecimal digits")
+		}
+		if w.whole.IsZero() {
+			return Wanted{}, fmt.Errorf("fingerprint: all digits are zero")
+		}
+		return w, nil
+	}
+	for i, r := range s {
+		if r < '0' || r > '9' {
+			return Wanted{}, fmt.Errorf("fingerprint: %q at place %d is not a digit; type the %d groups of %d digits, or all 64 hexadecimal digits", r, i+1, groups, perGroup+1)
+		}
+	}
+	if len(s) != groups*(perGroup+1) {
+		return Wanted{}, fmt.Errorf("fingerprint: %d digits; there are %d in %d groups of %d", len(s), groups*(perGroup+1), groups, perGroup+1)
+	}
+	var w Wanted
+	for i := range groups {
+		g := s[i*(perGroup+1) : (i+1)*(perGroup+1)]
+		if checkDigit(string(rune('0'+i))+g[:perGroup]) != g[perGroup] {
+			return Wanted{}, fmt.Errorf("fingerprint: group %d (%s) has a wrong digit or stands in the wrong place; ask for it again", i+1, g)
+		}
+		w.tail += g[:perGroup]
+	}
+	return w, nil
+}

@@ -1,0 +1,272 @@
+// Package seal signs certificates in the name of a workshop, and keeps the
+// workshop's signing identity.
+//
+// A PDF and a record come in, a signed PDF that carries the record goes out;
+// the same input gives the same bytes. Keys live in one folder, which this
+// package reads and writes; the only network it uses is a time stamp server
+// that the caller names. It does not decide what is certified. Whether a signed
+// file is good is told by package check.
+package seal
+
+import (
+	"bytes"
+	"crypto"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/rsa"
+	"crypto/sha256"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"math/big"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"software.sslmate.com/src/go-pkcs12"
+
+	"proveout/report/seal/fingerprint"
+)
+
+// An Identity is what a workshop signs with.
+type Identity struct {
+	Key   crypto.Signer
+	Chain []*x509.Certificate // the workshop's own first, then those of its issuers
+}
+
+// Cert is the workshop's own certificate.
+func (id Identity) Cert() *x509.Certificate { return id.Chain[0] }
+
+// Name is the workshop's name, as the certificate has it.
+func (id Identity) Name() string { return id.Cert().Subject.CommonName }
+
+// Fingerprint is the fingerprint of the workshop's certificate.
+func (id Identity) Fingerprint() fingerprint.Fingerprint { return fingerprint.Of(id.Cert().Raw) }
+
+// Life is how long a new identity is valid, in years.
+const Life = 30
+
+// maxName is the longest common name (RFC 5280, appendix A.1, ub-common-name).
+const maxName = 64
+
+// NewIdentity makes an ECDSA P-256 key and a self-signed certificate with the
+// workshop's name, valid for [Life] years from a day before now.
+//
+// The certificate is for digital signatures and content commitment (RFC 5280,
+// 4.2.1.3) and is no authority. It names no extended use, because readers
+// disagree on the one for documents (RFC 9336), and all accept none.
+func NewIdentity(name string, now time.Time) (Identity, error) {
+	if err := checkName(name); err != nil {
+		return Identity{}, err
+	}
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		return Identity{}, err
+	}
+	return selfSign(key, name, now)
+}
+
+func checkName(name string) error {
+	switch {
+	case strings.TrimSpace(name) == "" || strings.TrimSpace(name) != name:
+		return fmt.Errorf("shop name %q: write a name, without spaces around it", name)
+	case !utf8.ValidString(name) || strings.ContainsFunc(name, unicode.IsControl):
+		return fmt.Errorf("shop name %q: holds a character that is not text", name)
+	case utf8.RuneCountInString(name) > maxName:
+		return fmt.Errorf("shop name %q: %d characters; a certificate holds at most %d", name, utf8.RuneCountInString(name), maxName)
+	}
+	return nil
+}
+
+func selfSign(key *ecdsa.PrivateKey, name string, now time.Time) (Identity, error) {
+	spki, err := x509.MarshalPKIXPublicKey(key.Public())
+	if err != nil {
+		return Identity{}, err
+	}
+	id := sha256.Sum256(spki)
+	serial := make([]byte, 16)
+	rand.Read(serial)
+	serial[0] = serial[0]&0x7f | 0x40 // positive and always 16 bytes
+	from := now.UTC().Truncate(time.Second)
+	tmpl := &x509.Certificate{
+		SerialNumber:          new(big.Int).SetBytes(serial),
+		Subject:               pkix.Name{CommonName: name, Organization: []string{name}},
+		NotBefore:             from.AddDate(0, 0, -1),
+		NotAfter:              from.AddDate(Life, 0, 0),
+		KeyUsage:              x509.KeyUsageDigitalSignature | x509.KeyUsageContentCommitment,
+		BasicConstraintsValid: true,
+		SubjectKeyId:          id[:20],
+	}
+	der, err := x509.CreateCertificate(rand.Reader, tmpl, tmpl, key.Public(), key)
+	if err != nil {
+		return Identity{}, err
+	}
+	cert, err := x509.ParseCertificate(der)
+	if err != nil {
+		return Identity{}, err
+	}
+	return Identity{key, []*x509.Certificate{cert}}, nil
+}
+
+// check tells whether an identity can sign certificates.
+func (id Identity) check() error {
+	if id.Key == nil || len(id.Chain) == 0 {
+		return errors.New("signing identity: key or certificate is missing")
+	}
+	pub, ok := id.Key.Public().(interface{ Equal(crypto.PublicKey) bool })
+	if !ok || !pub.Equal(id.Cert().PublicKey) {
+		return errors.New("signing identity: the key does not belong to the certificate")
+	}
+	switch k := id.Key.Public().(type) {
+	case *ecdsa.PublicKey:
+		if k.Curve == elliptic.P224() {
+			return errors.New("signing identity: the curve P-224 is not known to readers; take P-256")
+		}
+	case *rsa.PublicKey:
+		if n := k.N.BitLen(); n < 2048 || n > 8192 {
+			return fmt.Errorf("signing identity: an RSA key of %d bits; take 2048 to 8192", n)
+		}
+	default:
+		return fmt.Errorf("signing identity: keys of kind %T cannot sign certificates; take ECDSA P-256 or RSA", k)
+	}
+	if u := id.Cert().KeyUsage; u != 0 && u&(x509.KeyUsageDigitalSignature|x509.KeyUsageContentCommitment) == 0 {
+		return errors.New("signing identity: its certificate is not made for signatures")
+	}
+	return checkName(id.Name())
+}
+
+// ExportPKCS12 packs key and certificates into one file under a password, for
+// other programs and for safekeeping (RFC 7292; AES-256 and SHA-256).
+func (id Identity) ExportPKCS12(password string) ([]byte, error) {
+	if password == "" {
+		return nil, errors.New("a password is needed: the file holds the signing key")
+	}
+	return pkcs12.Modern.Encode(id.Key, id.Cert(), id.Chain[1:], password)
+}
+
+// ImportPKCS12 unpacks a file that holds a key and its certificates.
+func ImportPKCS12(file []byte, password string) (Identity, error) {
+	key, cert, others, err := pkcs12.DecodeChain(file, password)
+	if errors.Is(err, pkcs12.ErrIncorrectPassword) {
+		return Identity{}, ErrPassphrase
+	}
+	if err != nil {
+		return Identity{}, fmt.Errorf("PKCS#12 file: %w", err)
+	}
+	signer, ok := key.(crypto.Signer)
+	if !ok {
+		return Identity{}, fmt.Errorf("PKCS#12 file: keys of kind %T cannot sign certificates; take ECDSA P-256 or RSA", key)
+	}
+	id := Identity{signer, chain(cert, others)}
+	return id, id.check()
+}
+
+// chain orders certificates from the workshop's own up to its last issuer.
+func chain(cert *x509.Certificate, others []*x509.Certificate) []*x509.Certificate {
+	out := []*x509.Certificate{cert}
+	for len(out) <= len(others) && len(out) < 8 {
+		last := out[len(out)-1]
+		if bytes.Equal(last.RawIssuer, last.RawSubject) {
+			break
+		}
+		next := (*x509.Certificate)(nil)
+		for _, o := range others {
+			if bytes.Equal(o.RawSubject, last.RawIssuer) && last.CheckSignatureFrom(o) == nil {
+				next = o
+			}
+		}
+		if next == nil {
+			break
+		}
+		out = append(out, next)
+	}
+	return out
+}
+
+const (
+	keyBlock       = "PRIVATE KEY"
+	encryptedBlock = "ENCRYPTED PRIVATE KEY"
+	certBlock      = "CERTIFICATE"
+)
+
+// keyPEM is the key as a PEM file, encrypted if there is a passphrase.
+func (id Identity) keyPEM(passphrase []byte) ([]byte, error) {
+	der, err := x509.MarshalPKCS8PrivateKey(id.Key)
+	if err != nil {
+		return nil, err
+	}
+	if len(passphrase) == 0 {
+		return pem.EncodeToMemory(&pem.Block{Type: keyBlock, Bytes: der}), nil
+	}
+	if der, err = encrypt(der, passphrase); err != nil {
+		return nil, err
+	}
+	return pem.EncodeToMemory(&pem.Block{Type: encryptedBlock, Bytes: der}), nil
+}
+
+// CertPEM is the certificates as a PEM file, the workshop's own first.
+func (id Identity) CertPEM() []byte {
+	var b bytes.Buffer
+	for _, c := range id.Chain {
+		b.Write(pem.EncodeToMemory(&pem.Block{Type: certBlock, Bytes: c.Raw}))
+	}
+	return b.Bytes()
+}
+
+func parseKey(file, passphrase []byte) (crypto.Signer, error) {
+	block, _ := pem.Decode(file)
+	if block == nil {
+		return nil, errors.New("not a PEM file")
+	}
+	der := block.Bytes
+	switch block.Type {
+	case keyBlock:
+	case encryptedBlock:
+		var err error
+		if der, err = decrypt(der, passphrase); err != nil {
+			return nil, err
+		}
+	default:
+		return nil, fmt.Errorf("holds a %q; a PKCS #8 \"PRIVATE KEY\" is needed", block.Type)
+	}
+	key, err := x509.ParsePKCS8PrivateKey(der)
+	if err != nil && block.Type == encryptedBlock {
+		return nil, ErrPassphrase // one wrong passphrase in 256 leaves a padding that looks right
+	}
+	if err != nil {
+		return nil, err
+	}
+	signer, ok := key.(crypto.Signer)
+	if !ok {
+		return nil, fmt.Errorf("keys of kind %T cannot sign certificates", key)
+	}
+	return signer, nil
+}
+
+// ParseCerts reads the certificates of a PEM file; text around them is skipped.
+func ParseCerts(file []byte) ([]*x509.Certificate, error) {
+	var out []*x509.Certificate
+	for {
+		block, rest := pem.Decode(file)
+		if block == nil {
+			break
+		}
+		file = rest
+		if block.Type != certBlock {
+			continue
+		}
+		c, err := x509.ParseCertificate(block.Bytes)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, c)
+	}
+	if len(out) == 0 {
+		return nil, errors.New("holds no certificate")
+	}
+	return out, nil
+}

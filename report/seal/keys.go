@@ -1,0 +1,273 @@
+package seal
+
+import (
+	"bytes"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"crypto/x509"
+
+	"proveout/report/seal/check"
+	"proveout/report/seal/fingerprint"
+)
+
+// Keys is the folder in which a workshop keeps its signing identity:
+//
+//	seal.key.pem            the key in use, readable by its owner only
+//	seal.cert.pem           its certificate, and those of its issuers
+//	retired/<16>.cert.pem   certificates given up, with the day and the reason;
+//	                        <16> is the start of the fingerprint
+//	known/<16>.cert.pem     certificates of other workshops that are trusted
+type Keys string
+
+func (k Keys) path(parts ...string) string {
+	return filepath.Join(append([]string{string(k)}, parts...)...)
+}
+
+const (
+	keyFile  = "seal.key.pem"
+	certFile = "seal.cert.pem"
+)
+
+// ErrExists is returned when a folder holds an identity already.
+var ErrExists = errors.New("there is a signing identity already; retire it first")
+
+// Save writes an identity into a folder that holds none. An empty passphrase
+// leaves the key unencrypted. Nothing is ever overwritten.
+func (k Keys) Save(id Identity, passphrase []byte) error {
+	if err := id.check(); err != nil {
+		return err
+	}
+	key, err := id.keyPEM(passphrase)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(string(k), 0o700); err != nil {
+		return err
+	}
+	if _, err := os.Lstat(k.path(certFile)); err == nil {
+		return ErrExists
+	}
+	if err := create(k.path(keyFile), key, 0o600); err != nil {
+		if errors.Is(err, fs.ErrExist) {
+			return ErrExists
+		}
+		return err
+	}
+	if err := create(k.path(certFile), id.CertPEM(), 0o644); err != nil {
+		return errors.Join(err, os.Remove(k.path(keyFile)))
+	}
+	return nil
+}
+
+// create writes a new file and syncs it; it never replaces one.
+func create(path string, data []byte, mode fs.FileMode) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return errors.Join(err, os.Remove(path))
+	}
+	return nil
+}
+
+// ErrNone is returned when a folder holds no identity.
+var ErrNone = errors.New("there is no signing identity yet; make one with: key new")
+
+// Load reads the identity in use. The passphrase is not looked at when the key
+// is not encrypted.
+func (k Keys) Load(passphrase []byte) (Identity, error) {
+	file, err := os.ReadFile(k.path(keyFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return Identity{}, ErrNone
+	}
+	if err != nil {
+		return Identity{}, err
+	}
+	key, err := parseKey(file, passphrase)
+	if err != nil {
+		return Identity{}, fmt.Errorf("%s: %w", k.path(keyFile), err)
+	}
+	certs, err := k.Certs()
+	if err != nil {
+		return Identity{}, err
+	}
+	id := Identity{key, certs}
+	return id, id.check()
+}
+
+// Certs reads the certificate in use and those of its issuers, without the key.
+func (k Keys) Certs() ([]*x509.Certificate, error) {
+	file, err := os.ReadFile(k.path(certFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, ErrNone
+	}
+	if err != nil {
+		return nil, err
+	}
+	certs, err := ParseCerts(file)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", k.path(certFile), err)
+	}
+	return certs, nil
+}
+
+// Encrypted tells whether the key in use needs a passphrase.
+func (k Keys) Encrypted() (bool, error) {
+	file, err := os.ReadFile(k.path(keyFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, ErrNone
+	}
+	if err != nil {
+		return false, err
+	}
+	block, _ := pem.Decode(file)
+	return block != nil && block.Type == encryptedBlock, nil
+}
+
+// OpenToOthers tells whether other users of the computer can read the key, as
+// far as file modes say; some file systems have none.
+func (k Keys) OpenToOthers() bool {
+	fi, err := os.Stat(k.path(keyFile))
+	return err == nil && fi.Mode().Perm()&0o077 != 0
+}
+
+// Fate says what becomes of the key of a retired identity.
+type Fate int
+
+const (
+	KeepKey  Fate = iota // it is moved beside the retired certificate
+	EraseKey             // it is deleted
+)
+
+// Retire gives up the identity in use: it signs no more, and what it signed
+// stays checkable. The certificate is written to its new place before anything
+// is taken away, so that an interruption loses nothing.
+func (k Keys) Retire(when time.Time, why check.Why, fate Fate) (fingerprint.Fingerprint, error) {
+	if why != check.Replaced && why != check.Compromised {
+		return fingerprint.Fingerprint{}, fmt.Errorf("reason %q: write %q or %q", why, check.Replaced, check.Compromised)
+	}
+	certs, err := k.Certs()
+	if err != nil {
+		return fingerprint.Fingerprint{}, err
+	}
+	fp := fingerprint.Of(certs[0].Raw)
+	if err := os.MkdirAll(k.path("retired"), 0o700); err != nil {
+		return fp, err
+	}
+	text := fmt.Sprintf("Name: %s\nFingerprint: %s\nRetired: %s\nReason: %s\n", certs[0].Subject.CommonName, fp.Colons(), when.Format(time.RFC3339), why)
+	text += string(pem.EncodeToMemory(&pem.Block{Type: certBlock, Bytes: certs[0].Raw}))
+	base := k.path("retired", fp.Hex()[:16])
+	if err := create(base+".cert.pem", []byte(text), 0o644); err != nil && !errors.Is(err, fs.ErrExist) {
+		return fp, err
+	}
+	if fate == EraseKey {
+		err = os.Remove(k.path(keyFile))
+	} else {
+		err = os.Rename(k.path(keyFile), base+".key.pem")
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fp, err
+	}
+	return fp, os.Remove(k.path(certFile))
+}
+
+// AddKnown notes the certificate of a workshop that is trusted.
+func (k Keys) AddKnown(cert *x509.Certificate) error {
+	if err := os.MkdirAll(k.path("known"), 0o700); err != nil {
+		return err
+	}
+	fp := fingerprint.Of(cert.Raw)
+	err := create(k.path("known", fp.Hex()[:16]+".cert.pem"), Identity{Chain: []*x509.Certificate{cert}}.CertPEM(), 0o644)
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	return err
+}
+
+// Trust reads all certificates of the folder that a certificate may be signed
+// with. A folder that does not exist holds none.
+func (k Keys) Trust() (known []*x509.Certificate, retired []check.Lapsed, err error) {
+	certs, err := k.Certs()
+	switch {
+	case err == nil:
+		known = append(known, certs[0])
+	case !errors.Is(err, ErrNone):
+		return nil, nil, err
+	}
+	err = k.each("known", func(cert *x509.Certificate, _ []byte) error {
+		known = append(known, cert)
+		return nil
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	err = k.each("retired", func(cert *x509.Certificate, file []byte) error {
+		l, err := lapsed(cert, file)
+		retired = append(retired, l)
+		return err
+	})
+	return known, retired, err
+}
+
+// each reads the certificates of a folder in the order of their names.
+func (k Keys) each(folder string, use func(*x509.Certificate, []byte) error) error {
+	entries, err := os.ReadDir(k.path(folder))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		if !strings.HasSuffix(e.Name(), ".cert.pem") {
+			continue
+		}
+		path := k.path(folder, e.Name())
+		file, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		certs, err := ParseCerts(file)
+		if err == nil {
+			err = use(certs[0], file)
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", path, err)
+		}
+	}
+	return nil
+}
+
+// lapsed reads the lines before a retired certificate (explanatory text of
+// RFC 7468, section 2).
+func lapsed(cert *x509.Certificate, file []byte) (check.Lapsed, error) {
+	l := check.Lapsed{Cert: cert}
+	head, _, _ := bytes.Cut(file, []byte("-----BEGIN"))
+	for line := range strings.Lines(string(head)) {
+		key, value, _ := strings.Cut(strings.TrimSpace(line), ": ")
+		var err error
+		switch key {
+		case "Retired":
+			l.When, err = time.Parse(time.RFC3339, value)
+		case "Reason":
+			l.Why = check.Why(value)
+		}
+		if err != nil {
+			return l, err
+		}
+	}
+	if l.When.IsZero() || !slices.Contains([]check.Why{check.Replaced, check.Compromised}, l.Why) {
+		return l, errors.New("does not say when and why it was retired")
+	}
+	return l, nil
+}

@@ -1,0 +1,315 @@
+package pdffile
+
+import (
+	"bytes"
+	"compress/zlib"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// An Attachment is a file that travels inside the PDF.
+type Attachment struct {
+	Name        string    `json:"name"` // file name without folders
+	Description string    `json:"description,omitempty"`
+	Type        string    `json:"type"` // media type, e.g. "application/json"
+	Relation    Relation  `json:"relation"`
+	Modified    time.Time `json:"modified,omitzero"` // left out when zero; to the second
+	Data        []byte    `json:"-"`
+
+	packed []byte // as stored in the file it was read from
+}
+
+// A Relation says what an attachment is to the pages (ISO 32000-2, 7.11.3,
+// table 43, AFRelationship).
+type Relation string
+
+const (
+	Source      Relation = "Source"      // what the pages were made from
+	Data        Relation = "Data"        // what a table or a figure was made from
+	Supplement  Relation = "Supplement"  // more than the pages show
+	Unspecified Relation = "Unspecified" // none of these
+)
+
+const (
+	maxAttachments = 64
+	maxUnpacked    = 64 << 20 // bytes of all attachments together
+)
+
+func (a Attachment) check() error {
+	switch {
+	case a.Name == "" || len(a.Name) > 200 || !utf8.ValidString(a.Name) || strings.ContainsAny(a.Name, `/\`):
+		return fmt.Errorf("attachment name %q: write a file name of at most 200 bytes, without folders", a.Name)
+	case !utf8.ValidString(a.Description):
+		return fmt.Errorf("attachment %q: the description is not UTF-8", a.Name)
+	case !slices.Contains([]Relation{Source, Data, Supplement, Unspecified}, a.Relation):
+		return fmt.Errorf("attachment %q: unknown relation %q", a.Name, a.Relation)
+	}
+	for _, r := range a.Name {
+		if unicode.IsControl(r) {
+			return fmt.Errorf("attachment name %q: holds a control character", a.Name)
+		}
+	}
+	kind, sub, ok := strings.Cut(a.Type, "/")
+	const plain = "abcdefghijklmnopqrstuvwxyz0123456789+.-"
+	odd := func(r rune) bool { return !strings.ContainsRune(plain, r) }
+	if !ok || kind == "" || sub == "" || len(a.Type) > 100 || strings.ContainsFunc(kind+sub, odd) {
+		return fmt.Errorf("attachment %q: write the media type in small letters, as in \"application/json\"", a.Name)
+	}
+	return nil
+}
+
+// Attach appends files to a PDF that has no attachments yet, as an incremental
+// update: the bytes of pdf stay as they are, in front. The same input gives the
+// same output. An empty name tree, as some PDF writers leave one, is replaced.
+func Attach(pdf []byte, files []Attachment) ([]byte, error) {
+	if len(files) == 0 || len(files) > maxAttachments {
+		return nil, fmt.Errorf("%d attachments: give 1 to %d", len(files), maxAttachments)
+	}
+	f, err := Read(pdf)
+	if err != nil {
+		return nil, err
+	}
+	cat, err := f.catalog()
+	if err != nil {
+		return nil, err
+	}
+	names, err := f.namesWithoutFiles(cat.value)
+	if err != nil {
+		return nil, err
+	}
+	u, err := newUpdate(f)
+	if err != nil {
+		return nil, err
+	}
+	type leaf struct {
+		name string
+		num  int
+	}
+	var leaves []leaf
+	var af strings.Builder
+	for _, a := range files {
+		if err := a.check(); err != nil {
+			return nil, err
+		}
+		if slices.ContainsFunc(leaves, func(l leaf) bool { return l.name == a.Name }) {
+			return nil, fmt.Errorf("attachment name %q: stands twice", a.Name)
+		}
+		n, err := u.attach(a)
+		if err != nil {
+			return nil, err
+		}
+		leaves = append(leaves, leaf{a.Name, n})
+		fmt.Fprintf(&af, " %d 0 R", n)
+	}
+	// a name tree is sorted by the bytes of its keys (ISO 32000-1, 7.9.6)
+	key := func(name string) []byte { return (&parser{}).mustString(text(name)) }
+	slices.SortFunc(leaves, func(a, b leaf) int { return bytes.Compare(key(a.name), key(b.name)) })
+	var tree strings.Builder
+	for _, l := range leaves {
+		fmt.Fprintf(&tree, " %s %d 0 R", text(l.name), l.num)
+	}
+	drop := []string{"AF", "Names", "Version", "PageMode"}
+	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names <<%s /EmbeddedFiles << /Names [%s] >> >>\n", af.String(), names, tree.String())
+	if mode := cat.value.Get("PageMode"); mode.Kind == Name && !mode.IsName("UseAttachments") {
+		add += "/PageMode " + f.source(mode) + "\n"
+	}
+	u.replace(cat, f.edit(cat.value, drop, add))
+	return u.bytes(), nil
+}
+
+// mustString decodes a string that text wrote.
+func (p *parser) mustString(s string) []byte {
+	p.data, p.pos = []byte(s), 0
+	var b []byte
+	if s[0] == '(' {
+		b, _ = p.literal()
+	} else {
+		b, _ = p.hex()
+	}
+	return b
+}
+
+// namesWithoutFiles gives the entries of the catalog's /Names that are not
+// about attachments, and refuses a file that has some.
+func (f *File) namesWithoutFiles(catalog Object) (string, error) {
+	if catalog.Has("AF") {
+		return "", errors.New("the file has associated files already")
+	}
+	names, err := f.Lookup(catalog, "Names")
+	if err != nil {
+		return "", err
+	}
+	files, err := f.Lookup(names, "EmbeddedFiles")
+	if err != nil {
+		return "", err
+	}
+	if list := files.Get("Names"); files.Has("Kids") || len(list.Items) > 0 || list.Kind == Ref {
+		return "", errors.New("the file has attachments already")
+	}
+	var b strings.Builder
+	for _, e := range names.Entries {
+		if e.Key != "EmbeddedFiles" {
+			fmt.Fprintf(&b, " %s", f.data[e.KeyStart:e.Value.End])
+		}
+	}
+	return b.String(), nil
+}
+
+// attach appends the two objects of an attachment and returns the number of its
+// file specification.
+func (u *update) attach(a Attachment) (int, error) {
+	packed := a.packed
+	if packed == nil {
+		var err error
+		if packed, err = pack(a.Data); err != nil {
+			return 0, err
+		}
+	}
+	params := fmt.Sprintf("/Size %d", len(a.Data))
+	if !a.Modified.IsZero() {
+		params += " /ModDate " + date(a.Modified)
+	}
+	file := u.add(fmt.Sprintf("<< /Type /EmbeddedFile /Subtype /%s /Filter /FlateDecode /Length %d /Params << %s >> >>",
+		strings.ReplaceAll(a.Type, "/", "#2F"), len(packed), params), packed)
+	desc := ""
+	if a.Description != "" {
+		desc = " /Desc " + text(a.Description)
+	}
+	return u.add(fmt.Sprintf("<< /Type /Filespec /F %s /UF %s%s /AFRelationship /%s /EF << /F %d 0 R /UF %d 0 R >> >>",
+		text(ascii(a.Name)), text(a.Name), desc, a.Relation, file, file), nil), nil
+}
+
+// ascii is a file name for readers that know no Unicode.
+func ascii(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r > 126 {
+			return '_'
+		}
+		return r
+	}, s)
+}
+
+func pack(data []byte) ([]byte, error) {
+	var b bytes.Buffer
+	w, err := zlib.NewWriterLevel(&b, zlib.BestCompression)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := w.Write(data); err != nil {
+		return nil, err
+	}
+	if err := w.Close(); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// unpack inflates exactly size bytes.
+func unpack(packed []byte, size int64) ([]byte, error) {
+	data, err := inflate(packed, size)
+	if err == nil && int64(len(data)) != size {
+		err = errors.New("an attachment has another size than it says")
+	}
+	return data, err
+}
+
+// inflate unpacks at most limit bytes and refuses anything behind the packed data.
+func inflate(packed []byte, limit int64) ([]byte, error) {
+	src := bytes.NewReader(packed)
+	r, err := zlib.NewReader(src)
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	n, err := io.Copy(&b, io.LimitReader(r, limit+1))
+	if err != nil {
+		return nil, err
+	}
+	if n > limit || src.Len() != 0 {
+		return nil, errors.New("a stream has another size than it says")
+	}
+	return b.Bytes(), nil
+}
+
+// Attachments reads the attached files, in the order in which they were given
+// to [Attach].
+func (f *File) Attachments() ([]Attachment, error) {
+	cat, err := f.catalog()
+	if err != nil {
+		return nil, err
+	}
+	af, err := f.Resolve(cat.value.Get("AF"))
+	if err != nil {
+		return nil, err
+	}
+	tree, err := f.Lookup(cat.value, "Names", "EmbeddedFiles", "Names")
+	if err != nil {
+		return nil, err
+	}
+	if af.Kind != Array || tree.Kind != Array || len(tree.Items) != 2*len(af.Items) {
+		return nil, errors.New("the list of attachments is missing or in doubt")
+	}
+	if len(af.Items) > maxAttachments {
+		return nil, errors.New("the file has too many attachments")
+	}
+	left := int64(maxUnpacked)
+	var out []Attachment
+	for _, ref := range af.Items {
+		a, err := f.attachment(ref, &left)
+		if err != nil {
+			return nil, err
+		}
+		listed := false
+		for i := 0; i+1 < len(tree.Items); i += 2 {
+			v := tree.Items[i+1]
+			listed = listed || v.Kind == Ref && v.Int == ref.Int && tree.Items[i].TextString() == a.Name
+		}
+		if !listed {
+			return nil, fmt.Errorf("attachment %q is not in the list that readers show", a.Name)
+		}
+		out = append(out, a)
+	}
+	return out, nil
+}
+
+func (f *File) attachment(ref Object, left *int64) (Attachment, error) {
+	spec, err := f.target(ref)
+	if err != nil {
+		return Attachment{}, err
+	}
+	a := Attachment{
+		Name:        spec.value.Get("UF").TextString(),
+		Description: spec.value.Get("Desc").TextString(),
+		Relation:    Relation(spec.value.Get("AFRelationship").Text),
+	}
+	file, err := f.target(spec.value.Get("EF").Get("F"))
+	if err != nil {
+		return a, fmt.Errorf("attachment %q: %w", a.Name, err)
+	}
+	a.Type = string(file.value.Get("Subtype").Text)
+	params := file.value.Get("Params")
+	size := params.Get("Size")
+	switch {
+	case file.stream == nil || !file.value.Get("Filter").IsName("FlateDecode"):
+		return a, fmt.Errorf("attachment %q is not stored as certificates store it", a.Name)
+	case size.Kind != Integer || size.Int < 0 || size.Int > *left:
+		return a, fmt.Errorf("attachment %q is too large", a.Name)
+	}
+	*left -= size.Int
+	if d := params.Get("ModDate"); d.Kind != Null {
+		if a.Modified, err = d.Date(); err != nil {
+			return a, fmt.Errorf("attachment %q: %w", a.Name, err)
+		}
+	}
+	a.packed = file.stream
+	if a.Data, err = unpack(file.stream, size.Int); err != nil {
+		return a, fmt.Errorf("attachment %q: %w", a.Name, err)
+	}
+	return a, a.check()
+}

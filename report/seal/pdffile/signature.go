@@ -1,0 +1,249 @@
+package pdffile
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+)
+
+// A Signature is what stands in the file about a signature besides its value.
+type Signature struct {
+	Name     string    // who signs
+	Reason   string    // why, e.g. "acceptance test"
+	Location string    // where
+	Contact  string    // how the signer is reached
+	Time     time.Time // to the second, with the offset of the place
+	Room     int       // bytes kept free for the signature value
+}
+
+// A Hole is the part of a file that its signature cannot cover: the signature
+// value itself, from its opening to behind its closing angle bracket.
+type Hole struct{ Start, End int }
+
+// Covered gives the bytes before and behind the hole.
+func (h Hole) Covered(pdf []byte) (before, behind []byte) { return pdf[:h.Start], pdf[h.End:] }
+
+const (
+	minRoom = 512
+	maxRoom = 1 << 20
+)
+
+// PlaceSignature appends a signature field without appearance, a signature
+// dictionary with its value left at zero, and a catalog that names it as the
+// one that certifies the document and allows no change (DocMDP, P 1). The same
+// input gives the same output. The file must have no form and no signature yet.
+//
+// Source: ISO 32000-1:2008, 12.7.4.5 (signature fields), 12.8.1 (signature
+// dictionary and byte range), 12.8.2.2 (DocMDP), table 254 (P).
+func PlaceSignature(pdf []byte, s Signature) ([]byte, Hole, error) {
+	if s.Room < minRoom || s.Room > maxRoom {
+		return nil, Hole{}, fmt.Errorf("room of %d bytes for a signature: take %d to %d", s.Room, minRoom, maxRoom)
+	}
+	f, err := Read(pdf)
+	if err != nil {
+		return nil, Hole{}, err
+	}
+	cat, err := f.catalog()
+	if err != nil {
+		return nil, Hole{}, err
+	}
+	if cat.value.Has("AcroForm") || cat.value.Has("Perms") {
+		return nil, Hole{}, errors.New("the file has a form or a signature already")
+	}
+	page, err := f.firstPage(cat.value)
+	if err != nil {
+		return nil, Hole{}, err
+	}
+	annots, err := f.Resolve(page.value.Get("Annots"))
+	if err != nil {
+		return nil, Hole{}, err
+	}
+	u, err := newUpdate(f)
+	if err != nil {
+		return nil, Hole{}, err
+	}
+	const rangeRoom = "[0 0000000000 0000000000 0000000000]"
+	zeros := strings.Repeat("0", 2*s.Room)
+	sig := u.add(fmt.Sprintf("<<\n/Type /Sig\n/Filter /Adobe.PPKLite\n/SubFilter /adbe.pkcs7.detached\n/ByteRange %s\n/Contents <%s>\n"+
+		"/Reference [ << /Type /SigRef /TransformMethod /DocMDP /TransformParams << /Type /TransformParams /P 1 /V /1.2 >> >> ]\n"+
+		"/Name %s\n/M %s\n%s>>", rangeRoom, zeros, text(s.Name), date(s.Time),
+		optional("Reason", s.Reason)+optional("Location", s.Location)+optional("ContactInfo", s.Contact)), nil)
+	field := u.add(fmt.Sprintf("<< /Type /Annot /Subtype /Widget /FT /Sig /T (Seal) /TU (Signature of the workshop) /F 132 /Rect [0 0 0 0] /P %d %d R /V %d 0 R >>",
+		page.num, page.gen, sig), nil)
+	list := ""
+	for _, a := range annots.Items {
+		list += " " + f.source(a)
+	}
+	u.replace(page, f.edit(page.value, []string{"Annots"}, fmt.Sprintf("/Annots [%s %d 0 R ]\n", list, field)))
+	u.replace(cat, f.edit(cat.value, nil, fmt.Sprintf("/AcroForm << /Fields [ %d 0 R ] /SigFlags 3 >>\n/Perms << /DocMDP %d 0 R >>\n", field, sig)))
+	out := u.bytes()
+
+	mark := []byte("/ByteRange " + rangeRoom + "\n/Contents <")
+	at := len(pdf) + bytes.Index(out[len(pdf):], mark)
+	h := Hole{Start: at + len(mark) - 1}
+	h.End = h.Start + 2*s.Room + 2
+	copy(out[at:], fmt.Sprintf("/ByteRange %-*s", len(rangeRoom), fmt.Sprintf("[0 %d %d %d]", h.Start, h.End, len(out)-h.End)))
+	return out, h, nil
+}
+
+func optional(key, value string) string {
+	if value == "" {
+		return ""
+	}
+	return "/" + key + " " + text(value) + "\n"
+}
+
+// firstPage walks down the left side of the page tree.
+func (f *File) firstPage(catalog Object) (*indirect, error) {
+	ref := catalog.Get("Pages")
+	for range maxDepth {
+		in, err := f.target(ref)
+		if err != nil {
+			return nil, fmt.Errorf("page tree: %w", err)
+		}
+		if in.value.Get("Type").IsName("Page") {
+			return in, nil
+		}
+		kids, err := f.Resolve(in.value.Get("Kids"))
+		if err != nil {
+			return nil, err
+		}
+		if len(kids.Items) == 0 {
+			break
+		}
+		ref = kids.Items[0]
+	}
+	return nil, errors.New("the file has no page")
+}
+
+// A Found is a signature as it stands in a file.
+type Found struct {
+	Signature
+	Hole      Hole
+	ByteRange [4]int64
+	Change    int64  // what may be changed after signing: 1 nothing (DocMDP P)
+	Value     []byte // what stands in the hole, padding included
+	HexExact  bool   // the hole holds nothing but lower-case hexadecimal digits
+}
+
+// ErrNoSignature is returned for a file that has none.
+var ErrNoSignature = errors.New("the file is not signed")
+
+// Signature reads the one certifying signature of a file. More than one, or one
+// that readers would reach on another way than the catalog's, is an error.
+func (f *File) Signature() (Found, error) {
+	cat, err := f.catalog()
+	if err != nil {
+		return Found{}, err
+	}
+	n, err := f.countSignatures()
+	switch {
+	case err != nil:
+		return Found{}, err
+	case n == 0:
+		return Found{}, ErrNoSignature
+	case n > 1:
+		return Found{}, fmt.Errorf("the file has %d signatures; a certificate has one", n)
+	}
+	fields, err := f.Lookup(cat.value, "AcroForm", "Fields")
+	if err != nil {
+		return Found{}, err
+	}
+	if len(fields.Items) != 1 {
+		return Found{}, errors.New("the file has other form fields beside its signature")
+	}
+	field, err := f.Resolve(fields.Items[0])
+	if err != nil {
+		return Found{}, err
+	}
+	perms, err := f.Lookup(cat.value, "Perms")
+	if err != nil {
+		return Found{}, err
+	}
+	v, docMDP := field.Get("V"), perms.Get("DocMDP")
+	if v.Kind != Ref || docMDP.Kind != Ref || v.Int != docMDP.Int || len(perms.Entries) != 1 {
+		return Found{}, errors.New("the signature does not certify the document")
+	}
+	d, err := f.Resolve(v)
+	if err != nil {
+		return Found{}, err
+	}
+	return f.found(d)
+}
+
+func (f *File) found(d Object) (Found, error) {
+	var s Found
+	if !d.Get("Type").IsName("Sig") || !d.Get("Filter").IsName("Adobe.PPKLite") || !d.Get("SubFilter").IsName("adbe.pkcs7.detached") {
+		return s, errors.New("the signature is of a kind that certificates do not use")
+	}
+	r := d.Get("ByteRange")
+	if len(r.Items) != 4 {
+		return s, errors.New("the signature does not say which bytes it covers")
+	}
+	for i, o := range r.Items {
+		if o.Kind != Integer {
+			return s, errors.New("the signature does not say which bytes it covers")
+		}
+		s.ByteRange[i] = o.Int
+	}
+	refs := d.Get("Reference")
+	if len(refs.Items) != 1 || !refs.Items[0].Get("TransformMethod").IsName("DocMDP") {
+		return s, errors.New("the signature does not say what may be changed after it")
+	}
+	if p := refs.Items[0].Get("TransformParams").Get("P"); p.Kind == Integer {
+		s.Change = p.Int
+	}
+	c := d.Get("Contents")
+	if c.Kind != String || c.End-c.Start < 2 || f.data[c.Start] != '<' {
+		return s, errors.New("the signature value is missing")
+	}
+	s.Hole = Hole{c.Start, c.End}
+	s.Value = c.Text
+	s.HexExact = 2*len(c.Text) == c.End-c.Start-2
+	for _, b := range f.data[c.Start+1 : c.End-1] {
+		s.HexExact = s.HexExact && (isDigit(b) || b >= 'a' && b <= 'f')
+	}
+	s.Room = len(c.Text)
+	s.Name = d.Get("Name").TextString()
+	s.Reason = d.Get("Reason").TextString()
+	s.Location = d.Get("Location").TextString()
+	s.Contact = d.Get("ContactInfo").TextString()
+	var err error
+	s.Time, err = d.Get("M").Date()
+	return s, err
+}
+
+// countSignatures counts the signature dictionaries among all objects that a
+// reader can reach by number.
+func (f *File) countSignatures() (int, error) {
+	n := 0
+	for _, num := range slices.Sorted(maps.Keys(f.objects)) {
+		if f.objects[num].offset == 0 {
+			continue
+		}
+		in, err := f.object(num)
+		if err != nil {
+			return 0, err
+		}
+		n += signaturesIn(in.value)
+	}
+	return n, nil
+}
+
+func signaturesIn(o Object) int {
+	n := 0
+	if o.Kind == Dict && (o.Has("ByteRange") || o.Get("Type").IsName("Sig") || o.Get("Type").IsName("DocTimeStamp")) {
+		n++
+	}
+	for _, i := range o.Items {
+		n += signaturesIn(i)
+	}
+	for _, e := range o.Entries {
+		n += signaturesIn(e.Value)
+	}
+	return n
+}

@@ -1,0 +1,181 @@
+package pdffile
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf16"
+)
+
+// An update collects the objects that are appended to a file.
+type update struct {
+	f       *File
+	next    int // the next free object number
+	changed map[int]change
+}
+
+type change struct {
+	gen    int
+	body   string
+	stream []byte // nil unless a stream
+}
+
+func newUpdate(f *File) (*update, error) {
+	size := f.Trailer.Get("Size")
+	if size.Kind != Integer || size.Int <= 0 || size.Int > maxObjects-64 {
+		return nil, errors.New("the trailer does not give the number of objects")
+	}
+	u := &update{f: f, next: int(size.Int), changed: map[int]change{}}
+	for n := range f.objects {
+		u.next = max(u.next, n+1)
+	}
+	return u, nil
+}
+
+// add appends a new object and returns its number.
+func (u *update) add(body string, stream []byte) int {
+	n := u.next
+	u.next++
+	u.changed[n] = change{body: body, stream: stream}
+	return n
+}
+
+// replace writes an object of the file anew.
+func (u *update) replace(in *indirect, body string) {
+	u.changed[in.num] = change{gen: in.gen, body: body}
+}
+
+// source is the text of an object as it stands in the file.
+func (f *File) source(o Object) string { return string(f.data[o.Start:o.End]) }
+
+// edit writes a dictionary again without the keys in drop and with the text in
+// add after the rest. Everything else is kept as it was written.
+func (f *File) edit(d Object, drop []string, add string) string {
+	var b strings.Builder
+	b.WriteString("<<\n")
+	for _, e := range d.Entries {
+		if !slices.Contains(drop, e.Key) {
+			b.Write(f.data[e.KeyStart:e.Value.End])
+			b.WriteByte('\n')
+		}
+	}
+	b.WriteString(add)
+	b.WriteString(">>")
+	return b.String()
+}
+
+// bytes is the longer file. The second half of the file identifier is a digest
+// of everything before the trailer, so the same input gives the same file.
+func (u *update) bytes() []byte {
+	base := u.f.data
+	out := make([]byte, 0, len(base)+8192)
+	out = append(out, base...)
+	if out[len(out)-1] != '\n' {
+		out = append(out, '\n')
+	}
+	nums := make([]int, 0, len(u.changed))
+	for n := range u.changed {
+		nums = append(nums, n)
+	}
+	slices.Sort(nums)
+	offsets := make([]int, len(nums))
+	for i, n := range nums {
+		c := u.changed[n]
+		offsets[i] = len(out)
+		out = fmt.Appendf(out, "%d %d obj\n%s\n", n, c.gen, c.body)
+		if c.stream != nil {
+			out = append(out, "stream\n"...)
+			out = append(out, c.stream...)
+			out = append(out, "\nendstream\n"...)
+		}
+		out = append(out, "endobj\n"...)
+	}
+	sum := sha256.Sum256(out)
+	first := sha256.Sum256(base)
+	id := first[:16]
+	if old := u.f.Trailer.Get("ID"); old.Kind == Array && len(old.Items) == 2 && old.Items[0].Kind == String {
+		id = old.Items[0].Text
+	}
+	at := len(out)
+	out = append(out, "xref\n"...)
+	for i := 0; i < len(nums); {
+		j := i + 1
+		for j < len(nums) && nums[j] == nums[j-1]+1 {
+			j++
+		}
+		out = fmt.Appendf(out, "%d %d\n", nums[i], j-i)
+		for ; i < j; i++ {
+			out = fmt.Appendf(out, "%010d %05d n \n", offsets[i], u.changed[nums[i]].gen)
+		}
+	}
+	drop := []string{"Size", "Prev", "ID"}
+	last := u.f.Revisions[len(u.f.Revisions)-1].XRef
+	trailer := u.f.edit(u.f.Trailer, drop, fmt.Sprintf("/Size %d\n/Prev %d\n/ID [<%x> <%x>]\n", u.next, last, id, sum[:16]))
+	return fmt.Appendf(out, "trailer\n%s\nstartxref\n%d\n%%%%EOF\n", trailer, at)
+}
+
+// text writes a text string: as it is when it is plain ASCII, else in UTF-16
+// (ISO 32000-1, 7.9.2.2).
+func text(s string) string {
+	plain := true
+	for _, r := range s {
+		plain = plain && r >= ' ' && r < 127
+	}
+	if plain {
+		return "(" + strings.NewReplacer(`\`, `\\`, "(", `\(`, ")", `\)`).Replace(s) + ")"
+	}
+	var b strings.Builder
+	b.WriteString("<feff")
+	for _, u := range utf16.Encode([]rune(s)) {
+		fmt.Fprintf(&b, "%04x", u)
+	}
+	b.WriteString(">")
+	return b.String()
+}
+
+// TextString reads a text string; what is neither UTF-16 nor ASCII is read as Latin-1.
+func (o Object) TextString() string {
+	if o.Kind != String {
+		return ""
+	}
+	if bytes.HasPrefix(o.Text, []byte{0xfe, 0xff}) {
+		u := make([]uint16, 0, len(o.Text)/2)
+		for i := 2; i+1 < len(o.Text); i += 2 {
+			u = append(u, uint16(o.Text[i])<<8|uint16(o.Text[i+1]))
+		}
+		return string(utf16.Decode(u))
+	}
+	r := make([]rune, len(o.Text))
+	for i, c := range o.Text {
+		r[i] = rune(c)
+	}
+	return string(r)
+}
+
+// date writes a time as ISO 32000-1, 7.9.4 has it, to the second, with the
+// offset that t carries.
+func date(t time.Time) string {
+	_, off := t.Zone()
+	sign := '+'
+	if off < 0 {
+		sign, off = '-', -off
+	}
+	return fmt.Sprintf("(D:%s%c%02d'%02d')", t.Format("20060102150405"), sign, off/3600, off/60%60)
+}
+
+// Date reads a time written as this package writes it.
+func (o Object) Date() (time.Time, error) {
+	s := string(o.Text)
+	if o.Kind != String || len(s) != 23 || s[:2] != "D:" || s[19] != '\'' || s[22] != '\'' {
+		return time.Time{}, errors.New("a date is not written as certificates write it")
+	}
+	t, err := time.Parse("20060102150405-0700", s[2:19]+s[20:22])
+	if err != nil {
+		return time.Time{}, errors.New("a date cannot be read")
+	}
+	return t, nil
+}
