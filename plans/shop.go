@@ -1,6 +1,10 @@
 package plans
 
-import "proveout/plans/quantity"
+import (
+	"slices"
+
+	"proveout/plans/quantity"
+)
 
 // A Shop is the workshop: who signs, on which benches, with which instruments.
 type Shop struct {
@@ -75,4 +79,29 @@ type Technician struct {
 	ID   string
 	Name string
 	Sign bool // may authorise certificates
+}
+
+// Measuring returns the bench's only instrument for a dimension, or for a
+// temperature the only one that sits at the place. With several to choose from
+// it reports false: the reading must name its instrument.
+func (b *Bench) Measuring(dim quantity.Dimension, place string) (*Instrument, bool) {
+	var found, placed *Instrument
+	n, nPlaced := 0, 0
+	for i := range b.Instruments {
+		inst := &b.Instruments[i]
+		if !slices.Contains(inst.Measures, dim) {
+			continue
+		}
+		found, n = inst, n+1
+		if place != "" && inst.Place == place {
+			placed, nPlaced = inst, nPlaced+1
+		}
+	}
+	switch {
+	case nPlaced == 1:
+		return placed, true
+	case n == 1 && nPlaced == 0:
+		return found, true
+	}
+	return nil, false
 }

@@ -52,6 +52,8 @@ type StepOutcome struct {
 	Figures    []figure.Figure `json:"figures,omitempty"`
 	Conditions []Condition     `json:"conditions,omitempty"` // ambient, instrument, duration
 	Detail     map[string]any  `json:"detail,omitempty"`     // the numbers behind the checks
+
+	displayMatter bool // a memory size that passes only if the picture is clean
 }
 
 // A Condition is a circumstance of a test that the certificate states.

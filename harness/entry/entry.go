@@ -44,7 +44,19 @@ func Parse(field plans.Field, text string) ([]reading.Reading, error) {
 	return out, nil
 }
 
+// number reads a number with its unit. "61.5 °C @ 30 min" also says how long
+// after the beginning of the run it was read.
 func number(field plans.Field, text string) (reading.Reading, error) {
+	text, when, timed := strings.Cut(text, "@")
+	text = strings.TrimSpace(text)
+	var after *float64
+	if timed {
+		q, err := quantity.Parse(strings.TrimSpace(when), quantity.Duration)
+		if err != nil || q.Value < 0 {
+			return reading.Reading{}, fmt.Errorf("%s: behind @ stands how long after the beginning it was read, as in \"61.5 °C @ 30 min\", not %q", field.Name, strings.TrimSpace(when))
+		}
+		after = &q.Value
+	}
 	unit, ok := quantity.LookUp(field.Dimension, field.Unit)
 	if !ok {
 		unit = quantity.Choose(field.Dimension)
@@ -56,7 +68,7 @@ func number(field plans.Field, text string) (reading.Reading, error) {
 	if q.Tolerated {
 		return reading.Reading{}, fmt.Errorf("%s: %q has a tolerance, but a reading has none; the uncertainty comes from the instrument", field.Name, text)
 	}
-	return reading.Reading{Name: field.Name, Value: q.Value, Numeric: true, Text: text, Unit: q.Unit, Resolution: q.Resolution, Place: field.Place}, nil
+	return reading.Reading{Name: field.Name, Value: q.Value, Numeric: true, Text: text, Unit: q.Unit, Resolution: q.Resolution, Place: field.Place, After: after}, nil
 }
 
 func word(field plans.Field, text string) (reading.Reading, error) {

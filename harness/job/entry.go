@@ -72,6 +72,7 @@ type Observation struct {
 	Resolution float64  `json:"resolution,omitempty"`
 	Instrument string   `json:"instrument,omitempty"`
 	Place      string   `json:"place,omitempty"`
+	After      *float64 `json:"after,omitempty"` // s since the run began
 	Source     Source   `json:"source"`
 }
 
@@ -131,7 +132,7 @@ type IssuedRecord struct {
 // says so.
 func Observe(step string, attempt int, r reading.Reading) Entry {
 	o := &Observation{Name: r.Name, Word: r.Word, Text: r.Text, Unit: r.Unit, Resolution: r.Resolution,
-		Instrument: r.Instrument, Place: r.Place,
+		Instrument: r.Instrument, Place: r.Place, After: r.After,
 		Source: Source{r.Source.Kind, r.Source.Evidence, r.Source.Line, r.Source.Column}}
 	if r.Numeric {
 		o.Value = &r.Value
@@ -146,7 +147,7 @@ func Observe(step string, attempt int, r reading.Reading) Entry {
 func (e *Entry) reading() reading.Reading {
 	o := e.Reading
 	r := reading.Reading{Seq: e.Seq, Name: o.Name, Value: math.NaN(), Word: o.Word, Text: o.Text, Unit: o.Unit,
-		Resolution: o.Resolution, Instrument: o.Instrument, Place: o.Place, Corrects: e.Kind == Correction, At: e.At, By: e.By,
+		Resolution: o.Resolution, Instrument: o.Instrument, Place: o.Place, After: o.After, Corrects: e.Kind == Correction, At: e.At, By: e.By,
 		Source: reading.Source{Kind: o.Source.Kind, Evidence: o.Source.Evidence, Line: o.Source.Line, Column: o.Source.Column}}
 	if o.Value != nil {
 		r.Value, r.Numeric = *o.Value, true

@@ -223,6 +223,7 @@ type LogImport struct {
 	Caption string
 	Map     logs.Map // without a format it is sniffed
 	Run     int      // of the step, for the first run of the file; 0: the next one
+	Begin   bool     // Attempt is new: its start is recorded with the log
 	// Each is given the rows while they are read; may be nil.
 	Each func(*logs.Batch) error
 }
@@ -263,6 +264,9 @@ func (f *Folder) ImportLog(in LogImport) (logs.Summary, error) {
 		run = f.runs[runKey(in.Step, in.Attempt)] + 1
 	}
 	var entries []Entry
+	if in.Begin {
+		entries = append(entries, Entry{Kind: AttemptStart, Step: in.Step, Attempt: in.Attempt, By: in.By})
+	}
 	for i, r := range sum.Runs {
 		part := &LogPart{Run: run + i, Part: r.Number, Map: sum.Map, Count: r.Count, Bad: sum.Bad, Seconds: r.Seconds}
 		for _, c := range sum.Columns {

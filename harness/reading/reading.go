@@ -97,13 +97,14 @@ type Reading struct {
 	Name       string  // "core", "bridges", "peak"
 	Value      float64 // base unit; NaN when the reading is a word
 	Numeric    bool
-	Word       string  // "yes", "AGP", "1:4a2c" when it is not a number
-	Text       string  // as typed or logged
-	Unit       string  // as typed: "MHz"
-	Resolution float64 // one step of the last digit, base unit; 0 unknown
-	Instrument string  // instrument id of the bench; empty when none is named
-	Place      string  // of a temperature: die, heatsink, case, board
-	Corrects   bool    // takes the place of the reading before it
+	Word       string   // "yes", "AGP", "1:4a2c" when it is not a number
+	Text       string   // as typed or logged
+	Unit       string   // as typed: "MHz"
+	Resolution float64  // one step of the last digit, base unit; 0 unknown
+	Instrument string   // instrument id of the bench; empty when none is named
+	Place      string   // of a temperature: die, heatsink, case, board
+	After      *float64 // s since the run began, when it was stated: "61.5 @ 30 min"
+	Corrects   bool     // takes the place of the reading before it
 	At         time.Time
 	By         string
 	Source     Source

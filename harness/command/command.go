@@ -1,0 +1,180 @@
+// Package command is the command line: it parses, calls the other rooms and
+// prints. It computes nothing and decides no verdict.
+package command
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"strconv"
+	"syscall"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/logs"
+	"proveout/plans"
+)
+
+// Exit codes.
+const (
+	ExitPassed    = 0 // everything passed
+	ExitNotPassed = 1 // something failed or is undecided
+	ExitNotDone   = 2 // the work could not be done
+)
+
+// Version is the version that documents name.
+const Version = "1.0.0"
+
+// errNotPassed ends a command that did its work and found something failed or
+// undecided. Nothing more is printed.
+var errNotPassed = errors.New("failed or undecided")
+
+// A Console is where a command reads and writes, and what time it has.
+type Console struct {
+	In       io.Reader
+	Out      io.Writer // results
+	Diag     io.Writer // problems, and people's text beside --json
+	Getenv   func(string) string
+	Now      func() time.Time
+	Dir      string // working folder
+	Terminal bool   // In and Out are a terminal
+}
+
+// Main runs the command line of this process and returns its exit code.
+func Main() int {
+	dir, err := os.Getwd()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "proveout: the working folder cannot be read:", err)
+		return ExitNotDone
+	}
+	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Dir: dir, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout)}
+	c.Now = c.clock
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	return c.Run(ctx, os.Args)
+}
+
+// clock is the time of day, or the fixed time of SOURCE_DATE_EPOCH, the
+// convention of reproducible builds, so that documents can be made again byte
+// for byte.
+func (c *Console) clock() time.Time {
+	if s := c.Getenv("SOURCE_DATE_EPOCH"); s != "" {
+		if sec, err := strconv.ParseInt(s, 10, 64); err == nil {
+			return time.Unix(sec, 0).UTC()
+		}
+	}
+	return time.Now()
+}
+
+// Run carries out one command line and returns the exit code. A failure inside
+// the program is told as one sentence, never as a stack.
+func (c *Console) Run(ctx context.Context, args []string) (code int) {
+	defer func() {
+		if r := recover(); r != nil {
+			if c.Getenv("PROVEOUT_DEBUG") != "" {
+				c.Diag.Write(debug.Stack())
+			}
+			fmt.Fprintf(c.Diag, "proveout: something went wrong inside the program (%v); nothing was issued. Please report it with the command you typed.\n", r)
+			code = ExitNotDone
+		}
+	}()
+	app := c.app()
+	arranged, err := arrange(app, args)
+	if err == nil {
+		err = app.RunContext(ctx, arranged)
+	}
+	switch {
+	case err == nil:
+		return ExitPassed
+	case errors.Is(err, errNotPassed):
+		return ExitNotPassed
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(c.Diag, "proveout: stopped; what was confirmed is kept.")
+		return ExitNotDone
+	}
+	fmt.Fprintln(c.Diag, told(err))
+	return ExitNotDone
+}
+
+// told puts the program's name before an error, unless the error begins with
+// the place in a file.
+func told(err error) string {
+	if _, ok := plans.ProblemsOf(err); ok {
+		return err.Error()
+	}
+	var p *logs.Problem
+	if errors.As(err, &p) {
+		return err.Error()
+	}
+	return "proveout: " + errorText(err)
+}
+
+// errorText never lets a bare end-of-file through.
+func errorText(err error) string {
+	if err == io.EOF || err == io.ErrUnexpectedEOF {
+		return "the input ended too early"
+	}
+	return err.Error()
+}
+
+func (c *Console) app() *cli.App {
+	cli.VersionPrinter = func(*cli.Context) { fmt.Fprintln(c.Out, "proveout "+Version) }
+	return &cli.App{
+		Name:  "proveout",
+		Usage: "prove that a repaired graphics card works, and certify it",
+		Description: "Exit codes: 0 everything passed, 1 something failed or is undecided,\n" +
+			"2 the work could not be done.",
+		Version:         Version,
+		HideHelpCommand: true,
+		Reader:          c.In,
+		Writer:          c.Out,
+		ErrWriter:       c.Diag,
+		ExitErrHandler:  func(*cli.Context, error) {},
+		OnUsageError:    func(_ *cli.Context, err error, _ bool) error { return err },
+		Commands:        c.commands(),
+	}
+}
+
+func (c *Console) commands() []*cli.Command {
+	return []*cli.Command{
+		c.initCommand(),
+		c.planLibrary(plans.PlanKind, "plans", "acceptance plans"),
+		c.planLibrary(plans.FamilyKind, "families", "board families"),
+		c.jobCommands(),
+		c.recordCommand(),
+		c.importCommand(),
+		c.scoreCommand(),
+		c.certifyCommand(),
+		c.reportCommand(),
+		c.calcCommands(),
+	}
+}
+
+var (
+	jsonFlag = &cli.BoolFlag{Name: "json", Usage: "print one JSON object on standard output"}
+	shopFlag = &cli.StringFlag{Name: "shop", Usage: "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml"}
+)
+
+// answer prints one JSON object on standard output.
+func (c *Console) answer(v any) error {
+	enc := json.NewEncoder(c.Out)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return enc.Encode(v)
+}
+
+// say prints a line for people: on standard output, or beside it when standard
+// output carries JSON.
+func (c *Console) say(x *cli.Context, format string, args ...any) {
+	w := c.Out
+	if x != nil && x.Bool("json") {
+		w = c.Diag
+	}
+	fmt.Fprintf(w, format+"\n", args...)
+}

@@ -1,0 +1,260 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	_ "image/jpeg" // photos and captures
+	_ "image/png"  // captures
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/job"
+	"proveout/harness/logs"
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/scoring"
+)
+
+func (c *Console) importCommand() *cli.Command {
+	return &cli.Command{
+		Name:      "import",
+		Usage:     "take a log or a capture as evidence of a step",
+		ArgsUsage: "JOB STEP FILE…",
+		Flags: []cli.Flag{shopFlag, jsonFlag, retestFlag, byFlag,
+			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the header says"},
+			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
+			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows"},
+			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture"}},
+		Action: c.importFiles,
+	}
+}
+
+// An imported file, as import --json tells it.
+type imported struct {
+	File    string           `json:"file"`
+	SHA256  string           `json:"sha256"`
+	Kind    string           `json:"kind"` // "log" or "capture"
+	Rows    int64            `json:"rows,omitempty"`
+	Bad     int64            `json:"bad_rows,omitempty"`
+	Runs    int              `json:"runs,omitempty"`
+	Seconds float64          `json:"seconds,omitempty"`
+	Columns []reading.Column `json:"columns,omitempty"`
+}
+
+func (c *Console) importFiles(x *cli.Context) error {
+	k, err := c.openJob(x)
+	if err != nil {
+		return err
+	}
+	step, err := k.stepArgument(x)
+	if err != nil {
+		return err
+	}
+	files := x.Args().Slice()[2:]
+	if len(files) == 0 {
+		return errors.New("name the log or capture to import")
+	}
+	if err := k.refuseHeld(step); err != nil {
+		return err
+	}
+	var m logs.Map
+	if name := x.String("map"); name != "" {
+		if m, err = c.logMap(k.shopDir, name); err != nil {
+			return err
+		}
+	}
+	if err := checkPlace(x.String("place")); err != nil {
+		return err
+	}
+	var done []imported
+	err = k.work(func(f *job.Folder) error {
+		for i, file := range files {
+			one, err := c.importOne(x, k, f, step, c.path(file), m, x.Bool("retest") && i == 0)
+			if err != nil {
+				return err
+			}
+			done = append(done, one)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if x.Bool("json") {
+		return c.answer(map[string]any{"job": k.input.Job.Number, "step": step.ID, "imported": done})
+	}
+	for _, d := range done {
+		fmt.Fprintf(c.Out, "Imported %s\n", d)
+	}
+	return nil
+}
+
+// String says what was imported, for people.
+func (d imported) String() string {
+	if d.Kind == "capture" {
+		return fmt.Sprintf("%s, a capture, SHA-256 %s", d.File, d.SHA256)
+	}
+	text := fmt.Sprintf("%s: %d rows", d.File, d.Rows)
+	if d.Seconds > 0 {
+		text += fmt.Sprintf(" over %.1f min", d.Seconds/60)
+	}
+	if d.Runs > 1 {
+		text += fmt.Sprintf(" in %d runs", d.Runs)
+	}
+	if d.Bad > 0 {
+		text += fmt.Sprintf(", %d bad rows set aside", d.Bad)
+	}
+	var columns []string
+	for _, col := range d.Columns {
+		columns = append(columns, fmt.Sprintf("%s as %s", col.Header, col.Name))
+	}
+	return text + "; " + strings.Join(columns, ", ") + "\n  SHA-256 " + d.SHA256
+}
+
+func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *plans.Step, path string, m logs.Map, retest bool) (imported, error) {
+	attempt, fresh := f.LastAttempt(step.ID), false
+	if attempt == 0 || retest || attemptClosed(k.input.Job.Attempts[step.ID]) {
+		attempt, fresh = attempt+1, true
+	}
+	start := job.Entry{Kind: job.AttemptStart, Step: step.ID, Attempt: attempt, By: k.by(x)}
+	if isPicture(path) {
+		e, err := f.Keep(path, "capture", "")
+		if err != nil {
+			return imported{}, err
+		}
+		entries := []job.Entry{{Kind: job.Picture, Step: step.ID, Attempt: attempt, By: k.by(x), File: job.FileOf(e),
+			Capture: &job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}}}
+		if fresh {
+			entries = append([]job.Entry{start}, entries...)
+		}
+		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture"}, f.Append(entries...)
+	}
+	if step.Kind == plans.Image {
+		return imported{}, fmt.Errorf("%s is not a picture this program reads; an image step takes PNG, JPEG, BMP or TIFF captures", path)
+	}
+	if place := x.String("place"); place != "" {
+		var err error
+		if m, err = placed(path, m, place); err != nil {
+			return imported{}, err
+		}
+	}
+	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Begin: fresh}
+	sum, err := f.ImportLog(in)
+	if err != nil {
+		return imported{}, err
+	}
+	k.input.Job.Attempts[step.ID] = append(k.input.Job.Attempts[step.ID], reading.Attempt{Number: attempt})
+	one := imported{File: filepath.Base(path), SHA256: sum.SHA256, Kind: "log", Bad: sum.Bad, Runs: len(sum.Runs)}
+	for _, r := range sum.Runs {
+		one.Rows += r.Count
+		one.Seconds += r.Seconds
+	}
+	for _, col := range sum.Columns {
+		one.Columns = append(one.Columns, reading.Column(col))
+	}
+	return one, nil
+}
+
+// placed says of every temperature of a map where its sensor sits. A map without
+// a format is the one that the log suggests.
+func placed(path string, m logs.Map, place string) (logs.Map, error) {
+	if m.Format == "" {
+		f, err := os.Open(path)
+		if err != nil {
+			return m, err
+		}
+		defer f.Close()
+		if m, _, err = logs.Sniff(filepath.Base(path), f); err != nil {
+			return m, err
+		}
+	}
+	for i := range m.Columns {
+		if m.Columns[i].Quantity == "temperature" {
+			m.Columns[i].Place = place
+		}
+	}
+	return m, nil
+}
+
+func checkPlace(place string) error {
+	switch place {
+	case "", "die", "heatsink", "case", "board":
+		return nil
+	}
+	return fmt.Errorf("--place: %q is not die, heatsink, case or board", place)
+}
+
+// isPicture reports whether the file begins like a picture.
+func isPicture(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	_, _, err = pictureSize(f)
+	return err == nil
+}
+
+// pictureSize reads the size of a picture from its head.
+func pictureSize(r io.Reader) (width, height int, err error) {
+	config, _, err := image.DecodeConfig(r)
+	if err != nil {
+		return 0, 0, errors.New("not a PNG or JPEG picture")
+	}
+	return config.Width, config.Height, nil
+}
+
+// logMap reads a map by path, or by name from the shop's logmaps folder.
+func (c *Console) logMap(shopDir, name string) (logs.Map, error) {
+	path := c.path(name)
+	if _, err := os.Stat(path); err != nil {
+		inShop := filepath.Join(shopDir, "logmaps", name)
+		if !strings.HasSuffix(inShop, ".toml") {
+			inShop += ".toml"
+		}
+		if _, err := os.Stat(inShop); err != nil {
+			return logs.Map{}, fmt.Errorf("there is no log map %q, neither as a file nor in the shop's logmaps folder", name)
+		}
+		path = inShop
+	}
+	data, err := readSmall(path)
+	if err != nil {
+		return logs.Map{}, err
+	}
+	m, problems := logs.ParseMap(path, data)
+	var errs []error
+	for _, p := range problems {
+		errs = append(errs, p)
+	}
+	return m, errors.Join(errs...)
+}
+
+func (c *Console) scoreCommand() *cli.Command {
+	return &cli.Command{
+		Name:      "score",
+		Usage:     "judge a job as it stands",
+		ArgsUsage: "JOB",
+		Flags:     []cli.Flag{shopFlag, jsonFlag},
+		Action: func(x *cli.Context) error {
+			k, err := c.openJob(x)
+			if err != nil {
+				return err
+			}
+			o := scoring.Score(k.input)
+			if x.Bool("json") {
+				err = c.answer(o)
+			} else {
+				printOutcome(c.Out, &o, true)
+			}
+			if err == nil && !o.Accepted {
+				err = errNotPassed
+			}
+			return err
+		},
+	}
+}

@@ -1,0 +1,112 @@
+package command
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"proveout/scoring"
+	"proveout/scoring/conformity"
+)
+
+// width is how many columns plain output takes: it fits the narrowest terminal
+// that is in use.
+const width = 78
+
+// printOutcome prints the judgement of a job: a line for each step, and with
+// detail every check.
+func printOutcome(w io.Writer, o *scoring.Outcome, detail bool) {
+	head := strings.ToUpper(o.Verdict.String())
+	if o.Accepted {
+		head = "ACCEPTED"
+	}
+	fmt.Fprintln(w, head)
+	fold(w, "", o.Reason)
+	fmt.Fprintln(w)
+	for i := range o.Steps {
+		printStep(w, &o.Steps[i], detail)
+	}
+	if len(o.Causes) > 0 {
+		fmt.Fprintln(w, "\nProbably, likeliest first:")
+		for i, c := range o.Causes {
+			if i == 6 {
+				fmt.Fprintf(w, "  and %d more\n", len(o.Causes)-i)
+				break
+			}
+			fold(w, "  ", fmt.Sprintf("- %s (%.0f %%)", c.Text, 100*c.Confidence))
+			fold(w, "    ", c.Look)
+		}
+	}
+	for _, warning := range o.Warnings {
+		fold(w, "", "Note: "+warning)
+	}
+}
+
+func printStep(w io.Writer, s *scoring.StepOutcome, detail bool) {
+	attempts := ""
+	if s.Attempts > 1 {
+		attempts = fmt.Sprintf(", attempt %d", s.Attempts)
+	}
+	if !s.Required {
+		attempts += ", not required"
+	}
+	fmt.Fprintf(w, "%-14s %s%s\n", s.Verdict, s.ID, attempts)
+	if s.Verdict != conformity.Pass || !detail {
+		fold(w, "               ", s.Reason)
+	}
+	if !detail {
+		return
+	}
+	for _, c := range s.Checks {
+		fold(w, "    ", checkLine(c))
+		if c.Settle != "" {
+			fold(w, "      ", "To settle it: "+c.Settle)
+		}
+	}
+	for _, f := range s.Findings {
+		fold(w, "    ", "· "+f)
+	}
+	for _, d := range s.Warnings {
+		fold(w, "    ", "Note: "+d)
+	}
+}
+
+func checkLine(c scoring.Check) string {
+	line := fmt.Sprintf("%s: %s", c.Verdict, c.Reason)
+	if c.Informative {
+		line = "shown: " + c.Reason
+	}
+	if c.Probability != nil && c.U != nil {
+		line += fmt.Sprintf(" Probability of conformance %s.", probability(float64(*c.Probability)))
+	}
+	return line
+}
+
+// probability does not claim certainty that rounding alone would show.
+func probability(p float64) string {
+	switch {
+	case p > 0.9995:
+		return "above 99.9 %"
+	case p < 0.0005:
+		return "below 0.1 %"
+	}
+	return fmt.Sprintf("%.1f %%", 100*p)
+}
+
+// fold writes text with an indent, broken between words.
+func fold(w io.Writer, indent, text string) {
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && len([]rune(indent+line))+1+len([]rune(word)) > width {
+			fmt.Fprintln(w, indent+line)
+			line = ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += word
+	}
+	if line != "" {
+		fmt.Fprintln(w, indent+line)
+	}
+}

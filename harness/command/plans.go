@@ -1,0 +1,271 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/job"
+	"proveout/plans"
+)
+
+// planLibrary makes the commands for plans or for families, which are alike.
+func (c *Console) planLibrary(kind plans.FileKind, name, what string) *cli.Command {
+	l := &library{c, kind, name}
+	return &cli.Command{
+		Name:  name,
+		Usage: "list, show, check and copy " + what,
+		Subcommands: []*cli.Command{
+			{Name: "list", Usage: "list the shop's own and the built-in " + what, Flags: []cli.Flag{shopFlag, jsonFlag}, Action: l.list},
+			{Name: "show", Usage: "show one", ArgsUsage: "ID", Flags: []cli.Flag{shopFlag, jsonFlag, variantFlag, sourceFlag}, Action: l.show},
+			{Name: "check", Usage: "find every problem of files", ArgsUsage: "FILE…", Flags: []cli.Flag{jsonFlag}, Action: l.check},
+			{Name: "copy", Usage: "copy a built-in one into the shop, to change it", ArgsUsage: "ID", Flags: []cli.Flag{shopFlag, toFlag}, Action: l.copy},
+		},
+	}
+}
+
+var (
+	variantFlag = &cli.StringFlag{Name: "variant", Usage: "`NAME` of the variant of a family"}
+	sourceFlag  = &cli.BoolFlag{Name: "source", Usage: "print the file itself"}
+	toFlag      = &cli.StringFlag{Name: "to", Usage: "`FILE` to write; else the shop's folder"}
+)
+
+type library struct {
+	*Console
+	kind plans.FileKind
+	name string
+}
+
+// shopIfAny returns the shop folder, or "" when there is none.
+func (l *library) shopIfAny(x *cli.Context) (string, error) {
+	dir, err := l.shopDir(x)
+	if err != nil && (x.String("shop") != "" || l.Getenv("PROVEOUT_SHOP") != "") {
+		return "", err
+	}
+	return dir, nil
+}
+
+func (l *library) list(x *cli.Context) error {
+	if err := noArguments(x); err != nil {
+		return err
+	}
+	shop, err := l.shopIfAny(x)
+	if err != nil {
+		return err
+	}
+	entries, err := plans.List(shop, l.kind)
+	if err != nil {
+		return err
+	}
+	type line struct {
+		plans.Entry
+		Title   string `json:"title"`
+		Trouble string `json:"trouble,omitempty"`
+	}
+	lines := []line{}
+	for _, e := range entries {
+		title, err := l.title(shop, e.ID)
+		one := line{Entry: e, Title: title}
+		if err != nil {
+			one.Trouble = firstLine(err.Error())
+		}
+		lines = append(lines, one)
+	}
+	if x.Bool("json") {
+		return l.answer(map[string]any{l.name: lines})
+	}
+	t := tabwriter.NewWriter(l.Out, 0, 0, 2, ' ', 0)
+	for _, one := range lines {
+		where := "built in"
+		if !one.BuiltIn {
+			where = "this shop"
+		}
+		if one.Trouble != "" {
+			where = one.Trouble
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\n", one.ID, one.Title, where)
+	}
+	return t.Flush()
+}
+
+func (l *library) title(shop, id string) (string, error) {
+	if l.kind == plans.PlanKind {
+		p, err := plans.FindPlan(shop, id)
+		if err != nil {
+			return "", err
+		}
+		return p.Title, nil
+	}
+	f, err := plans.FindFamily(shop, id)
+	if err != nil {
+		return "", err
+	}
+	family, err := f.Variant("")
+	if names := f.Variants(); err != nil && len(names) > 0 {
+		family, err = f.Variant(names[0])
+	}
+	if err != nil {
+		return "", err
+	}
+	title := family.Title
+	if names := f.Variants(); len(names) > 0 {
+		title = f.Title + " (" + strings.Join(names, ", ") + ")"
+	}
+	return title, nil
+}
+
+func (l *library) one(x *cli.Context) (string, error) {
+	if x.NArg() != 1 {
+		return "", fmt.Errorf("name one; proveout %s list shows them", l.name)
+	}
+	return x.Args().First(), nil
+}
+
+func (l *library) show(x *cli.Context) error {
+	id, err := l.one(x)
+	if err != nil {
+		return err
+	}
+	shop, err := l.shopIfAny(x)
+	if err != nil {
+		return err
+	}
+	found, err := plans.Find(shop, l.kind, id)
+	if err != nil {
+		return err
+	}
+	if x.Bool("source") {
+		_, err := l.Out.Write(found.Data)
+		return err
+	}
+	var shown any
+	var text string
+	if l.kind == plans.PlanKind {
+		p, err := plans.FindPlan(shop, id)
+		if err != nil {
+			return err
+		}
+		d := p.Summarise()
+		shown, text = d, d.Text(width)
+	} else {
+		f, err := plans.FindFamily(shop, id)
+		if err != nil {
+			return err
+		}
+		variant := x.String("variant")
+		if names := f.Variants(); variant == "" && len(names) > 0 {
+			variant = names[0]
+		}
+		family, err := f.Variant(variant)
+		if err != nil {
+			return err
+		}
+		d := family.Summarise()
+		shown, text = d, d.Text(width)
+	}
+	if x.Bool("json") {
+		return l.answer(shown)
+	}
+	fmt.Fprintln(l.Out, strings.TrimRight(text, "\n"))
+	return nil
+}
+
+func (l *library) check(x *cli.Context) error {
+	if x.NArg() == 0 {
+		return errors.New("name the files to check")
+	}
+	var all []plans.Problem
+	for _, name := range x.Args().Slice() {
+		problems, err := l.checkFile(name)
+		if err != nil {
+			return err
+		}
+		all = append(all, problems...)
+		if len(problems) == 0 {
+			l.say(x, "%s: in order", name)
+		}
+	}
+	if x.Bool("json") {
+		if all == nil {
+			all = []plans.Problem{}
+		}
+		if err := l.answer(map[string]any{"problems": all}); err != nil {
+			return err
+		}
+	}
+	return plans.AsError(all)
+}
+
+func (l *library) checkFile(name string) ([]plans.Problem, error) {
+	var err error
+	switch kind := plans.KindOf(name); {
+	case filepath.Base(name) == shopFile:
+		_, err = plans.LoadShop(l.path(name))
+	case kind == plans.FamilyKind, kind == "" && l.kind == plans.FamilyKind:
+		_, err = plans.LoadFamily(l.path(name))
+	default:
+		_, err = plans.LoadPlan(l.path(name))
+	}
+	if problems, ok := plans.ProblemsOf(err); ok {
+		return problems, nil
+	}
+	return nil, err
+}
+
+func (l *library) copy(x *cli.Context) error {
+	id, err := l.one(x)
+	if err != nil {
+		return err
+	}
+	found, err := plans.Find("", l.kind, id)
+	if err != nil {
+		return err
+	}
+	to := l.path(x.String("to"))
+	if x.String("to") == "" {
+		shop, err := l.shopDir(x)
+		if err != nil {
+			return err
+		}
+		folder := filepath.Join(shop, l.name)
+		if err := os.MkdirAll(folder, 0o755); err != nil {
+			return err
+		}
+		to = filepath.Join(folder, l.kind.FileName(id))
+	}
+	if err := job.WriteFile(to, found.Data, job.KeepExisting); err != nil {
+		if errors.Is(err, os.ErrExist) {
+			return fmt.Errorf("%s is there already; it was left as it is", to)
+		}
+		return err
+	}
+	fmt.Fprintf(l.Out, "Wrote %s; change it there. It now takes the place of the built-in one in this shop.\n", to)
+	return nil
+}
+
+func findPlan(shop, id string) ([]byte, *plans.Plan, error) {
+	found, err := plans.Find(shop, plans.PlanKind, id)
+	if err != nil {
+		return nil, nil, err
+	}
+	plan, err := plans.FindPlan(shop, id)
+	return found.Data, plan, err
+}
+
+func findFamily(shop, id, variant string) ([]byte, *plans.Family, error) {
+	found, err := plans.Find(shop, plans.FamilyKind, id)
+	if err != nil {
+		return nil, nil, err
+	}
+	file, err := plans.FindFamily(shop, id)
+	if err != nil {
+		return nil, nil, err
+	}
+	family, err := file.Variant(variant)
+	return found.Data, family, err
+}

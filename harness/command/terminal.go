@@ -1,0 +1,9 @@
+package command
+
+import (
+	"os"
+
+	"golang.org/x/term"
+)
+
+func isTerminal(f *os.File) bool { return term.IsTerminal(int(f.Fd())) }

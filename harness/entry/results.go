@@ -1,0 +1,162 @@
+package entry
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/plans/document"
+)
+
+// Results is what a results file says of one step.
+type Results struct {
+	Step       string
+	Readings   []reading.Reading
+	Note       string
+	Skip       string
+	Instrument string
+	Retest     bool
+}
+
+// ParseResults reads a results file: a table for each step of the plan, with
+// the names of its readings as keys.
+//
+//	[clock]
+//	core = "166.2 MHz"
+//	memory = ["165.8 MHz", "165.9 MHz"]
+//	note = "read after ten minutes"
+//
+// Beside the readings a step may have note, skip, instrument and retest. Every
+// problem of the file is returned, in the order of the file.
+func ParseResults(name string, data []byte, plan *plans.Plan, family *plans.Family) ([]Results, []plans.Problem) {
+	root, faults := document.Parse(data)
+	r := &resultReader{name: name, lines: strings.Split(string(data), "\n")}
+	for _, f := range faults {
+		r.problem(f.At, f.Key, f.What, f.Fix)
+	}
+	if len(faults) > 0 {
+		return nil, r.problems
+	}
+	var ids []string
+	for i := range plan.Steps {
+		ids = append(ids, plan.Steps[i].ID)
+	}
+	var out []Results
+	for _, e := range root.Entries {
+		step, ok := plan.Step(e.Key)
+		switch {
+		case !ok:
+			r.problem(e.At, e.Key, fmt.Sprintf("the plan has no step %q", e.Key), "write one of: "+strings.Join(ids, ", "))
+		case e.Value.Type != document.Group:
+			r.problem(e.Value.At, e.Key, "a step is a table of readings", "write ["+e.Key+"] and the readings below it")
+		default:
+			out = append(out, r.step(step, family, e.Value.Table))
+		}
+	}
+	if len(root.Entries) == 0 {
+		r.problems = append(r.problems, plans.Problem{File: name, Line: 1, Column: 1, Width: 1, What: "the file holds no results", Fix: "begin with the name of a step, as in [" + firstOr(ids, "clock") + "]"})
+	}
+	sort.SliceStable(r.problems, func(a, b int) bool {
+		pa, pb := r.problems[a], r.problems[b]
+		return pa.Line < pb.Line || pa.Line == pb.Line && pa.Column < pb.Column
+	})
+	return out, r.problems
+}
+
+func firstOr(list []string, otherwise string) string {
+	if len(list) > 0 {
+		return list[0]
+	}
+	return otherwise
+}
+
+type resultReader struct {
+	name     string
+	lines    []string
+	problems []plans.Problem
+}
+
+func (r *resultReader) problem(at document.Span, key, what, fix string) {
+	if key != "" {
+		what = key + ": " + what
+	}
+	text := ""
+	if at.Line > 0 && at.Line <= len(r.lines) {
+		text = strings.TrimRight(r.lines[at.Line-1], "\r")
+	}
+	r.problems = append(r.problems, plans.Problem{File: r.name, Line: at.Line, Column: at.Column, Width: at.Width, What: what, Text: text, Fix: fix})
+}
+
+func (r *resultReader) step(step *plans.Step, family *plans.Family, table *document.Table) Results {
+	out := Results{Step: step.ID}
+	fields := plans.Fields(step, family)
+	var names []string
+	for _, f := range fields {
+		names = append(names, f.Name)
+	}
+	for _, e := range table.Entries {
+		v := e.Value
+		switch e.Key {
+		case "note", "skip", "instrument":
+			if v.Type != document.String {
+				r.problem(v.At, step.ID+"."+e.Key, "this is text", "put it in quotes")
+				continue
+			}
+			*map[string]*string{"note": &out.Note, "skip": &out.Skip, "instrument": &out.Instrument}[e.Key] = v.Text
+			continue
+		case "retest":
+			if v.Type != document.Boolean {
+				r.problem(v.At, step.ID+".retest", "this is true or false", "write retest = true")
+				continue
+			}
+			out.Retest = v.Bool
+			continue
+		}
+		f, ok := plans.FieldNamed(fields, e.Key)
+		if !ok {
+			r.problem(e.At, step.ID+"."+e.Key, fmt.Sprintf("the step takes no reading %q", e.Key), "write one of: "+strings.Join(names, ", "))
+			continue
+		}
+		for _, item := range items(v) {
+			r.value(&out, step, f, item)
+		}
+	}
+	for i := range out.Readings {
+		if out.Readings[i].Instrument == "" {
+			out.Readings[i].Instrument = out.Instrument
+		}
+	}
+	return out
+}
+
+func items(v *document.Value) []*document.Value {
+	if v.Type == document.Array {
+		return v.Items
+	}
+	return []*document.Value{v}
+}
+
+func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *document.Value) {
+	text := v.Text
+	switch v.Type {
+	case document.String:
+	case document.Integer, document.Float:
+		text = v.Raw
+	case document.Boolean:
+		text = map[bool]string{true: plans.Yes, false: plans.No}[v.Bool]
+	default:
+		r.problem(v.At, step.ID+"."+f.Name, "a reading is text or a number", "write it in quotes with its unit")
+		return
+	}
+	readings, err := Parse(f, text)
+	if err != nil {
+		r.problem(v.At, step.ID, err.Error(), "")
+		return
+	}
+	for i := range readings {
+		readings[i].Source = reading.Source{Kind: "typed", Line: v.At.Line, Column: f.Name}
+	}
+	out.Readings = append(out.Readings, readings...)
+}

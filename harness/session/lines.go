@@ -1,0 +1,76 @@
+package session
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"io"
+	"strings"
+)
+
+// errEnded says that the input ended, errStopped that the technician stopped.
+// Either way everything confirmed is kept and the job goes on later.
+var (
+	errEnded   = errors.New("the input ended; run the job again to go on where it stands")
+	errStopped = errors.New("stopped; run the job again to go on where it stands")
+)
+
+// maxLine bounds one answer.
+const maxLine = 64 << 10
+
+// An input reads answers in the background, so that a clock can run beside it.
+type input struct {
+	lines chan string
+	ended chan error
+}
+
+func newInput(r io.Reader) *input {
+	in := &input{lines: make(chan string), ended: make(chan error, 1)}
+	go func() {
+		scan := bufio.NewScanner(r)
+		scan.Buffer(make([]byte, 0, 4096), maxLine)
+		for scan.Scan() {
+			in.lines <- clean(scan.Text())
+		}
+		err := scan.Err()
+		if err == nil {
+			err = errEnded
+		}
+		in.ended <- err
+		close(in.lines)
+	}()
+	return in
+}
+
+// next waits for an answer.
+func (in *input) next(ctx context.Context) (string, error) {
+	select {
+	case <-ctx.Done():
+		return "", errStopped
+	case line, ok := <-in.lines:
+		if !ok {
+			return "", in.end()
+		}
+		return line, nil
+	}
+}
+
+func (in *input) end() error {
+	select {
+	case err := <-in.ended:
+		in.ended <- err
+		return err
+	default:
+		return errEnded
+	}
+}
+
+// clean drops control characters that a terminal may have put into a line.
+func clean(s string) string {
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\t' || r == 0x7f {
+			return -1
+		}
+		return r
+	}, s))
+}

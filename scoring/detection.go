@@ -1,0 +1,130 @@
+package scoring
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/scoring/conformity"
+)
+
+// detection compares what the system found with what the family is.
+func (j *judge) detection() {
+	family := j.in.Family
+	found := j.word("detected", "Card detected", plans.Yes, sameWords)
+	j.check(found)
+	if found.Verdict == conformity.Fail {
+		j.cause(0.7, "the card is not detected", "Clean and reseat the edge contacts; then check the supply rails, the reset and clock pins at the edge connector, the firmware chip and its socket, and the solder joints of the main chip.")
+		j.out.Reason = "The card is not detected."
+		return
+	}
+	j.check(j.word("bus", "Bus", family.Bus.Kind, sameWords))
+	if len(family.IDs) > 0 {
+		id := j.word("id", "Vendor and device ID", idList(family.IDs), func(_, got string) bool { return knownID(family.IDs, got) })
+		j.check(id)
+		if id.Verdict == conformity.Fail {
+			j.cause(0.6, fmt.Sprintf("the card says it is %s, not %s", id.Text, idList(family.IDs)), "Wrong family or variant chosen, wrong firmware in the chip, or an open or bridged address/data pin at the main chip's bus side.")
+		}
+		if family.IDs[0].Subsystem != "" {
+			if _, read := j.attempt.Latest("subsystem"); read {
+				want := family.IDs[0].SubsystemVendor + ":" + family.IDs[0].Subsystem
+				j.check(j.word("subsystem", "Subsystem ID", want, sameWords))
+			}
+		}
+	}
+	j.linkRate()
+	if family.Detected != "" {
+		if _, read := j.attempt.Latest("description"); read {
+			j.check(j.word("description", "Description", family.Detected, func(want, got string) bool {
+				return strings.Contains(foldWords(got), foldWords(want))
+			}))
+		}
+	}
+}
+
+// linkRate compares the rate in use with the highest that card and slot both offer.
+func (j *judge) linkRate() {
+	bus := j.in.Family.Bus
+	if len(bus.Rates) == 0 {
+		return
+	}
+	want := j.bestCommonRate()
+	c := j.word("rate", "Link rate", want, sameWords)
+	if c.Verdict != conformity.NotRun {
+		got, best := slices.Index(bus.Rates, c.Text), slices.Index(bus.Rates, want)
+		switch {
+		case got < 0:
+			c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("Link rate: %s is not a rate the card offers (%s).", c.Text, strings.Join(bus.Rates, ", "))
+		case got < best:
+			c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("Link rate: %s in use, but card and slot both offer %s.", c.Text, want)
+			j.cause(0.5, "the link runs below what both ends offer ("+c.Text+" of "+want+")", "Edge contacts and the joints of the bus lines at the main chip; strobe lines; the bench's set-up menu.")
+		case got > best:
+			c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("Link rate: %s in use, but the slot offers no more than %s: the reading or the bench's entry is wrong.", c.Text, want)
+		default:
+			c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("Link rate: %s, the highest that card and slot both offer.", c.Text)
+		}
+	}
+	j.check(c)
+}
+
+func (j *judge) bestCommonRate() string {
+	bus := j.in.Family.Bus
+	best := bus.Expect
+	bench, ok := j.in.Shop.Bench(j.in.Job.Bench)
+	if !ok || len(bench.Slot.Rates) == 0 {
+		return best
+	}
+	for i := len(bus.Rates) - 1; i >= 0; i-- {
+		if slices.Contains(bench.Slot.Rates, bus.Rates[i]) {
+			common := bus.Rates[i]
+			if best == "" || slices.Index(bus.Rates, common) < slices.Index(bus.Rates, best) {
+				return common
+			}
+			return best
+		}
+	}
+	return best
+}
+
+// word judges a reading that is a word against the one expected.
+func (j *judge) word(name, title, want string, same func(want, got string) bool) Check {
+	c := Check{Name: name, Title: title, Limits: &Limits{Text: want}}
+	r, ok := j.attempt.Latest(name)
+	if !ok {
+		c.Reason = title + " was not read."
+		return c
+	}
+	c.Text = wordOf(r)
+	if same(want, c.Text) {
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%s: %s, as expected.", title, c.Text)
+		return c
+	}
+	c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%s: %s, expected %s.", title, c.Text, want)
+	return c
+}
+
+func wordOf(r reading.Reading) string {
+	if r.Word != "" {
+		return r.Word
+	}
+	return r.Text
+}
+
+func foldWords(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }
+
+func idList(ids []plans.DeviceID) string {
+	var out []string
+	for _, id := range ids {
+		out = append(out, id.Vendor+":"+id.Device)
+	}
+	return strings.Join(out, " or ")
+}
+
+func knownID(ids []plans.DeviceID, got string) bool {
+	got = strings.ToLower(strings.ReplaceAll(strings.TrimSpace(got), "0x", ""))
+	return slices.ContainsFunc(ids, func(id plans.DeviceID) bool {
+		return got == strings.ToLower(id.Vendor+":"+id.Device)
+	})
+}

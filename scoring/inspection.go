@@ -1,0 +1,35 @@
+package scoring
+
+import (
+	"fmt"
+
+	"proveout/plans"
+	"proveout/scoring/conformity"
+)
+
+// inspection judges the workmanship checklist before power: every item must
+// have been looked at and found in order.
+func (j *judge) inspection() {
+	for _, item := range j.step.Checklist {
+		c := Check{Name: item.Name, Title: item.Ask}
+		r, ok := j.attempt.Latest(item.Name)
+		switch {
+		case !ok:
+			c.Reason = fmt.Sprintf("%s was not looked at.", quoteTitle(item.Ask))
+		case r.Word == plans.Yes:
+			c.Verdict, c.Text = conformity.Pass, plans.Yes
+			c.Reason = "In order: " + endSentence(item.Ask)
+		case r.Word == plans.NotPresent:
+			c.Verdict, c.Text = conformity.NotApplicable, plans.NotPresent
+			c.Reason = "The card has no such part."
+		default:
+			c.Verdict, c.Text = conformity.Fail, r.Text
+			c.Reason = "Not in order: " + endSentence(item.Ask)
+			j.cause(0.9, "workmanship: not in order: "+item.Ask, "Put it right under the microscope before the card gets power.")
+		}
+		j.check(c)
+	}
+	j.condition("power", "none: the inspection is made before the card gets power")
+}
+
+func quoteTitle(s string) string { return "\"" + s + "\"" }

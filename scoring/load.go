@@ -1,0 +1,311 @@
+package scoring
+
+import (
+	"fmt"
+	"math"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/plans/quantity"
+	"proveout/scoring/conformity"
+	"proveout/scoring/figure"
+	"proveout/scoring/pacing"
+)
+
+// A loadRun is one run of a timed 3D load.
+type loadRun struct {
+	name    string         // "run 1"
+	source  string         // file, or "typed"
+	report  *pacing.Report // nil when only a score was typed
+	score   float64        // NaN when there is none
+	seconds float64        // NaN when nobody knows
+}
+
+// load judges timed 3D runs: duration, freezes, stalls, frame rate, how alike
+// the runs are, and the score against the family's good cards.
+func (j *judge) load() {
+	runs, err := j.loadRuns()
+	if err != nil {
+		j.check(Check{Name: "log", Title: "Frame log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
+		return
+	}
+	j.frozen()
+	j.seenDuringLoad()
+	if len(runs) == 0 {
+		j.check(Check{Name: "runs", Title: "Runs", Reason: "No run was recorded: neither a log nor a score."})
+		return
+	}
+	j.runCount(len(runs))
+	for i := range runs {
+		j.oneRun(&runs[i], len(runs) > 1)
+	}
+	j.overRuns(runs)
+	if j.step.Prove != "" {
+		var seconds []float64
+		failures := 0
+		for _, r := range runs {
+			seconds = append(seconds, r.seconds)
+			if r.report != nil {
+				failures += len(r.report.Freezes)
+			}
+		}
+		j.prove(seconds, failures)
+	}
+}
+
+// loadRuns gathers the attempt's frame logs, or its typed scores.
+func (j *judge) loadRuns() ([]loadRun, error) {
+	var runs []loadRun
+	for i := range j.attempt.Logs {
+		log := &j.attempt.Logs[i]
+		r, ok, err := j.readRun(log)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", log.Name, err)
+		}
+		if ok {
+			r.name = fmt.Sprintf("run %d", len(runs)+1)
+			runs = append(runs, r)
+		}
+	}
+	scores, durations := j.attempt.All("score"), j.attempt.All("duration")
+	for i, s := range scores {
+		if i < len(runs) {
+			runs[i].score = s.Value // a typed score stands beside the log of its run
+			continue
+		}
+		runs = append(runs, loadRun{name: fmt.Sprintf("run %d", i+1), source: "typed", score: s.Value, seconds: math.NaN()})
+	}
+	for i := range runs {
+		if !math.IsNaN(runs[i].seconds) {
+			continue
+		}
+		switch {
+		case i < len(durations):
+			runs[i].seconds = durations[i].Value
+		case len(durations) == 1:
+			runs[i].seconds = durations[0].Value
+		case j.attempt.Ran > 0 && len(runs) == 1:
+			runs[i].seconds = j.attempt.Ran
+		}
+	}
+	return runs, nil
+}
+
+func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
+	frame, fps, times := log.Column("frame-time"), log.Column("fps"), log.Column("time")
+	r := loadRun{source: log.Name, score: math.NaN(), seconds: math.NaN()}
+	if frame < 0 && fps < 0 {
+		return r, false, nil
+	}
+	var a pacing.Accumulator
+	last := math.NaN()
+	for row, err := range log.Rows() {
+		if err != nil {
+			return r, false, err
+		}
+		if frame >= 0 {
+			a.Add(row.Values[frame] * 1000)
+			continue
+		}
+		span := 1.0
+		if times >= 0 {
+			t := row.Values[times]
+			if span = t - last; math.IsNaN(last) {
+				span = math.NaN()
+			}
+			last = t
+		}
+		if !math.IsNaN(span) && span > 0 {
+			a.AddRate(row.Values[fps], span)
+		}
+	}
+	options := pacing.Options{}
+	if j.step.FreezeAfter != nil {
+		options.FreezeLimit = j.step.FreezeAfter.Value
+	}
+	report, err := a.Report(options)
+	if err != nil {
+		return r, false, err
+	}
+	r.report, r.seconds = &report, report.Duration
+	if report.MeanFPS != nil {
+		r.score = *report.MeanFPS
+	}
+	if log.Bad > 0 {
+		j.doubt("%d rows of %s were set aside", log.Bad, log.Name)
+	}
+	return r, true, nil
+}
+
+func (j *judge) frozen() {
+	c := Check{Name: "frozen", Title: "Picture froze or computer hung", Limits: &Limits{Text: plans.No}}
+	readings := j.attempt.All("frozen")
+	for _, r := range readings {
+		c.Text = r.Word
+		if r.Word == plans.Yes {
+			c.Verdict, c.Reason = conformity.Fail, "The picture froze or the computer hung during the run."
+			j.cause(0.5, "the 3D run froze", "Core supply and temperature first; then memory and its solder joints; the bus last.")
+			j.check(c)
+			return
+		}
+	}
+	if len(readings) > 0 {
+		c.Verdict, c.Reason = conformity.Pass, "No freeze was seen."
+		j.check(c)
+	}
+}
+
+func (j *judge) seenDuringLoad() {
+	for _, r := range j.attempt.All("seen") {
+		c := Check{Name: "seen", Title: "Picture during the run", Text: wordOf(r), Limits: &Limits{Text: plans.PictureClean}}
+		if sameWords(c.Text, plans.PictureClean) {
+			c.Verdict, c.Reason = conformity.Pass, "The picture was clean during the run."
+		} else {
+			c.Verdict, c.Reason = conformity.Fail, "During the run was seen: "+endSentence(c.Text)
+			j.cause(0.5, "picture faults under load: "+c.Text, "Memory under load: its supply, its clock and temperature; then the core.")
+		}
+		j.check(c)
+	}
+}
+
+func (j *judge) runCount(n int) {
+	want := max(j.step.Runs, 1)
+	if want == 1 && n == 1 {
+		return
+	}
+	c := Check{Name: "runs", Title: "Runs", Value: number(float64(n)), Text: fmt.Sprint(n), Limits: &Limits{Low: number(float64(want)), Text: fmt.Sprintf("at least %d", want)}}
+	if n >= want {
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%d runs were made.", n)
+	} else {
+		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("%d of %d runs were made.", n, want)
+		c.Settle = fmt.Sprintf("Make %d more.", want-n)
+	}
+	j.check(c)
+}
+
+// oneRun judges what each run must show by itself.
+func (j *judge) oneRun(r *loadRun, several bool) {
+	label := func(c Check) Check {
+		if several {
+			c.Name += "." + r.name[len("run "):]
+			c.Title += ", " + r.name
+		}
+		return c
+	}
+	if j.step.Duration != nil {
+		j.check(label(j.lasted(r.seconds, *j.step.Duration, false)))
+	}
+	if r.report == nil {
+		return
+	}
+	j.check(label(j.freezes(r.report)))
+	if j.step.MaxStalls != nil {
+		j.check(label(j.stalls(r.report)))
+	}
+	if j.step.MinFPS != nil && r.report.MeanFPS != nil {
+		m := measurand{name: "mean-fps", title: "Mean frame rate", dimension: quantity.FrameRate, unit: "fps", limits: conformity.AtLeast(j.step.MinFPS.Value)}
+		// The frame count is exact and the clock of the logging computer good
+		// to 100 ppm (common practice, no source).
+		line := conformity.InstrumentLimits("clock of the logging computer", 1e-4**r.report.MeanFPS, 0)
+		j.check(label(j.judgeValue(m, *r.report.MeanFPS, []conformity.Contribution{line}, true)))
+	}
+	for _, s := range r.report.Sentence {
+		j.remark("%s: %s", upperFirst(r.name), s)
+	}
+	j.out.Figures = append(j.out.Figures, j.paceFigure(r))
+	if j.out.Detail == nil {
+		j.out.Detail = map[string]any{}
+	}
+	numbers := *r.report
+	numbers.Series, numbers.Shape = nil, nil
+	j.out.Detail["pacing."+r.name] = numbers
+}
+
+func (j *judge) freezes(p *pacing.Report) Check {
+	c := Check{Name: "freezes", Title: "Freezes", Value: number(float64(len(p.Freezes))), Text: fmt.Sprint(len(p.Freezes)), Limits: &Limits{High: number(0), Text: "none"}}
+	if len(p.Freezes) == 0 {
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("No freeze: the longest frame took %.1f ms.", p.Max)
+		return c
+	}
+	first := p.Freezes[0]
+	c.Verdict = conformity.Fail
+	c.Reason = fmt.Sprintf("%d freeze(s), the first after %s for %.1f s.", len(p.Freezes), minutes(first.At), first.Seconds)
+	j.cause(0.5, "the 3D run froze for "+fmt.Sprintf("%.1f s", first.Seconds), "Core supply and temperature first; then memory and its solder joints; the bus last.")
+	return c
+}
+
+func (j *judge) stalls(p *pacing.Report) Check {
+	most := float64(*j.step.MaxStalls)
+	c := Check{Name: "stalls", Title: "Stalls", Value: number(float64(p.StallCount)), Text: fmt.Sprint(p.StallCount),
+		Limits: &Limits{High: number(most), Text: fmt.Sprintf("at most %d", *j.step.MaxStalls)}}
+	if float64(p.StallCount) <= most {
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%d stall(s); a stall is %s.", p.StallCount, p.StallRule)
+	} else {
+		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.step.MaxStalls, p.StallRule)
+		j.cause(0.3, fmt.Sprintf("%d stalls in the 3D run", p.StallCount), "Texture memory and the bus; throttling; then the bench itself with the control card.")
+	}
+	return c
+}
+
+// overRuns judges the runs together: how alike they are, and their mean score.
+func (j *judge) overRuns(runs []loadRun) {
+	var scores []float64
+	for _, r := range runs {
+		if !math.IsNaN(r.score) {
+			scores = append(scores, r.score)
+		}
+	}
+	if len(scores) > 1 {
+		if rep, err := pacing.Repeat(scores, 0); err == nil {
+			if j.step.MaxSpread != nil {
+				j.check(spread(rep, j.step.MaxSpread))
+			}
+			j.remark("Over %d runs the score spreads by s = %.3g (%.2g %%).", rep.N, rep.SD, 100*rep.CV)
+		}
+	}
+	if j.step.Workload == "" || len(scores) == 0 {
+		return
+	}
+	if c, ok := j.scoreAgainstSet(mean(scores), ""); ok {
+		j.check(c)
+		return
+	}
+	c := Check{Name: "score", Title: "Score, " + j.step.Workload, Value: number(mean(scores)), Text: trimmed4(mean(scores)),
+		Informative: j.step.Reference != plans.ReferenceJudge, Reason: "There is no reference set for this workload; the score is shown and not judged."}
+	c.Settle = "Measure known-good cards of the family on this bench: proveout reference add."
+	j.check(c)
+}
+
+func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
+	c := Check{Name: "spread", Title: "Spread over the runs", Unit: "%", Value: number(100 * rep.CV), Text: fmt.Sprintf("%.2g %%", 100*rep.CV),
+		Limits: &Limits{High: number(100 * most.Value), Text: "at most " + most.Text}}
+	if rep.CV <= most.Value {
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("The %d runs agree: they spread by %s.", rep.N, c.Text)
+		return c
+	}
+	c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The %d runs do not agree: they spread by %s, %s.", rep.N, c.Text, c.Limits.Text)
+	c.Settle = "Find what differs between the runs (background work, temperature, settings) and repeat them."
+	return c
+}
+
+func (j *judge) paceFigure(r *loadRun) figure.Figure {
+	p := r.report
+	f := figure.Figure{ID: "frames-" + r.name[len("run "):], Step: j.step.ID, Title: j.step.Title + ": frame time, " + r.name, Source: r.source, Samples: p.Frames,
+		X: figure.Axis{Name: "time", Unit: "s"}, Y: figure.Axis{Name: "frame time", Unit: "ms"}}
+	longest := figure.Series{Name: "longest in the stretch", Style: figure.Line}
+	typical := figure.Series{Name: "median of the stretch", Style: figure.Line}
+	for _, pt := range p.Series {
+		longest.X, longest.Y = append(longest.X, pt.At), append(longest.Y, pt.Max)
+		typical.X, typical.Y = append(typical.X, pt.At), append(typical.Y, pt.Median)
+	}
+	f.Series = append(f.Series, longest, typical)
+	f.Limits = append(f.Limits, figure.Limit{Name: "stall", At: p.StallLimit})
+	for i, s := range p.Stalls {
+		if i == 12 {
+			break
+		}
+		f.Marks = append(f.Marks, figure.Mark{X: s.At, Y: s.Ms, Label: fmt.Sprintf("%.0f ms", s.Ms)})
+	}
+	f.Alt = fmt.Sprintf("Frame times of %s over %s: median %.1f ms, longest %.1f ms, %d stalls.", r.name, minutes(p.Duration), p.Median, p.Max, p.StallCount)
+	return f
+}

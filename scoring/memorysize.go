@@ -1,0 +1,141 @@
+package scoring
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"proveout/plans"
+	"proveout/plans/quantity"
+	"proveout/scoring/conformity"
+	"proveout/scoring/memory"
+)
+
+// Organisation returns the model of a family's memory.
+func Organisation(pool plans.MemoryPool) memory.Organisation {
+	o := memory.Organisation{Name: pool.Name, Words: pool.Words, ChipBits: pool.ChipBits, BusBits: pool.BusBits}
+	for _, b := range pool.Banks {
+		o.Banks = append(o.Banks, memory.Bank{Designators: b})
+	}
+	return o
+}
+
+// memorySize compares the size shown with what the family's chips make up, and
+// says which chips would explain a shortfall.
+func (j *judge) memorySize() {
+	var reports []memory.SizeReport
+	for _, pool := range j.in.Family.Memory {
+		name := plans.SizeReading(pool.Name)
+		c := Check{Name: name, Title: sizeTitle(pool.Name), Unit: "MiB", Limits: sizeLimits(pool)}
+		r, ok := j.attempt.Latest(name)
+		if !ok {
+			c.Reason = c.Title + " was not read."
+			j.check(c)
+			continue
+		}
+		c.Value, c.Text = number(r.Value/(1<<20)), quantity.Format(r.Value, 0, quantity.Bytes)
+		report, err := memory.ExplainSize([]memory.Organisation{Organisation(pool)}, int64(math.Round(r.Value)), int64(math.Round(r.Resolution)))
+		if err != nil {
+			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+			j.check(c)
+			continue
+		}
+		reports = append(reports, report)
+		j.explainSize(&c, pool, report)
+		j.check(c)
+	}
+	if len(reports) > 0 {
+		j.out.Detail = map[string]any{"memory_size": reports}
+	}
+}
+
+func sizeTitle(pool string) string {
+	if pool == "" {
+		return "Memory size"
+	}
+	return "Size of the " + pool + " memory"
+}
+
+func sizeLimits(pool plans.MemoryPool) *Limits {
+	v := pool.Total.Value / (1 << 20)
+	return &Limits{Low: number(v), High: number(v), Text: pool.Total.Text}
+}
+
+func (j *judge) explainSize(c *Check, pool plans.MemoryPool, report memory.SizeReport) {
+	c.Verdict = report.Verdict
+	if report.ReportedBytes == report.ExpectedBytes {
+		c.Reason = fmt.Sprintf("%s: %s, all of it.", c.Title, c.Text)
+		return
+	}
+	if pool.Reserved != nil && report.ReportedBytes+int64(pool.Reserved.Value) == report.ExpectedBytes {
+		c.Verdict = conformity.Pass
+	}
+	best := report.Explanations[0]
+	c.Reason = fmt.Sprintf("%s: %s of %s shown. %s", c.Title, c.Text, pool.Total.Text, endSentence(upperFirst(best.Text)))
+	switch {
+	case c.Verdict == conformity.Pass:
+		j.out.displayMatter = true
+		return
+	case best.Kind == memory.SizeReserved:
+		c.Settle = upperFirst(endSentence(best.NextCheck))
+		return
+	}
+	for i, e := range report.Explanations {
+		if i == 4 {
+			break
+		}
+		look := upperFirst(endSentence(e.NextCheck))
+		if len(e.Chips) > 0 {
+			look = "Look at " + joinAnd(e.Chips) + ". " + look
+		}
+		j.cause(e.Confidence, e.Text, look)
+		if i > 0 {
+			j.remark("Or: %s", e.Text)
+		}
+	}
+	if c.Verdict == conformity.Inconclusive {
+		c.Settle = upperFirst(endSentence(best.NextCheck))
+	}
+}
+
+// settleMemoryDisplay keeps a size that fell short by what tools leave out as
+// a pass only when the picture and the other checks are clean (common
+// practice, no source).
+func settleMemoryDisplay(out *Outcome) {
+	var unclean []string
+	pictures := 0
+	for _, s := range out.Steps {
+		if s.Kind == string(plans.Image) && (s.Required || s.Attempts > 0) {
+			pictures++
+			if s.Verdict != conformity.Pass {
+				unclean = append(unclean, s.ID+" is "+s.Verdict.String())
+			}
+			continue
+		}
+		if s.Verdict == conformity.Fail {
+			unclean = append(unclean, s.ID+" failed")
+		}
+	}
+	for i := range out.Steps {
+		s := &out.Steps[i]
+		if !s.displayMatter || s.Verdict != conformity.Pass {
+			continue
+		}
+		if len(unclean) == 0 && pictures > 0 {
+			s.Findings = append(s.Findings, "The size shown is a matter of display, not a fault: the picture and the other checks are clean.")
+			continue
+		}
+		why := "no picture was checked"
+		if len(unclean) > 0 {
+			why = strings.Join(unclean, ", ")
+		}
+		s.Verdict = conformity.Inconclusive
+		s.Reason += " That would be a matter of display if the picture and the other checks were clean, but " + why + "."
+		for k := range s.Checks {
+			if c := &s.Checks[k]; c.Verdict == conformity.Pass && c.Limits != nil && c.Text != c.Limits.Text {
+				c.Verdict = conformity.Inconclusive
+				c.Settle = "Let the picture and the other checks pass."
+			}
+		}
+	}
+}

@@ -1,0 +1,47 @@
+package scoring
+
+import (
+	"fmt"
+	"math"
+
+	"proveout/plans/quantity"
+	"proveout/scoring/conformity"
+	"proveout/scoring/endurance"
+)
+
+// prove judges whether the failure-free runs of the attempt are long enough to
+// say that an intermittent fault is gone.
+func (j *judge) prove(seconds []float64, failures int) {
+	c := Check{Name: "fault-gone", Title: "Intermittent fault gone", Unit: "h", Source: "NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1"}
+	interval := j.in.Job.ComplaintEvery
+	if interval <= 0 {
+		c.Verdict, c.Reason = conformity.NotApplicable, "The job states no interval at which a fault came back, so there is none to prove gone."
+		j.check(c)
+		return
+	}
+	q := endurance.Question{Interval: interval, Multiple: j.step.Improvement, Confidence: 0.9}
+	if j.step.Confidence != nil {
+		q.Confidence = j.step.Confidence.Value
+	}
+	var runs []endurance.Run
+	for i, s := range seconds {
+		if math.IsNaN(s) || s < 0 {
+			continue
+		}
+		r := endurance.Run{Seconds: s}
+		if i == 0 {
+			r.Failures = failures
+		}
+		runs = append(runs, r)
+	}
+	o, err := endurance.Judge(q, runs)
+	if err != nil {
+		c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+		j.check(c)
+		return
+	}
+	c.Verdict, c.Reason, c.Settle = o.Verdict, o.Sentence, o.Settle
+	c.Value, c.Text = number(o.Ran/3600), fmt.Sprintf("%.2f h without the fault", o.Ran/3600)
+	c.Limits = limitsIn(measurand{unit: "h", dimension: quantity.Duration, limits: conformity.AtLeast(o.Needed)})
+	j.check(c)
+}

@@ -1,0 +1,78 @@
+package scoring
+
+import (
+	"fmt"
+	"math"
+
+	"proveout/plans"
+	"proveout/plans/quantity"
+	"proveout/scoring/conformity"
+)
+
+// rails judges each supply rail: first its resistance to ground without power,
+// where a short stops everything, then its voltage.
+func (j *judge) rails() {
+	shorted := ""
+	names := plans.RailNames(j.step, j.in.Family)
+	for _, name := range names {
+		rail, ok := j.in.Family.Rail(name)
+		if !ok {
+			j.check(Check{Name: plans.OhmReading(name), Title: name, Reason: fmt.Sprintf("The family has no rail %q.", name)})
+			continue
+		}
+		if c := j.resistance(rail); c != nil {
+			j.check(*c)
+			if c.Verdict == conformity.Fail {
+				shorted = name
+			}
+		}
+	}
+	if shorted != "" {
+		j.out.Reason = fmt.Sprintf("The rail %s is shorted to ground: the card must not get power.", shorted)
+	}
+	for _, name := range names {
+		rail, ok := j.in.Family.Rail(name)
+		if !ok {
+			continue
+		}
+		m := measurand{name: plans.VoltReading(name), title: "Voltage of " + name, dimension: quantity.Voltage, unit: "V",
+			limits: tolerated(rail.Voltage), source: rail.Source}
+		c := j.measure(m, j.attempt.All(m.name))
+		if c.Verdict == conformity.NotRun && shorted != "" {
+			c.Reason = "Not measured: the rail " + shorted + " is shorted and the card stays without power."
+		}
+		if c.Verdict == conformity.Fail {
+			j.cause(0.6, fmt.Sprintf("the rail %s is at %s, outside %s", name, c.Text, c.Limits.Text), "The regulator of "+name+" and its resistors, then what loads it; capacitors beside it; the slot's own supply.")
+		}
+		j.check(c)
+	}
+}
+
+// resistance judges the resistance of a rail to ground. It returns nil when
+// the family states no value and none was read.
+func (j *judge) resistance(rail *plans.Rail) *Check {
+	m := measurand{name: plans.OhmReading(rail.Name), title: "Resistance of " + rail.Name + " to ground", dimension: quantity.Resistance, unit: "Ω", source: rail.Source}
+	readings := j.attempt.All(m.name)
+	if rail.ShortBelow == nil && rail.Resistance == nil && len(readings) == 0 {
+		return nil
+	}
+	if rail.ShortBelow != nil {
+		m.limits = conformity.AtLeast(rail.ShortBelow.Value)
+	}
+	c := j.measure(m, readings)
+	switch {
+	case c.Verdict == conformity.Fail:
+		c.Reason = fmt.Sprintf("%s is shorted: %s to ground, a short is anything below %s.", rail.Name, c.Text, rail.ShortBelow.Text)
+		j.cause(0.85, "the rail "+rail.Name+" is shorted to ground", "A solder bridge at the pins of the chips on "+rail.Name+", a shorted ceramic capacitor, or a dead chip: lift the feed and measure both sides.")
+	case c.Value != nil && rail.Resistance != nil && rail.Resistance.Value > 0:
+		ratio := float64(*c.Value) * scaleOf(quantity.Resistance, c.Unit) / rail.Resistance.Value
+		if factor := math.Max(ratio, 1/ratio); factor > 3 {
+			side := "above"
+			if ratio < 1 {
+				side = "below"
+			}
+			j.remark("%s reads %s to ground, a factor of %.1f %s the usual %s: worth a look before power, though not a short.", rail.Name, c.Text, factor, side, rail.Resistance.Text)
+		}
+	}
+	return &c
+}

@@ -1,0 +1,286 @@
+package scoring
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"strings"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/scoring/conformity"
+)
+
+// Score judges every step of the plan by its last attempt and the job as a
+// whole. It is accepted when every required step passed on its last attempt.
+func Score(in reading.Input) Outcome {
+	out := Outcome{
+		Job:      in.Job.Number,
+		Plan:     in.Plan.ID,
+		Family:   in.Family.ID,
+		Variant:  in.Family.Variant,
+		Standing: []string{},
+		Warnings: slices.Clone(in.Job.Warnings),
+	}
+	for i := range in.Plan.Steps {
+		out.Steps = append(out.Steps, scoreStep(in, &in.Plan.Steps[i]))
+	}
+	settleMemoryDisplay(&out)
+	holdBehindGates(in.Plan, &out)
+	decide(&out)
+	return out
+}
+
+// ScoreStep judges one step alone, as the bench shows it right after entry.
+func ScoreStep(in reading.Input, step *plans.Step) StepOutcome {
+	out := scoreStep(in, step)
+	one := Outcome{Steps: []StepOutcome{out}}
+	settleMemoryDisplay(&one)
+	return one.Steps[0]
+}
+
+func scoreStep(in reading.Input, step *plans.Step) StepOutcome {
+	attempts := in.Job.Attempts[step.ID]
+	required, why := Required(step, in.Job)
+	out := StepOutcome{
+		ID: step.ID, Kind: string(step.Kind), Title: step.Title,
+		Required: required, WhyNeeded: why, Gate: step.Gate,
+		Attempts: len(attempts), Checks: []Check{},
+	}
+	if len(attempts) == 0 {
+		out.Reason = "No attempt was made."
+		return out
+	}
+	for i := range attempts[:len(attempts)-1] {
+		earlier := scoreAttempt(in, step, &attempts[i])
+		out.Earlier = append(out.Earlier, earlier.Verdict)
+	}
+	last := scoreAttempt(in, step, &attempts[len(attempts)-1])
+	last.ID, last.Kind, last.Title = out.ID, out.Kind, out.Title
+	last.Required, last.WhyNeeded, last.Gate = out.Required, out.WhyNeeded, out.Gate
+	last.Attempts, last.Earlier = out.Attempts, out.Earlier
+	return last
+}
+
+// Required reports whether a job must pass the step, and the kind of work that
+// made it so when the plan alone does not.
+func Required(step *plans.Step, job *reading.Job) (required bool, because string) {
+	if step.Required {
+		return true, ""
+	}
+	for _, w := range step.WhenWork {
+		if slices.ContainsFunc(job.Work, func(done string) bool { return sameWords(w, done) }) {
+			return true, w
+		}
+	}
+	return false, ""
+}
+
+func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) StepOutcome {
+	j := &judge{in: in, step: step, attempt: attempt, out: StepOutcome{Checks: []Check{}}}
+	switch {
+	case attempt.Skipped != "":
+		j.out.Reason = "Skipped: " + endSentence(attempt.Skipped)
+		return j.out
+	case attempt.Cut != "":
+		j.out.Reason = "The run was cut short: " + endSentence(attempt.Cut)
+		j.out.Warnings = append(j.out.Warnings, "attempt "+fmt.Sprint(attempt.Number)+" was cut short; what it measured is kept")
+		return j.out
+	}
+	switch step.Kind {
+	case plans.Inspection:
+		j.inspection()
+	case plans.Rails:
+		j.rails()
+	case plans.Detection:
+		j.detection()
+	case plans.MemorySize:
+		j.memorySize()
+	case plans.Clock:
+		j.clock()
+	case plans.Image:
+		j.image()
+	case plans.Load:
+		j.load()
+	case plans.Soak:
+		j.soak()
+	default:
+		j.out.Reason = fmt.Sprintf("This version does not judge steps of kind %q.", step.Kind)
+		return j.out
+	}
+	j.conclude()
+	return j.out
+}
+
+// A judge works on one attempt at one step.
+type judge struct {
+	in      reading.Input
+	step    *plans.Step
+	attempt *reading.Attempt
+	out     StepOutcome
+}
+
+func (j *judge) check(c Check) { j.out.Checks = append(j.out.Checks, c) }
+
+func (j *judge) cause(confidence float64, text, look string) {
+	j.out.Causes = append(j.out.Causes, Cause{Text: text, Step: j.step.ID, Confidence: confidence, Look: look})
+}
+
+func (j *judge) remark(format string, args ...any) {
+	j.out.Findings = append(j.out.Findings, fmt.Sprintf(format, args...))
+}
+
+func (j *judge) doubt(format string, args ...any) {
+	j.out.Warnings = append(j.out.Warnings, fmt.Sprintf(format, args...))
+}
+
+func (j *judge) condition(name, text string) {
+	j.out.Conditions = append(j.out.Conditions, Condition{name, text})
+}
+
+// conclude makes the step's verdict from its checks.
+func (j *judge) conclude() {
+	j.out.Verdict = worst(j.out.Checks)
+	if j.out.Reason == "" {
+		j.out.Reason = stepReason(j.out.Verdict, j.out.Checks)
+	}
+}
+
+// worst returns the verdict of a set of checks: one failure fails, one doubt
+// leaves it undecided, one missing reading leaves it not run.
+func worst(checks []Check) Verdict {
+	verdict, judged := conformity.NotRun, false
+	rank := map[Verdict]int{conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4}
+	for _, c := range checks {
+		if c.Informative {
+			continue
+		}
+		if !judged || rank[c.Verdict] > rank[verdict] {
+			verdict, judged = c.Verdict, true
+		}
+	}
+	return verdict
+}
+
+func stepReason(verdict Verdict, checks []Check) string {
+	var reasons []string
+	for _, c := range checks {
+		if c.Verdict == verdict && !c.Informative && c.Reason != "" {
+			reasons = append(reasons, c.Reason)
+		}
+	}
+	switch {
+	case verdict == conformity.Pass && len(checks) > 3:
+		return fmt.Sprintf("All %d checks passed.", len(checks))
+	case len(reasons) == 0:
+		return ""
+	case len(reasons) > 3:
+		return strings.Join(reasons[:3], " ") + fmt.Sprintf(" And %d more.", len(reasons)-3)
+	}
+	return strings.Join(reasons, " ")
+}
+
+// holdBehindGates takes back the verdicts of powered steps behind a gate that
+// failed: nobody powers a card with a solder bridge.
+func holdBehindGates(plan *plans.Plan, out *Outcome) {
+	held := ""
+	for i := range out.Steps {
+		s := &out.Steps[i]
+		if held != "" && plan.Steps[i].Kind.Powered() {
+			if s.Attempts > 0 {
+				s.Warnings = append(s.Warnings, "readings exist, but the step is held until the gate \""+held+"\" passes")
+			}
+			s.Verdict = conformity.NotRun
+			s.Reason = fmt.Sprintf("Held: the gate %q failed, and no powered step may run until it passes.", held)
+			continue
+		}
+		if s.Gate && s.Verdict == conformity.Fail && held == "" {
+			held = s.ID
+		}
+	}
+}
+
+// FailedGate returns the first gate before the step that failed, if any.
+func FailedGate(out *Outcome, plan *plans.Plan, stepID string) (gate string, failed bool) {
+	for i := range plan.Steps {
+		if plan.Steps[i].ID == stepID {
+			return "", false
+		}
+		if plan.Steps[i].Gate && i < len(out.Steps) && out.Steps[i].Verdict == conformity.Fail {
+			return plan.Steps[i].ID, true
+		}
+	}
+	return "", false
+}
+
+func decide(out *Outcome) {
+	anyFail, anyDoubt, passed, required := false, false, 0, 0
+	for _, s := range out.Steps {
+		out.Causes = append(out.Causes, s.Causes...)
+		if !s.Required {
+			continue
+		}
+		required++
+		switch s.Verdict {
+		case conformity.Pass, conformity.NotApplicable:
+			passed++
+			continue
+		case conformity.Fail:
+			anyFail = true
+		case conformity.Inconclusive:
+			anyDoubt = true
+		}
+		out.Standing = append(out.Standing, fmt.Sprintf("%s: %s. %s", s.ID, s.Verdict, s.Reason))
+	}
+	sort.SliceStable(out.Causes, func(a, b int) bool { return out.Causes[a].Confidence > out.Causes[b].Confidence })
+	switch {
+	case required == 0:
+		out.Verdict, out.Reason = conformity.NotRun, "The plan requires no step for this job, so there is nothing to accept."
+		out.Standing = append(out.Standing, out.Reason)
+	case passed == required:
+		out.Accepted, out.Verdict = true, conformity.Pass
+		out.Reason = fmt.Sprintf("Accepted: all %d required steps passed on their last attempt.", required)
+	case anyFail:
+		out.Verdict = conformity.Fail
+		out.Reason = "Not accepted: " + standingWords(out.Steps, conformity.Fail) + " failed."
+	case anyDoubt:
+		out.Verdict = conformity.Inconclusive
+		out.Reason = "Not accepted: " + standingWords(out.Steps, conformity.Inconclusive) + " could not be decided."
+	default:
+		out.Verdict = conformity.NotRun
+		out.Reason = "Not accepted yet: " + standingWords(out.Steps, conformity.NotRun) + " not run."
+	}
+}
+
+func standingWords(steps []StepOutcome, verdict Verdict) string {
+	var ids []string
+	for _, s := range steps {
+		if s.Required && s.Verdict == verdict {
+			ids = append(ids, s.ID)
+		}
+	}
+	return joinAnd(ids)
+}
+
+func joinAnd(words []string) string {
+	switch len(words) {
+	case 0:
+		return ""
+	case 1:
+		return words[0]
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+func endSentence(s string) string {
+	s = strings.TrimSpace(s)
+	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "!") || strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
+}
+
+// sameWords compares two texts without regard to case and spacing.
+func sameWords(a, b string) bool {
+	return strings.EqualFold(strings.Join(strings.Fields(a), " "), strings.Join(strings.Fields(b), " "))
+}

@@ -1,0 +1,480 @@
+package scoring
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/plans/quantity"
+	"proveout/scoring/conformity"
+	"proveout/scoring/figure"
+	"proveout/scoring/thermal"
+)
+
+// A soakRun is one soak ready to be judged: its rows and where they came from.
+type soakRun struct {
+	rows       thermal.Accumulator
+	count      int
+	resolution float64
+	place      string
+	from       reading.Reading // a reading that stands for all, for the instrument
+	source     string          // file the rows came from
+	evidence   string
+	seconds    float64 // the run lasted; NaN when nobody knows
+	typed      bool
+}
+
+// soak judges a timed thermal run: how long it lasted, its peak, whether it
+// had settled, and where the chip would sit at the family's rated ambient.
+func (j *judge) soak() {
+	run, err := j.soakRows()
+	if err != nil {
+		j.check(Check{Name: "log", Title: "Temperature log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
+		return
+	}
+	if run.count == 0 {
+		j.check(Check{Name: "peak", Title: "Peak temperature", Unit: "°C", Reason: "No temperature was read."})
+		return
+	}
+	options, known := j.soakOptions(&run)
+	report, err := run.rows.Analyse(run.resolution, options)
+	if err != nil {
+		j.check(Check{Name: "log", Title: "Temperature log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
+		return
+	}
+	stableEnd := j.step.EndEarly && report.Stable != nil && *report.Stable
+	if j.step.Duration != nil {
+		j.check(j.lasted(soakLength(&run, &report), *j.step.Duration, stableEnd))
+	}
+	j.check(j.peak(&run, &report, known))
+	if j.step.Stability != nil {
+		j.check(j.stable(&report))
+	}
+	j.atRated(&report, known)
+	j.rise(&report)
+	j.throttled(report.Throttling)
+	if j.step.Prove != "" {
+		length := soakLength(&run, &report)
+		j.prove([]float64{length}, 0)
+	}
+	for _, s := range report.Sentences {
+		j.remark("%s", s)
+	}
+	if run.typed {
+		j.doubt("the readings were typed at intervals; a peak between them is not seen")
+	}
+	for _, a := range report.Assumptions {
+		j.doubt("%s", a)
+	}
+	j.soakConditions(&run, &report, options)
+	j.out.Figures = append(j.out.Figures, j.soakFigure(&run, &report, options))
+	curve := report.Curve
+	report.Curve = nil
+	j.out.Detail = map[string]any{"thermal": report}
+	report.Curve = curve
+}
+
+// soakRows gathers the rows of the attempt's logs, or the typed readings.
+func (j *judge) soakRows() (soakRun, error) {
+	run := soakRun{seconds: math.NaN(), place: plans.SoakPlace(j.step, j.in.Family)}
+	for i := range j.attempt.Logs {
+		log := &j.attempt.Logs[i]
+		temp := log.Column("temperature")
+		if temp < 0 {
+			continue
+		}
+		if run.count > 0 {
+			j.doubt("several temperature logs were imported; %s was judged and %s was not", run.source, log.Name)
+			continue
+		}
+		if err := run.takeLog(log, temp); err != nil {
+			return run, fmt.Errorf("%s: %w", log.Name, err)
+		}
+		if log.Bad > 0 {
+			j.doubt("%d of %d rows of %s were set aside", log.Bad, log.Count+log.Bad, log.Name)
+		}
+	}
+	if run.count > 0 {
+		return run, nil
+	}
+	run.takeTyped(j.attempt)
+	return run, nil
+}
+
+func (run *soakRun) takeLog(log *reading.Log, temp int) error {
+	column := func(names ...string) int {
+		for _, n := range names {
+			if i := log.Column(n); i >= 0 {
+				return i
+			}
+		}
+		return -1
+	}
+	times, ambient, power := column("time"), column("ambient"), column("power")
+	second, clock, fps := column("memory-temperature"), column("core-clock"), column("fps")
+	run.source, run.evidence = log.Name, log.SHA256
+	run.resolution = log.Columns[temp].Resolution
+	if p := log.Columns[temp].Place; p != "" {
+		run.place = p
+	}
+	run.from = reading.Reading{Name: "temperature", Place: run.place, Source: reading.Source{Kind: "file", Evidence: log.SHA256}}
+	index := 0.0
+	for row, err := range log.Rows() {
+		if err != nil {
+			return err
+		}
+		at := func(i int) float64 {
+			if i < 0 {
+				return math.NaN()
+			}
+			return row.Values[i]
+		}
+		t := at(times)
+		if times < 0 {
+			t = index
+		}
+		index++
+		run.rows.Add(thermal.Row{Time: t, Temp: at(temp), Ambient: at(ambient), Power: at(power), Second: at(second), Clock: at(clock), FPS: at(fps)})
+		run.count++
+	}
+	if times < 0 {
+		return fmt.Errorf("the log has no column of time, so nothing can be said of duration or stability")
+	}
+	return nil
+}
+
+// takeTyped makes rows of typed readings, timed by what was stated with them,
+// or else by when they were typed.
+func (run *soakRun) takeTyped(a *reading.Attempt) {
+	readings := a.All("temperature")
+	if len(readings) == 0 {
+		return
+	}
+	run.typed, run.source, run.from = true, "typed readings", readings[len(readings)-1]
+	start := a.Started
+	if start.IsZero() {
+		start = readings[0].At
+	}
+	ambient := a.All("ambient")
+	power := a.All("power")
+	for i, r := range readings {
+		row := thermal.Row{Time: afterStart(r, start), Temp: r.Value, Ambient: math.NaN(), Power: math.NaN(), Second: math.NaN(), Clock: math.NaN(), FPS: math.NaN()}
+		if len(ambient) == len(readings) {
+			row.Ambient = ambient[i].Value
+		}
+		if len(power) == len(readings) {
+			row.Power = power[i].Value
+		}
+		run.rows.Add(row)
+		run.resolution = math.Max(run.resolution, r.Resolution)
+		run.count++
+		if r.Place != "" {
+			run.place = r.Place
+		}
+	}
+	if last, ok := a.Latest("duration"); ok {
+		run.seconds = last.Value
+	} else if a.Ran > 0 {
+		run.seconds = a.Ran
+	}
+}
+
+func afterStart(r reading.Reading, start interface{ Unix() int64 }) float64 {
+	if r.After != nil {
+		return *r.After
+	}
+	return float64(r.At.UnixMilli())/1000 - float64(start.Unix())
+}
+
+func soakLength(run *soakRun, report *thermal.Report) float64 {
+	if !math.IsNaN(run.seconds) {
+		return run.seconds
+	}
+	return report.LoadEnd - report.LoadStart
+}
+
+// soakOptions states what plan, family, shop and technician know. known is
+// false when the sensor has no instrument with stated limits.
+func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
+	family := j.in.Family
+	if r, ok := j.attempt.Latest("temperature"); ok && run.from.Instrument == "" {
+		run.from.Instrument = r.Instrument
+	}
+	inst, ok := j.instrument(run.from, quantity.Temperature)
+	if ok {
+		o.U = conformityStandard(inst, quantity.Temperature, 0)
+		if inst.Resolution != nil {
+			run.resolution = math.Max(run.resolution, inst.Resolution.Value)
+		}
+		if run.place == "" {
+			run.place = inst.Place
+		}
+		j.condition("thermometer", fmt.Sprintf("%s, limits %s, last checked %s", inst.Title, inst.Limits.Text, orUnknown(inst.LastCheck)))
+	} else {
+		j.doubt("no thermometer with stated limits is named, so the uncertainty of the temperature is not known")
+	}
+	o.Place = thermal.Place(run.place)
+	if readings := j.attempt.All("ambient"); len(readings) > 0 {
+		values := make([]float64, len(readings))
+		for i, r := range readings {
+			values[i] = r.Value
+		}
+		a := mean(values)
+		o.Ambient = &a
+		if ambient, found := j.instrument(readings[len(readings)-1], quantity.Temperature); found {
+			o.AmbientU = conformityStandard(ambient, quantity.Temperature, readings[len(readings)-1].Resolution)
+		} else {
+			o.AmbientU = 1 // K; an ambient read without a known instrument (common practice, no source)
+			j.doubt("no instrument is stated for the ambient temperature; a standard uncertainty of 1 K is taken")
+		}
+	} else if ambient, found := j.instrument(reading.Reading{Place: "ambient"}, quantity.Temperature); found {
+		o.AmbientU = conformityStandard(ambient, quantity.Temperature, 0)
+	}
+	if limit, place := j.soakLimit(); limit != nil {
+		v := limit.Value
+		o.Limit, o.LimitPlace = &v, thermal.Place(place)
+	}
+	if family.Thermal.RatedAmbient != nil {
+		v := family.Thermal.RatedAmbient.Value
+		o.RatedAmbient = &v
+	}
+	if s := j.step.Stability; s != nil {
+		o.Drift = thermal.Drift{Change: s.Rate.Value * 3600, Per: 3600}
+		o.Window = s.Window.Value
+	}
+	return o, ok
+}
+
+func orUnknown(s string) string {
+	if s == "" {
+		return "at an unknown date"
+	}
+	return s
+}
+
+// conformityStandard is the standard uncertainty of an instrument at a value,
+// with the step of its display when one is given.
+func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, step float64) float64 {
+	lines := []conformity.Contribution{conformity.InstrumentLimits(inst.Title, instrumentLimits(inst, dim, 0), inst.Coverage)}
+	if step > 0 {
+		lines = append(lines, conformity.Resolution("display", step))
+	}
+	b, err := conformity.Combine(lines...)
+	if err != nil {
+		return math.NaN()
+	}
+	return b.Standard
+}
+
+func (j *judge) soakLimit() (limit *quantity.Quantity, place string) {
+	thermal := j.in.Family.Thermal
+	if j.step.MaxTemp != nil {
+		place = j.step.Sensor
+		if place == "" {
+			place = thermal.Sensor
+		}
+		return j.step.MaxTemp, place
+	}
+	return thermal.MaxTemp, thermal.Sensor
+}
+
+// lasted judges whether a run was long enough. The time base of a computer is
+// good to a few parts in 10⁴, which no limit of minutes notices (common
+// practice, no source); one second of slack covers the rounding of a log.
+func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Check {
+	c := Check{Name: "duration", Title: "Duration", Unit: "min", Limits: limitsIn(measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)})}
+	if math.IsNaN(seconds) {
+		c.Reason = "How long it ran is not known."
+		return c
+	}
+	c.Value, c.Text = number(seconds/60), trimmed(math.Round(seconds/6)/10)+" min"
+	switch {
+	case seconds >= want.Value-1:
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s; at least %s was asked for.", c.Text, want.Text)
+	case stable:
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", c.Text, want.Text)
+	default:
+		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("It ran %s only; at least %s was asked for.", c.Text, want.Text)
+		c.Settle = fmt.Sprintf("Run it again for %s.", want.Text)
+	}
+	return c
+}
+
+func (j *judge) peak(run *soakRun, report *thermal.Report, known bool) Check {
+	limit, place := j.soakLimit()
+	m := measurand{name: "peak", title: "Peak temperature", dimension: quantity.Temperature, unit: "°C", source: j.in.Family.Thermal.Source}
+	if run.place != "" {
+		m.title += " at the " + run.place
+	}
+	if limit != nil {
+		m.limits = conformity.AtMost(limit.Value)
+	}
+	lines, _ := j.contributions(run.from, quantity.Temperature, report.Peak, report.Resolution)
+	if report.PlaceProblem != "" && limit != nil {
+		c := j.judgeValue(measurand{name: m.name, title: m.title, dimension: m.dimension, unit: m.unit}, report.Peak, lines, known)
+		c.Informative, c.Verdict, c.Limits = false, conformity.Inconclusive, limitsIn(m)
+		c.Reason = endSentence(report.PlaceProblem)
+		c.Settle = fmt.Sprintf("Read the temperature at the %s, or state the offset between the two places with its uncertainty.", place)
+		return c
+	}
+	c := j.judgeValue(m, report.Peak, lines, known)
+	if run.evidence != "" {
+		c.Evidence = []string{run.evidence}
+	}
+	if c.Verdict == conformity.Fail {
+		j.cause(0.6, "the chip runs too hot ("+c.Text+")", "Heatsink seating and clips, thermal compound, the fan and its plug, dust; then the core voltage and clock.")
+	}
+	return c
+}
+
+func (j *judge) stable(report *thermal.Report) Check {
+	s := j.step.Stability
+	c := Check{Name: "stability", Title: "Stable at the end", Unit: "K/h", Source: s.Source,
+		Limits: limitsIn(measurand{unit: "K/h", dimension: quantity.TemperatureRate, limits: conformity.Between(-s.Rate.Value, s.Rate.Value)})}
+	if report.SlopePerHour == nil {
+		c.Verdict, c.Reason = conformity.Inconclusive, "The rate of change over the last "+s.Window.Text+" is not known."
+		c.Settle = "Log the temperature once a second, or type it more often."
+		return c
+	}
+	c.Value, c.Text = number(*report.SlopePerHour), fmt.Sprintf("%+.2f K/h", *report.SlopePerHour)
+	if ci := report.SlopeCI; ci != nil {
+		half := (ci[1] - ci[0]) / 2
+		c.U, c.Text = number(half), fmt.Sprintf("(%+.2f ± %.2f) K/h", *report.SlopePerHour, half)
+	}
+	switch {
+	case report.Stable == nil:
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fmt.Sprintf("Whether it had settled cannot be told: %s over the last %s, with %s allowed.", c.Text, s.Window.Text, s.Rate.Text)
+		c.Settle = strings.Join(report.Settle, "; ")
+	case *report.Stable:
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("Settled: %s over the last %s, %s allowed.", c.Text, s.Window.Text, s.Rate.Text)
+		if report.StableSince != nil {
+			c.Reason += fmt.Sprintf(" Stable since %s.", minutes(*report.StableSince-report.LoadStart))
+		}
+	default:
+		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("Not settled: %s over the last %s, %s allowed; the peak may still be to come.", c.Text, s.Window.Text, s.Rate.Text)
+		c.Settle = "Soak longer, until the rule is met."
+	}
+	return c
+}
+
+func minutes(s float64) string { return trimmed(math.Round(s/6)/10) + " min" }
+
+// atRated judges, or only shows, the temperature expected at the family's
+// rated ambient.
+func (j *judge) atRated(report *thermal.Report, known bool) {
+	rated := j.in.Family.Thermal.RatedAmbient
+	limit, _ := j.soakLimit()
+	if rated == nil || limit == nil {
+		return
+	}
+	m := measurand{name: "at-rated-ambient", title: "Expected at " + rated.Text + " ambient", dimension: quantity.Temperature, unit: "°C",
+		limits: conformity.AtMost(limit.Value), source: j.in.Family.Thermal.Source}
+	if report.Predicted == nil || report.PredictedU == nil {
+		if j.step.AtRated {
+			c := missing(m)
+			c.Verdict, c.Reason = conformity.Inconclusive, "No prediction for "+rated.Text+": "+endSentence(firstNonEmpty(report.Why, "the ambient temperature of the run is not known"))
+			c.Settle = strings.Join(report.Settle, "; ")
+			j.check(c)
+		}
+		return
+	}
+	line := conformity.Contribution{Name: "prediction (fit, sensor, ambient)", Distribution: conformity.Normal, Value: *report.PredictedU, K: 1}
+	c := j.judgeValue(m, *report.Predicted, []conformity.Contribution{line}, known)
+	c.Informative = !j.step.AtRated
+	if !j.step.AtRated && c.Verdict != conformity.Pass {
+		c.Reason = strings.TrimSuffix(c.Reason, ".") + " (shown; the plan does not judge it)."
+	}
+	j.check(c)
+}
+
+// rise compares the rise over ambient with that of the family's good cards.
+func (j *judge) rise(report *thermal.Report) {
+	refs := j.in.Family.Thermal.Rise
+	if !j.step.CompareRise || len(refs) == 0 {
+		return
+	}
+	c := Check{Name: "rise", Title: "Rise over ambient", Unit: "K"}
+	if report.Rise == nil || report.RiseU == nil {
+		c.Verdict, c.Reason = conformity.Inconclusive, "The rise over ambient is not known: "+endSentence(firstNonEmpty(report.Why, "no ambient temperature"))
+		j.check(c)
+		return
+	}
+	values := make([]float64, len(refs))
+	for i, r := range refs {
+		values[i] = r.Rise.Value
+	}
+	c = j.againstGoodCards(c, values, *report.Rise, *report.RiseU)
+	if c.Verdict == conformity.Fail {
+		j.cause(0.7, "the chip rises "+c.Text+" over ambient, more than good cards of the family", "Heatsink seating, thermal compound, fan.")
+	}
+	j.check(c)
+}
+
+func (j *judge) throttled(found []thermal.Throttling) {
+	for _, t := range found {
+		c := Check{Name: "throttling", Title: "Throttling", Text: t.Quantity, Verdict: conformity.Pass, Reason: t.Sentence, Informative: true}
+		if j.step.ThrottleFail {
+			c.Informative, c.Verdict = false, conformity.Fail
+		}
+		j.check(c)
+		j.cause(0.5, "throttling: "+t.Sentence, "Cooling first: heatsink, compound, fan; then the supply of the core.")
+	}
+}
+
+func (j *judge) soakConditions(run *soakRun, report *thermal.Report, o thermal.Options) {
+	if run.place != "" {
+		j.condition("sensor", "at the "+run.place)
+	}
+	if report.Ambient != nil {
+		j.condition("ambient", showValue(*report.Ambient, 2*o.AmbientU, "°C"))
+	}
+	j.condition("readings", fmt.Sprintf("%d, from %s", report.Readings, run.source))
+}
+
+func (j *judge) soakFigure(run *soakRun, report *thermal.Report, o thermal.Options) figure.Figure {
+	f := figure.Figure{ID: "soak", Step: j.step.ID, Title: j.step.Title + ": temperature", Source: run.source, Samples: int64(report.Readings),
+		X: figure.Axis{Name: "time", Unit: "min"}, Y: figure.Axis{Name: "temperature", Unit: "°C"}}
+	measured := figure.Series{Name: "measured", Style: figure.Line}
+	if run.typed {
+		measured.Style = figure.Points
+	}
+	fit := figure.Series{Name: "fitted rise", Style: figure.Dashed}
+	band := figure.Curve{}
+	for _, p := range report.Curve {
+		x := p.Time / 60
+		measured.X, measured.Y = append(measured.X, x), append(measured.Y, p.Temp)
+		if p.Fit != nil {
+			fit.X, fit.Y = append(fit.X, x), append(fit.Y, *p.Fit)
+		}
+		if p.Low != nil && p.High != nil {
+			band.X, band.Low, band.High = append(band.X, x), append(band.Low, *p.Low), append(band.High, *p.High)
+		}
+	}
+	f.Series = append(f.Series, measured)
+	if len(fit.X) > 1 {
+		f.Series = append(f.Series, fit)
+	}
+	if len(band.X) > 1 {
+		f.Bands = append(f.Bands, figure.Band{Name: "95 % of readings expected here", Curve: &band})
+	}
+	if o.Limit != nil {
+		f.Limits = append(f.Limits, figure.Limit{Name: "limit", At: *o.Limit})
+	}
+	if report.Ambient != nil {
+		f.Limits = append(f.Limits, figure.Limit{Name: "ambient", At: *report.Ambient})
+	}
+	f.Alt = fmt.Sprintf("Temperature over %s, peak %.1f °C after %s.", minutes(report.LoadEnd-report.LoadStart), report.Peak, minutes(report.PeakAt-report.LoadStart))
+	return f
+}
+
+func firstNonEmpty(texts ...string) string {
+	for _, t := range texts {
+		if t != "" {
+			return t
+		}
+	}
+	return ""
+}
