@@ -4,9 +4,13 @@
 package main
 
 import (
+	"embed"
 	"os"
 
 	"proveout/harness/command"
 )
 
-func main() { os.Exit(command.Main()) }
+//go:embed testdata/demo
+var demoFiles embed.FS
+
+func main() { os.Exit(command.Main(demoFiles)) }

@@ -119,7 +119,7 @@ func (run *soakRun) takeLog(log *reading.Log, temp int) error {
 	if p := log.Columns[temp].Place; p != "" {
 		run.place = p
 	}
-	run.from = reading.Reading{Name: "temperature", Place: run.place, Source: reading.Source{Kind: "file", Evidence: log.SHA256}}
+	run.from = reading.Reading{Name: "temperature", Place: run.place, Instrument: log.Instrument, Source: reading.Source{Kind: "file", Evidence: log.SHA256}}
 	index := 0.0
 	for row, err := range log.Rows() {
 		if err != nil {

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/signal"
 	"runtime/debug"
@@ -44,16 +45,18 @@ type Console struct {
 	Now      func() time.Time
 	Dir      string // working folder
 	Terminal bool   // In and Out are a terminal
+	Demo     fs.FS  // the files of the demo, below testdata/demo
 }
 
-// Main runs the command line of this process and returns its exit code.
-func Main() int {
+// Main runs the command line of this process and returns its exit code. demo
+// holds the files of the demo.
+func Main(demo fs.FS) int {
 	dir, err := os.Getwd()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "proveout: the working folder cannot be read:", err)
 		return ExitNotDone
 	}
-	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Dir: dir, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout)}
+	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Dir: dir, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo}
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
@@ -143,6 +146,7 @@ func (c *Console) app() *cli.App {
 
 func (c *Console) commands() []*cli.Command {
 	return []*cli.Command{
+		c.demoCommand(),
 		c.initCommand(),
 		c.planLibrary(plans.PlanKind, "plans", "acceptance plans"),
 		c.planLibrary(plans.FamilyKind, "families", "board families"),

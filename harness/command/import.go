@@ -25,7 +25,7 @@ func (c *Console) importCommand() *cli.Command {
 		Name:      "import",
 		Usage:     "take a log or a capture as evidence of a step",
 		ArgsUsage: "JOB STEP FILE…",
-		Flags: []cli.Flag{shopFlag, jsonFlag, retestFlag, byFlag,
+		Flags: []cli.Flag{shopFlag, jsonFlag, retestFlag, instrumentFlag, byFlag,
 			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the header says"},
 			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
 			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows"},
@@ -69,6 +69,9 @@ func (c *Console) importFiles(x *cli.Context) error {
 		}
 	}
 	if err := checkPlace(x.String("place")); err != nil {
+		return err
+	}
+	if err := k.checkInstrument([]reading.Reading{{Instrument: x.String("instrument")}}); err != nil {
 		return err
 	}
 	var done []imported
@@ -143,7 +146,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 			return imported{}, err
 		}
 	}
-	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Begin: fresh}
+	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Instrument: x.String("instrument"), Begin: fresh}
 	sum, err := f.ImportLog(in)
 	if err != nil {
 		return imported{}, err

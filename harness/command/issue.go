@@ -122,6 +122,13 @@ func (c *Console) write(x *cli.Context, k *openCase, o *scoring.Outcome, kind re
 		if err := d.Prepare(); err != nil {
 			return err
 		}
+		missing, err := report.MissingGlyphs(d)
+		if err != nil {
+			return err
+		}
+		for _, g := range missing {
+			c.say(x, "Note: %v cannot be printed and is replaced by its code.", g)
+		}
 		var pdf, page bytes.Buffer
 		if err := errors.Join(report.WritePDF(&pdf, d, paper), report.WritePage(&page, d)); err != nil {
 			return err
@@ -192,13 +199,6 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 			return nil, fmt.Errorf("logo: %w", err)
 		}
 		d.Logo = img
-	}
-	missing, err := report.MissingGlyphs(d)
-	if err != nil {
-		return nil, err
-	}
-	for _, g := range missing {
-		c.say(x, "Note: %v cannot be printed and is replaced by its code.", g)
 	}
 	return d, nil
 }

@@ -103,6 +103,8 @@ type LogPart struct {
 	Count   int64    `json:"count"`
 	Bad     int64    `json:"bad,omitempty"` // of the whole file
 	Seconds float64  `json:"seconds,omitempty"`
+
+	Instrument string `json:"instrument,omitempty"` // of the bench
 }
 
 // A Column is reading.Column as the journal has it.

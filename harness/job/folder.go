@@ -216,14 +216,15 @@ func (f *Folder) Keep(file, role, caption string) (reading.Evidence, error) {
 
 // A LogImport is a log to be imported.
 type LogImport struct {
-	Step    string
-	Attempt int
-	By      string
-	Path    string
-	Caption string
-	Map     logs.Map // without a format it is sniffed
-	Run     int      // of the step, for the first run of the file; 0: the next one
-	Begin   bool     // Attempt is new: its start is recorded with the log
+	Step       string
+	Attempt    int
+	By         string
+	Path       string
+	Caption    string
+	Map        logs.Map // without a format it is sniffed
+	Run        int      // of the step, for the first run of the file; 0: the next one
+	Instrument string   // of the bench, when one is named
+	Begin      bool     // Attempt is new: its start is recorded with the log
 	// Each is given the rows while they are read; may be nil.
 	Each func(*logs.Batch) error
 }
@@ -268,7 +269,7 @@ func (f *Folder) ImportLog(in LogImport) (logs.Summary, error) {
 		entries = append(entries, Entry{Kind: AttemptStart, Step: in.Step, Attempt: in.Attempt, By: in.By})
 	}
 	for i, r := range sum.Runs {
-		part := &LogPart{Run: run + i, Part: r.Number, Map: sum.Map, Count: r.Count, Bad: sum.Bad, Seconds: r.Seconds}
+		part := &LogPart{Run: run + i, Part: r.Number, Map: sum.Map, Count: r.Count, Bad: sum.Bad, Seconds: r.Seconds, Instrument: in.Instrument}
 		for _, c := range sum.Columns {
 			part.Columns = append(part.Columns, Column(c))
 		}

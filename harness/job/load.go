@@ -113,7 +113,7 @@ func attempt(job *reading.Job, e *Entry) *reading.Attempt {
 // log makes a log whose rows are read from the evidence each time.
 func (e *Entry) log(dir string) reading.Log {
 	ev := e.File.evidence(dir)
-	l := reading.Log{Evidence: ev, Run: e.Log.Run, Count: e.Log.Count, Bad: e.Log.Bad, Seconds: e.Log.Seconds}
+	l := reading.Log{Evidence: ev, Run: e.Log.Run, Count: e.Log.Count, Bad: e.Log.Bad, Seconds: e.Log.Seconds, Instrument: e.Log.Instrument}
 	for _, c := range e.Log.Columns {
 		l.Columns = append(l.Columns, reading.Column(c))
 	}

@@ -146,12 +146,13 @@ type Note struct {
 // streams it, so a log of any length needs little memory.
 type Log struct {
 	Evidence
-	Run     int      // which run of the step it belongs to, from 1
-	Columns []Column // of the values that Rows yields
-	Rows    func() iter.Seq2[Row, error]
-	Count   int64   // rows imported
-	Bad     int64   // rows set aside
-	Seconds float64 // first to last time stamp, when the log has one
+	Instrument string   // instrument id of the bench, when one is named
+	Run        int      // which run of the step it belongs to, from 1
+	Columns    []Column // of the values that Rows yields
+	Rows       func() iter.Seq2[Row, error]
+	Count      int64   // rows imported
+	Bad        int64   // rows set aside
+	Seconds    float64 // first to last time stamp, when the log has one
 }
 
 // A Column is one quantity of a log.
