@@ -180,11 +180,17 @@ func (m *Map) checkSplit(bad complain) {
 func (m *Map) checkColumns(bad complain) {
 	known := measures()
 	seen := map[string]int{}
-	values := 0
+	values, unknown := 0, 0
 	for i, c := range m.Columns {
 		key := fmt.Sprintf("column.%d.", i+1)
 		q, ok := known[c.Quantity]
+		if c.Quantity == "" {
+			unknown++
+			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "the column has no quantity")
+			continue
+		}
 		if !ok {
+			unknown++
 			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "quantity %s is not known", shown(c.Quantity))
 			continue
 		}
@@ -214,7 +220,7 @@ func (m *Map) checkColumns(bad complain) {
 		}
 		seen[what] = i + 1
 	}
-	if values == 0 {
+	if values == 0 && unknown == 0 {
 		bad("column", "add a [[column]] with a quantity beside the time", "no column holds a value")
 	}
 	if m.Split.By == SplitBack && !slices.ContainsFunc(m.Columns, func(c Column) bool { return c.Quantity == "time" }) {
