@@ -203,6 +203,11 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 	m.Header = best.line + 1
 	m.Delimiter = string(best.delim)
 	m.Decimal = sniffDecimal(lines[best.line+1:], best.delim)
+	for _, l := range lines[best.line+1:] {
+		if f, _ := splitFields([]byte(l), best.delim); strings.HasPrefix(l, "#") && len(f) != len(best.fields) {
+			m.Comment = "#"
+		}
+	}
 	names := make([]string, len(best.fields))
 	at := make([]int, len(best.fields))
 	for i, f := range best.fields {
