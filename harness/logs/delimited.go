@@ -98,7 +98,7 @@ func quotedList(names []string) string {
 }
 
 func (d *delimited) parse(text []byte, out *rows) {
-	out.reset(text, d.columns, d.keyed)
+	out.reset(text, d.columns, d.keyed, len(d.cells))
 	slow := len(d.marker) > 0
 	for i, line := 0, int32(0); i < len(text); line++ {
 		if !slow {

@@ -330,6 +330,13 @@ func (p *pipeline) begin(b *block) error {
 			header, b.text = b.text[:i], b.text[i+1:]
 			p.line++
 		}
+		for range p.m.Skip {
+			i := bytes.IndexByte(b.text, '\n')
+			b.text = b.text[i+1:]
+			if i >= 0 {
+				p.line++
+			}
+		}
 		p.parser, p.ignored, err = newDelimited(p.in.Name, &p.m, header, clk)
 	case JSONLines:
 		p.parser = newObjects(&p.m, clk)

@@ -26,29 +26,30 @@ type rows struct {
 	seen     []int64 // values that are there
 }
 
-// reset makes room for the rows of text in columns columns.
-func (r *rows) reset(text []byte, columns int, keyed bool) {
+// reset makes room for the rows of text, each of at least shortest bytes.
+func (r *rows) reset(text []byte, columns int, keyed bool, shortest int) {
 	r.lines = bytes.Count(text, []byte{'\n'})
+	room := min(r.lines, len(text)/max(shortest, 1)+1) // lines without a row need none
 	if len(r.cols) != columns {
 		r.cols = make([][]float64, columns)
 		r.written, r.needed, r.seen = make([]int, columns), make([]int, columns), make([]int64, columns)
 	}
 	for c := range r.cols {
-		if cap(r.cols[c]) < r.lines {
-			r.cols[c] = make([]float64, r.lines)
+		if cap(r.cols[c]) < room {
+			r.cols[c] = make([]float64, room)
 		}
-		r.cols[c] = r.cols[c][:r.lines]
+		r.cols[c] = r.cols[c][:room]
 		r.written[c], r.needed[c], r.seen[c] = lowest, lowest, 0
 	}
-	if cap(r.line) < r.lines {
-		r.line = make([]int32, r.lines)
+	if cap(r.line) < room {
+		r.line = make([]int32, room)
 	}
-	r.line = r.line[:r.lines]
+	r.line = r.line[:room]
 	if keyed {
-		if cap(r.key) < r.lines {
-			r.key = make([]uint64, r.lines)
+		if cap(r.key) < room {
+			r.key = make([]uint64, room)
 		}
-		r.key = r.key[:r.lines]
+		r.key = r.key[:room]
 	}
 	r.n, r.marks, r.bad, r.badCount = 0, r.marks[:0], r.bad[:0], 0
 }
