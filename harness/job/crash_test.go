@@ -322,3 +322,44 @@ func FuzzJournal(f *testing.F) {
 		}
 	})
 }
+
+// TestImportOfTenMillionRows times what import does as a whole: reading,
+// checking, hashing, and a synced copy in the evidence.
+func TestImportOfTenMillionRows(t *testing.T) {
+	if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
+		t.Skip("runs when PROVEOUT_ALL_CHECKS=1")
+	}
+	dir := create(t)
+	f := open(t, dir)
+	src := filepath.Join(t.TempDir(), "frames.csv")
+	out, err := os.Create(src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := bufio.NewWriterSize(out, 1<<20)
+	fmt.Fprintln(w, "elapsed_s,frame_ms")
+	for i := range 10_000_000 {
+		fmt.Fprintf(w, "%d.%04d,1%d.%04d\n", i/60, i%60*166, 5+i%3, i%10000)
+	}
+	if err := errors.Join(w.Flush(), out.Close()); err != nil {
+		t.Fatal(err)
+	}
+	start := time.Now()
+	sum, err := f.ImportLog(LogImport{Step: "load", Attempt: 1, Path: src})
+	if err != nil || sum.Count != 10_000_000 {
+		t.Fatal(sum.Count, err)
+	}
+	t.Logf("imported %d MB in %.2f s", sum.Size/1_000_000, time.Since(start).Seconds())
+	start = time.Now()
+	n := 0
+	for _, err := range load(t, dir).Attempts["load"][0].Logs[0].Rows() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		n++
+	}
+	t.Logf("read again, row by row, in %.2f s", time.Since(start).Seconds())
+	if n != 10_000_000 {
+		t.Errorf("%d rows", n)
+	}
+}

@@ -28,7 +28,7 @@ func keepFile(dir, file, role, caption string) (reading.Evidence, error) {
 	}
 	defer t.discard()
 	h := sha256.New()
-	size, err := io.Copy(io.MultiWriter(t.file, h), src)
+	size, err := io.Copy(io.MultiWriter(t, h), src)
 	if err != nil {
 		return reading.Evidence{}, plainError("keeping "+file, err)
 	}

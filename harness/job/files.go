@@ -33,7 +33,7 @@ func WriteFile(path string, data []byte, over Overwrite) error {
 		return err
 	}
 	defer t.discard()
-	if _, err := t.file.Write(data); err != nil {
+	if _, err := t.Write(data); err != nil {
 		return err
 	}
 	return t.place(path, over)
@@ -41,8 +41,23 @@ func WriteFile(path string, data []byte, over Overwrite) error {
 
 // A temp is a file that will be renamed or thrown away.
 type temp struct {
-	file *os.File
-	done bool
+	file    *os.File
+	done    bool
+	written int64
+	started int64 // bytes whose way to the disk has begun
+}
+
+// Write adds to the file, and sends what is written on to the disk in large
+// pieces.
+func (t *temp) Write(b []byte) (int, error) {
+	const piece = 8 << 20
+	n, err := t.file.Write(b)
+	t.written += int64(n)
+	if t.written-t.started >= piece {
+		startWriteback(t.file, t.started, t.written-t.started)
+		t.started = t.written
+	}
+	return n, err
 }
 
 func newTemp(dir string) (*temp, error) {

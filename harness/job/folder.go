@@ -244,7 +244,7 @@ func (f *Folder) ImportLog(in LogImport) (logs.Summary, error) {
 	}
 	defer t.discard()
 	name := filepath.Base(in.Path)
-	sum, err := logs.Read(logs.Input{Name: name, Reader: src, Copy: t.file}, in.Map, in.Each)
+	sum, err := logs.Read(logs.Input{Name: name, Reader: src, Copy: t}, in.Map, in.Each)
 	if err != nil {
 		var p *logs.Problem
 		if errors.As(err, &p) || !(isFull(err) || isReadOnly(err)) {

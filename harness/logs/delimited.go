@@ -98,7 +98,7 @@ func quotedList(names []string) string {
 }
 
 func (d *delimited) parse(text []byte, out *rows) {
-	out.reset(text, d.columns, d.keyed)
+	out.reset(text, d.columns, d.keyed, len(d.cells))
 	slow := len(d.marker) > 0
 	for i, line := 0, int32(0); i < len(text); line++ {
 		if !slow {
@@ -231,7 +231,7 @@ func (d *delimited) long(line []byte, n int32, out *rows) {
 	}
 	if len(fields) != len(d.cells) {
 		bad.What = fmt.Sprintf("the row has %s, the header has %d", count(len(fields), "field"), len(d.cells))
-		bad.Fix = d.countFix(len(fields))
+		bad.Fix = d.countFix(line, len(fields))
 		bad.Column = utf8.RuneCount(line) + 1
 		if len(fields) > len(d.cells) {
 			bad.Column = charAt(line, fields[len(d.cells)].at)
@@ -242,7 +242,14 @@ func (d *delimited) long(line []byte, n int32, out *rows) {
 	d.row(line, fields, bad, out)
 }
 
-func (d *delimited) countFix(fields int) string {
+func (d *delimited) countFix(line []byte, fields int) string {
+	if fields == 1 {
+		for _, other := range []byte{',', ';', '\t'} {
+			if other != d.delim && bytes.Count(line, []byte{other}) == len(d.cells)-1 {
+				return fmt.Sprintf("the header is parted by %q, this row by %q: use one of them", d.delim, other)
+			}
+		}
+	}
 	if fields > len(d.cells) && d.delim == ',' {
 		return "if the decimal sign is a comma, part the fields with semicolons; else take out the extra fields"
 	}

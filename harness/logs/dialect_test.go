@@ -94,6 +94,8 @@ func TestDialects(t *testing.T) {
 		{"no line feed at the end", []byte(strings.TrimSuffix(comma, "\n")), UTF8},
 		{"blank lines", []byte(strings.ReplaceAll(crlf, "\r\n1", "\r\n\r\n \r\n1")), UTF8},
 		{"quotes", []byte(quoted), UTF8},
+		{"units below the header", []byte("Time,Core temp,Ambient,Note\ns,[°C],°C,\n0,20.25,21.5,x\n1.5,21,,y\n3.0,-3.50,21.6,z\n"), UTF8},
+		{"remarks", []byte(strings.ReplaceAll(comma, "\n1", "\n# fan on\n1")), UTF8},
 		{"lines above the header", []byte("Bench log 3\nstarted by hand, all well\n\n" + comma), UTF8},
 		{"UTF-16 LE with mark", utf16Bytes(binary.LittleEndian, "\ufeff"+german), UTF16LE},
 		{"UTF-16 BE with mark", utf16Bytes(binary.BigEndian, "\ufeff"+crlf), UTF16BE},

@@ -42,7 +42,7 @@ func newFreeText(m *Map, clk *clock) (*freeText, error) {
 }
 
 func (t *freeText) parse(text []byte, out *rows) {
-	out.reset(text, t.columns, t.key >= 0)
+	out.reset(text, t.columns, t.key >= 0, 1)
 	for n := int32(0); len(text) > 0; n++ {
 		i := bytes.IndexByte(text, '\n')
 		t.lineOf(trimLine(text[:i]), n, out)

@@ -148,7 +148,7 @@ func classifyRest(b *bag, dim dimension) (quantity, place string) {
 		b.take("current")
 		return "current", ""
 	case b.take("time", "elapsed", "timestamp", "datetime", "runtime", "t") || (dim == seconds && len(*b) == 0):
-		b.take("date", "clock", "elapsed", "stamp", "local", "utc", "hh", "mm", "ss", "since", "start", "unix", "iso", "run", "duration")
+		b.take("date", "clock", "elapsed", "stamp", "local", "utc", "hh", "mm", "ss", "sss", "fff", "since", "start", "unix", "iso", "run", "duration")
 		return "time", ""
 	}
 	return "", ""

@@ -54,6 +54,7 @@ type Map struct {
 	Delimiter string   `json:"delimiter,omitempty" toml:"delimiter"` // one ASCII character
 	Decimal   string   `json:"decimal,omitempty" toml:"decimal"`     // "." or ","
 	Header    int      `json:"header,omitempty" toml:"header"`       // line of the header, from 1
+	Skip      int      `json:"skip,omitempty" toml:"skip"`           // lines below the header that are not rows, such as one of units
 	Comment   string   `json:"comment,omitempty" toml:"comment"`     // lines that begin so are passed over
 	Pattern   string   `json:"pattern,omitempty" toml:"pattern"`     // of free text; its named groups are the columns
 	Columns   []Column `json:"columns" toml:"column"`
@@ -112,6 +113,9 @@ func (m *Map) Check() []KeyError {
 		}
 		if m.Header < 1 || m.Header > 1000 {
 			bad("header", "write the line the header stands on, from 1 to 1000", "header = %d is no line", m.Header)
+		}
+		if m.Skip < 0 || m.Skip > 1000 {
+			bad("skip", "write how many lines below the header are not rows", "skip = %d is not possible", m.Skip)
 		}
 	case JSONLines:
 	case Text:
@@ -180,11 +184,17 @@ func (m *Map) checkSplit(bad complain) {
 func (m *Map) checkColumns(bad complain) {
 	known := measures()
 	seen := map[string]int{}
-	values := 0
+	values, unknown := 0, 0
 	for i, c := range m.Columns {
 		key := fmt.Sprintf("column.%d.", i+1)
 		q, ok := known[c.Quantity]
+		if c.Quantity == "" {
+			unknown++
+			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "the column has no quantity")
+			continue
+		}
 		if !ok {
+			unknown++
 			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "quantity %s is not known", shown(c.Quantity))
 			continue
 		}
@@ -214,7 +224,7 @@ func (m *Map) checkColumns(bad complain) {
 		}
 		seen[what] = i + 1
 	}
-	if values == 0 {
+	if values == 0 && unknown == 0 {
 		bad("column", "add a [[column]] with a quantity beside the time", "no column holds a value")
 	}
 	if m.Split.By == SplitBack && !slices.ContainsFunc(m.Columns, func(c Column) bool { return c.Quantity == "time" }) {

@@ -76,7 +76,7 @@ func tomlProblem(name string, data []byte, err error) *Problem {
 }
 
 func mapKeys() []string {
-	return []string{"format", "encoding", "delimiter", "decimal", "header", "comment", "pattern", "max_bad_percent", "column", "split"}
+	return []string{"format", "encoding", "delimiter", "decimal", "header", "skip", "comment", "pattern", "max_bad_percent", "column", "split"}
 }
 
 func unknownKey(name string, at keyPositions, k toml.Key) *Problem {
@@ -220,6 +220,9 @@ func (m Map) Write(w io.Writer) error {
 	}
 	if m.Header != 0 {
 		key("header", strconv.Itoa(m.Header), "line of the header")
+	}
+	if m.Skip != 0 {
+		key("skip", strconv.Itoa(m.Skip), "lines below the header that are not rows")
 	}
 	if m.Comment != "" {
 		key("comment", quote(m.Comment), "lines that begin so are passed over")

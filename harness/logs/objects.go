@@ -35,7 +35,7 @@ func newObjects(m *Map, clk *clock) *objects {
 }
 
 func (o *objects) parse(text []byte, out *rows) {
-	out.reset(text, o.columns, o.key != "")
+	out.reset(text, o.columns, o.key != "", len("{}\n"))
 	for n := int32(0); len(text) > 0; n++ {
 		i := bytes.IndexByte(text, '\n')
 		o.object(trimLine(text[:i]), n, out)

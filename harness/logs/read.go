@@ -98,6 +98,12 @@ func Read(in Input, m Map, each func(*Batch) error) (Summary, error) {
 		}
 		in.Reader = io.MultiReader(bytes.NewReader(sample.bytes), in.Reader)
 	}
+	if m.Encoding == "" {
+		m.Encoding = UTF8
+	}
+	if m.Decimal == "" {
+		m.Decimal = "."
+	}
 	if errs := m.Check(); len(errs) > 0 {
 		return Summary{}, &Problem{File: in.Name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
 	}
@@ -294,6 +300,9 @@ func (p *pipeline) begin(b *block) error {
 	if b.err != nil {
 		return b.err
 	}
+	if m := p.m.Encoding; m != UTF16LE && m != UTF16BE && (bytes.HasPrefix(b.raw, []byte{0xff, 0xfe}) || bytes.HasPrefix(b.raw, []byte{0xfe, 0xff})) {
+		return &Problem{File: p.in.Name, Line: 1, Column: 1, What: fmt.Sprintf("the file is in UTF-16, the log map says %s", m), Fix: `write encoding = "utf-16le" or "utf-16be" in the log map`}
+	}
 	b.text = bytes.TrimPrefix(b.text, []byte("\xef\xbb\xbf"))
 	if len(bytes.TrimSpace(b.text)) == 0 && p.eof {
 		return &Problem{File: p.in.Name, Line: 1, Column: 1, What: "the log is empty",
@@ -320,6 +329,13 @@ func (p *pipeline) begin(b *block) error {
 			}
 			header, b.text = b.text[:i], b.text[i+1:]
 			p.line++
+		}
+		for range p.m.Skip {
+			i := bytes.IndexByte(b.text, '\n')
+			b.text = b.text[i+1:]
+			if i >= 0 {
+				p.line++
+			}
 		}
 		p.parser, p.ignored, err = newDelimited(p.in.Name, &p.m, header, clk)
 	case JSONLines:

@@ -26,29 +26,30 @@ type rows struct {
 	seen     []int64 // values that are there
 }
 
-// reset makes room for the rows of text in columns columns.
-func (r *rows) reset(text []byte, columns int, keyed bool) {
+// reset makes room for the rows of text, each of at least shortest bytes.
+func (r *rows) reset(text []byte, columns int, keyed bool, shortest int) {
 	r.lines = bytes.Count(text, []byte{'\n'})
+	room := min(r.lines, len(text)/max(shortest, 1)+1) // lines without a row need none
 	if len(r.cols) != columns {
 		r.cols = make([][]float64, columns)
 		r.written, r.needed, r.seen = make([]int, columns), make([]int, columns), make([]int64, columns)
 	}
 	for c := range r.cols {
-		if cap(r.cols[c]) < r.lines {
-			r.cols[c] = make([]float64, r.lines)
+		if cap(r.cols[c]) < room {
+			r.cols[c] = make([]float64, room)
 		}
-		r.cols[c] = r.cols[c][:r.lines]
+		r.cols[c] = r.cols[c][:room]
 		r.written[c], r.needed[c], r.seen[c] = lowest, lowest, 0
 	}
-	if cap(r.line) < r.lines {
-		r.line = make([]int32, r.lines)
+	if cap(r.line) < room {
+		r.line = make([]int32, room)
 	}
-	r.line = r.line[:r.lines]
+	r.line = r.line[:room]
 	if keyed {
-		if cap(r.key) < r.lines {
-			r.key = make([]uint64, r.lines)
+		if cap(r.key) < room {
+			r.key = make([]uint64, room)
 		}
-		r.key = r.key[:r.lines]
+		r.key = r.key[:room]
 	}
 	r.n, r.marks, r.bad, r.badCount = 0, r.marks[:0], r.bad[:0], 0
 }
@@ -155,6 +156,24 @@ func numberFix(field []byte, decimal byte) string {
 	return "mend or take out the line, or allow a share of bad rows in a log map: max_bad_percent = 1"
 }
 
+// Batches reads a log again and gives the batches of one run to each, which is
+// cheaper than row by row. It stops behind the run.
+func Batches(in Input, m Map, run int, each func(*Batch) error) error {
+	_, err := Read(in, m, func(b *Batch) error {
+		if b.Run > run {
+			return errStopped
+		}
+		if b.Run < run {
+			return nil
+		}
+		return each(b)
+	})
+	if errors.Is(err, errStopped) {
+		return nil
+	}
+	return err
+}
+
 // Rows returns the rows of one run of a log, one after the other. open is called
 // each time the sequence is run. The row is valid until the next one.
 func Rows(name string, open func() (io.ReadCloser, error), m Map, run int) func() iter.Seq2[reading.Row, error] {
@@ -167,13 +186,7 @@ func Rows(name string, open func() (io.ReadCloser, error), m Map, run int) func(
 			}
 			defer f.Close()
 			values := make([]float64, len(m.Columns))
-			_, err = Read(Input{Name: name, Reader: f}, m, func(b *Batch) error {
-				if b.Run > run {
-					return errStopped
-				}
-				if b.Run < run {
-					return nil
-				}
+			err = Batches(Input{Name: name, Reader: f}, m, run, func(b *Batch) error {
 				for i := range b.Len() {
 					for c := range values {
 						values[c] = b.Columns[c][i]
@@ -184,7 +197,7 @@ func Rows(name string, open func() (io.ReadCloser, error), m Map, run int) func(
 				}
 				return nil
 			})
-			if err != nil && !errors.Is(err, errStopped) {
+			if err != nil {
 				yield(reading.Row{}, err)
 			}
 		}

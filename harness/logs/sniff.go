@@ -168,6 +168,40 @@ type heading struct {
 	fields  []field
 	guesses []guess
 	known   int
+	skip    int // 1 when the next line holds the units
+}
+
+// withUnits reads the heading again with the units of the line below it, if that
+// line holds nothing but units.
+func (h heading) withUnits(below string) heading {
+	units, bad := splitFields([]byte(below), h.delim)
+	if bad != nil || len(units) != len(h.fields) {
+		return h
+	}
+	known := 0
+	both := h
+	both.guesses, both.known, both.skip = nil, 0, 1
+	for i, f := range h.fields {
+		u := strings.Trim(string(units[i].text), "[]()")
+		_, ok := anyUnit(u)
+		if ok {
+			known++
+		} else if u != "" && u != "-" {
+			return h
+		}
+		g := recognise(string(f.text))
+		if ok {
+			g = recognise(string(f.text) + " [" + u + "]")
+		}
+		if g.quantity != "" {
+			both.known++
+		}
+		both.guesses = append(both.guesses, g)
+	}
+	if known == 0 || both.known < h.known {
+		return h
+	}
+	return both
 }
 
 func headingOf(line string, n int, delim byte) heading {
@@ -192,7 +226,11 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 	var best heading
 	for i := first; i < min(len(lines), first+headerLines); i++ {
 		for _, delim := range []byte{',', ';', '\t'} {
-			if h := headingOf(lines[i], i, delim); h.known > best.known || (h.known == best.known && h.line == best.line && len(h.fields) > len(best.fields)) {
+			h := headingOf(lines[i], i, delim)
+			if i+1 < len(lines) {
+				h = h.withUnits(lines[i+1])
+			}
+			if h.known > best.known || (h.known == best.known && h.line == best.line && len(h.fields) > len(best.fields)) {
 				best = h
 			}
 		}
@@ -200,9 +238,14 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 	if best.known == 0 {
 		return noHeader(name, lines, first)
 	}
-	m.Header = best.line + 1
+	m.Header, m.Skip = best.line+1, best.skip
 	m.Delimiter = string(best.delim)
 	m.Decimal = sniffDecimal(lines[best.line+1:], best.delim)
+	for _, l := range lines[best.line+1:] {
+		if f, _ := splitFields([]byte(l), best.delim); strings.HasPrefix(l, "#") && len(f) != len(best.fields) {
+			m.Comment = "#"
+		}
+	}
 	names := make([]string, len(best.fields))
 	at := make([]int, len(best.fields))
 	for i, f := range best.fields {
@@ -212,7 +255,7 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 		return err
 	}
 	data := func(k int) (string, int64, int) {
-		for i := best.line + 1; i < len(lines); i++ {
+		for i := best.line + 1 + best.skip; i < len(lines); i++ {
 			if f, _ := splitFields([]byte(lines[i]), best.delim); len(f) == len(names) && !missing(f[k].text) {
 				return string(f[k].text), int64(i + 1), charAt([]byte(lines[i]), f[k].at)
 			}
