@@ -67,7 +67,7 @@ func (s *sheet) table(t *content.Table) {
 // what a heading row leads, and the last row when only that would be left.
 func (g *grid) together(rows []*block, i int) float64 {
 	h := rows[i].h
-	for j := i; j+1 < len(rows); j++ {
+	for j := i; j+1 < len(rows) && h < 60; j++ {
 		if !g.t.Rows[j].Group && j+1 != len(rows)-1 {
 			break
 		}
