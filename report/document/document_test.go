@@ -75,7 +75,7 @@ func TestNativeWriterIsReached(t *testing.T) {
 
 func TestSamplesUnderTwoMegabytes(t *testing.T) {
 	for name, d := range map[string]*record.Document{"accepted": sample.Accepted(), "failed": sample.Failed(), "inconclusive": sample.Inconclusive()} {
-		pdf := printed(t, d, A4, vectors)
+		pdf := printed(t, sample.FullPhotos(d), A4, vectors)
 		saved(t, name, pdf)
 		if len(pdf) > 2<<20 || len(pdf) < 100<<10 {
 			t.Errorf("%s: %d bytes", name, len(pdf))
@@ -262,7 +262,7 @@ func TestReadBack(t *testing.T) {
 }
 
 func BenchmarkWrite(b *testing.B) {
-	d := sample.Accepted()
+	d := sample.FullPhotos(sample.Accepted())
 	for b.Loop() {
 		for i := range d.Photos {
 			d.Photos[i].JPEG = nil // scaling and encoding is part of the work
@@ -274,7 +274,7 @@ func BenchmarkWrite(b *testing.B) {
 }
 
 func BenchmarkWritePrepared(b *testing.B) {
-	d := sample.Accepted()
+	d := sample.FullPhotos(sample.Accepted())
 	for b.Loop() {
 		if err := Write(io.Discard, d, A4); err != nil {
 			b.Fatal(err)
