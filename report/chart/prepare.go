@@ -280,7 +280,7 @@ func Ranges(f *figure.Figure) (x, y Range) {
 	if !f.Y.Log && (bars || yb.lo > 0 && yb.lo < yb.hi*0.35) {
 		yb.add(0)
 	}
-	return axisRange(f.X, xb, sideAir(f, xb)), axisRange(f.Y, yb, 0.06)
+	return axisRange(f.X, xb, sideAir(f, xb), 9), axisRange(f.Y, yb, 0.06, 6)
 }
 
 // sideAir is the air left and right of what is drawn: lines reach the edges,
@@ -317,8 +317,8 @@ func (b *bounds) add(v float64) {
 }
 
 // axisRange is the range of one axis with some air at its ends, but none at a
-// zero.
-func axisRange(a figure.Axis, b *bounds, air float64) Range {
+// zero, and about so many ticks.
+func axisRange(a figure.Axis, b *bounds, air float64, ticks int) Range {
 	if n := len(a.Categories); n > 0 {
 		r := Range{Min: -0.5, Max: float64(n) - 0.5}
 		for i, c := range a.Categories {
@@ -345,7 +345,7 @@ func axisRange(a figure.Axis, b *bounds, air float64) Range {
 	if lo != 0 {
 		lo -= d
 	}
-	return Range{Min: lo, Max: hi, Ticks: linearTicks(lo, hi, 6)}
+	return Range{Min: lo, Max: hi, Ticks: linearTicks(lo, hi, ticks)}
 }
 
 func logRange(lo, hi float64) Range {

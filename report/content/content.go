@@ -141,6 +141,7 @@ type Row struct {
 type Cell struct {
 	Text    string
 	Strong  bool
+	Code    bool             // a hash, to be read character by character
 	Verdict *scoring.Verdict // set when the cell is a verdict
 }
 

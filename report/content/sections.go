@@ -245,7 +245,7 @@ func (b *builder) evidence() Section {
 		{Title: w.T("col.name"), Share: 6, Wide: true}, {Title: w.T("col.role"), Share: 2.6}, {Title: w.T("col.size"), Share: 2, Right: true}, {Title: w.T("col.hash"), Share: 9.8, Wide: true},
 	}}
 	for _, e := range files {
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: evidenceName(e)}, {Text: orDash(e.Role)}, {Text: w.Bytes(e.Size)}, {Text: e.SHA256}}})
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: evidenceName(e)}, {Text: orDash(e.Role)}, {Text: w.Bytes(e.Size)}, {Text: e.SHA256, Code: true}}})
 	}
 	return b.section("evidence", Paragraph{Text: w.T("evidence.text")}, t)
 }

@@ -86,7 +86,13 @@ func write(w io.Writer, d *record.Document, paper Paper, how drawing) error {
 	s.decim = cat.T("number.mark")
 	s.front(c)
 	for i := range c.Sections {
-		s.section(&c.Sections[i], i == 0)
+		if i == 0 {
+			s.breakPage() // behind the front
+		}
+		if i == len(c.Sections)-1 {
+			s.need(70) // the end mark is not left alone on a page
+		}
+		s.section(&c.Sections[i])
 	}
 	s.end(c.End)
 	made, err := s.m.Generate()
@@ -100,11 +106,8 @@ func write(w io.Writer, d *record.Document, paper Paper, how drawing) error {
 	return err
 }
 
-// section sets one section. The first begins a new page, behind the front.
-func (s *sheet) section(sec *content.Section, first bool) {
-	if first {
-		s.breakPage()
-	}
+// section sets one section.
+func (s *sheet) section(sec *content.Section) {
 	s.heading(sec)
 	for _, b := range sec.Blocks {
 		switch b := b.(type) {

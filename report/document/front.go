@@ -237,7 +237,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		b.fill(0, y, left, 0.1, &midGrey)
 		y += 1.1
 		word := face{size: 9}
-		if t.Verdict != conformity.Pass {
+		if t.Verdict == conformity.Fail || t.Verdict == conformity.Inconclusive {
 			word.weight = typeface.Bold
 		}
 		w := typeface.Width(word.weight, word.size, clean(t.Word)) * ptmm

@@ -54,15 +54,11 @@ func (s *sheet) table(t *content.Table) {
 	}
 	s.need(math.Min(need, s.usable/2))
 	s.place(head)
-	begun := s.y
 	for i, r := range rows {
-		if s.left() < g.together(rows, i) && s.y > begun {
+		if h := g.together(rows, i); i > 0 && s.left() < h && h <= s.usable-head.h {
 			s.breakPage()
 		}
 		s.row(head, r)
-		if s.y-r.h <= head.h+0.01 {
-			begun = 0
-		}
 	}
 	s.gap(3)
 }
@@ -71,7 +67,7 @@ func (s *sheet) table(t *content.Table) {
 // what a heading row leads, and the last row when only that would be left.
 func (g *grid) together(rows []*block, i int) float64 {
 	h := rows[i].h
-	for j := i; j+1 < len(rows); j++ {
+	for j := i; j+1 < len(rows) && h < 60; j++ {
 		if !g.t.Rows[j].Group && j+1 != len(rows)-1 {
 			break
 		}
@@ -88,10 +84,8 @@ func (s *sheet) row(head, r *block) {
 		h := *head
 		s.put(&h)
 	}
-	if r.h > s.left() && !s.fresh {
-		if r.h <= s.usable-head.h || s.left() < 40 {
-			again()
-		}
+	if s.fresh || r.h > s.left() && (r.h <= s.usable-head.h || s.left() < 40) {
+		again()
 	}
 	for r != nil && r.h > s.left() {
 		part, rest := r.split(s.left())
@@ -113,20 +107,26 @@ func (g *grid) head(width float64) *block {
 	b := &block{}
 	f := face{size: 7.5, weight: typeface.Bold}
 	for i, c := range g.t.Columns {
-		g.cell(b, i, 1.2, f, c.Title)
+		g.cell(b, i, 1.2, f, c.Title, false)
 	}
 	b.fill(0, b.h+0.8, width, 0.35, &black)
 	return b
 }
 
-// cell sets a text in column i with its top at y.
-func (g *grid) cell(b *block, i int, y float64, f face, text string) {
+// cell sets a text in column i with its top at y. A code is set smaller until
+// it fits on one line.
+func (g *grid) cell(b *block, i int, y float64, f face, text string, code bool) {
 	x, w := g.x[i]+cellPad, g.w[i]-2*cellPad
 	if i == 0 {
 		x, w = 0, g.w[i]-cellPad
 	}
 	if i == len(g.x)-1 {
 		w += cellPad
+	}
+	if code {
+		for f.size > 5.5 && typeface.Width(f.weight, f.size, text)*ptmm > w {
+			f.size -= 0.1
+		}
 	}
 	lines := wrap(text, f.weight, f.size, w)
 	if !g.t.Columns[i].Right {
@@ -154,7 +154,7 @@ func (g *grid) row(s *sheet, r *content.Row) *block {
 			f = cellBold
 		}
 		if c.Verdict == nil {
-			g.cell(b, i, rowPad, f, c.Text)
+			g.cell(b, i, rowPad, f, c.Text, c.Code)
 			continue
 		}
 		g.verdict(s, b, i, f, &c)

@@ -47,10 +47,14 @@ func silent(r rune) bool {
 	return unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || r >= 0xFE00 && r <= 0xFE0F || r >= 0xE0100 && r <= 0xE01EF
 }
 
-// Drawable reports whether the documents' fonts can draw r.
+// Drawable reports whether the documents can print r. Scripts written from
+// right to left cannot: they would come out in the wrong order.
 func Drawable(r rune) bool {
 	if r == ' ' || r == '\n' || r == '\r' || r == '\t' || silent(r) {
 		return true
+	}
+	if r >= 0x0590 && unicode.In(r, unicode.Hebrew, unicode.Arabic, unicode.Syriac, unicode.Thaana, unicode.Nko) {
+		return false
 	}
 	return r <= 0xFFFF && r != unicode.ReplacementChar && typeface.Has(typeface.Regular, r) && typeface.Has(typeface.Bold, r)
 }

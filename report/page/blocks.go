@@ -45,6 +45,15 @@ func class(on bool, name string) string {
 	return ""
 }
 
+// cellClass marks numbers, and cells that say nothing, which narrow screens
+// leave out.
+func cellClass(c *content.Column, cell *content.Cell) string {
+	if cell.Text == "–" || cell.Text == "" {
+		return ` class="void"`
+	}
+	return class(c.Right, "num")
+}
+
 func (p *writer) group(t *content.Table, r *content.Row) {
 	span := len(t.Columns)
 	if len(r.Cells) > 1 {
@@ -69,7 +78,7 @@ func (p *writer) row(t *content.Table, r *content.Row) {
 			p.put("</th>")
 			continue
 		}
-		p.put("<td role=\"cell\""+class(col.Right, "num")+" data-label=\"%s\">", col.Title)
+		p.put("<td role=\"cell\""+cellClass(col, &r.Cells[i])+" data-label=\"%s\">", col.Title)
 		p.cell(&r.Cells[i])
 		p.put("</td>")
 	}
@@ -80,6 +89,8 @@ func (p *writer) cell(c *content.Cell) {
 	switch {
 	case c.Verdict != nil:
 		p.verdict(c.Text, *c.Verdict)
+	case c.Code:
+		p.put("<code>%s</code>", c.Text)
 	case c.Strong:
 		p.put("<strong>%s</strong>", c.Text)
 	default:

@@ -196,7 +196,7 @@ func drawn(f *figure.Figure, i int) charts.SingleSeries {
 	case figure.Points:
 		out.Type, out.ShowSymbol = "scatter", nil
 		out.Symbol = [...]string{"circle", "diamond", "triangle", "rect"}[i%4]
-		out.SymbolSize = 9
+		out.SymbolSize = 11
 	case figure.Bars:
 		out.Type, out.ShowSymbol, out.Symbol = "bar", nil, ""
 		out.BarMaxWidth = "40"

@@ -237,7 +237,7 @@ func (p *writer) contents() {
 func (p *writer) section(s *content.Section) error {
 	p.put("<section id=\"%s\">\n<h2>%s</h2>\n", s.ID, s.Title)
 	if s.ID == "figures" {
-		p.put("<noscript><p>%s</p></noscript>\n<p class=\"hint\">%s</p>\n", p.w.T("page.nojs"), p.w.T("page.reset"))
+		p.put("<noscript><p>%s</p></noscript>\n<p class=\"hint\">%s</p>\n", p.w.T("page.nojs"), p.w.T("page.zoom"))
 	}
 	for _, b := range s.Blocks {
 		switch b := b.(type) {

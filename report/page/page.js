@@ -35,7 +35,8 @@
       axis.axisLabel = { color: soft, hideOverlap: true, showMinLabel: axis.type === 'category' ? true : null };
       if (axis.type !== 'category') {
         axis.axisLabel.formatter = number;
-        axis.axisLabel.showMinLabel = axis.axisLabel.showMaxLabel = false;
+        axis.axisLabel.showMinLabel = axis.min === 0 || axis.type === 'log';
+        axis.axisLabel.showMaxLabel = false;
       }
       axis.axisLine = { show: true, lineStyle: { color: soft } };
       axis.splitLine = { show: axis.type !== 'category', lineStyle: { color: line } };

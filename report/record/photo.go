@@ -161,20 +161,28 @@ func boxes(dst []byte, dstStride, w, h int, src []byte, srcStride, sw, sh int) {
 		}
 		return
 	}
+	sums := make([]uint32, sw) // of the source rows under one row of dst
 	for y := range h {
 		y0 := y * sh / h
 		y1 := max(y0+1, (y+1)*sh/h)
+		clear(sums)
+		for yy := y0; yy < y1; yy++ {
+			row := src[yy*srcStride:][:sw]
+			for i, v := range row {
+				sums[i] += uint32(v)
+			}
+		}
 		row := dst[y*dstStride:][:w]
+		x0 := 0
 		for x := range row {
-			x0 := x * sw / w
-			x1 := max(x0+1, (x+1)*sw/w)
-			sum, n := 0, (x1-x0)*(y1-y0)
-			for yy := y0; yy < y1; yy++ {
-				for _, v := range src[yy*srcStride+x0 : yy*srcStride+x1] {
-					sum += int(v)
-				}
+			end := (x + 1) * sw / w
+			x1 := max(x0+1, end)
+			sum, n := uint32(0), uint32((x1-x0)*(y1-y0))
+			for _, v := range sums[x0:x1] {
+				sum += v
 			}
 			row[x] = byte((sum + n/2) / n)
+			x0 = min(end, sw-1)
 		}
 	}
 }

@@ -8,13 +8,19 @@ import (
 	"proveout/report/record"
 )
 
-// Photos returns n painted pictures of boards, 1600 by 1200 pixels, with the
-// noise of a camera.
-func Photos(n int) []record.Photo {
+// FullPhotos gives a document photos as large as a camera of the kind benches
+// use makes them, 1600 by 1200 pixels.
+func FullPhotos(d *record.Document) *record.Document {
+	d.Photos = photos(len(d.Photos), 1600, 1200)
+	return d
+}
+
+// photos returns n painted pictures of boards with the noise of a camera.
+func photos(n, w, h int) []record.Photo {
 	out := make([]record.Photo, n)
 	for i := range out {
 		role, caption := photoTitle(i)
-		out[i] = record.Photo{Image: Board(1600, 1200, uint64(i)), Role: role, Caption: caption, SHA256: fakeHash(uint64(100 + i))}
+		out[i] = record.Photo{Image: Board(w, h, uint64(i)), Role: role, Caption: caption, SHA256: fakeHash(uint64(100 + i))}
 	}
 	return out
 }

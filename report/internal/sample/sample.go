@@ -144,7 +144,7 @@ func base() *record.Document {
 		Family:  family(),
 		Outcome: &scoring.Outcome{Job: "2026-0042", Plan: "full-acceptance", Family: "quellan-v16", Variant: "166", Accepted: true, Verdict: conformity.Pass, Reason: "All 8 required steps passed on their last attempt.", Steps: steps()},
 	}
-	d.Photos = Photos(6)
+	d.Photos = photos(6, 240, 180)
 	for i, p := range d.Photos {
 		d.Job.Card.Photos = append(d.Job.Card.Photos, reading.Evidence{SHA256: p.SHA256, Name: fmt.Sprintf("IMG_%04d.jpg", 2100+i), Size: 2_831_224 + int64(i)*91_113, Role: p.Role, Caption: p.Caption})
 	}
