@@ -1,0 +1,518 @@
+package bus_test
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"proveout/scoring/bus"
+	"proveout/scoring/conformity"
+)
+
+func decodeAll(t testing.TB, text []byte) []bus.Device {
+	t.Helper()
+	list, err := bus.ParseConfig(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []bus.Device
+	for _, c := range list {
+		d, err := bus.Decode(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// asPciutils writes a decoded device as lspci -n -vv does, the lines that both
+// know.
+func asPciutils(d bus.Device) []string {
+	flag := func(list []string, name, short string) string {
+		if slices.Contains(list, name) {
+			return short + "+"
+		}
+		return short + "-"
+	}
+	yes := func(b bool, short string) string {
+		if b {
+			return short + "+"
+		}
+		return short + "-"
+	}
+	bare := func(s string) string { return strings.ReplaceAll(s, "0x", "") }
+	rev := ""
+	if d.Revision != "0x00" {
+		rev = " (rev " + bare(d.Revision) + ")"
+	}
+	out := []string{fmt.Sprintf("%s %s: %s:%s%s", d.Address, bare(d.ClassCode)[:4], bare(d.VendorID), bare(d.DeviceID), rev)}
+	if d.Subsystem != "" && d.Subsystem != "0x0000:0x0000" {
+		out = append(out, "Subsystem: "+bare(d.Subsystem))
+	}
+	c, s := d.Command, d.Status
+	out = append(out, strings.Join([]string{"Control:", flag(c, "I/O", "I/O"), flag(c, "memory", "Mem"), flag(c, "bus master", "BusMaster"), flag(c, "special cycles", "SpecCycle"),
+		flag(c, "memory write and invalidate", "MemWINV"), flag(c, "VGA palette snoop", "VGASnoop"), flag(c, "parity error response", "ParErr"), flag(c, "stepping", "Stepping"),
+		flag(c, "SERR#", "SERR"), flag(c, "fast back-to-back", "FastB2B"), flag(c, "interrupt disable", "DisINTx")}, " "),
+		strings.Join([]string{"Status:", flag(s, "capabilities", "Cap"), flag(s, "66 MHz", "66MHz"), flag(s, "user definable features", "UDF"), flag(s, "fast back-to-back", "FastB2B"),
+			flag(s, "master data parity error", "ParErr"), "DEVSEL=" + strings.Replace(d.DevselTiming, "reserved", "??", 1), flag(s, "signalled target abort", ">TAbort"), flag(s, "received target abort", "<TAbort"),
+			flag(s, "received master abort", "<MAbort"), flag(s, "signalled system error", ">SERR"), flag(s, "detected parity error", "<PERR"), flag(s, "interrupt", "INTx")}, " "))
+	for _, b := range d.BARs {
+		if b.Kind == "io" {
+			out = append(out, strings.TrimSuffix(fmt.Sprintf("Region %d: I/O ports at %04x%s", b.Index, b.Address, map[bool]string{true: "", false: " [disabled]"}[slices.Contains(c, "I/O")]), " "))
+			continue
+		}
+		width := map[int]string{20: "low-1M", 32: "32-bit", 64: "64-bit"}[b.Width]
+		out = append(out, fmt.Sprintf("Region %d: Memory at %08x (%s, %sprefetchable)%s", b.Index, b.Address, width, map[bool]string{true: "", false: "non-"}[b.Prefetchable],
+			map[bool]string{true: "", false: " [disabled]"}[slices.Contains(c, "memory")]))
+	}
+	if d.ROM != nil {
+		disabled := ""
+		if !d.ROM.Enabled || !slices.Contains(c, "memory") {
+			disabled = " [disabled]"
+		}
+		out = append(out, fmt.Sprintf("Expansion ROM at %08x%s", d.ROM.Address, disabled))
+	}
+	for _, x := range d.Capabilities {
+		switch {
+		case x.ID == 1 && d.PowerManagement != nil:
+			p := d.PowerManagement
+			out = append(out, fmt.Sprintf("Capabilities: [%02x] Power Management version %d", x.Offset, p.Version),
+				fmt.Sprintf("Flags: %s %s PME(%s)", yes(p.D1, "D1"), yes(p.D2, "D2"), pmeList(p.PME)),
+				"Status: "+strings.Replace(p.State, "D3hot", "D3", 1))
+		case x.ID == 2 && d.AGP != nil:
+			a := d.AGP
+			out = append(out, fmt.Sprintf("Capabilities: [%02x] AGP version %s", x.Offset, a.Version),
+				fmt.Sprintf("Status: RQ=%d %s %s %s %s Rate=%s", a.RequestDepth, yes(a.Sideband, "SBA"), yes(a.Over4G, "64bit"), yes(a.FastWrite, "FW"), yes(a.AGP3, "AGP3"), rates(a.Rates)),
+				fmt.Sprintf("Command: RQ=%d %s %s %s", a.EnabledDepth, yes(a.EnabledSideband, "SBA"), yes(a.Enabled, "AGP"), yes(a.EnabledFastWrite, "FW")))
+		case x.ID == 0x10 && d.Express != nil:
+			e := d.Express
+			out = append(out, fmt.Sprintf("Capabilities: [%02x] Express (v%d)", x.Offset, e.Version),
+				fmt.Sprintf("LnkCap: Speed %s, Width x%d", gt(e.MaxSpeedGT), e.MaxWidth), fmt.Sprintf("LnkSta: Speed %s Width x%d", gt(e.SpeedGT), e.Width))
+		}
+	}
+	return out
+}
+
+func gt(x float64) string {
+	if x == 0 {
+		return "unknown"
+	}
+	return fmt.Sprintf("%gGT/s", x)
+}
+
+func rates(r []int) string {
+	if len(r) == 0 {
+		return "<none>"
+	}
+	var s []string
+	for _, x := range r {
+		s = append(s, fmt.Sprintf("x%d", x))
+	}
+	return strings.Join(s, ",")
+}
+
+func pmeList(on []string) string {
+	var s []string
+	for _, n := range []string{"D0", "D1", "D2", "D3hot", "D3cold"} {
+		s = append(s, n+map[bool]string{true: "+", false: "-"}[slices.Contains(on, n)])
+	}
+	return strings.Join(s, ",")
+}
+
+// common reduces what lspci prints to the lines of asPciutils.
+func common(out string) []string {
+	var lines []string
+	re := func(s string) *regexp.Regexp { return regexp.MustCompile(s) }
+	rules := []struct {
+		from *regexp.Regexp
+		to   string
+	}{
+		{re(`^([0-9a-f:.]+ [0-9a-f]{4}: [0-9a-f]{4}:[0-9a-f]{4}(?: \(rev ..\))?).*$`), "$1"},
+		{re(`^\s+(Subsystem: .*)$`), "$1"}, {re(`^\s+(Control: .*)$`), "$1"}, {re(`^\s+(Status: Cap.*)$`), "$1"},
+		{re(`^\s+(Region .*?)(?: \[virtual\])?$`), "$1"}, {re(`^\s+(Expansion ROM at \S+)( \[disabled)? by cmd\]$`), "$1$2]"}, {re(`^\s+(Expansion ROM .*)$`), "$1"},
+		{re(`^\s+(Capabilities: \[..\] (?:Power Management|AGP) version .*)$`), "$1"}, {re(`^\s+(Capabilities: \[..\] Express \(v\d+\)).*$`), "$1"},
+		{re(`^\s+Flags: PMEClk. DSI. (D1.) (D2.) AuxCurrent=\d+mA (PME.*)$`), "Flags: $1 $2 $3"}, {re(`^\s+(Status: D\d).*$`), "$1"},
+		{re(`^\s+(Status: RQ=\d+) .*(SBA.).*(64bit.) (FW.) (AGP3.) (Rate=.*)$`), "$1 $2 $3 $4 $5 $6"},
+		{re(`^\s+(Command: RQ=\d+) .*(SBA.) (AGP.).* (FW.) Rate.*$`), "$1 $2 $3 $4"},
+		{re(`^\s+LnkCap:\s+Port #\d+, (Speed \S+), (Width x\d+).*$`), "LnkCap: $1, $2"},
+		{re(`^\s+LnkSta:\s+(Speed \S+)(?: \(\w+\))?, (Width x\d+).*$`), "LnkSta: $1 $2"},
+	}
+	for _, l := range strings.Split(out, "\n") {
+		for _, r := range rules {
+			if r.from.MatchString(l) {
+				lines = append(lines, r.from.ReplaceAllString(l, r.to))
+				break
+			}
+		}
+	}
+	return lines
+}
+
+// testdata/displays.hex: five publicly posted dumps of real display
+// controllers with their identifiers replaced by unassigned ones;
+// displays.txt: what lspci 3.9.0 (pciutils) prints for them.
+func TestDecodeAsPciutils(t *testing.T) {
+	dump, err := os.ReadFile("testdata/displays.hex")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := os.ReadFile("testdata/displays.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, d := range decodeAll(t, dump) {
+		got = append(got, asPciutils(d)...)
+	}
+	compareLines(t, got, common(string(want)))
+}
+
+func compareLines(t testing.TB, got, want []string) {
+	t.Helper()
+	if len(want) < 5 {
+		t.Fatalf("only %d lines to compare with", len(want))
+	}
+	for i := range max(len(got), len(want)) {
+		g, w := "", ""
+		if i < len(got) {
+			g = got[i]
+		}
+		if i < len(want) {
+			w = want[i]
+		}
+		if g != w {
+			t.Errorf("line %d:\n got %s\nwant %s", i+1, g, w)
+			return
+		}
+	}
+}
+
+func dumpText(address string, b []byte) string {
+	var s strings.Builder
+	s.WriteString(address + " device\n")
+	for at := 0; at < len(b); at += 16 {
+		fmt.Fprintf(&s, "%02x:", at)
+		for _, x := range b[at : at+16] {
+			fmt.Fprintf(&s, " %02x", x)
+		}
+		s.WriteString("\n")
+	}
+	return s.String()
+}
+
+func put(b []byte, at int, v uint32, n int) {
+	for i := range n {
+		b[at+i] = byte(v >> uint(8*i))
+	}
+}
+
+// drawn is a display controller with a chain of capabilities and registers as
+// they come.
+func drawn(r *rand.Rand) []byte {
+	b := make([]byte, 256)
+	put(b, 0, 0xfee0|uint32(r.IntN(16)), 2)
+	put(b, 2, r.Uint32(), 2)
+	put(b, 4, r.Uint32()&0x7ff, 2)
+	put(b, 6, r.Uint32()&0xf9f8|0x10, 2)
+	b[8], b[0x0b] = byte(r.Uint32()), 3
+	for i := range 6 {
+		switch r.IntN(4) {
+		case 0:
+			put(b, 0x10+4*i, r.Uint32()&^0xfff|8, 4)
+		case 1:
+			put(b, 0x10+4*i, r.Uint32()&0xff00|0x101, 4)
+		case 2:
+			put(b, 0x10+4*i, r.Uint32()&^0xffff|0x10000, 4)
+		}
+	}
+	put(b, 0x2c, 0xfee1, 2)
+	put(b, 0x2e, r.Uint32()|1, 2)
+	put(b, 0x30, r.Uint32()&0xffff0001, 4)
+	b[0x34], b[0x3d] = 0x40, 1
+	b[0x40], b[0x41] = 0x01, 0x60
+	put(b, 0x42, r.Uint32(), 2)
+	put(b, 0x44, r.Uint32(), 2)
+	b[0x60], b[0x61] = 0x02, 0x80
+	b[0x62] = byte(1+r.IntN(3)) << 4
+	status := r.Uint32()
+	if b[0x62] < 0x30 {
+		status &^= 8 // AGP 3.0 mode, reserved before
+	} else if status&8 != 0 {
+		status &^= 4 // reserved in AGP 3.0 mode
+	}
+	put(b, 0x64, status, 4)
+	put(b, 0x68, r.Uint32(), 4)
+	b[0x80], b[0x81] = 0x10, 0
+	put(b, 0x82, 0x0011|uint32(1+r.IntN(2)), 2)
+	put(b, 0x80+0x0c, r.Uint32()&^0x3ff|uint32(1+r.IntN(5))|uint32(1)<<(4+r.IntN(5)), 4)
+	put(b, 0x80+0x12, uint32(1+r.IntN(4))|uint32(1)<<(4+r.IntN(5)), 2)
+	return b
+}
+
+func TestDecodeAgainstTool(t *testing.T) {
+	if !allChecks() {
+		t.Skip("runs lspci: set PROVEOUT_ALL_CHECKS=1")
+	}
+	dump, err := os.ReadFile("testdata/displays.hex")
+	if err != nil {
+		t.Fatal(err)
+	}
+	texts := []string{string(dump)}
+	r := rand.New(rand.NewPCG(1, 1))
+	for range 300 {
+		texts = append(texts, dumpText("01:00.0", drawn(r)))
+	}
+	for _, text := range texts {
+		file := filepath.Join(t.TempDir(), "dump")
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		cmd := exec.Command("lspci", "-n", "-vv", "-F", file)
+		cmd.Env = append(os.Environ(), "LC_ALL=C")
+		out, err := cmd.Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, d := range decodeAll(t, []byte(text)) {
+			got = append(got, asPciutils(d)...)
+		}
+		compareLines(t, got, common(string(out)))
+		if t.Failed() {
+			t.Fatalf("%s\n%s", text, out)
+		}
+	}
+}
+
+// The sizing rule of PCI Local Bus 2.x, section 6.2.5.1: the lowest address bit
+// that takes a 1 gives the size.
+func TestBARSizes(t *testing.T) {
+	for _, tt := range []struct {
+		readback uint32
+		kind     string
+		at       int
+		size     int64
+	}{
+		{0xfe000008, "memory", 0x10, 32 << 20}, {0xffffc000, "memory", 0x10, 16 << 10}, {0xff800000, "memory", 0x10, 8 << 20},
+		{0xf8000008, "memory", 0x10, 128 << 20}, {0xffffff01, "io", 0x10, 256}, {0x0000ff01, "io", 0x10, 256}, {0xffff0001, "rom", 0x30, 64 << 10},
+	} {
+		b := make([]byte, 64)
+		put(b, 0, 0xfee1, 2)
+		c := bus.ConfigSpace{Bytes: b, Sizing: map[int]uint32{tt.at: tt.readback}}
+		d, err := bus.Decode(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		switch {
+		case tt.kind == "rom":
+			if d.ROM == nil || d.ROM.SizeBytes != tt.size {
+				t.Errorf("0x%08x: %+v", tt.readback, d.ROM)
+			}
+		case len(d.BARs) != 1 || d.BARs[0].SizeBytes != tt.size || d.BARs[0].Kind != tt.kind:
+			t.Errorf("0x%08x: %+v, want %s of %d bytes", tt.readback, d.BARs, tt.kind, tt.size)
+		}
+	}
+	b := make([]byte, 64)
+	put(b, 0, 0xfee1, 2)
+	put(b, 0x10, 0xc, 4)
+	put(b, 0x14, 0x10, 4)
+	d, _ := bus.Decode(bus.ConfigSpace{Bytes: b, Sizing: map[int]uint32{0x10: 0xc, 0x14: 0xfffffffc}})
+	if len(d.BARs) != 1 || d.BARs[0].Width != 64 || d.BARs[0].SizeBytes != 16<<30 || d.BARs[0].Address != 0x10_0000_0000 {
+		t.Errorf("64-bit region: %+v", d.BARs)
+	}
+}
+
+// The same bytes in every usual form of text.
+func TestDumpForms(t *testing.T) {
+	b := drawn(rand.New(rand.NewPCG(2, 2)))
+	var colon8, xxd, canonical, wide strings.Builder
+	for at := 0; at < 256; at += 16 {
+		row := b[at : at+16]
+		fmt.Fprintf(&wide, "0x%03x: % X\r\n", at, row)
+		fmt.Fprintf(&colon8, "%08x: % x\n", at, row)
+		fmt.Fprintf(&canonical, "%08x  % x  % x  |deadbeef 00 11 2|\n", at, row[:8], row[8:])
+		fmt.Fprintf(&xxd, "%08x:", at)
+		for i := 0; i < 16; i += 2 {
+			fmt.Fprintf(&xxd, " %s", hex.EncodeToString(row[i:i+2]))
+		}
+		fmt.Fprintf(&xxd, "  %s\n", strings.Map(func(r rune) rune {
+			if r < 32 || r > 126 {
+				return '.'
+			}
+			return r
+		}, string(row)))
+	}
+	for name, text := range map[string]string{"plain": dumpText("01:00.0", b), "0x, capitals, CR": wide.String(), "eight digits": colon8.String(),
+		"pairs": xxd.String(), "canonical": canonical.String(), "raw": string(b), "noise": "boot\n\n" + dumpText("0000:01:00.0", b) + "the end\n"} {
+		got, err := bus.ParseConfig([]byte(text))
+		if err != nil || len(got) != 1 || string(got[0].Bytes) != string(b) {
+			t.Errorf("%s: %d devices, %v", name, len(got), err)
+		}
+	}
+	two, err := bus.ParseConfig([]byte(colon8.String() + xxd.String()))
+	if err != nil || len(two) != 2 {
+		t.Errorf("two dumps without a line between: %d devices, %v", len(two), err)
+	}
+}
+
+func TestDumpProblems(t *testing.T) {
+	b := drawn(rand.New(rand.NewPCG(2, 2)))
+	text := dumpText("01:00.0", b)
+	for name, tt := range map[string]struct{ text, want string }{
+		"row missing": {strings.Replace(text, "\n20:", "\nxx", 1), "line 5: the row at 0x30 follows 0x20 bytes"},
+		"too short":   {text[:100], "the device has 26 bytes"},
+		"nothing":     {"hello\n", "no rows"},
+		"odd raw":     {"\x00\x01\x02", "not 64, 128, 256 or 4096"},
+	} {
+		if _, err := bus.ParseConfig([]byte(tt.text)); err == nil || !strings.Contains(err.Error(), tt.want) {
+			t.Errorf("%s: %v, want %q", name, err, tt.want)
+		}
+	}
+}
+
+func TestCapabilityLoop(t *testing.T) {
+	b := make([]byte, 256)
+	put(b, 0, 0xfee1, 2)
+	b[6], b[0x34] = 0x10, 0x40
+	b[0x40], b[0x41], b[0x50], b[0x51] = 0x09, 0x50, 0x05, 0x42
+	d, err := bus.Decode(bus.ConfigSpace{Bytes: b})
+	if err != nil || len(d.Capabilities) != 2 || !strings.Contains(strings.Join(d.Notes, ";"), "loops back to 0x40") {
+		t.Errorf("%+v, %v", d, err)
+	}
+}
+
+func ptr(v uint16) *uint16 { return &v }
+
+func TestDetect(t *testing.T) {
+	dump, err := os.ReadFile("testdata/displays.hex")
+	if err != nil {
+		t.Fatal(err)
+	}
+	devices := decodeAll(t, append(dump, "sizing 10: fe000008\n"...))
+	good := bus.DeviceExpectation{VendorID: ptr(0xfee3), DeviceID: ptr(0x5159), ClassCode: ptr(0x0300), CapabilityIDs: []int{1}, AGP: &bus.AGPExpectation{Rates: []int{1, 2, 4}, SlotRates: []int{1}}}
+	for _, tt := range []struct {
+		name    string
+		device  int
+		change  func(*bus.DeviceExpectation)
+		verdict conformity.Verdict
+		field   string
+	}{
+		{"as expected", 2, func(e *bus.DeviceExpectation) {}, conformity.Pass, ""},
+		{"one bit of the device", 2, func(e *bus.DeviceExpectation) { e.DeviceID = ptr(0x5158) }, conformity.Fail, "device_id"},
+		{"trained below both ends", 2, func(e *bus.DeviceExpectation) { e.AGP.SlotRates = []int{1, 2, 4} }, conformity.Fail, "agp link"},
+		{"slot not known", 2, func(e *bus.DeviceExpectation) { e.AGP.SlotRates = nil }, conformity.Inconclusive, "agp link"},
+		{"rate missing", 2, func(e *bus.DeviceExpectation) { e.AGP.Rates = []int{8} }, conformity.Fail, "agp rates"},
+		{"capability missing", 2, func(e *bus.DeviceExpectation) { e.CapabilityIDs = []int{0x11} }, conformity.Fail, "capability"},
+		{"not enabled", 1, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{AGP: &bus.AGPExpectation{}} }, conformity.Inconclusive, "agp link"},
+		{"header only", 4, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{AGP: &bus.AGPExpectation{}} }, conformity.Inconclusive, "capability"},
+		{"window not sized", 2, func(e *bus.DeviceExpectation) { e.MemoryBytes = 1 << 20 }, conformity.Inconclusive, "memory window"},
+		{"window large enough", 4, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{MemoryBytes: 32 << 20} }, conformity.Pass, ""},
+	} {
+		e := good
+		agp := *good.AGP
+		e.AGP = &agp
+		tt.change(&e)
+		got := bus.Detect(devices[tt.device], e)
+		field := ""
+		if len(got.Differences) > 0 {
+			field = got.Differences[0].Field
+		}
+		if got.Verdict != tt.verdict || field != tt.field {
+			t.Errorf("%s: %v %+v", tt.name, got.Verdict, got.Differences)
+		}
+	}
+	if d, ok := bus.FindDevice(devices, good); !ok || d.DeviceID != "0x5159" {
+		t.Errorf("found %+v", d)
+	}
+	small := decodeAll(t, []byte(dumpText("01:00.0", drawnWith(0xfff00008))+"sizing 10: ffc00008\n"))[0]
+	if got := bus.Detect(small, bus.DeviceExpectation{MemoryBytes: 16 << 20}); got.Verdict != conformity.Fail {
+		t.Errorf("4 MiB window for 16 MiB: %+v", got)
+	}
+}
+
+func drawnWith(bar0 uint32) []byte {
+	b := make([]byte, 64)
+	put(b, 0, 0xfee1, 2)
+	put(b, 0x10, bar0, 4)
+	return b
+}
+
+func TestExpressLink(t *testing.T) {
+	b := drawn(rand.New(rand.NewPCG(3, 3)))
+	put(b, 0x8c, 2|16<<4, 4)
+	put(b, 0x92, 1|8<<4, 2)
+	d := decodeAll(t, []byte(dumpText("02:00.0", b)))[0]
+	x := d.Express
+	if x == nil || x.MaxWidth != 16 || x.MaxSpeedGT != 5 || x.Width != 8 || x.SpeedGT != 2.5 {
+		t.Fatalf("%+v", x)
+	}
+	got := bus.Detect(d, bus.DeviceExpectation{Express: &bus.ExpressExpectation{SlotWidth: 16, SlotGT: 5}})
+	if got.Verdict != conformity.Fail || len(got.Differences) != 2 {
+		t.Errorf("%+v", got)
+	}
+	if got := bus.Detect(d, bus.DeviceExpectation{Express: &bus.ExpressExpectation{SlotWidth: 8, SlotGT: 2.5}}); got.Verdict != conformity.Pass {
+		t.Errorf("%+v", got)
+	}
+}
+
+func TestNameList(t *testing.T) {
+	l, err := bus.ParseNames(strings.NewReader("# list\nfee1  Invented Makers\n\t0525  Invented Chip\n\t\tfee1 2179  Invented Board\nC 03  Display controller\n\t00  VGA\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	dump, _ := os.ReadFile("testdata/displays.hex")
+	d := decodeAll(t, dump)[0]
+	l.Fill(&d)
+	if d.Names["vendor"] != "Invented Makers" || d.Names["device"] != "Invented Chip" || d.Names["subsystem"] != "Invented Board" {
+		t.Errorf("%v", d.Names)
+	}
+}
+
+// Dumping and reading back gives the same bytes.
+func TestDumpRoundTrip(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.SampledFrom([]int{64, 256, 4096}).Draw(t, "bytes")
+		b := rapid.SliceOfN(rapid.Byte(), n, n).Draw(t, "data")
+		got, err := bus.ParseConfig([]byte(dumpText("01:00.0", b)))
+		if err != nil || len(got) != 1 || string(got[0].Bytes) != string(b) {
+			t.Fatalf("%d devices, %v", len(got), err)
+		}
+		if _, err := bus.Decode(got[0]); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+func FuzzParseConfig(f *testing.F) {
+	dump, err := os.ReadFile("testdata/displays.hex")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(dump[:900])
+	f.Add(drawn(rand.New(rand.NewPCG(1, 9))))
+	f.Add([]byte("01:00.0\n00: 00\nsizing 10: ff\nRegion 0: [size=9999999999T]\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		list, _ := bus.ParseConfig(data)
+		for _, c := range list {
+			d, err := bus.Decode(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := json.Marshal(d); err != nil {
+				t.Fatal(err)
+			}
+			bus.Detect(d, bus.DeviceExpectation{AGP: &bus.AGPExpectation{}, Express: &bus.ExpressExpectation{}, MemoryBytes: 1})
+		}
+	})
+}
