@@ -1,0 +1,370 @@
+package pacing_test
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"runtime"
+	"slices"
+	"testing"
+
+	"pgregory.net/rapid"
+	"proveout/scoring/pacing"
+)
+
+func report(t testing.TB, ms []float64, o pacing.Options) pacing.Report {
+	t.Helper()
+	var a pacing.Accumulator
+	a.AddAll(ms)
+	r, err := a.Report(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+func near(t *testing.T, what string, got, want, tolerance float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= tolerance) {
+		t.Errorf("%s %.12g, want %.12g", what, got, want)
+	}
+}
+
+// Hyndman & Fan, The American Statistician 50(4), 1996: the nine types on the
+// data 15 20 35 40 50 at p = 0.40, as asserted in the tests of a public
+// numerical library.
+func TestQuantileDefinitions(t *testing.T) {
+	data := []float64{15, 20, 35, 40, 50}
+	for i, want := range []float64{29, 20, 27.5, 20, 20, 27.5, 26, 29, 27, 27.125} {
+		d := pacing.Definition(i)
+		if got := pacing.Quantile(data, 0.40, d); math.Abs(got-want) > 1e-12 {
+			t.Errorf("%v: %.15g, want %g", d, got, want)
+		}
+		var a pacing.Accumulator
+		a.AddAll([]float64{40, 15, 50, 20, 35})
+		r, err := a.Report(pacing.Options{Percentiles: []float64{40}, Definition: d})
+		if err != nil || math.Abs(r.Percentiles["40"]-want) > 1e-12 || !r.Exact {
+			t.Errorf("%v from the histogram: %v, want %g", d, r.Percentiles, want)
+		}
+	}
+}
+
+// NIST StRD univariate: certified mean, standard deviation and lag-1
+// autocorrelation. Lew holds negative values and is moved up by 1000.
+func TestMomentsMeetCertifiedValues(t *testing.T) {
+	for _, c := range []struct {
+		name           string
+		data           []float64
+		add            float64
+		mean, sd, lag1 float64
+	}{
+		{"Lew", strdLew, 1000, -177.435, 277.332168044316, -0.307304800605679},
+		{"Lottery", strdLottery, 1, 518.958715596330, 291.699727470969, -0.120948622967393},
+		{"Michelso", strdMichelso, 0, 299.852400000000, 0.0790105478190518, 0.535199668621283},
+	} {
+		moved := make([]float64, len(c.data))
+		for i, v := range c.data {
+			moved[i] = v + c.add
+		}
+		r := report(t, moved, pacing.Options{})
+		near(t, c.name+" mean", r.MeanMs-c.add, c.mean, 1e-10)
+		near(t, c.name+" sd", *r.SD, c.sd, 1e-11*c.sd)
+		near(t, c.name+" lag-1", *r.Lag1, c.lag1, 1e-11)
+		near(t, c.name+" lag-1 of a slice", pacing.LagOne(c.data), c.lag1, 1e-11)
+	}
+}
+
+// Frames over time, not the mean of rates: ten frames in one second and ninety
+// in the next are 50 frames per second; the mean of 1/t would be 82.
+func TestMeanIsFramesOverTime(t *testing.T) {
+	var ms []float64
+	for range 10 {
+		ms = append(ms, 100)
+	}
+	for range 90 {
+		ms = append(ms, 1000.0/90)
+	}
+	r := report(t, ms, pacing.Options{})
+	near(t, "mean", *r.MeanFPS, 50, 1e-9)
+	near(t, "duration", r.Duration, 2, 1e-12)
+
+	var a pacing.Accumulator
+	a.AddRate(10, 1)
+	a.AddRate(90, 1)
+	a.AddRate(0, 2)
+	a.AddRate(0, 1)
+	a.AddRate(20, 1)
+	r, err := a.Report(pacing.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "mean of samples", *r.MeanFPS, 120.0/6, 1e-12)
+	if len(r.Freezes) != 1 || r.Freezes[0] != (pacing.Freeze{At: 2, Seconds: 3}) || r.Slow1 != nil {
+		t.Errorf("freezes %v, slowest 1 %% %v", r.Freezes, r.Slow1)
+	}
+
+	var b pacing.Accumulator
+	for _, s := range []float64{1, 1.5, 1.75, 1.75, 2} {
+		b.AddStamp(s)
+	}
+	r, err = b.Report(pacing.Options{})
+	if err != nil || r.Frames != 3 || r.BadRows != 1 {
+		t.Errorf("stamps: %d frames, %d bad rows, %v", r.Frames, r.BadRows, err)
+	}
+	near(t, "duration of stamps", r.Duration, 1, 1e-12)
+}
+
+func TestSlowestStallsAndFreezes(t *testing.T) {
+	ms := make([]float64, 20000)
+	for i := range ms {
+		ms[i] = 16.667
+	}
+	for i := range 200 { // the slowest 1 %: 100 of 25 ms, 100 of 35 ms
+		ms[50*i+7] = 25 + float64(i%2)*10
+	}
+	ms[12345] = 120
+	ms[15000] = 2500
+	r := report(t, ms, pacing.Options{})
+	// 200 slowest: 2500, 120, 100 of 35, 98 of 25.
+	near(t, "slowest 1 %", *r.Slow1, 1000*200/(2500+120+100*35.0+98*25), 1e-9)
+	near(t, "slowest 0.1 %", *r.Slow01, 1000*20/(2500+120+18*35.0), 1e-9)
+	near(t, "stall limit", r.StallLimit, 3*16.667, 1e-9)
+	if !r.Exact || r.StallCount != 2 || len(r.Stalls) != 2 || r.Stalls[0].Frame != 12345 || r.Stalls[1].Ms != 2500 {
+		t.Errorf("exact %v, stalls %v", r.Exact, r.Stalls)
+	}
+	at := 0.0
+	for _, x := range ms[:15000] {
+		at += x / 1000
+	}
+	if len(r.Freezes) != 1 || math.Abs(r.Freezes[0].At-at) > 1e-9 || r.Freezes[0].Seconds != 2.5 {
+		t.Errorf("freezes %v, want one at %.3f s", r.Freezes, at)
+	}
+	if r.Change != nil {
+		t.Errorf("change point in an even run: %v", r.Change)
+	}
+}
+
+func TestMoreStallsThanAreKept(t *testing.T) {
+	ms := make([]float64, 30000)
+	for i := range ms {
+		ms[i] = 10
+		if i%10 == 0 {
+			ms[i] = 50 + float64(i%7)
+		}
+	}
+	if r := report(t, ms, pacing.Options{}); r.StallCount != 3000 || len(r.Stalls) != 100 {
+		t.Errorf("%d stalls, %d listed; want 3000 and 100", r.StallCount, len(r.Stalls))
+	}
+}
+
+func TestDriftAndChange(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	make_ := func(n int, f func(i int) float64) []float64 {
+		ms := make([]float64, n)
+		for i := range ms {
+			ms[i] = math.Round(1e4*(f(i)+0.3*rng.NormFloat64())) / 1e4
+		}
+		return ms
+	}
+	for _, n := range []int{6000, 100000} {
+		steady := report(t, make_(n, func(int) float64 { return 12 }), pacing.Options{})
+		if steady.Drift == nil || steady.Drift.High-steady.Drift.Low > 0.2*6000/float64(n) || steady.Change != nil {
+			t.Errorf("%d steady frames: drift %+v, change %v", n, steady.Drift, steady.Change)
+		}
+		// 12 ms rising by 1 ms over the run.
+		r := report(t, make_(n, func(i int) float64 { return 12 + float64(i)/float64(n) }), pacing.Options{})
+		minutes := 12.5 * float64(n) / 60000
+		if !r.Drift.Significant || math.Abs(r.Drift.PerMinute*minutes-1) > 0.06 {
+			t.Errorf("%d frames: drift %+v, want %.4g per minute", n, r.Drift, 1/minutes)
+		}
+		r = report(t, make_(n, func(i int) float64 {
+			if i < n/3 {
+				return 12
+			}
+			return 14
+		}), pacing.Options{})
+		if c := r.Change; c == nil || math.Abs(c.At-0.012*float64(n)/3) > 0.01*r.Duration || math.Abs(c.Before-12) > 0.1 || math.Abs(c.After-14) > 0.1 {
+			t.Errorf("%d frames: change %+v, want at %.2f s", n, r.Change, 0.012*float64(n)/3)
+		}
+	}
+}
+
+// The interval of the Theil–Sen slope holds the truth about 19 times in 20.
+func TestTheilSenCovers(t *testing.T) {
+	inside := 0
+	for seed := range 400 {
+		rng := rand.New(rand.NewPCG(uint64(seed), 3))
+		var x, y []float64
+		for i := range 60 {
+			x, y = append(x, float64(i)), append(y, 3+0.02*float64(i)+rng.NormFloat64())
+		}
+		_, low, high, ok := pacing.TheilSen(x, y, 1)
+		if ok && low <= 0.02 && 0.02 <= high {
+			inside++
+		}
+	}
+	if inside < 368 || inside > 394 {
+		t.Errorf("%d of 400 intervals hold the slope, want about 380", inside)
+	}
+}
+
+// ISO 5725-6:1994, table 1, critical range factors f(n) (from memory).
+func TestRangeFactor(t *testing.T) {
+	for n, want := range map[int]float64{2: 2.8, 3: 3.3, 4: 3.6, 5: 3.9, 6: 4.0, 7: 4.2, 8: 4.3, 9: 4.4, 10: 4.5, 20: 5.0} {
+		if got := pacing.RangeFactor(n); math.Abs(got-want) > 0.05 {
+			t.Errorf("f(%d) = %.4f, want %.1f", n, got, want)
+		}
+	}
+	// For two runs it is 1.95996·√2 exactly.
+	near(t, "f(2)", pacing.RangeFactor(2), 1.959963984540054*math.Sqrt2, 1e-9)
+	r, err := pacing.Repeat([]float64{60.1, 59.8, 60.3}, 0.2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "mean", r.Mean, 60.0666666666667, 1e-10)
+	near(t, "s", r.SD, 0.251661147842358, 1e-12)
+	near(t, "range", r.Range, 0.5, 1e-12)
+	if !r.Within || !r.SRGiven {
+		t.Errorf("%+v: 0.5 is below 3.31 × 0.2", r)
+	}
+	if r, _ := pacing.Repeat([]float64{60.1, 59.3, 60.3}, 0.2); r.Within {
+		t.Errorf("%+v: 1.0 is above 3.31 × 0.2", r)
+	}
+	if _, err := pacing.Repeat([]float64{1}, 0); err == nil {
+		t.Error("one run was called repeatable")
+	}
+}
+
+// Whatever the frames and however they are handed over, the histogram gives
+// the quantiles of the sorted list: exactly for decimals it can keep apart,
+// within the stated error otherwise.
+func TestHistogramAgreesWithSorting(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		digits := rapid.IntRange(0, 8).Draw(t, "decimals")
+		scale := math.Pow10(digits)
+		spread := rapid.SampledFrom([]float64{0.2, 5, 300}).Draw(t, "spread")
+		n := rapid.IntRange(1, 3000).Draw(t, "n")
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
+		ms := make([]float64, n)
+		for i := range ms {
+			ms[i] = math.Round(scale*(2+spread*rng.ExpFloat64())) / scale
+		}
+		d := pacing.Definition(rapid.IntRange(0, 9).Draw(t, "type"))
+		var a pacing.Accumulator
+		for rest := ms; len(rest) > 0; {
+			k := rapid.IntRange(1, len(rest)).Draw(t, "part")
+			if k == 1 {
+				a.Add(rest[0])
+			} else {
+				a.AddAll(rest[:k])
+			}
+			rest = rest[k:]
+		}
+		r, err := a.Report(pacing.Options{Definition: d})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range []float64{1, 50, 99.9} {
+			got := r.Median
+			if p != 50 {
+				got = r.Percentiles[map[float64]string{1: "1", 99.9: "99.9"}[p]]
+			}
+			want := pacing.Quantile(ms, p/100, d)
+			limit := pacing.RelativeError * want * 1.001
+			if r.Exact {
+				limit = 1e-12 * want
+			}
+			if math.Abs(got-want) > limit {
+				t.Fatalf("%g %% by %v: %.12g, sorted %.12g (exact %v)", p, d, got, want, r.Exact)
+			}
+		}
+		if digits <= 3 && slices.Max(ms) < 128 && !r.Exact {
+			t.Fatalf("three decimals below 128 ms are not exact")
+		}
+		if r.Min != slices.Min(ms) || r.Max != slices.Max(ms) {
+			t.Fatalf("extremes %g %g", r.Min, r.Max)
+		}
+		if _, err := json.Marshal(r); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+func TestBadFramesAreCounted(t *testing.T) {
+	r := report(t, []float64{10, 0, -3, math.NaN(), math.Inf(1), 12, 1e-9, 1e9}, pacing.Options{})
+	if r.Frames != 4 || r.BadRows != 4 || r.Outside != 2 {
+		t.Errorf("%d frames, %d bad, %d outside", r.Frames, r.BadRows, r.Outside)
+	}
+	var a pacing.Accumulator
+	if _, err := a.Report(pacing.Options{}); err == nil {
+		t.Error("an empty run was judged")
+	}
+}
+
+func run(n int) []float64 {
+	rng := rand.New(rand.NewPCG(7, 7))
+	ms := make([]float64, n)
+	for i := range ms {
+		ms[i] = math.Round(1e4*(11.3+0.4*rng.NormFloat64())) / 1e4
+		if rng.IntN(5000) == 0 {
+			ms[i] *= 5
+		}
+	}
+	return ms
+}
+
+// Memory stays bounded even when frame times are scattered over every octave.
+func TestMemoryIsBounded(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	var before, after runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	var a pacing.Accumulator
+	part := make([]float64, 1000)
+	for range 500 {
+		for i := range part {
+			part[i] = math.Exp2(-7 + 27*rng.Float64())
+		}
+		a.AddAll(part)
+	}
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	if mib := float64(after.HeapAlloc-before.HeapAlloc) / (1 << 20); mib > 32 {
+		t.Errorf("%.1f MiB held for half a million scattered frames", mib)
+	}
+	r, err := a.Report(pacing.Options{})
+	if err != nil || len(r.Series) > 2000 || len(r.Shape) > 60 {
+		t.Errorf("%d points, %d bars, %v", len(r.Series), len(r.Shape), err)
+	}
+}
+
+func BenchmarkAddAll(b *testing.B) {
+	ms := run(1 << 20)
+	var a pacing.Accumulator
+	i := 0
+	for b.Loop() {
+		a.AddAll(ms[i : i+1024])
+		i = (i + 1024) & (1<<20 - 1)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1024, "ns/frame")
+}
+
+func BenchmarkAdd(b *testing.B) {
+	ms := run(1 << 16)
+	var a pacing.Accumulator
+	i := 0
+	for b.Loop() {
+		a.Add(ms[i&(1<<16-1)])
+		i++
+	}
+}
+
+func BenchmarkReport(b *testing.B) {
+	var a pacing.Accumulator
+	a.AddAll(run(1 << 20))
+	for b.Loop() {
+		if _, err := a.Report(pacing.Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
