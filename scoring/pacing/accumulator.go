@@ -244,8 +244,13 @@ func (a *Accumulator) blocks(ms []float64) {
 func (a *Accumulator) closeBlock() {
 	b := a.block
 	lo, hi, sum := b[0], b[0], 0.0
-	for _, x := range b {
-		lo, hi = min(lo, x), max(hi, x)
+	for _, x := range b { // branches: they are nearly always foreseen
+		if x < lo {
+			lo = x
+		}
+		if x > hi {
+			hi = x
+		}
 		sum += x
 	}
 	if hi > a.slow.least {
