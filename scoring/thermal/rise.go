@@ -183,8 +183,8 @@ func guessRise(t, y []float64, start *float64) []float64 {
 type riseSums struct{ n, e, ee, d, de, dd, r, re, rd, rr float64 }
 
 // walk sums over the data at TInf = c, T0 − TInf = a. Between exact values of
-// the exponential, one in 16 points, it multiplies by a Taylor polynomial
-// whose remainder is below the rounding of a float64.
+// the exponential, one in 32 points, it multiplies by a Taylor polynomial
+// whose remainder stays below 1e-14.
 func walk(t, y []float64, c, a, tau float64) riseSums {
 	var s riseSums
 	s.n = float64(len(t))
@@ -193,13 +193,15 @@ func walk(t, y []float64, c, a, tau float64) riseSums {
 	y = y[:len(t)]
 	for i, ti := range t {
 		z := ti * inv
-		if dt := ti - before; i&15 == 0 {
+		if dt := ti - before; i&31 == 0 {
 			e = math.Exp(-z)
 		} else if dt == gap {
 			e *= factor
 		} else {
 			gap = dt
-			if h := -dt * inv; h > -0.06 {
+			if h := -dt * inv; h > -0.004 {
+				factor = 1 + h*(1+h*(1.0/2+h*(1.0/6+h*(1.0/24))))
+			} else if h > -0.06 {
 				factor = 1 + h*(1+h*(1.0/2+h*(1.0/6+h*(1.0/24+h*(1.0/120+h*(1.0/720+h*(1.0/5040)))))))
 			} else {
 				factor = math.Exp(h)
