@@ -108,9 +108,10 @@ func (a *Accumulator) cell(k uint64) (value, width float64) {
 	high := math.Float64frombits((k + 1 + firstPart) << shift)
 	width = high - low
 	value = low + width/2
-	if scale := a.grid.scale; !a.grid.free && scale > 0 {
+	if unit := a.grid.unit(); width < unit { // at most one decimal falls into this part
+		scale := a.grid.scale
 		if v := math.Floor(value*scale+0.5) / scale; v >= low*(1-1e-12) && v < high {
-			value = v // a decimal that falls into this part
+			value = v
 		}
 	}
 	return value, width

@@ -166,12 +166,31 @@ func driftOf(spans []span, median float64) (*Drift, *Change) {
 	return d, changeOf(spans, y)
 }
 
+// split is where two means describe a series best in least squares: the ranks
+// tell whether there is a change, this tells better where.
+func split(y []float64) int {
+	total := 0.0
+	for _, v := range y {
+		total += v
+	}
+	n, sum, best, at := float64(len(y)), 0.0, -1.0, 0
+	for k := 1; k < len(y); k++ {
+		sum += y[k-1]
+		left := float64(k)
+		gap := sum/left - (total-sum)/(n-left)
+		if between := gap * gap * left * (n - left); between > best {
+			best, at = between, k
+		}
+	}
+	return at
+}
+
 // changeOf keeps a change of level only when it is improbable by chance
 // (p < 0.01), both sides last at least five stretches, and the step exceeds
 // 2 % and three times the scatter within the sides.
 func changeOf(spans []span, y []float64) *Change {
 	n := len(y)
-	k, _ := Pettitt(y, 1)
+	k := split(y)
 	if k < 5 || n-k < 5 {
 		return nil
 	}
