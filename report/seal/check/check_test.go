@@ -118,7 +118,7 @@ func TestHostileFiles(t *testing.T) {
 	}
 	const root = "<< /Type /Catalog /Pages 2 0 R >>"
 	// each object but the first lies in a string of the one before
-	const deep = 20000
+	const deep = 10000
 	var nest bytes.Buffer
 	nest.WriteString("%PDF-1.4\n1 0 obj\n" + root + "\nendobj\n")
 	at := []int{len("%PDF-1.4\n")}
@@ -138,9 +138,9 @@ func TestHostileFiles(t *testing.T) {
 		"empty":                 nil,
 		"no file at all":        []byte("hello"),
 		"too large":             append([]byte("%PDF-1.4\n"), make([]byte, pdffile.MaxSize)...),
-		"brackets":              pdf(root, strings.Repeat("[", 16<<20)),
-		"values":                pdf(root, "["+strings.Repeat("0 ", 10<<20)+"]"),
-		"empty arrays":          pdf(root, "["+strings.Repeat("[]", 10<<20)+"]"),
+		"brackets":              pdf(root, strings.Repeat("[", 4<<20)),
+		"values":                pdf(root, "["+strings.Repeat("0 ", 4<<20)+"]"),
+		"empty arrays":          pdf(root, "["+strings.Repeat("[]", 4<<20)+"]"),
 		"dictionaries":          pdf(root, strings.Repeat("<</A", 4<<20)),
 		"spaces":                pdf(root, "["+strings.Repeat("1"+strings.Repeat(" ", 10000), 3000)+"]"),
 		"one string":            pdf(root, "("+strings.Repeat("x", 30<<20)+")"),
@@ -148,7 +148,7 @@ func TestHostileFiles(t *testing.T) {
 		"length of itself":      pdf(root, "<< /Length 2 0 R >>\nstream\n\nendstream"),
 		"objects in each other": nest.Bytes(),
 		"many revisions":        bytes.Repeat(pdf(root), 1000),
-		"zeros":                 append([]byte("%PDF-1.4\n"), make([]byte, 20<<20)...),
+		"zeros":                 append([]byte("%PDF-1.4\n"), make([]byte, 4<<20)...),
 	} {
 		start := time.Now()
 		r := check.VerifyUnguarded(data, check.Options{})

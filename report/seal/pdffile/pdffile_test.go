@@ -3,7 +3,10 @@ package pdffile
 import (
 	"bytes"
 	"fmt"
+	"image"
+	"image/jpeg"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -186,6 +189,36 @@ func TestPageText(t *testing.T) {
 	for s, want := range map[string]bool{"166.4 MHz": true, "Core clock\n166.4": true, `(second) page \`: true, "166.5": false, "Größe": false} {
 		if text.Contains(s) != want {
 			t.Errorf("%q stands on the pages: %v", s, !want)
+		}
+	}
+}
+
+// Pictures come out as they were put in.
+func TestJPEGs(t *testing.T) {
+	var want [][]byte
+	for i := range 3 {
+		m := image.NewGray(image.Rect(0, 0, 20+i, 10))
+		m.Pix[i] = 200
+		var b bytes.Buffer
+		if err := jpeg.Encode(&b, m, nil); err != nil {
+			t.Fatal(err)
+		}
+		want = append(want, b.Bytes())
+	}
+	pdf := drawn(t, func(f *gofpdf.Fpdf) {
+		for i, w := range want {
+			name := fmt.Sprint("p", i)
+			f.RegisterImageOptionsReader(name, gofpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(w))
+			f.ImageOptions(name, 10, 10, 20, 10, false, gofpdf.ImageOptions{ImageType: "JPG"}, 0, "")
+		}
+	})
+	got, err := JPEGs(pdf)
+	if err != nil || len(got) != len(want) {
+		t.Fatalf("%d pictures, %v", len(got), err)
+	}
+	for _, w := range want {
+		if !slices.ContainsFunc(got, func(g []byte) bool { return bytes.Equal(g, w) }) {
+			t.Error("a picture came out changed")
 		}
 	}
 }
