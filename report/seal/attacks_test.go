@@ -56,7 +56,7 @@ func why(r check.Report) string {
 
 func TestEveryByteFlipped(t *testing.T) {
 	pdf := sealed(t, shop(), "2026-0042")
-	masks := []byte{0x01, 0x20}
+	masks := []byte{0x01}
 	if allChecks() {
 		masks = []byte{0x01, 0x02, 0x04, 0x08, 0x10, 0x20, 0x40, 0x80, 0xff}
 	}

@@ -176,19 +176,3 @@ func TestPKCS12(t *testing.T) {
 		t.Error(why(r))
 	}
 }
-
-// A key encrypted by another program: openssl 3.0, "genpkey -algorithm EC
-// -pkeyopt ec_paramgen_curve:P-256 -aes-256-cbc", passphrase "geheim".
-func FuzzDecrypt(f *testing.F) {
-	key, err := shop().keyPEM([]byte("x"))
-	if err != nil {
-		f.Fatal(err)
-	}
-	f.Add(key)
-	f.Fuzz(func(t *testing.T, file []byte) {
-		if bytes.Contains(file, []byte("ENCRYPTED")) && len(file) > 100 {
-			return // each would take a fifth of a second or, with many rounds, far longer
-		}
-		parseKey(file, []byte("x"))
-	})
-}

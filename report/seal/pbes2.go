@@ -93,39 +93,59 @@ func encrypt(pkcs8, passphrase []byte) ([]byte, error) {
 
 var errKeyKind = errors.New("the key is encrypted in a way that is not known here; write it anew with: openssl pkcs8 -topk8 -v2 aes-256-cbc")
 
+// wrapped is an encrypted key that was read and not opened yet.
+type wrapped struct {
+	prf      func() hash.Hash
+	salt, iv []byte
+	rounds   int
+	size     int // bytes of the AES key
+	text     []byte
+}
+
 // decrypt opens what encrypt, or another program, wrapped.
 func decrypt(der, passphrase []byte) ([]byte, error) {
+	w, err := readWrapped(der)
+	if err != nil {
+		return nil, err
+	}
+	return w.open(passphrase)
+}
+
+func readWrapped(der []byte) (wrapped, error) {
 	in := cryptobyte.String(der)
 	var info, alg, params, kdf, kdfParams, scheme, salt, iv, text cryptobyte.String
 	var id, kdfID, cipherID asn1.ObjectIdentifier
-	var n int
+	var w wrapped
 	if !in.ReadASN1(&info, tag.SEQUENCE) || !in.Empty() || !info.ReadASN1(&alg, tag.SEQUENCE) ||
 		!info.ReadASN1(&text, tag.OCTET_STRING) || !alg.ReadASN1ObjectIdentifier(&id) {
-		return nil, errors.New("the key file cannot be read")
+		return w, errors.New("the key file cannot be read")
 	}
 	ok := id.Equal(oidPBES2) && alg.ReadASN1(&params, tag.SEQUENCE) &&
 		params.ReadASN1(&kdf, tag.SEQUENCE) && params.ReadASN1(&scheme, tag.SEQUENCE) &&
 		kdf.ReadASN1ObjectIdentifier(&kdfID) && kdfID.Equal(oidPBKDF2) && kdf.ReadASN1(&kdfParams, tag.SEQUENCE) &&
-		kdfParams.ReadASN1(&salt, tag.OCTET_STRING) && kdfParams.ReadASN1Integer(&n) &&
+		kdfParams.ReadASN1(&salt, tag.OCTET_STRING) && kdfParams.ReadASN1Integer(&w.rounds) &&
 		kdfParams.SkipOptionalASN1(tag.INTEGER) &&
 		scheme.ReadASN1ObjectIdentifier(&cipherID) && scheme.ReadASN1(&iv, tag.OCTET_STRING)
 	if !ok {
-		return nil, errKeyKind
+		return w, errKeyKind
 	}
-	prf, err := pseudoRandom(kdfParams)
-	if err != nil {
-		return nil, err
-	}
-	size := map[string]int{oidAES128CBC.String(): 16, oidAES192CBC.String(): 24, oidAES256CBC.String(): 32}[cipherID.String()]
+	w.size = map[string]int{oidAES128CBC.String(): 16, oidAES192CBC.String(): 24, oidAES256CBC.String(): 32}[cipherID.String()]
 	switch {
-	case size == 0 || len(iv) != aes.BlockSize || n < 1:
-		return nil, errKeyKind
-	case n > maxRounds:
-		return nil, fmt.Errorf("the key file asks for %d rounds, more than are made here", n)
+	case w.size == 0 || len(iv) != aes.BlockSize || w.rounds < 1:
+		return w, errKeyKind
+	case w.rounds > maxRounds:
+		return w, fmt.Errorf("the key file asks for %d rounds, more than are made here", w.rounds)
 	case len(text) == 0 || len(text)%aes.BlockSize != 0:
-		return nil, errors.New("the key file is cut short")
+		return w, errors.New("the key file is cut short")
 	}
-	key, err := pbkdf2.Key(prf, string(passphrase), salt, n, size)
+	w.salt, w.iv, w.text = salt, iv, text
+	var err error
+	w.prf, err = pseudoRandom(kdfParams)
+	return w, err
+}
+
+func (w wrapped) open(passphrase []byte) ([]byte, error) {
+	key, err := pbkdf2.Key(w.prf, string(passphrase), w.salt, w.rounds, w.size)
 	if err != nil {
 		return nil, err
 	}
@@ -133,8 +153,8 @@ func decrypt(der, passphrase []byte) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	plain := bytes.Clone(text)
-	cipher.NewCBCDecrypter(block, iv).CryptBlocks(plain, plain)
+	plain := bytes.Clone(w.text)
+	cipher.NewCBCDecrypter(block, w.iv).CryptBlocks(plain, plain)
 	pad := int(plain[len(plain)-1])
 	if pad < 1 || pad > aes.BlockSize || !bytes.Equal(plain[len(plain)-pad:], bytes.Repeat([]byte{byte(pad)}, pad)) {
 		return nil, ErrPassphrase

@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -13,6 +14,8 @@ import (
 	"net/http"
 	"net/url"
 	"time"
+
+	"github.com/gowebpki/jcs"
 
 	"proveout/report/seal/canonical"
 	"proveout/report/seal/check"
@@ -27,8 +30,24 @@ type Attachment = pdffile.Attachment
 // Attach appends files to a PDF that has none; see [pdffile.Attach].
 func Attach(pdf []byte, files []Attachment) ([]byte, error) { return pdffile.Attach(pdf, files) }
 
-// Canonical is the canonical JSON of a record; see [canonical.Marshal].
-func Canonical(record any) ([]byte, error) { return canonical.Marshal(record) }
+// Canonical is the canonical JSON of a record; see [CanonicalJSON].
+func Canonical(record any) ([]byte, error) {
+	raw, err := json.Marshal(record)
+	if err != nil {
+		return nil, err
+	}
+	return CanonicalJSON(raw)
+}
+
+// CanonicalJSON is the canonical form of a JSON text (RFC 8785). A whole number
+// beyond ±(2^53 - 1) that would be written without an exponent is refused,
+// because readers would round it: such a number is written as a string.
+func CanonicalJSON(raw []byte) ([]byte, error) {
+	if err := canonical.Keeps(raw); err != nil {
+		return nil, err
+	}
+	return jcs.Transform(raw)
+}
 
 // Terms is what a signature says about itself.
 type Terms struct {

@@ -1,8 +1,8 @@
-// Package canonical brings a record into the one form that is attached to a
-// certificate and signed with it, and tells whether bytes are in that form.
+// Package canonical tells whether a record is in the one form that is attached
+// to a certificate and signed with it.
 //
-// JSON or a Go value comes in, canonical JSON goes out. It does not know what a
-// record says.
+// JSON comes in, an error or none goes out. It changes nothing and does not know
+// what a record says. It takes time in proportion to its input, whatever that is.
 //
 // Sources: RFC 8785 (JSON Canonicalization Scheme); RFC 7493, section 2.2
 // (integers that every reader keeps exactly).
@@ -17,32 +17,15 @@ import (
 	"strings"
 	"unicode/utf16"
 	"unicode/utf8"
-
-	"github.com/gowebpki/jcs"
 )
 
-// Marshal is the canonical JSON of a Go value.
-func Marshal(v any) ([]byte, error) {
-	raw, err := json.Marshal(v)
-	if err != nil {
-		return nil, err
-	}
-	return Transform(raw)
-}
-
-// Transform is the canonical form of a JSON text. A whole number beyond
-// ±(2^53 - 1) that would be written without an exponent is refused, because
-// readers would round it: such a number is written as a string.
-func Transform(raw []byte) ([]byte, error) {
-	if err := scan(raw, lenient); err != nil {
-		return nil, err
-	}
-	return jcs.Transform(raw)
-}
-
-// Check returns nil if b is canonical JSON: what [Transform] would make of it
-// is b itself. It takes time in proportion to b and no memory to speak of.
+// Check returns nil if b is canonical JSON whose numbers every reader keeps.
 func Check(b []byte) error { return scan(b, strict) }
+
+// Keeps returns nil if b is JSON, canonical or not, whose numbers every reader
+// keeps: a whole number beyond ±(2^53 - 1) that would be written without an
+// exponent is refused. It does not look for names that stand twice.
+func Keeps(b []byte) error { return scan(b, lenient) }
 
 // manner says how closely a text is read.
 type manner int
@@ -268,9 +251,23 @@ func (s *scanner) number() error {
 		return s.fail("the number " + lit + " is a whole one beyond 2^53 - 1, which readers round: write it as a string")
 	}
 	if s.manner == strict {
-		if want, err := jcs.NumberToJSON(f); err != nil || want != lit {
+		if shortest(f) != lit {
 			return s.fail("a number is not in canonical form")
 		}
 	}
 	return nil
+}
+
+// shortest writes a number as RFC 8785, 3.2.2.3 has it.
+func shortest(f float64) string {
+	a := math.Abs(f)
+	if a == 0 {
+		return "0"
+	}
+	if a >= 1e-6 && a < 1e21 {
+		return strconv.FormatFloat(f, 'f', -1, 64)
+	}
+	s := strconv.FormatFloat(f, 'e', -1, 64)
+	// an exponent has no leading zero there
+	return strings.Replace(strings.Replace(s, "e-0", "e-", 1), "e+0", "e+", 1)
 }

@@ -11,14 +11,11 @@ import (
 	"encoding/asn1"
 	"errors"
 	"fmt"
-	"math/big"
 	"time"
 
 	"golang.org/x/crypto/cryptobyte"
 	tag "golang.org/x/crypto/cryptobyte/asn1"
 )
-
-type bigInt = big.Int
 
 // Sign makes a detached signature over content whose SHA-256 digest is given.
 // chain begins with the signer's certificate; all of its digests are signed
@@ -44,8 +41,8 @@ func Sign(key crypto.Signer, chain []*x509.Certificate, digest [sha256.Size]byte
 		if !k.Equal(chain[0].PublicKey) {
 			return nil, errors.New("the key does not belong to the certificate")
 		}
-		if k.N.BitLen() < 2048 {
-			return nil, fmt.Errorf("the RSA key has %d bits; at least 2048 are needed", k.N.BitLen())
+		if n := k.N.BitLen(); n < minRSA || n > maxRSA {
+			return nil, fmt.Errorf("the RSA key has %d bits; %d to %d are taken", n, minRSA, maxRSA)
 		}
 	default:
 		return nil, fmt.Errorf("keys of kind %T cannot sign certificates: take ECDSA P-256 or RSA", k)

@@ -22,6 +22,7 @@ import (
 	"encoding/asn1"
 	"errors"
 	"fmt"
+	"math/big"
 	"slices"
 
 	"golang.org/x/crypto/cryptobyte"
@@ -79,6 +80,12 @@ func ecdsaOID(h crypto.Hash) string {
 	}
 	return ""
 }
+
+// Sizes of RSA keys in bits that signatures are taken from.
+const (
+	minRSA = 2048
+	maxRSA = 8192
+)
 
 // SignedData is a CMS signature of one signer.
 type SignedData struct {
@@ -289,7 +296,7 @@ func (s *SignedData) parseSignerInfo(si cryptobyte.String) error {
 // readSignerID brings the signer's certificate to the front.
 func (s *SignedData) readSignerID(si *cryptobyte.String) error {
 	var id, issuer cryptobyte.String
-	serial := new(bigInt)
+	serial := new(big.Int)
 	var match func(*x509.Certificate) bool
 	if si.PeekASN1Tag(tag.SEQUENCE) {
 		if !si.ReadASN1(&id, tag.SEQUENCE) || !id.ReadASN1Element(&issuer, tag.SEQUENCE) || !id.ReadASN1Integer(serial) || !id.Empty() {
@@ -322,7 +329,7 @@ func (s *SignedData) verifySignature() error {
 	case *ecdsa.PublicKey:
 		good = ecdsa.VerifyASN1(k, sum, s.Signature)
 	case *rsa.PublicKey:
-		good = k.N.BitLen() >= 2048 && k.N.BitLen() <= 8192 && rsa.VerifyPKCS1v15(k, s.Digest, sum, s.Signature) == nil
+		good = k.N.BitLen() >= minRSA && k.N.BitLen() <= maxRSA && rsa.VerifyPKCS1v15(k, s.Digest, sum, s.Signature) == nil
 	default:
 		return errors.New("the signer's key is of a kind that certificates do not use")
 	}

@@ -3,6 +3,7 @@ package cms
 import (
 	"bytes"
 	"crypto"
+	"crypto/rsa"
 	"crypto/sha256"
 	"crypto/x509"
 	"encoding/asn1"
@@ -94,6 +95,9 @@ func provable(certs []*x509.Certificate) []*x509.Certificate {
 }
 
 func signedBy(c, parent *x509.Certificate) bool {
+	if k, ok := parent.PublicKey.(*rsa.PublicKey); ok && k.N.BitLen() > maxRSA {
+		return false // a key made to take long
+	}
 	return bytes.Equal(c.RawIssuer, parent.RawSubject) &&
 		parent.CheckSignature(c.SignatureAlgorithm, c.RawTBSCertificate, c.Signature) == nil
 }

@@ -2,6 +2,8 @@ package pdffile
 
 import (
 	"errors"
+	"maps"
+	"slices"
 	"strings"
 	"unicode"
 )
@@ -188,4 +190,29 @@ func (r *textReader) show(o Object, two bool) {
 		o.Text = append([]byte{0xfe, 0xff}, o.Text...)
 	}
 	r.out.WriteString(o.TextString())
+}
+
+// JPEGs gives the pictures of a file that are stored as JPEG (DCTDecode),
+// byte for byte as they were handed to the writer, in the order of their object
+// numbers. Pages are made again from their record with these: the record names
+// each by its SHA-256.
+func JPEGs(pdf []byte) ([][]byte, error) {
+	f, err := Read(pdf)
+	if err != nil {
+		return nil, err
+	}
+	var out [][]byte
+	for _, num := range slices.Sorted(maps.Keys(f.objects)) {
+		if f.objects[num].offset == 0 {
+			continue
+		}
+		in, err := f.object(num)
+		if err != nil {
+			return nil, err
+		}
+		if in.stream != nil && in.value.Get("Subtype").IsName("Image") && in.value.Get("Filter").IsName("DCTDecode") {
+			out = append(out, in.stream)
+		}
+	}
+	return out, nil
 }

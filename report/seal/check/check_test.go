@@ -1,0 +1,241 @@
+package check_test
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"proveout/report/seal"
+	"proveout/report/seal/check"
+	"proveout/report/seal/fingerprint"
+	"proveout/report/seal/pdffile"
+)
+
+var day = time.Date(2026, 11, 2, 10, 30, 0, 0, time.UTC)
+
+// plainPDF is the smallest file with one page.
+func plainPDF() []byte {
+	const content = "BT /F 12 Tf 10 10 Td (Certificate) Tj ET"
+	var b bytes.Buffer
+	var at []int
+	b.WriteString("%PDF-1.4\n")
+	for i, o := range []string{
+		"<< /Type /Catalog /Pages 2 0 R >>",
+		"<< /Type /Pages /Kids [3 0 R] /Count 1 >>",
+		"<< /Type /Page /Parent 2 0 R /MediaBox [0 0 100 100] /Resources << /Font << /F 5 0 R >> >> /Contents 4 0 R >>",
+		fmt.Sprintf("<< /Length %d >>\nstream\n%s\nendstream", len(content), content),
+		"<< /Type /Font /Subtype /Type1 /BaseFont /Helvetica >>",
+	} {
+		at = append(at, b.Len())
+		fmt.Fprintf(&b, "%d 0 obj\n%s\nendobj\n", i+1, o)
+	}
+	table := b.Len()
+	fmt.Fprintf(&b, "xref\n0 %d\n0000000000 65535 f \n", len(at)+1)
+	for _, o := range at {
+		fmt.Fprintf(&b, "%010d 00000 n \n", o)
+	}
+	fmt.Fprintf(&b, "trailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n", len(at)+1, table)
+	return b.Bytes()
+}
+
+func identity(t testing.TB) seal.Identity {
+	t.Helper()
+	id, err := seal.NewIdentity("Werkstatt", day.AddDate(-1, 0, 0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return id
+}
+
+func FuzzVerify(f *testing.F) {
+	id := identity(f)
+	pdf, err := seal.Seal(plainPDF(), map[string]int{"a": 1}, nil, id, seal.Terms{Time: day})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(pdf)
+	f.Add(plainPDF())
+	f.Add([]byte("%PDF-1.4\nxref\n0 1\ntrailer\n<<>>\nstartxref\n9\n%%EOF"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		start := time.Now()
+		// only this signer: each process of the fuzzer makes a key of its own
+		r := check.VerifyUnguarded(data, check.Options{Signer: fingerprint.Exactly(id.Fingerprint())})
+		if d := time.Since(start); d > 2*time.Second {
+			t.Errorf("took %v", d)
+		}
+		if r.Verdict != check.Bad && !bytes.Equal(data, pdf) {
+			t.Errorf("verdict %v", r.Verdict)
+		}
+	})
+}
+
+// Whatever can be signed at all must be answered, and what was signed in
+// another form than a certificate's must not be good.
+func FuzzSignedAnything(f *testing.F) {
+	id := identity(f)
+	attached, err := pdffile.Attach(plainPDF(), []pdffile.Attachment{{Name: check.RecordName, Type: "application/json", Relation: pdffile.Source, Data: []byte(`{"a":1}`)}})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(attached)
+	f.Add(plainPDF())
+	f.Fuzz(func(t *testing.T, data []byte) {
+		pdf, err := seal.Sign(data, id, seal.Terms{Time: day})
+		if err != nil {
+			return
+		}
+		r := check.VerifyUnguarded(pdf, check.Options{})
+		if r.Verdict == check.Unconfirmed && string(r.Record) == "" {
+			t.Error("whole, but without a record")
+		}
+		pdffile.PageText(data)
+	})
+}
+
+// Files made to take long or much memory.
+func TestHostileFiles(t *testing.T) {
+	pdf := func(objects ...string) []byte {
+		var b bytes.Buffer
+		var at []int
+		b.WriteString("%PDF-1.4\n")
+		for i, o := range objects {
+			at = append(at, b.Len())
+			fmt.Fprintf(&b, "%d 0 obj\n%s\nendobj\n", i+1, o)
+		}
+		table := b.Len()
+		fmt.Fprintf(&b, "xref\n0 %d\n0000000000 65535 f \n", len(at)+1)
+		for _, o := range at {
+			fmt.Fprintf(&b, "%010d 00000 n \n", o)
+		}
+		fmt.Fprintf(&b, "trailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n", len(at)+1, table)
+		return b.Bytes()
+	}
+	const root = "<< /Type /Catalog /Pages 2 0 R >>"
+	// each object but the first lies in a string of the one before
+	const deep = 10000
+	var nest bytes.Buffer
+	nest.WriteString("%PDF-1.4\n1 0 obj\n" + root + "\nendobj\n")
+	at := []int{len("%PDF-1.4\n")}
+	for i := range deep {
+		at = append(at, nest.Len())
+		fmt.Fprintf(&nest, "%d 0 obj (", i+2)
+	}
+	nest.WriteString(strings.Repeat(strings.Repeat(" ", 500)+") endobj ", deep))
+	table := nest.Len() + 1
+	fmt.Fprintf(&nest, "\nxref\n1 %d\n", len(at))
+	for _, o := range at {
+		fmt.Fprintf(&nest, "%010d 00000 n \n", o)
+	}
+	fmt.Fprintf(&nest, "trailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n", len(at)+1, table)
+
+	for name, data := range map[string][]byte{
+		"empty":                 nil,
+		"no file at all":        []byte("hello"),
+		"too large":             append([]byte("%PDF-1.4\n"), make([]byte, pdffile.MaxSize)...),
+		"brackets":              pdf(root, strings.Repeat("[", 4<<20)),
+		"values":                pdf(root, "["+strings.Repeat("0 ", 4<<20)+"]"),
+		"empty arrays":          pdf(root, "["+strings.Repeat("[]", 4<<20)+"]"),
+		"dictionaries":          pdf(root, strings.Repeat("<</A", 4<<20)),
+		"spaces":                pdf(root, "["+strings.Repeat("1"+strings.Repeat(" ", 10000), 3000)+"]"),
+		"one string":            pdf(root, "("+strings.Repeat("x", 30<<20)+")"),
+		"refers to itself":      pdf("<< /Type /Catalog /Pages 1 0 R /AcroForm 1 0 R >>"),
+		"length of itself":      pdf(root, "<< /Length 2 0 R >>\nstream\n\nendstream"),
+		"objects in each other": nest.Bytes(),
+		"many revisions":        bytes.Repeat(pdf(root), 1000),
+		"zeros":                 append([]byte("%PDF-1.4\n"), make([]byte, 4<<20)...),
+	} {
+		start := time.Now()
+		r := check.VerifyUnguarded(data, check.Options{})
+		if d := time.Since(start); d > 2*time.Second {
+			t.Errorf("%s: took %v", name, d)
+		} else {
+			t.Logf("%-22s %8v %s", name, d.Round(time.Millisecond), r.Answers[0].Words)
+		}
+		if r.Verdict != check.Bad {
+			t.Errorf("%s: verdict %v", name, r.Verdict)
+		}
+	}
+}
+
+// An attachment that unpacks to far more than it should is not unpacked.
+func TestPackedTooMuch(t *testing.T) {
+	id := identity(t)
+	big := pdffile.Attachment{Name: "zeros.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: make([]byte, 65<<20)}
+	attached, err := pdffile.Attach(plainPDF(), []pdffile.Attachment{big})
+	if err != nil {
+		t.Fatal(err)
+	}
+	pdf, err := seal.Sign(attached, id, seal.Terms{Time: day})
+	if err != nil {
+		t.Fatal(err)
+	}
+	start := time.Now()
+	if r := check.VerifyUnguarded(pdf, check.Options{}); r.Verdict != check.Bad {
+		t.Errorf("verdict %v", r.Verdict)
+	}
+	if d := time.Since(start); d > time.Second {
+		t.Errorf("took %v", d)
+	}
+}
+
+// The package is meant for a page in a browser.
+func TestCompilesToWebAssembly(t *testing.T) {
+	if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
+		t.Skip("set PROVEOUT_ALL_CHECKS=1 to compile for a browser")
+	}
+	dir := t.TempDir()
+	// inside the module, so that its import resolves
+	src, err := os.MkdirTemp(".", "browser")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(src) })
+	main := "package main\n\nimport (\"os\"; \"proveout/report/seal/check\")\n\nfunc main() { b, _ := os.ReadFile(os.Args[1]); println(check.Verify(b, check.Options{}).Summary) }\n"
+	if err := os.WriteFile(filepath.Join(src, "main.go"), []byte(main), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	out := filepath.Join(dir, "check.wasm")
+	cmd := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", out, "./"+src)
+	cmd.Env = append(os.Environ(), "GOOS=js", "GOARCH=wasm")
+	if b, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, b)
+	}
+	fi, err := os.Stat(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("%d bytes", fi.Size())
+	if fi.Size() > 7<<20 {
+		t.Errorf("%d bytes for the browser; something heavy was imported", fi.Size())
+	}
+}
+
+func BenchmarkVerify(b *testing.B) {
+	for _, size := range []int{0, 2 << 20} {
+		page := plainPDF()
+		var files []pdffile.Attachment
+		if size > 0 {
+			noise := make([]byte, size)
+			rand.NewChaCha8([32]byte{}).Read(noise)
+			files = append(files, pdffile.Attachment{Name: "x.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: noise})
+		}
+		pdf, err := seal.Seal(page, map[string]int{"a": 1}, files, identity(b), seal.Terms{Time: day})
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.Run(fmt.Sprintf("%dkB", len(pdf)>>10), func(b *testing.B) {
+			b.SetBytes(int64(len(pdf)))
+			for range b.N {
+				if r := check.Verify(pdf, check.Options{}); r.Verdict != check.Unconfirmed {
+					b.Fatal(r.Summary)
+				}
+			}
+		})
+	}
+}

@@ -1,0 +1,4 @@
+package check
+
+// VerifyUnguarded is Verify without its guard against panics.
+var VerifyUnguarded = verify

@@ -1,0 +1,336 @@
+package pdffile
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/phpdave11/gofpdf"
+	"pgregory.net/rapid"
+)
+
+// drawn is a file as gofpdf writes it, with its empty name tree.
+func drawn(t testing.TB, change func(*gofpdf.Fpdf)) []byte {
+	t.Helper()
+	f := gofpdf.New("P", "mm", "A4", "")
+	f.SetCatalogSort(true)
+	f.SetCreationDate(time.Date(2026, 11, 2, 0, 0, 0, 0, time.UTC))
+	f.SetModificationDate(time.Date(2026, 11, 2, 0, 0, 0, 0, time.UTC))
+	f.SetFont("Helvetica", "", 12)
+	f.AddPage()
+	f.Text(20, 20, "Core clock 166.4 MHz")
+	f.AddPage()
+	f.Text(20, 20, "(second) page \\")
+	if change != nil {
+		change(f)
+	}
+	var b bytes.Buffer
+	if err := f.Output(&b); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+func TestAttachAndReadBack(t *testing.T) {
+	when := time.Date(2026, 11, 2, 10, 30, 0, 0, time.FixedZone("", -5*3600-1800))
+	files := []Attachment{
+		{Name: "record.json", Type: "application/json", Relation: Source, Data: []byte(`{"a":1}`), Description: "the record"},
+		{Name: "Wärmelauf (1).csv", Type: "text/csv", Relation: Data, Data: bytes.Repeat([]byte("1,2\n"), 5000), Modified: when},
+		{Name: "Журнал.txt", Type: "text/plain", Relation: Supplement, Data: []byte{}},
+		{Name: "A.bin", Type: "application/octet-stream", Relation: Unspecified, Data: []byte{0, 1, 2}},
+	}
+	for name, pdf := range map[string][]byte{
+		"plain":      drawn(t, nil),
+		"bookmarks":  drawn(t, func(f *gofpdf.Fpdf) { f.Bookmark("Results", 0, -1) }),
+		"links":      drawn(t, func(f *gofpdf.Fpdf) { f.SetPage(1); f.LinkString(1, 1, 10, 10, "https://example.org") }),
+		"javascript": drawn(t, func(f *gofpdf.Fpdf) { f.SetJavascript("1;") }),
+		"page mode":  drawn(t, func(f *gofpdf.Fpdf) { f.SetDisplayMode("fullpage", "single") }),
+	} {
+		out, err := Attach(pdf, files)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if again, err := Attach(pdf, files); err != nil || !bytes.Equal(again, out) {
+			t.Errorf("%s: attaching twice gives different bytes", name)
+		}
+		if !bytes.HasPrefix(out, pdf) {
+			t.Errorf("%s: the file is not in front, as it was", name)
+		}
+		f, err := Read(out)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if len(f.Revisions) != 2 || f.Revisions[0].End != len(pdf) || f.Revisions[1].End != len(out) {
+			t.Errorf("%s: revisions %+v of %d and %d bytes", name, f.Revisions, len(pdf), len(out))
+		}
+		got, err := f.Attachments()
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		for i := range got {
+			if !got[i].Modified.Equal(files[i].Modified) {
+				t.Errorf("%s: %s of %v", name, got[i].Name, got[i].Modified)
+			}
+			got[i].packed, got[i].Modified = nil, files[i].Modified
+			got[i].Data = append([]byte{}, got[i].Data...)
+		}
+		if !reflect.DeepEqual(got, files) {
+			t.Errorf("%s: read back %+v", name, got)
+		}
+		cat, err := f.catalog()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if cat.value.Has("Outlines") != (name == "bookmarks") {
+			t.Errorf("%s: bookmarks lost or found", name)
+		}
+		if names, _ := f.Lookup(cat.value, "Names"); names.Has("JavaScript") != (name == "javascript") {
+			t.Errorf("%s: the name tree lost an entry", name)
+		}
+		if _, err := Attach(out, files); err == nil {
+			t.Errorf("%s: attached twice", name)
+		}
+		placeSignature(t, name, out)
+	}
+}
+
+// placeSignature puts a signature place into a file and reads it back.
+func placeSignature(t *testing.T, name string, pdf []byte) {
+	t.Helper()
+	s := Signature{Name: "Werkstatt", Reason: "ж", Time: time.Date(2026, 11, 2, 10, 30, 0, 0, time.FixedZone("", 3600)), Room: 600}
+	out, hole, err := PlaceSignature(pdf, s)
+	if err != nil {
+		t.Errorf("%s: %v", name, err)
+		return
+	}
+	f, err := Read(out)
+	if err != nil {
+		t.Errorf("%s: %v", name, err)
+		return
+	}
+	got, err := f.Signature()
+	if err != nil {
+		t.Errorf("%s: %v", name, err)
+		return
+	}
+	if got.Hole != hole || !got.HexExact || got.Change != 1 || len(got.Value) != 600 || !got.Time.Equal(s.Time) || got.Name != s.Name || got.Reason != s.Reason {
+		t.Errorf("%s: read back %+v", name, got.Signature)
+	}
+	if want := [4]int64{0, int64(hole.Start), int64(hole.End), int64(len(out) - hole.End)}; got.ByteRange != want {
+		t.Errorf("%s: byte range %v, want %v", name, got.ByteRange, want)
+	}
+	if was, page := annotations(t, pdf), annotations(t, out); page != was+1 {
+		t.Errorf("%s: %d annotations on the first page, %d before", name, page, was)
+	}
+	if _, _, err := PlaceSignature(out, s); err == nil {
+		t.Errorf("%s: signed twice", name)
+	}
+}
+
+func annotations(t *testing.T, pdf []byte) int {
+	t.Helper()
+	f, err := Read(pdf)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cat, err := f.catalog()
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, err := f.firstPage(cat.value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := f.Resolve(page.value.Get("Annots"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(a.Items)
+}
+
+// A second signature anywhere in the file is noticed.
+func TestTwoSignatures(t *testing.T) {
+	pdf := drawn(t, nil)
+	f, err := Read(pdf)
+	if err != nil {
+		t.Fatal(err)
+	}
+	u, err := newUpdate(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	u.add("[ << /Nested << /ByteRange [0 1 2 3] >> >> ]", nil)
+	out, _, err := PlaceSignature(u.bytes(), Signature{Name: "x", Room: 600})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f, err = Read(out); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.Signature(); err == nil || !strings.Contains(err.Error(), "2 signatures") {
+		t.Errorf("error %v", err)
+	}
+}
+
+func TestPageText(t *testing.T) {
+	text, err := PageText(drawn(t, nil))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for s, want := range map[string]bool{"166.4 MHz": true, "Core clock\n166.4": true, `(second) page \`: true, "166.5": false, "Größe": false} {
+		if text.Contains(s) != want {
+			t.Errorf("%q stands on the pages: %v", s, !want)
+		}
+	}
+}
+
+// Pictures come out as they were put in.
+func TestJPEGs(t *testing.T) {
+	var want [][]byte
+	for i := range 3 {
+		m := image.NewGray(image.Rect(0, 0, 20+i, 10))
+		m.Pix[i] = 200
+		var b bytes.Buffer
+		if err := jpeg.Encode(&b, m, nil); err != nil {
+			t.Fatal(err)
+		}
+		want = append(want, b.Bytes())
+	}
+	pdf := drawn(t, func(f *gofpdf.Fpdf) {
+		for i, w := range want {
+			name := fmt.Sprint("p", i)
+			f.RegisterImageOptionsReader(name, gofpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(w))
+			f.ImageOptions(name, 10, 10, 20, 10, false, gofpdf.ImageOptions{ImageType: "JPG"}, 0, "")
+		}
+	})
+	got, err := JPEGs(pdf)
+	if err != nil || len(got) != len(want) {
+		t.Fatalf("%d pictures, %v", len(got), err)
+	}
+	for _, w := range want {
+		if !slices.ContainsFunc(got, func(g []byte) bool { return bytes.Equal(g, w) }) {
+			t.Error("a picture came out changed")
+		}
+	}
+}
+
+func TestRefused(t *testing.T) {
+	pdf := string(drawn(t, nil))
+	for name, in := range map[string]string{
+		"nothing":         "",
+		"another format":  "%!PS-Adobe-3.0",
+		"encrypted":       strings.Replace(pdf, "/Root", "/Encrypt 1 0 R /Root", 1),
+		"two tables":      strings.Replace(pdf, "/Root", "/XRefStm 5 /Root", 1),
+		"key twice":       strings.Replace(pdf, "/Root", "/Size 5 /Root", 1),
+		"something after": pdf + "x",
+		"no mark":         strings.TrimSuffix(strings.TrimSpace(pdf), "%%EOF"),
+	} {
+		if _, err := Read([]byte(in)); err == nil {
+			t.Errorf("%s was read", name)
+		}
+	}
+}
+
+// Strings come back as they were written, whatever is in them.
+func TestTextStrings(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := rapid.String().Draw(t, "text")
+		if strings.HasPrefix(s, "\xfe\xff") || !strings.Contains(s, "\r") && strings.ToValidUTF8(s, "") != s {
+			t.Skip()
+		}
+		n := 100
+		o, err := (&parser{data: []byte(text(s)), nodes: &n}).value(0)
+		if err != nil || o.TextString() != s {
+			t.Errorf("%q came back as %q, %v", s, o.TextString(), err)
+		}
+	})
+}
+
+// Dates come back to the second with their offset.
+func TestDates(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		zone := time.FixedZone("", 60*rapid.IntRange(-14*60, 14*60).Draw(t, "offset"))
+		when := time.Unix(rapid.Int64Range(0, 7e9).Draw(t, "seconds"), 0).In(zone)
+		n := 100
+		o, err := (&parser{data: []byte(date(when)), nodes: &n}).value(0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := o.Date()
+		_, off := got.Zone()
+		_, want := when.Zone()
+		if err != nil || !got.Equal(when) || off != want {
+			t.Errorf("%v came back as %v, %v", when, got, err)
+		}
+	})
+}
+
+func FuzzRead(f *testing.F) {
+	plain := drawn(f, nil)
+	attached, err := Attach(plain, []Attachment{{Name: "a", Type: "text/plain", Relation: Data, Data: []byte("x")}})
+	if err != nil {
+		f.Fatal(err)
+	}
+	signed, _, err := PlaceSignature(attached, Signature{Name: "x", Room: 600})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(plain)
+	f.Add(attached)
+	f.Add(signed)
+	f.Fuzz(func(t *testing.T, data []byte) {
+		was := bytes.Clone(data)
+		file, err := Read(data)
+		if err != nil {
+			return
+		}
+		file.Attachments()
+		file.Signature()
+		PageText(data)
+		if out, err := Attach(data, []Attachment{{Name: "a", Type: "text/plain", Relation: Data, Data: []byte("x")}}); err == nil {
+			again, err := Read(out)
+			if err != nil {
+				t.Fatalf("attached, but cannot be read: %v", err)
+			}
+			if list, err := again.Attachments(); err != nil || len(list) != 1 || string(list[0].Data) != "x" {
+				t.Fatalf("attached, but read back as %v, %v", list, err)
+			}
+		}
+		if out, hole, err := PlaceSignature(data, Signature{Name: "x", Room: 600}); err == nil {
+			again, err := Read(out)
+			if err != nil {
+				t.Fatalf("place for a signature, but cannot be read: %v", err)
+			}
+			if s, err := again.Signature(); err == nil && s.Hole != hole {
+				t.Fatalf("another hole: %v, %v", s.Hole, hole)
+			}
+		}
+		if !bytes.Equal(was, data) {
+			t.Fatal("the input was changed")
+		}
+	})
+}
+
+// FuzzObject reads one value.
+func FuzzObject(f *testing.F) {
+	for _, s := range []string{"<< /A [1 0 R (x\\)\\101) <feff0041> 1.5 -2 true null] /B#20C /D >>", "((()", "1 0 R", "<</A/B/A/C>>", "[[[", "+.", "1 0 0 R"} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		n := 10000
+		p := &parser{data: data, nodes: &n}
+		o, err := p.value(0)
+		if err == nil && (o.Start < 0 || o.End > len(data) || o.Start > o.End) {
+			t.Fatal(fmt.Sprint("span ", o.Start, o.End))
+		}
+	})
+}
