@@ -140,9 +140,9 @@ func (j *judge) instrument(r reading.Reading, dim quantity.Dimension) (*plans.In
 // instrumentLimits returns the half-width ±a of the instrument's stated limits
 // at a value, in the base unit of the dimension.
 func instrumentLimits(inst *plans.Instrument, dim quantity.Dimension, value float64) float64 {
-	half := inst.Limits.Plus
-	if inst.Limits.Dimension == quantity.Ratio {
-		half = math.Abs(value) * inst.Limits.Plus
+	half := inst.Limits.Value
+	if inst.Limits.Dimension == quantity.Ratio && dim != quantity.Ratio {
+		half = math.Abs(value) * inst.Limits.Value
 	}
 	if inst.Floor != nil {
 		half += inst.Floor.Value
