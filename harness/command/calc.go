@@ -25,7 +25,7 @@ func (c *Console) calcCommands() *cli.Command {
 		Name:  "calc",
 		Usage: "use one computation alone",
 		Subcommands: []*cli.Command{
-			c.calcConform(), c.calcRange(), c.calcThermal(), c.calcSoakLength(),
+			c.calcConform(), c.calcRange(), c.calcThermal(), c.calcFrames(), c.calcSoakLength(),
 		},
 	}
 }
