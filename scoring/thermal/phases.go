@@ -113,7 +113,7 @@ func riseBegins(l Log) (float64, bool) {
 	if n < 12 {
 		return 0, false
 	}
-	t, y := thinned(l.Time, l.Temp, 400)
+	t, y := thinned(l.Time, l.Temp, 200)
 	rough := roughness(y)
 	k := max(2, len(y)/50)
 	base, top := mean(y[:k]), mean(y[len(y)-len(y)/10-1:])
@@ -144,7 +144,7 @@ func riseBegins(l Log) (float64, bool) {
 	for _, back := range [...]float64{0, 0.1} {
 		begin := t[first] - back*(t[first]-t[0])
 		g := guessRise(t[first:], y[first:], nil)
-		s, err := Fit(hingeModel, t, y, []float64{base, g[1], g[2], begin})
+		s, err := fit(hingeModel, t, y, []float64{base, g[1], g[2], begin}, 60, []float64{1e-2})
 		if (err == nil || err == ErrNotConverged) && s.RSS < best.RSS && s.B[2] > 0 {
 			best = s
 		}
