@@ -190,7 +190,7 @@ func (h heading) withUnits(below string) heading {
 			return h
 		}
 		g := recognise(string(f.text))
-		if ok {
+		if ok && len(f.text) > 0 {
 			g = recognise(string(f.text) + " [" + u + "]")
 		}
 		if g.quantity != "" {
