@@ -49,6 +49,8 @@ type Accumulator struct {
 	first, last float64 // ms
 	s1, s2, sp  float64 // sums of y, y², y·y₋₁ with y = ms − first
 
+	waiting [512]float64 // given one by one, not yet counted
+	waits   int
 	raw     []float64 // nil once the run is longer
 	block   []float64
 	blocked int64   // frames in closed blocks
@@ -90,10 +92,19 @@ func (s *span) merge(r span) {
 	s.min, s.max = min(s.min, r.min), max(s.max, r.max)
 }
 
-// Add takes one frame time in milliseconds. [Accumulator.AddAll] is faster.
+// Add takes one frame time in milliseconds.
 func (a *Accumulator) Add(ms float64) {
-	one := [1]float64{ms}
-	a.AddAll(one[:])
+	a.waiting[a.waits] = ms
+	if a.waits++; a.waits == len(a.waiting) {
+		a.flush()
+	}
+}
+
+// flush takes in the frames that Add set aside.
+func (a *Accumulator) flush() {
+	k := a.waits
+	a.waits = 0
+	a.chunk(a.waiting[:k])
 }
 
 // AddStamp takes the time stamp of a frame in seconds; the frame time is the
@@ -140,6 +151,7 @@ func (a *Accumulator) AddRate(fps, seconds float64) {
 // AddAll takes frame times in milliseconds in their order. Values that are not
 // positive numbers are counted and left out.
 func (a *Accumulator) AddAll(ms []float64) {
+	a.flush()
 	for len(ms) > 0 {
 		k := min(len(ms), 1024)
 		a.chunk(ms[:k])

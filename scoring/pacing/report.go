@@ -87,8 +87,9 @@ type Bar struct {
 // ErrNoFrames is returned for a run without a single frame.
 var ErrNoFrames = errors.New("the run holds no frame")
 
-// Report judges what was added so far. It leaves the accumulator as it is.
+// Report judges what was added so far; more may be added afterwards.
 func (a *Accumulator) Report(o Options) (Report, error) {
+	a.flush()
 	if a.n == 0 {
 		return Report{}, ErrNoFrames
 	}

@@ -140,6 +140,17 @@ func TestOtherShapesAreRefused(t *testing.T) {
 		peak := step.At(300)
 		return peak - 8*(1-math.Exp(-(at-300)/60))
 	}
+	hard := func(at float64) float64 { // the fan takes half of the rise away
+		if at < 300 {
+			return step.At(at)
+		}
+		peak := step.At(300)
+		return peak - 0.5*(peak-25)*(1-math.Exp(-(at-300)/60))
+	}
+	steady := made(1500, 1, 0.1, 1, 9, hard)
+	for range steady.Time {
+		steady.Power = append(steady.Power, 40)
+	}
 	saw := func(at float64) float64 { return step.At(at) + 2.5*math.Sin(at/40) }
 	late := func(at float64) float64 { // cooling weakens half way
 		if at < 900 {
@@ -154,6 +165,8 @@ func TestOtherShapesAreRefused(t *testing.T) {
 	}{
 		{"fan steps in", made(1500, 1, 0.1, 1, 1, fan), []thermal.Reason{thermal.Overshoot}},
 		{"fan steps in, tenths", made(1500, 5, 0.1, 0.1, 1, fan), []thermal.Reason{thermal.Overshoot}},
+		{"fan steps in hard", made(1500, 1, 0.1, 1, 9, hard), []thermal.Reason{thermal.Overshoot}},
+		{"fan steps in hard, power steady", steady, []thermal.Reason{thermal.Overshoot}},
 		{"hunting fan", made(1500, 1, 0.1, 1, 2, saw), []thermal.Reason{thermal.Residuals, thermal.Wanders, thermal.Overshoot}},
 		{"straight line", made(600, 1, 0.1, 0.1, 3, func(at float64) float64 { return 25 + at/60 }), []thermal.Reason{thermal.TooShort}},
 		{"half a time constant", made(150, 1, 0.1, 0.1, 4, step.At), []thermal.Reason{thermal.TooShort}},

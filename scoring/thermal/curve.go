@@ -181,7 +181,7 @@ func (c *curve) judge(l Log, o Options, span float64) (Reason, string) {
 // 3 % of the rise and three standard errors, the slower one within the log, the
 // curves visibly different, and nothing systematic left. nil otherwise.
 func fitDouble(l Log, one *curve, o Options, span float64) *curve {
-	t, y := thinned(l.Time, l.Temp, 400)
+	t, y := thinned(l.Time, l.Temp, 200)
 	if len(t) < 12 {
 		return nil
 	}
@@ -196,7 +196,7 @@ func fitDouble(l Log, one *curve, o Options, span float64) *curve {
 		if o.Start != nil {
 			start, model = []float64{start[0], start[1], start[2], start[4]}, fixedDoubleModel(*o.Start)
 		}
-		s, err := Fit(model, t, y, start)
+		s, err := fit(model, t, y, start, 60, []float64{1e-2})
 		if err == nil && (best == nil || s.RSS < best.sol.RSS) {
 			best = &curve{double: true, sol: s, fixed: o.Start}
 		}

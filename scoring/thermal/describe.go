@@ -88,7 +88,10 @@ func examine(t, y []float64, curve func(float64) float64, q, rise float64) resid
 // explain decides whether the residuals are such as the sensor explains, and
 // if not, what they look like. y is the log over which the curve was fitted.
 func (x residuals) explain(l Log, rise, instrument float64) (Reason, string) {
-	scatter := math.Max(math.Max(l.Resolution, 0.04*math.Abs(rise)), 3*instrument)
+	// Noise of a display step, of 4 % of the rise, or up to 0.75 °C on a small
+	// rise is left to the sensor (common practice, no source).
+	noise := math.Max(0.04*math.Abs(rise), math.Min(0.75, 0.08*math.Abs(rise)))
+	scatter := math.Max(math.Max(l.Resolution, noise), 3*instrument)
 	tooRough, tooSystematic := x.sd > scatter, x.systematic > x.allowed
 	if !tooRough && !tooSystematic {
 		return Described, ""

@@ -48,6 +48,11 @@ const maxTries = 400
 // On ErrNotConverged and ErrSingular the Solution holds the last parameters,
 // without standard errors.
 func Fit(model Model, x, y, start []float64) (Solution, error) {
+	return fit(model, x, y, start, maxTries, []float64{1e-3, 10, 1e4})
+}
+
+// fit is Fit with at most tries steps from each of the first dampings.
+func fit(model Model, x, y, start []float64, tries int, dampings []float64) (Solution, error) {
 	m, n := len(x), len(start)
 	if len(y) != m {
 		return Solution{}, fmt.Errorf("%d abscissae for %d ordinates", m, len(y))
@@ -62,10 +67,10 @@ func Fit(model Model, x, y, start []float64) (Solution, error) {
 	}
 	var s Solution
 	var err error
-	for _, damping := range [...]float64{1e-3, 10, 1e4} {
+	for _, damping := range dampings {
 		copy(b, start)
 		tried := s.Iterations
-		s, err = w.run(b, damping)
+		s, err = w.run(b, damping, tries)
 		s.Iterations += tried
 		if err == nil {
 			break
@@ -75,11 +80,11 @@ func Fit(model Model, x, y, start []float64) (Solution, error) {
 }
 
 // run descends from b with the given first damping and states the outcome.
-func (w *work) run(b []float64, damping float64) (Solution, error) {
+func (w *work) run(b []float64, damping float64, most int) (Solution, error) {
 	n := w.n
 	clear(w.scale)
 	rss := w.linearise(b)
-	tries, settled := w.descend(b, &rss, damping)
+	tries, settled := w.descend(b, &rss, damping, most)
 	polished := w.polish(b, &rss)
 	s := Solution{B: b, RSS: rss, DF: len(w.x) - n, Iterations: tries}
 	s.Sigma = math.Sqrt(rss / float64(s.DF))
@@ -155,9 +160,9 @@ func (w *work) rss(b []float64) float64 {
 
 // descend takes damped steps until none lowers the sum of squares by more
 // than rounding.
-func (w *work) descend(b []float64, rss *float64, lambda float64) (tries int, settled bool) {
+func (w *work) descend(b []float64, rss *float64, lambda float64, most int) (tries int, settled bool) {
 	grow := 2.0
-	for tries = 1; tries <= maxTries; tries++ {
+	for tries = 1; tries <= most; tries++ {
 		predicted, ok := w.damped(lambda)
 		if !ok {
 			lambda *= grow

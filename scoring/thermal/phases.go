@@ -10,6 +10,7 @@ type phases struct {
 	start, end float64
 	onsetSeen  bool // the load begins after the log does
 	endSeen    bool // the log goes on after the load
+	guessed    bool // from the temperature alone
 }
 
 // findPhases takes what the options state, else what the power column shows,
@@ -21,12 +22,13 @@ func findPhases(l Log, o Options) phases {
 		p.start, p.end = from, to
 		p.onsetSeen, p.endSeen = from > l.Time[0], to < l.Time[n-1]
 	} else {
-		if at, ok := coolingBegins(l); ok && o.LoadEnd == nil {
-			p.end, p.endSeen = at, true
+		// A steady power column says that the load did not end.
+		if at, ok := coolingBegins(l); ok && o.LoadEnd == nil && len(finiteOf(l.Power)) < 10 {
+			p.end, p.endSeen, p.guessed = at, true, true
 		}
 		if o.LoadStart == nil {
 			if at, ok := riseBegins(l.between(p.start, p.end)); ok {
-				p.start, p.onsetSeen = at, true
+				p.start, p.onsetSeen, p.guessed = at, true, true
 			}
 		}
 	}
@@ -68,7 +70,8 @@ func poweredSpan(l Log) (from, to float64, ok bool) {
 }
 
 // coolingBegins finds the moment after which the temperature falls back by at
-// least 40 % of what it rose, never to come back up.
+// least 60 % of what it rose, never to come back up: a fan that steps in takes
+// less away.
 func coolingBegins(l Log) (float64, bool) {
 	n := len(l.Time)
 	if n < 20 {
@@ -83,7 +86,7 @@ func coolingBegins(l Log) (float64, bool) {
 	}
 	rise, fall := m[top]-m[0], m[top]-m[len(m)-1]
 	margin := math.Max(l.Resolution, 3*roughness(l.Temp)/2)
-	if fall < math.Max(0.4*rise, 5*margin) || fall <= 0 || top == 0 {
+	if fall < math.Max(0.6*rise, 5*margin) || fall <= 0 || top == 0 {
 		return 0, false
 	}
 	for i := top + 2; i < len(m); i++ { // no second rise
@@ -113,7 +116,7 @@ func riseBegins(l Log) (float64, bool) {
 	if n < 12 {
 		return 0, false
 	}
-	t, y := thinned(l.Time, l.Temp, 400)
+	t, y := thinned(l.Time, l.Temp, 200)
 	rough := roughness(y)
 	k := max(2, len(y)/50)
 	base, top := mean(y[:k]), mean(y[len(y)-len(y)/10-1:])
@@ -144,7 +147,7 @@ func riseBegins(l Log) (float64, bool) {
 	for _, back := range [...]float64{0, 0.1} {
 		begin := t[first] - back*(t[first]-t[0])
 		g := guessRise(t[first:], y[first:], nil)
-		s, err := Fit(hingeModel, t, y, []float64{base, g[1], g[2], begin})
+		s, err := fit(hingeModel, t, y, []float64{base, g[1], g[2], begin}, 60, []float64{1e-2})
 		if (err == nil || err == ErrNotConverged) && s.RSS < best.RSS && s.B[2] > 0 {
 			best = s
 		}

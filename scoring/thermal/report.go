@@ -159,6 +159,9 @@ func analyse(l Log, low, high []float64, seen extent, o Options) Report {
 	}
 	p := findPhases(l, o)
 	r.LoadStart, r.LoadEnd = p.start, p.end
+	if p.guessed {
+		r.Assumptions = append(r.Assumptions, fmt.Sprintf("the load is taken to last from %.0f s to %.0f s, by the temperature alone; state start and end if that is wrong", p.start, p.end))
+	}
 	load := l.between(p.start, p.end)
 	if len(load.Time) == 0 {
 		load = l
