@@ -226,3 +226,50 @@ func FuzzParseFiles(f *testing.F) {
 		}
 	})
 }
+
+// A hostile file costs little time.
+func TestHostileFiles(t *testing.T) {
+	repeat := func(format string, n int) string {
+		var b strings.Builder
+		for i := range n {
+			fmt.Fprintf(&b, format, i)
+		}
+		return b.String()
+	}
+	family := "id = \"f\"\ntitle = \"F\"\nmaker = \"M\"\n"
+	for name, text := range map[string]string{
+		"keys":       repeat("k%d = 1\n", 70000),
+		"tables":     repeat("[t%d]\n", 90000),
+		"steps":      "id = \"p\"\ntitle = \"P\"\n" + repeat("[[step]]\nid = \"s%d\"\n", 40000),
+		"list":       "title = [" + repeat("\"%d\",", 110000) + "]\n",
+		"work":       "work_kinds = [" + repeat("\"%d\",", 50000) + "]\n[[step]]\nwhen_work = [" + repeat("\"x%d\",", 50000) + "]\n",
+		"variants":   family + repeat("[[clock]]\nname = \"c%d\"\n", 5000) + repeat("[[variant]]\nname = \"v%d\"\n", 30000),
+		"references": family + repeat("[[reference]]\nworkload = \"w%d\"\n", 12000) + "[[variant]]\nname = \"v\"\n" + repeat("[[variant.reference]]\nworkload = \"x%d\"\n", 12000),
+		"chips":      family + "[[memory]]\nbanks = [\"" + repeat("U%d ", 140000) + "\"]\n",
+		"dotted":     strings.Repeat("a.", 400000) + "b = 1\n",
+		"quotes":     strings.Repeat("\"\"\"", 300000),
+		"escapes":    "id = \"" + strings.Repeat(`\u00e4`, 170000) + "\"\n",
+		"brackets":   strings.Repeat("[", 1000000),
+		"one line":   "id = \"" + strings.Repeat("é", 500000) + "\" x\n",
+		"faults":     strings.Repeat("=\n", 500000),
+	} {
+		if len(text) > MaxFile {
+			t.Errorf("%s: %d bytes", name, len(text))
+		}
+		for _, folder := range []string{"plans", "families"} {
+			begin := time.Now()
+			problems := parseAny(folder, "f.toml", []byte(text))
+			if d := time.Since(begin); d > 5*time.Second {
+				t.Errorf("%s as %s took %v", name, folder, d)
+			}
+			if len(problems) == 0 || len(problems) > maxProblems+1 {
+				t.Errorf("%s as %s: %d problems", name, folder, len(problems))
+			}
+			for _, p := range problems {
+				if len(p.String()) > 2000 {
+					t.Errorf("%s as %s: a message of %d bytes", name, folder, len(p.String()))
+				}
+			}
+		}
+	}
+}

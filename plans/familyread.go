@@ -60,6 +60,10 @@ func ParseFamily(name string, data []byte) (*FamilyFile, []Problem) {
 	variants := s.groups("variant", variantKeys)
 	s.nonEmpty("variant", "remove it")
 	unique(variants, "name")
+	if len(variants) > maxVariants {
+		c.add(variants[maxVariants].t.At, fmt.Sprintf("variant: more than %d variants", maxVariants), "make it two families")
+		variants = variants[:maxVariants]
+	}
 	if len(variants) == 0 {
 		f.members = []*Family{readFamily(c, root)}
 	} else {
@@ -74,6 +78,9 @@ func ParseFamily(name string, data []byte) (*FamilyFile, []Problem) {
 	return f, nil
 }
 
+// maxVariants bounds the work on a file: the family is read once for each.
+const maxVariants = 32
+
 // readVariants reads the family once for each variant.
 func readVariants(c *collector, root *document.Table, variants []*section) []*Family {
 	before := c.partial
@@ -85,6 +92,10 @@ func readVariants(c *collector, root *document.Table, variants []*section) []*Fa
 	for _, v := range variants {
 		name := v.label("name")
 		names = append(names, name)
+		if c.full() {
+			c.many = true
+			break
+		}
 		m := readFamily(c, merge(c, root, v))
 		m.Variant = name
 		members = append(members, m)
@@ -105,7 +116,7 @@ func merge(c *collector, root *document.Table, v *section) *document.Table {
 		case !slices.Contains(keyNames(variantKeys), e.Key):
 		case old == nil && !isNamedList(e.Key):
 			out.Set(e)
-		case e.Value.Type == document.Group && old.Value.Type == document.Group:
+		case old != nil && e.Value.Type == document.Group && old.Value.Type == document.Group:
 			for _, inner := range e.Value.Table.Entries {
 				old.Value.Table.Set(inner)
 			}
@@ -125,6 +136,9 @@ func isNamedList(key string) bool {
 
 func mergeList(c *collector, out *document.Table, e *document.Entry, v *section) {
 	old := out.Get(e.Key)
+	if len(e.Value.Items) > maxItems || old != nil && len(old.Value.Items) > maxItems {
+		return // reported where the list is read
+	}
 	if old == nil {
 		old = &document.Entry{Key: e.Key, At: e.At, Value: &document.Value{Type: document.Array, At: e.Value.At}}
 		out.Set(old)

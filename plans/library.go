@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"proveout/plans/document"
 )
 
 //go:embed library
@@ -18,10 +20,11 @@ var library embed.FS
 // FileKind is what a file describes.
 type FileKind string
 
-// The kinds of file that are found by id.
+// The kinds of file. Plans and families are found by id; a shop has one file, shop.toml.
 const (
 	PlanKind   FileKind = "plan"
 	FamilyKind FileKind = "family"
+	ShopKind   FileKind = "shop"
 )
 
 // folder returns where a shop keeps files of the kind.
@@ -188,15 +191,53 @@ func List(shopDir string, kind FileKind) ([]Entry, error) {
 	return out, nil
 }
 
-// KindOf tells from its name what a file describes: NAME.plan.toml,
-// NAME.family.toml, shop.toml. It reports "" when the name does not say.
-func KindOf(name string) FileKind {
+// kindOf tells what a file describes: from its name, NAME.plan.toml,
+// NAME.family.toml or shop.toml, or else from the keys inside.
+func kindOf(name string, data []byte) FileKind {
 	base := filepath.Base(name)
 	switch {
-	case strings.HasSuffix(base, PlanKind.suffix()):
+	case strings.HasSuffix(base, PlanKind.suffix()) || base == "plan.toml":
 		return PlanKind
-	case strings.HasSuffix(base, FamilyKind.suffix()):
+	case strings.HasSuffix(base, FamilyKind.suffix()) || base == "family.toml":
 		return FamilyKind
+	case base == "shop.toml":
+		return ShopKind
+	}
+	root, _ := document.Parse(data)
+	switch {
+	case root.Get("step") != nil:
+		return PlanKind
+	case root.Get("bus") != nil || root.Get("memory") != nil || root.Get("variant") != nil || root.Get("maker") != nil:
+		return FamilyKind
+	case root.Get("bench") != nil || root.Get("technician") != nil:
+		return ShopKind
 	}
 	return ""
+}
+
+// CheckFile reads a plan, a family or a shop and returns what it is and
+// everything that is wrong with it. A file whose name and keys do not say what
+// it is, is taken for otherwise.
+func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
+	data, err := readFile(name)
+	if err != nil {
+		problems, _ := ProblemsOf(err)
+		return otherwise, problems
+	}
+	kind := otherwise
+	if len(data) <= MaxFile {
+		if k := kindOf(name, data); k != "" {
+			kind = k
+		}
+	}
+	var problems []Problem
+	switch kind {
+	case FamilyKind:
+		_, problems = ParseFamily(name, data)
+	case ShopKind:
+		_, problems = ParseShop(name, data)
+	default:
+		_, problems = ParsePlan(name, data)
+	}
+	return kind, problems
 }

@@ -102,7 +102,11 @@ func readBanks(s *section, seen map[string]int) [][]string {
 	}
 	s.nonEmpty("banks", `write ["U1 U2 U3 U4"]`)
 	var out [][]string
-	for _, item := range v.Items {
+	for _, item := range s.items("banks", v) {
+		if len(item.Text) > 8192 || len(item.Items) > maxItems {
+			s.c.add(item.At, s.name("banks")+": more chips than a bank can have", "")
+			continue
+		}
 		var bank []string
 		take := func(word string, at document.Span) {
 			if line := seen[word]; line > 0 {

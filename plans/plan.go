@@ -1,8 +1,3 @@
-// Package plans reads what a shop writes down before a card reaches the bench:
-// acceptance plans, board families and the shop itself, in TOML.
-//
-// Files come in; checked Plan, Family and Shop values go out, or every problem
-// of the file with its line and column. The package computes no verdict.
 package plans
 
 import "proveout/plans/quantity"

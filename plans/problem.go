@@ -150,9 +150,12 @@ func newCollector(file string, data []byte) *collector {
 	return &collector{file: file, lines: strings.Split(strings.TrimPrefix(string(data), "\ufeff"), "\n")}
 }
 
+// full reports whether enough problems are known.
+func (c *collector) full() bool { return len(c.problems) >= 4*maxProblems }
+
 // add records a problem, once.
 func (c *collector) add(at document.Span, what, fix string) {
-	if len(c.problems) >= 4*maxProblems {
+	if c.full() {
 		c.many = true
 		return
 	}

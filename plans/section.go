@@ -97,6 +97,10 @@ func (s *section) unknown() {
 		if slices.Contains(names, e.Key) {
 			continue
 		}
+		if s.c.full() {
+			s.c.many = true
+			return
+		}
 		what := s.name(e.Key) + ": unknown key"
 		fix := "remove it"
 		if i := slices.IndexFunc(names, func(n string) bool { return strings.EqualFold(n, e.Key) }); i >= 0 {
@@ -284,14 +288,26 @@ func (s *section) number(key string) (float64, bool) {
 	return v.Float, true
 }
 
+// maxItems bounds the lists of a file, so that a hostile one costs little.
+const maxItems = 1000
+
+// items returns the items of a list, [maxItems] at most.
+func (s *section) items(key string, v *document.Value) []*document.Value {
+	if len(v.Items) <= maxItems {
+		return v.Items
+	}
+	s.c.add(v.Items[maxItems].At, fmt.Sprintf("%s: more than %d items", s.name(key), maxItems), "")
+	return v.Items[:maxItems]
+}
+
 // texts reads a list of texts without repetitions.
 func (s *section) texts(key string) []string {
 	v := s.of(key, document.Array)
 	if v == nil {
 		return nil
 	}
-	out := make([]string, 0, len(v.Items))
-	for _, item := range v.Items {
+	out := []string{}
+	for _, item := range s.items(key, v) {
 		t := strings.TrimSpace(item.Text)
 		switch {
 		case item.Type != document.String:
@@ -311,8 +327,8 @@ func (s *section) texts(key string) []string {
 func (s *section) words(key string, words ...string) []string {
 	out := s.texts(key)
 	if v := s.t.Get(key); v != nil {
-		for _, item := range v.Value.Items {
-			if t := strings.TrimSpace(item.Text); item.Type == document.String && t != "" && !slices.Contains(words, t) {
+		for _, item := range s.items(key, v.Value) {
+			if t := strings.TrimSpace(item.Text); item.Type == document.String && t != "" && !s.c.full() && !slices.Contains(words, t) {
 				s.c.add(item.At, s.name(key)+": "+quoted(t)+" is not known here", didYouMean(t, words))
 			}
 		}
@@ -465,7 +481,7 @@ func (s *section) groups(key string, keys []Key) []*section {
 		return nil
 	}
 	var out []*section
-	for _, item := range e.Value.Items {
+	for _, item := range s.items(key, e.Value) {
 		if item.Type != document.Group {
 			s.wrongType(key, item, document.Group)
 			continue

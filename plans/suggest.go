@@ -10,6 +10,7 @@ func nearest(word string, candidates []string) string {
 	if len(word) > 40 {
 		return ""
 	}
+	candidates = candidates[:min(len(candidates), 200)]
 	best, distance := "", 1+max(1, len([]rune(word))/3)
 	plain := simplify(word)
 	for _, c := range candidates {

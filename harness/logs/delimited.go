@@ -149,26 +149,11 @@ func (d *delimited) plain(text []byte, i int, out *rows) int {
 				d.fine(text[:e], places, c.col, out)
 			}
 			end = e
-		} else {
-			end = i
-			for text[end] != d.delim && text[end] != '\n' {
-				if text[end] == '"' {
-					return 0
-				}
-				end++
+			if c.key {
+				out.key[n] = fnv(text[i:end])
 			}
-		}
-		if c.key {
-			out.key[n] = fnv(bytes.TrimSpace(bytes.TrimSuffix(text[i:end], []byte{'\r'})))
-		}
-		if c.clk != nil {
-			v, places, err := c.clk.read(bytes.TrimSuffix(text[i:end], []byte{'\r'}))
-			if err != nil {
-				return 0
-			}
-			out.cols[c.col][n] = v
-			out.written[c.col] = max(out.written[c.col], places)
-			out.needed[c.col] = max(out.needed[c.col], places)
+		} else if end = d.other(c, text, i, out); end < 0 {
+			return 0
 		}
 		if f < last {
 			if text[end] != d.delim {
@@ -189,6 +174,31 @@ func (d *delimited) plain(text []byte, i int, out *rows) int {
 		out.seen[c]++
 	}
 	return i
+}
+
+// other reads a field that is not a number: a time, the column that splits runs,
+// or one that is passed over. It returns the byte behind it, or -1.
+func (d *delimited) other(c *cell, text []byte, i int, out *rows) int {
+	end := i
+	for text[end] != d.delim && text[end] != '\n' {
+		if text[end] == '"' || text[end] == 0 {
+			return -1
+		}
+		end++
+	}
+	if c.key {
+		out.key[out.n] = fnv(bytes.TrimSpace(text[i:end]))
+	}
+	if c.clk != nil {
+		v, places, err := c.clk.read(bytes.TrimSuffix(text[i:end], []byte{'\r'}))
+		if err != nil {
+			return -1
+		}
+		out.cols[c.col][out.n] = v
+		out.written[c.col] = max(out.written[c.col], places)
+		out.needed[c.col] = max(out.needed[c.col], places)
+	}
+	return end
 }
 
 // fine notes a value that is written more finely than those before it.

@@ -14,7 +14,6 @@ type objects struct {
 	key     string // that splits the runs
 	columns int
 	marker  []byte
-	hasTime bool
 	decimal byte
 }
 
@@ -23,7 +22,6 @@ func newObjects(m *Map, clk *clock) *objects {
 	for c, col := range m.Columns {
 		o.cells = append(o.cells, newCell(c, col, clk))
 		o.index[col.Header] = c
-		o.hasTime = o.hasTime || col.Quantity == "time"
 	}
 	switch m.Split.By {
 	case SplitColumn:
@@ -93,15 +91,8 @@ func (o *objects) object(line []byte, n int32, out *rows) {
 		}
 		return what
 	})
-	if what == "" && o.hasTime {
-		for c := range o.cells {
-			if o.cells[c].isTime && math.IsNaN(out.cols[c][out.n]) {
-				at, what, bad.Header, bad.Fix = 0, "the row has no time", o.cells[c].header, "complete the row or take it out"
-			}
-		}
-	}
-	if what == "" && seen == 0 {
-		at, what = 0, "the row holds no value"
+	if what == "" {
+		what = o.lacks(out, &bad)
 	}
 	if what != "" {
 		undo()
@@ -114,6 +105,24 @@ func (o *objects) object(line []byte, n int32, out *rows) {
 	}
 	out.line[out.n] = n
 	out.n++
+}
+
+// lacks says what the row lacks that cannot be done without.
+func (o *objects) lacks(out *rows, bad *BadRow) string {
+	any := false
+	for c := range o.cells {
+		gone := math.IsNaN(out.cols[c][out.n])
+		if o.cells[c].isTime && gone {
+			bad.Header, bad.Fix = o.cells[c].header, "complete the row or take it out"
+			return "the row has no time"
+		}
+		any = any || !gone
+	}
+	if !any {
+		bad.Fix = "take the row out"
+		return "the row holds no value"
+	}
+	return ""
 }
 
 func (o *objects) find(line []byte, col int) int {

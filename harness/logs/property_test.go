@@ -235,7 +235,7 @@ func FuzzMap(f *testing.F) {
 // FuzzRead: any bytes are read to the end or refused with a place; the rows that
 // are delivered are those that are counted.
 func FuzzRead(f *testing.F) {
-	for _, s := range []string{"time_s,temp_c\n0,20\n1,21\n", "{\"temp_c\":1}\n", "\xff\xfet\x00", "time;fps\n10:00:00;1,5\n", "a\tfps\n\"x\"\t1\n", "time,temp_c\n2026-01-01T00:00:00Z,1\n"} {
+	for _, s := range []string{"time_s,temp_c\n0,20\n1,21\n", "{\"temp_c\":1}\n", "\xff\xfet\x00", "time;fps\n10:00:00;1,5\n", "a\tfps\n\"x\"\t1\n", "time,temp_c\n2026-01-01T00:00:00Z,1\n", ";\nf;"} {
 		f.Add([]byte(s), uint8(0))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, bad uint8) {

@@ -133,7 +133,7 @@ func (c *cell) read(field []byte, decimal byte, out *rows) (what, fix string) {
 	}
 	v = c.scale.apply(v)
 	if !(v >= c.lo && v <= c.hi) {
-		return fmt.Sprintf("%s is outside what a %s can be (%g to %g%s)", shown(string(field)), c.quantity, c.lo, c.hi, c.base), "check the unit, and whether the sensor was connected"
+		return fmt.Sprintf("%s is outside what %s can be (%g to %g%s)", shown(string(field)), c.quantity, c.lo, c.hi, c.base), "check the unit, and whether the sensor was connected"
 	}
 	out.cols[c.col][out.n] = v
 	out.digits(c.col, places, zeros)
@@ -152,6 +152,13 @@ func numberFix(field []byte, decimal byte) string {
 		return `if the decimal sign is "` + string(other) + `", say so in a log map: decimal = "` + string(other) + `"`
 	case bytes.IndexByte(field, other) >= 0:
 		return "write numbers without a sign between thousands"
+	case bytes.Contains(field, []byte("\ufffd")):
+		return "copy the file again: it is cut off, or in another encoding than it seems"
+	}
+	if i := bytes.LastIndexAny(field, "0123456789"); i >= 0 {
+		if _, _, _, ok := parseNumber(field[:i+1], decimal, 0); ok {
+			return "write the number alone; its unit belongs in the header"
+		}
 	}
 	return "mend or take out the line, or allow a share of bad rows in a log map: max_bad_percent = 1"
 }

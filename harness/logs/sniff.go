@@ -190,7 +190,7 @@ func (h heading) withUnits(below string) heading {
 			return h
 		}
 		g := recognise(string(f.text))
-		if ok {
+		if ok && len(f.text) > 0 {
 			g = recognise(string(f.text) + " [" + u + "]")
 		}
 		if g.quantity != "" {
@@ -267,26 +267,38 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 
 // noHeader says why no line is a header.
 func noHeader(name string, lines []string, first int) error {
+	line := lines[first]
 	p := &Problem{File: name, Line: int64(first + 1), Column: 1, Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", or write a log map`}
-	for _, delim := range []byte{';', '\t', ','} {
-		h := headingOf(lines[first], first, delim)
-		if len(h.fields) < 2 && delim != ',' {
-			continue
-		}
-		if _, _, _, ok := parseNumber(firstText(h.fields), '.', 0); ok {
-			p.What = "the header is missing: the first line holds numbers"
-			return p
-		}
-		var why []string
-		for i, f := range h.fields {
-			if len(why) < 8 {
-				why = append(why, fmt.Sprintf("%s %s", shown(string(f.text)), h.guesses[i].why))
-			}
-		}
-		p.What = "no column of the header is understood: " + strings.Join(why, "; ")
+	if strings.HasPrefix(strings.TrimSpace(line), "[") && strings.Contains(line, "{") {
+		p.What, p.Fix = "the file is one JSON array", "write one JSON object a line, without brackets and commas around them"
 		return p
 	}
-	p.What = "the header cannot be read"
+	delim := byte(',')
+	for _, other := range []byte{';', '\t'} {
+		if strings.IndexByte(line, other) >= 0 && strings.IndexByte(line, delim) < 0 {
+			delim = other
+		}
+	}
+	fields, bad := splitFields([]byte(line), delim)
+	if bad != nil {
+		p.Column, p.What, p.Fix = charAt([]byte(line), bad.at), "header: "+bad.what, `close the quote with "`
+		return p
+	}
+	if _, _, _, ok := parseNumber(firstText(fields), '.', 0); ok {
+		p.What = "the header is missing: the first line holds numbers"
+		return p
+	}
+	for _, other := range []byte{'|', ' '} {
+		if h := headingOf(line, first, other); len(fields) == 1 && h.known > 1 {
+			p.What, p.Fix = fmt.Sprintf("the columns are parted by %q, which is not guessed", other), fmt.Sprintf("part them by comma, semicolon or tab, or write a log map with delimiter = %q", string(other))
+			return p
+		}
+	}
+	var why []string
+	for _, f := range fields[:min(len(fields), 8)] {
+		why = append(why, shown(string(f.text))+" "+recognise(string(f.text)).why)
+	}
+	p.What = "no column of the header is understood: " + strings.Join(why, "; ")
 	return p
 }
 

@@ -129,7 +129,8 @@ func (t *Table) Set(e *Entry) {
 		*old = *e
 		return
 	}
-	t.add(e)
+	n := *e
+	t.add(&n)
 }
 
 func (t *Table) add(e *Entry) {

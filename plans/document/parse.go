@@ -218,6 +218,9 @@ func (p *parser) endOfLine() {
 	if strings.HasPrefix(rest, "]") {
 		fix = "remove the bracket"
 	}
+	if len(rest) > 1 && rest[0] == ',' && isDigit(rest[1]) && at > 0 && isDigit(p.src[at-1]) {
+		p.fail(p.span(from, at), "decimal comma", "write it with a point")
+	}
 	p.fail(p.span(from, at), "unexpected "+quote(rest), fix)
 }
 

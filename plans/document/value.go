@@ -322,6 +322,12 @@ func (p *parser) notAValue(from Pos, at int, raw string) {
 	case "yes", "no", "on", "off":
 		p.fail(p.span(from, at), quote(raw)+" is not a value", "write true or false")
 	}
+	if what, fix := badNumber(raw); what != "" && !p.textFollows() {
+		p.fail(p.span(from, at), what, fix)
+	}
+	if strings.ContainsAny(raw, "\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb") {
+		p.fail(p.span(from, at), "typographic quotes", `write the straight ones: "…"`)
+	}
 	for p.pos < len(p.src) && !strings.ContainsRune("\r\n#,]}", rune(p.src[p.pos])) {
 		p.pos++
 	}
@@ -331,6 +337,25 @@ func (p *parser) notAValue(from Pos, at int, raw string) {
 		p.failHere("a value is missing", "")
 	}
 	p.fail(p.span(from, at), "text without quotes: "+quote(whole), "write "+quote(strings.Trim(whole, `"'`)))
+}
+
+// badNumber explains what looks like a number and is none.
+func badNumber(raw string) (what, fix string) {
+	digits := strings.TrimLeft(raw, "+-")
+	if digits == "" || strings.Trim(digits, "0123456789.") != "" {
+		return "", ""
+	}
+	switch {
+	case strings.Trim(digits, "0123456789") == "" && digits[0] == '0':
+		return "a number does not begin with zeros", "write " + strings.TrimLeft(digits[:len(digits)-1], "0") + digits[len(digits)-1:]
+	case strings.Trim(digits, "0123456789") == "":
+		return "number out of range", ""
+	case strings.Count(digits, ".") == 1 && digits[0] == '.':
+		return "a number begins with a digit", "write 0" + digits
+	case strings.Count(digits, ".") == 1 && strings.HasSuffix(digits, "."):
+		return "a number ends with a digit", "write " + digits + "0"
+	}
+	return "not a number", "put text in quotes"
 }
 
 // number reads the numbers of TOML.

@@ -15,7 +15,15 @@ func (p *writer) table(t *content.Table) {
 	if len(t.Rows) > 6 {
 		p.put("<p class=\"filter\" hidden><label>%s <input type=\"search\" data-for=\"table-%s\"></label></p>\n", p.w.T("page.filter"), t.ID)
 	}
-	p.put("<table id=\"table-%s\" role=\"table\"><caption class=\"quiet\">%s</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">", t.ID, t.Caption)
+	p.put("<table id=\"table-%s\" role=\"table\"><caption class=\"quiet\">%s</caption>\n<colgroup>", t.ID, t.Caption)
+	sum := 0.0
+	for _, c := range t.Columns {
+		sum += c.Share
+	}
+	for _, c := range t.Columns {
+		p.put("<col width=\"" + strconv.FormatFloat(100*c.Share/sum, 'f', 1, 64) + "%\">")
+	}
+	p.put("</colgroup>\n<thead role=\"rowgroup\"><tr role=\"row\">")
 	for _, c := range t.Columns {
 		p.put("<th role=\"columnheader\" scope=\"col\"" + class(c.Right, "num") + ">")
 		p.put("%s</th>", c.Title)
@@ -48,7 +56,11 @@ func class(on bool, name string) string {
 // cellClass marks numbers, and cells that say nothing, which narrow screens
 // leave out.
 func cellClass(c *content.Column, cell *content.Cell) string {
-	if cell.Text == "–" || cell.Text == "" {
+	void := cell.Text == "–" || cell.Text == ""
+	switch {
+	case void && c.Right:
+		return ` class="void num"`
+	case void:
 		return ` class="void"`
 	}
 	return class(c.Right, "num")

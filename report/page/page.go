@@ -91,10 +91,14 @@ type writer struct {
 	ids     []string
 }
 
-// esc escapes text for elements and attributes, and drops characters that HTML
-// does not allow.
+// esc escapes text for elements and attributes. It drops characters that HTML
+// does not allow, and those that turn the direction of what follows: with them
+// a serial number could be made to read as another.
 func esc(s string) string {
 	return html.EscapeString(strings.Map(func(r rune) rune {
+		if r >= 0x202A && r <= 0x202E || r >= 0x2066 && r <= 0x2069 {
+			return -1
+		}
 		if r < ' ' && r != '\n' && r != '\t' || r == 0x7F || r == 0xFFFE || r == 0xFFFF {
 			return -1
 		}
@@ -121,6 +125,11 @@ func (p *writer) page() error {
 	p.put("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n")
 	p.put("<meta name=\"generator\" content=\"%s\">\n<meta name=\"author\" content=\"%s\">\n<title>%s</title>\n<style>", c.Tool, c.Author, c.FullTitle+" – "+c.Front.Card)
 	p.b.WriteString(style)
+	if c.Banner != "" {
+		// On paper the banner stands in the margin of every page. The text is
+		// the catalogue's own.
+		fmt.Fprintf(&p.b, "@page { @top-center { content: %q; width: 100%%; background: #000; color: #fff; font: bold 11pt sans-serif; text-align: center; height: 8mm; print-color-adjust: exact; -webkit-print-color-adjust: exact; } }\n", c.Banner)
+	}
 	p.put("</style>\n</head>\n")
 	class := "certificate"
 	if c.Kind == record.TestReport {

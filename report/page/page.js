@@ -88,10 +88,10 @@
     return options;
   }
 
-  function draw(dark) {
+  function draw(dark, paper) {
     drawn.forEach(function (c) { c.dispose(); });
     drawn = figures.map(function (f) {
-      var chart = echarts.init(document.getElementById('chart-' + f.id), null, { renderer: 'svg' });
+      var chart = echarts.init(document.getElementById('chart-' + f.id), null, Object.assign({ renderer: 'svg' }, paper));
       chart.setOption(dress(JSON.parse(JSON.stringify(f.options)), dark));
       return chart;
     });
@@ -101,7 +101,7 @@
     draw(night.matches);
     night.addEventListener('change', function () { draw(night.matches); });
     window.addEventListener('resize', function () { drawn.forEach(function (c) { c.resize(); }); });
-    window.addEventListener('beforeprint', function () { draw(false); });
+    window.addEventListener('beforeprint', function () { draw(false, { width: 660, height: 330 }); });
     window.addEventListener('afterprint', function () { draw(night.matches); });
   }
 

@@ -172,7 +172,7 @@ func TestHostileTextShowsAsTyped(t *testing.T) {
 		t.Fatal(err)
 	}
 	all := text(doc)
-	for _, s := range []string{"HW-2026-0099</script><script>alert(1)</script>", "__f__function(){alert(2)}__f__", "C-2291 \U0001F527\uFE0F __f__ {b} {{.}} <b>bold</b>", "漢字 עברית", "First line\nsecond line"} {
+	for _, s := range []string{"HW-2026-0099</script><script>alert(1)</script>", "__f__function(){alert(2)}__f__", "C-2291 \U0001F527\uFE0F __f__ {b} {{.}} <b>bold</b>", "漢字 עברית", "First line\nsecond line", "Markwith direction"} {
 		if !strings.Contains(all, s) {
 			t.Errorf("no %q on the page", s)
 		}

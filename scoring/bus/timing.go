@@ -189,7 +189,8 @@ func cvtVSync(width, height int) int {
 }
 
 // GTF returns a progressive mode by the VESA Generalized Timing Formula, with
-// its default parameters (GTF 1.1, from memory).
+// its default parameters and the pixel clock rounded to 1 kHz (GTF 1.1, from
+// memory).
 func GTF(width, height int, refreshHz float64) (Timing, error) {
 	if err := checkMode(width, height, refreshHz); err != nil {
 		return Timing{}, err
@@ -209,7 +210,7 @@ func GTF(width, height int, refreshHz float64) (Timing, error) {
 	}
 	blank := int(math.Round(float64(t.Width)*duty/(100-duty)/16)) * 16
 	total := t.Width + blank
-	t.PixelClockHz = float64(total) / line
+	t.PixelClockHz = math.Round(float64(total)/line/1e3) * 1e3
 	t.HSync = int(math.Round(syncPercent/100*float64(total)/8)) * 8
 	t.HBack = blank / 2
 	t.HFront = blank/2 - t.HSync

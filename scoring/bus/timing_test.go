@@ -308,7 +308,8 @@ func TestFormulasHoldTogether(t *testing.T) {
 			if err != nil {
 				continue
 			}
-			if math.Abs(m.RefreshHz()/hz-1) > 0.05 && m.PixelClockHz > 20e6 {
+			// The least back porch and the clock step weigh on small modes.
+			if math.Abs(m.RefreshHz()/hz-1) > 0.05 && h >= 350 && w >= 640 && hz >= 50 {
 				t.Fatalf("%s %dx%d at %v Hz gives %v Hz", f, w, h, hz, m.RefreshHz())
 			}
 			if m.HTotal() < w-8 || m.VTotal() < h {

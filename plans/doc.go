@@ -1,0 +1,229 @@
+// Package plans reads what a shop writes down before a card reaches the bench:
+// acceptance plans, board families and the shop itself, in TOML.
+//
+// Files come in; checked [Plan], [Family] and [Shop] values go out, or every
+// problem of the file with its line and column. The package computes no
+// verdict.
+//
+// Quantities are texts with unit and tolerance: "166 MHz ±1 %", "16 MiB",
+// "1 h 30 min", "3.3 V +0.2 V -0.1 V", "2 K/h". The signs ± ° Ω µ may be
+// written +- deg ohm u. MB means 2^20 bytes. Where a limit may be left to the
+// family, "from family" says so.
+//
+// The keys of all files follow. What has no default and is needed to judge a
+// card must be there; the problem says so when it is not.
+//
+// # Plan file
+//
+//	id               text: small letters, digits, hyphens; the file is called ID.plan.toml
+//	title            text: what documents call the plan
+//	description      text: what it is for
+//	rule             text: "guarded" (default) or "simple": how values near a limit are judged
+//	work_kinds       list of text: kinds of work of this shop beside the usual ones, for when_work
+//	step             tables: the steps, in the order they are done
+//
+// # Plan file, [[step]]
+//
+//	id               text: small letters, digits, hyphens; readings are recorded under it
+//	kind             text: what the step does and how it is judged
+//	title            text: what documents call the step
+//	instruction      text: what the technician does
+//	cautions         list of text: shown before the step begins
+//	required         true or false: whether acceptance needs it; true, or false when when_work is given
+//	gate             true or false: when it fails, no later powered step runs; false
+//	when_work        list of text: required when the job's work includes one of these
+//	rule             text: as in the plan, for this step
+//	blind            true or false: expected values stay hidden until the reading is entered; false
+//	source           text: where the limits of the step come from
+//	checklist        "standard" or tables: what to look at; "standard" when absent (inspection)
+//	rails            list of text or "from family": names of the family's rails; all when absent (rails)
+//	clocks           list of text or "from family": names of the family's clocks; all when absent (clock)
+//	modes            list of text or "from family": "1024x768x16@75"; the family's when absent (image, timing)
+//	patterns         list of text: names of the test pictures to show (image)
+//	march            text: the march test that was run (memory-scan)
+//	duration         duration: how long it must run (load, soak)
+//	every            duration: interval of typed readings (soak)
+//	ambient          temperature with tolerance: the ambient the step is meant for (soak)
+//	sensor           text: where the sensor sits: die, heatsink, case, board; the family's when absent (soak)
+//	max_temp         temperature or "from family": hottest allowed; the family's when absent (soak)
+//	stability        table: when the soak counts as stable (soak)
+//	at_rated         true or false: judge the prediction at the family's rated ambient too; false (soak)
+//	compare_rise     true or false: compare the rise with the family's good cards; false (soak)
+//	end_early        true or false: may end when stable; false (soak)
+//	runs             whole number: how often it is run; 1 (load)
+//	workload         text: names the family's reference set (load)
+//	freeze_after     duration: no frame for longer than this is a freeze (load)
+//	max_stalls       whole number: stalls allowed in a run (load)
+//	min_fps          frame rate: mean frame rate at the least (load)
+//	max_spread       share: largest coefficient of variation over the runs (load)
+//	reference        text: "inform" (default): the reference set is shown; "prediction": outside its interval fails (load)
+//	command          list of text: program and arguments, on a bench that runs the workload itself (load)
+//	prove            text: "intermittent fault gone": the run must be long enough to show it (load, soak)
+//	confidence       share: with prove; 90 % (load, soak)
+//	improvement      number: with prove: times the interval of the complaint; 1 (load, soak)
+//	throttle_fails   true or false: slowing down from heat is a failure, not a remark; false (load, soak)
+//
+// # Plan file, checklist = [{…}]
+//
+//	name             text: readings are recorded under it
+//	ask              text: what a good card shows
+//
+// # Plan file, stability = {…}
+//
+//	window           duration: how long the temperature must hold
+//	rate             temperature rate: at most this: "2 K/h", "1 °C per 10 min"
+//	source           text: where the rule comes from
+//
+// # Family file
+//
+//	id               text: small letters, digits, hyphens; the file is called ID.family.toml
+//	title            text: what documents call the card
+//	maker            text: who made it
+//	detected         text: the description the system is expected to show
+//	modes            list of text: "640x480x16@60": width x height x depth @ rate
+//	max_depth        whole number: bits per pixel at the most
+//	bus              table: how the card plugs in
+//	device           tables: what it says it is, on the bus
+//	memory           tables: its memories: one, or frame and texture
+//	clock            tables: its clocks
+//	thermal          table: what heat it may see
+//	rail             tables: its supply rails
+//	reference        tables: scores of known-good cards
+//	variant          tables: what differs between the variants of the family
+//
+// # Family file, [bus]
+//
+//	kind             text: PCI, AGP or PCIe
+//	signaling        list of voltages: the card can signal with: "5 V", "3.3 V", "1.5 V", "0.8 V"
+//	rates            list of text: link rates offered, slowest first: "1x", "2x", "4x", "8x"; PCI "33 MHz", "66 MHz"
+//	expect           text: the rate expected on a slot that offers it
+//	clock            frequency: bus clock
+//	features         list of text: sideband, fast-write
+//
+// # Family file, [[device]]
+//
+//	vendor           text: four hex digits
+//	device           text: four hex digits
+//	subsystem_vendor text: four hex digits; any when absent
+//	subsystem        text: four hex digits; any when absent
+//
+// # Family file, [[memory]]
+//
+//	name             text: frame or texture; absent when there is only one
+//	total            memory size: all of it
+//	reserved         memory size: what a tool may show less, as a matter of display
+//	chip             text: words x bits of one chip: "1Mi x 16"
+//	bus              bits: width of the memory bus: "128 bit"
+//	banks            list of text: designators of each bank in lane order: ["U1 U2 U3 U4"]
+//	source           text: where the facts come from
+//
+// # Family file, [[clock]]
+//
+//	name             text: core, memory or any other
+//	value            frequency with tolerance: what a good card shows
+//	source           text: where the tolerance comes from
+//
+// # Family file, [thermal]
+//
+//	cooling          text: passive or fan
+//	sensor           text: where max_temp applies: die, heatsink, case or board
+//	max_temp         temperature: acceptance limit
+//	max_rating       temperature: absolute maximum rating
+//	rated_ambient    temperature: hottest ambient the card is meant for
+//	rise             tables: rise over ambient of known-good cards at the end of a soak
+//	power            power: under load
+//	source           text: where the limits come from
+//
+// # Family file, rise = [{…}]
+//
+//	card             text: which card
+//	rise             temperature difference: its rise over ambient
+//
+// # Family file, [[rail]]
+//
+//	name             text: 3V3, VDDQ, core
+//	slot             text: a rail of the slot by its name: "AGP +12 V"; gives voltage and source
+//	voltage          voltage with tolerance: what a good card shows
+//	resistance       resistance: to ground of a good card, unpowered
+//	short_below      resistance: at or below this the rail is shorted
+//	source           text: where the limits come from
+//
+// # Family file, [[reference]]
+//
+//	workload         text: what was run
+//	bench            text: the bench it was run on
+//	unit             text: fps, score
+//	better           text: higher (default) or lower
+//	source           text: where the scores come from
+//	scores           tables: one for each known-good card
+//
+// # Family file, scores = [{…}]
+//
+//	card             text: which card
+//	value            number: its score
+//	job              text: job number, when it came from one
+//	by               text: who took it
+//	when             date: when it was taken
+//
+// # Family file, [[variant]]
+//
+//	name             text: of the variant: 143, 2+4
+//	title            text: in place of the family's
+//	detected         text: in place of the family's
+//	modes            list of text: in place of the family's
+//	max_depth        whole number: in place of the family's
+//	bus              table: keys in place of the family's
+//	device           tables: in place of the family's, all of them
+//	memory           tables: keys in place of those of the memory of the same name
+//	clock            tables: keys in place of those of the clock of the same name
+//	thermal          table: keys in place of the family's
+//	rail             tables: keys in place of those of the rail of the same name
+//	reference        tables: in place of the set of the same workload and bench, or one more
+//
+// # Shop file
+//
+//	name             text: of the workshop, as certificates print it
+//	address          list of text: its lines
+//	contact          text: telephone, mail or web address
+//	numbering        text: of certificates: "PO-{year}-{n:04}"
+//	paper            text: A4 (default) or Letter
+//	language         text: en (default), de, fr
+//	logo             text: a picture file in the shop folder
+//	bench            tables: where cards are tested
+//	technician       tables: who tests them
+//
+// # Shop file, [[bench]]
+//
+//	id               text: small letters, digits, hyphens
+//	title            text: what documents call it
+//	host             text: the computer the card is plugged into
+//	ambient          temperature with tolerance: range of ambient
+//	control_card     text: serial or mark of the shop's own known-good card
+//	slot             table: what can be plugged in
+//	instrument       tables: what readings are taken with
+//
+// # Shop file, [bench.slot]
+//
+//	kind             text: PCI, AGP or PCIe
+//	signaling        list of voltages: the slot signals with
+//	key              text: how the slot is keyed: "3.3 V", "1.5 V", "5 V" or "universal"
+//	rates            list of text: link rates the slot offers, slowest first
+//
+// # Shop file, [[bench.instrument]]
+//
+//	id               text: small letters, digits, hyphens
+//	title            text: make, range
+//	measures         list of text: temperature, voltage, resistance, frequency, frame rate, …
+//	accuracy         limits: as its data sheet states: "±1.5 °C", "±0.5 % + 2 mV", "±0.5 % + 3 digits"
+//	coverage         number: k, when the sheet states an expanded uncertainty; absent: limits, taken as rectangular
+//	resolution       quantity: one step of its display
+//	place            text: where a temperature sensor sits: die, heatsink, case, board, ambient
+//	last_check       date: of its last check
+//	next_check       date: when the next is due
+//
+// # Shop file, [[technician]]
+//
+//	id               text: small letters, digits, hyphens
+//	name             text: as certificates print it
+//	sign             true or false: may authorise certificates; false
+package plans

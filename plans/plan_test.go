@@ -1,0 +1,395 @@
+package plans
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unicode/utf8"
+)
+
+const everyKey = `
+id = "every"
+title = "Every key"
+description = "d"
+rule = "simple"
+work_kinds = ["magic"]
+[[step]]
+id = "look"
+kind = "inspection"
+title = "Look"
+instruction = "Do"
+cautions = ["a", "b"]
+gate = true
+rule = "guarded"
+checklist = [{ name = "bridges", ask = "None?" }]
+[[step]]
+id = "rails"
+kind = "rails"
+title = "R"
+rails = ["3V3"]
+[[step]]
+id = "clocks"
+kind = "clock"
+title = "C"
+blind = true
+clocks = ["core"]
+required = false
+[[step]]
+id = "pic"
+kind = "image"
+title = "I"
+modes = ["1024x768x16@75"]
+patterns = ["grid"]
+[[step]]
+id = "time"
+kind = "timing"
+title = "T"
+modes = "from family"
+[[step]]
+id = "scan"
+kind = "memory-scan"
+title = "M"
+march = "MATS+"
+when_work = ["magic", "memory chips replaced"]
+[[step]]
+id = "run"
+kind = "load"
+title = "L"
+duration = "10 min"
+runs = 3
+workload = "w"
+freeze_after = "2 s"
+max_stalls = 0
+min_fps = "25 fps"
+max_spread = "3 %"
+reference = "prediction"
+command = ["run", "--for", "--for"]
+prove = "intermittent fault gone"
+confidence = "95 %"
+improvement = 2.5
+throttle_fails = true
+[[step]]
+id = "soak"
+kind = "soak"
+title = "S"
+duration = "1 h 30 min"
+every = "2 min"
+ambient = "23 °C ±5 °C"
+sensor = "heatsink"
+max_temp = "70 °C"
+stability = { window = "10 min", rate = "1 °C per 10 min", source = "common practice, no source" }
+at_rated = true
+compare_rise = true
+end_early = true
+source = "somewhere"
+`
+
+// Every key of a plan arrives where it belongs.
+func TestParsePlan(t *testing.T) {
+	p, problems := ParsePlan("every.plan.toml", []byte(everyKey))
+	if err := AsError(problems); err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range stepKeys {
+		if !strings.Contains(everyKey, "\n"+k.Name+" = ") {
+			t.Errorf("key %s is not in the test", k.Name)
+		}
+	}
+	step := func(id string) *Step {
+		s, ok := p.Step(id)
+		if !ok {
+			t.Fatalf("no step %s", id)
+		}
+		return s
+	}
+	look, run, soak := step("look"), step("run"), step("soak")
+	checks := map[string]bool{
+		"plan":      p.ID == "every" && p.Title == "Every key" && p.Rule == Simple && p.Source == everyKey && len(p.Steps) == 8,
+		"look":      look.Kind == Inspection && look.Gate && look.Required && look.Rule == Guarded && len(look.Cautions) == 2 && look.Checklist[0] == ChecklistItem{"bridges", "None?"},
+		"rule":      run.Rule == Simple,
+		"rails":     len(step("rails").Rails) == 1,
+		"clock":     step("clocks").Blind && !step("clocks").Required && step("clocks").Clocks[0] == "core",
+		"image":     step("pic").Modes[0] == "1024x768x16@75" && step("pic").Pattern[0] == "grid",
+		"timing":    step("time").Modes == nil,
+		"scan":      step("scan").March == "MATS+" && !step("scan").Required && len(step("scan").WhenWork) == 2,
+		"load":      run.Duration.Value == 600 && run.Runs == 3 && run.Workload == "w" && run.FreezeAfter.Value == 2 && *run.MaxStalls == 0,
+		"load more": run.MinFPS.Value == 25 && run.MaxSpread.Value == 0.03 && run.Reference == ReferenceJudge && len(run.Command) == 3 && run.ThrottleFail,
+		"prove":     run.Prove == "intermittent fault gone" && run.Confidence.Value == 0.95 && run.Improvement == 2.5,
+		"soak":      soak.Duration.Value == 5400 && soak.Every.Value == 120 && soak.Ambient.Low() == 18 && soak.Sensor == "heatsink" && soak.MaxTemp.Value == 70,
+		"stability": soak.Stability.Window.Value == 600 && soak.Stability.Rate.Value == 1.0/600 && soak.Stability.Source != "",
+		"soak more": soak.AtRated && soak.CompareRise && soak.EndEarly && soak.LimitSource == "somewhere",
+	}
+	for name, ok := range checks {
+		if !ok {
+			t.Errorf("%s: %+v", name, p)
+		}
+	}
+	if needed, why := step("scan").NeededFor([]string{"cleaned", "magic"}); !needed || why != "magic" {
+		t.Errorf("scan needed %v for %q", needed, why)
+	}
+	if needed, _ := step("scan").NeededFor([]string{"cleaned"}); needed {
+		t.Error("scan needed for cleaning")
+	}
+}
+
+func TestDefaults(t *testing.T) {
+	p, problems := ParsePlan("p", []byte("id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"a\"\nkind = \"inspection\"\ntitle = \"A\"\n[[step]]\nid = \"b\"\nkind = \"load\"\ntitle = \"B\"\nduration = \"1 min\"\nworkload = \"w\"\nprove = \"intermittent fault gone\"\n"))
+	if err := AsError(problems); err != nil {
+		t.Fatal(err)
+	}
+	a, b := p.Steps[0], p.Steps[1]
+	if p.Rule != Guarded || a.Rule != Guarded || !a.Required || a.Gate || len(a.Checklist) < 10 || b.Runs != 1 || b.Reference != ReferenceInform ||
+		b.Confidence.Value != 0.9 || b.Improvement != 1 || b.MaxStalls != nil {
+		t.Errorf("%+v", p)
+	}
+}
+
+// Variants inherit what they do not override.
+func TestVariants(t *testing.T) {
+	f, err := FindFamily("", "lanternfish")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Join(f.Variants(), " "); got != "143 166 183" {
+		t.Errorf("variants %s", got)
+	}
+	for name, want := range map[string]struct {
+		core, power float64
+		scores      int
+	}{"143": {143e6, 14, 1}, "166": {166e6, 14, 2}, "183": {183e6, 16, 1}} {
+		v, err := f.Variant(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if v.Clocks[0].Value.Value != want.core || v.Clocks[0].Source == "" || v.Thermal.Power.Value != want.power || v.Thermal.MaxTemp.Value != 70 ||
+			len(v.Reference) != want.scores || v.Variant != name || v.Memory[0].Words != 1<<20 || v.Memory[0].Banks[0][7] != "U8" || !strings.HasPrefix(v.Title, "Lanternfish 16 at ") {
+			t.Errorf("%s: %+v", name, v)
+		}
+	}
+	for name, want := range map[string]string{"": "say which one", "182": "did you mean"} {
+		if _, err := f.Variant(name); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("variant %q: %v", name, err)
+		}
+	}
+	two, err := FindFamily("", "ploughshare")
+	if err != nil {
+		t.Fatal(err)
+	}
+	more, err := two.Variant("2+4")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m := more.Memory[1]; m.Name != "texture" || m.Total.Value != 4<<20 || len(m.Banks) != 2 || m.Words != 256<<10 || more.Memory[0].Total.Value != 2<<20 {
+		t.Errorf("%+v", more.Memory)
+	}
+	if less, err := two.Variant("2+2"); err != nil || less.Memory[1].Total.Value != 2<<20 || less.IDs[0].Device != "0301" || more.IDs[0].Device != "0302" {
+		t.Errorf("%+v %v", less, err)
+	}
+	plain, err := FindFamily("", "thistledown")
+	if err != nil || len(plain.Variants()) != 0 {
+		t.Fatal(err)
+	}
+	if v, err := plain.Variant(""); err != nil || v.Variant != "" || len(v.Aliases) != 0 {
+		t.Errorf("%+v %v", v, err)
+	}
+	if _, err := plain.Variant("x"); err == nil {
+		t.Error("a variant that is not there")
+	}
+}
+
+func TestCheckPlanAgainstFamily(t *testing.T) {
+	f, err := FindFamily("", "gannet")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := f.Variant("2")
+	if err != nil {
+		t.Fatal(err)
+	}
+	plan := func(step string) string {
+		return "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"s\"\ntitle = \"S\"\n" + step + "\n"
+	}
+	for _, tt := range []struct{ step, want string }{
+		{"kind = \"clock\"\nclocks = [\"core\", \"memry\"]", `7:19: step "s": family "gannet" variant "2" has no clock "memry"`},
+		{"kind = \"rails\"\nrails = [\"VDDQ\"]", `7:10: step "s": family "gannet" variant "2" has no rail "VDDQ"`},
+		{"kind = \"image\"\nmodes = [\"640x480x8@60\", \"640x480x24@60\"]", `7:26: step "s": "640x480x24@60" is deeper than the 16 bits`},
+		{"kind = \"image\"\nmodes = [\"1600x1200x16@60\"]", `7:10: step "s": "1600x1200x16@60" needs more than the 2 MiB`},
+		{"kind = \"timing\"\nmodes = [\"720x400x8@70\"]", `7:10: step "s": "720x400x8@70" is no mode`},
+		{"kind = \"load\"\nduration = \"1 min\"\nworkload = \"hillside\"\nreference = \"prediction\"", `8:12: step "s": family "gannet" variant "2" has no reference set for workload "hillside"`},
+		{"kind = \"load\"\nduration = \"1 min\"\nworkload = \"hillside\"", ""},
+		{"kind = \"soak\"\nduration = \"1 min\"\nsensor = \"case\"\nmax_temp = \"90 °C\"", `9:12: step "s": the limit 90 °C is above the maximum rating`},
+		{"kind = \"soak\"\nduration = \"1 min\"\nsensor = \"die\"", `8:10: step "s": the sensor sits at the die`},
+		{"kind = \"soak\"\nduration = \"1 min\"\nambient = \"50 °C ±2 °C\"", `8:11: step "s": the ambient 50 °C ±2 °C is hotter`},
+	} {
+		p, problems := ParsePlan("p.toml", []byte(plan(tt.step)))
+		if err := AsError(problems); err != nil {
+			t.Errorf("%v", err)
+			continue
+		}
+		got := CheckPlanAgainstFamily(p, v)
+		if tt.want == "" && len(got) != 0 || tt.want != "" && (len(got) != 1 || !strings.HasPrefix(got[0].Headline(), "p.toml:"+tt.want)) {
+			t.Errorf("%q: %v, want %s", tt.step, AsError(got), tt.want)
+		}
+	}
+	bare := &Family{ID: "bare"}
+	p, err := FindPlan("", "full")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := CheckPlanAgainstFamily(p, bare); len(got) < 6 {
+		t.Errorf("a family of nothing satisfies the full plan: %v", got)
+	}
+}
+
+// The shop's own files hide those of the library, and are checked like them.
+func TestFind(t *testing.T) {
+	shop := t.TempDir()
+	for _, d := range []string{"plans", "families"} {
+		if err := os.Mkdir(filepath.Join(shop, d), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	_, text, err := LibraryPlan("quick")
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := filepath.Join(shop, "plans", "quick.plan.toml")
+	write := func(name, text string) {
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(own, strings.Replace(text, `title = "Quick check"`, `title = "Our quick check"`, 1))
+	if p, err := FindPlan(shop, "quick"); err != nil || p.Title != "Our quick check" || p.File != own {
+		t.Errorf("%+v %v", p, err)
+	}
+	if p, err := FindPlan(shop, "full"); err != nil || p.Title != "Full acceptance" {
+		t.Errorf("%+v %v", p, err)
+	}
+	write(filepath.Join(shop, "plans", "other.plan.toml"), text)
+	if _, err := FindPlan(shop, "other"); err == nil || !strings.Contains(err.Error(), `has the id "quick", not that of the file`) {
+		t.Errorf("%v", err)
+	}
+	write(filepath.Join(shop, "plans", "broken.plan.toml"), "id = ")
+	if _, err := FindPlan(shop, "broken"); err == nil || !strings.Contains(err.Error(), "broken.plan.toml:1:6: id: the value is missing") {
+		t.Errorf("%v", err)
+	}
+	for _, id := range []string{"fulll", "../shop", "", "A B", strings.Repeat("x", 300)} {
+		if _, err := FindPlan(shop, id); err == nil || !strings.Contains(err.Error(), "there is no plan") {
+			t.Errorf("%q: %v", id, err)
+		}
+	}
+	if _, err := FindFamily(shop, "lanternfis"); err == nil || !strings.Contains(err.Error(), `did you mean "lanternfish"?`) {
+		t.Errorf("%v", err)
+	}
+	list, err := List(shop, PlanKind)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var words []string
+	for _, e := range list {
+		word := e.ID
+		if e.BuiltIn {
+			word += "*"
+		}
+		if e.Hides {
+			word += "!"
+		}
+		words = append(words, word)
+	}
+	if got := strings.Join(words, " "); got != "broken full* memory-rework* other quick!" {
+		t.Errorf("%s", got)
+	}
+}
+
+// A file is known by its name, or else by its keys.
+func TestCheckFile(t *testing.T) {
+	dir := t.TempDir()
+	_, plan, _ := LibraryPlan("quick")
+	_, family, _ := LibraryFamily("gannet")
+	shop := ShopTemplate(ShopParams{})
+	for _, tt := range []struct {
+		name, text string
+		kind       FileKind
+		problems   int
+	}{
+		{"a.plan.toml", plan, PlanKind, 0}, {"b.family.toml", family, FamilyKind, 0}, {"shop.toml", shop, ShopKind, 0},
+		{"x.toml", plan, PlanKind, 0}, {"y.toml", family, FamilyKind, 0}, {"z.toml", shop, ShopKind, 0},
+		{"plan.toml", plan + "x = 1\n", PlanKind, 1}, {"q.toml", "nothing = 1\n", FamilyKind, 7},
+	} {
+		path := filepath.Join(dir, tt.name)
+		if err := os.WriteFile(path, []byte(tt.text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if kind, problems := CheckFile(path, FamilyKind); kind != tt.kind || len(problems) != tt.problems {
+			t.Errorf("%s: %s with %d problems: %v", tt.name, kind, len(problems), AsError(problems))
+		}
+	}
+}
+
+// The texts for people fit a narrow terminal, and the summaries are JSON.
+func TestSummaries(t *testing.T) {
+	var texts []string
+	planIDs, familyIDs := Library()
+	for _, id := range planIDs {
+		p, err := FindPlan("", id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := p.Summarise()
+		if _, err := json.Marshal(s); err != nil || len(s.Steps) != len(p.Steps) {
+			t.Errorf("%s: %v", id, err)
+		}
+		text := s.Text(60)
+		for _, st := range p.Steps {
+			if !strings.Contains(text, "["+st.ID) {
+				t.Errorf("%s does not show step %s", id, st.ID)
+			}
+		}
+		texts = append(texts, text)
+	}
+	for _, id := range familyIDs {
+		f, err := FindFamily("", id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range f.members {
+			s := m.Summarise()
+			if _, err := json.Marshal(s); err != nil {
+				t.Errorf("%s: %v", id, err)
+			}
+			texts = append(texts, s.Text(60))
+		}
+	}
+	texts = append(texts, PlanSummary{Title: strings.Repeat("x", 500) + " a\x1b[31mb"}.Text(60))
+	for _, text := range texts {
+		for _, l := range strings.Split(text, "\n") {
+			if utf8.RuneCountInString(l) > 60 || strings.TrimRight(l, " ") != l || strings.Contains(l, "\x1b") {
+				t.Errorf("line %q", l)
+			}
+		}
+	}
+	if os.Getenv("SHOW") != "" {
+		t.Log(strings.Join(texts, "\n----\n"))
+	}
+}
+
+func BenchmarkParsePlan(b *testing.B) {
+	_, text, _ := LibraryPlan("full")
+	for b.Loop() {
+		if _, ps := ParsePlan("full", []byte(text)); len(ps) > 0 {
+			b.Fatal(ps)
+		}
+	}
+}
+
+func BenchmarkParseFamily(b *testing.B) {
+	_, text, _ := LibraryFamily("lanternfish")
+	for b.Loop() {
+		if _, ps := ParseFamily("f", []byte(text)); len(ps) > 0 {
+			b.Fatal(ps)
+		}
+	}
+}

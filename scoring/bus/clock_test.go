@@ -1,0 +1,162 @@
+package bus_test
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"proveout/scoring/bus"
+	"proveout/scoring/conformity"
+)
+
+// The reference is four times the NTSC colour subcarrier, 315/88 MHz, and
+// makes the field rate of 60000/1001 Hz by way of the line rate 4.5 MHz / 286.
+func TestReference(t *testing.T) {
+	if math.Abs(bus.ReferenceHz/1e6-14.3181818182) > 1e-10 {
+		t.Errorf("reference %.10f MHz", bus.ReferenceHz/1e6)
+	}
+	if line := bus.ReferenceHz / 4 * 2 / 455; math.Abs(line-4.5e6/286) > 1e-6 {
+		t.Errorf("line rate %v", line)
+	}
+}
+
+// f = reference · N / (M · 2^K), computed with exact fractions.
+func TestSynthesizerFormula(t *testing.T) {
+	for _, tt := range []struct {
+		n, m, k int
+		mhz     float64
+	}{{176, 100, 1, 12.600000000}, {123, 70, 1, 12.579545455}, {44, 25, 1, 12.600000000}, {79, 9, 5, 3.927556818}} {
+		s := bus.Synthesizer{NMin: tt.n, NMax: tt.n, MMin: tt.m, MMax: tt.m, KMin: tt.k, KMax: tt.k}
+		got, err := s.Nearest(tt.mhz*1e6, 1)
+		if err != nil || len(got) != 1 || math.Abs(got[0].Hz/1e6-tt.mhz) > 1e-9 {
+			t.Errorf("%+v: %+v, %v", tt, got, err)
+		}
+	}
+}
+
+// Nearest agrees with trying every setting.
+func TestNearestIsExhaustive(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := bus.Synthesizer{NMin: rapid.IntRange(1, 20).Draw(t, "n"), MMin: rapid.IntRange(1, 5).Draw(t, "m"), KMax: rapid.IntRange(0, 3).Draw(t, "k")}
+		s.NMax, s.MMax = s.NMin+rapid.IntRange(0, 100).Draw(t, "dn"), s.MMin+rapid.IntRange(0, 30).Draw(t, "dm")
+		if rapid.Bool().Draw(t, "vco") {
+			s.VCOMinHz, s.VCOMaxHz = 100e6, 400e6
+		}
+		hz := rapid.Float64Range(1e6, 600e6).Draw(t, "hz")
+		best := math.Inf(1)
+		for n := s.NMin; n <= s.NMax; n++ {
+			for m := s.MMin; m <= s.MMax; m++ {
+				if vco := bus.ReferenceHz * float64(n) / float64(m); s.VCOMaxHz > 0 && (vco < s.VCOMinHz || vco > s.VCOMaxHz) {
+					continue
+				}
+				for k := 0; k <= s.KMax; k++ {
+					best = min(best, math.Abs(bus.ReferenceHz*float64(n)/float64(m)/math.Pow(2, float64(k))-hz))
+				}
+			}
+		}
+		got, err := s.Nearest(hz, 5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.IsInf(best, 1) != (len(got) == 0) {
+			t.Fatalf("best %v, got %v", best, got)
+		}
+		if len(got) > 0 && math.Abs(math.Abs(got[0].Hz-hz)-best) > 1e-3 {
+			t.Fatalf("%.3f Hz off, the best is %.3f: %+v for %v", math.Abs(got[0].Hz-hz), best, got[0], hz)
+		}
+		for i := 1; i < len(got); i++ {
+			if math.Abs(got[i].Hz-hz) < math.Abs(got[i-1].Hz-hz)-1e-6 || got[i].Hz == got[i-1].Hz {
+				t.Fatalf("not ranked: %+v", got)
+			}
+		}
+	})
+}
+
+func TestJudgeClock(t *testing.T) {
+	// M fixed at 19 and K at 0: steps of 753.6 kHz. The nearest to 166 MHz is N=220, 165.789 MHz.
+	coarse := &bus.Synthesizer{NMin: 1, NMax: 255, MMin: 19, MMax: 19}
+	fine := &bus.Synthesizer{NMin: 8, NMax: 255, MMin: 2, MMax: 63, KMax: 3}
+	variants := []bus.ClockVariant{{Name: "143", Hz: 143e6}}
+	for _, tt := range []struct {
+		name    string
+		r       bus.ClockReading
+		verdict conformity.Verdict
+		kind    bus.ClockKind
+		ppm     float64
+	}{
+		{"the nearest setting of 166", bus.ClockReading{NominalHz: 166e6, ReadHz: 165.8e6, ResolutionHz: 1e5, TolerancePPM: 500, Synthesizer: coarse}, conformity.Pass, bus.ClockSetting, -1204.8},
+		{"166 read in whole MHz", bus.ClockReading{NominalHz: 166e6, ReadHz: 166e6, ResolutionHz: 1e6, TolerancePPM: 10000}, conformity.Pass, bus.ClockNominal, 0},
+		{"166 read too coarsely", bus.ClockReading{NominalHz: 166e6, ReadHz: 166e6, ResolutionHz: 1e6, TolerancePPM: 1000}, conformity.Inconclusive, bus.ClockNominal, 0},
+		{"143 on a 166 board", bus.ClockReading{NominalHz: 166e6, ReadHz: 143e6, ResolutionHz: 1e6, TolerancePPM: 10000, Variants: variants, Synthesizer: fine}, conformity.Inconclusive, bus.ClockOfVariant, -138554.2},
+		{"143, no such variant", bus.ClockReading{NominalHz: 166e6, ReadHz: 143e6, ResolutionHz: 1e6, TolerancePPM: 10000, Synthesizer: fine}, conformity.Fail, bus.ClockOther, -138554.2},
+		{"drift", bus.ClockReading{NominalHz: 166e6, ReadHz: 166.1e6, ResolutionHz: 1e3, TolerancePPM: 200}, conformity.Fail, bus.ClockDrift, 602.4},
+	} {
+		got, err := bus.JudgeClock(tt.r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.Verdict != tt.verdict || got.Kind != tt.kind || math.Abs(got.DeviationPPM-tt.ppm) > 0.06 {
+			t.Errorf("%s: %v, %s, %.1f ppm (%s)", tt.name, got.Verdict, got.Kind, got.DeviationPPM, got.Text)
+		}
+	}
+	// Half a last digit, rectangular: 1 MHz / √12 (JCGM 100:2008, 4.3.7).
+	got, _ := bus.JudgeClock(bus.ClockReading{NominalHz: 166e6, ReadHz: 166e6, ResolutionHz: 1e6, TolerancePPM: 1, Synthesizer: coarse})
+	if math.Abs(got.ReadingU-1e6/math.Sqrt(12)) > 1 || got.Nearest.N != 220 || got.Nearest.M != 19 {
+		t.Errorf("u %v, nearest %+v", got.ReadingU, got.Nearest)
+	}
+	for _, r := range []bus.ClockReading{{}, {NominalHz: 1e6}, {NominalHz: math.NaN(), ReadHz: 1}, {NominalHz: 1e6, ReadHz: 1e6, Synthesizer: &bus.Synthesizer{}}} {
+		if _, err := bus.JudgeClock(r); err == nil {
+			t.Errorf("%+v is accepted", r)
+		}
+	}
+}
+
+func TestCounted(t *testing.T) {
+	hz, resolution, err := bus.Counted(1_036_250, 0.1, 16)
+	if err != nil || math.Abs(hz-165.8e6) > 1 || math.Abs(resolution-160) > 1e-9 {
+		t.Errorf("%v Hz to %v Hz, %v", hz, resolution, err)
+	}
+	if _, _, err := bus.Counted(1, 0, 1); err == nil {
+		t.Error("a gate of no time is accepted")
+	}
+}
+
+func TestCoupling(t *testing.T) {
+	p := func(core, memory float64) bus.ClockPair {
+		return bus.ClockPair{CoreHz: core * 1e6, MemoryHz: memory * 1e6, CoreU: 3e4, MemoryU: 3e4}
+	}
+	for _, tt := range []struct {
+		pairs []bus.ClockPair
+		want  conformity.Verdict
+		ratio string
+	}{
+		{[]bus.ClockPair{p(166, 166)}, conformity.Inconclusive, "1:1"},
+		{[]bus.ClockPair{p(166, 166), p(143, 143)}, conformity.Pass, "1:1"},
+		{[]bus.ClockPair{p(100, 150), p(110, 165)}, conformity.Pass, "2:3"},
+		{[]bus.ClockPair{p(166, 166), p(143, 166)}, conformity.Fail, ""},
+		{[]bus.ClockPair{p(125, 183)}, conformity.Fail, ""},
+	} {
+		got, err := bus.CompareClocks(tt.pairs)
+		if err != nil || got.Coupled != tt.want || got.Ratio != tt.ratio {
+			t.Errorf("%v: %+v, %v", tt.pairs, got, err)
+		}
+	}
+}
+
+func FuzzNearest(f *testing.F) {
+	f.Add(166e6, 1, 255, 1, 63, 3, 0.0)
+	f.Add(1e300, 1, 65536, 1, 4096, 10, 1e-300)
+	f.Fuzz(func(t *testing.T, hz float64, n0, n1, m0, m1, k1 int, ref float64) {
+		s := bus.Synthesizer{NMin: n0, NMax: n1, MMin: m0, MMax: m1, KMax: k1, ReferenceHz: ref}
+		got, err := s.Nearest(hz, 8)
+		if err == nil && len(got) > 8 {
+			t.Fatal("too many")
+		}
+		for _, x := range got {
+			if x.N < n0 || x.N > n1 || x.M < m0 || x.M > m1 || x.K < 0 || x.K > k1 {
+				t.Fatalf("%+v is outside the ranges", x)
+			}
+		}
+	})
+}
