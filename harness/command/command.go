@@ -43,7 +43,7 @@ type Console struct {
 	Diag     io.Writer // problems, and people's text beside --json
 	Getenv   func(string) string
 	Now      func() time.Time
-	Dir      string // working folder
+	Dir      string // working folder; empty for that of the process
 	Terminal bool   // In and Out are a terminal
 	Demo     fs.FS  // the files of the demo, below testdata/demo
 }
@@ -51,12 +51,7 @@ type Console struct {
 // Main runs the command line of this process and returns its exit code. demo
 // holds the files of the demo.
 func Main(demo fs.FS) int {
-	dir, err := os.Getwd()
-	if err != nil {
-		fmt.Fprintln(os.Stderr, "proveout: the working folder cannot be read:", err)
-		return ExitNotDone
-	}
-	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Dir: dir, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo}
+	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo}
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()

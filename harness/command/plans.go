@@ -181,10 +181,7 @@ func (l *library) check(x *cli.Context) error {
 	}
 	var all []plans.Problem
 	for _, name := range x.Args().Slice() {
-		problems, err := l.checkFile(name)
-		if err != nil {
-			return err
-		}
+		_, problems := plans.CheckFile(l.path(name), l.kind)
 		all = append(all, problems...)
 		if len(problems) == 0 {
 			l.say(x, "%s: in order", name)
@@ -199,22 +196,6 @@ func (l *library) check(x *cli.Context) error {
 		}
 	}
 	return plans.AsError(all)
-}
-
-func (l *library) checkFile(name string) ([]plans.Problem, error) {
-	var err error
-	switch kind := plans.KindOf(name); {
-	case filepath.Base(name) == shopFile:
-		_, err = plans.LoadShop(l.path(name))
-	case kind == plans.FamilyKind, kind == "" && l.kind == plans.FamilyKind:
-		_, err = plans.LoadFamily(l.path(name))
-	default:
-		_, err = plans.LoadPlan(l.path(name))
-	}
-	if problems, ok := plans.ProblemsOf(err); ok {
-		return problems, nil
-	}
-	return nil, err
 }
 
 func (l *library) copy(x *cli.Context) error {

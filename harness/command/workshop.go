@@ -32,7 +32,11 @@ func (c *Console) shopDir(x *cli.Context) (string, error) {
 		}
 		return dir, nil
 	}
-	for dir := c.Dir; ; dir = filepath.Dir(dir) {
+	start, err := filepath.Abs(c.path("."))
+	if err != nil {
+		return "", fmt.Errorf("the working folder cannot be read: %w", err)
+	}
+	for dir := start; ; dir = filepath.Dir(dir) {
 		if _, err := os.Stat(filepath.Join(dir, shopFile)); err == nil {
 			return dir, nil
 		}
@@ -42,9 +46,10 @@ func (c *Console) shopDir(x *cli.Context) (string, error) {
 	}
 }
 
-// path makes a path typed by a person absolute.
+// path returns a path typed by a person as seen from the working folder of the
+// process.
 func (c *Console) path(p string) string {
-	if filepath.IsAbs(p) {
+	if c.Dir == "" || p == "" || filepath.IsAbs(p) {
 		return p
 	}
 	return filepath.Join(c.Dir, p)
