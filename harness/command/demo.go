@@ -47,6 +47,11 @@ func (c *Console) demo(ctx context.Context, out string) error {
 	if err := os.Rename(filepath.Join(inputs, shopFile), filepath.Join(shop, shopFile)); err != nil {
 		return err
 	}
+	// The commands run as if typed in the inputs folder.
+	absolute, err := filepath.Abs(shop)
+	if err != nil {
+		return err
+	}
 	quiet := *c
 	quiet.Dir = inputs
 	var said strings.Builder
@@ -55,7 +60,7 @@ func (c *Console) demo(ctx context.Context, out string) error {
 		fmt.Fprintf(c.Out, "\n%s\n", j.story)
 		for _, args := range j.commands {
 			said.Reset()
-			code := quiet.Run(ctx, append([]string{"proveout", "--shop", shop}, args...))
+			code := quiet.Run(ctx, append([]string{"proveout", "--shop", absolute}, args...))
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
