@@ -191,9 +191,10 @@ func List(shopDir string, kind FileKind) ([]Entry, error) {
 	return out, nil
 }
 
-// kindOf tells what a file describes: from its name, NAME.plan.toml,
-// NAME.family.toml or shop.toml, or else from the keys inside.
-func kindOf(name string, data []byte) FileKind {
+// KindOf tells from its name what a file describes: NAME.plan.toml,
+// NAME.family.toml, shop.toml, and the plan.toml and family.toml of a job. It
+// reports "" when the name does not say.
+func KindOf(name string) FileKind {
 	base := filepath.Base(name)
 	switch {
 	case strings.HasSuffix(base, PlanKind.suffix()) || base == "plan.toml":
@@ -203,6 +204,11 @@ func kindOf(name string, data []byte) FileKind {
 	case base == "shop.toml":
 		return ShopKind
 	}
+	return ""
+}
+
+// kindInside tells from its keys what a file describes.
+func kindInside(data []byte) FileKind {
 	root, _ := document.Parse(data)
 	switch {
 	case root.Get("step") != nil:
@@ -224,11 +230,12 @@ func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
 		problems, _ := ProblemsOf(err)
 		return otherwise, problems
 	}
-	kind := otherwise
-	if len(data) <= MaxFile {
-		if k := kindOf(name, data); k != "" {
-			kind = k
-		}
+	kind := KindOf(name)
+	if kind == "" && len(data) <= MaxFile {
+		kind = kindInside(data)
+	}
+	if kind == "" {
+		kind = otherwise
 	}
 	var problems []Problem
 	switch kind {
