@@ -84,34 +84,21 @@ func (t *labTables) lab(r, g, b uint8) Lab {
 // DeltaE2000 returns the CIEDE2000 colour difference with kL = kC = kH = 1.
 //
 // Source: Sharma, Wu and Dalal, "The CIEDE2000 color-difference formula", Color
-// Research & Application 30(1), 2005, equations 2 to 22.
-func DeltaE2000(p, q Lab) float64 {
-	const deg = math.Pi / 180
-	const opposite = 1e-9 // rounding must not push opposite hues (pair 10 of Table 1) over the limit
+// Research & Application 30(1), 2005, equations 2 to 22. The mean hue is taken
+// as the direction between the two hues, and the hue difference from their
+// cross and dot product, which is the same without the cost of angles.
+func DeltaE2000(p, q Lab) float64 { return deltaE2000(p, q, hueTable()) }
+
+func deltaE2000(p, q Lab, hues []float64) float64 {
 	cp, cq := math.Sqrt(p.A*p.A+p.B*p.B), math.Sqrt(q.A*q.A+q.B*q.B)
 	g := 1 + 0.5*(1-chromaWeight((cp+cq)/2))
 	ap, aq := p.A*g, q.A*g
 	cp, cq = math.Sqrt(ap*ap+p.B*p.B), math.Sqrt(aq*aq+q.B*q.B)
-	hp, hq := hue(p.B, ap), hue(q.B, aq)
-	dh, hm := 0.0, hp+hq
-	if cp*cq != 0 {
-		dh = hq - hp
-		hm /= 2
-		switch {
-		case dh > math.Pi+opposite:
-			dh -= 2 * math.Pi
-			hm = otherSide(hp + hq)
-		case dh < -math.Pi-opposite:
-			dh += 2 * math.Pi
-			hm = otherSide(hp + hq)
-		}
-	}
+	s1, k1, dH := meanHue(ap, p.B, cp, aq, q.B, cq)
 	dL, dC := q.L-p.L, cq-cp
-	dH := 2 * math.Sqrt(cp*cq) * math.Sin(dh/2)
 	lm, cm := (p.L+q.L)/2, (cp+cq)/2
 
-	// The four cosines of T from one sine and cosine of the mean hue.
-	s1, k1 := math.Sincos(hm)
+	// The four cosines of T from sine and cosine of the mean hue.
 	s2, k2 := 2*s1*k1, k1*k1-s1*s1
 	s3, k3 := s2*k1+k2*s1, k2*k1-s2*s1
 	s4, k4 := 2*s2*k2, k2*k2-s2*s2
@@ -121,14 +108,91 @@ func DeltaE2000(p, q Lab) float64 {
 	t := 1 - 0.17*(k1*cos30+s1*sin30) + 0.24*k2 + 0.32*(k3*cos6-s3*sin6) - 0.20*(k4*cos63+s4*sin63)
 
 	l50 := (lm - 50) * (lm - 50)
-	sl := 1 + 0.015*l50/math.Sqrt(20+l50)
-	sc := 1 + 0.045*cm
-	sh := 1 + 0.015*cm*t
-	e := (hm/deg - 275) / 25
-	rt := -2 * chromaWeight(cm) * math.Sin(60*deg*math.Exp(-e*e))
-	l, c, h := dL/sl, dC/sc, dH/sh
-	return math.Sqrt(max(0, l*l+c*c+h*h+rt*c*h))
+	l := dL / (1 + 0.015*l50/math.Sqrt(20+l50))
+	c := dC / (1 + 0.045*cm)
+	h := dH / (1 + 0.015*cm*t)
+	return math.Sqrt(max(0, l*l+c*c+h*h+rotation(s1, k1, cm, hues)*c*h))
 }
+
+// meanHue returns sine and cosine of the mean hue and the hue difference ΔH'.
+func meanHue(ap, bp, cp, aq, bq, cq float64) (sin, cos, dH float64) {
+	if cp == 0 || cq == 0 { // the mean hue is then the sum of both, one of them 0
+		if c := cp + cq; c > 0 {
+			return (bp + bq) / c, (ap + aq) / c, 0
+		}
+		return 0, 1, 0
+	}
+	cross, dot, cc := ap*bq-aq*bp, ap*aq+bp*bq, cp*cq
+	if half := (cc + dot) / 2; half > 1e-6*cc {
+		x, y := ap*cq+aq*cp, bp*cq+bq*cp
+		n := 1 / math.Sqrt(x*x+y*y)
+		return y * n, x * n, cross / math.Sqrt(half)
+	}
+	// Opposite hues: which side of the circle the mean lies on hangs on the
+	// angles themselves. Rounding must not decide: up to 1e-9 rad beyond 180°
+	// still counts as 180° (pair 10 of Table 1).
+	hp, hq := hue(bp, ap), hue(bq, aq)
+	dh, hm := hq-hp, (hp+hq)/2
+	switch {
+	case dh > math.Pi+1e-9:
+		dh -= 2 * math.Pi
+		hm += math.Pi
+	case dh < -math.Pi-1e-9:
+		dh += 2 * math.Pi
+		hm += math.Pi
+	}
+	sin, cos = math.Sincos(hm)
+	return sin, cos, 2 * math.Sqrt(cc) * math.Sin(dh/2)
+}
+
+// rotation returns R_T. Its part that hangs on the mean hue comes from a table
+// over the position on the diamond |x| + |y| = 1, linear between steps, which is
+// off by less than 1e-6.
+func rotation(sin, cos, chroma float64, hues []float64) float64 {
+	at := sin / (math.Abs(sin) + math.Abs(cos))
+	if cos < 0 {
+		at = 2 - at
+	} else if at < 0 {
+		at += 4
+	}
+	at *= hueSteps / 4
+	i := int(at)
+	v := hues[i] + (at-float64(i))*(hues[i+1]-hues[i])
+	if v == 0 {
+		return 0
+	}
+	return -2 * chromaWeight(chroma) * v
+}
+
+const hueSteps = 1 << 14
+
+// hueTable holds sin(2Δθ) of equation 19 for each position on the diamond.
+var hueTable = sync.OnceValue(func() []float64 {
+	const deg = math.Pi / 180
+	t := make([]float64, hueSteps+2)
+	for i := range t {
+		at := float64(i) / (hueSteps / 4)
+		y, x := at, 1-at // first quarter
+		switch {
+		case at >= 3:
+			y, x = at-4, at-3
+		case at >= 1:
+			y, x = 2-at, 1-at
+			if at > 2 {
+				x = at - 3
+			}
+		}
+		hm := math.Atan2(y, x) / deg
+		if hm < 0 {
+			hm += 360
+		}
+		e := (hm - 275) / 25
+		if t[i] = math.Sin(60 * deg * math.Exp(-e*e)); t[i] < 1e-9 {
+			t[i] = 0
+		}
+	}
+	return t
+})
 
 // chromaWeight returns √(c⁷/(c⁷+25⁷)).
 func chromaWeight(c float64) float64 {
@@ -148,18 +212,11 @@ func hue(b, a float64) float64 {
 	return h
 }
 
-func otherSide(sum float64) float64 {
-	if sum < 2*math.Pi {
-		return (sum + 2*math.Pi) / 2
-	}
-	return (sum - 2*math.Pi) / 2
-}
-
 // deltaE returns mean and 99th percentile of the colour differences, and the
 // share beyond Threshold.
 func deltaE(a, b *raster.RGB) (DeltaE, float64) {
 	n := a.Width * a.Height
-	t := tables()
+	t, hues := tables(), hueTable()
 	all := make([]float32, n)
 	var sums [Workers]float64
 	var beyond [Workers]int
@@ -169,7 +226,7 @@ func deltaE(a, b *raster.RGB) (DeltaE, float64) {
 			if pa[0] == pb[0] && pa[1] == pb[1] && pa[2] == pb[2] {
 				continue
 			}
-			d := DeltaE2000(t.lab(pa[0], pa[1], pa[2]), t.lab(pb[0], pb[1], pb[2]))
+			d := deltaE2000(t.lab(pa[0], pa[1], pa[2]), t.lab(pb[0], pb[1], pb[2]), hues)
 			all[i] = float32(d)
 			sums[part] += d
 			if d > Threshold {
