@@ -7,7 +7,7 @@ import (
 )
 
 // Bins is how many sampling phases a [Grid] tells apart in each direction.
-const Bins = 8
+const Bins = 24
 
 // A Grid is a capture read at the pixel centres of the pattern.
 type Grid struct {

@@ -50,7 +50,7 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	v.m.missing = missing
 	rep := &Report{}
 	u := l.planes(codes)
-	v.m.fitTaps(g, u)
+	v.m.fitTaps(g, u, b.Mode.Layout().Mark)
 	t := v.fit(u)
 	if max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
 		u, t = v.foldedBanks(u, t, rep)
@@ -121,7 +121,7 @@ func (v *view) foldedBanks(u [3][]float32, t [][3]tally, rep *Report) ([3][]floa
 		v.codes = v.foldCodes(bank, -1, f)
 		u = v.planes(v.codes)
 		v.m.noise = [3]float64{}
-		v.m.fitTaps(v.g, u)
+		v.m.fitTaps(v.g, u, v.Mode.Layout().Mark)
 		t = v.fit(u)
 	}
 	return u, t

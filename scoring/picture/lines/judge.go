@@ -34,12 +34,15 @@ type Line struct {
 	PixelBits  []int   // bits of the pixel that lie on the line, 0 the lowest
 }
 
-// A line is judged when its bit is known to within maxSE, and good when it
-// follows at least by goodAbove: a short between two lines follows by one half,
-// six standard errors away.
+// A short between two lines leaves a line following by one half, every other
+// fault by less. A line is good when it follows clearly better than that, and
+// bad when it follows clearly worse than a good one; between them, or when the
+// standard error is above maxSE, it is not judged.
 const (
-	maxSE     = 0.04
-	goodAbove = 0.76
+	maxSE     = 0.12
+	clearly   = 4.5 // standard errors
+	badBelow  = 0.76
+	goodAbove = 0.72
 )
 
 // A judge holds the ratios of every slot.
@@ -66,10 +69,12 @@ func (r ratio) state() State {
 	switch {
 	case !(r.se <= maxSE):
 		return NotJudged
-	case r.value > goodAbove:
+	case r.value > goodAbove && r.value-0.5 > clearly*r.se:
 		return Good
+	case r.value < badBelow && 1-r.value > (clearly+0.3)*r.se:
+		return Bad
 	}
-	return Bad
+	return NotJudged
 }
 
 // combine weighs ratios by their standard errors.

@@ -37,17 +37,22 @@ func identity() *model {
 }
 
 // fitTaps estimates the smoothing of each sampling phase by least squares on a
-// sample of the pixels, as the median of the three channels.
-func (m *model) fitTaps(g *align.Grid, u [3][]float32) {
+// sample of the pixels, as the median of the three channels. The rows of the
+// edge, where neighbours are alike, are left out.
+func (m *model) fitTaps(g *align.Grid, u [3][]float32, edge int) {
 	const n = 6
 	var sums [3][align.Bins]normal
 	var sumsY [3][align.Bins]normal
 	w := g.Width
 	area := (g.X1 - g.X0) * (g.Y1 - g.Y0)
-	skip := max(1, area/60000) | 1
+	sample := 50000
+	if g.Phased {
+		sample = 150000
+	}
+	skip := max(1, area/sample) | 1
 	k := 0
 	var f [n]float64
-	for y := max(1, g.Y0); y < min(g.Height-1, g.Y1); y++ {
+	for y := max(edge, 1, g.Y0); y < min(g.Height-edge, g.Height-1, g.Y1); y++ {
 		for x := max(2, g.X0) + k%skip; x < min(w-2, g.X1); x += skip {
 			i := y*w + x
 			for ch := range 3 {

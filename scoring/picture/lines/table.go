@@ -20,7 +20,7 @@ func overRows(from, to int, f func(part, from, to int)) {
 }
 
 // A cell sums the deviations of the pixels of one lane class, channel and level.
-type cell struct{ a, q float64 } // Σ h·r and Σ h², so a/q is the mean deviation of the shown level
+type cell struct{ a, q, n, r2 float64 } // Σ h·r, Σ h², count, Σ r²: a/q is the mean deviation of the shown level
 
 // A tally holds the cells of one lane class and channel.
 type tally struct {
@@ -34,6 +34,21 @@ func (t *tally) variance() float64 {
 		return 0
 	}
 	return t.r2 / t.n
+}
+
+// within is the variance of the residuals about the mean of their level.
+func (t *tally) within() float64 {
+	var ss, n float64
+	for _, c := range t.cells {
+		if c.n > 1 {
+			ss += max(0, c.r2-c.a*c.a/c.q)
+			n += c.n - 1
+		}
+	}
+	if n < 1 {
+		return 0
+	}
+	return ss / n
 }
 
 // residuals returns, for every pixel and channel, how far the screen level read
@@ -121,6 +136,8 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 					c := &s.cells[code>>fields[ch].Shift&(1<<fields[ch].Bits-1)]
 					c.a += float64(h * v)
 					c.q += float64(h * h)
+					c.n++
+					c.r2 += float64(v * v)
 				}
 			}
 		}
@@ -137,6 +154,8 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 				for v := range b.cells {
 					a.cells[v].a += b.cells[v].a
 					a.cells[v].q += b.cells[v].q
+					a.cells[v].n += b.cells[v].n
+					a.cells[v].r2 += b.cells[v].r2
 				}
 			}
 		}
@@ -189,7 +208,7 @@ func (t *tally) follow(bit int, weight, noise float64) ratio {
 	if weights == 0 {
 		return ratio{0, math.Inf(1)}
 	}
-	// The classes' own scatter counts when it is larger than the noise.
-	s := max(noise, math.Sqrt(t.variance()))
+	// The class's own scatter counts when it is larger than the noise.
+	s := max(noise, math.Sqrt(t.within()))
 	return ratio{1 + sum/weights/weight, s / weight / math.Sqrt(weights)}
 }
