@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/cmplx"
 	"sort"
+
+	"proveout/scoring/picture/raster"
 )
 
 // search looks for scale and shift from nothing: it resamples the capture at
@@ -37,6 +39,16 @@ func search(p, c plane, t Texture) []Fit {
 		out = append(out, f.fit)
 	}
 	return out
+}
+
+// Trace looks for where in the pattern a part of a capture belongs that is
+// already on the grid of the pattern. It returns the displacement from there to
+// where it is shown and how far the match stands out, in standard deviations.
+// It searches about 90 pixels in each direction.
+func Trace(grid, pattern *raster.RGB, x, y, w, h int) (dx, dy int, score float64) {
+	part := place{x, y, min(w, 64), min(h, 64)}
+	f, score := correlate(brightness(grid), brightness(pattern), part, 1)
+	return -int(math.Round(f.ShiftX)), -int(math.Round(f.ShiftY)), score
 }
 
 // ladder lists the scales to try: those that the sizes suggest, then steps of

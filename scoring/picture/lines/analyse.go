@@ -36,9 +36,19 @@ type Level struct {
 // slotOfPixel names a bit of a channel.
 type slotOfPixel struct{ Channel, Bit int }
 
+// A Task says how much to read out of a capture.
+type Task int
+
+// Everything judges lines and explains faults; LevelsOnly estimates levels and
+// leaves all lines not judged, for patterns whose bits are not pseudo-random.
+const (
+	Everything Task = iota
+	LevelsOnly
+)
+
 // Analyse reads the data lines out of a capture. Channels that are missing are
 // left out. The codes are those of the written pattern.
-func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]bool) (*Report, error) {
+func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]bool, task Task) (*Report, error) {
 	l, err := newLanes(b)
 	if err != nil {
 		return nil, err
@@ -52,14 +62,20 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	u := l.planes(codes)
 	v.m.fitTaps(g, u, b.Mode.Layout().Mark)
 	t := v.fit(u)
-	if max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
+	if task == Everything && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
 		u, t = v.foldedBanks(u, t, rep)
 	}
 	j := newJudge(l, t, v.noise)
 	rep.Lines = j.lines()
 	rep.Levels = curves(l, t, v.m)
-	v.explain(j, u, rep)
-	v.weak(rep)
+	if task == Everything {
+		v.explain(j, u, rep)
+		v.weak(rep)
+	} else {
+		for i := range rep.Lines {
+			rep.Lines[i].State = NotJudged
+		}
+	}
 	for ch := range 3 {
 		rep.Transfer.Gain[ch], rep.Transfer.Offset[ch], rep.Transfer.Gamma[ch] = v.m.gain[ch], v.m.offset[ch], v.m.gamma[ch]
 		rep.Transfer.Noise += v.noise[ch] * v.m.gain[ch] / 3

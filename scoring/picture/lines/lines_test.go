@@ -64,7 +64,7 @@ func (tr trial) run(t testing.TB) *Report {
 		scale = 1
 	}
 	g := align.Resample(c, align.Fit{ScaleX: scale, ScaleY: scale, ShiftX: tr.device.ShiftX, ShiftY: tr.device.ShiftY}, tr.mode.Width, tr.mode.Height)
-	r, err := Analyse(Buffer{Mode: tr.mode, Org: tr.org}, f.Codes, f.Bytes(), g, [3]bool{})
+	r, err := Analyse(Buffer{Mode: tr.mode, Org: tr.org}, f.Codes, f.Bytes(), g, [3]bool{}, Everything)
 	if err != nil {
 		t.Fatal(err)
 	}

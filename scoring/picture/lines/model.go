@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/raster"
 )
 
 // A Transfer is how a level of the screen becomes a level of the capture:
@@ -259,4 +260,21 @@ func (n *normal) solve(k int) ([]float64, bool) {
 		x[i] = s / l[i][i]
 	}
 	return x, true
+}
+
+// Correct returns the grid as a picture with gain, offset and gamma undone.
+func (r *Report) Correct(g *align.Grid) *raster.RGB {
+	m := &model{gain: r.Transfer.Gain, offset: r.Transfer.Offset, gamma: r.Transfer.Gamma}
+	p := raster.New(g.Width, g.Height)
+	const steps = 8
+	for ch := range 3 {
+		var t [255*steps + 1]uint8
+		for i := range t {
+			t[i] = uint8(min(255, max(0, m.screenLevel(ch, float64(i)/steps)+0.5)))
+		}
+		for i, v := range g.V[ch] {
+			p.Pix[3*i+ch] = t[int(v*steps+0.5)]
+		}
+	}
+	return p
 }

@@ -83,6 +83,14 @@ func (v *view) weak(rep *Report) {
 	v.weakByScatter(rep, spread, noise)
 }
 
+// peak reports whether a residual is larger than those beside it, so that what
+// the capture smears over its neighbours counts once.
+func (v *view) peak(ch, i, x int) bool {
+	r := v.r[ch]
+	a := r[i] * r[i]
+	return !(x > 0 && r[i-1]*r[i-1] > a) && !(x+1 < v.Mode.Width && r[i+1]*r[i+1] > a)
+}
+
 func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, variance [][3]float64) {
 	classes := v.phases * v.banks
 	o, variance = make([][3]outliers, classes), make([][3]float64, classes)
@@ -105,7 +113,7 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 				c := &o[k][ch]
 				c.n++
 				c.h += h
-				if r > cut[ch] || r < -cut[ch] {
+				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, i, x) {
 					c.far++
 				}
 				variance[k][ch] += float64(r) * float64(r)
