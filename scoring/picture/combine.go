@@ -84,7 +84,7 @@ func (c *Combined) add(f Finding) {
 		g := &c.Findings[i]
 		if g.Kind == f.Kind && g.Bank == f.Bank && g.Chip == f.Chip && g.AddressLine == f.AddressLine && slices.Equal(g.Lines, f.Lines) &&
 			(g.Chip >= 0 || g.Where == f.Where) {
-			g.Confidence = min(0.9999, 1-(1-g.Confidence)*(1-f.Confidence))
+			g.Confidence = 1 - (1-g.Confidence)*(1-f.Confidence)
 			for _, e := range f.Evidence {
 				if !slices.Contains(g.Evidence, e) {
 					g.Evidence = append(g.Evidence, e)

@@ -3,6 +3,7 @@ package picture
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
@@ -31,17 +32,23 @@ func (c *comparison) geometry() {
 	column := func(x int) bool { return line(func(i int) int { return i*g.Width + x }, g.Height) }
 	row := func(y int) bool { return line(func(i int) int { return y*g.Width + i }, g.Width) }
 	var left, right, top, bottom int
-	for left < g.Width/3 && column(g.X0+left) {
+	for left < (g.X1-g.X0)/3 && column(g.X0+left) {
 		left++
 	}
-	for right < g.Width/3 && column(g.X1-1-right) {
+	for right < (g.X1-g.X0)/3 && column(g.X1-1-right) {
 		right++
 	}
-	for top < g.Height/3 && row(g.Y0+top) {
+	for top < (g.Y1-g.Y0)*3/4 && row(g.Y0+top) {
 		top++
 	}
-	for bottom < g.Height/3 && row(g.Y1-1-bottom) {
+	for bottom < (g.Y1-g.Y0)*3/4 && row(g.Y1-1-bottom) {
 		bottom++
+	}
+	if c.bankEdge(g.Y0 + top) {
+		top = 0
+	}
+	if c.bankEdge(g.Y1 - bottom) {
+		bottom = 0
 	}
 	if max(left, right, top, bottom) < 3 {
 		return
@@ -52,6 +59,21 @@ func (c *comparison) geometry() {
 	f.Region = &Region{g.X0, g.Y0, g.X1 - g.X0, g.Y1 - g.Y0}
 	f.Strength = float64(max(left, right, top, bottom))
 	c.r.Findings = append(c.r.Findings, f)
+}
+
+// bankEdge reports whether a bank of the memory ends at a row: what is dark
+// beyond it is a lost bank, not a cut picture.
+func (c *comparison) bankEdge(row int) bool {
+	if !c.known {
+		return false
+	}
+	for k := 1; k < len(c.buffer.Org.Banks); k++ {
+		at := int((int64(k)*c.buffer.Org.BankBytes() - c.buffer.Base) / int64(c.f.Mode.LineBytes()))
+		if at > 0 && at < c.f.Mode.Height && row >= at-2 && row <= at+3 {
+			return true
+		}
+	}
+	return false
 }
 
 // channels looks for missing and exchanged channels by how the captured
@@ -108,7 +130,7 @@ func (c *comparison) channels() {
 				fmt.Sprintf("Check the %s line from converter to connector: joint, filter, protection diodes, cable.", names[a]))
 			f.Strength = sc[a] / n
 			c.r.Findings = append(c.r.Findings, f)
-		case best != a && r[best] > 0.4 && r[a] < 0.25:
+		case best != a && r[best] > 0.25 && r[a] < r[best]/2:
 			source[a] = best
 		}
 	}
@@ -136,8 +158,16 @@ func (c *comparison) swap(source [3]int, names [3]string) {
 
 // leftovers looks into what the faults named so far leave unexplained.
 func (c *comparison) leftovers() {
-	if len(c.r.Findings) > 3 {
-		return
+	if len(c.r.Findings) > 0 {
+		return // what they leave is theirs
+	}
+	exact := c.r.Route == Digital
+	switch c.f.Pattern.Kind {
+	case pattern.Random, pattern.RandomComplement, pattern.BitPlane, pattern.Solid, pattern.BitSolid:
+	default:
+		if !exact {
+			return // sampling phase changes fine detail more than a fault does
+		}
 	}
 	rest := c.rest()
 	if rest == nil {
@@ -146,8 +176,9 @@ func (c *comparison) leftovers() {
 	if c.displaced(rest) {
 		return
 	}
-	c.stripes(rest)
-	c.specks(rest)
+	if !c.stripes(rest) {
+		c.specks(rest)
+	}
 }
 
 // rest is the mean residual of the channels in units of its noise, or nil when
@@ -167,7 +198,19 @@ func (c *comparison) rest() []float32 {
 	}
 	scale := float32(1 / math.Sqrt(float64(n)))
 	r := c.report.Residual
+	// Marks and strips have edges that any sampling moves: they are left out of
+	// an analogue capture.
+	mark, side := 0, 0
+	if c.r.Route != Digital {
+		mark, side = c.f.Mode.Layout().Mark+3, 4
+	}
+	w, h := c.grid.Width, c.grid.Height
+	nan := float32(math.NaN())
 	for i := range out {
+		if x, y := i%w, i/w; y < mark || y >= h-mark || x < side+c.grid.X0 || x >= c.grid.X1-side {
+			out[i] = nan
+			continue
+		}
 		var s float32
 		for ch := range 3 {
 			if k[ch] != 0 {
@@ -232,7 +275,8 @@ func (c *comparison) displaced(rest []float32) bool {
 }
 
 // stripes looks for columns and rows whose mean is off.
-func (c *comparison) stripes(rest []float32) {
+func (c *comparison) stripes(rest []float32) bool {
+	found := false
 	w, h := c.grid.Width, c.grid.Height
 	cols, rows := make([]sum, w), make([]sum, h)
 	for y := range h {
@@ -258,7 +302,9 @@ func (c *comparison) stripes(rest []float32) {
 		f := plain(Stripe, where, "Stripes of one period point to one lane of the bus, to the supply of the converter or to crosstalk; compare the period with the bus width.")
 		f.Strength = strength
 		c.r.Findings = append(c.r.Findings, f)
+		found = true
 	}
+	return found
 }
 
 type sum struct{ n, s float64 }
@@ -268,11 +314,22 @@ func (s *sum) add(v float64) { s.n++; s.s += v }
 // offLines lists lines whose mean is off by more than seven standard errors and
 // more than a level and a half.
 func offLines(s []sum, level float64) (hits []int, strength float64) {
+	var means []float64
+	for _, v := range s {
+		if v.n >= 40 {
+			means = append(means, v.s/v.n)
+		}
+	}
+	if len(means) == 0 {
+		return nil, 0
+	}
+	slices.Sort(means)
+	usual := means[len(means)/2]
 	for i, v := range s {
 		if v.n < 40 {
 			continue
 		}
-		mean := v.s / v.n
+		mean := v.s/v.n - usual
 		if math.Abs(mean)*math.Sqrt(v.n) > 7 && math.Abs(mean)*level/math.Sqrt(3) > 1.5 {
 			hits = append(hits, i)
 			strength += math.Abs(mean) * level / math.Sqrt(3)

@@ -68,6 +68,9 @@ func Find(pattern, capture *raster.RGB, texture Texture, guess []Fit) (Fit, erro
 	}
 	done := false
 	if p.w == c.w && p.h == c.h {
+		if f, ok := inPlace(p, c, places); ok {
+			return f, nil
+		}
 		done = try(Fit{ScaleX: 1, ScaleY: 1}, 3)
 	}
 	for _, g := range guess {
@@ -84,14 +87,37 @@ func Find(pattern, capture *raster.RGB, texture Texture, guess []Fit) (Fit, erro
 		}
 	}
 	if best.Windows < 5 || best.Windows*6 < best.Tried {
+		if c.blockDeviation() < 3 {
+			return best, ErrFlat
+		}
 		return best, ErrNoMatch
 	}
-	return snap(best, p, c), nil
+	return snap(best, p, c, texture), nil
+}
+
+// inPlace reports whether a capture of the same size lies where it should: the
+// usual case of a dump.
+func inPlace(p, c plane, places []place) (Fit, bool) {
+	f := Fit{ScaleX: 1, ScaleY: 1, Tried: len(places)}
+	for _, w := range places {
+		if _, _, r := locate(p, c, f, w, 0); r > 0.99 {
+			f.Match += r
+			f.Windows++
+		}
+	}
+	if f.Windows > 0 {
+		f.Match /= float64(f.Windows)
+	}
+	return f, f.Windows*4 >= f.Tried*3
 }
 
 // snap takes the exact values that a capture device would have, when the fit is
 // nearer to them than it can tell apart.
-func snap(f Fit, p, c plane) Fit {
+func snap(f Fit, p, c plane, t Texture) Fit {
+	loose := 1.0
+	if t == Coarse {
+		loose = 3
+	}
 	axis := func(scale, shift float64, n, m int) (float64, float64) {
 		mid := float64(n) / 2
 		for _, s := range []float64{1, float64(m) / float64(n), 1.25, 1.5, 1.75, 2} {
@@ -99,13 +125,13 @@ func snap(f Fit, p, c plane) Fit {
 			if s == 1 {
 				near = 0.2
 			}
-			if math.Abs(s-scale)*mid < near {
+			if math.Abs(s-scale)*mid < near*loose {
 				shift += (scale - s) * mid
 				scale = s
 				break
 			}
 		}
-		if r := math.Round(shift); math.Abs(r-shift) < 0.15 {
+		if r := math.Round(shift); math.Abs(r-shift) < 0.15*min(loose, 2) {
 			shift = r
 		}
 		return scale, shift
@@ -141,6 +167,31 @@ func (p plane) deviation() float64 {
 	return math.Sqrt(max(0, q/n-s/n*s/n))
 }
 
+// blockDeviation is the deviation of the means of blocks of 16×16 pixels, which
+// noise hardly moves.
+func (p plane) blockDeviation() float64 {
+	const n = 16
+	var s, q, count float64
+	for y := 0; y+n <= p.h; y += n {
+		for x := 0; x+n <= p.w; x += n {
+			var m float32
+			for j := range n {
+				for _, v := range p.v[(y+j)*p.w+x : (y+j)*p.w+x+n] {
+					m += v
+				}
+			}
+			v := float64(m) / (n * n)
+			s += v
+			q += v * v
+			count++
+		}
+	}
+	if count == 0 {
+		return 0
+	}
+	return math.Sqrt(max(0, q/count-s/count*s/count))
+}
+
 // at reads between pixel centres; coordinates count from the corner. Beyond the
 // edge it repeats the edge.
 func (p plane) at(x, y float64) float32 {
@@ -162,10 +213,11 @@ type place struct{ x, y, w, h int }
 func windows(p plane, t Texture) (out []place) {
 	if t == Fine {
 		const side = 40
+		edge := min(8*max(2, (p.h+75)/150)+2, (p.h-2*side)/2) // the marks are alike in all patterns
 		nx, ny := min(9, max(3, p.w/100)), min(7, max(3, p.h/100))
 		for j := range ny {
 			for i := range nx {
-				out = append(out, place{4 + i*(p.w-side-8)/(nx-1), 4 + j*(p.h-side-8)/(ny-1), side, side})
+				out = append(out, place{4 + i*(p.w-side-8)/(nx-1), edge + j*(p.h-side-2*edge)/(ny-1), side, side})
 			}
 		}
 		return out

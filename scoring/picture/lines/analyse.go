@@ -60,7 +60,10 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	v.m.missing = missing
 	rep := &Report{}
 	u := l.planes(codes)
-	v.m.fitTaps(g, u, b.Mode.Layout().Mark)
+	v.task = task
+	if task == Everything {
+		v.m.fitTaps(g, u, b.Mode.Layout().Mark)
+	}
 	t := v.fit(u)
 	if task == Everything && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
 		u, t = v.foldedBanks(u, t, rep)
@@ -97,7 +100,7 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 		v.f[ch] = v.m.filter(v.g, u[ch])
 	}
 	for range 2 {
-		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f)
+		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task)
 		v.r = v.m.residuals(v.g, v.f)
 		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r)
 		v.noise = noiseOf(t)
@@ -220,7 +223,11 @@ func (v *view) shownPlanes(_ [3][]float32, rep *Report) [3][]float32 {
 func worstChip(j *judge, rep *Report) (bank, chip int, bad []int, judged int) {
 	type key struct{ bank, chip int }
 	named := map[key]map[int]bool{}
+	lost := map[int]bool{}
 	for _, f := range rep.Findings {
+		if f.Kind == memory.BankLost {
+			lost[f.Bank] = true
+		}
 		if f.Chip >= 0 {
 			k := key{f.Bank, f.Chip}
 			if named[k] == nil {
@@ -239,7 +246,7 @@ func worstChip(j *judge, rep *Report) (bank, chip int, bad []int, judged int) {
 	count := map[key]int{}
 	for _, ln := range j.lines() {
 		k := key{ln.Bank, ln.Chip}
-		if ln.State == NotJudged {
+		if ln.State == NotJudged || lost[ln.Bank] {
 			continue
 		}
 		count[k]++

@@ -74,6 +74,7 @@ type view struct {
 	bytes []byte // of the frame buffer
 	f, r  [3][]float32
 	noise [3]float64
+	task  Task
 }
 
 // word reads the lines of a chip in one word; beat is the byte address of the

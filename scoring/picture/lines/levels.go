@@ -22,7 +22,7 @@ type classFit struct {
 // a few bits or lane classes does not pull them: gain is the median over lane
 // classes of the median over bits, offset and gamma come from the lane classes
 // that fit best.
-func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]float32) {
+func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]float32, task Task) {
 	w := g.Width
 	classes := l.phases * l.banks
 	fields := l.Mode.Format.Fields()
@@ -47,6 +47,9 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 				b[0]++
 				b[1] += p
 				b[2] += v
+				if task == LevelsOnly {
+					continue
+				}
 				feat[1] = p - h*float64(u[ch][i])
 				code := codes[i] >> fields[ch].Shift
 				for k := range fields[ch].Bits {
@@ -60,7 +63,7 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 		}
 	}
 	for ch := range 3 {
-		m.channelLevels(ch, fields[ch].Bits, all)
+		m.channelLevels(ch, fields[ch].Bits, all, task)
 	}
 }
 
@@ -86,7 +89,7 @@ func (m *model) margin(ch int) float64 {
 	return -0.8
 }
 
-func (m *model) channelLevels(ch, bits int, all [][3]classFit) {
+func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 	type one struct {
 		fit  *classFit
 		gain float64
@@ -104,6 +107,10 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit) {
 		c.rss = max(0, c.plain.yy-x[0]*c.plain.b[0]-x[1]*c.plain.b[1]) / c.plain.count
 		gain := x[1]
 		unknowns := 2 + bits
+		if task == LevelsOnly {
+			good = append(good, one{c, gain})
+			continue
+		}
 		s, ok := c.bits.solve(unknowns)
 		if !ok && m.sharp { // no neighbours: leave them out
 			c.bits.dropSecond()
