@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sync"
 
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/align"
@@ -42,16 +43,26 @@ func Compare(f *pattern.Frame, capture *raster.RGB, o Options) (*Result, error) 
 	}
 	wanted := f.RGB()
 	r.Wanted = wanted
-	if wanted.Width == capture.Width && wanted.Height == capture.Height {
-		s, err := metric.Compare(wanted, capture)
-		if err != nil {
-			return nil, err
-		}
-		m := measures(s)
-		r.Raw, r.Measures = &m, m
-	}
 	c := &comparison{f: f, wanted: wanted, capture: capture, buffer: buffer, known: known, r: r}
-	c.run()
+	// The measures of the raw capture are taken while it is registered.
+	var side sync.WaitGroup
+	if wanted.Width == capture.Width && wanted.Height == capture.Height {
+		side.Go(func() {
+			if s, err := metric.Compare(wanted, capture); err == nil {
+				m := measures(s)
+				c.raw = &m
+			}
+		})
+	}
+	fit, ok := c.run()
+	side.Wait()
+	if r.Raw = c.raw; r.Raw != nil {
+		r.Measures = *r.Raw
+	}
+	if ok {
+		c.remeasure(fit)
+		c.verdict()
+	}
 	return r, nil
 }
 
@@ -88,13 +99,15 @@ type comparison struct {
 	grid    *align.Grid
 	report  *lines.Report
 	missing [3]bool
+	raw     *Measures
 }
 
-func (c *comparison) run() {
+// run registers and analyses; ok is false when the capture is not registered.
+func (c *comparison) run() (fit align.Fit, ok bool) {
 	fit, err := c.register()
 	if err != nil {
 		c.unregistered(err)
-		return
+		return fit, false
 	}
 	r := c.r
 	r.Registered = true
@@ -111,7 +124,7 @@ func (c *comparison) run() {
 	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.f.Bytes(), c.grid, c.missing, task)
 	if err != nil {
 		c.unregistered(err)
-		return
+		return fit, false
 	}
 	c.report = rep
 	r.Gain, r.Offset, r.Gamma = rep.Transfer.Gain, rep.Transfer.Offset, rep.Transfer.Gamma
@@ -124,8 +137,7 @@ func (c *comparison) run() {
 	c.takeLines()
 	c.leftovers()
 	c.curves()
-	c.remeasure(fit)
-	c.verdict()
+	return fit, true
 }
 
 // flatNoise is the noise of a pattern whose fine detail the sampling changes:

@@ -27,7 +27,7 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 	classes := l.phases * l.banks
 	fields := l.Mode.Format.Fields()
 	all := make([][3]classFit, classes)
-	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/130000)
+	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/80000)
 	row := make([]int16, w)
 	var feat [12]float64
 	for y := g.Y0; y < g.Y1; y += skip {
