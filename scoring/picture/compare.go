@@ -11,6 +11,7 @@ import (
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/photo"
 	"proveout/scoring/picture/raster"
 )
 
@@ -104,7 +105,16 @@ type comparison struct {
 
 // run registers and analyses; ok is false when the capture is not registered.
 func (c *comparison) run() (fit align.Fit, ok bool) {
+	if c.r.Route == Photograph {
+		return c.fromPhotograph()
+	}
 	fit, err := c.register()
+	if errors.Is(err, align.ErrNoMatch) && c.r.Route == Auto && c.capture.Width > c.wanted.Width*6/5 {
+		if fit, ok = c.fromPhotograph(); ok {
+			return fit, true
+		}
+		c.r.Route = Auto
+	}
 	if err != nil {
 		c.unregistered(err)
 		return fit, false
@@ -138,6 +148,47 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 	c.leftovers()
 	c.curves()
 	return fit, true
+}
+
+// fromPhotograph finds the screen in a photograph and reads lines out of it.
+func (c *comparison) fromPhotograph() (align.Fit, bool) {
+	r := c.r
+	r.Route = Photograph
+	s, err := photo.Rectify(c.f, c.capture, c.texture())
+	if err != nil {
+		c.unregistered(err)
+		return align.Fit{}, false
+	}
+	c.grid = s.Grid
+	c.channels()
+	task := lines.LevelsOnly
+	if c.random() && c.texture() == align.Fine {
+		task = lines.FromPhotograph
+	}
+	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.f.Bytes(), c.grid, c.missing, task)
+	if err != nil {
+		c.unregistered(err)
+		return align.Fit{}, false
+	}
+	c.report = rep
+	r.Registered, r.Reason = true, ""
+	r.Shift, r.Scale, r.ScaleXY = s.Corner, s.Scale, [2]float64{s.Scale, s.Scale}
+	r.Gamma = rep.Transfer.Gamma
+	for ch := range 3 {
+		r.Gain[ch], r.Offset[ch] = 1, 0
+		if s.Gain[ch] > 0 {
+			r.Gain[ch], r.Offset[ch] = s.Gain[ch], s.Offset[ch]
+		}
+		r.NoiseSD += rep.Clean[ch] * max(0.1, s.Centre[ch]) * r.Gain[ch] / 3
+	}
+	if c.random() && c.texture() != align.Fine {
+		r.Doubts = append(r.Doubts, "a photograph of this pattern judges no data lines: photograph the random patterns")
+	}
+	if task == lines.FromPhotograph {
+		c.takeLines()
+	}
+	r.Aligned = s.Levels
+	return align.Fit{ScaleX: s.Scale, ScaleY: s.Scale, ShiftX: s.Corner[0], ShiftY: s.Corner[1]}, true
 }
 
 // flatNoise is the noise of a pattern whose fine detail the sampling changes:
@@ -380,7 +431,9 @@ func (c *comparison) remeasure(fit align.Fit) {
 	for ch := range 3 {
 		corrected = corrected || math.Abs(r.Gain[ch]-1) > 0.002 || math.Abs(r.Offset[ch]) > 0.3
 	}
-	r.Aligned = c.report.Correct(c.grid)
+	if r.Aligned == nil {
+		r.Aligned = c.report.Correct(c.grid)
+	}
 	if !corrected && r.Raw != nil && fit.Exact() && fit.ShiftX == 0 && fit.ShiftY == 0 {
 		return
 	}
@@ -407,6 +460,10 @@ func cut(p *raster.RGB, g *align.Grid) *raster.RGB {
 func (c *comparison) verdict() {
 	r := c.r
 	r.Clean = len(r.Findings) == 0 && r.LinesJudged.Bad == 0
+	if r.Clean && r.Route == Photograph && r.LinesJudged.Good == 0 && c.known {
+		r.Clean = false
+		r.Doubts = append(r.Doubts, "the photograph judged no data line")
+	}
 	if r.Clean && c.random() && r.NoiseSD > 20 {
 		r.Clean = false
 		r.Doubts = append(r.Doubts, fmt.Sprintf("the noise of %.0f levels is too high to call the picture clean", r.NoiseSD))

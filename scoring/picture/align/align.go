@@ -327,20 +327,71 @@ func median(v []float64) float64 {
 	return s[len(s)/2]
 }
 
-// locate finds the displacement, in pattern pixels, at which a window
-// correlates best, and that correlation.
+// A Plane is one brightness a pixel.
+type Plane struct{ plane }
+
+// NewPlane returns the mean of the three channels.
+func NewPlane(p *raster.RGB) *Plane { return &Plane{brightness(p)} }
+
+// At reads between pixel centres; coordinates count from the corner, and beyond
+// the edge the edge is repeated.
+func (p *Plane) At(x, y float64) float32 { return p.at(x, y) }
+
+// Width and Height return the size in pixels.
+func (p *Plane) Width() int  { return p.w }
+func (p *Plane) Height() int { return p.h }
+
+// Shrink returns the plane at a whole fraction of its size, each pixel the mean
+// of n×n.
+func (p *Plane) Shrink(n int) *Plane {
+	if n <= 1 {
+		return p
+	}
+	q := plane{p.w / n, p.h / n, make([]float32, (p.w/n)*(p.h/n))}
+	k := 1 / float32(n*n)
+	for y := range q.h {
+		out := q.v[y*q.w : (y+1)*q.w]
+		for j := range n {
+			row := p.v[(y*n+j)*p.w : (y*n+j)*p.w+q.w*n]
+			for x := range out {
+				for _, v := range row[x*n : x*n+n] {
+					out[x] += v
+				}
+			}
+		}
+		for x := range out {
+			out[x] *= k
+		}
+	}
+	return &Plane{q}
+}
+
+// Locate finds the displacement, in pattern pixels and at most reach, at which a
+// window of the pattern correlates best with a capture, and that correlation.
+// read returns the capture at a place of the pattern, false outside it.
+func (p *Plane) Locate(x, y, w, h, reach int, read func(x, y float64) (float32, bool)) (dx, dy, r float64) {
+	return locateBy(p.plane, place{x, y, w, h}, reach, read)
+}
+
+// locate is locateBy for a fit.
 func locate(p, c plane, f Fit, w place, reach int) (dx, dy, r float64) {
+	return locateBy(p, w, reach, func(x, y float64) (float32, bool) {
+		x, y = f.ScaleX*x+f.ShiftX, f.ScaleY*y+f.ShiftY
+		return c.at(x, y), x >= 0 && y >= 0 && x <= float64(c.w) && y <= float64(c.h)
+	})
+}
+
+func locateBy(p plane, w place, reach int, read func(x, y float64) (float32, bool)) (dx, dy, r float64) {
 	cw, ch := w.w+2*reach, w.h+2*reach
 	patch := make([]float32, cw*ch)
 	outside := 0
 	for j := range ch {
-		y := f.ScaleY*(float64(w.y+j-reach)+0.5) + f.ShiftY
 		for i := range cw {
-			x := f.ScaleX*(float64(w.x+i-reach)+0.5) + f.ShiftX
-			if x < 0 || y < 0 || x > float64(c.w) || y > float64(c.h) {
+			v, in := read(float64(w.x+i-reach)+0.5, float64(w.y+j-reach)+0.5)
+			if !in {
 				outside++
 			}
-			patch[j*cw+i] = c.at(x, y)
+			patch[j*cw+i] = v
 		}
 	}
 	if outside*4 > cw*ch {

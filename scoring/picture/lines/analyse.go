@@ -40,10 +40,13 @@ type slotOfPixel struct{ Channel, Bit int }
 type Task int
 
 // Everything judges lines and explains faults; LevelsOnly estimates levels and
-// leaves all lines not judged, for patterns whose bits are not pseudo-random.
+// leaves all lines not judged, for patterns whose bits are not pseudo-random;
+// FromPhotograph is Everything, but does not take a larger scatter in some lane
+// classes for a weak chip, since sharpness and moiré vary over a photograph.
 const (
 	Everything Task = iota
 	LevelsOnly
+	FromPhotograph
 )
 
 // Analyse reads the data lines out of a capture. Channels that are missing are
@@ -61,17 +64,17 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	rep := &Report{}
 	u := l.planes(codes)
 	v.task = task
-	if task == Everything {
+	if task != LevelsOnly {
 		v.m.fitTaps(g, u, b.Mode.Layout().Mark)
 	}
 	t := v.fit(u)
-	if task == Everything && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
+	if task != LevelsOnly && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
 		u, t = v.foldedBanks(u, t, rep)
 	}
 	j := newJudge(l, t, v.noise)
 	rep.Lines = j.lines()
 	rep.Levels = curves(l, t, v.m)
-	if task == Everything {
+	if task != LevelsOnly {
 		v.explain(j, u, rep)
 		v.weak(rep)
 	} else {

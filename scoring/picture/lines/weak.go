@@ -80,7 +80,9 @@ func (v *view) weak(rep *Report) {
 	if total > 30 && best.count < 0.6*total {
 		return // spread over the card: reported as noise by the caller
 	}
-	v.weakByScatter(rep, spread, noise)
+	if v.task != FromPhotograph {
+		v.weakByScatter(rep, spread, noise)
+	}
 }
 
 // peak reports whether a residual is larger than those beside it, so that what
