@@ -1,0 +1,106 @@
+package align
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+	"proveout/scoring/picture/simulate"
+)
+
+func render(t testing.TB, m pattern.Mode, name string) *raster.RGB {
+	p, err := pattern.ParseName(name, m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := p.Render()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f.RGB()
+}
+
+func TestFindsScaleAndShift(t *testing.T) {
+	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for i := range 18 {
+		texture, name := Fine, "random-1"
+		if i%3 == 2 {
+			texture, name = Coarse, []string{"solid-black", "ramp", "grid", "text", "solid-red"}[i/3%5]
+		}
+		screen := render(t, m, name)
+		d := simulate.Device{Noise: 8 * rng.Float64(), Blur: 0.7 * rng.Float64(), Scale: 1 + rng.Float64(),
+			ShiftX: float64(rng.IntN(25) - 12), ShiftY: float64(rng.IntN(25) - 12)}
+		switch i % 4 {
+		case 0:
+			d.Scale = 1
+		case 1: // a frame of another size than the picture
+			d.Width, d.Height = int(320*d.Scale)+20, int(240*d.Scale)+10
+		}
+		c, err := simulate.Capture(screen, d, uint64(i))
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, err := Find(screen, c, texture, nil)
+		if err != nil {
+			t.Errorf("%d %s %+v: %v %+v", i, name, d, err, f)
+			continue
+		}
+		// Compare where the far corners land.
+		tol := 0.3
+		if texture == Coarse {
+			tol = 1.2
+		}
+		for _, q := range [][2]float64{{0, 0}, {320, 240}} {
+			ex := f.ScaleX*q[0] + f.ShiftX - d.Scale*q[0] - d.ShiftX
+			ey := f.ScaleY*q[1] + f.ShiftY - d.Scale*q[1] - d.ShiftY
+			if math.Abs(ex) > tol || math.Abs(ey) > tol {
+				t.Errorf("%d %s %+v: off by %.2f, %.2f: %+v", i, name, d, ex, ey, f)
+			}
+		}
+	}
+}
+
+func TestNothingToFind(t *testing.T) {
+	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
+	screen := render(t, m, "random-1")
+	if _, err := Find(screen, raster.New(320, 240), Fine, nil); err != ErrFlat {
+		t.Errorf("black: %v", err)
+	}
+	if _, err := Find(screen, render(t, m, "random-inverse-1"), Fine, nil); err != ErrNoMatch {
+		t.Errorf("the complement: %v", err)
+	}
+}
+
+func TestTransformOfImpulse(t *testing.T) {
+	v := make([]complex128, side*side)
+	v[3*side+5] = 1
+	transform2(v, -1)
+	transform2(v, 1)
+	for i, x := range v {
+		want := 0.0
+		if i == 3*side+5 {
+			want = side * side
+		}
+		if math.Abs(real(x)-want) > 1e-6 || math.Abs(imag(x)) > 1e-6 {
+			t.Fatalf("value %d came back as %v", i, x)
+		}
+	}
+}
+
+func BenchmarkFindSame(b *testing.B) { benchmark(b, simulate.Device{ShiftX: 3, ShiftY: -2}) }
+func BenchmarkFindScaled(b *testing.B) {
+	benchmark(b, simulate.Device{Scale: 1.37, ShiftX: 3, Width: 1500, Height: 1100})
+}
+
+func benchmark(b *testing.B, d simulate.Device) {
+	screen := render(b, pattern.Mode{Width: 1024, Height: 768, Format: pattern.RGB565}, "random-1")
+	c, _ := simulate.Capture(screen, d, 1)
+	for b.Loop() {
+		if _, err := Find(screen, c, Fine, nil); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -1,0 +1,148 @@
+package lines
+
+import "math"
+
+// A State says what a picture tells about a data line.
+type State int
+
+// The zero value is the safe one: the picture could not judge the line.
+const (
+	NotJudged State = iota
+	Good
+	Bad
+)
+
+// String returns the word of the JSON reports.
+func (s State) String() string {
+	switch s {
+	case Good:
+		return "good"
+	case Bad:
+		return "bad"
+	}
+	return "not judged"
+}
+
+// A Line is the judgement of one data line.
+type Line struct {
+	Bank, Chip int
+	Designator string
+	Line       int
+	State      State
+	Follows    float64 // how strongly the shown bit follows the written one, 1 is fully
+	SE         float64 // standard error of Follows; +Inf when not judged
+	PixelBits  []int   // bits of the pixel that lie on the line, 0 the lowest
+}
+
+// A short between two lines leaves a line following by one half, every other
+// fault by less. A line is good when it follows clearly better than that, and
+// bad when it follows clearly worse than a good one; between them, or when the
+// standard error is above maxSE, it is not judged.
+const (
+	maxSE     = 0.12
+	clearly   = 4.5 // standard errors
+	badBelow  = 0.76
+	goodAbove = 0.72
+)
+
+// A judge holds the ratios of every slot.
+type judge struct {
+	*lanes
+	r [][3][]ratio // by lane class, channel and bit
+}
+
+func newJudge(l *lanes, t [][3]tally, noise [3]float64) *judge {
+	j := &judge{lanes: l, r: make([][3][]ratio, len(t))}
+	fields := l.Mode.Format.Fields()
+	for k := range t {
+		for ch := range 3 {
+			j.r[k][ch] = make([]ratio, fields[ch].Bits)
+			for b := range j.r[k][ch] {
+				j.r[k][ch][b] = t[k][ch].follow(b, l.weight(ch, b), noise[ch])
+			}
+		}
+	}
+	return j
+}
+
+func (r ratio) state() State {
+	switch {
+	case !(r.se <= maxSE):
+		return NotJudged
+	case r.value > goodAbove && r.value-0.5 > clearly*r.se:
+		return Good
+	case r.value < badBelow && 1-r.value > (clearly+0.3)*r.se:
+		return Bad
+	}
+	return NotJudged
+}
+
+// combine weighs ratios by their standard errors.
+func combine(rs []ratio) ratio {
+	var s, w float64
+	for _, r := range rs {
+		if r.se > 0 && !math.IsInf(r.se, 0) {
+			s += r.value / (r.se * r.se)
+			w += 1 / (r.se * r.se)
+		}
+	}
+	if w == 0 {
+		return ratio{0, math.Inf(1)}
+	}
+	return ratio{s / w, 1 / math.Sqrt(w)}
+}
+
+// lines judges every data line of the memory.
+func (j *judge) lines() []Line {
+	var out []Line
+	for bank := range j.banks {
+		for chip := range j.Org.ChipsPerBank() {
+			for line := range j.Org.ChipBits {
+				ln := Line{Bank: bank, Chip: chip, Line: line, Designator: j.Org.Banks[bank].Designators[chip], SE: math.Inf(1)}
+				var rs []ratio
+				seen := map[int]bool{}
+				for _, s := range j.slots(bank, chip, line) {
+					rs = append(rs, j.r[s.class][s.channel][s.bit])
+					bit := j.Mode.Format.Fields()[s.channel].Shift + s.bit
+					if !seen[bit] {
+						seen[bit] = true
+						ln.PixelBits = append(ln.PixelBits, bit)
+					}
+				}
+				c := combine(rs)
+				ln.Follows, ln.SE, ln.State = c.value, c.se, c.state()
+				out = append(out, ln)
+			}
+		}
+	}
+	return out
+}
+
+// converterBits lists channels and bits that are bad in every lane class that
+// could judge them, in at least two of them on different data lines.
+func (j *judge) converterBits() (out []slot) {
+	for ch, f := range j.Mode.Format.Fields() {
+		for bit := range f.Bits {
+			bad, other := 0, false
+			first := -1
+			lines := map[[3]int]bool{}
+			for k := range j.r {
+				switch j.r[k][ch][bit].state() {
+				case Bad:
+					bad++
+					if first < 0 {
+						first = k
+					}
+					p := j.wires[k][ch][bit]
+					lines[[3]int{p.Bank, p.Chip, p.Line}] = true
+				case Good:
+					other = true
+				}
+			}
+			if bad >= 2 && !other && len(lines) >= 2 {
+				out = append(out, slot{first, ch, bit, j.weight(ch, bit)})
+			}
+		}
+	}
+	return out
+}

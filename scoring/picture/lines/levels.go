@@ -1,0 +1,238 @@
+package lines
+
+import (
+	"math"
+	"slices"
+	"sort"
+
+	"proveout/scoring/picture/align"
+)
+
+// classFit is what a sample of the pixels of one lane class and channel says
+// about the levels.
+type classFit struct {
+	bits  normal         // constant, neighbours, then one unknown a bit
+	plain normal         // constant and predicted level
+	bin   [32][3]float64 // by predicted level: count, sum predicted, sum captured
+	slope []float64      // solved: gain of each bit
+	rss   float64        // of the plain fit, a pixel
+}
+
+// fitLevels estimates gain, offset and gamma of each channel so that a fault in
+// a few bits or lane classes does not pull them: gain is the median over lane
+// classes of the median over bits, offset and gamma come from the lane classes
+// that fit best.
+func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]float32, task Task) {
+	w := g.Width
+	classes := l.phases * l.banks
+	fields := l.Mode.Format.Fields()
+	all := make([][3]classFit, classes)
+	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/80000)
+	row := make([]int16, w)
+	var feat [12]float64
+	for y := g.Y0; y < g.Y1; y += skip {
+		l.row(y, row)
+		for x := g.X0; x < g.X1; x++ {
+			i := y*w + x
+			h := float64(m.centre(g, x, y))
+			for ch := range 3 {
+				v, p := float64(g.V[ch][i]), float64(f[ch][i])
+				if !m.usable(ch, p, v) {
+					continue
+				}
+				c := &all[row[x]][ch]
+				feat[0], feat[1] = 1, p
+				c.plain.add(feat[:2], v)
+				b := &c.bin[min(31, max(0, int(p/8)))]
+				b[0]++
+				b[1] += p
+				b[2] += v
+				if task == LevelsOnly {
+					continue
+				}
+				feat[1] = p - h*float64(u[ch][i])
+				code := codes[i] >> fields[ch].Shift
+				for k := range fields[ch].Bits {
+					feat[2+k] = 0
+					if code>>k&1 == 1 {
+						feat[2+k] = h * float64(l.level[ch][1<<k])
+					}
+				}
+				c.bits.add(feat[:2+fields[ch].Bits], v)
+			}
+		}
+	}
+	for ch := range 3 {
+		m.channelLevels(ch, fields[ch].Bits, all, task)
+	}
+}
+
+// usable reports whether a pixel tells anything: it does not when it is
+// predicted, under the levels found so far, to be clipped at black or white and
+// indeed looks so.
+func (m *model) usable(ch int, predicted, captured float64) bool {
+	if m.missing[ch] {
+		return false
+	}
+	c := m.captureLevel(ch, predicted)
+	margin := m.margin(ch)
+	if c >= margin && c <= 255-margin {
+		return true
+	}
+	return math.Abs(captured-min(255, max(0, c))) > 4*min(m.noise[ch], 12)+4
+}
+
+func (m *model) margin(ch int) float64 {
+	if margin := 1.6 * min(m.noise[ch], 16); margin >= 1.2 {
+		return margin
+	}
+	return -0.8
+}
+
+func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
+	type one struct {
+		fit  *classFit
+		gain float64
+	}
+	var good []one
+	for k := range all {
+		c := &all[k][ch]
+		if c.plain.count < 100 {
+			continue
+		}
+		x, ok := c.plain.solve(2)
+		if !ok {
+			continue
+		}
+		c.rss = max(0, c.plain.yy-x[0]*c.plain.b[0]-x[1]*c.plain.b[1]) / c.plain.count
+		gain := x[1]
+		unknowns := 2 + bits
+		if task == LevelsOnly {
+			good = append(good, one{c, gain})
+			continue
+		}
+		s, ok := c.bits.solve(unknowns)
+		if !ok && m.sharp { // no neighbours: leave them out
+			c.bits.dropSecond()
+			s, ok = c.bits.solve(unknowns)
+		}
+		if ok {
+			c.slope = s[2:]
+			gain = upperMedian(c.slope)
+		}
+		good = append(good, one{c, gain})
+	}
+	if len(good) == 0 {
+		return
+	}
+	good = slices.DeleteFunc(good, func(o one) bool { return o.gain < 0.02 })
+	if len(good) == 0 {
+		m.gain[ch] = 1
+		return
+	}
+	// Lane classes that hardly follow are faulty, however well they fit.
+	top := 0.0
+	for _, o := range good {
+		top = max(top, o.gain)
+	}
+	good = slices.DeleteFunc(good, func(o one) bool { return o.gain < 0.6*top })
+	sort.Slice(good, func(a, b int) bool { return good[a].gain < good[b].gain })
+	m.gain[ch] = good[len(good)/2].gain
+	sort.SliceStable(good, func(a, b int) bool { return good[a].fit.rss < good[b].fit.rss })
+	limit := good[0].fit.rss*1.25 + 0.5
+	var pool classFit
+	for _, c := range good {
+		if c.fit.rss > limit {
+			break
+		}
+		pool.plain.merge(&c.fit.plain)
+		for b := range pool.bin {
+			for k := range 3 {
+				pool.bin[b][k] += c.fit.bin[b][k]
+			}
+		}
+	}
+	n := pool.plain.count
+	meanF, meanV := pool.plain.a[1][0]/n, pool.plain.b[0]/n
+	m.offset[ch] = meanV - m.gain[ch]*meanF
+	m.gamma[ch] = 1
+	if x, ok := pool.plain.solve(2); ok && math.Abs(x[1]-m.gain[ch]) < 0.12*m.gain[ch] {
+		m.gain[ch], m.offset[ch] = x[1], x[0]
+		m.fitGamma(ch, &pool)
+	}
+}
+
+// fitGamma looks for an exponent that straightens the mean captured level over
+// the predicted level; it keeps 1 unless the gain in fit is plain.
+func (m *model) fitGamma(ch int, pool *classFit) {
+	cost := func(gamma float64) (rss, gain, offset float64) {
+		var n, sx, sy, sxx, sxy, syy float64
+		for _, b := range pool.bin {
+			if b[0] < 8 {
+				continue
+			}
+			x, y := 255*math.Pow(max(0, b[1]/b[0])/255, gamma), b[2]/b[0]
+			n += b[0]
+			sx += b[0] * x
+			sy += b[0] * y
+			sxx += b[0] * x * x
+			sxy += b[0] * x * y
+			syy += b[0] * y * y
+		}
+		det := n*sxx - sx*sx
+		if det <= 0 {
+			return math.Inf(1), 1, 0
+		}
+		gain = (n*sxy - sx*sy) / det
+		offset = (sy - gain*sx) / n
+		return max(0, syy-gain*sxy-offset*sy) / n, gain, offset
+	}
+	straight, _, _ := cost(1)
+	lo, hi := 0.35, 2.8
+	const golden = 0.6180339887498949
+	a, b := hi-golden*(hi-lo), lo+golden*(hi-lo)
+	ca, _, _ := cost(a)
+	cb, _, _ := cost(b)
+	for range 30 {
+		if ca < cb {
+			hi, b, cb = b, a, ca
+			a = hi - golden*(hi-lo)
+			ca, _, _ = cost(a)
+		} else {
+			lo, a, ca = a, b, cb
+			b = lo + golden*(hi-lo)
+			cb, _, _ = cost(b)
+		}
+	}
+	best := (lo + hi) / 2
+	rss, gain, offset := cost(best)
+	if rss < 0.4*straight && straight > 0.3 && math.Abs(best-1) > 0.03 && gain > 0.1 {
+		m.gamma[ch], m.gain[ch], m.offset[ch] = best, gain, offset
+	}
+}
+
+// upperMedian is the median, the upper one of two: faults only lower a slope.
+func upperMedian(v []float64) float64 {
+	s := append([]float64(nil), v...)
+	sort.Float64s(s)
+	return s[len(s)/2]
+}
+
+func (n *normal) merge(o *normal) {
+	for i := range n.a {
+		for j := range n.a[i] {
+			n.a[i][j] += o.a[i][j]
+		}
+		n.b[i] += o.b[i]
+	}
+	n.yy += o.yy
+	n.count += o.count
+}
+
+// dropSecond pins the second unknown to 0.
+func (n *normal) dropSecond() {
+	for i := range n.a {
+		n.a[1][i], n.a[i][1] = 0, 0
+	}
+	n.a[1][1], n.b[1] = 1, 0
+}

@@ -1,0 +1,206 @@
+package lines
+
+import (
+	"fmt"
+	"math"
+
+	"proveout/scoring/memory"
+)
+
+// outliers holds, for one lane class and channel, how many residuals lie far
+// outside the noise.
+type outliers struct{ n, far, h float64 }
+
+// weak looks for a chip whose bits flip now and then: the residuals of its lane
+// classes then have a few large values, or a larger scatter, in just the
+// channels that the chip holds.
+func (v *view) weak(rep *Report) {
+	const limit = 5.5
+	if len(rep.Findings) > 2 {
+		return
+	}
+	noise := v.noise
+	if v.phases*v.banks == 1 { // no other lane class to compare with
+		least := math.Inf(1)
+		for ch := range 3 {
+			if !v.m.missing[ch] {
+				least = min(least, v.noise[ch]*v.m.gain[ch])
+			}
+		}
+		for ch := range 3 {
+			noise[ch] = max(floor, min(noise[ch], 1.3*least/v.m.gain[ch]))
+		}
+	}
+	o, spread := v.countOutliers(noise, limit)
+	type guess struct {
+		bank, chip       int
+		rate, fit, count float64
+	}
+	var best guess
+	total := 0.0
+	for k := range o {
+		for ch := range 3 {
+			total += o[k][ch].far
+		}
+	}
+	for bank := range v.banks {
+		for chip := range v.Org.ChipsPerBank() {
+			var es, ss, count float64
+			for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
+				for ch := range 3 {
+					c := o[k][ch]
+					if c.n < 50 {
+						continue
+					}
+					s := 0.0
+					for bit, p := range v.wires[k][ch] {
+						if p.Chip == chip && v.weight(ch, bit)*c.h > (limit+0.8)*noise[ch] {
+							s++
+						}
+					}
+					es += c.far * s
+					ss += c.n * s * s
+					if s > 0 {
+						count += c.far
+					}
+				}
+			}
+			if ss == 0 {
+				continue
+			}
+			if fit := es * es / ss; fit > best.fit {
+				best = guess{bank, chip, es / ss, fit, count}
+			}
+		}
+	}
+	if best.count >= 10 && best.count > 0.85*total && best.rate > 5e-5 {
+		v.addWeak(rep, best.bank, best.chip, best.rate, fmt.Sprintf("%.0f of %.0f far outliers lie in its bits", best.count, total))
+		return
+	}
+	if total > 30 && best.count < 0.6*total {
+		return // spread over the card: reported as noise by the caller
+	}
+	if v.task != FromPhotograph {
+		v.weakByScatter(rep, spread, noise)
+	}
+}
+
+// peak reports whether a residual is larger than those beside it, so that what
+// the capture smears over its neighbours counts once.
+func (v *view) peak(ch, i, x int) bool {
+	r := v.r[ch]
+	a := r[i] * r[i]
+	return !(x > 0 && r[i-1]*r[i-1] > a) && !(x+1 < v.Mode.Width && r[i+1]*r[i+1] > a)
+}
+
+func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, variance [][3]float64) {
+	classes := v.phases * v.banks
+	o, variance = make([][3]outliers, classes), make([][3]float64, classes)
+	row := make([]int16, v.Mode.Width)
+	var cut [3]float32
+	for ch := range 3 {
+		cut[ch] = float32(limit * noise[ch])
+	}
+	for y := v.g.Y0; y < v.g.Y1; y++ {
+		v.row(y, row)
+		for x := v.g.X0; x < v.g.X1; x++ {
+			i := y*v.Mode.Width + x
+			k := row[x]
+			h := float64(v.m.centre(v.g, x, y))
+			for ch := range 3 {
+				r := v.r[ch][i]
+				if r != r {
+					continue
+				}
+				c := &o[k][ch]
+				c.n++
+				c.h += h
+				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, i, x) {
+					c.far++
+				}
+				variance[k][ch] += float64(r) * float64(r)
+			}
+		}
+	}
+	for k := range o {
+		for ch := range 3 {
+			if n := o[k][ch].n; n > 0 {
+				o[k][ch].h /= n
+				variance[k][ch] /= n
+			}
+		}
+	}
+	return o, variance
+}
+
+// weakByScatter compares the variance of lane classes: a chip whose bits flip
+// with rate p adds p times the sum of its squared bit weights.
+func (v *view) weakByScatter(rep *Report, variance [][3]float64, noise [3]float64) {
+	tolerance := 0.15
+	if !v.m.sharp {
+		tolerance = 0.4
+	}
+	h := float64(v.m.hx[0][2] * v.m.hy[0][1])
+	bestFit, bestRate, all := 0.0, 0.0, 0.0
+	bestBank, bestChip := -1, -1
+	excess := make([][3]float64, len(variance))
+	for k := range variance {
+		for ch := range 3 {
+			base := noise[ch] * noise[ch]
+			if e := variance[k][ch]/base - 1; e > tolerance {
+				excess[k][ch] = e * base
+				all += e * e
+			}
+		}
+	}
+	if all == 0 {
+		return
+	}
+	for bank := range v.banks {
+		for chip := range v.Org.ChipsPerBank() {
+			var es, ss float64
+			for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
+				for ch := range 3 {
+					if variance[k][ch] == 0 {
+						continue
+					}
+					s, base := 0.0, noise[ch]*noise[ch]
+					for bit, p := range v.wires[k][ch] {
+						if p.Chip == chip {
+							w := v.weight(ch, bit) * h
+							s += w * w / base
+						}
+					}
+					es += excess[k][ch] / base * s
+					ss += s * s
+				}
+			}
+			if ss > 0 && es*es/ss > bestFit {
+				bestFit, bestRate, bestBank, bestChip = es*es/ss, es/ss, bank, chip
+			}
+		}
+	}
+	if bestChip >= 0 && bestFit > 0.7*all {
+		v.addWeak(rep, bestBank, bestChip, bestRate, "larger scatter in just the bits of the chip")
+	}
+}
+
+func (v *view) addWeak(rep *Report, bank, chip int, rate float64, why string) {
+	for _, f := range rep.Findings {
+		if f.Bank == bank && f.Chip == chip {
+			return
+		}
+	}
+	name := v.Org.Banks[bank].Designators[chip]
+	rep.Findings = append(rep.Findings, memory.Finding{
+		Kind: memory.ChipWeak, Bank: bank, Chip: chip, Designator: name, AddressLine: -1, Confidence: 0.95,
+		Where:    fmt.Sprintf("chip %s: about %.2g of its bits are wrong", name, rate),
+		Advice:   fmt.Sprintf("Check supply and decoupling of %s, its joints and its timing (clock, temperature); if it stays, replace it.", name),
+		Evidence: []string{why},
+	})
+	for i := range rep.Lines {
+		if l := &rep.Lines[i]; l.Bank == bank && l.Chip == chip && l.State == Good {
+			l.State = Bad
+		}
+	}
+}

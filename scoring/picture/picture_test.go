@@ -1,0 +1,300 @@
+package picture
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"image/png"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"testing"
+	"time"
+
+	"proveout/scoring/memory"
+	"proveout/scoring/picture/decode"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+	"proveout/scoring/picture/simulate"
+)
+
+func bank(first, n int) memory.Bank {
+	var b memory.Bank
+	for i := range n {
+		b.Designators = append(b.Designators, fmt.Sprintf("U%d", first+i))
+	}
+	return b
+}
+
+var (
+	wide   = memory.Organisation{Words: 1 << 20, ChipBits: 16, BusBits: 64, Banks: []memory.Bank{bank(1, 4), bank(5, 4)}}
+	wider  = memory.Organisation{Words: 512 << 10, ChipBits: 32, BusBits: 128, Banks: []memory.Bank{bank(11, 4)}}
+	narrow = memory.Organisation{Words: 512 << 10, ChipBits: 8, BusBits: 64, Banks: []memory.Bank{bank(1, 8)}}
+	split  = memory.Organisation{Words: 12 << 10, ChipBits: 16, BusBits: 64, Banks: []memory.Bank{bank(1, 4), bank(5, 4), bank(9, 4), bank(13, 4)}}
+)
+
+func small(f pattern.Format) pattern.Mode { return pattern.Mode{Width: 320, Height: 240, Format: f} }
+
+func show(t testing.TB, m pattern.Mode, name string) *pattern.Frame {
+	p, err := pattern.ParseName(name, m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := p.Render()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+func captured(t testing.TB, f *pattern.Frame, org memory.Organisation, d simulate.Device, seed uint64, faults ...simulate.Fault) *raster.RGB {
+	screen, err := simulate.Card(f, org, 0, faults, seed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := simulate.Capture(screen, d, seed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func compared(t testing.TB, f *pattern.Frame, c *raster.RGB, o Options) *Result {
+	r, err := Compare(f, c, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// brief lists findings for messages.
+func brief(fs []Finding) (out []string) {
+	for _, f := range fs {
+		out = append(out, fmt.Sprintf("%s %s %v: %s", f.Kind, f.Designator, f.Lines, f.Where))
+	}
+	return out
+}
+
+var analogue = simulate.Device{Gain: [3]float64{1.1, 0.9, 1}, Offset: [3]float64{5, -6, 9}, Noise: 5, ShiftX: -7, ShiftY: 4, Blur: 0.5, Scale: 1.3}
+
+func TestCleanDigitalPictureOfEveryPattern(t *testing.T) {
+	for _, m := range []pattern.Mode{small(pattern.RGB565), small(pattern.Palette8)} {
+		for _, p := range pattern.All(m) {
+			if p.Kind >= pattern.BitPlane && p.Variant&15 > 5 {
+				continue
+			}
+			f, err := p.Render()
+			if err != nil {
+				t.Fatal(err)
+			}
+			r := compared(t, f, f.RGB(), Options{Memory: &wide})
+			if !r.Registered || !r.Clean || r.Route != Digital || r.MAE != 0 || r.SSIM < 1-1e-9 || r.Shift != [2]float64{} || r.Scale != 1 {
+				t.Errorf("%s %s: registered %v (%s) clean %v route %s MAE %g SSIM %g %q %q", m, p.Name(), r.Registered, r.Reason, r.Clean, r.Route, r.MAE, r.SSIM, brief(r.Findings), r.Doubts)
+			}
+			if want := p.Kind == pattern.Random || p.Kind == pattern.RandomComplement; want && r.LinesJudged != (Judged{64, 0, 64}) {
+				t.Errorf("%s %s: lines %+v", m, p.Name(), r.LinesJudged)
+			}
+		}
+	}
+}
+
+func TestCleanAnalogueCaptureOfEveryKind(t *testing.T) {
+	m := small(pattern.RGB565)
+	for _, name := range []string{"random-1", "random-inverse-1", "ramp", "grid", "text", "checker", "columns", "rows", "solid-white", "solid-blue", "plane-green-5", "bit-red-4"} {
+		f := show(t, m, name)
+		r := compared(t, f, captured(t, f, wide, analogue, 3), Options{Memory: &wide})
+		if !r.Registered || !r.Clean || r.Route != Analogue {
+			t.Errorf("%s: registered %v (%s) clean %v route %s shift %v scale %v %q %q", name, r.Registered, r.Reason, r.Clean, r.Route, r.Shift, r.ScaleXY, brief(r.Findings), r.Doubts)
+		}
+		if name == "random-1" {
+			for ch := range 3 {
+				if d := r.Gain[ch] - analogue.Gain[ch]; d > 0.01 || d < -0.01 {
+					t.Errorf("gain %v", r.Gain)
+				}
+				if d := r.Offset[ch] - analogue.Offset[ch]; d > 1 || d < -1 {
+					t.Errorf("offset %v", r.Offset)
+				}
+			}
+			if r.NoiseSD < 4.5 || r.NoiseSD > 5.8 || r.Shift != [2]float64{-7, 4} || r.Scale != 1.3 {
+				t.Errorf("noise %.2f shift %v scale %v", r.NoiseSD, r.Shift, r.Scale)
+			}
+		}
+	}
+}
+
+// Findings that are not of the memory.
+func TestOtherFaults(t *testing.T) {
+	f := show(t, small(pattern.RGB565), "random-1")
+	for _, d := range []simulate.Device{{}, analogue, {Noise: 8, Blur: 0.7, ShiftX: 12, ShiftY: -12}} {
+		for _, ft := range []simulate.Fault{
+			{Kind: simulate.ConverterBit, Channel: 1, Bit: 4},
+			{Kind: simulate.ChannelMissing, Channel: 2},
+			{Kind: simulate.ChannelSwapped, Channel: 0},
+			{Kind: simulate.Black},
+			{Kind: simulate.Displaced, Amount: 24},
+			{Kind: simulate.Stripe, Period: 8, Amount: 12},
+			{Kind: simulate.Noise, Rate: 0.003},
+			{Kind: simulate.Geometry, Amount: 20},
+		} {
+			r := compared(t, f, captured(t, f, narrow, d, 9, ft), Options{Memory: &narrow})
+			if !slices.ContainsFunc(r.Findings, func(g Finding) bool { return g.Kind == ft.Kind }) || r.Clean || len(r.Findings) > 1 {
+				t.Errorf("%s with noise %g: registered %v %s; lines %+v; found %q", ft.Kind, d.Noise, r.Registered, r.Reason, r.LinesJudged, brief(r.Findings))
+			}
+		}
+	}
+}
+
+func TestMemoryFaultsThroughCompare(t *testing.T) {
+	for _, tt := range []struct {
+		org   memory.Organisation
+		mode  pattern.Mode
+		fault simulate.Fault
+		lines []int
+	}{
+		{wide, small(pattern.RGB565), simulate.Fault{Kind: memory.LineStuck0, Chip: 2, Line: 11}, []int{11}},
+		{wide, small(pattern.RGB565), simulate.Fault{Kind: memory.LinesShorted, Chip: 1, Line: 5, Line2: 4, Wired: simulate.WiredOr}, []int{4, 5}},
+		{wider, small(pattern.XRGB8888), simulate.Fault{Kind: memory.LineOpen, Chip: 3, Line: 7}, []int{7}},
+		{narrow, small(pattern.RGB888), simulate.Fault{Kind: memory.LinesSwapped, Chip: 6, Line: 1, Line2: 3}, []int{1, 3}},
+		{narrow, small(pattern.Palette8), simulate.Fault{Kind: memory.ChipDead, Chip: 5}, nil},
+		{split, small(pattern.RGB565), simulate.Fault{Kind: memory.BankLost, Bank: 1}, nil},
+		{wide, small(pattern.RGB565), simulate.Fault{Kind: memory.AddressLine, Chip: -1, AddressLine: 5}, nil},
+		{narrow, small(pattern.RGB565), simulate.Fault{Kind: memory.ChipWeak, Chip: 4, Rate: 0.01}, nil},
+	} {
+		f := show(t, tt.mode, "random-1")
+		for _, d := range []simulate.Device{{}, analogue} {
+			r := compared(t, f, captured(t, f, tt.org, d, 4, tt.fault), Options{Memory: &tt.org})
+			if len(r.Findings) != 1 || r.Findings[0].Kind != tt.fault.Kind || r.Clean || tt.lines != nil && !slices.Equal(r.Findings[0].Lines, tt.lines) {
+				t.Errorf("%+v noise %g: registered %v %s lines %+v found %q", tt.fault, d.Noise, r.Registered, r.Reason, r.LinesJudged, brief(r.Findings))
+			}
+		}
+	}
+}
+
+func TestJSONNames(t *testing.T) {
+	f := show(t, small(pattern.RGB565), "random-1")
+	r := compared(t, f, captured(t, f, wide, simulate.Device{}, 1, simulate.Fault{Kind: memory.LineStuck1, Chip: 1, Line: 15}), Options{Memory: &wide})
+	b, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var m map[string]any
+	if err := json.Unmarshal(b, &m); err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range []string{"registered", "shift", "scale", "gain", "offset", "noise_sd", "route", "lines_judged", "mae", "psnr_db", "ssim", "delta_e", "clean", "findings"} {
+		if _, ok := m[k]; !ok {
+			t.Errorf("no %q in %s", k, b[:400])
+		}
+	}
+	j := m["lines_judged"].(map[string]any)
+	if j["good"] != 63.0 || j["bad"] != 1.0 || j["not_judged"] != 64.0 {
+		t.Errorf("lines_judged %v", j)
+	}
+	g := m["findings"].([]any)[0].(map[string]any)
+	for _, k := range []string{"kind", "chip", "designator", "lines", "address_line", "confidence", "where", "advice"} {
+		if _, ok := g[k]; !ok {
+			t.Errorf("no %q in %v", k, g)
+		}
+	}
+	if g["designator"] != "U2" || g["kind"] != "line-stuck-1" {
+		t.Errorf("finding %v", g)
+	}
+	r = compared(t, f, f.RGB(), Options{})
+	if b, err = json.Marshal(r); err != nil || !bytes.Contains(b, []byte(`"psnr_db":null`)) || !bytes.Contains(b, []byte(`"findings":[]`)) {
+		t.Errorf("%v %s", err, b)
+	}
+}
+
+func TestInconclusiveCaptures(t *testing.T) {
+	f := show(t, small(pattern.RGB565), "random-1")
+	other := show(t, small(pattern.RGB565), "ramp")
+	r := compared(t, f, other.RGB(), Options{Memory: &wide})
+	if r.Registered || r.Clean || r.Reason != "the capture shows another pattern: ramp of 320x240 rgb565" || r.LinesJudged != (Judged{0, 0, 128}) {
+		t.Errorf("%v %q %+v", r.Registered, r.Reason, r.LinesJudged)
+	}
+	rng := rand.New(rand.NewPCG(1, 1))
+	junk := raster.New(400, 300)
+	for i := range junk.Pix {
+		junk.Pix[i] = uint8(rng.Uint32())
+	}
+	if r = compared(t, f, junk, Options{Memory: &wide}); r.Registered || r.Clean || r.Reason == "" {
+		t.Errorf("snow: %+v", r)
+	}
+	if _, err := Compare(f, junk, Options{Memory: &memory.Organisation{Words: 16, ChipBits: 8, BusBits: 8, Banks: []memory.Bank{bank(1, 1)}}}); err == nil {
+		t.Error("a picture larger than the memory is accepted")
+	}
+}
+
+func TestCombineAndMarked(t *testing.T) {
+	a, b := show(t, small(pattern.RGB565), "random-1"), show(t, small(pattern.RGB565), "random-inverse-1")
+	ft := simulate.Fault{Kind: memory.LineOpen, Chip: 3, Line: 9}
+	ra := compared(t, a, captured(t, a, wide, analogue, 1, ft), Options{Memory: &wide})
+	rb := compared(t, b, captured(t, b, wide, analogue, 2, ft), Options{Memory: &wide})
+	c := Combine([]*Result{ra, rb})
+	if len(c.Findings) != 1 || c.Findings[0].Kind != memory.LineOpen || c.Findings[0].Designator != "U4" || c.Clean || c.LinesJudged.Bad != 1 || c.LinesJudged.Good < 60 {
+		t.Errorf("%+v %q", c.LinesJudged, brief(c.Findings))
+		for _, l := range c.Lines {
+			if l.State == "not judged" && l.SE != nil {
+				t.Logf("%s D%d follows %.3f ± %.3f", l.Designator, l.Line, *l.Follows, *l.SE)
+			}
+		}
+	}
+	if c.Findings[0].Confidence < ra.Findings[0].Confidence {
+		t.Error("two pictures are less sure than one")
+	}
+	if c = Combine(nil); c.Clean {
+		t.Error("nothing is clean")
+	}
+	m := Marked(ra)
+	if m == nil || m.Width != 320 || m.Height != 256 {
+		t.Fatalf("marked picture %+v", m)
+	}
+	orange := 0
+	for i := 0; i < 3*320*240; i += 3 {
+		if m.Pix[i] > 200 && m.Pix[i+2] < 60 {
+			orange++
+		}
+	}
+	if orange < 1000 {
+		t.Errorf("%d orange pixels on the map", orange)
+	}
+}
+
+// A whole comparison must take less than ten times the decoding of two files.
+func TestCompareIsQuick(t *testing.T) {
+	if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
+		t.Skip("timed when PROVEOUT_ALL_CHECKS=1")
+	}
+	for _, format := range []pattern.Format{pattern.RGB565, pattern.RGB888} {
+		f := show(t, pattern.Mode{Width: 1024, Height: 768, Format: format}, "random-1")
+		for _, d := range []simulate.Device{{}, {Noise: 5, Blur: 0.4, ShiftX: 3, Gain: [3]float64{1.05, 1.05, 1.05}}} {
+			c := captured(t, f, wide, d, 1)
+			var fa, fb bytes.Buffer
+			if err := png.Encode(&fa, f.RGB().Image()); err != nil {
+				t.Fatal(err)
+			}
+			if err := png.Encode(&fb, c.Image()); err != nil {
+				t.Fatal(err)
+			}
+			best, bestDecode := time.Hour, time.Hour
+			for range 3 {
+				start := time.Now()
+				_, _, err1 := decode.Decode(bytes.NewReader(fa.Bytes()), decode.Limits{})
+				_, _, err2 := decode.Decode(bytes.NewReader(fb.Bytes()), decode.Limits{})
+				if err1 != nil || err2 != nil {
+					t.Fatal(err1, err2)
+				}
+				bestDecode = min(bestDecode, time.Since(start))
+				start = time.Now()
+				if r := compared(t, f, c, Options{Memory: &wide}); !r.Clean {
+					t.Errorf("not clean: %+v", r.Findings)
+				}
+				best = min(best, time.Since(start))
+			}
+			t.Logf("%s noise %g: decoding %v, comparing %v: %.1f times", format, d.Noise, bestDecode, best, float64(best)/float64(bestDecode))
+			if best > 10*bestDecode {
+				t.Errorf("comparing takes %.1f times the decoding", float64(best)/float64(bestDecode))
+			}
+		}
+	}
+}

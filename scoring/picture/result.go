@@ -1,0 +1,142 @@
+// Package picture proves that the picture of a card is clean, or reads out of it
+// which chip and which data line is at fault.
+//
+// A test pattern, a capture of the screen that shows it and the memory
+// organisation of the card come in; a [Result] goes out: how the capture lies
+// over the pattern, image metrics, a judgement of every data line and findings
+// with chip designators. Patterns are made by package pattern, captures read by
+// package decode. The package reads no files and uses no clock.
+package picture
+
+import (
+	"encoding/json"
+	"math"
+
+	"proveout/scoring/memory"
+	"proveout/scoring/picture/lines"
+	"proveout/scoring/picture/metric"
+	"proveout/scoring/picture/raster"
+)
+
+// A Route is the way a picture came in.
+type Route string
+
+// The three routes. Auto lets [Compare] decide.
+const (
+	Auto       Route = ""
+	Digital    Route = "digital"    // a dump or a screenshot: pixel for pixel
+	Analogue   Route = "analogue"   // a capture device
+	Photograph Route = "photograph" // a photograph of the monitor
+)
+
+// Kinds of finding beside those of package memory.
+const (
+	ConverterBit   memory.Kind = lines.ConverterBit
+	ChannelMissing memory.Kind = "channel-missing"
+	ChannelSwapped memory.Kind = "channel-swapped"
+	Black          memory.Kind = "black"
+	Displaced      memory.Kind = "displaced"
+	Stripe         memory.Kind = "stripe"
+	Noise          memory.Kind = "noise"
+	Geometry       memory.Kind = "geometry"
+)
+
+// A Region is a part of the pattern, in pixels.
+type Region struct {
+	X      int `json:"x"`
+	Y      int `json:"y"`
+	Width  int `json:"width"`
+	Height int `json:"height"`
+}
+
+// A Finding is one fault that the picture shows.
+type Finding struct {
+	memory.Finding
+	Region   *Region `json:"region,omitempty"`
+	Strength float64 `json:"strength,omitempty"` // levels of 255, or a share: see Where
+}
+
+// Judged counts data lines.
+type Judged struct {
+	Good      int `json:"good"`
+	Bad       int `json:"bad"`
+	NotJudged int `json:"not_judged"`
+}
+
+// A DataLine is the judgement of one data line.
+type DataLine struct {
+	Bank       int      `json:"bank"`
+	Chip       int      `json:"chip"`
+	Designator string   `json:"designator"`
+	Line       int      `json:"line"`
+	State      string   `json:"state"`             // "good", "bad", "not judged"
+	Follows    *float64 `json:"follows,omitempty"` // how strongly the shown bit follows the written one; 1 is fully
+	SE         *float64 `json:"se,omitempty"`
+	PixelBits  []int    `json:"pixel_bits,omitempty"`
+}
+
+// A Curve is the transfer curve of one channel.
+type Curve struct {
+	Channel      string       `json:"channel"`
+	Points       []CurvePoint `json:"points"`
+	Missing      []int        `json:"missing"`       // levels that look like the level below
+	NonMonotonic []int        `json:"non_monotonic"` // levels that are darker than the level below
+}
+
+// A CurvePoint is the mean shown level of one written level.
+type CurvePoint struct {
+	Written int     `json:"written"`
+	Shown   float64 `json:"shown"`
+}
+
+// Measures are image metrics in the form of the JSON report.
+type Measures struct {
+	MAE    float64        `json:"mae"`
+	PSNR   Decibel        `json:"psnr_db"`
+	SSIM   float64        `json:"ssim"`
+	DeltaE metric.DeltaE  `json:"delta_e"`
+	Beyond float64        `json:"beyond"` // share of pixels with a colour difference above 5
+	Worst  *metric.Region `json:"worst,omitempty"`
+}
+
+// A Decibel is a ratio in dB; infinity is written as null.
+type Decibel float64
+
+// MarshalJSON writes null for infinity, which JSON has no number for.
+func (d Decibel) MarshalJSON() ([]byte, error) {
+	if math.IsInf(float64(d), 0) || math.IsNaN(float64(d)) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(d))
+}
+
+// A Result is what one capture says.
+type Result struct {
+	Pattern    string     `json:"pattern"`
+	Mode       string     `json:"mode"`
+	Registered bool       `json:"registered"`
+	Reason     string     `json:"reason,omitempty"` // why it could not be registered
+	Shift      [2]float64 `json:"shift"`            // capture pixels, right and down
+	Scale      float64    `json:"scale"`            // capture pixels per screen pixel
+	ScaleXY    [2]float64 `json:"scale_xy"`
+	Phase      [2]float64 `json:"phase"` // sampling phase, 0 to 1 of a capture pixel
+	Gain       [3]float64 `json:"gain"`
+	Offset     [3]float64 `json:"offset"` // levels
+	Gamma      [3]float64 `json:"gamma"`
+	NoiseSD    float64    `json:"noise_sd"` // levels of the capture
+	Blur       float64    `json:"blur"`     // standard deviation across, screen pixels
+	Route      Route      `json:"route"`
+
+	LinesJudged Judged     `json:"lines_judged"`
+	Lines       []DataLine `json:"lines,omitempty"`
+
+	Measures           // after registration and level correction
+	Raw      *Measures `json:"raw,omitempty"` // as captured, when the sizes agree
+	Transfer []Curve   `json:"transfer,omitempty"`
+	Clean    bool      `json:"clean"`
+	Findings []Finding `json:"findings"`
+	Doubts   []string  `json:"doubts,omitempty"`
+
+	Aligned *raster.RGB `json:"-"` // the capture on the grid of the pattern, levels corrected
+	Wanted  *raster.RGB `json:"-"` // the pattern
+}

@@ -1,0 +1,264 @@
+// Package simulate makes captures of test patterns as a faulty card and a
+// capture device would: a card to practise on.
+//
+// A pattern, faults, the settings of a capture device and a seed come in, a
+// picture goes out; equal input gives an equal picture.
+package simulate
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+
+	"proveout/scoring/memory"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+)
+
+// A Kind names a fault that is not one of the memory; see the constants. Faults
+// of the memory use the kinds of package memory.
+type Kind = memory.Kind
+
+// Faults outside the memory.
+const (
+	ConverterBit   Kind = "converter-bit"
+	ChannelMissing Kind = "channel-missing"
+	ChannelSwapped Kind = "channel-swapped"
+	Black          Kind = "black"
+	Displaced      Kind = "displaced"
+	Stripe         Kind = "stripe"
+	Noise          Kind = "noise"
+	Geometry       Kind = "geometry"
+)
+
+// Kinds lists every fault that can be simulated.
+func Kinds() []Kind {
+	return []Kind{memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
+		memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost,
+		ConverterBit, ChannelMissing, ChannelSwapped, Black, Displaced, Stripe, Noise, Geometry}
+}
+
+// A Wired says what two shorted lines show.
+type Wired int
+
+// WiredAnd lets a 0 win, WiredOr a 1.
+const (
+	WiredAnd Wired = iota
+	WiredOr
+)
+
+// A Fault is one thing that is wrong.
+type Fault struct {
+	Kind        Kind
+	Bank, Chip  int     // chip -1 with AddressLine: every chip of the bank
+	Line, Line2 int     // data lines of the chip; Line2 for shorted and swapped ones
+	Wired       Wired   // for shorted lines
+	AddressLine int     // word-address line, 0 the lowest
+	Rate        float64 // share of wrong bits of a weak chip, of pixels for Noise; 0 to 1
+	Channel     int     // 0 red, 1 green, 2 blue; swapped with the next
+	Bit         int     // of the 8-bit sample after widening: 7 is the highest bit of the pixel's field
+	Period      int     // columns, for Stripe
+	Amount      int     // levels for Stripe, pixels for Displaced and Geometry
+}
+
+// Card returns what the screen of a faulty card shows for a frame. The frame
+// buffer begins at byte address base of the memory.
+func Card(f *pattern.Frame, org memory.Organisation, base int64, faults []Fault, seed uint64) (*raster.RGB, error) {
+	rng := newSource(seed)
+	written := f.Bytes()
+	shown := append([]byte(nil), written...)
+	for _, ft := range faults {
+		if err := spoilMemory(shown, written, org, base, ft, rng); err != nil {
+			return nil, err
+		}
+	}
+	g := &pattern.Frame{Mode: f.Mode, Codes: make([]uint32, len(f.Codes))}
+	n := f.Mode.Format.Bytes()
+	for y := range f.Mode.Height {
+		for x := range f.Mode.Width {
+			var four [4]byte
+			copy(four[:n], shown[f.Mode.Address(x, y):])
+			g.Codes[y*f.Mode.Width+x] = binary.LittleEndian.Uint32(four[:])
+		}
+	}
+	p := g.RGB()
+	for _, ft := range faults {
+		if err := spoilScreen(p, f.Mode.Format, ft, rng); err != nil {
+			return nil, err
+		}
+	}
+	return p, nil
+}
+
+// spoilMemory changes the shown bytes. A memory fault needs an organisation.
+func spoilMemory(shown, written []byte, org memory.Organisation, base int64, ft Fault, rng *source) error {
+	switch ft.Kind {
+	case memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
+		memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost:
+	default:
+		return nil
+	}
+	if err := org.Check(); err != nil {
+		return fmt.Errorf("a fault of the memory needs its organisation: %w", err)
+	}
+	if ft.Bank < 0 || ft.Bank >= len(org.Banks) || ft.Chip >= org.ChipsPerBank() || ft.Line < 0 || ft.Line >= org.ChipBits || ft.Line2 < 0 || ft.Line2 >= org.ChipBits {
+		return errors.New("the fault names a bank, chip or line that the memory does not have")
+	}
+	beat := org.BeatBytes()
+	from := int64(ft.Bank)*org.BankBytes() - base
+	to := min(from+org.BankBytes(), int64(len(shown)))
+	from = max(from, 0)
+	// Work beat by beat; the buffer may begin inside one.
+	for start := from - (from+base)%beat; start < to; start += beat {
+		spoilBeat(shown, written, org, base, start, from, to, ft, rng)
+	}
+	return nil
+}
+
+func spoilBeat(shown, written []byte, org memory.Organisation, base, start, from, to int64, ft Fault, rng *source) {
+	get := func(line int) (addr int64, bit int, in bool) {
+		lane := ft.Chip*org.ChipBits + line
+		addr = start + int64(lane/8)
+		return addr, lane % 8, addr >= from && addr < to
+	}
+	read := func(line int) byte {
+		if a, b, in := get(line); in {
+			return shown[a] >> b & 1
+		}
+		return 0
+	}
+	write := func(line int, v byte) {
+		if a, b, in := get(line); in {
+			shown[a] = shown[a]&^(1<<b) | v<<b
+		}
+	}
+	switch ft.Kind {
+	case memory.LineStuck0:
+		write(ft.Line, 0)
+	case memory.LineStuck1:
+		write(ft.Line, 1)
+	case memory.LineOpen:
+		write(ft.Line, byte(rng.next()>>40&1))
+	case memory.LinesShorted:
+		a, b := read(ft.Line), read(ft.Line2)
+		v := a & b
+		if ft.Wired == WiredOr {
+			v = a | b
+		}
+		write(ft.Line, v)
+		write(ft.Line2, v)
+	case memory.LinesSwapped:
+		a, b := read(ft.Line), read(ft.Line2)
+		write(ft.Line, b)
+		write(ft.Line2, a)
+	case memory.ChipDead:
+		for l := range org.ChipBits {
+			write(l, byte(ft.Amount&1))
+		}
+	case memory.ChipWeak:
+		for l := range org.ChipBits {
+			if rng.unit() < ft.Rate {
+				write(l, read(l)^1)
+			}
+		}
+	case memory.BankLost:
+		for a := max(start, from); a < min(start+org.BeatBytes(), to); a++ {
+			shown[a] = byte(-(ft.Amount & 1))
+		}
+	case memory.AddressLine:
+		// Both words of a pair fall into one cell, and what was written last,
+		// at the higher address, is read for both.
+		step := org.BeatBytes() << ft.AddressLine
+		if (start+base)%org.BankBytes()/step&1 == 1 || start+step >= int64(len(written)) {
+			return
+		}
+		for l := range org.BusBits {
+			chip := l / org.ChipBits
+			if ft.Chip >= 0 && chip != ft.Chip {
+				continue
+			}
+			a := start + int64(l/8)
+			if a >= from && a < to && a+step < int64(len(written)) && a+step < to {
+				v := written[a+step] >> (l % 8) & 1
+				shown[a] = shown[a]&^(1<<(l%8)) | v<<(l%8)
+			}
+		}
+	}
+}
+
+// spoilScreen changes the samples after the memory.
+func spoilScreen(p *raster.RGB, format pattern.Format, ft Fault, rng *source) error {
+	n := p.Width * p.Height
+	switch ft.Kind {
+	case ConverterBit:
+		bits := format.Fields()[ft.Channel].Bits
+		k := ft.Bit - (8 - bits)
+		if k < 0 {
+			return fmt.Errorf("%s has no bit %d in that channel", format, ft.Bit)
+		}
+		for i := range n {
+			v := uint32(p.Pix[3*i+ft.Channel]) >> (8 - bits)
+			p.Pix[3*i+ft.Channel] = pattern.Widen(v&^(1<<k)|uint32(ft.Amount&1)<<k, bits)
+		}
+	case ChannelMissing:
+		for i := range n {
+			p.Pix[3*i+ft.Channel] = 0
+		}
+	case ChannelSwapped:
+		o := (ft.Channel + 1) % 3
+		for i := range n {
+			p.Pix[3*i+ft.Channel], p.Pix[3*i+o] = p.Pix[3*i+o], p.Pix[3*i+ft.Channel]
+		}
+	case Black:
+		clear(p.Pix)
+	case Displaced:
+		// A block of a sixth of each side shows what lies Amount pixels away.
+		q := p.Clone()
+		for y := p.Height / 2; y < p.Height/2+p.Height/6; y++ {
+			for x := p.Width / 2; x < p.Width/2+p.Width/6; x++ {
+				r, g, b := q.At(x-ft.Amount, y-ft.Amount/2)
+				p.Set(x, y, r, g, b)
+			}
+		}
+	case Stripe:
+		for i := range n {
+			if i%p.Width%max(1, ft.Period) == 0 {
+				for ch := range 3 {
+					p.Pix[3*i+ch] = clip(float64(p.Pix[3*i+ch]) + float64(ft.Amount))
+				}
+			}
+		}
+	case Noise:
+		for i := range n {
+			if rng.unit() < ft.Rate {
+				v := uint8(255 * (rng.next() >> 33 & 1))
+				p.Pix[3*i], p.Pix[3*i+1], p.Pix[3*i+2] = v, v, v
+			}
+		}
+	case Geometry:
+		p.Fill(p.Width-ft.Amount, 0, p.Width, p.Height, 0, 0, 0)
+	}
+	return nil
+}
+
+func clip(v float64) uint8 { return uint8(min(255, max(0, v+0.5))) }
+
+// A source is the SplitMix64 generator (Steele, Lea and Flood, OOPSLA 2014;
+// constants from memory).
+type source struct {
+	state uint64
+	spare float64
+	have  bool
+}
+
+func newSource(seed uint64) *source { return &source{state: seed*0x9E3779B97F4A7C15 + 0x1234567} }
+
+func (s *source) next() uint64 {
+	s.state += 0x9E3779B97F4A7C15
+	z := s.state
+	z = (z ^ z>>30) * 0xBF58476D1CE4E5B9
+	z = (z ^ z>>27) * 0x94D049BB133111EB
+	return z ^ z>>31
+}
+
+func (s *source) unit() float64 { return float64(s.next()>>11) / (1 << 53) }
