@@ -144,7 +144,7 @@ func stampServer(t *testing.T, tsa authority, at time.Time, change func(*timesta
 		if change != nil {
 			change(&ts)
 		}
-		resp, err := ts.CreateResponse(tsa.cert, tsa.key)
+		resp, err := ts.CreateResponseWithOpts(tsa.cert, tsa.key, crypto.SHA512)
 		if err != nil {
 			t.Error(err)
 		}
