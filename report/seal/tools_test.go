@@ -76,7 +76,7 @@ func TestOtherProgramsAgree(t *testing.T) {
 	needTools(t, "pdfsig", "pdfdetach", "pdftotext", "qpdf", "openssl")
 	rsaID, root := issued(t)
 	stampRoot := newAuthority(t, "Stamp Root", nil, ecKey(t), ca)
-	tsa := newAuthority(t, "Sample Time Stamps", &stampRoot, rsaKey(t, 2048), stamping)
+	tsa := newAuthority(t, "Sample Time Stamps", &stampRoot, rsaKey(), stamping)
 	withStamp, err := stamped(t, stampServer(t, tsa, day, nil))
 	if err != nil {
 		t.Fatal(err)
