@@ -22,7 +22,7 @@ type Tail struct {
 	path  string
 	given Map
 	each  func(*Batch) error
-	copy  io.Writer
+	kept  func(part int, b []byte) error
 
 	offset int64  // bytes of the file taken
 	head   []byte // its first bytes, to know it by
@@ -60,10 +60,14 @@ const (
 
 // NewTail begins to follow the file at path, which need not be there yet. A map
 // without a format is sniffed once the header is there. Rows go to each; the
-// bytes go to copy, which may be nil.
-func NewTail(path string, m Map, each func(*Batch) error, copy io.Writer) *Tail {
-	return &Tail{path: path, given: m, each: each, copy: copy}
+// bytes of each file begun go to kept, which may be nil.
+func NewTail(path string, m Map, each func(*Batch) error, kept func(part int, b []byte) error) *Tail {
+	return &Tail{path: path, given: m, each: each, kept: kept}
 }
+
+// Part returns the number of the file that is being read, from 1; 0 before the
+// first byte.
+func (t *Tail) Part() int { return t.part }
 
 // Map returns the map the log is read with; false while it is not known.
 func (t *Tail) Map() (Map, bool) {
@@ -164,8 +168,8 @@ func (t *Tail) take(fresh []byte) error {
 	}
 	t.last = append(t.last, fresh...)
 	t.last = bytes.Clone(t.last[max(0, len(t.last)-tailLast):])
-	if t.copy != nil {
-		if _, err := t.copy.Write(fresh); err != nil {
+	if t.kept != nil {
+		if err := t.kept(t.part, fresh); err != nil {
 			return fmt.Errorf("keeping a copy of %s: %w", filepath.Base(t.path), err)
 		}
 	}
