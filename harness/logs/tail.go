@@ -204,9 +204,15 @@ func (t *Tail) open() (*tailFlow, error) {
 		if m, err = sniffMap(name, sample{bytes: whole, whole: false}); err != nil {
 			return nil, err
 		}
-		if rows := bytes.Count(t.wait, []byte{'\n'}) - m.Header; rows < 2 {
+		if rows := bytes.Count(t.wait, []byte{'\n'}) - m.Header - m.Skip; rows < 2 {
 			return nil, errors.New(name + " has too few rows yet to be understood")
 		}
+	}
+	if m.Encoding == "" {
+		m.Encoding = UTF8
+	}
+	if m.Decimal == "" {
+		m.Decimal = "."
 	}
 	if errs := m.Check(); len(errs) > 0 {
 		return nil, &Problem{File: name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
@@ -232,7 +238,7 @@ func (t *Tail) read(raw []byte) error {
 	if len(t.carry)-end > longest {
 		return &Problem{File: w.p.in.Name, What: fmt.Sprintf("a line is longer than %d bytes", longest), Fix: "a log has one row a line; is this the right file?"}
 	}
-	if end == 0 || w.o == nil && bytes.Count(t.carry[:end], []byte{'\n'}) < w.p.m.Header {
+	if end == 0 || w.o == nil && bytes.Count(t.carry[:end], []byte{'\n'}) < w.p.m.Header+w.p.m.Skip {
 		return nil
 	}
 	w.b.text = bytes.Clone(t.carry[:end])

@@ -138,38 +138,29 @@ func (r *run) poll() {
 		return
 	}
 	r.live = live
-	if live.Trouble != "" && live.Trouble != r.trouble {
-		r.s.screen.tell(r.s.screen.led("", "", sentence(live.Trouble))...)
-	}
-	r.trouble = live.Trouble
-	if live.Stalled && !r.silent {
-		r.s.screen.alarm(fmt.Sprintf("The log has not grown for %s. Look whether the test has frozen.", clock(live.Silent)))
-	}
-	if r.silent && !live.Stalled {
-		r.s.screen.tell(r.s.screen.led("", "", "The log grows again.")...)
-	}
-	r.silent = live.Stalled
+	r.alarms.look(live)
 	if live.Done {
 		ran, _ := r.watch.ran()
 		r.ended = true
 		r.why = fmt.Sprintf("the command ended by itself after %s of %s", clock(ran), clock(r.duration))
 		r.s.screen.alarm("The command has ended by itself after " + clock(ran) + ".")
 	}
-	r.limit()
+	if math.IsNaN(live.Limit) {
+		r.limit()
+	}
 }
 
-// limit gives the alarm once each time the limit is passed.
+// limit gives the alarm at the step's limit for a temperature that was typed.
 func (r *run) limit() {
-	over, limit := r.live.Over, r.live.Limit
+	limit, over := r.live.Limit, r.live.Over
 	if math.IsNaN(limit) {
-		if l := limitOf(r.step, r.s.desk.Family()); l != nil {
-			limit, over = l.Value, r.live.Temperature > l.Value
+		l := limitOf(r.step, r.s.desk.Family())
+		if l == nil {
+			return
 		}
+		limit, over = l.Value, r.live.Temperature > l.Value
 	}
-	if over && !r.over {
-		r.s.screen.alarm(fmt.Sprintf("%s °C is above the limit of %s °C. Stop the load and let the card cool.", degrees(r.live.Temperature), degrees(limit)))
-	}
-	r.over = over
+	r.alarms.limit(r.live.Temperature, limit, over)
 }
 
 func limitOf(step *plans.Step, family *plans.Family) *quantity.Quantity {

@@ -84,9 +84,7 @@ type run struct {
 	live     Live
 	slept    time.Duration
 	shown    time.Duration // last state told where lines cannot be redrawn
-	over     bool          // the limit alarm was given
-	silent   bool          // the silence alarm was given
-	trouble  string        // last told
+	alarms   watcher
 	ended    bool
 	why      string // why it ended before its time
 }
@@ -99,7 +97,7 @@ func blankLive() Live {
 // timed runs the clock of a load or soak step and takes readings beside it. It
 // keeps the length of the run as soon as it has ended.
 func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, error) {
-	r := &run{s: s, step: step, duration: seconds(step.Duration.Value), live: blankLive()}
+	r := &run{s: s, step: step, duration: seconds(step.Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
 	if step.Every != nil {
 		r.every = seconds(step.Every.Value)
 	}
@@ -432,7 +430,7 @@ func (r *run) sensor(name string) error {
 func (r *run) beside(f Follower, words string) error {
 	files, notes, err := r.stop()
 	r.files, r.notes = files, notes
-	r.follower, r.live, r.silent, r.over = f, blankLive(), false, false
+	r.follower, r.live, r.alarms = f, blankLive(), watcher{screen: &r.s.screen}
 	if err != nil {
 		r.s.told("", err)
 	}
