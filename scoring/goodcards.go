@@ -102,6 +102,9 @@ func (j *judge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 		j.remark("%s", n)
 	}
 	j.out.Figures = append(j.out.Figures, j.scoreFigure(set, scores, score, o))
+	if f, ok := j.controlFigure(bench, set.Unit); ok {
+		j.out.Figures = append(j.out.Figures, f)
+	}
 	if j.out.Detail == nil {
 		j.out.Detail = map[string]any{}
 	}
@@ -230,4 +233,34 @@ func bounds(scores []float64, score float64) (low, high float64) {
 	}
 	pad := (high - low) * 0.1
 	return low - pad, high + pad
+}
+
+// controlFigure draws the chart of the bench's control card.
+func (j *judge) controlFigure(bench, unit string) (figure.Figure, bool) {
+	runs := j.runsOf(bench)
+	if len(runs) < 2 {
+		return figure.Figure{}, false
+	}
+	chart, err := reference.ControlChart(controlValues(runs), reference.ChartOptions{})
+	if err != nil {
+		return figure.Figure{}, false
+	}
+	f := figure.Figure{ID: "control", Step: j.step.ID, Title: "Control card on " + bench + ": " + j.step.Workload, Source: "register of the shop", Samples: int64(len(runs)),
+		X: figure.Axis{Name: "run", Unit: ""}, Y: figure.Axis{Name: "score", Unit: unit}}
+	each := figure.Series{Name: "control card", Style: figure.Points}
+	smooth := figure.Series{Name: "weighted average", Style: figure.Dashed}
+	for i, v := range chart.Runs {
+		each.X, each.Y = append(each.X, float64(i+1)), append(each.Y, v)
+		if i < len(chart.EWMA) {
+			smooth.X, smooth.Y = append(smooth.X, float64(i+1)), append(smooth.Y, chart.EWMA[i])
+		}
+	}
+	f.Series = append(f.Series, each, smooth)
+	f.Limits = append(f.Limits, figure.Limit{Name: "centre", At: chart.Center})
+	f.Bands = append(f.Bands, figure.Band{Name: "where an undisturbed bench stays", Low: chart.Low, High: chart.High})
+	for _, s := range chart.Signals {
+		f.Marks = append(f.Marks, figure.Mark{X: float64(s.Index + 1), Y: runs[s.Index].Value, Label: s.Chart})
+	}
+	f.Alt = fmt.Sprintf("%d runs of the control card around %.4g, %d signals.", len(runs), chart.Center, len(chart.Signals))
+	return f, true
 }

@@ -151,6 +151,7 @@ func (c *Console) commands() []*cli.Command {
 		c.scoreCommand(),
 		c.certifyCommand(),
 		c.reportCommand(),
+		c.referenceCommands(),
 		c.calcCommands(),
 	}
 }

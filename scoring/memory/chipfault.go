@@ -60,6 +60,12 @@ func (d *diagnosis) chipLines(v *chipView, shape addressShape) {
 			fd.Advice = pairAdvice(LinesShorted, a, b, v)
 			fd.Evidence = append(fd.Evidence, fmt.Sprintf("D%d fails only where D%d was written the other way", v.failing[0], other))
 		}
+		if fd.Kind != LinesShorted && d.gappy(v, v.failing[0]) {
+			fd.Kind = LineOpen
+			fd.Confidence = min(fd.Confidence, 0.8)
+			fd.Advice = openAdvice(v, v.failing[0])
+			fd.Evidence = append(fd.Evidence, "it was right at many addresses between the failing ones")
+		}
 		d.add(v, fd)
 		d.addressAlternative(v)
 		return
@@ -143,7 +149,7 @@ func (v *chipView) lineFinding(line int) Finding {
 		}
 		fd.Kind = LineOpen
 		fd.Confidence = confidence(n, 0.97)
-		fd.Advice = fmt.Sprintf("pin D%d of %s: lifted pin or cracked joint; then the trace and its resistor", line, v.org.Designator(v.bank, v.chip))
+		fd.Advice = openAdvice(v, line)
 		return fd
 	}
 	fd.Kind = LineStuck0
@@ -154,6 +160,10 @@ func (v *chipView) lineFinding(line int) Finding {
 	fd.Confidence = confidence(n, float64(n-minor)/float64(n))
 	fd.Advice = fmt.Sprintf("pin D%d of %s: bridge to %s or to a neighbouring pin, resistance to ground with the card unpowered; then the chip's output", line, v.org.Designator(v.bank, v.chip), rail)
 	return fd
+}
+
+func openAdvice(v *chipView, line int) string {
+	return fmt.Sprintf("pin D%d of %s: lifted pin or cracked joint; then the trace and its resistor", line, v.org.Designator(v.bank, v.chip))
 }
 
 func (v *chipView) masterFinding(fd Finding, line, lane int) Finding {

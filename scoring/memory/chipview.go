@@ -152,14 +152,15 @@ func differ(words []int64, j, k int) bool {
 func (s addressShape) found() bool { return s.line >= 0 || s.pair != nil }
 
 // maxCells is the largest number of failing words that still counts as
-// isolated cells rather than as a weak chip. Common practice, no source.
+// isolated cells rather than as a weak chip; four times as many do when each
+// fails again and again. Common practice, no source.
 const maxCells = 64
 
 // isolated reports whether the failures sit in few, scattered words that fail
 // again and again.
 func (v *chipView) isolated() bool {
 	n, d := len(v.log.sample), len(v.words)
-	if d == 0 || d > maxCells {
+	if d == 0 || d > maxCells && (d > 4*maxCells || n < 8*d) {
 		return false
 	}
 	if _, ok := v.column(); ok {
@@ -182,16 +183,27 @@ func (v *chipView) isolated() bool {
 	return span > int64(d)*16
 }
 
-// columnRun is how many low word-address bits must stand still before the
-// failing words count as one column: more than a rotating test pattern fixes.
+// columnRun is how many low word-address bits must stand still before a few
+// failing words count as one column.
 const columnRun = 7
+
+// leastRun is the same for many failing words: one bit more than a test
+// pattern fixes that moves a single 1 by one place from word to word.
+func (v *chipView) leastRun() int {
+	if len(v.words) < 12 {
+		return columnRun
+	}
+	width := int64(v.log.sample[0].bits)
+	period := max(1, width*width/8/v.org.BeatBytes())
+	return max(5, bits.Len64(uint64(period)))
+}
 
 // column reports whether all failing words share their column address, with
 // the number of low bits that stand still.
 func (v *chipView) column() (lowBits int, ok bool) {
 	fixed, _ := v.fixedBits()
 	run := bits.TrailingZeros64(^fixed)
-	need := columnRun
+	need := v.leastRun()
 	if v.org.ColumnBits > 0 {
 		need = min(v.org.ColumnBits, v.org.AddressLines()-1)
 	}

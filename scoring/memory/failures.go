@@ -76,6 +76,9 @@ type chipLog struct {
 	rows      int64
 	to1       [32]int64 // written 0, read 1
 	to0       [32]int64 // written 1, read 0
+	lastWord  int64
+	next      int64 // rows one word after the row before
+	skipped   int64 // rows two to eight words after it
 	wordAnd   uint64
 	wordOr    uint64
 	sample    []sampleRow
@@ -265,6 +268,12 @@ func (f *Failures) addPiece(when circumstances, addr, inBeat int64, written, rea
 
 func (c *chipLog) count(word int64, written, read uint32) {
 	c.rows++
+	if step := word - c.lastWord; step == 1 {
+		c.next++
+	} else if step > 1 && step <= 8 {
+		c.skipped++
+	}
+	c.lastWord = word
 	c.wordAnd &= uint64(word)
 	c.wordOr |= uint64(word)
 	for d := written ^ read; d != 0; d &= d - 1 {
