@@ -4,7 +4,6 @@ import (
 	"math"
 	"strings"
 	"unicode/utf8"
-	"strings"
 )
 
 // tolerance reads what follows the value: ±1 %, +0.2 V -0.1 V.
