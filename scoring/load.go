@@ -40,6 +40,7 @@ func (j *judge) load() {
 		j.oneRun(&runs[i], len(runs) > 1)
 	}
 	j.overRuns(runs)
+	j.benchSteady()
 	if j.step.Prove != "" {
 		var seconds []float64
 		failures := 0
