@@ -113,11 +113,23 @@ func Doubt(field plans.Field, r reading.Reading) (question string, meant float64
 		}
 	}
 	if best == 0 {
-		return fmt.Sprintf("%s is far from the expected %s", r.Text, field.Expected), 0
+		return fmt.Sprintf("%s is far from the expected %s.", Shown(r), field.Expected), 0
 	}
 	unit, ok := quantity.LookUp(field.Dimension, r.Unit)
 	if !ok {
 		unit = quantity.Choose(field.Dimension, best)
 	}
-	return fmt.Sprintf("%s: did you mean %s?", r.Text, unit.Format(best, 0)), best
+	return fmt.Sprintf("%s: did you mean %s?", Shown(r), unit.Format(best, 0)), best
+}
+
+// Shown is a reading as it was typed, with the unit that was taken where none
+// was typed.
+func Shown(r reading.Reading) string {
+	switch {
+	case !r.Numeric:
+		return r.Word
+	case r.Unit != "" && strings.Trim(r.Text, "0123456789.,+-") == "":
+		return r.Text + " " + r.Unit
+	}
+	return r.Text
 }
