@@ -153,6 +153,7 @@ func (c *Console) commands() []*cli.Command {
 		c.logmapCommands(),
 		c.completionCommand(),
 		c.manCommand(),
+		c.wordsCommand(),
 		c.recordCommand(),
 		c.importCommand(),
 		c.scoreCommand(),
