@@ -136,9 +136,26 @@ func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, e
 		s.told("", stopErr)
 	}
 	for _, path := range files {
-		s.told(s.desk.Import(step.ID, path, Origin{}))
+		if err := s.evidence(step, path); err != nil {
+			return ran, err
+		}
 	}
 	return ran, nil
+}
+
+// evidence takes a file that came of a run: as a log where it is one, else as
+// it is.
+func (s *session) evidence(step *plans.Step, path string) error {
+	told, err := s.desk.Import(step.ID, path, Origin{})
+	if err == nil {
+		return s.told(told, nil)
+	}
+	s.told("", err)
+	told, err = s.desk.Attach(step.ID, path, "file", "")
+	if err != nil {
+		return err
+	}
+	return s.told(told+" No readings were taken from it; /log PATH with a log map does.", nil)
 }
 
 // stop ends what runs beside the clock, and returns what is left of all of it.
