@@ -6,12 +6,18 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"proveout/plans"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 )
 
 // clock judges each named clock against the family's value and tolerance.
 func (j *judge) clock() {
+	for _, name := range j.step.Clocks {
+		if !slices.ContainsFunc(j.in.Family.Clocks, func(c plans.FamilyClock) bool { return c.Name == name }) {
+			j.check(Check{Name: name, Title: upperFirst(name) + " clock", Reason: fmt.Sprintf("The family has no clock %q.", name)})
+		}
+	}
 	for _, c := range j.in.Family.Clocks {
 		if len(j.step.Clocks) > 0 && !slices.Contains(j.step.Clocks, c.Name) {
 			continue
