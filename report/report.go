@@ -10,6 +10,7 @@ package report
 
 import (
 	"fmt"
+	"image"
 	"io"
 
 	"proveout/report/content"
@@ -33,6 +34,17 @@ const (
 	TestReport  = record.TestReport
 	Certificate = record.Certificate
 )
+
+// ErrNotAccepted is wrapped by the error for a certificate whose outcome is not
+// accepted.
+var ErrNotAccepted = record.ErrNotAccepted
+
+// ReadPhoto decodes a photo for [Photo.Image] and turns it the way the camera
+// was held.
+func ReadPhoto(data []byte) (image.Image, error) { return record.ReadPhoto(data) }
+
+// PaperNamed returns the paper of a name as shops write it: "A4", "Letter".
+func PaperNamed(name string) (Paper, error) { return document.PaperNamed(name) }
 
 // Paper is the size of printed pages.
 type Paper = document.Paper

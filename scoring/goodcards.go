@@ -102,6 +102,9 @@ func (j *judge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 		j.remark("%s", n)
 	}
 	j.out.Figures = append(j.out.Figures, j.scoreFigure(set, scores, score, o))
+	if f, ok := j.controlFigure(bench, set.Unit); ok {
+		j.out.Figures = append(j.out.Figures, f)
+	}
 	if j.out.Detail == nil {
 		j.out.Detail = map[string]any{}
 	}
@@ -193,6 +196,19 @@ func (j *judge) openSignals(bench string) []reference.Signal {
 	return open
 }
 
+// benchSteady holds the verdict of a load step while a signal of the bench's
+// control card waits for an answer.
+func (j *judge) benchSteady() {
+	open := j.openSignals(j.in.Job.Bench)
+	if len(open) == 0 {
+		return
+	}
+	first := open[0]
+	j.check(Check{Name: "control-card", Title: "Control card of the bench", Verdict: conformity.Inconclusive, Text: fmt.Sprintf("%d open", len(open)), Limits: &Limits{Text: "no open signal"},
+		Reason: fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", first.Why),
+		Settle: "Look into it, then: proveout reference answer --workload " + j.step.Workload + " TEXT."})
+}
+
 // scoreFigure draws the new score among those of good cards.
 func (j *judge) scoreFigure(set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome) figure.Figure {
 	f := figure.Figure{ID: "reference", Step: j.step.ID, Title: "Score against good cards: " + j.step.Workload,
@@ -230,4 +246,34 @@ func bounds(scores []float64, score float64) (low, high float64) {
 	}
 	pad := (high - low) * 0.1
 	return low - pad, high + pad
+}
+
+// controlFigure draws the chart of the bench's control card.
+func (j *judge) controlFigure(bench, unit string) (figure.Figure, bool) {
+	runs := j.runsOf(bench)
+	if len(runs) < 2 {
+		return figure.Figure{}, false
+	}
+	chart, err := reference.ControlChart(controlValues(runs), reference.ChartOptions{})
+	if err != nil {
+		return figure.Figure{}, false
+	}
+	f := figure.Figure{ID: "control", Step: j.step.ID, Title: "Control card on " + bench + ": " + j.step.Workload, Source: "register of the shop", Samples: int64(len(runs)),
+		X: figure.Axis{Name: "run", Unit: ""}, Y: figure.Axis{Name: "score", Unit: unit}}
+	each := figure.Series{Name: "control card", Style: figure.Points}
+	smooth := figure.Series{Name: "weighted average", Style: figure.Dashed}
+	for i, v := range chart.Runs {
+		each.X, each.Y = append(each.X, float64(i+1)), append(each.Y, v)
+		if i < len(chart.EWMA) {
+			smooth.X, smooth.Y = append(smooth.X, float64(i+1)), append(smooth.Y, chart.EWMA[i])
+		}
+	}
+	f.Series = append(f.Series, each, smooth)
+	f.Limits = append(f.Limits, figure.Limit{Name: "centre", At: chart.Center})
+	f.Bands = append(f.Bands, figure.Band{Name: "where an undisturbed bench stays", Low: chart.Low, High: chart.High})
+	for _, s := range chart.Signals {
+		f.Marks = append(f.Marks, figure.Mark{X: float64(s.Index + 1), Y: runs[s.Index].Value, Label: s.Chart})
+	}
+	f.Alt = fmt.Sprintf("%d runs of the control card around %.4g, %d signals.", len(runs), chart.Center, len(chart.Signals))
+	return f, true
 }

@@ -40,6 +40,7 @@ func (j *judge) load() {
 		j.oneRun(&runs[i], len(runs) > 1)
 	}
 	j.overRuns(runs)
+	j.benchSteady()
 	if j.step.Prove != "" {
 		var seconds []float64
 		failures := 0
@@ -212,7 +213,7 @@ func (j *judge) oneRun(r *loadRun, several bool) {
 	for _, s := range r.report.Sentence {
 		j.remark("%s: %s", upperFirst(r.name), s)
 	}
-	j.out.Figures = append(j.out.Figures, j.paceFigure(r))
+	j.out.Figures = append(j.out.Figures, j.paceFigure(r), j.shapeFigure(r))
 	if j.out.Detail == nil {
 		j.out.Detail = map[string]any{}
 	}
@@ -290,7 +291,7 @@ func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
 
 func (j *judge) paceFigure(r *loadRun) figure.Figure {
 	p := r.report
-	f := figure.Figure{ID: "frames-" + r.name[len("run "):], Step: j.step.ID, Title: j.step.Title + ": frame time, " + r.name, Source: r.source, Samples: p.Frames,
+	f := figure.Figure{ID: "frames-" + r.name[len("run "):], Step: j.step.ID, Title: "Frame time, " + r.name, Source: r.source, Samples: p.Frames,
 		X: figure.Axis{Name: "time", Unit: "s"}, Y: figure.Axis{Name: "frame time", Unit: "ms"}}
 	longest := figure.Series{Name: "longest in the stretch", Style: figure.Line}
 	typical := figure.Series{Name: "median of the stretch", Style: figure.Line}
@@ -307,5 +308,23 @@ func (j *judge) paceFigure(r *loadRun) figure.Figure {
 		f.Marks = append(f.Marks, figure.Mark{X: s.At, Y: s.Ms, Label: fmt.Sprintf("%.0f ms", s.Ms)})
 	}
 	f.Alt = fmt.Sprintf("Frame times of %s over %s: median %.1f ms, longest %.1f ms, %d stalls.", r.name, minutes(p.Duration), p.Median, p.Max, p.StallCount)
+	return f
+}
+
+// shapeFigure draws how the frame times of a run are distributed.
+func (j *judge) shapeFigure(r *loadRun) figure.Figure {
+	p := r.report
+	f := figure.Figure{ID: "distribution-" + r.name[len("run "):], Step: j.step.ID, Title: "Distribution of frame times, " + r.name, Source: r.source, Samples: p.Frames,
+		X: figure.Axis{Name: "frame time", Unit: "ms"}, Y: figure.Axis{Name: "frames", Unit: ""}}
+	bars := figure.Series{Name: "frames", Style: figure.Bars}
+	for _, b := range p.Shape {
+		bars.X, bars.Y = append(bars.X, (b.Low+b.High)/2), append(bars.Y, float64(b.Count))
+	}
+	f.Series = append(f.Series, bars)
+	f.Limits = append(f.Limits, figure.Limit{Name: "median", At: p.Median, Vertical: true})
+	if p99, ok := p.Percentiles["99"]; ok {
+		f.Limits = append(f.Limits, figure.Limit{Name: "99 %", At: p99, Vertical: true})
+	}
+	f.Alt = fmt.Sprintf("Half of the frames of %s took longer than %.1f ms, one in a hundred longer than %.1f ms.", r.name, p.Median, p.Percentiles["99"])
 	return f
 }

@@ -107,7 +107,9 @@ func (c *Console) runRange(x *cli.Context) error {
 }
 
 func printRange(w io.Writer, r *reference.Outcome) {
-	fmt.Fprintln(w, strings.ToUpper(r.Verdict.String()))
+	if r.Value != nil {
+		fmt.Fprintln(w, strings.ToUpper(r.Verdict.String()))
+	}
 	fold(w, "", r.Sentence)
 	unit := func(v float64) string { return strings.TrimSpace(fmt.Sprintf("%.6g %s", v, r.Unit)) }
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)

@@ -231,9 +231,14 @@ func BenchmarkReadBatches(b *testing.B) {
 // and the SHA-256, against pandas.read_csv with its C engine, turn by turn.
 func TestImportIsAsFastAsPandas(t *testing.T) {
 	allChecks(t, "the race on ten million rows")
-	python := "python3"
-	if p := os.Getenv("PROVEOUT_PYTHON"); p != "" {
-		python = p // one that has pandas
+	python := ""
+	for _, p := range []string{os.Getenv("PROVEOUT_PYTHON"), "python3", "/usr/bin/python3"} {
+		if p != "" && python == "" && exec.Command(p, "-c", "import pandas").Run() == nil {
+			python = p
+		}
+	}
+	if python == "" {
+		t.Fatal("this check needs a Python with pandas; name one in PROVEOUT_PYTHON")
 	}
 	path := filepath.Join(t.TempDir(), "frames.csv")
 	f, err := os.Create(path)

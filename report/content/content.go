@@ -124,8 +124,6 @@ type Column struct {
 	Title string
 	Share float64
 	Right bool // numbers, set flush right
-	// Wide marks a column that a narrow screen may put on its own line.
-	Wide bool
 }
 
 // A Row of a table. A Group row is a heading over the rows that follow and is

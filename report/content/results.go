@@ -108,7 +108,7 @@ func (b *builder) checkRow(c *scoring.Check) Row {
 func (b *builder) attempts() Section {
 	w := b.w
 	t := &Table{ID: "attempts", Caption: w.T("section.attempts"), Columns: []Column{
-		{Title: w.T("col.step"), Share: 4}, {Title: w.T("col.attempts"), Share: 2.8}, {Title: w.T("col.when"), Share: 4}, {Title: w.T("col.text"), Share: 8, Wide: true},
+		{Title: w.T("col.step"), Share: 4}, {Title: w.T("col.attempts"), Share: 2.8}, {Title: w.T("col.when"), Share: 4}, {Title: w.T("col.text"), Share: 8},
 	}}
 	for _, s := range b.o.Steps {
 		b.attemptRows(t, &s)

@@ -87,8 +87,8 @@ func (b *builder) causes() Section {
 	}
 	w := b.w
 	t := &Table{ID: "causes", Caption: w.T("section.causes"), Columns: []Column{
-		{Title: w.T("col.cause"), Share: 6, Wide: true}, {Title: w.T("col.step"), Share: 3}, {Title: w.T("col.confidence"), Share: 1.4, Right: true},
-		{Title: w.T("col.look"), Share: 6, Wide: true},
+		{Title: w.T("col.cause"), Share: 6}, {Title: w.T("col.step"), Share: 3}, {Title: w.T("col.confidence"), Share: 1.4, Right: true},
+		{Title: w.T("col.look"), Share: 6},
 	}}
 	for _, c := range causes {
 		step := ""
@@ -122,7 +122,7 @@ func (b *builder) conditions() Section {
 	})...)
 	t := &Table{ID: "conditions", Caption: w.T("section.conditions"), Columns: []Column{
 		{Title: w.T("col.step"), Share: 4}, {Title: w.T("col.when"), Share: 4}, {Title: w.T("col.by"), Share: 2.6},
-		{Title: w.T("col.conditions"), Share: 7, Wide: true},
+		{Title: w.T("col.conditions"), Share: 7},
 	}}
 	for _, s := range b.o.Steps {
 		when, by := "–", "–"
@@ -242,7 +242,7 @@ func (b *builder) evidence() Section {
 		return b.section("evidence", Paragraph{Text: w.T("evidence.none")})
 	}
 	t := &Table{ID: "evidence", Caption: w.T("section.evidence"), Columns: []Column{
-		{Title: w.T("col.name"), Share: 6, Wide: true}, {Title: w.T("col.role"), Share: 2.6}, {Title: w.T("col.size"), Share: 2, Right: true}, {Title: w.T("col.hash"), Share: 9.8, Wide: true},
+		{Title: w.T("col.name"), Share: 6}, {Title: w.T("col.role"), Share: 2.6}, {Title: w.T("col.size"), Share: 2, Right: true}, {Title: w.T("col.hash"), Share: 9.8},
 	}}
 	for _, e := range files {
 		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: evidenceName(e)}, {Text: orDash(e.Role)}, {Text: w.Bytes(e.Size)}, {Text: e.SHA256, Code: true}}})

@@ -226,6 +226,9 @@ func parseKey(file, passphrase []byte) (crypto.Signer, error) {
 	switch block.Type {
 	case keyBlock:
 	case encryptedBlock:
+		if len(passphrase) == 0 {
+			return nil, ErrPassphrase
+		}
 		var err error
 		if der, err = decrypt(der, passphrase); err != nil {
 			return nil, err

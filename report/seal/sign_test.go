@@ -17,6 +17,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -93,14 +94,14 @@ func ecKey(t *testing.T) crypto.Signer {
 	return k
 }
 
-func rsaKey(t *testing.T, bits int) crypto.Signer {
-	t.Helper()
-	k, err := rsa.GenerateKey(rand.Reader, bits)
+// rsaKey is one RSA key for all tests: making one takes long.
+var rsaKey = sync.OnceValue(func() crypto.Signer {
+	k, err := rsa.GenerateKey(rand.Reader, 2048)
 	if err != nil {
-		t.Fatal(err)
+		panic(err)
 	}
 	return k
-}
+})
 
 func ca(c *x509.Certificate) { c.IsCA, c.KeyUsage = true, x509.KeyUsageCertSign }
 
@@ -109,7 +110,7 @@ func issued(t *testing.T) (Identity, *x509.Certificate) {
 	t.Helper()
 	root := newAuthority(t, "Sample Root", nil, ecKey(t), ca)
 	mid := newAuthority(t, "Sample Issuer", &root, ecKey(t), ca)
-	leaf := newAuthority(t, "Atelier du Pont", &mid, rsaKey(t, 2048), func(*x509.Certificate) {})
+	leaf := newAuthority(t, "Atelier du Pont", &mid, rsaKey(), func(*x509.Certificate) {})
 	return Identity{leaf.key, []*x509.Certificate{leaf.cert, mid.cert}}, root.cert
 }
 
@@ -144,7 +145,7 @@ func stampServer(t *testing.T, tsa authority, at time.Time, change func(*timesta
 		if change != nil {
 			change(&ts)
 		}
-		resp, err := ts.CreateResponse(tsa.cert, tsa.key)
+		resp, err := ts.CreateResponseWithOpts(tsa.cert, tsa.key, crypto.SHA512)
 		if err != nil {
 			t.Error(err)
 		}
@@ -174,7 +175,7 @@ func stamped(t *testing.T, s *httptest.Server) ([]byte, error) {
 
 func TestTimeStamp(t *testing.T) {
 	root := newAuthority(t, "Stamp Root", nil, ecKey(t), ca)
-	tsa := newAuthority(t, "Sample Time Stamps", &root, rsaKey(t, 2048), stamping)
+	tsa := newAuthority(t, "Sample Time Stamps", &root, rsaKey(), stamping)
 	at := day.Add(3 * time.Second).UTC().Truncate(time.Second)
 	pdf, err := stamped(t, stampServer(t, tsa, at, nil))
 	if err != nil {
@@ -219,8 +220,8 @@ func TestTimeStamp(t *testing.T) {
 
 func TestTimeStampRefused(t *testing.T) {
 	root := newAuthority(t, "Stamp Root", nil, ecKey(t), ca)
-	tsa := newAuthority(t, "Sample Time Stamps", &root, rsaKey(t, 2048), stamping)
-	plain := newAuthority(t, "No Time Stamps", &root, rsaKey(t, 2048), func(*x509.Certificate) {})
+	tsa := newAuthority(t, "Sample Time Stamps", &root, rsaKey(), stamping)
+	plain := newAuthority(t, "No Time Stamps", &root, rsaKey(), func(*x509.Certificate) {})
 	for _, tt := range []struct {
 		name   string
 		tsa    authority

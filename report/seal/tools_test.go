@@ -2,6 +2,7 @@ package seal
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"crypto/x509"
 	"encoding/hex"
 	"encoding/pem"
@@ -76,7 +77,7 @@ func TestOtherProgramsAgree(t *testing.T) {
 	needTools(t, "pdfsig", "pdfdetach", "pdftotext", "qpdf", "openssl")
 	rsaID, root := issued(t)
 	stampRoot := newAuthority(t, "Stamp Root", nil, ecKey(t), ca)
-	tsa := newAuthority(t, "Sample Time Stamps", &stampRoot, rsaKey(t, 2048), stamping)
+	tsa := newAuthority(t, "Sample Time Stamps", &stampRoot, rsaKey(), stamping)
 	withStamp, err := stamped(t, stampServer(t, tsa, day, nil))
 	if err != nil {
 		t.Fatal(err)
@@ -158,6 +159,33 @@ func TestOtherProgramsAgree(t *testing.T) {
 				t.Errorf("pdfsig takes a changed file:\n%s", out)
 			}
 		})
+	}
+}
+
+// What a stranger does who has the file and no program of ours.
+func TestStrangersCheck(t *testing.T) {
+	needTools(t, "sh", "grep", "head", "tail", "xxd", "openssl", "pdfdetach", "sha256sum")
+	recipe, err := os.ReadFile("testdata/stranger.sh")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	pdf := sealed(t, shop(), "2026-0042")
+	write(t, dir, "c.pdf", pdf)
+	write(t, dir, "stranger.sh", recipe)
+	out := tool(t, dir, "sh", "stranger.sh", "c.pdf")
+	record := check.Verify(pdf, check.Options{}).Record
+	for _, want := range []string{"CN = Werkstatt am Kanal", shop().Fingerprint().Colons(), "CMS Verification successful", "signed to the last byte", fmt.Sprintf("%x  record.json", sha256.Sum256(record))} {
+		if !strings.Contains(out, want) {
+			t.Errorf("does not print %q:\n%s", want, out)
+		}
+	}
+	pdf[len(pdf)/4] ^= 1
+	write(t, dir, "c.pdf", pdf)
+	cmd := exec.Command("sh", "stranger.sh", "c.pdf")
+	cmd.Dir = dir
+	if out, err := cmd.CombinedOutput(); err == nil {
+		t.Errorf("a changed file is taken:\n%s", out)
 	}
 }
 

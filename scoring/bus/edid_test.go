@@ -207,7 +207,17 @@ func TestEstablishedTimings(t *testing.T) {
 		if _, err := fmt.Sscanf(r[0]+" "+r[1], "0x%x %d", &at, &bit); err != nil {
 			t.Fatal(err)
 		}
+		if at < 0x20 {
+			copy(b[0x48:0x5a], make([]byte, 18))
+			b[0x4b], b[0x4d] = 0xf7, 10
+			at += 0x48
+		}
 		b[at] = 1 << uint(bit)
+		for i := 0x26; i < 0x36; i++ {
+			b[i] = 1 // no standard timing
+		}
+		copy(b[0x36:0x48], make([]byte, 18)) // nor a detailed one
+		b[0x39] = 0x10
 		seal(b)
 		e, err := bus.ParseEDID(b)
 		if err != nil {

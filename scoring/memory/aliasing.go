@@ -202,6 +202,30 @@ func (d *diagnosis) quietPartner(v *chipView, line int) (partner int, ok bool) {
 	return partner, n == 1 && len(v.words) >= minShapeWords
 }
 
+// gappy reports, for a line that carries a constant bit in an address-as-data
+// test, whether an upward sweep found it right at many addresses: a stuck line
+// fails at every one of them, an open one at some.
+func (d *diagnosis) gappy(v *chipView, line int) bool {
+	steps := v.log.next + v.log.skipped
+	if steps < 50 || steps*2 < v.log.rows || v.log.skipped*5 < steps || d.aliases([]*chipView{v}) == nil {
+		return false
+	}
+	for i := range v.log.sample {
+		if r := &v.log.sample[i]; r.cw>>uint(line)&1 != v.log.sample[0].cw>>uint(line)&1 {
+			return false
+		}
+	}
+	return !d.carriesAddress(v, line)
+}
+
+// carriesAddress reports whether a line carries a bit of the address, as far
+// as the data of an address-as-data test is the byte address itself.
+func (d *diagnosis) carriesAddress(v *chipView, line int) bool {
+	r := &v.log.sample[0]
+	k := v.chip*v.org.ChipBits + line - int(r.lane0)
+	return k >= bits.TrailingZeros32(uint32(r.bits/8)) && k < bits.Len64(uint64(d.f.shape.total-1))
+}
+
 // addressAlternative adds the other reading of a data-line finding that rests
 // on an address-as-data test alone: an address line that aliases two places
 // gives the same rows when the failing data bit carries that address bit.

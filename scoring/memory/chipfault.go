@@ -20,10 +20,11 @@ func (d *diagnosis) chip(v *chipView) {
 		fd.Where = fmt.Sprintf("%d words of %s, first 0x%x, lines %s", len(v.words), v.name(), v.words[0], lineNames(v.failing))
 		fd.Advice = "the cells themselves are bad: replace the chip; soldering does not help"
 	case isColumn && !shapeBeatsColumn(shape):
+		_, value := v.fixedBits()
 		fd.Kind = ChipColumn
 		fd.Lines = slices.Clone(v.failing)
 		fd.Confidence = confidence(n, 0.95)
-		fd.Where = fmt.Sprintf("one column of %s (word address ends in 0x%x, low %d bits), lines %s", v.name(), v.words[0]&int64(ones(column)), column, lineNames(v.failing))
+		fd.Where = fmt.Sprintf("one column of %s (word address ends in 0x%x, low %d bits), lines %s", v.name(), value&ones(column), column, lineNames(v.failing))
 		fd.Advice = "a column of the chip's array is bad: replace the chip"
 	case isRow:
 		fd.Kind = ChipRow
@@ -59,6 +60,12 @@ func (d *diagnosis) chipLines(v *chipView, shape addressShape) {
 			fd.Where = fmt.Sprintf("data lines D%d and D%d of %s", a, b, v.name())
 			fd.Advice = pairAdvice(LinesShorted, a, b, v)
 			fd.Evidence = append(fd.Evidence, fmt.Sprintf("D%d fails only where D%d was written the other way", v.failing[0], other))
+		}
+		if fd.Kind != LinesShorted && d.gappy(v, v.failing[0]) {
+			fd.Kind = LineOpen
+			fd.Confidence = min(fd.Confidence, 0.8)
+			fd.Advice = openAdvice(v, v.failing[0])
+			fd.Evidence = append(fd.Evidence, "it was right at many addresses between the failing ones")
 		}
 		d.add(v, fd)
 		d.addressAlternative(v)
@@ -143,7 +150,7 @@ func (v *chipView) lineFinding(line int) Finding {
 		}
 		fd.Kind = LineOpen
 		fd.Confidence = confidence(n, 0.97)
-		fd.Advice = fmt.Sprintf("pin D%d of %s: lifted pin or cracked joint; then the trace and its resistor", line, v.org.Designator(v.bank, v.chip))
+		fd.Advice = openAdvice(v, line)
 		return fd
 	}
 	fd.Kind = LineStuck0
@@ -154,6 +161,10 @@ func (v *chipView) lineFinding(line int) Finding {
 	fd.Confidence = confidence(n, float64(n-minor)/float64(n))
 	fd.Advice = fmt.Sprintf("pin D%d of %s: bridge to %s or to a neighbouring pin, resistance to ground with the card unpowered; then the chip's output", line, v.org.Designator(v.bank, v.chip), rail)
 	return fd
+}
+
+func openAdvice(v *chipView, line int) string {
+	return fmt.Sprintf("pin D%d of %s: lifted pin or cracked joint; then the trace and its resistor", line, v.org.Designator(v.bank, v.chip))
 }
 
 func (v *chipView) masterFinding(fd Finding, line, lane int) Finding {

@@ -68,11 +68,37 @@ func (v *chipView) deadLike() bool {
 	return v.density >= deadDensity || (v.varying == 0 && len(v.failing) >= min(3, v.org.ChipBits))
 }
 
-// fixedBits returns the word-address bits that had the same value in every
-// failing row, and those values.
-func (v *chipView) fixedBits() (fixed, value uint64) {
-	all := ones(v.org.AddressLines())
-	return (v.log.wordAnd | ^v.log.wordOr) & all, v.log.wordAnd & all
+// nearlyAll is the share of rows that must agree on an address before it means
+// something; the rest may be stray errors.
+const nearlyAll = 0.97
+
+// fixedBits returns the word-address bits that had the same value in nearly
+// every failing row, and those values.
+func (v *chipView) fixedBits() (fixed, value uint64) { return fixedBits([]*chipView{v}) }
+
+func fixedBits(chips []*chipView) (fixed, value uint64) {
+	lines := chips[0].org.AddressLines()
+	var set [64]int
+	n := 0
+	for _, v := range chips {
+		n += len(v.log.sample)
+		for i := range v.log.sample {
+			w := uint64(v.log.sample[i].word)
+			for k := range lines {
+				set[k] += int(w >> uint(k) & 1)
+			}
+		}
+	}
+	for k := range lines {
+		s := share(set[k], n)
+		if s >= nearlyAll {
+			value |= 1 << uint(k)
+		}
+		if s >= nearlyAll || s <= 1-nearlyAll {
+			fixed |= 1 << uint(k)
+		}
+	}
+	return fixed, value
 }
 
 // An addressShape is what the failing word addresses have in common.
@@ -94,16 +120,10 @@ func (v *chipView) addressShape() addressShape {
 // sharedShape is the addressShape of several chips' rows taken together.
 func sharedShape(chips []*chipView) addressShape {
 	var words []int64
-	fixed, value := ^uint64(0), uint64(0)
-	for i, v := range chips {
+	for _, v := range chips {
 		words = append(words, v.words...)
-		f, x := v.fixedBits()
-		if i > 0 {
-			fixed &^= x ^ value
-		}
-		fixed &= f
-		value = x
 	}
+	fixed, value := fixedBits(chips)
 	slices.Sort(words)
 	return shapeOf(slices.Compact(words), fixed, value, chips[0].org.AddressLines())
 }
@@ -141,25 +161,25 @@ func shapeOf(words []int64, fixed, value uint64, lines int) addressShape {
 }
 
 func differ(words []int64, j, k int) bool {
+	n := 0
 	for _, w := range words {
-		if (w>>uint(j)^w>>uint(k))&1 == 0 {
-			return false
-		}
+		n += int((w>>uint(j) ^ w>>uint(k)) & 1)
 	}
-	return true
+	return share(n, len(words)) >= nearlyAll
 }
 
 func (s addressShape) found() bool { return s.line >= 0 || s.pair != nil }
 
 // maxCells is the largest number of failing words that still counts as
-// isolated cells rather than as a weak chip. Common practice, no source.
+// isolated cells rather than as a weak chip; four times as many do when each
+// fails again and again. Common practice, no source.
 const maxCells = 64
 
 // isolated reports whether the failures sit in few, scattered words that fail
 // again and again.
 func (v *chipView) isolated() bool {
 	n, d := len(v.log.sample), len(v.words)
-	if d == 0 || d > maxCells {
+	if d == 0 || d > maxCells && (d > 4*maxCells || n < 8*d) {
 		return false
 	}
 	if _, ok := v.column(); ok {
@@ -182,16 +202,27 @@ func (v *chipView) isolated() bool {
 	return span > int64(d)*16
 }
 
-// columnRun is how many low word-address bits must stand still before the
-// failing words count as one column: more than a rotating test pattern fixes.
+// columnRun is how many low word-address bits must stand still before a few
+// failing words count as one column.
 const columnRun = 7
+
+// leastRun is the same for many failing words: one bit more than a test
+// pattern fixes that moves a single 1 by one place from word to word.
+func (v *chipView) leastRun() int {
+	if len(v.words) < 12 {
+		return columnRun
+	}
+	width := int64(v.log.sample[0].bits)
+	period := max(1, width*width/8/v.org.BeatBytes())
+	return max(5, bits.Len64(uint64(period)))
+}
 
 // column reports whether all failing words share their column address, with
 // the number of low bits that stand still.
 func (v *chipView) column() (lowBits int, ok bool) {
 	fixed, _ := v.fixedBits()
 	run := bits.TrailingZeros64(^fixed)
-	need := columnRun
+	need := v.leastRun()
 	if v.org.ColumnBits > 0 {
 		need = min(v.org.ColumnBits, v.org.AddressLines()-1)
 	}
@@ -209,7 +240,6 @@ func (v *chipView) row() (first, last int64, ok bool) {
 	if len(v.words) < 8 {
 		return 0, 0, false
 	}
-	first, last = v.words[0], v.words[len(v.words)-1]
 	block := int64(maxRowWords)
 	if v.org.ColumnBits > 0 {
 		block = 1 << uint(v.org.ColumnBits)
@@ -217,8 +247,26 @@ func (v *chipView) row() (first, last int64, ok bool) {
 	if v.org.Words < 8*block {
 		block = v.org.Words / 8
 	}
-	if block < 8 || first/block != last/block {
-		return first, last, false
+	if block < 8 {
+		return 0, 0, false
+	}
+	at, inside := v.words[len(v.words)/2]/block, 0
+	for i := range v.log.sample {
+		if v.log.sample[i].word/block == at {
+			inside++
+		}
+	}
+	if share(inside, len(v.log.sample)) < nearlyAll {
+		return 0, 0, false
+	}
+	first, last = -1, -1
+	for _, w := range v.words {
+		if w/block == at {
+			if first < 0 {
+				first = w
+			}
+			last = w
+		}
 	}
 	// The smallest aligned block that holds all failures; the first such block
 	// is where a list cut short would lie.

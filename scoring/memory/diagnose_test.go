@@ -171,6 +171,31 @@ func TestSharedLineOfEveryBank(t *testing.T) {
 	}
 }
 
+// A line that carries a constant bit in an address-as-data test, swept upward:
+// stuck at 1 it fails at every address, open at some.
+func TestOpenLineInAddressTest(t *testing.T) {
+	b := boards[0]
+	for _, want := range []memory.Kind{memory.LineStuck1, memory.LineOpen} {
+		f, err := memory.NewFailures(b.organisation())
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := rand.New(rand.NewPCG(2, 3))
+		for word := range int64(600) {
+			addr := word * b.beat()
+			read := uint64(addr) | 1<<30
+			if want == memory.LineOpen && r.IntN(2) == 0 {
+				continue
+			}
+			f.Add(&memory.Failure{Address: addr, Written: uint64(addr), Read: read, Bits: 32, Seconds: math.NaN(), Celsius: math.NaN()})
+		}
+		got := f.Findings()
+		if len(got) == 0 || got[0].Kind != want || got[0].Chip != 1 || !slices.Equal(got[0].Lines, []int{14}) {
+			t.Errorf("%s: %+v", want, got)
+		}
+	}
+}
+
 func TestShortAcrossChips(t *testing.T) {
 	// D15 of chip 0 and D0 of chip 1 of a 32-bit bus, wired-and.
 	b := board{words: 1 << 18, chipBits: 16, bus: 32, banks: 1, wordBits: 32}

@@ -76,8 +76,9 @@ type chipLog struct {
 	rows      int64
 	to1       [32]int64 // written 0, read 1
 	to0       [32]int64 // written 1, read 0
-	wordAnd   uint64
-	wordOr    uint64
+	lastWord  int64
+	next      int64 // rows one word after the row before
+	skipped   int64 // rows two to eight words after it
 	sample    []sampleRow
 	timeBins  bins
 	heatBins  bins
@@ -243,7 +244,7 @@ func (f *Failures) addPiece(when circumstances, addr, inBeat int64, written, rea
 		index := bank*s.perBank + chip
 		log := f.chips[index]
 		if log == nil {
-			log = &chipLog{wordAnd: math.MaxUint64}
+			log = &chipLog{}
 			f.chips[index] = log
 		}
 		log.count(word, uint32(cw), uint32(cr))
@@ -265,8 +266,12 @@ func (f *Failures) addPiece(when circumstances, addr, inBeat int64, written, rea
 
 func (c *chipLog) count(word int64, written, read uint32) {
 	c.rows++
-	c.wordAnd &= uint64(word)
-	c.wordOr |= uint64(word)
+	if step := word - c.lastWord; step == 1 {
+		c.next++
+	} else if step > 1 && step <= 8 {
+		c.skipped++
+	}
+	c.lastWord = word
 	for d := written ^ read; d != 0; d &= d - 1 {
 		line := bits.TrailingZeros32(d)
 		if written>>uint(line)&1 == 1 {

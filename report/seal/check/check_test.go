@@ -142,8 +142,8 @@ func TestHostileFiles(t *testing.T) {
 		"values":                pdf(root, "["+strings.Repeat("0 ", 4<<20)+"]"),
 		"empty arrays":          pdf(root, "["+strings.Repeat("[]", 4<<20)+"]"),
 		"dictionaries":          pdf(root, strings.Repeat("<</A", 4<<20)),
-		"spaces":                pdf(root, "["+strings.Repeat("1"+strings.Repeat(" ", 10000), 3000)+"]"),
-		"one string":            pdf(root, "("+strings.Repeat("x", 30<<20)+")"),
+		"spaces":                pdf(root, "["+strings.Repeat("1"+strings.Repeat(" ", 10000), 1500)+"]"),
+		"one string":            pdf(root, "("+strings.Repeat("x", 15<<20)+")"),
 		"refers to itself":      pdf("<< /Type /Catalog /Pages 1 0 R /AcroForm 1 0 R >>"),
 		"length of itself":      pdf(root, "<< /Length 2 0 R >>\nstream\n\nendstream"),
 		"objects in each other": nest.Bytes(),
@@ -166,7 +166,7 @@ func TestHostileFiles(t *testing.T) {
 // An attachment that unpacks to far more than it should is not unpacked.
 func TestPackedTooMuch(t *testing.T) {
 	id := identity(t)
-	big := pdffile.Attachment{Name: "zeros.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: make([]byte, 65<<20)}
+	big := pdffile.Attachment{Name: "zeros.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: make([]byte, 33<<20)}
 	attached, err := pdffile.Attach(plainPDF(), []pdffile.Attachment{big})
 	if err != nil {
 		t.Fatal(err)
@@ -181,6 +181,32 @@ func TestPackedTooMuch(t *testing.T) {
 	}
 	if d := time.Since(start); d > time.Second {
 		t.Errorf("took %v", d)
+	}
+}
+
+// The largest file that is looked at, signed and with a text that unpacks to
+// the most that is unpacked, is answered in time.
+func TestLargestFile(t *testing.T) {
+	if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
+		t.Skip("set PROVEOUT_ALL_CHECKS=1 for the largest file")
+	}
+	id := identity(t)
+	noise := make([]byte, pdffile.MaxSize-100_000)
+	rand.NewChaCha8([32]byte{}).Read(noise)
+	text := bytes.Repeat([]byte("0,24.5\n"), (32<<20-len(noise))/7-10)
+	pdf, err := seal.Seal(plainPDF(), map[string]int{"a": 1}, []pdffile.Attachment{
+		{Name: "noise.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: noise},
+		{Name: "soak.csv", Type: "text/csv", Relation: pdffile.Data, Data: text},
+	}, id, seal.Terms{Time: day})
+	if err != nil {
+		t.Fatal(err)
+	}
+	start := time.Now()
+	r := check.Verify(pdf, check.Options{Signer: fingerprint.Exactly(id.Fingerprint())})
+	d := time.Since(start)
+	t.Logf("%d bytes: %v", len(pdf), d)
+	if !r.Valid || d > 2*time.Second {
+		t.Errorf("verdict %v, took %v", r.Verdict, d)
 	}
 }
 

@@ -106,7 +106,7 @@ func withStamp(t testing.TB) *SignedData {
 	tsa := certificate(t, key, "Stamps", func(c *x509.Certificate) { c.ExtKeyUsage = []x509.ExtKeyUsage{x509.ExtKeyUsageTimeStamping} })
 	ts := timestamp.Timestamp{HashAlgorithm: req.HashAlgorithm, HashedMessage: req.HashedMessage, Time: day, Nonce: req.Nonce,
 		Policy: asn1.ObjectIdentifier{2, 4, 5, 6}, AddTSACertificate: true}
-	resp, err := ts.CreateResponse(tsa, key)
+	resp, err := ts.CreateResponseWithOpts(tsa, key, crypto.SHA256)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -38,7 +38,7 @@ const (
 
 const (
 	maxAttachments = 64
-	maxUnpacked    = 64 << 20 // bytes of all attachments together
+	maxUnpacked    = 32 << 20 // bytes of all attachments together
 )
 
 func (a Attachment) check() error {

@@ -19,7 +19,7 @@ import (
 
 const (
 	// MaxSize is the size in bytes above which a file is not looked at.
-	MaxSize      = 32 << 20
+	MaxSize      = 16 << 20
 	maxRevisions = 64
 	maxObjects   = 50000
 )

@@ -255,10 +255,10 @@ func TestTextStrings(t *testing.T) {
 	})
 }
 
-// Dates come back to the second with their offset.
+// Dates come back to the second with their offset in whole minutes.
 func TestDates(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		zone := time.FixedZone("", 60*rapid.IntRange(-14*60, 14*60).Draw(t, "offset"))
+		zone := time.FixedZone("", rapid.IntRange(-14*3600, 14*3600).Draw(t, "offset"))
 		when := time.Unix(rapid.Int64Range(0, 7e9).Draw(t, "seconds"), 0).In(zone)
 		n := 100
 		o, err := (&parser{data: []byte(date(when)), nodes: &n}).value(0)
@@ -268,7 +268,7 @@ func TestDates(t *testing.T) {
 		got, err := o.Date()
 		_, off := got.Zone()
 		_, want := when.Zone()
-		if err != nil || !got.Equal(when) || off != want {
+		if err != nil || !got.Equal(when) || off != want-want%60 {
 			t.Errorf("%v came back as %v, %v", when, got, err)
 		}
 	})

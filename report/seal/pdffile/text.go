@@ -26,7 +26,7 @@ func squeeze(s string) string {
 
 const (
 	maxPages       = 500
-	maxContent     = 64 << 20 // bytes of all content streams together
+	maxContent     = 32 << 20 // bytes of all content streams together
 	maxContentSize = 4e6      // operands and operators of all content streams
 )
 

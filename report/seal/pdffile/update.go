@@ -157,9 +157,13 @@ func (o Object) TextString() string {
 }
 
 // date writes a time as ISO 32000-1, 7.9.4 has it, to the second, with the
-// offset that t carries.
+// offset that t carries, in whole minutes.
 func date(t time.Time) string {
 	_, off := t.Zone()
+	if off%60 != 0 {
+		off -= off % 60
+		t = t.In(time.FixedZone("", off))
+	}
 	sign := '+'
 	if off < 0 {
 		sign, off = '-', -off
