@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"math"
 	"strconv"
+	"strings"
 	"unicode/utf8"
 
 	"proveout/harness/reading"
@@ -61,6 +62,13 @@ func hexAt(b []byte, i int) (v uint64, digits, end int) {
 		}
 	}
 	return v, digits, i
+}
+
+// ParseHex reads one hexadecimal number in the usual spellings.
+func ParseHex(text string) (v uint64, ok bool) {
+	text = strings.TrimSpace(text)
+	v, digits, end := hexAt([]byte(text+"\n"), 0)
+	return v, digits > 0 && digits <= 16 && end == len(text)
 }
 
 // basedHex reads the digits behind a stated base or width: 16#1F#, 32'h1F.

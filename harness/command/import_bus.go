@@ -1,0 +1,147 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/job"
+	"proveout/harness/logs"
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/scoring/bus"
+)
+
+// failureFlags say of a list of failing addresses what its text does not.
+var failureFlags = []cli.Flag{
+	&cli.StringFlag{Name: "pool", Usage: "which `MEMORY` of the card a list of failing addresses is about: frame or texture"},
+	&cli.StringFlag{Name: "base", Usage: "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000"},
+	&cli.IntFlag{Name: "width", Usage: "width of the listed values in `BITS`; else as their digits say"},
+}
+
+// failureOptions reads the flags of a list of failing addresses.
+func failureOptions(x *cli.Context, family *plans.Family) (logs.FailureOptions, error) {
+	o := logs.FailureOptions{Bits: x.Int("width"), Pool: x.String("pool")}
+	switch o.Bits {
+	case 0, 8, 16, 32, 64:
+	default:
+		return o, fmt.Errorf("--width: %d is no width of a value; it is 8, 16, 32 or 64", o.Bits)
+	}
+	if text := x.String("base"); text != "" {
+		base, ok := logs.ParseHex(text)
+		if !ok {
+			return o, fmt.Errorf("--base: %q is not a hexadecimal address; write it as in 0xE0000000", text)
+		}
+		o.Base = base
+	}
+	if family != nil {
+		if _, err := choosePool(family, o.Pool); err != nil {
+			return o, err
+		}
+	}
+	return o, nil
+}
+
+// choosePool returns the memory of a family by name, or its only one.
+func choosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
+	var names []string
+	for i := range family.Memory {
+		p := &family.Memory[i]
+		if p.Name == name || len(family.Memory) == 1 && name == "" {
+			if len(p.Banks) == 0 || p.ChipBits == 0 {
+				return nil, fmt.Errorf("family %q does not say which chips its memory is made of; add chip, bus and banks to it", family.ID)
+			}
+			return p, nil
+		}
+		names = append(names, p.Name)
+	}
+	switch {
+	case len(family.Memory) == 0:
+		return nil, fmt.Errorf("family %q states no memory", family.ID)
+	case name == "":
+		return nil, fmt.Errorf("family %q has several memories: say which with --pool %s", family.ID, strings.Join(names, " or --pool "))
+	}
+	return nil, fmt.Errorf("family %q has no memory %q", family.ID, name)
+}
+
+// importFailures takes a list of failing addresses as evidence.
+func (c *Console) importFailures(x *cli.Context, k *openCase, f *job.Folder, in job.FailureImport) (imported, error) {
+	var err error
+	if in.Options, err = failureOptions(x, k.input.Family); err != nil {
+		return imported{}, err
+	}
+	sum, err := f.ImportFailures(in)
+	if err != nil {
+		return imported{}, err
+	}
+	one := imported{File: filepath.Base(in.Path), SHA256: sum.SHA256, Kind: "failing-addresses", Rows: sum.Rows, Bad: sum.Bad, Runs: 1, Columns: sum.Columns}
+	k.begun(in.Step, in.Attempt)
+	return one, nil
+}
+
+// importDump takes a dump of configuration space as evidence. One that holds no
+// device is refused.
+func (c *Console) importDump(k *openCase, f *job.Folder, start job.Entry, path string, fresh bool) (imported, error) {
+	devices, err := c.readDump(path)
+	if err != nil {
+		return imported{}, err
+	}
+	e, err := f.Keep(path, "dump", "")
+	if err != nil {
+		return imported{}, err
+	}
+	entries := []job.Entry{{Kind: job.Dumped, Step: start.Step, Attempt: start.Attempt, By: start.By, File: job.FileOf(e)}}
+	if fresh {
+		entries = append([]job.Entry{start}, entries...)
+	}
+	if err := f.Append(entries...); err != nil {
+		return imported{}, err
+	}
+	k.begun(start.Step, start.Attempt)
+	return imported{File: e.Name, SHA256: e.SHA256, Kind: "dump", Devices: len(devices)}, nil
+}
+
+// begun notes that an attempt has its first file, so that the next one joins it.
+func (k *openCase) begun(step string, attempt int) {
+	k.input.Job.Attempts[step] = append(k.input.Job.Attempts[step], reading.Attempt{Number: attempt})
+}
+
+// readDump decodes the devices of a dump. Its errors name the file and the line.
+func (c *Console) readDump(path string) ([]bus.Device, error) {
+	data, err := readSmall(path)
+	if err != nil {
+		return nil, err
+	}
+	return decodeDump(filepath.Base(path), data)
+}
+
+func decodeDump(name string, data []byte) ([]bus.Device, error) {
+	spaces, err := bus.ParseConfig(data)
+	if err != nil {
+		return nil, dumpProblem(name, err)
+	}
+	var devices []bus.Device
+	for _, s := range spaces {
+		d, err := bus.Decode(s)
+		if err != nil {
+			return nil, &logs.Problem{File: name, What: strings.TrimSpace(s.Address + " " + err.Error())}
+		}
+		devices = append(devices, d)
+	}
+	if len(devices) == 0 {
+		return nil, &logs.Problem{File: name, What: "there is no configuration space in it", Fix: "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"}
+	}
+	return devices, nil
+}
+
+// dumpProblem gives an error of a dump its place.
+func dumpProblem(name string, err error) error {
+	var d *bus.DumpError
+	if errors.As(err, &d) {
+		return &logs.Problem{File: name, Line: int64(d.Line), What: d.What, Fix: "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""}
+	}
+	return &logs.Problem{File: name, What: err.Error(), Fix: "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"}
+}
