@@ -3,6 +3,8 @@ package command
 import (
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -111,11 +113,39 @@ func (k *openCase) begun(step string, attempt int) {
 
 // readDump decodes the devices of a dump. Its errors name the file and the line.
 func (c *Console) readDump(path string) ([]bus.Device, error) {
-	data, err := readSmall(path)
+	data, err := c.readInput(path, mostDump)
 	if err != nil {
 		return nil, err
 	}
 	return decodeDump(filepath.Base(path), data)
+}
+
+// mostDump bounds a dump, 1 MiB being some fifty devices of 4096 bytes.
+const mostDump = 8 << 20
+
+// readInput reads a whole file of at most so many bytes; "-" is the standard
+// input.
+func (c *Console) readInput(name string, most int64) ([]byte, error) {
+	in := c.In
+	if name != "-" {
+		f, err := os.Open(c.path(name))
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		if info, err := f.Stat(); err == nil && info.IsDir() {
+			return nil, fmt.Errorf("%s is a folder, not a file", name)
+		}
+		in = f
+	}
+	data, err := io.ReadAll(io.LimitReader(in, most+1))
+	if err != nil {
+		return nil, fmt.Errorf("reading %s: %w", name, err)
+	}
+	if int64(len(data)) > most {
+		return nil, fmt.Errorf("%s is larger than %d KiB: is this the right file?", name, most>>10)
+	}
+	return data, nil
 }
 
 func decodeDump(name string, data []byte) ([]bus.Device, error) {
@@ -137,8 +167,15 @@ func decodeDump(name string, data []byte) ([]bus.Device, error) {
 	return devices, nil
 }
 
-// dumpProblem gives an error of a dump its place.
+// dumpProblem gives the errors of a dump their places.
 func dumpProblem(name string, err error) error {
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		var all []error
+		for _, e := range joined.Unwrap() {
+			all = append(all, dumpProblem(name, e))
+		}
+		return errors.Join(all...)
+	}
 	var d *bus.DumpError
 	if errors.As(err, &d) {
 		return &logs.Problem{File: name, Line: int64(d.Line), What: d.What, Fix: "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""}
