@@ -25,11 +25,11 @@ func (c *Console) importCommand() *cli.Command {
 		Name:      "import",
 		Usage:     "take a log or a capture as evidence of a step",
 		ArgsUsage: "JOB STEP FILE…",
-		Flags: []cli.Flag{shopFlag, jsonFlag, retestFlag, instrumentFlag, byFlag,
+		Flags: append([]cli.Flag{shopFlag, jsonFlag, retestFlag, instrumentFlag, byFlag,
 			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the header says"},
 			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
 			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows"},
-			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture"}},
+			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture"}}, failureFlags...),
 		Action: c.importFiles,
 	}
 }
@@ -38,12 +38,13 @@ func (c *Console) importCommand() *cli.Command {
 type imported struct {
 	File    string           `json:"file"`
 	SHA256  string           `json:"sha256"`
-	Kind    string           `json:"kind"` // "log" or "capture"
+	Kind    string           `json:"kind"` // "log", "capture", "failing-addresses" or "dump"
 	Rows    int64            `json:"rows,omitempty"`
 	Bad     int64            `json:"bad_rows,omitempty"`
 	Runs    int              `json:"runs,omitempty"`
 	Seconds float64          `json:"seconds,omitempty"`
 	Columns []reading.Column `json:"columns,omitempty"`
+	Devices int              `json:"devices,omitempty"` // of a dump
 }
 
 func (c *Console) importFiles(x *cli.Context) error {
@@ -107,6 +108,9 @@ func (d imported) String() string {
 	if d.Kind == "capture" {
 		return fmt.Sprintf("%s, a capture, SHA-256 %s", d.File, d.SHA256)
 	}
+	if d.Kind == "dump" {
+		return fmt.Sprintf("%s, a dump of %d devices, SHA-256 %s", d.File, d.Devices, d.SHA256)
+	}
 	text := fmt.Sprintf("%s: %d rows", d.File, d.Rows)
 	if d.Seconds > 0 {
 		text += fmt.Sprintf(" over %.1f min", d.Seconds/60)
@@ -141,6 +145,12 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 			entries = append([]job.Entry{start}, entries...)
 		}
 		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture"}, f.Append(entries...)
+	}
+	switch step.Kind {
+	case plans.MemoryScan:
+		return c.importFailures(x, k, f, job.FailureImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Begin: fresh})
+	case plans.Detection:
+		return c.importDump(k, f, start, path, fresh)
 	}
 	if place := x.String("place"); place != "" {
 		var err error
