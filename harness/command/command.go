@@ -153,6 +153,7 @@ func (c *Console) commands() []*cli.Command {
 		c.reportCommand(),
 		c.referenceCommands(),
 		c.calcCommands(),
+		c.pictureCommands(),
 	}
 }
 
