@@ -40,6 +40,7 @@ func (j *judge) load() {
 		j.oneRun(&runs[i], len(runs) > 1)
 	}
 	j.overRuns(runs)
+	j.benchSteady()
 	if j.step.Prove != "" {
 		var seconds []float64
 		failures := 0
@@ -290,7 +291,7 @@ func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
 
 func (j *judge) paceFigure(r *loadRun) figure.Figure {
 	p := r.report
-	f := figure.Figure{ID: "frames-" + r.name[len("run "):], Step: j.step.ID, Title: j.step.Title + ": frame time, " + r.name, Source: r.source, Samples: p.Frames,
+	f := figure.Figure{ID: "frames-" + r.name[len("run "):], Step: j.step.ID, Title: "Frame time, " + r.name, Source: r.source, Samples: p.Frames,
 		X: figure.Axis{Name: "time", Unit: "s"}, Y: figure.Axis{Name: "frame time", Unit: "ms"}}
 	longest := figure.Series{Name: "longest in the stretch", Style: figure.Line}
 	typical := figure.Series{Name: "median of the stretch", Style: figure.Line}
@@ -313,7 +314,7 @@ func (j *judge) paceFigure(r *loadRun) figure.Figure {
 // shapeFigure draws how the frame times of a run are distributed.
 func (j *judge) shapeFigure(r *loadRun) figure.Figure {
 	p := r.report
-	f := figure.Figure{ID: "distribution-" + r.name[len("run "):], Step: j.step.ID, Title: j.step.Title + ": distribution of frame times, " + r.name, Source: r.source, Samples: p.Frames,
+	f := figure.Figure{ID: "distribution-" + r.name[len("run "):], Step: j.step.ID, Title: "Distribution of frame times, " + r.name, Source: r.source, Samples: p.Frames,
 		X: figure.Axis{Name: "frame time", Unit: "ms"}, Y: figure.Axis{Name: "frames", Unit: ""}}
 	bars := figure.Series{Name: "frames", Style: figure.Bars}
 	for _, b := range p.Shape {

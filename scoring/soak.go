@@ -435,7 +435,7 @@ func (j *judge) soakConditions(run *soakRun, report *thermal.Report, o thermal.O
 }
 
 func (j *judge) soakFigure(run *soakRun, report *thermal.Report, o thermal.Options) figure.Figure {
-	f := figure.Figure{ID: "soak", Step: j.step.ID, Title: j.step.Title + ": temperature", Source: run.source, Samples: int64(report.Readings),
+	f := figure.Figure{ID: "soak", Step: j.step.ID, Title: "Temperature", Source: run.source, Samples: int64(report.Readings),
 		X: figure.Axis{Name: "time", Unit: "min"}, Y: figure.Axis{Name: "temperature", Unit: "°C"}}
 	measured := figure.Series{Name: "measured", Style: figure.Line}
 	if run.typed {

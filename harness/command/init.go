@@ -27,7 +27,10 @@ func (c *Console) initCommand() *cli.Command {
 			&cli.StringFlag{Name: "slot", Usage: "`KIND` of slot: AGP, PCI or PCIe"},
 			&cli.StringFlag{Name: "key", Usage: "how the slot is keyed: `KEY` 3.3 V, 1.5 V, 5 V or universal"},
 			&cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter"},
+			&cli.BoolFlag{Name: "ask", Usage: "ask, even from a pipe"}, plainFlag,
 		},
+		Description: "Without flags, on a terminal, it asks for shop, bench and instruments; Enter\n" +
+			"takes what is proposed. Nothing is asked when a flag says something.",
 		Action: c.initShop,
 	}
 }
@@ -36,6 +39,9 @@ func (c *Console) initCommand() *cli.Command {
 var shopFolders = []string{"plans", "families", "logmaps", "jobs"}
 
 func (c *Console) initShop(x *cli.Context) error {
+	if x.Bool("ask") || c.Terminal && x.NumFlags() == 0 {
+		return c.initAsking(x)
+	}
 	if x.NArg() != 1 {
 		return errors.New("name the folder to make, as in: proveout init shop")
 	}
@@ -50,11 +56,15 @@ func (c *Console) initShop(x *cli.Context) error {
 }
 
 func makeShop(dir string, p plans.ShopParams) error {
+	return writeShop(dir, plans.ShopTemplate(p))
+}
+
+// writeShop makes the folders and writes the shop file.
+func writeShop(dir, text string) error {
 	path := filepath.Join(dir, shopFile)
 	if _, err := os.Stat(path); err == nil {
 		return fmt.Errorf("%s is there already; it was left as it is", path)
 	}
-	text := plans.ShopTemplate(p)
 	if _, problems := plans.ParseShop(path, []byte(text)); len(problems) > 0 {
 		return fmt.Errorf("these values make no shop file:\n%w", plans.AsError(problems))
 	}

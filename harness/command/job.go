@@ -149,7 +149,7 @@ func (c *Console) opening(x *cli.Context, dir string, shop *plans.Shop) (job.Ope
 }
 
 func photoCaption(role string) string {
-	return map[string]string{"photo before": "As received", "photo after": "After the repair", "close-up": "Close-up"}[role]
+	return map[string]string{"photo before": "As received", "photo after": "After the repair", "close-up": "Marks of this card"}[role]
 }
 
 // workKinds accepts the kinds of work that the plan knows, and any other with

@@ -2,17 +2,16 @@ package session
 
 import (
 	"bufio"
-	"context"
 	"errors"
 	"io"
 	"strings"
 )
 
-// errEnded says that the input ended, errStopped that the technician stopped.
+// ErrEnded says that the input ended, ErrStopped that the technician stopped.
 // Either way everything confirmed is kept and the job goes on later.
 var (
-	errEnded   = errors.New("the input ended; run the job again to go on where it stands")
-	errStopped = errors.New("stopped; run the job again to go on where it stands")
+	ErrEnded   = errors.New("the input ended; run the job again to go on where it stands")
+	ErrStopped = errors.New("stopped; run the job again to go on where it stands")
 )
 
 // maxLine bounds one answer.
@@ -34,25 +33,12 @@ func newInput(r io.Reader) *input {
 		}
 		err := scan.Err()
 		if err == nil {
-			err = errEnded
+			err = ErrEnded
 		}
 		in.ended <- err
 		close(in.lines)
 	}()
 	return in
-}
-
-// next waits for an answer.
-func (in *input) next(ctx context.Context) (string, error) {
-	select {
-	case <-ctx.Done():
-		return "", errStopped
-	case line, ok := <-in.lines:
-		if !ok {
-			return "", in.end()
-		}
-		return line, nil
-	}
 }
 
 func (in *input) end() error {
@@ -61,7 +47,7 @@ func (in *input) end() error {
 		in.ended <- err
 		return err
 	default:
-		return errEnded
+		return ErrEnded
 	}
 }
 

@@ -4,52 +4,26 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"slices"
 	"strings"
-	"time"
 
-	"proveout/harness/entry"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
 )
 
-// Options say how the session looks and where it finds files.
-type Options struct {
-	Look  Look
-	Watch string // folder whose newest file the word /newest means
-	Now   func() time.Time
-	Tick  time.Duration // of a running clock; 250 ms when zero
-	// Uptime is the clock of timed runs; [Uptime] when nil.
-	Uptime func() (awake, total time.Duration)
-	// Interrupt carries Ctrl-C. The first asks, the second leaves at once.
-	Interrupt <-chan struct{}
-}
-
 // Run leads through the plan from where the job stands. It returns nil when
-// every step has been gone through, and an error that says how to go on when
-// the technician or the input stopped before.
-func Run(ctx context.Context, desk Desk, in io.Reader, out io.Writer, o Options) error {
-	if o.Now == nil {
-		o.Now = time.Now
-	}
-	if o.Tick <= 0 {
-		o.Tick = 250 * time.Millisecond
-	}
-	o.Look.Width = max(o.Look.Width, 40)
-	s := &session{desk: desk, in: newInput(in), screen: screen{w: out, look: o.Look}, o: o, instruments: map[quantity.Dimension]string{}, gone: map[string]bool{}}
+// every step has been gone through, and [ErrStopped] or [ErrEnded] when the
+// technician or the input stopped before.
+func (t *Talk) Run(ctx context.Context, desk Desk) error {
+	s := &session{Talk: t, desk: desk, instruments: map[string]string{}, gone: map[string]bool{}}
 	return s.run(ctx)
 }
 
 type session struct {
+	*Talk
 	desk        Desk
-	in          *input
-	screen      screen
-	o           Options
-	instruments map[quantity.Dimension]string // chosen once, kept for the session
-	gone        map[string]bool               // steps gone through or passed over
-	interrupted bool
+	instruments map[string]string // by dimension and place; chosen once, kept for the session
+	gone        map[string]bool   // steps gone through or passed over
 }
 
 // A jump says that the technician asked to go to another step.
@@ -61,7 +35,7 @@ func (j jump) Error() string { return "go to " + j.step }
 var passedOver = errors.New("passed over")
 
 func (s *session) run(ctx context.Context) error {
-	s.screen.line(0, "Answer each question and press Enter. Words that begin with / are for the session: /help lists them, /stop leaves with everything kept.")
+	s.Say("Answer each question and press Enter. Every answer is on the disk before the next question. Words that begin with / are for the session: /help lists them, /stop leaves.")
 	forced := ""
 	for {
 		step, index, err := s.nextStep(forced)
@@ -78,11 +52,22 @@ func (s *session) run(ctx context.Context) error {
 		switch {
 		case errors.As(err, &to):
 			forced = to.step
-			delete(s.gone, to.step)
+			s.forget(to.step)
 		case err != nil && !errors.Is(err, passedOver):
 			return err
 		default:
 			s.gone[step.ID] = true
+		}
+	}
+}
+
+// forget makes the session look again at a step and at those behind it.
+func (s *session) forget(from string) {
+	behind := false
+	for i := range s.desk.Plan().Steps {
+		id := s.desk.Plan().Steps[i].ID
+		if behind = behind || id == from; behind {
+			delete(s.gone, id)
 		}
 	}
 }
@@ -140,33 +125,37 @@ func (s *session) finish() error {
 
 func (s *session) step(ctx context.Context, step *plans.Step, index int, forced bool) error {
 	required, why := s.desk.Required(step)
-	head := fmt.Sprintf("Step %d of %d: %s", index+1, len(s.desk.Plan().Steps), step.Title)
-	s.screen.heading(head)
+	s.screen.heading(fmt.Sprintf("%d/%d  %s", index+1, len(s.desk.Plan().Steps), step.Title))
 	if gate, held := s.desk.HeldBy(step.ID); held {
-		s.screen.line(0, fmt.Sprintf("Held: the gate %q failed. No powered step may run until it passes; go back with /back %s.", gate, gate))
+		s.screen.print(s.screen.led(bold+red, "HELD  ", fmt.Sprintf("The gate %q failed. No powered step may run until it passes: put it right, then /back %s or run the job again.", gate, gate))...)
 		return passedOver
-	}
-	switch {
-	case required && why != "":
-		s.screen.line(0, "Required, because of the work done: "+why+".")
-	case !required:
-		s.screen.line(0, "Not required for this job.")
 	}
 	job, err := s.desk.Job()
 	if err != nil {
 		return err
 	}
 	attempts := job.Attempts[step.ID]
-	if len(attempts) > 0 && !open(attempts) {
+	switch {
+	case required && why != "":
+		s.Say("Required, because of the work done: " + why + ".")
+	case !required:
+		s.Say("Not required for this job.")
+	}
+	q, otherwise := "", true
+	switch {
+	case open(attempts):
+	case len(attempts) > 0:
 		j, err := s.desk.Judge(step.ID)
 		if err != nil {
 			return err
 		}
-		s.screen.line(0, fmt.Sprintf("Attempt %d stands as %s.", len(attempts), j.Verdict))
+		s.Say(fmt.Sprintf("Attempt %d stands as %s. %s", len(attempts), j.Verdict, j.Reason))
+		q, otherwise = "Make a new attempt", required && attempts[len(attempts)-1].Skipped == ""
+	case !required && !forced:
+		q, otherwise = "Do it all the same", false
 	}
-	if !required && !forced && !open(attempts) {
-		yes, err := s.yes(ctx, step, "Do it all the same?", false)
-		if err != nil || !yes {
+	if q != "" {
+		if yes, err := s.agree(ctx, step, q, otherwise || forced); err != nil || !yes {
 			return err
 		}
 	}
@@ -186,32 +175,31 @@ func (s *session) attempt(ctx context.Context, step *plans.Step) (again bool, er
 		return false, err
 	}
 	attempts := job.Attempts[step.ID]
-	timed := step.Duration != nil && (step.Kind == plans.Load || step.Kind == plans.Soak)
-	if open(attempts) && timed {
-		s.screen.line(0, "A timed run of this step was cut off. What it measured is kept as it is; the run starts again.")
-		if err := s.desk.Cut(step.ID, "the program or the computer stopped during the run"); err != nil {
-			return false, err
+	goingOn := open(attempts)
+	if goingOn {
+		last := &attempts[len(attempts)-1]
+		if begun, done := clockRuns(last); begun > done {
+			reason, ran := brokenOff(last)
+			if err := s.desk.Cut(step.ID, reason, ran); err != nil {
+				return false, err
+			}
+			s.Say("A timed run of this step was cut: " + reason + ". What it measured is kept with that attempt; the step starts again.")
+			goingOn = false
 		}
-		attempts = nil
 	}
 	for _, c := range step.Cautions {
 		s.screen.caution(c)
 	}
 	if step.Instruction != "" {
-		s.screen.line(0, step.Instruction)
+		s.Say(step.Instruction)
 	}
-	if open(attempts) {
-		s.screen.line(0, "Going on with the open attempt.")
+	if goingOn {
+		s.Say("Going on with the open attempt; what it has is kept.")
 	} else if err := s.desk.Begin(step.ID); err != nil {
 		return false, err
 	}
-	ran := time.Duration(0)
-	if timed {
-		if ran, err = s.timed(ctx, step); err != nil {
-			return false, err
-		}
-	}
-	if err := s.fields(ctx, step, ran); err != nil {
+	ran, err := s.gather(ctx, step)
+	if err != nil {
 		return false, err
 	}
 	if err := s.desk.End(step.ID, ran); err != nil {
@@ -225,117 +213,21 @@ func (s *session) attempt(ctx context.Context, step *plans.Step) (again bool, er
 	if j.Passed {
 		return false, nil
 	}
-	return s.yes(ctx, step, "Do the step again now (a retest is a new attempt)?", false)
+	return s.agree(ctx, step, "Make a new attempt now", false)
 }
 
 func (s *session) show(j Judgement) {
-	s.screen.verdict(j)
-	s.screen.line(2, j.Reason)
+	s.screen.blank()
+	s.screen.stamp(j)
 	for _, l := range j.Lines {
-		s.screen.line(4, l)
+		s.screen.print(s.screen.led("", "  - ", l)...)
 	}
 	for _, l := range j.Causes {
-		s.screen.line(2, "Probably: "+l)
+		s.screen.print(s.screen.led(bold, "  Probably  ", l)...)
 	}
 	for _, l := range j.Settle {
-		s.screen.line(2, "To settle it: "+l)
+		s.screen.print(s.screen.led(bold, "  To settle it  ", l)...)
 	}
-}
-
-// fields asks for every reading of the step that the open attempt lacks.
-func (s *session) fields(ctx context.Context, step *plans.Step, ran time.Duration) error {
-	for _, f := range plans.Fields(step, s.desk.Family()) {
-		job, err := s.desk.Job()
-		if err != nil {
-			return err
-		}
-		if attempts := job.Attempts[step.ID]; len(attempts) > 0 {
-			last := &attempts[len(attempts)-1]
-			if _, known := last.Latest(f.Name); known || inLog(last, f) {
-				continue
-			}
-		}
-		if f.Name == "duration" && ran > 0 {
-			continue
-		}
-		if err := s.field(ctx, step, f); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// inLog reports whether an imported log already holds what the field asks for.
-func inLog(a *reading.Attempt, f plans.Field) bool {
-	return slices.ContainsFunc(a.Logs, func(l reading.Log) bool {
-		if l.Column(f.Name) >= 0 {
-			return true
-		}
-		switch f.Name {
-		case "duration":
-			return l.Seconds > 0
-		case "score":
-			return f.Unit == "fps" && (l.Column("frame-time") >= 0 || l.Column("fps") >= 0)
-		}
-		return false
-	})
-}
-
-func (s *session) field(ctx context.Context, step *plans.Step, f plans.Field) error {
-	inst := ""
-	if f.Dimension != "" && f.Dimension != quantity.Duration && f.Dimension != quantity.Number && f.Dimension != quantity.Bits && f.Dimension != quantity.Bytes {
-		var err error
-		if inst, err = s.instrument(ctx, step, f); err != nil {
-			return err
-		}
-	}
-	for {
-		answer, err := s.ask(ctx, step, question(step, f))
-		if err != nil {
-			return err
-		}
-		if answer == "" {
-			if f.Required {
-				s.screen.line(2, "This reading is needed. /skip WHY passes over the step.")
-				continue
-			}
-			return nil
-		}
-		readings, err := entry.Parse(f, answer)
-		if err != nil {
-			s.screen.line(2, err.Error()+".")
-			continue
-		}
-		sure := true
-		for i := range readings {
-			readings[i].Instrument = inst
-			if doubt, _ := entry.Doubt(f, readings[i]); doubt != "" && sure {
-				if sure, err = s.yes(ctx, step, doubt+" Keep it as typed?", false); err != nil {
-					return err
-				}
-			}
-		}
-		if !sure {
-			continue
-		}
-		return s.desk.Record(step.ID, readings...)
-	}
-}
-
-func question(step *plans.Step, f plans.Field) string {
-	q := f.Ask
-	if len(f.Words) > 0 {
-		q += " (" + strings.Join(f.Words, "/") + ")"
-	} else if f.Unit != "" && !strings.Contains(q, "in "+f.Unit) {
-		q += ", in " + f.Unit
-	}
-	if !f.Required {
-		q += ", or Enter for none"
-	}
-	if f.Expected != "" && !step.Blind && len(f.Words) == 0 {
-		q += " [" + f.Expected + "]"
-	}
-	return q
 }
 
 // instrument returns the id of the instrument for a field: the bench's only
@@ -346,33 +238,49 @@ func (s *session) instrument(ctx context.Context, step *plans.Step, f plans.Fiel
 		return "", err
 	}
 	bench, ok := s.desk.Shop().Bench(job.Bench)
-	if !ok {
+	if !ok || !measured(f.Dimension) {
 		return "", nil
 	}
-	if inst, ok := bench.Measuring(f.Dimension, f.Place); ok {
-		return inst.ID, nil
-	}
-	if id, ok := s.instruments[f.Dimension]; ok {
+	key := string(f.Dimension) + " " + f.Place
+	if id, ok := s.instruments[key]; ok {
 		return id, nil
 	}
-	var ids []string
+	if inst, ok := bench.Measuring(f.Dimension, f.Place); ok {
+		s.instruments[key] = inst.ID
+		s.screen.line(2, "Instrument: "+inst.Title+".")
+		return inst.ID, nil
+	}
+	var choices []Choice
 	for _, inst := range bench.Instruments {
-		if slices.Contains(inst.Measures, f.Dimension) {
-			ids = append(ids, inst.ID)
+		for _, d := range inst.Measures {
+			if d == f.Dimension {
+				choices = append(choices, Choice{inst.ID, inst.Title})
+			}
 		}
 	}
-	if len(ids) == 0 {
+	if len(choices) == 0 {
 		return "", nil
 	}
+	s.list("Instrument for "+strings.ToLower(f.Ask[:1])+f.Ask[1:], choices)
 	for {
-		answer, err := s.ask(ctx, step, fmt.Sprintf("With which instrument (%s)", strings.Join(ids, "/")))
+		answer, err := s.ask(ctx, step, "Number or name")
 		if err != nil {
 			return "", err
 		}
-		if slices.Contains(ids, answer) {
-			s.instruments[f.Dimension] = answer
-			return answer, nil
+		id, err := pick(choices, answer)
+		if err == nil {
+			s.instruments[key] = id
+			return id, nil
 		}
-		s.screen.line(2, "The bench has: "+strings.Join(ids, ", ")+".")
+		s.screen.line(2, sentence(err.Error()))
 	}
+}
+
+// measured reports whether a dimension is read from an instrument.
+func measured(d quantity.Dimension) bool {
+	switch d {
+	case "", quantity.Duration, quantity.Number, quantity.Bits, quantity.Bytes:
+		return false
+	}
+	return true
 }

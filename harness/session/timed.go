@@ -4,11 +4,11 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 	"time"
 
 	"proveout/harness/entry"
+	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
 )
@@ -30,6 +30,44 @@ func (w stopwatch) ran() (ran, slept time.Duration) {
 	return t - w.total, max(0, (t-w.total)-(a-w.awake))
 }
 
+// runBegan is the note that a clock was started. A run whose clock was started
+// and that has no length was cut.
+const runBegan = "the clock was started"
+
+// clockRuns counts the runs whose clock was started in an attempt, and those
+// that have a length.
+func clockRuns(a *reading.Attempt) (begun, done int) {
+	for _, n := range a.Notes {
+		if n.Text == runBegan {
+			begun++
+		}
+	}
+	for _, r := range a.All("duration") {
+		if r.Source.Kind == timedSource {
+			done++
+		}
+	}
+	return begun, done
+}
+
+// timedSource is where the length of a run timed here comes from.
+const timedSource = "timed"
+
+// brokenOff says how far a run got that was cut by the end of the program.
+func brokenOff(a *reading.Attempt) (reason string, ran time.Duration) {
+	for _, r := range a.Readings {
+		if r.After != nil {
+			ran = max(ran, seconds(*r.After))
+		}
+	}
+	if ran == 0 {
+		return "the program or the computer stopped during the run, before any reading", 0
+	}
+	return "the program or the computer stopped during the run, after its last reading at " + clock(ran), ran
+}
+
+func seconds(v float64) time.Duration { return time.Duration(v * float64(time.Second)) }
+
 // A run is one timed run in progress.
 type run struct {
 	s        *session
@@ -40,149 +78,216 @@ type run struct {
 	due      time.Duration // of the next typed reading
 	overdue  bool          // the reading was called for and has not come
 	follower Follower
-	path     string
+	files    []string // to be taken when the run ends
+	notes    []string
+	at, temp []float64 // typed temperatures
 	live     Live
 	slept    time.Duration
-	told     time.Duration // last line told where lines cannot be redrawn
-	over     bool          // the limit alarm was given
-	silent   bool          // the silence alarm was given
+	shown    time.Duration // last state told where lines cannot be redrawn
+	alarms   watcher
 	ended    bool
 	why      string // why it ended before its time
 }
 
-// silentAfter is how long a followed log may stand still before the alarm.
-const silentAfter = 20 * time.Second
+func blankLive() Live {
+	nan := math.NaN()
+	return Live{Temperature: nan, RatePerHour: nan, Plateau: nan, PlateauU: nan, FPS: nan, StableSince: nan, Limit: nan}
+}
 
-// timed runs the clock of a load or soak step and takes readings beside it.
+// timed runs the clock of a load or soak step and takes readings beside it. It
+// keeps the length of the run as soon as it has ended.
 func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, error) {
-	r := &run{s: s, step: step, duration: seconds(step.Duration.Value), live: Live{Temperature: math.NaN()}}
+	r := &run{s: s, step: step, duration: seconds(step.Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
 	if step.Every != nil {
 		r.every = seconds(step.Every.Value)
 	}
-	began, err := r.begin(ctx)
-	if err != nil || began > 0 {
-		return began, err
+	stated, err := r.begin(ctx)
+	if err != nil || stated > 0 {
+		return stated, err
 	}
-	if err := s.desk.Note(step.ID, "the run began"); err != nil {
-		return 0, err
-	}
-	r.watch = startWatch(s.o.uptime())
-	r.due = 0
 	err = r.loop(ctx)
-	if r.follower != nil {
-		r.follower.Close()
-	}
 	ran, slept := r.watch.ran()
 	ran = ran.Round(time.Second)
+	files, notes, stopErr := r.stop()
 	if err != nil {
+		if cutErr := s.desk.Cut(step.ID, fmt.Sprintf("left after %s of %s", clock(ran), clock(r.duration)), ran); cutErr != nil {
+			return ran, cutErr
+		}
+		return ran, err
+	}
+	length := reading.Reading{Name: "duration", Value: ran.Seconds(), Numeric: true, Text: fmt.Sprintf("%g s", ran.Seconds()), Unit: "s",
+		Resolution: 1, Source: reading.Source{Kind: timedSource}}
+	if err := s.desk.Record(step.ID, length); err != nil {
 		return ran, err
 	}
 	if slept > time.Second {
-		if err := s.desk.Note(step.ID, fmt.Sprintf("this computer slept for %s of the run; nothing was read in that time", clock(slept))); err != nil {
-			return ran, err
-		}
+		notes = append(notes, fmt.Sprintf("this computer slept for %s of the run; nothing was read in that time", clock(slept)))
 	}
 	if r.why != "" {
-		if err := s.desk.Note(step.ID, r.why); err != nil {
+		notes = append(notes, r.why)
+	}
+	for _, n := range notes {
+		if err := s.desk.Note(step.ID, n); err != nil {
 			return ran, err
 		}
 	}
-	s.screen.line(0, fmt.Sprintf("It ran %s of %s.", clock(ran), clock(r.duration)))
-	if r.path != "" {
-		return ran, s.told(s.desk.Import(step.ID, r.path))
+	s.Say(fmt.Sprintf("It ran %s of %s.", clock(ran), clock(r.duration)))
+	if stopErr != nil {
+		s.told("", stopErr)
+	}
+	for _, path := range files {
+		s.told(s.desk.Import(step.ID, path, Origin{}))
 	}
 	return ran, nil
 }
 
-func (o *Options) uptime() func() (awake, total time.Duration) {
-	if o.Uptime != nil {
-		return o.Uptime
+// stop ends what runs beside the clock, and returns what is left of all of it.
+func (r *run) stop() (files, notes []string, err error) {
+	if r.follower != nil {
+		files, notes, err = r.follower.Stop()
 	}
-	return Uptime
+	files, notes = append(r.files, files...), append(r.notes, notes...)
+	r.follower, r.files, r.notes = nil, nil, nil
+	return files, notes, err
 }
 
-func seconds(v float64) time.Duration { return time.Duration(v * float64(time.Second)) }
-
-// begin waits for the start. It returns a time above zero when the technician
-// says that the step already ran.
+// begin waits for the start and sets the clock off. It returns a time above
+// zero when the technician says that the step already ran.
 func (r *run) begin(ctx context.Context) (time.Duration, error) {
 	s := r.s
-	s.screen.line(0, fmt.Sprintf("This step runs for %s. While it runs: type a reading as it comes%s, /follow PATH to watch a log that is being written, /end to end it.",
+	s.Say(fmt.Sprintf("It runs for %s. While the clock runs, type readings as they come%s. /follow PATH watches a log that is being written, /end ends the run.",
 		clock(r.duration), r.example()))
+	words, err := r.command(ctx)
+	if err != nil {
+		return 0, err
+	}
+	q := "Enter the moment it begins, or type: ran 40 min, when it has already run"
+	if words != nil {
+		q = "Enter starts the command and the clock"
+	}
 	for {
-		answer, err := s.ask(ctx, r.step, "Press Enter the moment it begins, or type ran DURATION when it has already run")
+		answer, err := s.ask(ctx, r.step, q)
 		if err != nil {
 			return 0, err
 		}
-		if answer == "" {
-			return 0, nil
-		}
 		rest, ok := strings.CutPrefix(answer, "ran ")
-		if !ok {
+		switch {
+		case answer == "":
+			return 0, r.start(words)
+		case !ok:
 			s.screen.line(2, "Press Enter to begin, or type for instance: ran 40 min")
 			continue
 		}
-		q, err := quantity.Parse(rest, quantity.Duration)
-		if err != nil || q.Value <= 0 {
+		f, _ := plans.FieldNamed(plans.Fields(r.step, s.desk.Family()), "duration")
+		f.Name, f.Dimension, f.Many = "duration", quantity.Duration, false
+		readings, err := entry.Parse(f, rest)
+		if err != nil || readings[0].Value <= 0 {
 			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: ran 40 min", rest))
 			continue
 		}
-		return seconds(q.Value), s.desk.Note(r.step.ID, "the length of the run was stated by the technician, not timed here: "+rest)
+		readings[0].Source = reading.Source{Kind: "stated"}
+		if err := s.desk.Record(r.step.ID, readings[0]); err != nil {
+			return 0, err
+		}
+		s.screen.line(2, "kept "+rest+", as stated; it was not timed here.")
+		return seconds(readings[0].Value), nil
 	}
+}
+
+// command shows the command that the plan names and asks whether it may run.
+func (r *run) command(ctx context.Context) ([]string, error) {
+	s := r.s
+	words, confirmed := s.desk.Command(r.step)
+	if words == nil {
+		return nil, nil
+	}
+	s.Say("The plan names this command for the run:")
+	s.screen.line(4, commandLine(words))
+	if !confirmed {
+		s.Say("It has not run in this shop before as it stands here. It is started as you, in a process group of its own, and stopped with all its children at the end.")
+	}
+	yes, err := s.agree(ctx, r.step, "Run it", confirmed)
+	if err != nil || !yes {
+		return nil, err
+	}
+	return words, s.desk.Confirm(r.step)
+}
+
+// commandLine shows words so that their borders can be seen.
+func commandLine(words []string) string {
+	var out []string
+	for _, w := range words {
+		if w == "" || strings.ContainsAny(w, " \t\n\"'\\$`") {
+			w = fmt.Sprintf("%q", w)
+		}
+		out = append(out, w)
+	}
+	return strings.Join(out, " ")
+}
+
+func (r *run) start(words []string) error {
+	if err := r.s.desk.Note(r.step.ID, runBegan); err != nil {
+		return err
+	}
+	r.watch = startWatch(r.s.o.Uptime)
+	if words == nil {
+		return nil
+	}
+	f, err := r.s.desk.Start(r.step, r.duration)
+	if err != nil {
+		r.s.told("", err)
+		return r.s.told("Start it by hand; the clock is running.", nil)
+	}
+	r.follower = f
+	return nil
 }
 
 func (r *run) example() string {
 	if r.step.Kind == plans.Soak {
-		return " (61.5, or ambient 23)"
+		return " (61.5, or: ambient 23)"
 	}
-	return ""
+	return " (score 45.2)"
 }
 
 func (r *run) loop(ctx context.Context) error {
 	s := r.s
 	tick := time.NewTicker(s.o.Tick)
 	defer tick.Stop()
+	lines := s.in.lines
 	r.beat()
 	for !r.ended {
 		select {
 		case <-ctx.Done():
-			return errStopped
+			s.screen.settle()
+			return ErrStopped
 		case <-s.o.Interrupt:
-			if s.interrupted {
-				return errStopped
+			if s.interrupted || lines == nil {
+				s.screen.settle()
+				return ErrStopped
 			}
 			s.interrupted = true
-			s.screen.line(0, "Leave? The run is lost, its readings are kept. Press Ctrl-C again to leave; anything else goes on.")
-		case line, ok := <-s.in.lines:
+			s.screen.tell(s.screen.led(bold, "", "Leave? The run counts as cut, its readings are kept. Ctrl-C again leaves; any other line goes on.")...)
+		case line, ok := <-lines:
 			if !ok {
-				return r.withoutInput(ctx)
+				// Nobody can type any more, as in a scripted session: the clock goes on.
+				lines = nil
+				continue
 			}
 			s.interrupted = false
+			s.screen.typed(line)
+			s.screen.settle()
 			if err := r.typed(line); err != nil {
+				s.screen.settle()
 				return err
+			}
+			if !r.ended {
+				r.draw()
 			}
 		case <-tick.C:
 			r.beat()
 		}
 	}
-	return nil
-}
-
-// withoutInput lets the clock run on when nobody can type any more, as with a
-// scripted session: the run is carried to its end.
-func (r *run) withoutInput(ctx context.Context) error {
-	tick := time.NewTicker(r.s.o.Tick)
-	defer tick.Stop()
-	for !r.ended {
-		select {
-		case <-ctx.Done():
-			return errStopped
-		case <-r.s.o.Interrupt:
-			return errStopped
-		case <-tick.C:
-			r.beat()
-		}
-	}
+	s.screen.settle()
 	return nil
 }
 
@@ -193,7 +298,9 @@ func (r *run) typed(line string) error {
 	rest = strings.TrimSpace(rest)
 	switch {
 	case line == "":
-		r.tell()
+		if !s.o.Look.Redraw {
+			r.tellState()
+		}
 		return nil
 	case word == "/end":
 		ran, _ := r.watch.ran()
@@ -205,13 +312,28 @@ func (r *run) typed(line string) error {
 		return nil
 	case word == "/follow":
 		return r.follow(unquote(rest))
-	case strings.HasPrefix(line, "/"):
+	case word == "/sensor":
+		return r.sensor(rest)
+	case word == "/help":
+		s.help(append(runWords(), sessionWords()...))
+		return nil
+	case isWord(line):
 		err := s.word(r.step, line)
 		if _, away := err.(jump); away {
-			return s.told("The run is on; /end it first.", nil)
+			return s.told("The clock is running; /end it first.", nil)
+		}
+		if err == passedOver {
+			r.ended = true
 		}
 		return err
 	}
+	return r.reading(word, rest, line)
+}
+
+// reading takes a reading typed while the clock runs; a bare value is a
+// temperature.
+func (r *run) reading(word, rest, line string) error {
+	s := r.s
 	name, text := "temperature", line
 	fields := plans.Fields(r.step, s.desk.Family())
 	if f, ok := plans.FieldNamed(fields, word); ok && rest != "" {
@@ -219,164 +341,98 @@ func (r *run) typed(line string) error {
 	}
 	f, ok := plans.FieldNamed(fields, name)
 	if !ok {
-		return s.told("Type a reading with its name, as in: "+r.step.ID+" score 45.2; or /help.", nil)
+		return s.told("Type the name of the reading before it, as in: score 45.2. /help lists what else can be typed.", nil)
 	}
 	readings, err := entry.Parse(f, text)
 	if err != nil {
-		return s.told(err.Error(), nil)
+		return s.told("", err)
 	}
-	if job, err := s.desk.Job(); err == nil {
-		if bench, ok := s.desk.Shop().Bench(job.Bench); ok {
-			for i := range readings {
-				if inst, ok := bench.Measuring(f.Dimension, f.Place); ok {
-					readings[i].Instrument = inst.ID
-				}
-			}
+	ran, _ := r.watch.ran()
+	after := math.Round(ran.Seconds()*10) / 10
+	for i := range readings {
+		if readings[i].After == nil {
+			readings[i].After = &after
 		}
+		if doubt, meant := entry.Doubt(f, readings[i]); meant > 0 {
+			return s.told(doubt+" Nothing was kept; type it again.", nil)
+		}
+		readings[i].Instrument = r.instrument(f)
 	}
 	if err := s.desk.Record(r.step.ID, readings...); err != nil {
 		return err
 	}
-	ran, _ := r.watch.ran()
-	s.screen.line(2, fmt.Sprintf("%s  %s %s, kept.", clock(ran), f.Name, readings[0].Text))
+	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, shown(readings[len(readings)-1])), nil)
 	if name == "temperature" {
-		r.live.Temperature, r.overdue = readings[len(readings)-1].Value, false
-		if r.every > 0 {
-			r.due = ran + r.every
-		}
-		r.limit()
+		r.noteTemperature(ran, readings)
 	}
 	return nil
+}
+
+func (r *run) noteTemperature(ran time.Duration, readings []reading.Reading) {
+	for _, one := range readings {
+		r.at, r.temp = append(r.at, *one.After), append(r.temp, one.Value)
+	}
+	r.overdue = false
+	if r.every > 0 {
+		r.due = ran.Truncate(r.every) + r.every
+	}
+	if r.follower == nil {
+		r.live = r.s.desk.Trend(r.step.ID, r.at, r.temp)
+		r.limit()
+	}
+}
+
+// instrument is the one the bench has for a field, without asking: the clock
+// runs.
+func (r *run) instrument(f plans.Field) string {
+	job, err := r.s.desk.Job()
+	if err != nil {
+		return ""
+	}
+	if id, ok := r.s.instruments[string(f.Dimension)+" "+f.Place]; ok {
+		return id
+	}
+	if bench, ok := r.s.desk.Shop().Bench(job.Bench); ok {
+		if inst, ok := bench.Measuring(f.Dimension, f.Place); ok {
+			return inst.ID
+		}
+	}
+	return ""
 }
 
 func (r *run) follow(path string) error {
 	if path == "" {
 		return r.s.told("Type it as: /follow PATH", nil)
 	}
-	if r.follower != nil {
-		r.follower.Close()
-		r.follower = nil
-	}
 	f, err := r.s.desk.Follow(r.step.ID, path)
 	if err != nil {
 		return r.s.told("", err)
 	}
-	r.follower, r.path = f, path
-	return r.s.told("Following "+path+"; it is imported when the run ends.", nil)
+	return r.beside(f, "Following "+path+"; it is taken as evidence when the run ends.")
 }
 
-// beat is one look at the clock and the log.
-func (r *run) beat() {
-	ran, slept := r.watch.ran()
-	if slept-r.slept > time.Second {
-		r.s.screen.line(2, fmt.Sprintf("This computer slept for %s. The run was not watched in that time.", clock(slept-r.slept)))
-		r.slept = slept
+func (r *run) sensor(name string) error {
+	names := r.s.desk.Sensors()
+	if len(names) == 0 {
+		return r.s.told("This session reads no sensor of this computer; begin it with --here when the card sits in this one.", nil)
 	}
-	if r.follower != nil {
-		r.poll()
+	if name == "" {
+		return r.s.told("Type /sensor and one of: "+strings.Join(names, ", "), nil)
 	}
-	if r.every > 0 && r.follower == nil && ran >= r.due && !r.overdue && ran < r.duration {
-		r.overdue = true
-		r.s.screen.line(0, fmt.Sprintf("%s  Reading due: type the temperature now.", clock(ran)))
+	f, err := r.s.desk.Sample(r.step.ID, name)
+	if err != nil {
+		return r.s.told("", err)
 	}
-	if ran >= r.duration {
-		r.ended = true
-		r.s.screen.alarm("Time is up after " + clock(ran) + ". Take the last reading before the load is stopped.")
-		return
-	}
-	if r.step.EndEarly && r.live.Stable {
-		r.ended = true
-		r.why = fmt.Sprintf("ended after %s of %s because the temperature met the plan's stability rule", clock(ran), clock(r.duration))
-		r.s.screen.line(0, "Stable by the plan's rule: "+r.why+".")
-		return
-	}
-	r.s.screen.draw(r.status(ran))
-	if !r.s.o.Look.Redraw && ran-r.told >= r.interval() {
-		r.told = ran
-		r.tell()
-	}
+	return r.beside(f, "Logging "+name+" until the run ends.")
 }
 
-// interval is how often a state is told where lines cannot be redrawn.
-func (r *run) interval() time.Duration {
-	return max(r.duration/10, 10*time.Second)
-}
-
-func (r *run) tell() {
-	ran, _ := r.watch.ran()
-	r.s.screen.line(2, r.status(ran))
-}
-
-func (r *run) status(ran time.Duration) string {
-	left := r.duration - ran
-	width := r.s.o.Look.Width
-	text := fmt.Sprintf("%s of %s, ends %s", clock(ran), clock(r.duration), r.s.o.Now().Add(left).Format("15:04"))
-	if !math.IsNaN(r.live.Temperature) {
-		text += fmt.Sprintf("  %s °C", strconv.FormatFloat(r.live.Temperature, 'f', 1, 64))
-	}
-	if r.follower != nil {
-		text += r.liveWords()
-	}
-	if columns := width - len([]rune(text)) - 4; columns >= 10 && r.s.o.Look.Redraw {
-		text = bar(float64(ran)/float64(r.duration), min(columns, 30)) + " " + text
-	}
-	return text
-}
-
-func (r *run) liveWords() string {
-	var out string
-	if !math.IsNaN(r.live.RatePerHour) {
-		out += fmt.Sprintf(" %+.1f K/h", r.live.RatePerHour)
-	}
-	if !math.IsNaN(r.live.Plateau) {
-		out += fmt.Sprintf(" to %.1f±%.1f °C", r.live.Plateau, r.live.PlateauU)
-	}
-	if !math.IsNaN(r.live.FPS) {
-		out += fmt.Sprintf(" %.1f fps", r.live.FPS)
-	}
-	if r.live.Stable {
-		out += fmt.Sprintf(" stable since %s", clock(seconds(r.live.StableSince)))
-	}
-	return out
-}
-
-func (r *run) poll() {
-	live, err := r.follower.Poll()
+// beside puts a follower beside the clock. What was followed before is taken.
+func (r *run) beside(f Follower, words string) error {
+	files, notes, err := r.stop()
+	r.files, r.notes = files, notes
+	r.follower, r.live, r.alarms = f, blankLive(), watcher{screen: &r.s.screen}
 	if err != nil {
 		r.s.told("", err)
-		r.follower.Close()
-		r.follower = nil
-		return
 	}
-	r.live = live
-	if live.Silent >= silentAfter && !r.silent {
-		r.silent = true
-		r.s.screen.alarm(fmt.Sprintf("The log has not grown for %s: has the test frozen?", clock(live.Silent)))
-	}
-	if live.Silent < silentAfter {
-		r.silent = false
-	}
-	r.limit()
-}
-
-// limit gives the alarm once each time the limit is passed.
-func (r *run) limit() {
-	over := r.live.Over
-	limit := r.live.Limit
-	if r.follower == nil {
-		if l := limitOf(r.step, r.s.desk.Family()); l != nil {
-			limit, over = l.Value, r.live.Temperature > l.Value
-		}
-	}
-	if over && !r.over {
-		r.s.screen.alarm(fmt.Sprintf("%.1f °C is above the limit of %.1f °C. Stop the load and let the card cool.", r.live.Temperature, limit))
-	}
-	r.over = over
-}
-
-func limitOf(step *plans.Step, family *plans.Family) *quantity.Quantity {
-	if step.MaxTemp != nil {
-		return step.MaxTemp
-	}
-	return family.Thermal.MaxTemp
+	return r.s.told(words, nil)
 }

@@ -170,3 +170,47 @@ func TestColoursAreOkabeIto(t *testing.T) {
 		}
 	}
 }
+
+// A figure on paper and the same figure as a picture stand in the same place:
+// the limit line of a plain figure is where its value says.
+func TestPictureIsInPlace(t *testing.T) {
+	f := figure.Figure{Y: figure.Axis{Min: 0, Max: 10}, X: figure.Axis{Min: 0, Max: 1},
+		Series: []figure.Series{{Style: figure.Line, X: []float64{0, 1}, Y: []float64{2, 2}}}, Limits: []figure.Limit{{At: 8}}}
+	img := Picture(f, 200, 100, 144, Style{})
+	column := img.Rect.Dx() / 2
+	find := func(c RGB) (first, last int) {
+		first = -1
+		for x := column; x < column+12; x++ { // a dash may have its gap here
+			for y := range img.Rect.Dy() {
+				if p := img.RGBAAt(x, y); p.R == c.R && p.G == c.G && p.B == c.B {
+					if first < 0 {
+						first = y
+					}
+					last = y
+				}
+			}
+		}
+		return first, last
+	}
+	curve, _ := find(SeriesColour(0, true))
+	limit, _ := find(LimitColour)
+	// The plot area: from the top of the canvas less one line of names to the
+	// bottom less the legend, which is empty, and the tick labels.
+	top, bottom := 1.7*7.5*2, 200-2.9*7.5*2
+	for name, got := range map[string][2]float64{"curve at 2 of 10": {float64(curve), bottom - 0.2*(bottom-top)}, "limit at 8 of 10": {float64(limit), bottom - 0.8*(bottom-top)}} {
+		if math.Abs(got[0]-got[1]) > 2.5 {
+			t.Errorf("%s: row %g, want %g", name, got[0], got[1])
+		}
+	}
+}
+
+func BenchmarkPicture(b *testing.B) {
+	f := figure.Figure{Series: []figure.Series{{Name: "a", Style: figure.Line}}, Limits: []figure.Limit{{Name: "limit", At: 0.5}}}
+	for i := range 100_000 {
+		f.Series[0].X = append(f.Series[0].X, float64(i))
+		f.Series[0].Y = append(f.Series[0].Y, math.Sin(float64(i)/500))
+	}
+	for b.Loop() {
+		Picture(f, 493, 198, PrintDPI, Style{})
+	}
+}

@@ -171,6 +171,7 @@ func finite(s figure.Series) figure.Series {
 	for i := 0; i < n && whole; i++ {
 		whole = isFinite(s.X[i]) && isFinite(s.Y[i])
 	}
+	s.Low, s.High = s.Low[:min(n, len(s.Low))], s.High[:min(n, len(s.High))]
 	if !bars {
 		s.Low, s.High = nil, nil
 	}

@@ -36,6 +36,9 @@ func linearTicks(lo, hi float64, n int) []Tick {
 		}
 		out = append(out, Tick{v, formatTick(v, decimals)})
 	}
+	if len(out) < 2 && n < 40 {
+		return linearTicks(lo, hi, 2*n) // one tick alone gives no scale
+	}
 	return out
 }
 

@@ -124,6 +124,7 @@ func TestBytesRepeat(t *testing.T) {
 			}
 		}
 	}
+	saved(t, "pictures", printed(t, d, A4, pictures))
 	// Photos prepared anew give the same bytes as well.
 	e := sample.Accepted()
 	e.Photos, e.Logo = nil, d.Logo

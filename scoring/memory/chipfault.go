@@ -20,10 +20,11 @@ func (d *diagnosis) chip(v *chipView) {
 		fd.Where = fmt.Sprintf("%d words of %s, first 0x%x, lines %s", len(v.words), v.name(), v.words[0], lineNames(v.failing))
 		fd.Advice = "the cells themselves are bad: replace the chip; soldering does not help"
 	case isColumn && !shapeBeatsColumn(shape):
+		_, value := v.fixedBits()
 		fd.Kind = ChipColumn
 		fd.Lines = slices.Clone(v.failing)
 		fd.Confidence = confidence(n, 0.95)
-		fd.Where = fmt.Sprintf("one column of %s (word address ends in 0x%x, low %d bits), lines %s", v.name(), v.words[0]&int64(ones(column)), column, lineNames(v.failing))
+		fd.Where = fmt.Sprintf("one column of %s (word address ends in 0x%x, low %d bits), lines %s", v.name(), value&ones(column), column, lineNames(v.failing))
 		fd.Advice = "a column of the chip's array is bad: replace the chip"
 	case isRow:
 		fd.Kind = ChipRow

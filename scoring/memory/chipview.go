@@ -68,11 +68,37 @@ func (v *chipView) deadLike() bool {
 	return v.density >= deadDensity || (v.varying == 0 && len(v.failing) >= min(3, v.org.ChipBits))
 }
 
-// fixedBits returns the word-address bits that had the same value in every
-// failing row, and those values.
-func (v *chipView) fixedBits() (fixed, value uint64) {
-	all := ones(v.org.AddressLines())
-	return (v.log.wordAnd | ^v.log.wordOr) & all, v.log.wordAnd & all
+// nearlyAll is the share of rows that must agree on an address before it means
+// something; the rest may be stray errors.
+const nearlyAll = 0.97
+
+// fixedBits returns the word-address bits that had the same value in nearly
+// every failing row, and those values.
+func (v *chipView) fixedBits() (fixed, value uint64) { return fixedBits([]*chipView{v}) }
+
+func fixedBits(chips []*chipView) (fixed, value uint64) {
+	lines := chips[0].org.AddressLines()
+	var set [64]int
+	n := 0
+	for _, v := range chips {
+		n += len(v.log.sample)
+		for i := range v.log.sample {
+			w := uint64(v.log.sample[i].word)
+			for k := range lines {
+				set[k] += int(w >> uint(k) & 1)
+			}
+		}
+	}
+	for k := range lines {
+		s := share(set[k], n)
+		if s >= nearlyAll {
+			value |= 1 << uint(k)
+		}
+		if s >= nearlyAll || s <= 1-nearlyAll {
+			fixed |= 1 << uint(k)
+		}
+	}
+	return fixed, value
 }
 
 // An addressShape is what the failing word addresses have in common.
@@ -94,16 +120,10 @@ func (v *chipView) addressShape() addressShape {
 // sharedShape is the addressShape of several chips' rows taken together.
 func sharedShape(chips []*chipView) addressShape {
 	var words []int64
-	fixed, value := ^uint64(0), uint64(0)
-	for i, v := range chips {
+	for _, v := range chips {
 		words = append(words, v.words...)
-		f, x := v.fixedBits()
-		if i > 0 {
-			fixed &^= x ^ value
-		}
-		fixed &= f
-		value = x
 	}
+	fixed, value := fixedBits(chips)
 	slices.Sort(words)
 	return shapeOf(slices.Compact(words), fixed, value, chips[0].org.AddressLines())
 }
@@ -141,12 +161,11 @@ func shapeOf(words []int64, fixed, value uint64, lines int) addressShape {
 }
 
 func differ(words []int64, j, k int) bool {
+	n := 0
 	for _, w := range words {
-		if (w>>uint(j)^w>>uint(k))&1 == 0 {
-			return false
-		}
+		n += int((w>>uint(j) ^ w>>uint(k)) & 1)
 	}
-	return true
+	return share(n, len(words)) >= nearlyAll
 }
 
 func (s addressShape) found() bool { return s.line >= 0 || s.pair != nil }
@@ -221,7 +240,6 @@ func (v *chipView) row() (first, last int64, ok bool) {
 	if len(v.words) < 8 {
 		return 0, 0, false
 	}
-	first, last = v.words[0], v.words[len(v.words)-1]
 	block := int64(maxRowWords)
 	if v.org.ColumnBits > 0 {
 		block = 1 << uint(v.org.ColumnBits)
@@ -229,8 +247,26 @@ func (v *chipView) row() (first, last int64, ok bool) {
 	if v.org.Words < 8*block {
 		block = v.org.Words / 8
 	}
-	if block < 8 || first/block != last/block {
-		return first, last, false
+	if block < 8 {
+		return 0, 0, false
+	}
+	at, inside := v.words[len(v.words)/2]/block, 0
+	for i := range v.log.sample {
+		if v.log.sample[i].word/block == at {
+			inside++
+		}
+	}
+	if share(inside, len(v.log.sample)) < nearlyAll {
+		return 0, 0, false
+	}
+	first, last = -1, -1
+	for _, w := range v.words {
+		if w/block == at {
+			if first < 0 {
+				first = w
+			}
+			last = w
+		}
 	}
 	// The smallest aligned block that holds all failures; the first such block
 	// is where a list cut short would lie.

@@ -79,8 +79,6 @@ type chipLog struct {
 	lastWord  int64
 	next      int64 // rows one word after the row before
 	skipped   int64 // rows two to eight words after it
-	wordAnd   uint64
-	wordOr    uint64
 	sample    []sampleRow
 	timeBins  bins
 	heatBins  bins
@@ -246,7 +244,7 @@ func (f *Failures) addPiece(when circumstances, addr, inBeat int64, written, rea
 		index := bank*s.perBank + chip
 		log := f.chips[index]
 		if log == nil {
-			log = &chipLog{wordAnd: math.MaxUint64}
+			log = &chipLog{}
 			f.chips[index] = log
 		}
 		log.count(word, uint32(cw), uint32(cr))
@@ -274,8 +272,6 @@ func (c *chipLog) count(word int64, written, read uint32) {
 		c.skipped++
 	}
 	c.lastWord = word
-	c.wordAnd &= uint64(word)
-	c.wordOr |= uint64(word)
 	for d := written ^ read; d != 0; d &= d - 1 {
 		line := bits.TrailingZeros32(d)
 		if written>>uint(line)&1 == 1 {

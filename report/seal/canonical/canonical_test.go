@@ -141,7 +141,7 @@ func TestHostileRecords(t *testing.T) {
 	}
 }
 
-func FuzzTransform(f *testing.F) {
+func FuzzCanonicalJSON(f *testing.F) {
 	for _, v := range vectors {
 		f.Add([]byte(v.in))
 		f.Add([]byte(v.out))

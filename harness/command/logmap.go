@@ -1,0 +1,251 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/job"
+	"proveout/harness/logs"
+)
+
+func (c *Console) logmapCommands() *cli.Command {
+	return &cli.Command{
+		Name:  "logmap",
+		Usage: "find out how a log is written, and keep that as a map",
+		Subcommands: []*cli.Command{{
+			Name:      "try",
+			Usage:     "show the first rows of a log as they are understood",
+			ArgsUsage: "FILE",
+			Description: "Finds delimiter, decimal sign, encoding, header, times and units by itself, or\n" +
+				"reads the log with a map. A log of free text is read with --pattern, a regular\n" +
+				"expression whose named groups are quantities: 'GPU at (?P<temperature>[0-9.]+)'.",
+			Flags: []cli.Flag{shopFlag, jsonFlag,
+				&cli.StringFlag{Name: "map", Usage: "read it with the log map `FILE` or the shop's map of that name"},
+				&cli.StringFlag{Name: "pattern", Usage: "read free text with the regular expression `PATTERN`"},
+				&cli.StringSliceFlag{Name: "unit", Usage: "unit of a quantity, `NAME=UNIT`, may be repeated"},
+				&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
+				&cli.Float64Flag{Name: "max-bad", Usage: "share of rows that may be bad, in `PERCENT`"},
+				&cli.StringFlag{Name: "o", Usage: "write the map to `FILE`"},
+				&cli.StringFlag{Name: "save", Usage: "keep the map in the shop's logmaps folder as `NAME`"}},
+			Action: c.logmapTry,
+		}},
+	}
+}
+
+func (c *Console) logmapTry(x *cli.Context) error {
+	if x.NArg() != 1 {
+		return errors.New("name the log to try, as in: proveout logmap try soak.csv")
+	}
+	if err := checkPlace(x.String("place")); err != nil {
+		return err
+	}
+	name := x.Args().First()
+	m, p, err := c.understood(x, c.path(name))
+	if err != nil {
+		return err
+	}
+	if x.Bool("json") {
+		if err := c.answer(map[string]any{"map": m, "header": p.Header, "ignored": p.Ignored, "rows": previewLines(p), "bad": p.Bad}); err != nil {
+			return err
+		}
+	} else {
+		c.showMap(m, p)
+	}
+	return c.keepMap(x, m, name)
+}
+
+// understood sniffs the log, or reads it with the map or the pattern given.
+func (c *Console) understood(x *cli.Context, path string) (m logs.Map, p logs.Preview, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return m, p, err
+	}
+	defer f.Close()
+	base := filepath.Base(path)
+	switch {
+	case x.String("pattern") != "":
+		m, err = textMap(x.String("pattern"))
+	case x.String("map") != "":
+		shopDir, _ := c.shopDir(x) // a map by path needs no shop
+		m, err = c.logMap(shopDir, x.String("map"))
+	default:
+		m, p, err = logs.Sniff(base, f)
+	}
+	if err != nil {
+		return m, p, err
+	}
+	if x.IsSet("max-bad") {
+		m.MaxBad = x.Float64("max-bad")
+	}
+	for _, word := range x.StringSlice("unit") {
+		if err := setUnit(&m, word); err != nil {
+			return m, p, err
+		}
+	}
+	for i := range m.Columns {
+		if x.String("place") != "" && m.Columns[i].Quantity == "temperature" {
+			m.Columns[i].Place = x.String("place")
+		}
+	}
+	if errs := m.Check(); len(errs) > 0 {
+		return m, p, errs[0]
+	}
+	if _, err := f.Seek(0, 0); err != nil {
+		return m, p, err
+	}
+	p, err = logs.Try(base, f, m)
+	return m, p, err
+}
+
+// textMap makes the map of a log of free text: the named groups are columns,
+// named after their quantity.
+func textMap(pattern string) (logs.Map, error) {
+	re, err := regexp.Compile(pattern)
+	if err != nil {
+		return logs.Map{}, fmt.Errorf("--pattern: %w", err)
+	}
+	m := logs.Map{Format: logs.Text, Encoding: logs.UTF8, Decimal: ".", Pattern: pattern}
+	known := logs.Quantities()
+	for _, group := range re.SubexpNames() {
+		if group == "" {
+			continue
+		}
+		quantity := strings.ReplaceAll(group, "_", "-")
+		found := false
+		for _, k := range known {
+			found = found || k == quantity
+		}
+		if !found {
+			near := ""
+			if n := nearest(quantity, known); n != "" {
+				near = "did you mean " + n + "? "
+			}
+			return m, fmt.Errorf("--pattern: the group %q is no quantity; %sknown are: %s", group, near, strings.Join(known, ", "))
+		}
+		m.Columns = append(m.Columns, logs.Column{Header: group, Quantity: quantity})
+	}
+	if len(m.Columns) == 0 {
+		return m, errors.New("--pattern: no group has a name; write for instance 'at (?P<temperature>[0-9.]+) C'")
+	}
+	return m, nil
+}
+
+func setUnit(m *logs.Map, word string) error {
+	name, unit, ok := strings.Cut(word, "=")
+	if !ok {
+		return fmt.Errorf("--unit: write NAME=UNIT, as in temperature=°C, not %q", word)
+	}
+	for i := range m.Columns {
+		if m.Columns[i].Header == name || m.Columns[i].Quantity == name {
+			m.Columns[i].Unit = unit
+			return nil
+		}
+	}
+	return fmt.Errorf("--unit: the map has no column %q", name)
+}
+
+// showMap prints how the log is read and its first rows.
+func (c *Console) showMap(m logs.Map, p logs.Preview) {
+	how := string(m.Format) + ", " + string(m.Encoding)
+	if m.Delimiter != "" {
+		how += ", delimiter " + strconv.Quote(m.Delimiter)
+	}
+	if m.Decimal != "" {
+		how += ", decimal sign " + strconv.Quote(m.Decimal)
+	}
+	if m.Header > 0 {
+		how += fmt.Sprintf(", header on line %d", m.Header)
+	}
+	fold(c.Out, "", "Read as: "+how+".")
+	for _, col := range m.Columns {
+		text := strconv.Quote(col.Header) + " is " + col.Quantity
+		for _, more := range []struct{ lead, text string }{{" in ", col.Unit}, {", written as ", col.Time}, {", at the ", col.Place}} {
+			if more.text != "" {
+				text += more.lead + more.text
+			}
+		}
+		fold(c.Out, "    ", text)
+	}
+	for _, i := range p.Ignored {
+		fold(c.Out, "    ", strconv.Quote(i.Header)+" is passed over: "+i.Why)
+	}
+	fmt.Fprintln(c.Out, "\nFirst rows, in base units:")
+	heads := []string{"line"}
+	for _, col := range m.Columns {
+		heads = append(heads, col.Quantity)
+	}
+	var rows [][]string
+	for _, r := range p.Rows {
+		row := []string{strconv.FormatInt(r.Line, 10)}
+		for _, v := range r.Values {
+			row = append(row, strconv.FormatFloat(v, 'g', 8, 64))
+		}
+		rows = append(rows, row)
+	}
+	printColumns(c.Out, heads, rows)
+	for _, b := range p.Bad {
+		fold(c.Out, "", fmt.Sprintf("Line %d is set aside: %s", b.Line, b.What))
+	}
+}
+
+func previewLines(p logs.Preview) []map[string]any {
+	out := []map[string]any{}
+	for _, r := range p.Rows {
+		var values []any
+		for _, v := range r.Values {
+			if v != v {
+				values = append(values, nil)
+				continue
+			}
+			values = append(values, v)
+		}
+		out = append(out, map[string]any{"line": r.Line, "text": r.Text, "values": values})
+	}
+	return out
+}
+
+func (c *Console) keepMap(x *cli.Context, m logs.Map, logName string) error {
+	to := ""
+	switch {
+	case x.String("o") != "" && x.String("save") != "":
+		return errors.New("give -o FILE or --save NAME, not both")
+	case x.String("o") != "":
+		to = c.path(x.String("o"))
+	case x.String("save") != "":
+		name := strings.TrimSuffix(x.String("save"), ".toml")
+		if strings.ContainsAny(name, `/\`) {
+			return errors.New("--save takes a name; -o takes a path")
+		}
+		dir, err := c.shopDir(x)
+		if err != nil {
+			return err
+		}
+		folder := filepath.Join(dir, "logmaps")
+		if err := os.MkdirAll(folder, 0o755); err != nil {
+			return err
+		}
+		to = filepath.Join(folder, name+".toml")
+	default:
+		c.say(x, "Keep this map with: proveout logmap try %s --save NAME", logName)
+		return nil
+	}
+	var b strings.Builder
+	if err := m.Write(&b); err != nil {
+		return err
+	}
+	if err := job.WriteFile(to, []byte(b.String()), job.KeepExisting); err != nil {
+		if errors.Is(err, os.ErrExist) {
+			return fmt.Errorf("%s is there already; it was left as it is", to)
+		}
+		return err
+	}
+	c.say(x, "Wrote %s. Use it with: proveout import JOB STEP %s --map %s", to, logName, orWord(x.String("save"), x.String("o")))
+	return nil
+}

@@ -1,0 +1,273 @@
+package logs
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// A Tail reads a log that another program is still writing. It looks at the
+// file by its size, so it works over a share too, and it takes whole lines
+// only: a half-written one waits for its end. A file that was cut, replaced or
+// renamed away is begun anew from its first line.
+//
+// It is for looking on: bad rows are counted and never end it. The evidence is
+// the file, imported when it is complete.
+type Tail struct {
+	path  string
+	given Map
+	each  func(*Batch) error
+	kept  func(part int, b []byte) error
+
+	offset int64  // bytes of the file taken
+	head   []byte // its first bytes, to know it by
+	last   []byte // the bytes before offset, for the same
+	wait   []byte // bytes of a log whose header is not complete
+	carry  []byte // text behind the last whole line
+	part   int    // files begun, from 1; 0 before the first byte
+	flow   *tailFlow
+}
+
+// tailFlow is one file of a tail once its map is known.
+type tailFlow struct {
+	p *pipeline
+	o *order
+	b *block
+}
+
+// A TailState is what a poll found.
+type TailState struct {
+	Grown   bool   // bytes came in
+	Anew    bool   // the file was begun anew since the last poll
+	Part    int    // which file it is, from 1; 0 while there is none
+	Rows    int64  // of this file
+	Bad     int64  // rows set aside, of this file
+	LastBad string // the newest of them
+	Waiting string // why no row can be read yet; empty once one can
+}
+
+const (
+	tailPiece = 1 << 20 // bytes taken at a poll, so that each is short
+	tailHead  = 256
+	tailLast  = 64
+	tailSniff = 32 << 10 // bytes after which a log must have shown what it is
+)
+
+// NewTail begins to follow the file at path, which need not be there yet. A map
+// without a format is sniffed once the header is there. Rows go to each; the
+// bytes of each file begun go to kept, which may be nil.
+func NewTail(path string, m Map, each func(*Batch) error, kept func(part int, b []byte) error) *Tail {
+	return &Tail{path: path, given: m, each: each, kept: kept}
+}
+
+// Part returns the number of the file that is being read, from 1; 0 before the
+// first byte.
+func (t *Tail) Part() int { return t.part }
+
+// Map returns the map the log is read with; false while it is not known.
+func (t *Tail) Map() (Map, bool) {
+	if t.flow == nil {
+		return Map{}, false
+	}
+	return t.flow.p.m, true
+}
+
+// Poll takes what has been written since the last poll, at most 1 MiB.
+func (t *Tail) Poll() (TailState, error) {
+	var st TailState
+	f, err := os.Open(t.path)
+	if errors.Is(err, fs.ErrNotExist) {
+		st.Waiting = filepath.Base(t.path) + " is not there yet"
+		return t.state(st), nil
+	}
+	if err != nil {
+		return st, fmt.Errorf("following the log: %w", err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return st, fmt.Errorf("following the log: %w", err)
+	}
+	if !info.Mode().IsRegular() {
+		return st, fmt.Errorf("%s is not a regular file", t.path)
+	}
+	if t.part > 0 && t.replaced(f, info.Size()) {
+		t.begin()
+		st.Anew = true
+	}
+	fresh := make([]byte, min(max(info.Size()-t.offset, 0), tailPiece))
+	n, err := f.ReadAt(fresh, t.offset)
+	if err != nil && err != io.EOF {
+		return st, fmt.Errorf("following %s: %w", filepath.Base(t.path), err)
+	}
+	if fresh = t.settled(fresh[:n]); len(fresh) > 0 {
+		st.Grown = true
+		if err := t.take(fresh); err != nil {
+			return st, err
+		}
+	}
+	return t.state(st), nil
+}
+
+func (t *Tail) begin() {
+	t.offset, t.head, t.last, t.wait, t.carry, t.flow = 0, nil, nil, nil, nil, nil
+	t.part++
+}
+
+// replaced reports whether the file is no longer the one that was followed: it
+// is shorter, or its bytes are others. Names and inode numbers say nothing on a
+// share.
+func (t *Tail) replaced(f io.ReaderAt, size int64) bool {
+	if size < t.offset {
+		return true
+	}
+	same := func(at int64, want []byte) bool {
+		got := make([]byte, len(want))
+		n, err := f.ReadAt(got, at)
+		return (err == nil || err == io.EOF) && bytes.Equal(got[:n], want)
+	}
+	return !same(0, t.head) || !same(t.offset-int64(len(t.last)), t.last)
+}
+
+// settled leaves out zeros at the end: a share shows them where bytes have been
+// announced and not yet sent.
+func (t *Tail) settled(b []byte) []byte {
+	if t.wide(b) {
+		return b
+	}
+	if i := bytes.IndexByte(b, 0); i >= 0 {
+		return b[:i]
+	}
+	return b
+}
+
+// wide reports whether the log is UTF-16, where zeros are usual.
+func (t *Tail) wide(b []byte) bool {
+	e := t.given.Encoding
+	switch {
+	case t.flow != nil:
+		e = t.flow.p.m.Encoding
+	case e == "":
+		e = detectEncoding(append(bytes.Clone(t.wait), b...))
+	}
+	return e == UTF16LE || e == UTF16BE
+}
+
+func (t *Tail) take(fresh []byte) error {
+	if t.part == 0 {
+		t.part = 1
+	}
+	t.offset += int64(len(fresh))
+	if room := tailHead - len(t.head); room > 0 {
+		t.head = append(t.head, fresh[:min(room, len(fresh))]...)
+	}
+	t.last = append(t.last, fresh...)
+	t.last = bytes.Clone(t.last[max(0, len(t.last)-tailLast):])
+	if t.kept != nil {
+		if err := t.kept(t.part, fresh); err != nil {
+			return fmt.Errorf("keeping a copy of %s: %w", filepath.Base(t.path), err)
+		}
+	}
+	if t.flow != nil {
+		return t.read(fresh)
+	}
+	t.wait = append(t.wait, fresh...)
+	flow, err := t.open()
+	if err != nil {
+		if len(t.wait) > tailSniff {
+			return err
+		}
+		return nil
+	}
+	t.flow = flow
+	raw := t.wait
+	t.wait = nil
+	return t.read(raw)
+}
+
+// open finds the map of the log from what has come in, once its header and a
+// row are whole.
+func (t *Tail) open() (*tailFlow, error) {
+	name := filepath.Base(t.path)
+	m := t.given
+	if m.Format == "" {
+		whole := t.wait
+		if !t.wide(nil) {
+			whole = whole[:bytes.LastIndexByte(whole, '\n')+1]
+		}
+		var err error
+		if m, err = sniffMap(name, sample{bytes: whole, whole: false}); err != nil {
+			return nil, err
+		}
+		if rows := bytes.Count(t.wait, []byte{'\n'}) - m.Header - m.Skip; rows < 2 {
+			return nil, errors.New(name + " has too few rows yet to be understood")
+		}
+	}
+	if m.Encoding == "" {
+		m.Encoding = UTF8
+	}
+	if m.Decimal == "" {
+		m.Decimal = "."
+	}
+	if errs := m.Check(); len(errs) > 0 {
+		return nil, &Problem{File: name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
+	}
+	dec, err := newDecoder(m.Encoding)
+	if err != nil {
+		return nil, err
+	}
+	m.MaxBad = 100
+	p := &pipeline{in: Input{Name: name}, m: m, dec: dec, sum: sha256.New(), workers: 1}
+	return &tailFlow{p: p, b: newBlock()}, nil
+}
+
+// read decodes bytes and gives their whole lines on.
+func (t *Tail) read(raw []byte) error {
+	w := t.flow
+	text := raw
+	if w.p.dec != nil {
+		text = w.p.dec.decode(nil, raw, false)
+	}
+	t.carry = append(t.carry, text...)
+	end := bytes.LastIndexByte(t.carry, '\n') + 1
+	if len(t.carry)-end > longest {
+		return &Problem{File: w.p.in.Name, What: fmt.Sprintf("a line is longer than %d bytes", longest), Fix: "a log has one row a line; is this the right file?"}
+	}
+	if end == 0 || w.o == nil && bytes.Count(t.carry[:end], []byte{'\n'}) < w.p.m.Header+w.p.m.Skip {
+		return nil
+	}
+	w.b.text = bytes.Clone(t.carry[:end])
+	t.carry = bytes.Clone(t.carry[end:])
+	if w.o == nil {
+		if err := w.p.begin(w.b); err != nil {
+			return err
+		}
+		w.o = newOrder(w.p, t.each)
+	}
+	if len(w.b.text) == 0 {
+		return nil
+	}
+	w.p.parser.parse(w.b.text, &w.b.out)
+	return w.o.block(w.b)
+}
+
+func (t *Tail) state(st TailState) TailState {
+	st.Part = t.part
+	if t.flow == nil || t.flow.o == nil {
+		if st.Waiting == "" {
+			st.Waiting = filepath.Base(t.path) + " has no complete header and row yet"
+		}
+		return st
+	}
+	o := t.flow.o
+	st.Rows, st.Bad = o.count, o.bad
+	if n := len(o.badRows); n > 0 {
+		st.LastBad = o.badRows[n-1].problem(t.flow.p.in.Name).Error()
+	}
+	return st
+}
