@@ -145,6 +145,7 @@ func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Res
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
+	r.Mode = scoring.ModeText(f.Mode)
 	return r, nil
 }
 
