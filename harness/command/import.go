@@ -141,7 +141,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		part := job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}
 		if step.Kind == plans.Image {
 			var err error
-			if part, err = c.lookAtCapture(x, k, step, path); err != nil {
+			if part, err = k.lookAtCapture(x, path); err != nil {
 				return imported{}, err
 			}
 		}
@@ -180,8 +180,8 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 }
 
 // lookAtCapture reads a capture before it is kept, and finds out which test
-// picture it shows in which mode of the step.
-func (c *Console) lookAtCapture(x *cli.Context, k *openCase, step *plans.Step, path string) (job.CapturePart, error) {
+// picture it shows in which mode.
+func (k *openCase) lookAtCapture(x *cli.Context, path string) (job.CapturePart, error) {
 	var part job.CapturePart
 	name := filepath.Base(path)
 	var mode *pattern.Mode
@@ -199,7 +199,7 @@ func (c *Console) lookAtCapture(x *cli.Context, k *openCase, step *plans.Step, p
 	if err != nil {
 		return part, err
 	}
-	p, err := c.readCapture(path, mode)
+	p, err := readCaptureFile(path, name, mode)
 	if err != nil {
 		return part, fmt.Errorf("an image step takes captures as PNG, JPEG, BMP, TIFF, PCX, TGA or .raw dumps: %w", err)
 	}

@@ -36,9 +36,13 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 	}
 }
 
-// readCapture reads a capture by its file.
+// readCapture reads a capture by the name that was typed.
 func (c *Console) readCapture(name string, mode *pattern.Mode) (*raster.RGB, error) {
-	path := c.path(name)
+	return readCaptureFile(c.path(name), name, mode)
+}
+
+// readCaptureFile reads a capture; messages call it by name.
+func readCaptureFile(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
 	if st, err := os.Stat(path); err == nil && st.IsDir() {
 		return nil, fmt.Errorf("%s is a folder, not a picture", name)
 	}

@@ -131,6 +131,18 @@ func (k *openCase) load() error {
 	return nil
 }
 
+// computeAfresh lets nothing that was computed before stand in for the
+// evidence: what is issued is judged from the files themselves.
+func (k *openCase) computeAfresh() {
+	for _, attempts := range k.input.Job.Attempts {
+		for i := range attempts {
+			for n := range attempts[i].Captures {
+				attempts[i].Captures[n].Recall = nil
+			}
+		}
+	}
+}
+
 func parseSnapshot(dir string, j *reading.Job, s job.Snapshot) (*plans.Plan, *plans.Family, error) {
 	plan, problems := plans.ParsePlan(filepath.Join(dir, "plan.toml"), s.Plan)
 	if len(problems) > 0 {
