@@ -4,20 +4,24 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	_ "image/jpeg" // photos and captures
-	_ "image/png"  // captures
+	_ "image/jpeg" // photos
+	_ "image/png"  // photos
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/urfave/cli/v2"
+	_ "golang.org/x/image/bmp"  // photos
+	_ "golang.org/x/image/tiff" // photos
 
 	"proveout/harness/job"
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/recognise"
 )
 
 func (c *Console) importCommand() *cli.Command {
@@ -28,8 +32,10 @@ func (c *Console) importCommand() *cli.Command {
 		Flags: append([]cli.Flag{shopFlag, jsonFlag, retestFlag, instrumentFlag, byFlag,
 			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the header says"},
 			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
-			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows"},
-			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture"}}, failureFlags...),
+			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows; else the capture tells"},
+			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture; else the capture tells"},
+			&cli.StringFlag{Name: "route", Usage: "how a capture came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
+			baseFlag}, failureFlags...),
 		Action: c.importFiles,
 	}
 }
@@ -45,6 +51,8 @@ type imported struct {
 	Seconds float64          `json:"seconds,omitempty"`
 	Columns []reading.Column `json:"columns,omitempty"`
 	Devices int              `json:"devices,omitempty"` // of a dump
+	Pattern string           `json:"pattern,omitempty"` // that a capture shows
+	Mode    string           `json:"mode,omitempty"`
 }
 
 func (c *Console) importFiles(x *cli.Context) error {
@@ -76,7 +84,7 @@ func (c *Console) importFiles(x *cli.Context) error {
 		return err
 	}
 	for i, file := range files {
-		if err := c.refuseFile(x, step, c.path(file), m, i > 0); err != nil {
+		if err := c.refuseFile(x, k, step, c.path(file), m, i > 0); err != nil {
 			return err
 		}
 	}
@@ -106,7 +114,11 @@ func (c *Console) importFiles(x *cli.Context) error {
 // String says what was imported, for people.
 func (d imported) String() string {
 	if d.Kind == "capture" {
-		return fmt.Sprintf("%s, a capture, SHA-256 %s", d.File, d.SHA256)
+		shows := ""
+		if d.Pattern != "" {
+			shows = " of " + d.Pattern + " at " + d.Mode
+		}
+		return fmt.Sprintf("%s, a capture%s, SHA-256 %s", d.File, shows, d.SHA256)
 	}
 	if d.Kind == "dump" {
 		return fmt.Sprintf("%s, a dump of %d devices, SHA-256 %s", d.File, d.Devices, d.SHA256)
@@ -134,17 +146,21 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		attempt, fresh = attempt+1, true
 	}
 	start := job.Entry{Kind: job.AttemptStart, Step: step.ID, Attempt: attempt, By: k.by(x)}
-	if isPicture(path) {
+	if step.Kind == plans.Image || isPicture(path) {
+		part := job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}
+		if step.Kind == plans.Image {
+			part = k.looked[path]
+		}
 		e, err := f.Keep(path, "capture", "")
 		if err != nil {
 			return imported{}, err
 		}
-		entries := []job.Entry{{Kind: job.Picture, Step: step.ID, Attempt: attempt, By: k.by(x), File: job.FileOf(e),
-			Capture: &job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}}}
+		entries := []job.Entry{{Kind: job.Picture, Step: step.ID, Attempt: attempt, By: k.by(x), File: job.FileOf(e), Capture: &part}}
 		if fresh {
 			entries = append([]job.Entry{start}, entries...)
 		}
-		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture"}, f.Append(entries...)
+		k.input.Job.Attempts[step.ID] = append(k.input.Job.Attempts[step.ID], reading.Attempt{Number: attempt})
+		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture", Pattern: part.Pattern, Mode: part.Mode}, f.Append(entries...)
 	}
 	switch step.Kind {
 	case plans.MemoryScan:
@@ -177,20 +193,72 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 
 // refuseFile refuses what the step cannot use, before anything is imported. The
 // logs behind the first are read whole.
-func (c *Console) refuseFile(x *cli.Context, step *plans.Step, path string, m logs.Map, whole bool) error {
+func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path string, m logs.Map, whole bool) error {
 	if err := checkFile(path); err != nil {
 		return err
 	}
-	if isPicture(path) {
+	switch {
+	case step.Kind == plans.Image:
+		part, err := k.lookAtCapture(x, path)
+		if err != nil {
+			return err
+		}
+		if k.looked == nil {
+			k.looked = map[string]job.CapturePart{}
+		}
+		k.looked[path] = part
 		return nil
-	}
-	if step.Kind == plans.Image {
-		return fmt.Errorf("%s is not a picture this program reads", path)
+	case isPicture(path), step.Kind == plans.MemoryScan, step.Kind == plans.Detection:
+		return nil
 	}
 	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
 		return err
 	}
 	return readWhole(x.Context, path, filepath.Base(path), m)
+}
+
+// lookAtCapture reads a capture before it is kept, and finds out which test
+// picture it shows in which mode.
+func (k *openCase) lookAtCapture(x *cli.Context, path string) (job.CapturePart, error) {
+	var part job.CapturePart
+	name := filepath.Base(path)
+	var mode *pattern.Mode
+	if text := x.String("mode"); text != "" {
+		m, err := scoring.PictureMode(text)
+		if err != nil {
+			return part, fmt.Errorf("--mode: %w", err)
+		}
+		mode = &m
+	}
+	if _, err := scoring.RouteNamed(x.String("route")); err != nil {
+		return part, fmt.Errorf("--route: %w", err)
+	}
+	base, err := baseAddress(x)
+	if err != nil {
+		return part, err
+	}
+	p, err := readCaptureFile(path, name, mode)
+	if err != nil {
+		return part, fmt.Errorf("an image step takes captures as PNG, JPEG, BMP, TIFF, PCX, TGA or .raw dumps: %w", err)
+	}
+	shows, err := scoring.Identify(p, x.String("pattern"), mode)
+	if errors.Is(err, recognise.ErrNone) {
+		return part, fmt.Errorf("%s: %w. Say what was shown with --pattern NAME --mode MODE; to keep the picture without comparing it: proveout job attach", name, err)
+	}
+	if err != nil {
+		return part, fmt.Errorf("%s: %w", name, err)
+	}
+	part = job.CapturePart{Pattern: shows.Name(), Mode: scoring.ModeText(shows.Mode), Base: base}
+	if r := x.String("route"); r != "auto" {
+		part.Route = r
+	}
+	if text := x.String("mode"); strings.Contains(text, "@") {
+		part.Mode = text
+	}
+	if org := scoring.FrameMemory(k.input.Family); org != nil && base+shows.Mode.Bytes() > org.Bytes() {
+		return part, fmt.Errorf("%s shows a picture of %d bytes from address %d, but the memory of the family %s has %d bytes", name, shows.Mode.Bytes(), base, k.input.Family.ID, org.Bytes())
+	}
+	return part, nil
 }
 
 // placed says of every temperature of a map where its sensor sits. A map without
@@ -237,7 +305,7 @@ func isPicture(path string) bool {
 func pictureSize(r io.Reader) (width, height int, err error) {
 	config, _, err := image.DecodeConfig(r)
 	if err != nil {
-		return 0, 0, errors.New("not a PNG or JPEG picture")
+		return 0, 0, errors.New("not a PNG, JPEG, BMP or TIFF picture")
 	}
 	return config.Width, config.Height, nil
 }
