@@ -3,6 +3,7 @@ package lines
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -71,7 +72,7 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	if task != LevelsOnly && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
 		u, t = v.foldedBanks(u, t, rep)
 	}
-	j := newJudge(l, t, v.noise)
+	j := newJudge(l, t, v.noise, task)
 	rep.Lines = j.lines()
 	rep.Levels = curves(l, t, v.m)
 	if task != LevelsOnly {
@@ -152,7 +153,12 @@ func (v *view) foldedBanks(u [3][]float32, t [][3]tally, rep *Report) ([3][]floa
 // explain names the faults behind the bad lines, one after the other, each time
 // going on with what remains.
 func (v *view) explain(j *judge, u [3][]float32, rep *Report) {
-	for range 6 {
+	rounds := 6
+	if v.task == FromPhotograph {
+		rounds = 1 // what a fault does to its neighbours is not linear there
+	}
+	defer func() { settleOthers(j, rep) }()
+	for range rounds {
 		var t [][3]tally
 		switch {
 		case v.explainConverter(j, u, rep):
@@ -165,7 +171,27 @@ func (v *view) explain(j *judge, u [3][]float32, rep *Report) {
 			t = v.explainChip(bank, chip, bad, judged, j, u, rep)
 		}
 		v.noise = noiseOf(t)
-		j = newJudge(v.lanes, t, v.noise)
+		j = newJudge(v.lanes, t, v.noise, v.task)
+	}
+}
+
+// settleOthers looks again at lines that looked bad before the faults were
+// explained and are named by none: what they are then, counts, but never as good
+// after having looked bad.
+func settleOthers(j *judge, rep *Report) {
+	after := j.lines()
+	for i := range rep.Lines {
+		l := &rep.Lines[i]
+		if l.State != Bad {
+			continue
+		}
+		named := false
+		for _, f := range rep.Findings {
+			named = named || f.Kind == memory.BankLost && f.Bank == l.Bank || f.Bank == l.Bank && f.Chip == l.Chip && slices.Contains(f.Lines, l.Line)
+		}
+		if !named && after[i].State != Bad {
+			l.State = NotJudged
+		}
 	}
 }
 

@@ -51,7 +51,7 @@ type judge struct {
 	r [][3][]ratio // by lane class, channel and bit
 }
 
-func newJudge(l *lanes, t [][3]tally, noise [3]float64) *judge {
+func newJudge(l *lanes, t [][3]tally, noise [3]float64, task Task) *judge {
 	j := &judge{lanes: l, r: make([][3][]ratio, len(t))}
 	fields := l.Mode.Format.Fields()
 	for k := range t {
@@ -62,7 +62,39 @@ func newJudge(l *lanes, t [][3]tally, noise [3]float64) *judge {
 			}
 		}
 	}
+	if task == FromPhotograph {
+		j.relative()
+	}
 	return j
+}
+
+// relative scales the ratios of each bit by their median over the lane classes.
+// A photograph answers less to small steps than to large ones (clipping, coding),
+// and does so in every lane class alike.
+func (j *judge) relative() {
+	for ch, f := range j.Mode.Format.Fields() {
+		for bit := range f.Bits {
+			var v []float64
+			for k := range j.r {
+				if r := j.r[k][ch][bit]; r.se < 0.15 {
+					v = append(v, r.value)
+				}
+			}
+			if len(v) < 2 {
+				continue
+			}
+			m := upperMedian(v)
+			for k := range j.r {
+				r := &j.r[k][ch][bit]
+				switch {
+				case m > 0.4:
+					r.value, r.se = r.value/m, r.se/m
+				case j.weight(ch, bit) < 30: // too fine for this photograph
+					r.se = math.Inf(1)
+				}
+			}
+		}
+	}
 }
 
 func (r ratio) state() State {

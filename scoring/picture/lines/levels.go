@@ -158,7 +158,9 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 	m.gamma[ch] = 1
 	if x, ok := pool.plain.solve(2); ok && math.Abs(x[1]-m.gain[ch]) < 0.12*m.gain[ch] {
 		m.gain[ch], m.offset[ch] = x[1], x[0]
-		m.fitGamma(ch, &pool)
+		if task != FromPhotograph { // its small steps answer less for other reasons
+			m.fitGamma(ch, &pool)
+		}
 	}
 }
 

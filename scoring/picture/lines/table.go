@@ -83,7 +83,7 @@ func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
 					case m.gamma[ch] == 1:
 						out[x] = (v[x]-offset)*scale - p[x]
 					default:
-						out[x] = curve[int(v[x]*steps+0.5)] - p[x]
+						out[x] = curve[min(255*steps, max(0, int(v[x]*steps+0.5)))] - p[x]
 					}
 					if p[x] < lo || p[x] > hi { // predicted to be clipped, and looks so
 						if d := out[x] + p[x] - min(white, max(black, p[x])); d < near && d > -near {
