@@ -214,7 +214,7 @@ func windows(p plane, t Texture) (out []place) {
 	if t == Fine {
 		const side = 40
 		edge := min(8*max(2, (p.h+75)/150)+2, (p.h-2*side)/2) // the marks are alike in all patterns
-		nx, ny := min(9, max(3, p.w/100)), min(7, max(3, p.h/100))
+		nx, ny := min(9, max(5, p.w/100)), min(7, max(5, p.h/100))
 		for j := range ny {
 			for i := range nx {
 				out = append(out, place{4 + i*(p.w-side-8)/(nx-1), edge + j*(p.h-side-2*edge)/(ny-1), side, side})

@@ -19,7 +19,8 @@ func search(p, c plane, t Texture) []Fit {
 	var all []found
 	parts := []place{{p.w/2 - 32, p.h/2 - 32, 64, 64}}
 	if t == Fine {
-		parts = append(parts, place{p.w / 5, p.h / 5, 64, 64}, place{3 * p.w / 5, 3 * p.h / 5, 64, 64})
+		parts = append(parts, place{p.w / 5, p.h / 5, 64, 64}, place{3 * p.w / 5, 3 * p.h / 5, 64, 64},
+			place{p.w / 2, max(0, p.h-24*max(2, (p.h+75)/150)/2-66), 64, min(64, p.h)})
 	}
 	for _, w := range parts {
 		if t == Coarse {

@@ -34,15 +34,16 @@ type Line struct {
 	PixelBits  []int   // bits of the pixel that lie on the line, 0 the lowest
 }
 
-// A short between two lines leaves a line following by one half, every other
-// fault by less. A line is good when it follows clearly better than that, and
-// bad when it follows clearly worse than a good one; between them, or when the
-// standard error is above maxSE, it is not judged.
+// A short between neighbouring bits of a channel leaves the upper following by
+// three quarters and the lower by one and a half, any other short by one half,
+// every other fault by less. A line is good when it follows clearly better than
+// that, and bad when it clearly follows otherwise than a good one; between them,
+// or when the standard error is above maxSE, it is not judged.
 const (
-	maxSE     = 0.12
-	clearly   = 4.5 // standard errors
-	badBelow  = 0.76
-	goodAbove = 0.72
+	maxSE    = 0.12
+	clearly  = 4.8 // standard errors
+	badBelow = 0.76
+	badAbove = 1.25
 )
 
 // A judge holds the ratios of every slot.
@@ -101,10 +102,10 @@ func (r ratio) state() State {
 	switch {
 	case !(r.se <= maxSE):
 		return NotJudged
-	case r.value > goodAbove && r.value-0.5 > clearly*r.se:
-		return Good
-	case r.value < badBelow && 1-r.value > (clearly+0.3)*r.se:
+	case r.value < badBelow && 1-r.value > clearly*r.se, r.value > badAbove && r.value-1 > clearly*r.se:
 		return Bad
+	case r.value < badAbove && r.value-0.75 > 3*r.se && r.value-0.5 > clearly*r.se:
+		return Good
 	}
 	return NotJudged
 }
