@@ -80,11 +80,7 @@ func Find(pattern, capture *raster.RGB, texture Texture, guess []Fit) (Fit, erro
 		done = try(g, 4)
 	}
 	if !done {
-		for _, g := range search(p, c, texture) {
-			if try(g, 6) {
-				break
-			}
-		}
+		search(p, c, texture, func(g Fit) bool { return try(g, 6) })
 	}
 	if best.Windows < 5 || best.Windows*6 < best.Tried {
 		if c.blockDeviation() < 3 {

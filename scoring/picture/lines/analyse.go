@@ -72,7 +72,7 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	if task != LevelsOnly && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
 		u, t = v.foldedBanks(u, t, rep)
 	}
-	j := newJudge(l, t, v.noise, task)
+	j := newJudge(l, t, v.m, v.noise, task)
 	rep.Lines = j.lines()
 	rep.Levels = curves(l, t, v.m)
 	if task != LevelsOnly {
@@ -171,7 +171,7 @@ func (v *view) explain(j *judge, u [3][]float32, rep *Report) {
 			t = v.explainChip(bank, chip, bad, judged, j, u, rep)
 		}
 		v.noise = noiseOf(t)
-		j = newJudge(v.lanes, t, v.noise, v.task)
+		j = newJudge(v.lanes, t, v.m, v.noise, v.task)
 	}
 }
 

@@ -52,14 +52,18 @@ type judge struct {
 	r [][3][]ratio // by lane class, channel and bit
 }
 
-func newJudge(l *lanes, t [][3]tally, noise [3]float64, task Task) *judge {
+func newJudge(l *lanes, t [][3]tally, m *model, noise [3]float64, task Task) *judge {
 	j := &judge{lanes: l, r: make([][3][]ratio, len(t))}
 	fields := l.Mode.Format.Fields()
 	for k := range t {
 		for ch := range 3 {
 			j.r[k][ch] = make([]ratio, fields[ch].Bits)
+			black, white := float32(m.screenLevel(ch, 0)), float32(m.screenLevel(ch, 255))
+			if task == FromPhotograph { // clipped before it was unmixed
+				black, white = -1000, 1000
+			}
 			for b := range j.r[k][ch] {
-				j.r[k][ch][b] = t[k][ch].follow(b, l.weight(ch, b), noise[ch])
+				j.r[k][ch][b] = t[k][ch].follow(b, l.level[ch], black, white, noise[ch])
 			}
 		}
 	}

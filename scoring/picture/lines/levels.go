@@ -95,9 +95,13 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 		gain float64
 	}
 	var good []one
+	most := 0.0
+	for k := range all {
+		most = max(most, all[k][ch].plain.count)
+	}
 	for k := range all {
 		c := &all[k][ch]
-		if c.plain.count < 100 {
+		if c.plain.count < max(100, 0.15*most) { // a bank of which only the edge is seen
 			continue
 		}
 		x, ok := c.plain.solve(2)
@@ -131,12 +135,9 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 		return
 	}
 	// Lane classes that hardly follow are faulty, however well they fit.
-	top := 0.0
-	for _, o := range good {
-		top = max(top, o.gain)
-	}
-	good = slices.DeleteFunc(good, func(o one) bool { return o.gain < 0.6*top })
 	sort.Slice(good, func(a, b int) bool { return good[a].gain < good[b].gain })
+	top := good[len(good)*3/4].gain
+	good = slices.DeleteFunc(good, func(o one) bool { return o.gain < 0.6*top })
 	m.gain[ch] = good[len(good)/2].gain
 	sort.SliceStable(good, func(a, b int) bool { return good[a].fit.rss < good[b].fit.rss })
 	limit := good[0].fit.rss*1.25 + 0.5

@@ -68,6 +68,7 @@ func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
 			curve[i] = float32(m.screenLevel(ch, float64(i)/steps))
 		}
 		soft := min(m.noise[ch], 16)
+		sharp := m.hx[0][2]*m.hy[0][1] > 0.85
 		scale, offset := float32(1/m.gain[ch]), float32(m.offset[ch])
 		overRows(0, g.Height, func(_, from, to int) {
 			for y := from; y < to; y++ {
@@ -94,6 +95,8 @@ func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
 					case p[x] > 2*black-lo && p[x] < 2*white-hi: // half clipped by noise: right the mean
 						c := m.captureLevel(ch, float64(p[x]))
 						out[x] -= float32((clipBias(c, soft) - clipBias(255-c, soft)) / m.gain[ch])
+					case sharp: // compare with what clipping leaves
+						out[x] += p[x] - min(white, max(black, p[x]))
 					default: // predicted to be clipped: nothing is learnt when it looks so
 						if d := out[x] + p[x] - min(white, max(black, p[x])); d < near && d > -near {
 							out[x] = nan
@@ -202,8 +205,12 @@ const floor = 0.29
 func noiseOf(t [][3]tally) (out [3]float64) {
 	for ch := range 3 {
 		var v []float64
+		most := 0.0
 		for k := range t {
-			if t[k][ch].n > 50 {
+			most = max(most, t[k][ch].n)
+		}
+		for k := range t { // a bank of which only the plain edge is seen tells nothing
+			if t[k][ch].n > max(50, 0.15*most) {
 				v = append(v, math.Sqrt(t[k][ch].variance()))
 			}
 		}
@@ -221,8 +228,9 @@ func noiseOf(t [][3]tally) (out [3]float64) {
 type ratio struct{ value, se float64 }
 
 // follow estimates the ratio of one bit from pairs of levels that differ in it.
-func (t *tally) follow(bit int, weight, noise float64) ratio {
+func (t *tally) follow(bit int, level []float32, black, white float32, noise float64) ratio {
 	var sum, weights float64
+	weight := float64(level[1<<bit])
 	b := 1 << bit
 	for v := range t.cells {
 		if v&b != 0 {
@@ -232,8 +240,13 @@ func (t *tally) follow(bit int, weight, noise float64) ratio {
 		if lo.q < 0.5 || hi.q < 0.5 {
 			continue
 		}
-		w := lo.q * hi.q / (lo.q + hi.q)
-		sum += w * (hi.a/hi.q - lo.a/lo.q)
+		// What clipping leaves of the step is what can be seen.
+		left := float64(min(white, max(black, level[v|b]))-min(white, max(black, level[v]))) / weight
+		if left < 0.5 {
+			continue
+		}
+		w := lo.q * hi.q / (lo.q + hi.q) * left * left
+		sum += w * (hi.a/hi.q - lo.a/lo.q) / left
 		weights += w
 	}
 	if weights == 0 {
