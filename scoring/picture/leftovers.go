@@ -279,16 +279,17 @@ func (c *comparison) stripes(rest []float32) bool {
 	found := false
 	w, h := c.grid.Width, c.grid.Height
 	cols, rows := make([]sum, w), make([]sum, h)
+	level := (c.report.Clean[0] + c.report.Clean[1] + c.report.Clean[2]) / 3
+	most := max(3, 20*math.Sqrt(3)/level) // 20 levels
 	for y := range h {
 		for x, v := range rest[y*w : (y+1)*w] {
 			if v == v { // a few isolated pixels make no stripe
-				v := min(3, max(-3, float64(v)))
+				v := min(most, max(-most, float64(v)))
 				cols[x].add(v)
 				rows[y].add(v)
 			}
 		}
 	}
-	level := (c.report.Clean[0] + c.report.Clean[1] + c.report.Clean[2]) / 3
 	for k, s := range [][]sum{cols, rows} {
 		hits, strength := offLines(s, level)
 		if len(hits) < 2 {

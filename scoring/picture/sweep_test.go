@@ -82,7 +82,7 @@ func right(r *Result, f simulate.Fault) bool {
 // The whole way: a fault of any kind, a capture device of any setting, nothing
 // told but pattern, capture and memory.
 func TestFaultsThroughCaptureDevices(t *testing.T) {
-	n := 34
+	n := 17
 	size := [2]int{320, 240}
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
 		n, size = 340, [2]int{480, 360}
@@ -130,7 +130,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 }
 
 func TestFalseAlarmRate(t *testing.T) {
-	n := 12
+	n := 10
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
 		n = 600
 	}
