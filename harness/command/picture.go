@@ -50,7 +50,7 @@ var (
 	modeFlag   = &cli.StringFlag{Name: "mode", Usage: "display `MODE`: 1024x768x16"}
 	outFlag    = &cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "`FILE` to write"}
 	familyFlag = &cli.StringFlag{Name: "family", Usage: "board family `ID` or its file: names the chips"}
-	baseFlag   = &cli.StringFlag{Name: "base", Usage: "where the first pixel lies in the memory: `BYTES`, such as \"2 MiB\"", Value: "0"}
+	baseFlag   = &cli.StringFlag{Name: "first-pixel", Usage: "where the first pixel lies in the memory: `BYTES`, such as \"2 MiB\"", Value: "0"}
 )
 
 // A shownPicture is one line of picture list.
@@ -366,9 +366,9 @@ func sameMemory(file *plans.FamilyFile) bool {
 	return len(file.Variants()) > 0
 }
 
-// baseAddress reads --base.
+// baseAddress reads --first-pixel.
 func baseAddress(x *cli.Context) (int64, error) {
-	text := strings.TrimSpace(x.String("base"))
+	text := strings.TrimSpace(x.String("first-pixel"))
 	if text == "" {
 		return 0, nil
 	}
@@ -377,7 +377,7 @@ func baseAddress(x *cli.Context) (int64, error) {
 	}
 	q, err := quantity.Parse(text, quantity.Bytes)
 	if err != nil || q.Value < 0 || q.Value != float64(int64(q.Value)) {
-		return 0, fmt.Errorf("--base: %q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
+		return 0, fmt.Errorf("--first-pixel: %q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
 	}
 	return int64(q.Value), nil
 }
