@@ -43,6 +43,7 @@ func (j *judge) load() {
 	}
 	j.overRuns(runs)
 	j.loadThrottling()
+	j.benchSteady()
 	if j.step.Prove != "" {
 		var seconds []float64
 		failures := 0

@@ -169,6 +169,7 @@ func (c *Console) commands() []*cli.Command {
 		c.logmapCommands(),
 		c.completionCommand(),
 		c.manCommand(),
+		c.wordsCommand(),
 		c.recordCommand(),
 		c.importCommand(),
 		c.scoreCommand(),
