@@ -69,11 +69,16 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 // before its command is looked up among all commands.
 func takeFlag(app *cli.App, command *cli.Command, appFlags []cli.Flag, path, words []string) (int, error) {
 	name, _, inline := strings.Cut(strings.TrimLeft(words[0], "-"), "=")
-	known := appFlags
+	var known []cli.Flag // a command's own flags stand before those of all
 	if command != nil && len(command.Subcommands) == 0 {
 		known = append(known, command.Flags...)
 	} else {
 		known = append(known, allFlags(app.Commands)...)
+	}
+	if command != nil && len(command.Subcommands) == 0 {
+		known = append(known, appFlags...)
+	} else {
+		known = append(slices.Clone(appFlags), known...)
 	}
 	for _, f := range known {
 		for _, n := range f.Names() {

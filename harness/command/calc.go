@@ -26,6 +26,7 @@ func (c *Console) calcCommands() *cli.Command {
 		Usage: "use one computation alone",
 		Subcommands: []*cli.Command{
 			c.calcConform(), c.calcRange(), c.calcThermal(), c.calcFrames(), c.calcSoakLength(),
+			c.calcPCI(), c.calcEDID(), c.calcTiming(), c.calcClock(), c.calcMemorySize(), c.calcMemoryFaults(),
 		},
 	}
 }

@@ -121,6 +121,8 @@ func (s *sheet) section(sec *content.Section) {
 			s.table(b)
 		case content.Figure:
 			s.figure(&b)
+		case content.Capture:
+			s.capture(&b)
 		case content.Photos:
 			s.photos(b.Photos)
 		}

@@ -19,23 +19,24 @@ const maxSide = 1200
 // quality of the photos' JPEG.
 const quality = 80
 
-// Prepare scales and encodes the photos that are not yet, once for all the
-// documents made of them. Each picture is drawn anew, so that 16-bit and
+// Prepare gathers the captures that the outcome shows, and scales and encodes
+// the pictures that are not yet, once for all the documents made of them. Each picture is drawn anew, so that 16-bit and
 // interlaced files work and metadata (position, owner) is left behind. Every
 // photo gets a pixel width of its own, because the PDF writer orders pictures
 // by width alone and would not repeat its bytes otherwise.
 func (d *Document) Prepare() error {
+	d.gatherCaptures()
 	taken := map[int]bool{}
-	for _, p := range d.Photos {
+	pictures := d.Pictures()
+	for _, p := range pictures {
 		if len(p.JPEG) > 0 {
 			taken[p.Width] = true
 		}
 	}
 	var wg sync.WaitGroup
 	slots := make(chan struct{}, max(1, runtime.GOMAXPROCS(0)))
-	errs := make([]error, len(d.Photos))
-	for i := range d.Photos {
-		p := &d.Photos[i]
+	errs := make([]error, len(pictures))
+	for i, p := range pictures {
 		if len(p.JPEG) > 0 || p.Image == nil {
 			continue
 		}
@@ -51,10 +52,17 @@ func (d *Document) Prepare() error {
 	wg.Wait()
 	for i, err := range errs {
 		if err != nil {
-			return fmt.Errorf("photo %d (%s): %w", i+1, d.Photos[i].Caption, err)
+			return fmt.Errorf("picture %d (%s): %w", i+1, orElse(pictures[i].Caption, pictures[i].Role), err)
 		}
 	}
 	return nil
+}
+
+func orElse(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
 }
 
 // fit returns the size of a photo in the document: at most maxSide on the

@@ -2,7 +2,6 @@ package lines
 
 import (
 	"fmt"
-	"math"
 
 	"proveout/scoring/memory"
 )
@@ -20,17 +19,6 @@ func (v *view) weak(rep *Report) {
 		return
 	}
 	noise := v.noise
-	if v.phases*v.banks == 1 { // no other lane class to compare with
-		least := math.Inf(1)
-		for ch := range 3 {
-			if !v.m.missing[ch] {
-				least = min(least, v.noise[ch]*v.m.gain[ch])
-			}
-		}
-		for ch := range 3 {
-			noise[ch] = max(floor, min(noise[ch], 1.3*least/v.m.gain[ch]))
-		}
-	}
 	o, spread := v.countOutliers(noise, limit)
 	type guess struct {
 		bank, chip       int
