@@ -224,6 +224,7 @@ func (d *desk) Standing() (session.Judgement, error) {
 	j := session.Judgement{Verdict: o.Verdict.String(), Passed: o.Accepted, Failed: o.Verdict == conformity.Fail, Reason: o.Reason, Lines: o.Standing}
 	if o.Accepted {
 		j.Verdict = "accepted"
+		j.Reason = capital(strings.TrimPrefix(o.Reason, "Accepted: "))
 	}
 	for i, c := range o.Causes {
 		if i == 3 {
@@ -271,4 +272,11 @@ func (d *desk) Trend(step string, at, temperature []float64) session.Live {
 	}
 	v.analyse()
 	return v.state
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }

@@ -75,6 +75,11 @@ func (c *Console) importFiles(x *cli.Context) error {
 	if err := k.checkInstrument([]reading.Reading{{Instrument: x.String("instrument")}}); err != nil {
 		return err
 	}
+	for i, file := range files {
+		if err := c.refuseFile(x, step, c.path(file), m, i > 0); err != nil {
+			return err
+		}
+	}
 	var done []imported
 	err = k.work(func(f *job.Folder) error {
 		for i, file := range files {
@@ -147,16 +152,13 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 	case plans.Detection:
 		return c.importDump(k, f, start, path, fresh)
 	}
-	if step.Kind == plans.Image {
-		return imported{}, fmt.Errorf("%s is not a picture this program reads; an image step takes PNG, JPEG, BMP or TIFF captures", path)
-	}
 	if place := x.String("place"); place != "" {
 		var err error
 		if m, err = placed(path, m, place); err != nil {
 			return imported{}, err
 		}
 	}
-	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Instrument: x.String("instrument"), Begin: fresh}
+	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Instrument: x.String("instrument"), Begin: fresh, Each: untilStopped(x.Context)}
 	sum, err := f.ImportLog(in)
 	if err != nil {
 		return imported{}, err
@@ -171,6 +173,24 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		one.Columns = append(one.Columns, reading.Column(col))
 	}
 	return one, nil
+}
+
+// refuseFile refuses what the step cannot use, before anything is imported. The
+// logs behind the first are read whole.
+func (c *Console) refuseFile(x *cli.Context, step *plans.Step, path string, m logs.Map, whole bool) error {
+	if err := checkFile(path); err != nil {
+		return err
+	}
+	if isPicture(path) {
+		return nil
+	}
+	if step.Kind == plans.Image {
+		return fmt.Errorf("%s is not a picture this program reads", path)
+	}
+	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
+		return err
+	}
+	return readWhole(x.Context, path, filepath.Base(path), m)
 }
 
 // placed says of every temperature of a map where its sensor sits. A map without
@@ -255,7 +275,7 @@ func (c *Console) scoreCommand() *cli.Command {
 		Flags:     []cli.Flag{shopFlag, jsonFlag},
 		Action: func(x *cli.Context) error {
 			k, err := c.openJob(x)
-			if err != nil {
+			if err = errors.Join(err, onlyJob(x)); err != nil {
 				return err
 			}
 			o := scoring.Score(k.input)
