@@ -3,6 +3,7 @@ package scoring
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"proveout/harness/reading"
 	"proveout/plans"
@@ -29,7 +30,7 @@ func (j *judge) load() {
 		j.check(Check{Name: "log", Title: "Frame log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
 		return
 	}
-	j.frozen()
+	j.frozen(runs)
 	j.seenDuringLoad()
 	if len(runs) == 0 {
 		j.check(Check{Name: "runs", Title: "Runs", Reason: "No run was recorded: neither a log nor a score."})
@@ -49,6 +50,9 @@ func (j *judge) load() {
 			if r.report != nil {
 				failures += len(r.report.Freezes)
 			}
+		}
+		if failures == 0 && j.sawFreeze() {
+			failures = 1
 		}
 		j.prove(seconds, failures)
 	}
@@ -138,7 +142,13 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 	return r, true, nil
 }
 
-func (j *judge) frozen() {
+func (j *judge) sawFreeze() bool {
+	return slices.ContainsFunc(j.attempt.All("frozen"), func(r reading.Reading) bool { return r.Word == plans.Yes })
+}
+
+// frozen judges what was seen of freezes. A run that has a log shows its
+// freezes there; of one that has none somebody must say so.
+func (j *judge) frozen(runs []loadRun) {
 	c := Check{Name: "frozen", Title: "Picture froze or computer hung", Limits: &Limits{Text: plans.No}}
 	readings := j.attempt.All("frozen")
 	for _, r := range readings {
@@ -152,6 +162,11 @@ func (j *judge) frozen() {
 	}
 	if len(readings) > 0 {
 		c.Verdict, c.Reason = conformity.Pass, "No freeze was seen."
+		j.check(c)
+		return
+	}
+	if slices.ContainsFunc(runs, func(r loadRun) bool { return r.report == nil }) {
+		c.Reason = "Whether the picture froze or the computer hung was not recorded, and not every run has a log that shows it."
 		j.check(c)
 	}
 }

@@ -96,8 +96,12 @@ func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) 
 		j.detection()
 	case plans.MemorySize:
 		j.memorySize()
+	case plans.MemoryScan:
+		j.memoryScan()
 	case plans.Clock:
 		j.clock()
+	case plans.Timing:
+		j.timing()
 	case plans.Image:
 		j.image()
 	case plans.Load:

@@ -55,8 +55,22 @@ func Main(demo fs.FS) int {
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	go endWhenStopped(ctx, stop)
 	return c.Run(ctx, os.Args)
 }
+
+// endWhenStopped ends the program when it was interrupted and a long
+// computation does not look up. Every file is written whole or not at all, so
+// nothing is lost.
+func endWhenStopped(ctx context.Context, stop func()) {
+	<-ctx.Done()
+	stop() // a second interrupt ends the program at once
+	time.Sleep(2 * time.Second)
+	fmt.Fprintln(os.Stderr, stopped)
+	os.Exit(ExitNotDone)
+}
+
+const stopped = "proveout: stopped; what was confirmed is kept."
 
 // clock is the time of day, or the fixed time of SOURCE_DATE_EPOCH, the
 // convention of reproducible builds, so that documents can be made again byte
@@ -93,7 +107,7 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 	case errors.Is(err, errNotPassed):
 		return ExitNotPassed
 	case errors.Is(err, context.Canceled):
-		fmt.Fprintln(c.Diag, "proveout: stopped; what was confirmed is kept.")
+		fmt.Fprintln(c.Diag, stopped)
 		return ExitNotDone
 	}
 	fmt.Fprintln(c.Diag, told(err))
@@ -130,12 +144,14 @@ func (c *Console) app() *cli.App {
 			"2 the work could not be done.",
 		Version:         Version,
 		HideHelpCommand: true,
-		Reader:          c.In,
-		Writer:          c.Out,
-		ErrWriter:       c.Diag,
-		ExitErrHandler:  func(*cli.Context, error) {},
-		OnUsageError:    func(_ *cli.Context, err error, _ bool) error { return err },
-		Commands:        c.commands(),
+		// An address and a file name may hold a comma.
+		DisableSliceFlagSeparator: true,
+		Reader:                    c.In,
+		Writer:                    c.Out,
+		ErrWriter:                 c.Diag,
+		ExitErrHandler:            func(*cli.Context, error) {},
+		OnUsageError:              func(_ *cli.Context, err error, _ bool) error { return err },
+		Commands:                  c.commands(),
 	}
 }
 
@@ -153,6 +169,7 @@ func (c *Console) commands() []*cli.Command {
 		c.logmapCommands(),
 		c.completionCommand(),
 		c.manCommand(),
+		c.wordsCommand(),
 		c.recordCommand(),
 		c.importCommand(),
 		c.scoreCommand(),

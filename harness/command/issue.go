@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -52,7 +53,7 @@ type issued struct {
 
 func (c *Console) issue(x *cli.Context, kind report.Kind) error {
 	k, err := c.openJob(x)
-	if err != nil {
+	if err = errors.Join(err, onlyJob(x)); err != nil {
 		return err
 	}
 	k.computeAfresh()
@@ -187,6 +188,9 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 			d.AuthorisedBy = t.Name
 		}
 	}
+	if kind == report.Certificate && d.AuthorisedBy == "" {
+		return nil, fmt.Errorf("nobody of the shop authorises this: %s is not among its technicians; name one with --by", k.by(x))
+	}
 	for _, e := range in.Job.Card.Photos {
 		img, err := readPicture(e.Path)
 		if err != nil {
@@ -224,5 +228,8 @@ func readPicture(path string) (image.Image, error) {
 		return nil, err
 	}
 	img, _, err := image.Decode(f)
+	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+		err = errors.New("the file is cut off")
+	}
 	return img, err
 }

@@ -254,7 +254,7 @@ func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, 
 		if mode == nil {
 			return nil, fmt.Errorf("%s is a raw dump: say its mode, as in %s@1024x768x16", name, name)
 		}
-		data, err := readWhole(path, mode.Bytes())
+		data, err := readStart(path, mode.Bytes())
 		if err != nil {
 			return nil, err
 		}
@@ -290,8 +290,8 @@ func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, 
 	return f, nil
 }
 
-// readWhole reads a file of at most the given size; what follows is left alone.
-func readWhole(path string, most int64) ([]byte, error) {
+// readStart reads at most the given number of bytes of a file.
+func readStart(path string, most int64) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -367,8 +367,8 @@ func sameMemory(file *plans.FamilyFile) bool {
 }
 
 // baseAddress reads --base.
-func baseAddress(x *cli.Context) (int64, error) {
-	text := strings.TrimSpace(x.String("base"))
+func baseAddress(text string) (int64, error) {
+	text = strings.TrimSpace(text)
 	if text == "" {
 		return 0, nil
 	}

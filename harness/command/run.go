@@ -75,7 +75,7 @@ func (c *Console) runJob(x *cli.Context) error {
 		d.here = c.path(x.String("root"))
 	}
 	j := k.input.Job
-	talk.Heading(fmt.Sprintf("Job %s  %s", j.Number, j.Card.Title))
+	talk.Heading(fmt.Sprintf("Job %s · %s", j.Number, j.Card.Title))
 	for _, w := range j.Warnings {
 		talk.Say("Note: " + w)
 	}

@@ -3,6 +3,7 @@ package job
 import (
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"path/filepath"
 	"slices"
@@ -67,6 +68,9 @@ func addEntry(dir string, job *reading.Job, e *Entry) {
 		a.Logs = append(a.Logs, e.log(dir))
 	case Picture:
 		a.Captures = append(a.Captures, e.capture(dir))
+	case Dumped:
+		ev := e.File.evidence(dir)
+		a.Dumps = append(a.Dumps, reading.Dump{Evidence: ev, Bytes: func() ([]byte, error) { return readDump(ev.Path) }})
 	case Remark:
 		a.Notes = append(a.Notes, reading.Note{At: e.At, By: e.By, Text: e.Text})
 	case Skip:
@@ -113,7 +117,13 @@ func (e *Entry) log(dir string) reading.Log {
 	for _, c := range e.Log.Columns {
 		l.Columns = append(l.Columns, reading.Column(c))
 	}
-	l.Rows = logs.Rows(ev.Name, func() (io.ReadCloser, error) { return os.Open(ev.Path) }, e.Log.Map, e.Log.Part)
+	open := func() (io.ReadCloser, error) { return os.Open(ev.Path) }
+	if o := e.Log.Failures; o != nil {
+		l.Pool, l.Failures = o.Pool, logs.FailureRows(ev.Name, open, *o)
+		l.Rows = func() iter.Seq2[reading.Row, error] { return func(func(reading.Row, error) bool) {} }
+		return l
+	}
+	l.Rows = logs.Rows(ev.Name, open, e.Log.Map, e.Log.Part)
 	return l
 }
 
@@ -129,6 +139,22 @@ func (e *Entry) capture(dir string) reading.Capture {
 		c.Pattern, c.Mode, c.Route, c.Base = p.Pattern, p.Mode, p.Route, p.Base
 	}
 	return c
+}
+
+// maxDump bounds a dump: some hundred devices of 4096 bytes as text.
+const maxDump = 8 << 20
+
+func readDump(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxDump+1))
+	if err == nil && len(data) > maxDump {
+		err = fmt.Errorf("%s has more than %d bytes, too many for a dump of configuration space", filepath.Base(path), maxDump)
+	}
+	return data, err
 }
 
 // openingOf returns what job.toml says of the card and its opening.

@@ -58,6 +58,7 @@ type Attempt struct {
 	Readings []Reading
 	Logs     []Log
 	Captures []Capture
+	Dumps    []Dump // of configuration space
 	Notes    []Note
 	Skipped  string  // reason, when the step was skipped
 	Cut      string  // reason, when a timed run was cut short by a crash or stop
@@ -163,6 +164,29 @@ type Log struct {
 	Count      int64   // rows imported
 	Bad        int64   // rows set aside
 	Seconds    float64 // first to last time stamp, when the log has one
+
+	// Failures streams the rows of a list of failing addresses, some at a
+	// time; each piece is valid until the next one is asked for. It is nil for
+	// any other log.
+	Failures func() iter.Seq2[[]Failure, error]
+	Pool     string // memory that the list is about: "frame", "texture"; empty when the card has one
+}
+
+// A Failure is one row of a list of failing addresses.
+type Failure struct {
+	Address     int64   // byte address within the memory, from 0; below 0 when the list's lies before its base
+	Written     uint64  // value written; byte 0 (the low byte) at Address
+	Read        uint64  // value read back
+	Bits        int     // width of the value: 8, 16, 32 or 64
+	Seconds     float64 // time since any fixed instant; NaN when not listed
+	Celsius     float64 // temperature at that time; NaN when not listed
+	PatternName string  // name of the test's data pattern; empty when not listed
+}
+
+// A Dump is a configuration space as it was dumped, kept as evidence.
+type Dump struct {
+	Evidence
+	Bytes func() ([]byte, error) // the file, whole
 }
 
 // A Column is one quantity of a log.

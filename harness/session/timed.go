@@ -136,9 +136,26 @@ func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, e
 		s.told("", stopErr)
 	}
 	for _, path := range files {
-		s.told(s.desk.Import(step.ID, path, Origin{}))
+		if err := s.evidence(step, path); err != nil {
+			return ran, err
+		}
 	}
 	return ran, nil
+}
+
+// evidence takes a file that came of a run: as a log where it is one, else as
+// it is.
+func (s *session) evidence(step *plans.Step, path string) error {
+	told, err := s.desk.Import(step.ID, path, Origin{})
+	if err == nil {
+		return s.told(told, nil)
+	}
+	s.told("", err)
+	told, err = s.desk.Attach(step.ID, path, "file", "")
+	if err != nil {
+		return err
+	}
+	return s.told(told+" No readings were taken from it; /log PATH with a log map does.", nil)
 }
 
 // stop ends what runs beside the clock, and returns what is left of all of it.
@@ -161,7 +178,8 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 	if err != nil {
 		return 0, err
 	}
-	q := "Enter the moment it begins, or type: ran 40 min, when it has already run"
+	example := "ran " + r.step.Duration.Text
+	q := "Enter the moment it begins; when it has already run, type: " + example
 	if words != nil {
 		q = "Enter starts the command and the clock"
 	}
@@ -175,14 +193,14 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 		case answer == "":
 			return 0, r.start(words)
 		case !ok:
-			s.screen.line(2, "Press Enter to begin, or type for instance: ran 40 min")
+			s.screen.line(2, "Press Enter to begin, or type for instance: "+example)
 			continue
 		}
 		f, _ := plans.FieldNamed(plans.Fields(r.step, s.desk.Family()), "duration")
 		f.Name, f.Dimension, f.Many = "duration", quantity.Duration, false
 		readings, err := entry.Parse(f, rest)
 		if err != nil || readings[0].Value <= 0 {
-			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: ran 40 min", rest))
+			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: %s", rest, example))
 			continue
 		}
 		readings[0].Source = reading.Source{Kind: "stated"}
@@ -361,7 +379,7 @@ func (r *run) reading(word, rest, line string) error {
 	if err := s.desk.Record(r.step.ID, readings...); err != nil {
 		return err
 	}
-	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, shown(readings[len(readings)-1])), nil)
+	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, entry.Shown(readings[len(readings)-1])), nil)
 	if name == "temperature" {
 		r.noteTemperature(ran, readings)
 	}
