@@ -10,6 +10,7 @@ import (
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/picture"
+	"proveout/scoring/picture/raster"
 )
 
 // A Picture is a capture that was compared, for documents to show.
@@ -37,6 +38,7 @@ const (
 	PatternPanel    PanelKind = "pattern"
 	CapturePanel    PanelKind = "capture"    // laid over the pattern when it could be
 	DifferencePanel PanelKind = "difference" // brighter in orange, darker in blue
+	DetailPanel     PanelKind = "detail"     // a part of the difference, enlarged
 )
 
 // image judges what was seen in each display mode and what the captures show.
@@ -374,8 +376,45 @@ func panels(s *compared) []Panel {
 	out = append(out, Panel{Kind: CapturePanel, Image: r.Aligned.Image()})
 	if m := picture.Marked(r); m != nil {
 		out = append(out, Panel{Kind: DifferencePanel, Image: m.Image(), Scale: picture.MapFullScale})
+		if !r.Clean {
+			out = append(out, Panel{Kind: DetailPanel, Image: enlarged(m, detailPlace(r))})
+		}
 	}
 	return out
+}
+
+// A detail shows a part of the difference at six times its size, so that single
+// columns can be told apart.
+const (
+	detailWidth, detailHeight = 80, 60
+	detailZoom                = 6
+)
+
+// detailPlace is the upper left corner of the detail: around the first finding
+// that has a place, else where the difference is largest.
+func detailPlace(r *picture.Result) image.Point {
+	x, y := r.Wanted.Width/2, r.Wanted.Height/2
+	if r.Worst != nil {
+		x, y = r.Worst.X+r.Worst.Width/2, r.Worst.Y+r.Worst.Height/2
+	}
+	for _, f := range r.Findings {
+		if f.Region != nil {
+			x, y = f.Region.X+f.Region.Width/2, f.Region.Y+f.Region.Height/2
+			break
+		}
+	}
+	return image.Pt(max(0, min(x-detailWidth/2, r.Wanted.Width-detailWidth)), max(0, min(y-detailHeight/2, r.Wanted.Height-detailHeight)))
+}
+
+func enlarged(m *raster.RGB, at image.Point) image.Image {
+	p := raster.New(detailWidth*detailZoom, detailHeight*detailZoom)
+	for y := range p.Height {
+		for x := range p.Width {
+			r, g, b := m.At(at.X+x/detailZoom, at.Y+y/detailZoom)
+			p.Set(x, y, r, g, b)
+		}
+	}
+	return p.Image()
 }
 
 func (j *judge) depth(bits float64) Check {

@@ -34,8 +34,7 @@ func (c *Console) importCommand() *cli.Command {
 			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
 			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows; else the capture tells"},
 			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture; else the capture tells"},
-			&cli.StringFlag{Name: "route", Usage: "how a capture came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
-			baseFlag}, failureFlags...),
+			&cli.StringFlag{Name: "route", Usage: "how a capture came in: `WAY` digital, analogue, photo or auto", Value: "auto"}}, failureFlags...),
 		Action: c.importFiles,
 	}
 }
@@ -50,9 +49,9 @@ type imported struct {
 	Runs    int              `json:"runs,omitempty"`
 	Seconds float64          `json:"seconds,omitempty"`
 	Columns []reading.Column `json:"columns,omitempty"`
-	Devices int              `json:"devices,omitempty"` // of a dump
 	Pattern string           `json:"pattern,omitempty"` // that a capture shows
 	Mode    string           `json:"mode,omitempty"`
+	Devices int              `json:"devices,omitempty"` // of a dump
 }
 
 func (c *Console) importFiles(x *cli.Context) error {
@@ -149,7 +148,10 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 	if step.Kind == plans.Image || isPicture(path) {
 		part := job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}
 		if step.Kind == plans.Image {
-			part = k.looked[path]
+			var err error
+			if part, err = k.lookAtCapture(statedCapture(x), path); err != nil {
+				return imported{}, err
+			}
 		}
 		e, err := f.Keep(path, "capture", "")
 		if err != nil {
@@ -191,49 +193,34 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 	return one, nil
 }
 
-// refuseFile refuses what the step cannot use, before anything is imported. The
-// logs behind the first are read whole.
-func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path string, m logs.Map, whole bool) error {
-	if err := checkFile(path); err != nil {
-		return err
-	}
-	switch {
-	case step.Kind == plans.Image:
-		part, err := k.lookAtCapture(x, path)
-		if err != nil {
-			return err
-		}
-		if k.looked == nil {
-			k.looked = map[string]job.CapturePart{}
-		}
-		k.looked[path] = part
-		return nil
-	case isPicture(path), step.Kind == plans.MemoryScan, step.Kind == plans.Detection:
-		return nil
-	}
-	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
-		return err
-	}
-	return readWhole(x.Context, path, filepath.Base(path), m)
+// stated is what a person says of a capture; empty where they leave it to the
+// capture.
+type stated struct{ pattern, mode, route, base string }
+
+func statedCapture(x *cli.Context) stated {
+	return stated{x.String("pattern"), x.String("mode"), x.String("route"), x.String("base")}
 }
 
 // lookAtCapture reads a capture before it is kept, and finds out which test
 // picture it shows in which mode.
-func (k *openCase) lookAtCapture(x *cli.Context, path string) (job.CapturePart, error) {
-	var part job.CapturePart
+func (k *openCase) lookAtCapture(of stated, path string) (job.CapturePart, error) {
+	part, known := k.looked[path]
+	if known {
+		return part, nil
+	}
 	name := filepath.Base(path)
 	var mode *pattern.Mode
-	if text := x.String("mode"); text != "" {
-		m, err := scoring.PictureMode(text)
+	if of.mode != "" {
+		m, err := scoring.PictureMode(of.mode)
 		if err != nil {
 			return part, fmt.Errorf("--mode: %w", err)
 		}
 		mode = &m
 	}
-	if _, err := scoring.RouteNamed(x.String("route")); err != nil {
+	if _, err := scoring.RouteNamed(of.route); err != nil {
 		return part, fmt.Errorf("--route: %w", err)
 	}
-	base, err := baseAddress(x)
+	base, err := baseAddress(of.base)
 	if err != nil {
 		return part, err
 	}
@@ -241,7 +228,7 @@ func (k *openCase) lookAtCapture(x *cli.Context, path string) (job.CapturePart, 
 	if err != nil {
 		return part, fmt.Errorf("an image step takes captures as PNG, JPEG, BMP, TIFF, PCX, TGA or .raw dumps: %w", err)
 	}
-	shows, err := scoring.Identify(p, x.String("pattern"), mode)
+	shows, err := scoring.Identify(p, of.pattern, mode)
 	if errors.Is(err, recognise.ErrNone) {
 		return part, fmt.Errorf("%s: %w. Say what was shown with --pattern NAME --mode MODE; to keep the picture without comparing it: proveout job attach", name, err)
 	}
@@ -249,16 +236,39 @@ func (k *openCase) lookAtCapture(x *cli.Context, path string) (job.CapturePart, 
 		return part, fmt.Errorf("%s: %w", name, err)
 	}
 	part = job.CapturePart{Pattern: shows.Name(), Mode: scoring.ModeText(shows.Mode), Base: base}
-	if r := x.String("route"); r != "auto" {
-		part.Route = r
+	if of.route != "" && of.route != "auto" {
+		part.Route = of.route
 	}
-	if text := x.String("mode"); strings.Contains(text, "@") {
-		part.Mode = text
+	if strings.Contains(of.mode, "@") {
+		part.Mode = of.mode
 	}
 	if org := scoring.FrameMemory(k.input.Family); org != nil && base+shows.Mode.Bytes() > org.Bytes() {
 		return part, fmt.Errorf("%s shows a picture of %d bytes from address %d, but the memory of the family %s has %d bytes", name, shows.Mode.Bytes(), base, k.input.Family.ID, org.Bytes())
 	}
+	if k.looked == nil {
+		k.looked = map[string]job.CapturePart{}
+	}
+	k.looked[path] = part
 	return part, nil
+}
+
+// refuseFile refuses what the step cannot use, before anything is imported. The
+// logs behind the first are read whole.
+func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path string, m logs.Map, whole bool) error {
+	if err := checkFile(path); err != nil {
+		return err
+	}
+	if step.Kind == plans.Image {
+		_, err := k.lookAtCapture(statedCapture(x), path)
+		return err
+	}
+	if isPicture(path) || step.Kind == plans.MemoryScan || step.Kind == plans.Detection {
+		return nil
+	}
+	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
+		return err
+	}
+	return readWhole(x.Context, path, filepath.Base(path), m)
 }
 
 // placed says of every temperature of a map where its sensor sits. A map without

@@ -127,6 +127,20 @@ func (e *Entry) log(dir string) reading.Log {
 	return l
 }
 
+// capture makes a capture that is read from the evidence each time.
+func (e *Entry) capture(dir string) reading.Capture {
+	ev := e.File.evidence(dir)
+	c := reading.Capture{Evidence: ev,
+		Open:   func() (io.ReadCloser, error) { return os.Open(ev.Path) },
+		Recall: func(key string) ([]byte, bool) { return recall(dir, ev.SHA256, key) },
+		Keep:   func(key string, found []byte) { keepComputed(dir, ev.SHA256, key, found) },
+	}
+	if p := e.Capture; p != nil {
+		c.Pattern, c.Mode, c.Route, c.Base = p.Pattern, p.Mode, p.Route, p.Base
+	}
+	return c
+}
+
 // maxDump bounds a dump: some hundred devices of 4096 bytes as text.
 const maxDump = 8 << 20
 
@@ -141,20 +155,6 @@ func readDump(path string) ([]byte, error) {
 		err = fmt.Errorf("%s has more than %d bytes, too many for a dump of configuration space", filepath.Base(path), maxDump)
 	}
 	return data, err
-}
-
-// capture makes a capture that is read from the evidence each time.
-func (e *Entry) capture(dir string) reading.Capture {
-	ev := e.File.evidence(dir)
-	c := reading.Capture{Evidence: ev,
-		Open:   func() (io.ReadCloser, error) { return os.Open(ev.Path) },
-		Recall: func(key string) ([]byte, bool) { return recall(dir, ev.SHA256, key) },
-		Keep:   func(key string, found []byte) { keepComputed(dir, ev.SHA256, key, found) },
-	}
-	if p := e.Capture; p != nil {
-		c.Pattern, c.Mode, c.Route, c.Base = p.Pattern, p.Mode, p.Route, p.Base
-	}
-	return c
 }
 
 // openingOf returns what job.toml says of the card and its opening.

@@ -13,14 +13,13 @@ import (
 // over them and what was found under them.
 func (s *sheet) capture(c *content.Capture) {
 	const gutter = 3.0
-	const abreast = 3
+	abreast := float64(max(3, len(c.Panels)))
 	w := (s.w - (abreast-1)*gutter) / abreast
 	b := &block{}
 	y := b.text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, c.Label+" · "+c.Title+" · "+c.Word)
 	y += 0.8
-	low := y
+	tall, low := 0.0, y
 	for i, p := range c.Panels {
-		x := float64(i%abreast) * (w + gutter)
 		pw, ph := w, 0.0
 		if p.Width > 0 {
 			ph = w * float64(p.Height) / float64(p.Width)
@@ -29,9 +28,13 @@ func (s *sheet) capture(c *content.Capture) {
 			pw, ph = pw*most/ph, most
 		}
 		if len(p.JPEG) > 0 {
-			b.add(x, y, pw, ph, picture(p.JPEG, extension.Jpg))
+			b.add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
 		}
-		at := b.text(x, y+ph+0.6, w, face{size: 7.8, weight: typeface.Bold}, p.Label)
+		tall = math.Max(tall, ph)
+	}
+	for i, p := range c.Panels {
+		x := float64(i) * (w + gutter)
+		at := b.text(x, y+tall+0.6, w, face{size: 7.8, weight: typeface.Bold}, p.Label)
 		if p.Scale != "" {
 			at = b.text(x, at, w, face{size: 7.2, color: &darkGrey}, p.Scale)
 		}

@@ -141,6 +141,9 @@ func (s *sheet) heading(sec *content.Section) {
 		case content.Photos:
 			need = 85
 		}
+		if _, ok := sec.Blocks[len(sec.Blocks)-1].(content.Capture); ok {
+			need = 100 // with the lines that explain them
+		}
 	}
 	s.need(need)
 	f := face{size: 12, weight: typeface.Bold}

@@ -10,6 +10,8 @@ import (
 	"sync"
 
 	"golang.org/x/image/draw"
+
+	"proveout/scoring"
 )
 
 // maxSide is the longest side of a photo in a document, px: 85 mm at over
@@ -40,7 +42,7 @@ func (d *Document) Prepare() error {
 		if len(p.JPEG) > 0 || p.Image == nil {
 			continue
 		}
-		p.Width, p.Height = fit(p.Image.Bounds(), taken)
+		p.Width, p.Height = fit(p.Image.Bounds(), p.most(), taken)
 		wg.Add(1)
 		go func() {
 			defer wg.Done()
@@ -65,12 +67,24 @@ func orElse(a, b string) string {
 	return b
 }
 
-// fit returns the size of a photo in the document: at most maxSide on the
-// longer side, and a width that no other photo has.
-func fit(b image.Rectangle, taken map[int]bool) (w, h int) {
+// most is the longest side of a picture in a document, px. The panels of a
+// capture stand three abreast; the difference keeps what is fine in it.
+func (p *Photo) most() int {
+	switch scoring.PanelKind(p.Role) {
+	case scoring.PatternPanel, scoring.CapturePanel:
+		return 480
+	case scoring.DifferencePanel:
+		return 1024
+	}
+	return maxSide
+}
+
+// fit returns the size of a picture in the document: at most the given length on
+// the longer side, and a width that no other picture has.
+func fit(b image.Rectangle, most int, taken map[int]bool) (w, h int) {
 	w, h = b.Dx(), b.Dy()
-	if long := max(w, h); long > maxSide {
-		w, h = max(1, w*maxSide/long), max(1, h*maxSide/long)
+	if long := max(w, h); long > most {
+		w, h = max(1, w*most/long), max(1, h*most/long)
 	}
 	down := w
 	for down > 1 && taken[down] {

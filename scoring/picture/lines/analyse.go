@@ -399,7 +399,7 @@ func wholeBankBad(j *judge, bank int) bool {
 		}
 	}
 	for chip, n := range all {
-		if bad[chip]*4 < 3*n {
+		if bad[chip]*2 < n {
 			return false
 		}
 	}
@@ -593,6 +593,7 @@ func (v *view) foldFinding(bank, chip int, f fold, c float64) memory.Finding {
 	what := fmt.Sprintf("A%d", f.a)
 	how := "stuck"
 	if f.b >= 0 {
+		out.AddressLines = []int{f.a, f.b}
 		what = fmt.Sprintf("A%d and A%d", f.a, f.b)
 		how = "shorted"
 	}

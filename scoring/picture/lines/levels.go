@@ -30,6 +30,7 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/80000)
 	row := make([]int16, w)
 	var feat [12]float64
+	var seen, exact [3]float64
 	for y := g.Y0; y < g.Y1; y += skip {
 		l.row(y, row)
 		for x := g.X0; x < g.X1; x++ {
@@ -37,6 +38,10 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 			h := float64(m.centre(g, x, y))
 			for ch := range 3 {
 				v, p := float64(g.V[ch][i]), float64(f[ch][i])
+				seen[ch]++
+				if math.Abs(v-p) < 0.6 {
+					exact[ch]++
+				}
 				if !m.usable(ch, p, v) {
 					continue
 				}
@@ -63,6 +68,10 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 		}
 	}
 	for ch := range 3 {
+		if m.sharp && exact[ch] > 0.5*seen[ch] { // a dump: nothing to estimate
+			m.gain[ch], m.offset[ch], m.gamma[ch] = 1, 0, 1
+			continue
+		}
 		m.channelLevels(ch, fields[ch].Bits, all, task)
 	}
 }

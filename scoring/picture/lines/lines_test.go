@@ -208,7 +208,7 @@ func count(normal, full int) int {
 }
 
 func TestDigitalFaultsAreNamed(t *testing.T) {
-	if got := sweep(t, count(20, 600), smallModes(), func(*rand.Rand) simulate.Device { return simulate.Device{} }); got < 1 {
+	if got := sweep(t, count(20, 300), smallModes(), func(*rand.Rand) simulate.Device { return simulate.Device{} }); got < 1 {
 		t.Errorf("%.1f %% named, want all", 100*got)
 	}
 }
