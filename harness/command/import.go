@@ -76,7 +76,7 @@ func (c *Console) importFiles(x *cli.Context) error {
 		return err
 	}
 	for i, file := range files {
-		if err := c.refuseFile(x, step, c.path(file), m, i > 0); err != nil {
+		if err := c.refuseFile(x, k, step, c.path(file), m, i > 0); err != nil {
 			return err
 		}
 	}
@@ -177,7 +177,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 
 // refuseFile refuses what the step cannot use, before anything is imported. The
 // logs behind the first are read whole.
-func (c *Console) refuseFile(x *cli.Context, step *plans.Step, path string, m logs.Map, whole bool) error {
+func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path string, m logs.Map, whole bool) error {
 	if err := checkFile(path); err != nil {
 		return err
 	}
@@ -186,6 +186,13 @@ func (c *Console) refuseFile(x *cli.Context, step *plans.Step, path string, m lo
 	}
 	if step.Kind == plans.Image {
 		return fmt.Errorf("%s is not a picture this program reads", path)
+	}
+	switch step.Kind {
+	case plans.MemoryScan:
+		return c.refuseFailures(x, k, path, whole)
+	case plans.Detection:
+		_, err := c.readDump(path)
+		return err
 	}
 	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
 		return err
