@@ -93,6 +93,7 @@ var stepKeys = []Key{
 	{"clocks", `list of text or "from family"`, "names of the family's clocks; all when absent", "clock"},
 	{"modes", `list of text or "from family"`, `"1024x768x16@75"; the family's when absent`, "image timing"},
 	{"patterns", "list of text", "names of the test pictures to show", "image"},
+	{"captures", "text", "required: every picture must be captured and compared; welcome", "image"},
 	{"march", "text", "the march test that was run", "memory-scan"},
 
 	{"duration", "duration", "how long it must run", "load soak"},

@@ -156,7 +156,7 @@ func worst(checks []Check) Verdict {
 	verdict, judged := conformity.NotRun, false
 	rank := map[Verdict]int{conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4}
 	for _, c := range checks {
-		if c.Informative {
+		if c.Informative || c.contradicted {
 			continue
 		}
 		if !judged || rank[c.Verdict] > rank[verdict] {

@@ -177,6 +177,7 @@ func (c *Console) commands() []*cli.Command {
 		c.reportCommand(),
 		c.referenceCommands(),
 		c.calcCommands(),
+		c.pictureCommands(),
 	}
 }
 

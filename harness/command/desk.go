@@ -98,16 +98,24 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 	path = d.c.path(path)
 	d.outcome = nil
 	attempt := max(d.folder.LastAttempt(step), 1)
-	if isPicture(path) {
+	st, known := d.Plan().Step(step)
+	if compare := known && st.Kind == plans.Image; compare || isPicture(path) {
+		part := job.CapturePart{Pattern: of.Pattern, Mode: of.Mode}
+		if compare {
+			var err error
+			if part, err = d.k.lookAtCapture(stated{pattern: of.Pattern, mode: of.Mode}, path); err != nil {
+				return "", fmt.Errorf("%w; /file PATH keeps any file as it is", err)
+			}
+		}
 		e, err := d.folder.Keep(path, "capture", "")
 		if err != nil {
 			return "", err
 		}
-		err = d.append(job.Entry{Kind: job.Picture, Step: step, File: job.FileOf(e), Capture: &job.CapturePart{Pattern: of.Pattern, Mode: of.Mode}})
-		return "kept " + e.Name + " as a capture.", err
-	}
-	if st, ok := d.Plan().Step(step); ok && st.Kind == plans.Image {
-		return "", fmt.Errorf("%s is not a picture this program reads; give a PNG, JPEG, BMP or TIFF file, or /file PATH to keep it as it is", path)
+		told := "kept " + e.Name + " as a capture."
+		if compare {
+			told = "kept " + e.Name + " as a capture of " + part.Pattern + " at " + part.Mode + "."
+		}
+		return told, d.append(job.Entry{Kind: job.Picture, Step: step, File: job.FileOf(e), Capture: &part})
 	}
 	sum, err := d.folder.ImportLog(job.LogImport{Step: step, Attempt: attempt, By: d.by, Path: path, Map: d.logMap})
 	if err != nil {

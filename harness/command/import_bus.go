@@ -20,7 +20,7 @@ import (
 // failureFlags say of a list of failing addresses what its text does not.
 var failureFlags = []cli.Flag{
 	&cli.StringFlag{Name: "pool", Usage: "which `MEMORY` of the card a list of failing addresses is about: frame or texture"},
-	&cli.StringFlag{Name: "base", Usage: "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000"},
+	&cli.StringFlag{Name: "base", Usage: "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; of a capture, where its first pixel lies in the memory, as in \"2 MiB\""},
 	&cli.IntFlag{Name: "width", Usage: "width of the listed values in `BITS`; else as their digits say"},
 }
 

@@ -56,6 +56,7 @@ func (c *Console) issue(x *cli.Context, kind report.Kind) error {
 	if err = errors.Join(err, onlyJob(x)); err != nil {
 		return err
 	}
+	k.computeAfresh()
 	o := scoring.Score(k.input)
 	a := issued{Job: o.Job, Accepted: o.Accepted, Verdict: o.Verdict, Standing: o.Standing}
 	if kind == report.Certificate && !o.Accepted {

@@ -82,6 +82,8 @@ type openCase struct {
 	shopDir string
 	dir     string
 	input   reading.Input
+
+	looked map[string]job.CapturePart // captures looked at, by path
 }
 
 // openJob loads the job named by the first argument.
@@ -131,6 +133,18 @@ func (k *openCase) load() error {
 	k.input.References = register.Sets(entries, family.ID, family.Variant)
 	k.input.Control, k.input.Answers = register.ControlRuns(entries), register.Answers(entries)
 	return nil
+}
+
+// computeAfresh lets nothing that was computed before stand in for the
+// evidence: what is issued is judged from the files themselves.
+func (k *openCase) computeAfresh() {
+	for _, attempts := range k.input.Job.Attempts {
+		for i := range attempts {
+			for n := range attempts[i].Captures {
+				attempts[i].Captures[n].Recall = nil
+			}
+		}
+	}
 }
 
 func parseSnapshot(dir string, j *reading.Job, s job.Snapshot) (*plans.Plan, *plans.Family, error) {

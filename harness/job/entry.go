@@ -123,6 +123,8 @@ type Column struct {
 type CapturePart struct {
 	Pattern string `json:"pattern,omitempty"`
 	Mode    string `json:"mode,omitempty"`
+	Route   string `json:"route,omitempty"` // how it came in: "digital", "analogue", "photo"
+	Base    int64  `json:"base,omitempty"`  // byte address of the first pixel
 }
 
 // An IssuedRecord says which document was issued.

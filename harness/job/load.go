@@ -67,11 +67,7 @@ func addEntry(dir string, job *reading.Job, e *Entry) {
 	case LogFile:
 		a.Logs = append(a.Logs, e.log(dir))
 	case Picture:
-		c := reading.Capture{Evidence: e.File.evidence(dir)}
-		if e.Capture != nil {
-			c.Pattern, c.Mode = e.Capture.Pattern, e.Capture.Mode
-		}
-		a.Captures = append(a.Captures, c)
+		a.Captures = append(a.Captures, e.capture(dir))
 	case Dumped:
 		ev := e.File.evidence(dir)
 		a.Dumps = append(a.Dumps, reading.Dump{Evidence: ev, Bytes: func() ([]byte, error) { return readDump(ev.Path) }})
@@ -129,6 +125,20 @@ func (e *Entry) log(dir string) reading.Log {
 	}
 	l.Rows = logs.Rows(ev.Name, open, e.Log.Map, e.Log.Part)
 	return l
+}
+
+// capture makes a capture that is read from the evidence each time.
+func (e *Entry) capture(dir string) reading.Capture {
+	ev := e.File.evidence(dir)
+	c := reading.Capture{Evidence: ev,
+		Open:   func() (io.ReadCloser, error) { return os.Open(ev.Path) },
+		Recall: func(key string) ([]byte, bool) { return recall(dir, ev.SHA256, key) },
+		Keep:   func(key string, found []byte) { keepComputed(dir, ev.SHA256, key, found) },
+	}
+	if p := e.Capture; p != nil {
+		c.Pattern, c.Mode, c.Route, c.Base = p.Pattern, p.Mode, p.Route, p.Base
+	}
+	return c
 }
 
 // maxDump bounds a dump: some hundred devices of 4096 bytes as text.

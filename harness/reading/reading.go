@@ -7,6 +7,7 @@
 package reading
 
 import (
+	"io"
 	"iter"
 	"time"
 
@@ -129,11 +130,20 @@ type Evidence struct {
 	Path    string // where the job keeps it
 }
 
-// A Capture is a picture taken of the card's output.
+// A Capture is a picture taken of the card's output. It is read again each
+// time it is compared, unless what was found then is kept and still holds.
 type Capture struct {
 	Evidence
-	Pattern string // which test picture was shown, when stated
-	Mode    string
+	Pattern string                        // which test picture was shown; empty when nobody knows
+	Mode    string                        // display mode it was shown in: "640x480x16@75"
+	Route   string                        // how it came in: "digital", "analogue", "photo"; empty: to be found out
+	Base    int64                         // byte address of the first pixel in the frame memory
+	Open    func() (io.ReadCloser, error) // the file; nil when it is not at hand
+
+	// Recall returns what was kept under the key, Keep keeps it. Both may be
+	// nil; a capture is then compared afresh.
+	Recall func(key string) ([]byte, bool)
+	Keep   func(key string, found []byte)
 }
 
 // A Note is free text.
