@@ -265,6 +265,13 @@ func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path
 	if isPicture(path) || step.Kind == plans.MemoryScan || step.Kind == plans.Detection {
 		return nil
 	}
+	switch step.Kind {
+	case plans.MemoryScan:
+		return c.refuseFailures(x, k, path, whole)
+	case plans.Detection:
+		_, err := c.readDump(path)
+		return err
+	}
 	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
 		return err
 	}
