@@ -262,7 +262,7 @@ func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path
 		_, err := k.lookAtCapture(statedCapture(x), path)
 		return err
 	}
-	if isPicture(path) || step.Kind == plans.MemoryScan || step.Kind == plans.Detection {
+	if isPicture(path) {
 		return nil
 	}
 	switch step.Kind {
