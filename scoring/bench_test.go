@@ -3,6 +3,7 @@ package scoring_test
 import (
 	"iter"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -167,17 +168,18 @@ func newBench(t testing.TB, names ...string) *bench {
 		if !ok {
 			t.Fatalf("no step %q", id)
 		}
-		for _, line := range strings.Split(text+"\n"+strings.ReplaceAll(more, ";", "\n"), "\n") {
+		own := strings.Split(more, ";")
+		for _, line := range strings.Split(text, "\n") {
+			// A key given with the step takes the place of the one above it.
 			key, _, _ := strings.Cut(line, "=")
-			// A key given with the step takes the place of the one above it, and
-			// an empty value takes it away.
-			if strings.Contains(more, strings.TrimSpace(key)+" =") && strings.Contains(text, line) && line != "" {
-				continue
+			if !slices.ContainsFunc(own, func(o string) bool { return strings.HasPrefix(o, strings.TrimSpace(key)+" =") }) {
+				plan.WriteString(line + "\n")
 			}
-			if strings.HasSuffix(strings.TrimSpace(line), "=") {
-				continue
+		}
+		for _, line := range own {
+			if !strings.HasSuffix(line, "=") { // an empty value takes the key away
+				plan.WriteString(line + "\n")
 			}
-			plan.WriteString(strings.TrimSpace(line) + "\n")
 		}
 	}
 	return newBenchOf(t, plan.String(), familyText, shopText)

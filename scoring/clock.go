@@ -17,12 +17,12 @@ import (
 // says what a clock that is off turned out to be: the nearest setting of its
 // synthesizer, the clock of another variant, drift, or another setting.
 func (j *judge) clock() {
+	reports := map[string]bus.ClockReport{}
 	for _, name := range j.step.Clocks {
 		if !slices.ContainsFunc(j.in.Family.Clocks, func(c plans.FamilyClock) bool { return c.Name == name }) {
 			j.check(Check{Name: name, Title: upperFirst(name) + " clock", Reason: fmt.Sprintf("The family has no clock %q.", name)})
 		}
 	}
-	reports := map[string]bus.ClockReport{}
 	for _, c := range j.in.Family.Clocks {
 		if len(j.step.Clocks) > 0 && !slices.Contains(j.step.Clocks, c.Name) {
 			continue

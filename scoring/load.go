@@ -11,6 +11,7 @@ import (
 	"proveout/scoring/conformity"
 	"proveout/scoring/figure"
 	"proveout/scoring/pacing"
+	"proveout/scoring/thermal"
 )
 
 // A loadRun is one run of a timed 3D load.
@@ -41,6 +42,7 @@ func (j *judge) load() {
 		j.oneRun(&runs[i], len(runs) > 1)
 	}
 	j.overRuns(runs)
+	j.loadThrottling()
 	j.benchSteady()
 	if j.step.Prove != "" {
 		var seconds []float64
@@ -140,6 +142,32 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 		j.doubt("%d rows of %s were set aside", log.Bad, log.Name)
 	}
 	return r, true, nil
+}
+
+// loadThrottling looks for clocks or frame rates that fell while the card grew
+// hot, in logs that hold both.
+func (j *judge) loadThrottling() {
+	looked := false
+	for i := range j.attempt.Logs {
+		log := &j.attempt.Logs[i]
+		temp := log.Column("temperature")
+		if temp < 0 || log.Column("time") < 0 || log.Column("core-clock") < 0 && log.Column("fps") < 0 {
+			continue
+		}
+		var run soakRun
+		if err := run.takeLog(log, temp); err != nil {
+			continue // told already, where its frames were read
+		}
+		report, err := run.rows.Analyse(run.resolution, thermal.Options{})
+		if err != nil {
+			continue
+		}
+		looked = true
+		j.throttled(report.Throttling)
+	}
+	if j.step.ThrottleFail && !looked {
+		j.doubt("no log holds temperature together with clock or frame rate, so throttling was not looked for")
+	}
 }
 
 func (j *judge) sawFreeze() bool {

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -229,7 +230,7 @@ func (c *Console) runMemoryFaults(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	sum, err := c.readFailures(x.Args().First(), o, f)
+	sum, err := c.readFailures(x.Context, x.Args().First(), o, f)
 	if err != nil {
 		return err
 	}
@@ -289,7 +290,7 @@ func (c *Console) faultsOptions(x *cli.Context) (memory.Organisation, logs.Failu
 }
 
 // readFailures streams a list into f.
-func (c *Console) readFailures(name string, o logs.FailureOptions, f *memory.Failures) (logs.FailureSummary, error) {
+func (c *Console) readFailures(ctx context.Context, name string, o logs.FailureOptions, f *memory.Failures) (logs.FailureSummary, error) {
 	in := logs.Input{Name: shownName(name), Reader: c.In}
 	if name != "-" {
 		file, err := os.Open(c.path(name))
@@ -303,7 +304,7 @@ func (c *Console) readFailures(name string, o logs.FailureOptions, f *memory.Fai
 		for i := range rows {
 			f.Add((*memory.Failure)(&rows[i]))
 		}
-		return nil
+		return ctx.Err()
 	})
 }
 

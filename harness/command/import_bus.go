@@ -75,6 +75,7 @@ func (c *Console) importFailures(x *cli.Context, k *openCase, f *job.Folder, in 
 	if in.Options, err = failureOptions(x, k.input.Family); err != nil {
 		return imported{}, err
 	}
+	in.Each = func([]reading.Failure) error { return x.Context.Err() }
 	sum, err := f.ImportFailures(in)
 	if err != nil {
 		return imported{}, err

@@ -80,6 +80,11 @@ func (c *Console) understood(x *cli.Context, path string) (m logs.Map, p logs.Pr
 		m, err = c.logMap(shopDir, x.String("map"))
 	default:
 		m, p, err = logs.Sniff(base, f)
+		if headers := namedColumns(x); err != nil && len(headers) > 0 {
+			if _, err = f.Seek(0, io.SeekStart); err == nil {
+				m, err = logs.Layout(base, f, headers)
+			}
+		}
 	}
 	if err != nil {
 		return m, p, err
@@ -105,6 +110,16 @@ func (c *Console) understood(x *cli.Context, path string) (m logs.Map, p logs.Pr
 	return tryTimes(base, f, m)
 }
 
+// namedColumns are the headers that --column names.
+func namedColumns(x *cli.Context) []string {
+	var out []string
+	for _, word := range x.StringSlice("column") {
+		header, _, _ := cutLast(word, "=")
+		out = append(out, header)
+	}
+	return out
+}
+
 // tryTimes reads the log with the map. Where the map does not say how the time
 // is written, it takes the way that fits the most rows.
 func tryTimes(name string, f io.ReadSeeker, m logs.Map) (logs.Map, logs.Preview, error) {
@@ -127,7 +142,7 @@ func tryTimes(name string, f io.ReadSeeker, m logs.Map) (logs.Map, logs.Preview,
 		}
 		p, err := logs.Preview{}, error(nil)
 		if errs := one.Check(); len(errs) > 0 {
-			err = fmt.Errorf("%w; say it with --unit NAME=UNIT", errs[0])
+			err = keyAdvice(errs[0])
 		} else if _, err = f.Seek(0, io.SeekStart); err == nil {
 			p, err = logs.Try(name, f, one)
 		}
@@ -136,6 +151,17 @@ func tryTimes(name string, f io.ReadSeeker, m logs.Map) (logs.Map, logs.Preview,
 		}
 	}
 	return bestMap, best, bestErr
+}
+
+// keyAdvice says which flag puts a key of the map right.
+func keyAdvice(e logs.KeyError) error {
+	switch {
+	case strings.HasSuffix(e.Key, ".unit"):
+		return fmt.Errorf("%w; say it with --unit NAME=UNIT", e)
+	case e.Key == "column":
+		return fmt.Errorf("%w; say what the columns are with --column HEADER=QUANTITY", e)
+	}
+	return e
 }
 
 // setColumn says what a column is that the map does not name, or names wrongly.

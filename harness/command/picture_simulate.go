@@ -70,7 +70,7 @@ func (c *Console) pictureSimulate(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	base, err := baseAddress(x.String("base"))
+	base, err := baseAddress(x.String("first-pixel"))
 	if err != nil {
 		return err
 	}

@@ -83,6 +83,8 @@ func TestScripts(t *testing.T) {
 			switch name {
 			case "root":
 				return os.Geteuid() == 0, nil
+			case "allchecks":
+				return allChecks(), nil
 			case "windows":
 				return runtime.GOOS == "windows", nil
 			}

@@ -78,6 +78,10 @@ func number(field plans.Field, text string) (reading.Reading, error) {
 	if !ok {
 		unit = quantity.Choose(field.Dimension)
 	}
+	if field.Dimension == quantity.Number && field.Unit != "" {
+		// A score may be typed with the unit of its reference set.
+		text = strings.TrimSpace(strings.TrimSuffix(text, field.Unit))
+	}
 	q, err := quantity.ParseIn(text, field.Dimension, unit)
 	if err != nil {
 		return reading.Reading{}, fmt.Errorf("%s: %w", field.Name, err)

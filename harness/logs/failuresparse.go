@@ -207,7 +207,12 @@ func (p *failureParser) row(text []byte, i int, row *reading.Failure) (end, at i
 			}
 			i = end
 		}
+		behind := i
 		i, what = p.separator(text, i)
+		if what != "" && i == behind {
+			what, fix = notHex(text, at, l.delim, 0) // "cat" begins with a digit
+			return 0, at, what, fix
+		}
 		if what != "" {
 			return 0, i, what, "write the number alone"
 		}
