@@ -13,6 +13,7 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"strconv"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -46,26 +47,31 @@ type Console struct {
 	Dir      string // working folder; empty for that of the process
 	Terminal bool   // In and Out are a terminal
 	Demo     fs.FS  // the files of the demo, below testdata/demo
+
+	talking *atomic.Bool // a session asks before it leaves: the first interrupt is not the end; may be nil
 }
 
 // Main runs the command line of this process and returns its exit code. demo
 // holds the files of the demo.
 func Main(demo fs.FS) int {
-	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo}
+	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo, talking: new(atomic.Bool)}
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	go endWhenStopped(ctx, stop)
+	go c.endWhenStopped(ctx, stop)
 	return c.Run(ctx, os.Args)
 }
 
 // endWhenStopped ends the program when it was interrupted and a long
 // computation does not look up. Every file is written whole or not at all, so
 // nothing is lost.
-func endWhenStopped(ctx context.Context, stop func()) {
+func (c *Console) endWhenStopped(ctx context.Context, stop func()) {
 	<-ctx.Done()
 	stop() // a second interrupt ends the program at once
 	time.Sleep(2 * time.Second)
+	if c.talking.Load() {
+		return
+	}
 	fmt.Fprintln(os.Stderr, stopped)
 	os.Exit(ExitNotDone)
 }

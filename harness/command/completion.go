@@ -227,7 +227,11 @@ func (c *Console) completionShop(named string) string {
 			return c.path(dir)
 		}
 	}
-	for dir := c.Dir; ; dir = filepath.Dir(dir) {
+	start, err := filepath.Abs(c.path("."))
+	if err != nil {
+		return ""
+	}
+	for dir := start; ; dir = filepath.Dir(dir) {
 		if _, err := os.Stat(filepath.Join(dir, shopFile)); err == nil || dir == filepath.Dir(dir) {
 			return dir
 		}

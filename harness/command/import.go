@@ -35,8 +35,7 @@ func (c *Console) importCommand() *cli.Command {
 			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
 			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows; else the capture tells"},
 			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture; else the capture tells"},
-			&cli.StringFlag{Name: "route", Usage: "how a capture came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
-			baseFlag}, failureFlags...),
+			&cli.StringFlag{Name: "route", Usage: "how a capture came in: `WAY` digital, analogue, photo or auto", Value: "auto"}}, failureFlags...),
 		Action: c.importFiles,
 	}
 }
@@ -51,9 +50,9 @@ type imported struct {
 	Runs    int              `json:"runs,omitempty"`
 	Seconds float64          `json:"seconds,omitempty"`
 	Columns []reading.Column `json:"columns,omitempty"`
-	Devices int              `json:"devices,omitempty"` // of a dump
 	Pattern string           `json:"pattern,omitempty"` // that a capture shows
 	Mode    string           `json:"mode,omitempty"`
+	Devices int              `json:"devices,omitempty"` // of a dump
 }
 
 func (c *Console) importFiles(x *cli.Context) error {
@@ -200,7 +199,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 type stated struct{ pattern, mode, route, base string }
 
 func statedCapture(x *cli.Context) stated {
-	return stated{x.String("pattern"), x.String("mode"), x.String("route"), x.String("first-pixel")}
+	return stated{x.String("pattern"), x.String("mode"), x.String("route"), x.String("base")}
 }
 
 // lookAtCapture reads a capture before it is kept, and finds out which test
@@ -269,6 +268,13 @@ func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path
 	}
 	if isPicture(path) || step.Kind == plans.MemoryScan || step.Kind == plans.Detection {
 		return nil
+	}
+	switch step.Kind {
+	case plans.MemoryScan:
+		return c.refuseFailures(x, k, path, whole)
+	case plans.Detection:
+		_, err := c.readDump(path)
+		return err
 	}
 	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
 		return err

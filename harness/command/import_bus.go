@@ -69,6 +69,22 @@ func choosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
 	return nil, fmt.Errorf("family %q has no memory %q", family.ID, name)
 }
 
+// refuseFailures refuses a list before anything is recorded: for what its flags
+// say, and with whole for what it holds.
+func (c *Console) refuseFailures(x *cli.Context, k *openCase, path string, whole bool) error {
+	o, err := failureOptions(x, k.input.Family)
+	if err != nil || !whole {
+		return err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	_, err = logs.ReadFailures(logs.Input{Name: filepath.Base(path), Reader: f}, o, func([]reading.Failure) error { return x.Context.Err() })
+	return err
+}
+
 // importFailures takes a list of failing addresses as evidence.
 func (c *Console) importFailures(x *cli.Context, k *openCase, f *job.Folder, in job.FailureImport) (imported, error) {
 	var err error

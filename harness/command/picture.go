@@ -50,7 +50,7 @@ var (
 	modeFlag   = &cli.StringFlag{Name: "mode", Usage: "display `MODE`: 1024x768x16"}
 	outFlag    = &cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "`FILE` to write"}
 	familyFlag = &cli.StringFlag{Name: "family", Usage: "board family `ID` or its file: names the chips"}
-	baseFlag   = &cli.StringFlag{Name: "first-pixel", Usage: "where the first pixel lies in the memory: `BYTES`, such as \"2 MiB\"", Value: "0"}
+	baseFlag   = &cli.StringFlag{Name: "base", Usage: "where the first pixel lies in the memory: `BYTES`, such as \"2 MiB\"", Value: "0"}
 )
 
 // A shownPicture is one line of picture list.
@@ -254,7 +254,7 @@ func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, 
 		if mode == nil {
 			return nil, fmt.Errorf("%s is a raw dump: say its mode, as in %s@1024x768x16", name, name)
 		}
-		data, err := readEntire(path, mode.Bytes())
+		data, err := readStart(path, mode.Bytes())
 		if err != nil {
 			return nil, err
 		}
@@ -290,8 +290,8 @@ func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, 
 	return f, nil
 }
 
-// readEntire reads a file of at most the given size; what follows is left alone.
-func readEntire(path string, most int64) ([]byte, error) {
+// readStart reads at most the given number of bytes of a file.
+func readStart(path string, most int64) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -366,7 +366,7 @@ func sameMemory(file *plans.FamilyFile) bool {
 	return len(file.Variants()) > 0
 }
 
-// baseAddress reads --first-pixel.
+// baseAddress reads --base.
 func baseAddress(text string) (int64, error) {
 	text = strings.TrimSpace(text)
 	if text == "" {
@@ -377,7 +377,7 @@ func baseAddress(text string) (int64, error) {
 	}
 	q, err := quantity.Parse(text, quantity.Bytes)
 	if err != nil || q.Value < 0 || q.Value != float64(int64(q.Value)) {
-		return 0, fmt.Errorf("--first-pixel: %q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
+		return 0, fmt.Errorf("--base: %q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
 	}
 	return int64(q.Value), nil
 }

@@ -78,7 +78,7 @@ func (c *Console) pictureCompare(x *cli.Context) error {
 		return err
 	}
 	o := picture.Options{Memory: org, Route: route}
-	if o.Base, err = baseAddress(x.String("first-pixel")); err != nil {
+	if o.Base, err = baseAddress(x.String("base")); err != nil {
 		return err
 	}
 	var results []*picture.Result

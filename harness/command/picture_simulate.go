@@ -70,7 +70,7 @@ func (c *Console) pictureSimulate(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	base, err := baseAddress(x.String("first-pixel"))
+	base, err := baseAddress(x.String("base"))
 	if err != nil {
 		return err
 	}

@@ -82,7 +82,8 @@ type openCase struct {
 	shopDir string
 	dir     string
 	input   reading.Input
-	looked  map[string]job.CapturePart // captures found good before they are kept, by path
+
+	looked map[string]job.CapturePart // captures looked at, by path
 }
 
 // openJob loads the job named by the first argument.

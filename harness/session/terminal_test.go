@@ -131,9 +131,13 @@ func TestSessionAtATerminal(t *testing.T) {
 			term.keys("C-c")
 			term.await("Leave?")
 			term.keys("score 1", "Enter") // no reading of a soak: it only goes on
-			term.await("Type the name of the reading")
+			term.await("Type the name of a reading")
 			term.keys("C-c")
-			time.Sleep(time.Second) // two at once may reach a program as one
+			term.await("again leaves")
+			time.Sleep(2500 * time.Millisecond) // nothing but a second one ends it
+			if screen := term.screen(); strings.Contains(screen, "left with") {
+				t.Fatalf("one Ctrl-C ended the session:\n%s", screen)
+			}
 			term.keys("C-c")
 			term.await("left with 2")
 			j, _, err := job.Load(b.job)

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
 
 	"proveout/harness/entry"
 	"proveout/harness/reading"
@@ -358,8 +359,13 @@ func (r *run) reading(word, rest, line string) error {
 		name, text = f.Name, rest
 	}
 	f, ok := plans.FieldNamed(fields, name)
-	if !ok {
-		return s.told("Type the name of the reading before it, as in: score 45.2. /help lists what else can be typed.", nil)
+	named := name != "temperature" || text != line
+	if !ok || !named && strings.IndexFunc(line, unicode.IsLetter) == 0 {
+		var names []string
+		for _, f := range fields {
+			names = append(names, f.Name)
+		}
+		return s.told(fmt.Sprintf("Type the name of a reading and its value. This step takes: %s. /help lists what else can be typed.", strings.Join(names, ", ")), nil)
 	}
 	readings, err := entry.Parse(f, text)
 	if err != nil {
