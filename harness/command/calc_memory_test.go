@@ -46,8 +46,6 @@ func (d defect) String() string {
 
 func (c *chipset) chips() int { return c.bus / c.bits }
 
-func (c *chipset) size() int { return c.words * c.bus / 8 * c.banks }
-
 func (c *chipset) word(bank, chip, word int) int {
 	for _, d := range c.trouble {
 		if d.kind == "address-line" && d.bank == bank && (d.chip == chip || d.chip < 0) {
