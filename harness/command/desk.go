@@ -28,7 +28,6 @@ type desk struct {
 	logMap logs.Map // for every log that is imported or followed; may be empty
 	here   string   // root of the system tree the card sits in; empty when it sits elsewhere
 	now    func() time.Time
-	closed bool
 
 	outcome *scoring.Outcome // of the job as it stands; nil when it must be computed
 }
