@@ -228,7 +228,7 @@ func (k *openCase) lookAtCapture(of stated, path string) (job.CapturePart, error
 	p, err := readCaptureFile(path, name, mode)
 	if err != nil {
 		if errors.Is(err, decode.ErrUnknown) {
-			err = fmt.Errorf("%s is not a picture this program reads: PNG, JPEG, BMP, TIFF, PCX, TGA, or a .raw dump with its --mode", name)
+			err = fmt.Errorf("%s is not a PNG, JPEG, BMP, TIFF, PCX or TGA picture, and not a .raw dump of the frame buffer", name)
 		}
 		return part, err
 	}
