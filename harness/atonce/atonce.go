@@ -2,10 +2,10 @@
 //
 // The libraries for documents and signatures do several times the work of a
 // small program before main begins, and none of it can be put off: Go
-// initialises every linked package first. It does so in the order of import
-// paths among those that are ready (Go 1.21 release notes), so this package,
-// which needs only os and sorts before them, comes first. Its answer leaves
-// before they begin. Nothing else may be done here.
+// initialises every linked package first. It does so as packages become ready,
+// in the order of their import paths (Go 1.21 release notes). This package needs
+// only os and so is ready before those that need far more; its answer leaves
+// before they begin. A test measures it. Nothing else may be done here.
 package atonce
 
 import "os"
