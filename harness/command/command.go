@@ -158,6 +158,7 @@ func (c *Console) commands() []*cli.Command {
 		c.scoreCommand(),
 		c.certifyCommand(),
 		c.reportCommand(),
+		c.keyCommands(),
 		c.referenceCommands(),
 		c.calcCommands(),
 	}

@@ -96,6 +96,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"code":       cmdCode,
+			"modeis":     cmdModeIs,
 			"json":       cmdJSON,
 			"snapshot":   cmdSnapshot,
 			"unchanged":  cmdUnchanged,
@@ -171,6 +172,18 @@ func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if (text == args[2]) == neg {
 		ts.Fatalf("%s is %s", args[1], text)
+	}
+}
+
+// cmdModeIs wants the permissions of a file: modeis 600 FILE.
+func cmdModeIs(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: modeis octal file")
+	}
+	st, err := os.Stat(ts.MkAbs(args[1]))
+	ts.Check(err)
+	if got := strconv.FormatUint(uint64(st.Mode().Perm()), 8); got != args[0] {
+		ts.Fatalf("%s has mode %s", args[1], got)
 	}
 }
 
