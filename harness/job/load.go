@@ -1,6 +1,7 @@
 package job
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -117,6 +118,8 @@ func (e *Entry) log(dir string) reading.Log {
 	for _, c := range e.Log.Columns {
 		l.Columns = append(l.Columns, reading.Column(c))
 	}
+	l.Part = e.Log.Part
+	l.Recipe, _ = json.Marshal(e.Log.Map) // plain values, read from JSON themselves
 	l.Rows = logs.Rows(ev.Name, func() (io.ReadCloser, error) { return os.Open(ev.Path) }, e.Log.Map, e.Log.Part)
 	return l
 }

@@ -121,6 +121,7 @@ type Contents struct {
 	Record      []byte
 	Attachments []pdffile.Attachment // the record among them
 	Pages       []byte               // the PDF as it was before anything was attached
+	SignedBy    fingerprint.Fingerprint
 }
 
 // A Lapsed is a certificate that its shop gave up.
@@ -154,8 +155,8 @@ type Options struct {
 	TimeAuthorities []*x509.Certificate
 	Now             time.Time // zero: the date is not compared with today
 
-	// Rescore scores the record again; an error says what does not follow.
-	Rescore func(Contents) error
+	// Rescore scores the record again and says what it found.
+	Rescore func(Contents) (State, string)
 	// Remake makes the pages again, to be compared byte for byte. It returns
 	// an [OtherVersion] if it would not make the same bytes.
 	Remake func(Contents) ([]byte, error)
@@ -319,7 +320,7 @@ func (v *inspection) form() bool {
 		!bytes.Equal(sealed[:hole.Start], v.pdf[:hole.Start]) || !bytes.Equal(sealed[hole.End:], v.pdf[hole.End:]) {
 		return v.report.no("form", "Its signature is not stored as this program stores it.")
 	}
-	v.report.Attachments, v.report.Pages = files, pages
+	v.report.Attachments, v.report.Pages, v.report.SignedBy = files, pages, v.report.Signer.Fingerprint
 	return v.report.yes("form", fmt.Sprintf("It is built exactly as certificates are: pages, %s, one signature, and nothing else.", count(len(files), "attached file")))
 }
 
@@ -351,11 +352,8 @@ func (v *inspection) scores() {
 		v.report.answer("scores", Open, "Not looked at here.")
 		return
 	}
-	if err := v.options.Rescore(v.report.Contents); err != nil {
-		v.report.no("scores", "The verdicts in the record do not follow from its own readings: "+err.Error()+".")
-		return
-	}
-	v.report.yes("scores", "All verdicts were worked out again from the readings in the record, and they are the same.")
+	state, words := v.options.Rescore(v.report.Contents)
+	v.report.answer("scores", state, words)
 }
 
 // pages asks whether the pages were made from the record.

@@ -80,3 +80,11 @@ func (r *Report) conclude() {
 		r.Contents = Contents{}
 	}
 }
+
+// TookTooLong is the report on a file whose inspection was given up.
+func TookTooLong() Report {
+	r := Report{Limits: limits}
+	r.answer("form", No, "Looking at it takes longer than any certificate does. Take it as bad.")
+	r.conclude()
+	return r
+}
