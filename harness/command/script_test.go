@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"image/jpeg"
 	"image/png"
 	"io/fs"
 	"os"
@@ -288,6 +289,19 @@ func cmdPicture(ts *testscript.TestScript, neg bool, args []string) {
 		var b strings.Builder
 		ts.Check(png.Encode(&b, m))
 		data = []byte(b.String())
+	case "located": // taken with the camera on its side, and with a position and an owner
+		m := image.NewRGBA(image.Rect(0, 0, w, h))
+		for y := range h {
+			for x := range w {
+				m.SetRGBA(x, y, color.RGBA{uint8(x * 4), uint8(y * 5), 0x20, 0xff})
+			}
+		}
+		var b strings.Builder
+		ts.Check(jpeg.Encode(&b, m, nil))
+		// CIPA DC-008: an Exif segment with the orientation 6, then owner text
+		// that stands where a position would.
+		exif := "Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00\x06\x00\x00\x00\x00\x00\x00OWNER-AND-PLACE"
+		data = []byte("\xff\xd8\xff\xe1" + string([]byte{0, byte(len(exif) + 2)}) + exif + b.String()[2:])
 	case "interlaced":
 		data = interlacedPNG(w, h)
 		_, err := png.Decode(strings.NewReader(string(data)))

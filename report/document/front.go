@@ -330,11 +330,11 @@ func (s *sheet) check(c *content.Check) *block {
 		inner.text(x, y+0.6, w, face{size: 10, weight: typeface.Bold}, strings.Join(c.Fingerprint, " "))
 	}
 	b := &block{}
-	h := math.Max(inner.h+5, side+3)
+	h := math.Max(inner.h+5, side+5) // four modules of white around the code
 	b.frame(0, 0, s.w, h, 0.25, &black)
 	b.join(inner, 0, (h-inner.h)/2)
 	if c.QR != "" {
-		s.code(b, c.QR, 3, (h-side)/2, side)
+		s.code(b, c.QR, 3.5, (h-side)/2, side)
 	}
 	b.h = h
 	return b
