@@ -6,7 +6,6 @@ import (
 	"errors"
 	"image"
 	"image/png"
-	"runtime"
 	"time"
 
 	"golang.org/x/image/draw"
@@ -43,7 +42,7 @@ func Remake(e *archive.Examiner, c check.Contents, tool string) ([]byte, error) 
 	if err != nil {
 		return nil, err
 	}
-	if r.Tool != tool || r.Built != runtime.Version() {
+	if r.Tool != tool || r.Built != archive.Built() {
 		return e.Values(c)
 	}
 	jpegs, err := pdffile.JPEGs(c.Pages)

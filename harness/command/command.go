@@ -159,6 +159,7 @@ func (c *Console) commands() []*cli.Command {
 		c.certifyCommand(),
 		c.reportCommand(),
 		c.verifyCommand(),
+		c.listingCommand(),
 		c.revokeCommand(),
 		c.documentsCommand(),
 		c.keyCommands(),

@@ -27,13 +27,15 @@ func (c *Console) verifyCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "verify",
 		Usage:     "tell whether certificates are what they claim to be",
-		ArgsUsage: "FILE…",
+		ArgsUsage: "FILE… | page -o FILE",
 		Description: "Needs no account, no network and no shop folder. Ask the workshop for the\n" +
 			"fingerprint of its key, on a way that you found yourself, and give it with --signer.\n" +
 			"Inside a shop folder, the shop's own keys and those it trusts are known.\n" +
+			"verify page -o FILE writes a page that does the same in a buyer's browser.\n" +
 			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
 			&cli.StringFlag{Name: "signer", Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits"},
+			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "with page: the `FILE` to write"},
 			&cli.StringFlag{Name: "evidence", Usage: "folder `DIR` with the files of the test, to be compared and used"}},
 		Action: c.verify,
 	}
@@ -53,6 +55,9 @@ func (c *Console) verify(x *cli.Context) error {
 	if x.NArg() == 0 {
 		return errors.New("name the certificates, as in: proveout verify PO-2026-0001.pdf")
 	}
+	if x.Args().First() == "page" {
+		return c.verifyPage(x)
+	}
 	o, limit, err := c.verifyOptions(x)
 	if err != nil {
 		return err
@@ -68,7 +73,7 @@ func (c *Console) verify(x *cli.Context) error {
 	for _, name := range x.Args().Slice() {
 		v := verified{File: name}
 		if pdf, err := readCertificate(c.path(name)); err != nil {
-			v.Error, unreadable = errorText(err), unreadable+1
+			v.Error, unreadable = plainReadError(c.path(name), err), unreadable+1
 		} else {
 			r := c.inspect(pdf, o, found, limit)
 			v.Report, bad = &r, bad || !r.Valid
@@ -190,6 +195,17 @@ func readCertificate(path string) ([]byte, error) {
 		return nil, fmt.Errorf("%s is not a PDF file; check the certificate itself, not its page or a picture of it", path)
 	}
 	return data, nil
+}
+
+// plainReadError says why a file cannot be read.
+func plainReadError(path string, err error) string {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "there is no file " + path
+	case errors.Is(err, fs.ErrPermission):
+		return path + " may not be read by this user"
+	}
+	return errorText(err)
 }
 
 // tell writes the answers for people.

@@ -35,7 +35,7 @@ const MaxSize = 4 << 20
 type Record struct {
 	Schema       int             `json:"schema"`
 	Tool         string          `json:"tool"`  // "proveout 1.0.0"
-	Built        string          `json:"built"` // compiler of the program: pages repeat byte for byte only with the same
+	Built        string          `json:"built"` // compiler and processor: pages repeat byte for byte only with the same
 	Kind         string          `json:"kind"`  // "certificate" or "test report"
 	Number       string          `json:"number"`
 	IssuedAt     time.Time       `json:"issued_at"`

@@ -21,7 +21,7 @@ import (
 // was given. paper is the name of its paper; logo is the attached picture of
 // the shop's logo, nil when there is none.
 func Of(d *record.Document, in reading.Input, paper string, logo []byte) (*Record, error) {
-	r := &Record{Schema: Schema, Tool: d.Tool, Built: runtime.Version(), Kind: kindName(d.Kind), Number: d.Number, IssuedAt: d.IssuedAt,
+	r := &Record{Schema: Schema, Tool: d.Tool, Built: Built(), Kind: kindName(d.Kind), Number: d.Number, IssuedAt: d.IssuedAt,
 		Language: d.Language, Paper: paper, Technician: d.Technician, AuthorisedBy: d.AuthorisedBy, Replaces: d.Replaces, Because: d.Because,
 		Shop: shopOf(d, in.Shop), Job: jobOf(d.Job), Plan: d.Plan.Source, Family: d.Family.Source, Outcome: *d.Outcome}
 	if d.Seal != nil {
@@ -39,6 +39,10 @@ func Of(d *record.Document, in reading.Input, paper string, logo []byte) (*Recor
 	r.addGoodCards(in)
 	return r, nil
 }
+
+// Built says what this program was built with, as the record's field does:
+// other compilers pack otherwise, and other processors round otherwise.
+func Built() string { return runtime.Version() + " " + runtime.GOARCH }
 
 // addGoodCards keeps what the plan's workloads are compared with, without the
 // people behind it.

@@ -7,6 +7,9 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"maps"
+	"math"
+	"slices"
 
 	"proveout/harness/logs"
 	"proveout/harness/reading"
@@ -174,11 +177,36 @@ func (r *Record) compare(again scoring.Outcome) error {
 	return nil
 }
 
+// alike compares two values as JSON. Numbers may differ in their last digits,
+// because processors round differently: by one part in 10^9.
 func alike(a, b any) (bool, error) {
-	x, err := canonicalOf(a)
+	x, err := generic(a)
 	if err != nil {
 		return false, err
 	}
-	y, err := canonicalOf(b)
-	return bytes.Equal(x, y), err
+	y, err := generic(b)
+	return err == nil && same(x, y), err
+}
+
+func generic(v any) (out any, err error) {
+	text, err := json.Marshal(v)
+	if err == nil {
+		err = json.Unmarshal(text, &out)
+	}
+	return out, err
+}
+
+func same(a, b any) bool {
+	switch a := a.(type) {
+	case float64:
+		b, ok := b.(float64)
+		return ok && math.Abs(a-b) <= 1e-9*math.Max(math.Abs(a), math.Abs(b))+1e-12
+	case []any:
+		b, ok := b.([]any)
+		return ok && slices.EqualFunc(a, b, same)
+	case map[string]any:
+		b, ok := b.(map[string]any)
+		return ok && maps.EqualFunc(a, b, same)
+	}
+	return a == b
 }
