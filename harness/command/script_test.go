@@ -98,6 +98,7 @@ func TestScripts(t *testing.T) {
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"code":       cmdCode,
 			"modeis":     cmdModeIs,
+			"pixels":     cmdPixels,
 			"json":       cmdJSON,
 			"snapshot":   cmdSnapshot,
 			"unchanged":  cmdUnchanged,
@@ -173,6 +174,18 @@ func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if (text == args[2]) == neg {
 		ts.Fatalf("%s is %s", args[1], text)
+	}
+}
+
+// cmdPixels wants the size of a picture: pixels FILE WIDTH HEIGHT.
+func cmdPixels(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: pixels file width height")
+	}
+	cfg, _, err := image.DecodeConfig(strings.NewReader(ts.ReadFile(args[0])))
+	ts.Check(err)
+	if got := fmt.Sprint(cfg.Width, " ", cfg.Height); got != args[1]+" "+args[2] {
+		ts.Fatalf("%s has %s pixels", args[0], got)
 	}
 }
 

@@ -60,7 +60,7 @@ func newDemoShop(t testing.TB) *demoShop {
 func testConsole(root string) (*command.Console, *bytes.Buffer) {
 	var said bytes.Buffer
 	c := &command.Console{In: strings.NewReader(""), Out: &said, Diag: &said, Demo: os.DirFS(root), Getenv: func(string) string { return "" }}
-	c.Now = func() time.Time { return time.Date(2026, 12, 1, 12, 0, 0, 0, time.UTC) }
+	c.Now = func() time.Time { return time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC) }
 	return c, &said
 }
 
@@ -80,7 +80,7 @@ func TestCertificate(t *testing.T) {
 
 // examined is what verify says of a file, when the shop's key is expected.
 func (d *demoShop) examined(pdf []byte) check.Report {
-	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint()), Now: time.Date(2026, 12, 2, 0, 0, 0, 0, time.UTC)}
+	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint()), Now: time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)}
 	return report.Verify(pdf, o, &archive.Examiner{}, toolName, 20*time.Second)
 }
 
@@ -171,7 +171,7 @@ func (d *demoShop) parts(t testing.TB) (record []byte, files []seal.Attachment, 
 // would.
 func (d *demoShop) signed(t testing.TB, pages, canon []byte, files []seal.Attachment) []byte {
 	t.Helper()
-	pdf, err := seal.SealRecord(pages, canon, files, d.identity, seal.Terms{Time: time.Date(2026, 12, 1, 12, 0, 0, 0, time.UTC), Reason: "Acceptance test passed"})
+	pdf, err := seal.SealRecord(pages, canon, files, d.identity, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC), Reason: "Acceptance test passed"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -312,11 +312,11 @@ func foreignParts(t *testing.T, d *demoShop) {
 		wantBad(t, fmt.Sprintf("halves joined at %d", at), d.examined(append(bytes.Clone(d.certificate[:at]), second[at:]...)), "")
 	}
 	// A sound signature with another key of the same name.
-	impostor, err := seal.NewIdentity(d.identity.Name(), time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC))
+	impostor, err := seal.NewIdentity(d.identity.Name(), time.Date(2026, 2, 1, 0, 0, 0, 0, time.UTC))
 	if err != nil {
 		t.Fatal(err)
 	}
-	forged, err := seal.SealRecord(pages, record, files, impostor, seal.Terms{Time: time.Date(2026, 12, 1, 12, 0, 0, 0, time.UTC)})
+	forged, err := seal.SealRecord(pages, record, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
 	if err != nil {
 		t.Fatal(err)
 	}

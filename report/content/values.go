@@ -1,11 +1,13 @@
 package content
 
+import "strings"
+
 // Values returns what a reader looks for on the pages of a document that
 // another version of the program may have laid out: its number, what ties it
 // to the card, the verdicts on its front, and each measured value with its
 // limits.
 func Values(c *Content) []string {
-	out := []string{c.Number, c.Front.Card, c.Front.Headline, c.Front.ShopName}
+	out := []string{c.Number, c.Front.Card, c.Front.Headline, c.Front.ShopName, strings.Join(c.Front.Check.Fingerprint, " ")}
 	for _, f := range c.Front.Identity {
 		out = append(out, f.Text)
 	}

@@ -18,6 +18,7 @@ import (
 
 	"golang.org/x/image/draw"
 
+	"proveout/plans"
 	"proveout/report/chart"
 	"proveout/report/content"
 	"proveout/report/record"
@@ -156,7 +157,11 @@ func (k *kit) parts() []part {
 	add(w.T("listing.done"), append(append([]string(nil), j.Work...), j.WorkNotes)...)
 	var tested []string
 	for _, t := range k.c.Front.Tested {
-		tested = append(tested, t.Title+": "+t.Word)
+		line := t.Title + ": " + t.Word
+		if t.Note != "" {
+			line += " (" + t.Note + ")"
+		}
+		tested = append(tested, line)
 	}
 	add(k.c.Front.TestedHd, tested...)
 	add(w.T("listing.results"), k.results()...)
@@ -175,6 +180,9 @@ func (k *kit) results() []string {
 				continue
 			}
 			out = append(out, k.result(c))
+		}
+		if s.Kind == string(plans.MemorySize) { // a size shown short is explained
+			out = append(out, s.Findings...)
 		}
 	}
 	return out

@@ -47,6 +47,17 @@ func (v Verdict) String() string {
 // MarshalText writes the verdict as its word.
 func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
 
+// UnmarshalText reads a verdict's word; any other is Bad.
+func (v *Verdict) UnmarshalText(text []byte) error {
+	*v = Bad
+	for _, one := range []Verdict{Unconfirmed, Good} {
+		if one.String() == string(text) {
+			*v = one
+		}
+	}
+	return nil
+}
+
 // State is the outcome of one question.
 type State int
 
@@ -68,6 +79,17 @@ func (s State) String() string {
 
 // MarshalText writes the state as its word.
 func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText reads a state's word; any other is No.
+func (s *State) UnmarshalText(text []byte) error {
+	*s = No
+	for _, one := range []State{Open, Yes} {
+		if one.String() == string(text) {
+			*s = one
+		}
+	}
+	return nil
+}
 
 // An Answer is one question about a certificate and what was found.
 type Answer struct {
