@@ -86,6 +86,11 @@ func (x *crossCheck) railNames() []string {
 	for _, r := range x.f.Rails {
 		names = append(names, r.Name)
 	}
+	for _, name := range x.step.Rails {
+		if _, ok := x.f.Rail(name); ok && !slices.Contains(names, name) {
+			names = append(names, name) // of the slot
+		}
+	}
 	return names
 }
 

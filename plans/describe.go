@@ -86,6 +86,9 @@ func (st *Step) facts(usual Rule) []Fact {
 	case Image, Timing:
 		add("modes", familyOr(st.Modes))
 		add("pictures", strings.Join(st.Pattern, ", "))
+		if st.Captures == CapturesRequired {
+			add("captures", "required of every picture")
+		}
 	case MemoryScan:
 		add("march test", st.March)
 	case Load:

@@ -1,6 +1,12 @@
 package plans
 
-import "proveout/plans/quantity"
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"proveout/plans/quantity"
+)
 
 // A Family is a board family with one variant resolved: what a good card of
 // this kind is expected to show.
@@ -51,14 +57,44 @@ type MemoryPool struct {
 	ChipBits int                // data lines of one chip
 	BusBits  int                // width of the memory bus
 	Banks    [][]string         // in address order; designators of each bank in lane order
+	Columns  int                // low word-address bits that select the column of a chip; 0 when not known
 	Source   string             // of these facts
 }
 
 // A FamilyClock is a clock with its expected value and tolerance.
 type FamilyClock struct {
-	Name   string // "core", "memory", or any other
-	Value  quantity.Quantity
-	Source string
+	Name        string // "core", "memory", or any other
+	Value       quantity.Quantity
+	Synthesizer *Synthesizer // what it is made with; nil when not known
+	Source      string
+}
+
+// A Synthesizer makes a clock from a reference: reference x N / (M x 2^K).
+type Synthesizer struct {
+	N, M, K        Span
+	Reference      float64 // Hz; 0 for 315/22 MHz
+	VCOMin, VCOMax float64 // Hz, of reference x N / M; 0: no limit
+	CompareMin     float64 // Hz, of reference / M; 0: no limit
+}
+
+// A Span is a range of whole numbers, both ends in it.
+type Span struct{ Low, High int }
+
+// ParseSpan reads a range such as "8-129", or one number.
+func ParseSpan(text string) (Span, error) {
+	low, high, ranged := strings.Cut(strings.NewReplacer("–", "-", "−", "-", "..", "-", " ", "").Replace(text), "-")
+	if !ranged {
+		high = low
+	}
+	a, err1 := strconv.Atoi(low)
+	b, err2 := strconv.Atoi(high)
+	if err1 != nil || err2 != nil {
+		return Span{}, fmt.Errorf("%s is not a range of whole numbers", quoted(text))
+	}
+	if a > b {
+		return Span{}, fmt.Errorf("%s runs from high to low", quoted(text))
+	}
+	return Span{a, b}, nil
 }
 
 // A Mode is one display mode.
@@ -93,6 +129,7 @@ type Rail struct {
 	Name       string             // "3V3", "VDDQ", "core"
 	Voltage    quantity.Quantity  // with tolerance
 	Resistance *quantity.Quantity // typical resistance to ground of a good card, unpowered
+	Good       []float64          // Ω to ground of known-good cards, unpowered
 	ShortBelow *quantity.Quantity // at or below this the rail is shorted
 	Source     string
 }

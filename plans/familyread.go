@@ -292,8 +292,42 @@ func readClocks(s *section, f *Family) {
 			c.Value = *q
 			g.tolerated("value", *q)
 		}
+		if sy := g.group("synthesizer", synthesizerKeys); sy != nil {
+			c.Synthesizer = readSynthesizer(sy)
+		}
 		f.Clocks = append(f.Clocks, c)
 	}
+}
+
+// readSynthesizer reads what a clock is made with. The spans are those that
+// registers of the trade have room for (common practice, no source).
+func readSynthesizer(s *section) *Synthesizer {
+	span := func(key string, least, most int, absent Span) Span {
+		if !s.has(key) {
+			return absent
+		}
+		r, err := ParseSpan(s.text(key))
+		if err != nil {
+			s.problem(key, err.Error(), `write it like "8-129"`)
+		} else if r.Low < least || r.High > most {
+			s.problem(key, fmt.Sprintf("the range %d to %d is not within %d to %d", r.Low, r.High, least, most), "write what the divider divides by, not the register's value")
+		}
+		return r
+	}
+	hertz := func(key string) float64 {
+		if q := s.quantity(key, quantity.Frequency, aboveZero); q != nil {
+			return q.Value
+		}
+		return 0
+	}
+	s.missing("n", `"8-129"`)
+	s.missing("m", `"2-31"`)
+	out := &Synthesizer{N: span("n", 1, 1<<16, Span{}), M: span("m", 1, 1<<12, Span{}), K: span("k", 0, 10, Span{}),
+		Reference: hertz("reference"), VCOMin: hertz("vco_min"), VCOMax: hertz("vco_max"), CompareMin: hertz("compare_min")}
+	if out.VCOMax > 0 && out.VCOMin > out.VCOMax {
+		s.problem("vco_min", "vco_min is above vco_max", "write the smaller frequency first")
+	}
+	return out
 }
 
 // tolerated complains of a limit without a tolerance.
@@ -366,6 +400,12 @@ func readRails(s *section, f *Family) {
 			}
 		}
 		r.Resistance = g.quantity("resistance", quantity.Resistance, aboveZero)
+		for _, q := range g.quantities("good", quantity.Resistance) {
+			if q.Value <= 0 {
+				g.problem("good", quoted(q.Text)+" is not above 0", "leave out a card that read as shorted")
+			}
+			r.Good = append(r.Good, q.Value)
+		}
 		r.ShortBelow = g.exact("short_below", quantity.Resistance, aboveZero)
 		if r.Resistance != nil && r.ShortBelow != nil && r.ShortBelow.Value >= r.Resistance.Value {
 			g.problem("short_below", quoted(r.ShortBelow.Text)+" is not below the resistance of a good card, "+r.Resistance.Text, "")

@@ -50,6 +50,8 @@ func Fields(step *Step, family *Family) []Field {
 		return imageFields(step, family)
 	case Timing:
 		return timingFields(step, family)
+	case MemoryScan:
+		return scanFields(family)
 	case Load:
 		return loadFields(step, family)
 	case Soak:
@@ -101,7 +103,7 @@ func railFields(step *Step, family *Family) []Field {
 		if !ok {
 			continue
 		}
-		f := Field{Name: OhmReading(name), Ask: "Resistance of " + name + " to ground, no power", Dimension: quantity.Resistance, Unit: "ohm", Required: true}
+		f := Field{Name: OhmReading(name), Ask: "Resistance of " + name + " to ground, no power", Dimension: quantity.Resistance, Unit: "ohm", Required: !family.isSlotRail(name)}
 		if rail.Resistance != nil {
 			f.Expected, f.Nominal = "about "+rail.Resistance.Text, rail.Resistance.Value
 		}
@@ -167,6 +169,25 @@ func clockFields(step *Step, family *Family) []Field {
 			Expected: c.Value.Text, Nominal: c.Value.Value})
 	}
 	return out
+}
+
+// Readings of a memory-scan step that are typed beside the list of failing
+// addresses.
+const (
+	ScanFailing = "failing" // how many addresses failed, as the test itself says
+	ScanTested  = "tested"  // how much memory the test covered
+)
+
+func scanFields(family *Family) []Field {
+	whole := 0.0
+	for _, m := range family.Memory {
+		whole += m.Total.Value
+	}
+	return []Field{
+		{Name: ScanFailing, Ask: "How many addresses the memory test says have failed (import their list)", Dimension: quantity.Number, Expected: "0"},
+		{Name: ScanTested, Ask: "How much memory the test covered", Dimension: quantity.Bytes, Unit: "MiB",
+			Expected: quantity.Format(whole, 0, quantity.Bytes), Nominal: whole},
+	}
 }
 
 // StepModes returns the display modes that an image or timing step tries.
@@ -257,14 +278,24 @@ func SoakPlace(step *Step, family *Family) string {
 	return family.Thermal.Sensor
 }
 
-// Rail returns the family's rail of the given name.
+// Rail returns the family's rail of the given name, or the rail of that name
+// that a slot of the card's bus has.
 func (f *Family) Rail(name string) (*Rail, bool) {
 	for i := range f.Rails {
 		if f.Rails[i].Name == name {
 			return &f.Rails[i], true
 		}
 	}
+	if r, ok := SlotRail(name); ok && strings.HasPrefix(name, f.Bus.Kind+" ") {
+		return &r, true
+	}
 	return nil, false
+}
+
+// isSlotRail reports whether a rail is the slot's alone, so that nobody states
+// its resistance.
+func (f *Family) isSlotRail(name string) bool {
+	return !slices.ContainsFunc(f.Rails, func(r Rail) bool { return r.Name == name })
 }
 
 // ReferenceSet returns the family's set for a workload on a bench; an empty

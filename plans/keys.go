@@ -51,6 +51,7 @@ func KeyTables() []KeyTable {
 		{"family", "[[device]]", deviceKeys},
 		{"family", "[[memory]]", memoryKeys},
 		{"family", "[[clock]]", clockKeys},
+		{"family", "synthesizer = {…}", synthesizerKeys},
 		{"family", "[thermal]", thermalKeys},
 		{"family", "rise = [{…}]", riseKeys},
 		{"family", "[[rail]]", railKeys},
@@ -88,10 +89,11 @@ var stepKeys = []Key{
 	{"source", "text", "where the limits of the step come from", ""},
 
 	{"checklist", `"standard" or tables`, `what to look at; "standard" when absent`, "inspection"},
-	{"rails", `list of text or "from family"`, "names of the family's rails; all when absent", "rails"},
+	{"rails", `list of text or "from family"`, "names of the family's rails, or of rails of the slot such as \"PCI +12 V\"; the family's when absent", "rails"},
 	{"clocks", `list of text or "from family"`, "names of the family's clocks; all when absent", "clock"},
 	{"modes", `list of text or "from family"`, `"1024x768x16@75"; the family's when absent`, "image timing"},
 	{"patterns", "list of text", "names of the test pictures to show", "image"},
+	{"captures", "text", "required: every picture must be captured and compared; welcome", "image"},
 	{"march", "text", "the march test that was run", "memory-scan"},
 
 	{"duration", "duration", "how long it must run", "load soak"},
@@ -169,6 +171,7 @@ var memoryKeys = []Key{
 	{"reserved", "memory size", "what a tool may show less, as a matter of display", ""},
 	{"chip", "text", `words x bits of one chip: "1Mi x 16"`, ""},
 	{"bus", "bits", `width of the memory bus: "128 bit"`, ""},
+	{"column_bits", "whole number", "low word-address bits of a chip that select its column, when known", ""},
 	{"banks", "list of text", `designators of each bank in lane order: ["U1 U2 U3 U4"]`, ""},
 	{"source", "text", "where the facts come from", ""},
 }
@@ -176,7 +179,18 @@ var memoryKeys = []Key{
 var clockKeys = []Key{
 	{"name", "text", "core, memory or any other", ""},
 	{"value", "frequency with tolerance", "what a good card shows", ""},
+	{"synthesizer", "table", "what the clock is made with: reference x N / (M x 2^K)", ""},
 	{"source", "text", "where the tolerance comes from", ""},
+}
+
+var synthesizerKeys = []Key{
+	{"n", "text", `range of the multiplier, as it multiplies: "8-129"`, ""},
+	{"m", "text", `range of the divider, as it divides: "2-31"`, ""},
+	{"k", "text", `range of the exponent of the divider by 2^K: "0-3"; 0 when absent`, ""},
+	{"reference", "frequency", "of the crystal; 315/22 MHz when absent", ""},
+	{"vco_min", "frequency", "slowest reference x N / M", ""},
+	{"vco_max", "frequency", "fastest reference x N / M", ""},
+	{"compare_min", "frequency", "slowest reference / M", ""},
 }
 
 var thermalKeys = []Key{
@@ -200,6 +214,7 @@ var railKeys = []Key{
 	{"slot", "text", `a rail of the slot by its name: "AGP +12 V"; gives voltage and source`, ""},
 	{"voltage", "voltage with tolerance", "what a good card shows", ""},
 	{"resistance", "resistance", "to ground of a good card, unpowered", ""},
+	{"good", "list of resistances", "to ground of known-good cards, unpowered, one value a card", ""},
 	{"short_below", "resistance", "at or below this the rail is shorted", ""},
 	{"source", "text", "where the limits come from", ""},
 }

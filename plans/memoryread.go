@@ -57,11 +57,16 @@ func readMemory(s *section, seen map[string]int) MemoryPool {
 		}
 	}
 	m.Banks = readBanks(s, seen)
+	m.Columns, _ = s.whole("column_bits", 1, 20)
 	if s.sound() {
 		checkMemory(s, m)
 	}
 	return m
 }
+
+// ParseChip reads the organisation of a chip: "1Mi x 16" is 1 048 576 words of
+// 16 bits.
+func ParseChip(text string) (words int64, bits int, err error) { return parseChip(text) }
 
 // parseChip reads the organisation of a chip: "1Mi x 16", "256K×16". K and M
 // are 2^10 and 2^20 here, as the trade prints them (common practice, no

@@ -77,6 +77,8 @@ type Step struct {
 	Modes   []string // image, timing: "1024x768x16@75"; empty means the family's
 	Pattern []string // image: names of test pictures
 
+	Captures CaptureUse // image: whether the pictures must be captured
+
 	Duration *quantity.Quantity // load, soak: how long it must run
 	Every    *quantity.Quantity // soak: interval of typed readings
 	Ambient  *quantity.Quantity // soak: ambient the step is meant for, with tolerance
@@ -102,6 +104,15 @@ type Step struct {
 	March        string             // memory-scan: the march test that was run
 	ThrottleFail bool               // soak, load: throttling is a failure, not a remark
 }
+
+// CaptureUse says whether the pictures of an image step must be captured.
+type CaptureUse string
+
+// The uses of captures.
+const (
+	CapturesWelcome  CaptureUse = "welcome"  // compared when there are any; what was seen decides alone when there are none
+	CapturesRequired CaptureUse = "required" // the step is not complete without a capture of every picture
+)
 
 // ReferenceUse says what the reference set decides in a load step.
 type ReferenceUse string

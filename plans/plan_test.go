@@ -42,6 +42,7 @@ kind = "image"
 title = "I"
 modes = ["1024x768x16@75"]
 patterns = ["grid"]
+captures = "required"
 [[step]]
 id = "time"
 kind = "timing"
@@ -111,7 +112,7 @@ func TestParsePlan(t *testing.T) {
 		"rule":      run.Rule == Simple,
 		"rails":     len(step("rails").Rails) == 1,
 		"clock":     step("clocks").Blind && !step("clocks").Required && step("clocks").Clocks[0] == "core",
-		"image":     step("pic").Modes[0] == "1024x768x16@75" && step("pic").Pattern[0] == "grid",
+		"image":     step("pic").Modes[0] == "1024x768x16@75" && step("pic").Pattern[0] == "grid" && step("pic").Captures == CapturesRequired,
 		"timing":    step("time").Modes == nil,
 		"scan":      step("scan").March == "MATS+" && !step("scan").Required && len(step("scan").WhenWork) == 2,
 		"load":      run.Duration.Value == 600 && run.Runs == 3 && run.Workload == "w" && run.FreezeAfter.Value == 2 && *run.MaxStalls == 0,

@@ -80,6 +80,11 @@ func readStep(s *section, p *Plan) Step {
 		st.Modes = modesOrFamily(s)
 		st.Pattern = s.texts("patterns")
 		s.nonEmpty("patterns", "name a picture, or remove the key")
+		checkPictures(s, "patterns")
+		st.Captures = CaptureUse(s.word("captures", string(CapturesWelcome), string(CapturesWelcome), string(CapturesRequired)))
+		if st.Captures == CapturesRequired && !s.has("patterns") {
+			s.problem("captures", "no picture is named that could be captured", `name them, such as patterns = ["random-1"]`)
+		}
 	case MemoryScan:
 		st.March = s.text("march")
 	case Load:

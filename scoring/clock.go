@@ -2,31 +2,149 @@ package scoring
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"unicode"
 	"unicode/utf8"
 
+	"proveout/plans"
 	"proveout/plans/quantity"
+	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
 
-// clock judges each named clock against the family's value and tolerance.
+// clock judges each named clock against the family's value and tolerance, and
+// says what a clock that is off turned out to be: the nearest setting of its
+// synthesizer, the clock of another variant, drift, or another setting.
 func (j *judge) clock() {
+	reports := map[string]bus.ClockReport{}
+	for _, name := range j.step.Clocks {
+		if !slices.ContainsFunc(j.in.Family.Clocks, func(c plans.FamilyClock) bool { return c.Name == name }) {
+			j.check(Check{Name: name, Title: upperFirst(name) + " clock", Reason: fmt.Sprintf("The family has no clock %q.", name)})
+		}
+	}
 	for _, c := range j.in.Family.Clocks {
 		if len(j.step.Clocks) > 0 && !slices.Contains(j.step.Clocks, c.Name) {
 			continue
 		}
 		m := measurand{name: c.Name, title: upperFirst(c.Name) + " clock", dimension: quantity.Frequency, unit: c.Value.Unit, limits: tolerated(c.Value), source: c.Source}
-		check := j.measure(m, j.attempt.All(c.Name))
-		if check.Value != nil && c.Value.Value > 0 {
-			deviation := (float64(*check.Value)*scaleOf(quantity.Frequency, m.unit)/c.Value.Value - 1) * 1e6
-			if check.Verdict == conformity.Fail {
-				j.cause(0.4, fmt.Sprintf("the %s clock is off by %+.0f ppm (%s)", c.Name, deviation, check.Text), "Variant chosen, firmware fitted, strap resistors, the crystal and the clock generator.")
+		readings := j.attempt.All(c.Name)
+		check := j.measure(m, readings)
+		if check.Value != nil && c.Value.Value > 0 && !check.Informative {
+			step := 0.0
+			for _, r := range readings {
+				step = math.Max(step, r.Resolution)
+			}
+			if report, ok := j.recogniseClock(&check, c, step); ok {
+				reports[c.Name] = report
 			}
 		}
 		j.check(check)
 	}
+	if len(reports) > 0 {
+		j.out.Detail = map[string]any{"clocks": reports}
+	}
+	j.coupling()
 }
+
+// recogniseClock says what the reading of a clock is. A clock outside its
+// tolerance passes when it is the setting nearest to nominal that the family's
+// synthesizer can make.
+func (j *judge) recogniseClock(check *Check, c plans.FamilyClock, step float64) (bus.ClockReport, bool) {
+	scale := scaleOf(quantity.Frequency, check.Unit)
+	r := bus.ClockReading{NominalHz: c.Value.Value, ReadHz: float64(*check.Value) * scale, Variants: j.variantClocks(c.Name)}
+	r.TolerancePPM = math.Max(c.Value.Plus, c.Value.Minus) / c.Value.Value * 1e6
+	if check.U != nil { // all of it as a rectangular limit, so that u stays what the budget says
+		r.InstrumentPPM = float64(*check.U) * scale / 2 * math.Sqrt(3) / r.ReadHz * 1e6
+	} else {
+		r.ResolutionHz = step
+	}
+	if c.Synthesizer != nil {
+		s := Synthesizer(*c.Synthesizer)
+		r.Synthesizer = &s
+	}
+	report, err := bus.JudgeClock(r)
+	if err != nil {
+		return report, false
+	}
+	switch {
+	case check.Verdict == conformity.Pass:
+		if report.Nearest != nil && math.Abs(report.Nearest.PPM) > 50 && math.Abs(r.ReadHz-report.Nearest.Hz) < math.Abs(r.ReadHz-r.NominalHz) {
+			j.remark("%s: the synthesizer cannot make %s; its nearest setting is %.6g MHz (N=%d, M=%d, K=%d).", check.Title, c.Value.Text, report.Nearest.Hz/1e6, report.Nearest.N, report.Nearest.M, report.Nearest.K)
+		}
+	case report.Kind == bus.ClockSetting && check.U != nil:
+		check.Verdict = conformity.Pass
+		check.Reason = fmt.Sprintf("%s: %s is %s.", check.Title, check.Text, report.Text)
+		check.Settle = ""
+	case report.Kind == bus.ClockOfVariant:
+		check.Reason += fmt.Sprintf(" It is the clock of the variant %q, not drift.", report.Variant)
+		j.cause(0.7, fmt.Sprintf("the %s clock is that of the variant %q (%s)", c.Name, report.Variant, check.Text),
+			"The variant chosen for the job, the marking of the main chip, the firmware fitted and the strap resistors.")
+	case check.Verdict == conformity.Fail:
+		j.cause(0.4, fmt.Sprintf("the %s clock is off by %+.0f ppm (%s)", c.Name, report.DeviationPPM, check.Text), clockLook(report.Kind))
+		j.remark("%s: %s", check.Title, endSentence(report.Text))
+	}
+	return report, true
+}
+
+func clockLook(kind bus.ClockKind) string {
+	if kind == bus.ClockDrift {
+		return "The reference crystal and its load capacitors first, then the clock generator and its supply."
+	}
+	return "Variant chosen, firmware fitted, strap resistors, the crystal and the clock generator."
+}
+
+// Synthesizer returns the model of a family's synthesizer.
+func Synthesizer(s plans.Synthesizer) bus.Synthesizer {
+	return bus.Synthesizer{ReferenceHz: s.Reference, NMin: s.N.Low, NMax: s.N.High, MMin: s.M.Low, MMax: s.M.High, KMin: s.K.Low, KMax: s.K.High,
+		VCOMinHz: s.VCOMin, VCOMaxHz: s.VCOMax, CompareMinHz: s.CompareMin}
+}
+
+// variantClocks returns what the other variants of the family run a clock at.
+func (j *judge) variantClocks(name string) []bus.ClockVariant {
+	family := j.in.Family
+	if len(family.Aliases) < 2 || family.Source == "" {
+		return nil
+	}
+	file, problems := plans.ParseFamily(family.File, []byte(family.Source))
+	if len(problems) > 0 {
+		return nil
+	}
+	var out []bus.ClockVariant
+	for _, v := range family.Aliases {
+		other, err := file.Variant(v)
+		if err != nil || v == family.Variant {
+			continue
+		}
+		for _, c := range other.Clocks {
+			if c.Name == name && c.Value.Value > 0 {
+				out = append(out, bus.ClockVariant{Name: v, Hz: c.Value.Value})
+			}
+		}
+	}
+	return out
+}
+
+// coupling says whether core and memory share one clock, as far as the readings
+// show it: pairs read at different settings settle it.
+func (j *judge) coupling() {
+	core, memory := j.attempt.All("core"), j.attempt.All("memory")
+	var pairs []bus.ClockPair
+	for i := range min(len(core), len(memory)) {
+		p := bus.ClockPair{CoreHz: core[i].Value, MemoryHz: memory[i].Value}
+		p.CoreU, p.MemoryU = digitU(core[i].Resolution), digitU(memory[i].Resolution)
+		pairs = append(pairs, p)
+	}
+	c, err := bus.CompareClocks(pairs)
+	if err != nil {
+		return
+	}
+	j.remark("%s", upperFirst(endSentence(c.Text)))
+}
+
+// digitU is the standard uncertainty that the last digit of a reading leaves:
+// half of it, rectangular (JCGM 100:2008, 4.3.7).
+func digitU(resolution float64) float64 { return resolution / math.Sqrt(12) }
 
 func upperFirst(s string) string {
 	r, size := utf8.DecodeRuneInString(s)

@@ -10,8 +10,28 @@ import (
 	"proveout/scoring/conformity"
 )
 
-// detection compares what the system found with what the family is.
+// detection compares what the system found with what the family is. A dump of
+// the card's configuration space is decoded and compared as well; words that
+// nobody typed are taken from it, and where it denies what was typed nothing is
+// decided.
 func (j *judge) detection() {
+	dump := j.dumped()
+	if dump == nil {
+		j.detectionWords()
+		return
+	}
+	denied := j.contradictions(dump)
+	j.fromDump(dump)
+	j.detectionWords()
+	j.deny(denied)
+	if _, ok := denied["detected"]; ok {
+		j.out.Reason = "" // not detected, says what was typed; the dump shows it
+	}
+	j.dumpChecks(dump, denied)
+}
+
+// detectionWords judges what was typed.
+func (j *judge) detectionWords() {
 	family := j.in.Family
 	found := j.word("detected", "Card detected", plans.Yes, sameWords)
 	j.check(found)

@@ -196,6 +196,19 @@ func (j *judge) openSignals(bench string) []reference.Signal {
 	return open
 }
 
+// benchSteady holds the verdict of a load step while a signal of the bench's
+// control card waits for an answer.
+func (j *judge) benchSteady() {
+	open := j.openSignals(j.in.Job.Bench)
+	if len(open) == 0 {
+		return
+	}
+	first := open[0]
+	j.check(Check{Name: "control-card", Title: "Control card of the bench", Verdict: conformity.Inconclusive, Text: fmt.Sprintf("%d open", len(open)), Limits: &Limits{Text: "no open signal"},
+		Reason: fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", first.Why),
+		Settle: "Look into it, then: proveout reference answer --workload " + j.step.Workload + " TEXT."})
+}
+
 // scoreFigure draws the new score among those of good cards.
 func (j *judge) scoreFigure(set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome) figure.Figure {
 	f := figure.Figure{ID: "reference", Step: j.step.ID, Title: "Score against good cards: " + j.step.Workload,

@@ -29,6 +29,10 @@ func (j *judge) inspection() {
 		}
 		j.check(c)
 	}
+	if len(j.step.Checklist) > 0 && worst(j.out.Checks) == conformity.NotApplicable {
+		j.check(Check{Name: "looked", Title: "Inspection made", Verdict: conformity.Inconclusive,
+			Reason: "Every line was answered \"n/a\", so nothing was looked at.", Settle: "Look at the card and answer the lines that apply to it."})
+	}
 	j.condition("power", "none: the inspection is made before the card gets power")
 }
 

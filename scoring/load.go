@@ -3,6 +3,7 @@ package scoring
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"proveout/harness/reading"
 	"proveout/plans"
@@ -10,6 +11,7 @@ import (
 	"proveout/scoring/conformity"
 	"proveout/scoring/figure"
 	"proveout/scoring/pacing"
+	"proveout/scoring/thermal"
 )
 
 // A loadRun is one run of a timed 3D load.
@@ -29,7 +31,7 @@ func (j *judge) load() {
 		j.check(Check{Name: "log", Title: "Frame log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
 		return
 	}
-	j.frozen()
+	j.frozen(runs)
 	j.seenDuringLoad()
 	if len(runs) == 0 {
 		j.check(Check{Name: "runs", Title: "Runs", Reason: "No run was recorded: neither a log nor a score."})
@@ -40,6 +42,8 @@ func (j *judge) load() {
 		j.oneRun(&runs[i], len(runs) > 1)
 	}
 	j.overRuns(runs)
+	j.loadThrottling()
+	j.benchSteady()
 	if j.step.Prove != "" {
 		var seconds []float64
 		failures := 0
@@ -48,6 +52,9 @@ func (j *judge) load() {
 			if r.report != nil {
 				failures += len(r.report.Freezes)
 			}
+		}
+		if failures == 0 && j.sawFreeze() {
+			failures = 1
 		}
 		j.prove(seconds, failures)
 	}
@@ -137,7 +144,39 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 	return r, true, nil
 }
 
-func (j *judge) frozen() {
+// loadThrottling looks for clocks or frame rates that fell while the card grew
+// hot, in logs that hold both.
+func (j *judge) loadThrottling() {
+	looked := false
+	for i := range j.attempt.Logs {
+		log := &j.attempt.Logs[i]
+		temp := log.Column("temperature")
+		if temp < 0 || log.Column("time") < 0 || log.Column("core-clock") < 0 && log.Column("fps") < 0 {
+			continue
+		}
+		var run soakRun
+		if err := run.takeLog(log, temp); err != nil {
+			continue // told already, where its frames were read
+		}
+		report, err := run.rows.Analyse(run.resolution, thermal.Options{})
+		if err != nil {
+			continue
+		}
+		looked = true
+		j.throttled(report.Throttling)
+	}
+	if j.step.ThrottleFail && !looked {
+		j.doubt("no log holds temperature together with clock or frame rate, so throttling was not looked for")
+	}
+}
+
+func (j *judge) sawFreeze() bool {
+	return slices.ContainsFunc(j.attempt.All("frozen"), func(r reading.Reading) bool { return r.Word == plans.Yes })
+}
+
+// frozen judges what was seen of freezes. A run that has a log shows its
+// freezes there; of one that has none somebody must say so.
+func (j *judge) frozen(runs []loadRun) {
 	c := Check{Name: "frozen", Title: "Picture froze or computer hung", Limits: &Limits{Text: plans.No}}
 	readings := j.attempt.All("frozen")
 	for _, r := range readings {
@@ -151,6 +190,11 @@ func (j *judge) frozen() {
 	}
 	if len(readings) > 0 {
 		c.Verdict, c.Reason = conformity.Pass, "No freeze was seen."
+		j.check(c)
+		return
+	}
+	if slices.ContainsFunc(runs, func(r loadRun) bool { return r.report == nil }) {
+		c.Reason = "Whether the picture froze or the computer hung was not recorded, and not every run has a log that shows it."
 		j.check(c)
 	}
 }

@@ -3,6 +3,7 @@ package scoring
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -132,7 +133,12 @@ func (j *judge) instrument(r reading.Reading, dim quantity.Dimension) (*plans.In
 		return nil, false
 	}
 	if r.Instrument != "" {
-		return bench.Instrument(r.Instrument)
+		inst, known := bench.Instrument(r.Instrument)
+		if known && !slices.Contains(inst.Measures, dim) {
+			j.doubt("%s does not measure %s, so it says nothing of the uncertainty of %s", inst.Title, dim, r.Name)
+			return nil, false
+		}
+		return inst, known
 	}
 	return bench.Measuring(dim, r.Place)
 }

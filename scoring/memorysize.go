@@ -13,7 +13,7 @@ import (
 
 // Organisation returns the model of a family's memory.
 func Organisation(pool plans.MemoryPool) memory.Organisation {
-	o := memory.Organisation{Name: pool.Name, Words: pool.Words, ChipBits: pool.ChipBits, BusBits: pool.BusBits}
+	o := memory.Organisation{Name: pool.Name, Words: pool.Words, ChipBits: pool.ChipBits, BusBits: pool.BusBits, ColumnBits: pool.Columns}
 	for _, b := range pool.Banks {
 		o.Banks = append(o.Banks, memory.Bank{Designators: b})
 	}
@@ -132,7 +132,7 @@ func settleMemoryDisplay(out *Outcome) {
 		s.Verdict = conformity.Inconclusive
 		s.Reason += " That would be a matter of display if the picture and the other checks were clean, but " + why + "."
 		for k := range s.Checks {
-			if c := &s.Checks[k]; c.Verdict == conformity.Pass && c.Limits != nil && c.Text != c.Limits.Text {
+			if c := &s.Checks[k]; c.Verdict == conformity.Pass && c.Value != nil && c.Limits != nil && *c.Value != *c.Limits.High {
 				c.Verdict = conformity.Inconclusive
 				c.Settle = "Let the picture and the other checks pass."
 			}

@@ -50,6 +50,7 @@ type StepOutcome struct {
 	Warnings   []string        `json:"warnings,omitempty"` // doubts about the data
 	Causes     []Cause         `json:"causes,omitempty"`
 	Figures    []figure.Figure `json:"figures,omitempty"`
+	Pictures   []Picture       `json:"pictures,omitempty"`   // captures that were compared
 	Conditions []Condition     `json:"conditions,omitempty"` // ambient, instrument, duration
 	Detail     map[string]any  `json:"detail,omitempty"`     // the numbers behind the checks
 
@@ -88,6 +89,8 @@ type Check struct {
 	Source      string         `json:"source,omitempty"`      // of the limit
 	Budget      []Contribution `json:"budget,omitempty"`
 	Evidence    []string       `json:"evidence,omitempty"` // SHA-256 of the files behind it
+
+	contradicted bool // by another check that stands beside it: it decides nothing
 }
 
 // A Contribution is one line of an uncertainty budget, in the check's unit.

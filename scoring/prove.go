@@ -24,15 +24,14 @@ func (j *judge) prove(seconds []float64, failures int) {
 		q.Confidence = j.step.Confidence.Value
 	}
 	var runs []endurance.Run
-	for i, s := range seconds {
+	for _, s := range seconds {
 		if math.IsNaN(s) || s < 0 {
-			continue
+			continue // nobody knows how long it ran, so it shows nothing
 		}
-		r := endurance.Run{Seconds: s}
-		if i == 0 {
-			r.Failures = failures
-		}
-		runs = append(runs, r)
+		runs = append(runs, endurance.Run{Seconds: s})
+	}
+	if failures > 0 {
+		runs = append(runs, endurance.Run{Failures: failures})
 	}
 	o, err := endurance.Judge(q, runs)
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 
 	"proveout/plans"
 	"proveout/plans/quantity"
+	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
 
@@ -23,7 +24,11 @@ func (j *judge) rails() {
 		if c := j.resistance(rail); c != nil {
 			j.check(*c)
 			if c.Verdict == conformity.Fail {
-				shorted = name
+				failed := name
+				if rail.Good != nil && c.Value != nil && float64(*c.Value)*scaleOf(quantity.Resistance, c.Unit) >= shortLimit(rail) {
+					failed = shorted // off, but no short
+				}
+				shorted = failed
 			}
 		}
 	}
@@ -48,18 +53,62 @@ func (j *judge) rails() {
 	}
 }
 
+// shortLimit is the resistance below which a rail counts as shorted.
+func shortLimit(rail *plans.Rail) float64 {
+	if rail.ShortBelow != nil {
+		return rail.ShortBelow.Value
+	}
+	return bus.DefaultShortOhms
+}
+
+// knownGood compares a resistance with those of known-good cards on a
+// logarithmic scale.
+func (j *judge) knownGood(c *Check, rail *plans.Rail) {
+	short := 0.0
+	if rail.ShortBelow != nil {
+		short = rail.ShortBelow.Value
+	}
+	scale := scaleOf(quantity.Resistance, c.Unit)
+	r, err := bus.CompareResistance(float64(*c.Value)*scale, rail.Good, short)
+	if err != nil {
+		c.Verdict, c.Informative, c.Reason = conformity.Inconclusive, false, endSentence(err.Error())
+		return
+	}
+	if !c.Informative && c.Verdict == conformity.Inconclusive {
+		return // too near to the limit of a short to say more
+	}
+	c.Informative, c.Verdict, c.Probability = false, r.Verdict, nil
+	c.Limits = &Limits{Low: number(r.LowOhms / scale), High: number(r.HighOhms / scale),
+		Text: significant(r.LowOhms/scale, 3) + " to " + withUnit(significant(r.HighOhms/scale, 3), c.Unit)}
+	c.Source = r.Rule
+	c.Reason = fmt.Sprintf("%s: %s, %s (%s).", c.Title, c.Text, r.Text, c.Limits.Text)
+	switch {
+	case r.Short:
+		j.cause(0.85, "the rail "+rail.Name+" is shorted to ground", upperFirst(endSentence(r.Text)))
+	case r.Verdict != conformity.Pass:
+		j.cause(0.4, fmt.Sprintf("the rail %s reads %s to ground, %.1f times that of known-good cards", rail.Name, c.Text, math.Pow(10, r.Decades)), upperFirst(endSentence(r.Text)))
+	}
+	if r.Verdict == conformity.Inconclusive {
+		c.Settle = "Compare with more known-good cards: from five on, their spread decides."
+	}
+}
+
 // resistance judges the resistance of a rail to ground. It returns nil when
 // the family states no value and none was read.
 func (j *judge) resistance(rail *plans.Rail) *Check {
 	m := measurand{name: plans.OhmReading(rail.Name), title: "Resistance of " + rail.Name + " to ground", dimension: quantity.Resistance, unit: "Ω", source: rail.Source}
 	readings := j.attempt.All(m.name)
-	if rail.ShortBelow == nil && rail.Resistance == nil && len(readings) == 0 {
+	if rail.ShortBelow == nil && rail.Resistance == nil && len(rail.Good) == 0 && len(readings) == 0 {
 		return nil
 	}
 	if rail.ShortBelow != nil {
 		m.limits = conformity.AtLeast(rail.ShortBelow.Value)
 	}
 	c := j.measure(m, readings)
+	if len(rail.Good) > 0 && c.Value != nil && c.Verdict != conformity.Fail {
+		j.knownGood(&c, rail)
+		return &c
+	}
 	switch {
 	case c.Verdict == conformity.Fail:
 		c.Reason = fmt.Sprintf("%s is shorted: %s to ground, a short is anything below %s.", rail.Name, c.Text, rail.ShortBelow.Text)

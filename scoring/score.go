@@ -105,8 +105,12 @@ func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) 
 		j.detection()
 	case plans.MemorySize:
 		j.memorySize()
+	case plans.MemoryScan:
+		j.memoryScan()
 	case plans.Clock:
 		j.clock()
+	case plans.Timing:
+		j.timing()
 	case plans.Image:
 		j.image()
 	case plans.Load:
@@ -161,7 +165,7 @@ func worst(checks []Check) Verdict {
 	verdict, judged := conformity.NotRun, false
 	rank := map[Verdict]int{conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4}
 	for _, c := range checks {
-		if c.Informative {
+		if c.Informative || c.contradicted {
 			continue
 		}
 		if !judged || rank[c.Verdict] > rank[verdict] {

@@ -24,6 +24,20 @@ type soakRun struct {
 	evidence   string
 	seconds    float64 // the run lasted; NaN when nobody knows
 	typed      bool
+	timed      bool    // typed readings say when they were taken
+	hottest    float64 // °C
+	ambient    float64 // °C, the last one seen in a log; 0 when there is none
+}
+
+func (run *soakRun) add(row thermal.Row) {
+	if run.count == 0 || row.Temp > run.hottest {
+		run.hottest = row.Temp
+	}
+	if !math.IsNaN(row.Ambient) {
+		run.ambient = row.Ambient
+	}
+	run.rows.Add(row)
+	run.count++
 }
 
 // soak judges a timed thermal run: how long it lasted, its peak, whether it
@@ -45,18 +59,19 @@ func (j *judge) soak() {
 		return
 	}
 	stableEnd := j.step.EndEarly && report.Stable != nil && *report.Stable
+	length := j.soakLength(&run, &report)
 	if j.step.Duration != nil {
-		j.check(j.lasted(soakLength(&run, &report), *j.step.Duration, stableEnd))
+		j.check(j.lasted(length, *j.step.Duration, stableEnd))
 	}
+	j.ambient(&report, options)
 	j.check(j.peak(&run, &report, known))
 	if j.step.Stability != nil {
 		j.check(j.stable(&report))
 	}
 	j.atRated(&report, known)
-	j.rise(&report)
+	j.rise(&report, known)
 	j.throttled(report.Throttling)
 	if j.step.Prove != "" {
-		length := soakLength(&run, &report)
 		j.prove([]float64{length}, 0)
 	}
 	for _, s := range report.Sentences {
@@ -136,8 +151,7 @@ func (run *soakRun) takeLog(log *reading.Log, temp int) error {
 			t = index
 		}
 		index++
-		run.rows.Add(thermal.Row{Time: t, Temp: at(temp), Ambient: at(ambient), Power: at(power), Second: at(second), Clock: at(clock), FPS: at(fps)})
-		run.count++
+		run.add(thermal.Row{Time: t, Temp: at(temp), Ambient: at(ambient), Power: at(power), Second: at(second), Clock: at(clock), FPS: at(fps)})
 	}
 	if times < 0 {
 		return fmt.Errorf("the log has no column of time, so nothing can be said of duration or stability")
@@ -167,9 +181,9 @@ func (run *soakRun) takeTyped(a *reading.Attempt) {
 		if len(power) == len(readings) {
 			row.Power = power[i].Value
 		}
-		run.rows.Add(row)
+		run.add(row)
+		run.timed = run.timed || r.After != nil
 		run.resolution = math.Max(run.resolution, r.Resolution)
-		run.count++
 		if r.Place != "" {
 			run.place = r.Place
 		}
@@ -188,11 +202,45 @@ func afterStart(r reading.Reading, start interface{ Unix() int64 }) float64 {
 	return float64(r.At.UnixMilli())/1000 - float64(start.Unix())
 }
 
-func soakLength(run *soakRun, report *thermal.Report) float64 {
-	if !math.IsNaN(run.seconds) {
-		return run.seconds
+// soakLength is how long the soak lasted and was watched. A stated duration
+// counts no further than one interval of the plan behind the last reading whose
+// time was stated.
+func (j *judge) soakLength(run *soakRun, report *thermal.Report) float64 {
+	if math.IsNaN(run.seconds) {
+		return report.LoadEnd - report.LoadStart
 	}
-	return report.LoadEnd - report.LoadStart
+	if run.timed && j.step.Every != nil {
+		if seen := report.LoadEnd + j.step.Every.Value; seen < run.seconds {
+			j.doubt("the last temperature was read %s after the beginning; nothing is known of the rest of %s", minutes(report.LoadEnd), minutes(run.seconds))
+			return seen
+		}
+	}
+	return run.seconds
+}
+
+// ambient judges whether the soak was made in the surroundings that the plan
+// asks for. Outside them nothing is said of the card, so it never fails.
+func (j *judge) ambient(report *thermal.Report, o thermal.Options) {
+	want := j.step.Ambient
+	if want == nil || !want.Tolerated {
+		return
+	}
+	m := measurand{name: "ambient", title: "Ambient temperature", dimension: quantity.Temperature, unit: "°C", limits: tolerated(*want)}
+	if report.Ambient == nil {
+		j.check(missing(m))
+		return
+	}
+	// The value alone is compared: the range is a condition of the test, and
+	// its uncertainty is in the prediction.
+	c := Check{Name: m.name, Title: m.title, Unit: m.unit, Limits: limitsIn(m), Value: number(*report.Ambient),
+		U: number(2 * o.AmbientU), Text: showValue(*report.Ambient, 2*o.AmbientU, m.unit), Rule: string(plans.Simple)}
+	if v := *report.Ambient; v >= *m.limits.Low && v <= *m.limits.High {
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("The surroundings were at %s, as the plan asks (%s).", c.Text, c.Limits.Text)
+	} else {
+		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The surroundings were at %s; the plan asks for %s.", c.Text, c.Limits.Text)
+		c.Settle = "Repeat the soak in surroundings of " + c.Limits.Text + "."
+	}
+	j.check(c)
 }
 
 // soakOptions states what plan, family, shop and technician know. known is
@@ -204,7 +252,7 @@ func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
 	}
 	inst, ok := j.instrument(run.from, quantity.Temperature)
 	if ok {
-		o.U = conformityStandard(inst, quantity.Temperature, 0)
+		o.U = conformityStandard(inst, quantity.Temperature, run.hottest, 0)
 		if inst.Resolution != nil {
 			run.resolution = math.Max(run.resolution, inst.Resolution.Value)
 		}
@@ -224,13 +272,13 @@ func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
 		a := mean(values)
 		o.Ambient = &a
 		if ambient, found := j.instrument(readings[len(readings)-1], quantity.Temperature); found {
-			o.AmbientU = conformityStandard(ambient, quantity.Temperature, readings[len(readings)-1].Resolution)
+			o.AmbientU = conformityStandard(ambient, quantity.Temperature, a, readings[len(readings)-1].Resolution)
 		} else {
 			o.AmbientU = 1 // K; an ambient read without a known instrument (common practice, no source)
 			j.doubt("no instrument is stated for the ambient temperature; a standard uncertainty of 1 K is taken")
 		}
 	} else if ambient, found := j.instrument(reading.Reading{Place: "ambient"}, quantity.Temperature); found {
-		o.AmbientU = conformityStandard(ambient, quantity.Temperature, 0)
+		o.AmbientU = conformityStandard(ambient, quantity.Temperature, run.ambient, 0)
 	}
 	if limit, place := j.soakLimit(); limit != nil {
 		v := limit.Value
@@ -256,8 +304,8 @@ func orUnknown(s string) string {
 
 // conformityStandard is the standard uncertainty of an instrument at a value,
 // with the step of its display when one is given.
-func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, step float64) float64 {
-	lines := []conformity.Contribution{conformity.InstrumentLimits(inst.Title, instrumentLimits(inst, dim, 0), inst.Coverage)}
+func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, value, step float64) float64 {
+	lines := []conformity.Contribution{conformity.InstrumentLimits(inst.Title, instrumentLimits(inst, dim, value), inst.Coverage)}
 	if step > 0 {
 		lines = append(lines, conformity.Resolution("display", step))
 	}
@@ -391,7 +439,7 @@ func (j *judge) atRated(report *thermal.Report, known bool) {
 }
 
 // rise compares the rise over ambient with that of the family's good cards.
-func (j *judge) rise(report *thermal.Report) {
+func (j *judge) rise(report *thermal.Report, known bool) {
 	refs := j.in.Family.Thermal.Rise
 	if !j.step.CompareRise || len(refs) == 0 {
 		return
@@ -399,6 +447,13 @@ func (j *judge) rise(report *thermal.Report) {
 	c := Check{Name: "rise", Title: "Rise over ambient", Unit: "K"}
 	if report.Rise == nil || report.RiseU == nil {
 		c.Verdict, c.Reason = conformity.Inconclusive, "The rise over ambient is not known: "+endSentence(firstNonEmpty(report.Why, "no ambient temperature"))
+		j.check(c)
+		return
+	}
+	if !known {
+		c.Value, c.Text = number(*report.Rise), withUnit(trimmed4(*report.Rise), "K")
+		c.Verdict, c.Reason = conformity.Inconclusive, "The rise over ambient of "+c.Text+" cannot be judged without the uncertainty of the thermometer."
+		c.Settle = "State the instrument and its limits in the shop file, or name it with the log."
 		j.check(c)
 		return
 	}

@@ -2,6 +2,7 @@ package command
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -30,7 +31,7 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 			if len(flags) == 0 && command == nil && (word == "--generate-bash-completion") {
 				return args, nil
 			}
-			taken, err := takeFlag(app, command, appFlags, args[i:])
+			taken, err := takeFlag(app, command, appFlags, path, args[i:])
 			if err != nil {
 				return nil, err
 			}
@@ -51,7 +52,10 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 	if command == nil {
 		return append(path, flags...), nil
 	}
-	if err := settleFlags(app, command, appFlags, flags); err != nil {
+	if err := settleFlags(app, command, appFlags, path, flags); err != nil {
+		return nil, err
+	}
+	if err := missingFlags(command, path, flags); err != nil {
 		return nil, err
 	}
 	out := append(path, flags...)
@@ -63,13 +67,18 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 
 // takeFlag returns how many words the flag at the head of words takes. A flag
 // before its command is looked up among all commands.
-func takeFlag(app *cli.App, command *cli.Command, appFlags []cli.Flag, words []string) (int, error) {
+func takeFlag(app *cli.App, command *cli.Command, appFlags []cli.Flag, path, words []string) (int, error) {
 	name, _, inline := strings.Cut(strings.TrimLeft(words[0], "-"), "=")
-	known := appFlags
+	var known []cli.Flag // a command's own flags stand before those of all
 	if command != nil && len(command.Subcommands) == 0 {
 		known = append(known, command.Flags...)
 	} else {
 		known = append(known, allFlags(app.Commands)...)
+	}
+	if command != nil && len(command.Subcommands) == 0 {
+		known = append(known, appFlags...)
+	} else {
+		known = append(slices.Clone(appFlags), known...)
 	}
 	for _, f := range known {
 		for _, n := range f.Names() {
@@ -85,22 +94,48 @@ func takeFlag(app *cli.App, command *cli.Command, appFlags []cli.Flag, words []s
 			return 2, nil
 		}
 	}
-	return 0, unknownFlag(command, known, words[0], name)
+	return 0, unknownFlag(path, known, words[0], name)
 }
 
 // settleFlags checks the flags typed before the command was known.
-func settleFlags(app *cli.App, command *cli.Command, appFlags []cli.Flag, flags []string) error {
+func settleFlags(app *cli.App, command *cli.Command, appFlags []cli.Flag, path, flags []string) error {
 	for i := 0; i < len(flags); {
 		if len(command.Subcommands) > 0 {
 			return nil
 		}
-		n, err := takeFlag(app, command, appFlags, flags[i:])
+		n, err := takeFlag(app, command, appFlags, path, flags[i:])
 		if err != nil {
 			return err
 		}
 		i += n
 	}
 	return nil
+}
+
+// missingFlags names the flags that a command cannot do without, in one
+// sentence; the library would print its whole help.
+func missingFlags(command *cli.Command, path, flags []string) error {
+	given := map[string]bool{}
+	for _, word := range flags {
+		if strings.HasPrefix(word, "-") {
+			name, _, _ := strings.Cut(strings.TrimLeft(word, "-"), "=")
+			given[name] = true
+		}
+	}
+	if given["help"] || given["h"] {
+		return nil
+	}
+	var missing []string
+	for _, f := range command.Flags {
+		r, ok := f.(cli.RequiredFlag)
+		if ok && r.IsRequired() && !slices.ContainsFunc(f.Names(), func(n string) bool { return given[n] }) {
+			missing = append(missing, "--"+f.Names()[0])
+		}
+	}
+	if len(missing) == 0 {
+		return nil
+	}
+	return fmt.Errorf("%s needs %s; see --help", strings.Join(path[1:], " "), strings.Join(missing, " and "))
 }
 
 func allFlags(commands []*cli.Command) []cli.Flag {
@@ -135,14 +170,14 @@ func unknownCommand(path []string, level []*cli.Command, word string) error {
 	return fmt.Errorf("there is no command %q; known here: %s", what, strings.Join(names, ", "))
 }
 
-func unknownFlag(command *cli.Command, known []cli.Flag, typed, name string) error {
+func unknownFlag(path []string, known []cli.Flag, typed, name string) error {
 	var names []string
 	for _, f := range known {
 		names = append(names, f.Names()[0])
 	}
 	where := ""
-	if command != nil {
-		where = " of " + strings.TrimPrefix(command.FullName(), "proveout ")
+	if len(path) > 1 {
+		where = " of " + strings.Join(path[1:], " ")
 	}
 	if near := nearest(name, names); near != "" {
 		return fmt.Errorf("%s is not a flag%s; did you mean --%s?", typed, where, near)

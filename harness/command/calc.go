@@ -26,6 +26,7 @@ func (c *Console) calcCommands() *cli.Command {
 		Usage: "use one computation alone",
 		Subcommands: []*cli.Command{
 			c.calcConform(), c.calcRange(), c.calcThermal(), c.calcFrames(), c.calcSoakLength(),
+			c.calcPCI(), c.calcEDID(), c.calcTiming(), c.calcClock(), c.calcMemorySize(), c.calcMemoryFaults(),
 		},
 	}
 }
@@ -371,10 +372,10 @@ func (c *Console) readThermal(x *cli.Context, name string, rows *thermal.Accumul
 	}
 	times, temp := at("time"), at("temperature")
 	if temp < 0 {
-		return 0, fmt.Errorf("%s: no column holds a temperature", name)
+		return 0, noColumn(name, m, "no column holds a temperature")
 	}
 	if times < 0 {
-		return 0, fmt.Errorf("%s: no column holds the time", name)
+		return 0, noColumn(name, m, "no column holds the time")
 	}
 	others := []int{at("ambient"), at("power"), at("core-clock"), at("fps")}
 	sum, err := c.streamLog(name, m, func(b *logs.Batch) error {

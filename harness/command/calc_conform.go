@@ -210,6 +210,10 @@ func (n *numbers) parse(flag, text string) float64 {
 	for end > 0 {
 		if v, err := strconv.ParseFloat(strings.TrimSpace(text[:end]), 64); err == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
 			unit := strings.TrimSpace(text[end:])
+			if strings.HasPrefix(unit, ",") {
+				n.fail("--%s: %q has a comma; write a point as the decimal sign", flag, text)
+				return math.NaN()
+			}
 			if unit != "" && n.unit != "" && unit != n.unit {
 				n.fail("--%s is in %q, another value is in %q: use one unit", flag, unit, n.unit)
 			}

@@ -109,7 +109,7 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 	}
 	frame, fps, times := at("frame-time"), at("fps"), at("time")
 	if frame < 0 && fps < 0 && times < 0 {
-		return nil, fmt.Errorf("%s: no column holds frame times, time stamps or a frame rate", name)
+		return nil, noColumn(name, m, "no column holds frame times, time stamps or a frame rate")
 	}
 	var runs []*pacing.Accumulator
 	var ms []float64

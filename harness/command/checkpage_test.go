@@ -100,7 +100,7 @@ type trial struct {
 }
 
 // trials are good and bad certificates of every kind.
-func (d *demoShop) trials(t *testing.T) []trial {
+func (d *sealedShop) trials(t *testing.T) []trial {
 	record, files, pages := d.parts(t)
 	older := edited(t, record, "proveout 0.9.0", "tool")
 	clocks := stepIndex(t, record, "clocks")
@@ -159,7 +159,7 @@ func TestCheckPageSaysTheSame(t *testing.T) {
 	if err != nil {
 		t.Fatal("chromium is not installed, and all checks are asked for")
 	}
-	d := newDemoShop(t)
+	d := newSealedShop(t)
 	trials := d.trials(t)
 	signer := d.identity.Fingerprint().String()
 	got := make(chan []check.Report, 1)

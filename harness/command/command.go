@@ -13,6 +13,7 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"strconv"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -46,17 +47,36 @@ type Console struct {
 	Dir      string // working folder; empty for that of the process
 	Terminal bool   // In and Out are a terminal
 	Demo     fs.FS  // the files of the demo, below testdata/demo
+
+	talking *atomic.Bool // a session asks before it leaves: the first interrupt is not the end; may be nil
 }
 
 // Main runs the command line of this process and returns its exit code. demo
 // holds the files of the demo.
 func Main(demo fs.FS) int {
-	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo}
+	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo, talking: new(atomic.Bool)}
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	go c.endWhenStopped(ctx, stop)
 	return c.Run(ctx, os.Args)
 }
+
+// endWhenStopped ends the program when it was interrupted and a long
+// computation does not look up. Every file is written whole or not at all, so
+// nothing is lost.
+func (c *Console) endWhenStopped(ctx context.Context, stop func()) {
+	<-ctx.Done()
+	stop() // a second interrupt ends the program at once
+	time.Sleep(2 * time.Second)
+	if c.talking.Load() {
+		return
+	}
+	fmt.Fprintln(os.Stderr, stopped)
+	os.Exit(ExitNotDone)
+}
+
+const stopped = "proveout: stopped; what was confirmed is kept."
 
 // clock is the time of day, or the fixed time of SOURCE_DATE_EPOCH, the
 // convention of reproducible builds, so that documents can be made again byte
@@ -93,7 +113,7 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 	case errors.Is(err, errNotPassed):
 		return ExitNotPassed
 	case errors.Is(err, context.Canceled):
-		fmt.Fprintln(c.Diag, "proveout: stopped; what was confirmed is kept.")
+		fmt.Fprintln(c.Diag, stopped)
 		return ExitNotDone
 	}
 	fmt.Fprintln(c.Diag, told(err))
@@ -130,12 +150,14 @@ func (c *Console) app() *cli.App {
 			"2 the work could not be done.",
 		Version:         Version,
 		HideHelpCommand: true,
-		Reader:          c.In,
-		Writer:          c.Out,
-		ErrWriter:       c.Diag,
-		ExitErrHandler:  func(*cli.Context, error) {},
-		OnUsageError:    func(_ *cli.Context, err error, _ bool) error { return err },
-		Commands:        c.commands(),
+		// An address and a file name may hold a comma.
+		DisableSliceFlagSeparator: true,
+		Reader:                    c.In,
+		Writer:                    c.Out,
+		ErrWriter:                 c.Diag,
+		ExitErrHandler:            func(*cli.Context, error) {},
+		OnUsageError:              func(_ *cli.Context, err error, _ bool) error { return err },
+		Commands:                  c.commands(),
 	}
 }
 
@@ -153,6 +175,7 @@ func (c *Console) commands() []*cli.Command {
 		c.logmapCommands(),
 		c.completionCommand(),
 		c.manCommand(),
+		c.wordsCommand(),
 		c.recordCommand(),
 		c.importCommand(),
 		c.scoreCommand(),
@@ -165,6 +188,7 @@ func (c *Console) commands() []*cli.Command {
 		c.keyCommands(),
 		c.referenceCommands(),
 		c.calcCommands(),
+		c.pictureCommands(),
 	}
 }
 

@@ -32,15 +32,19 @@ func (c *Console) completionCommand() *cli.Command {
 			_, err := io.WriteString(c.Out, script)
 			return err
 		},
-		Subcommands: []*cli.Command{{
-			Name: "words", Hidden: true, Usage: "print what may follow the words typed so far",
-			Action: func(x *cli.Context) error {
-				for _, w := range c.complete(x.Args().Slice()) {
-					fmt.Fprintln(c.Out, w)
-				}
-				return nil
-			},
-		}},
+	}
+}
+
+// wordsCommand is what the completion scripts call.
+func (c *Console) wordsCommand() *cli.Command {
+	return &cli.Command{
+		Name: "completion-words", Hidden: true, Usage: "print what may follow the words typed so far",
+		Action: func(x *cli.Context) error {
+			for _, w := range c.complete(x.Args().Slice()) {
+				fmt.Fprintln(c.Out, w)
+			}
+			return nil
+		},
 	}
 }
 
@@ -51,14 +55,14 @@ func completionScripts() map[string]string {
 	return map[string]string{
 		"bash": `_proveout() {
     local IFS=$'\n'
-    COMPREPLY=($(proveout completion words -- "${COMP_WORDS[@]:1:COMP_CWORD}" 2>/dev/null))
+    COMPREPLY=($(proveout completion-words -- "${COMP_WORDS[@]:1:COMP_CWORD}" 2>/dev/null))
 }
 complete -o default -F _proveout proveout
 `,
 		"zsh": `#compdef proveout
 _proveout() {
     local -a found
-    found=("${(@f)$(proveout completion words -- "${(@)words[2,CURRENT]}" 2>/dev/null)}")
+    found=("${(@f)$(proveout completion-words -- "${(@)words[2,CURRENT]}" 2>/dev/null)}")
     if [[ -n "${found[*]}" ]]; then
         compadd -Q -- "${found[@]}"
     else
@@ -69,7 +73,7 @@ compdef _proveout proveout
 `,
 		"fish": `function __proveout_words
     set -l words (commandline -opc) (commandline -ct)
-    proveout completion words -- $words[2..-1] 2>/dev/null
+    proveout completion-words -- $words[2..-1] 2>/dev/null
 end
 complete -c proveout -a '(__proveout_words)'
 `,
@@ -77,7 +81,7 @@ complete -c proveout -a '(__proveout_words)'
     param($wordToComplete, $commandAst, $cursorPosition)
     $words = @($commandAst.CommandElements | Select-Object -Skip 1 | ForEach-Object { "$_" })
     if ($wordToComplete -eq '') { $words += '""' }
-    proveout completion words -- $words 2>$null | ForEach-Object {
+    proveout completion-words -- $words 2>$null | ForEach-Object {
         [System.Management.Automation.CompletionResult]::new($_, $_, 'ParameterValue', $_)
     }
 }
@@ -130,9 +134,6 @@ func (c *Console) complete(words []string) []string {
 				out = append(out, one.Name)
 			}
 		}
-		if command != nil && command.Name == "completion" {
-			out = []string{"bash", "zsh", "fish", "powershell"}
-		}
 	case command != nil:
 		out = c.argumentWords(command, arguments, shop)
 	}
@@ -158,6 +159,8 @@ func (c *Console) argumentWords(command *cli.Command, before []string, shop stri
 	switch names[len(before)] {
 	case "JOB":
 		return jobNumbers(dir)
+	case "SHELL":
+		return []string{"bash", "zsh", "fish", "powershell"}
 	case "STEP":
 		return jobSteps(dir, before[0])
 	case "ID":
@@ -224,7 +227,11 @@ func (c *Console) completionShop(named string) string {
 			return c.path(dir)
 		}
 	}
-	for dir := c.Dir; ; dir = filepath.Dir(dir) {
+	start, err := filepath.Abs(c.path("."))
+	if err != nil {
+		return ""
+	}
+	for dir := start; ; dir = filepath.Dir(dir) {
 		if _, err := os.Stat(filepath.Join(dir, shopFile)); err == nil || dir == filepath.Dir(dir) {
 			return dir
 		}
@@ -283,7 +290,7 @@ func (c *Console) manCommand() *cli.Command {
 			if err := noArguments(x); err != nil {
 				return err
 			}
-			page, err := x.App.ToMan()
+			page, err := x.App.ToManWithSection(1)
 			if err == nil {
 				_, err = io.WriteString(c.Out, page)
 			}

@@ -135,6 +135,12 @@ func (c *Console) demoGuide(shop string) error {
 	return nil
 }
 
+// practise makes a capture as a capture device with a little noise would.
+func practise(family, variant, name, out string, more ...string) []string {
+	return append([]string{"picture", "simulate", "--pattern", name + "@640x480x16", "--family", family, "--variant", variant,
+		"--noise", "1.5", "--gain", "0.97,1.02,0.99", "--offset", "2", "--shift", "3,-2", "-o", out}, more...)
+}
+
 // A demoJob is one card of the demo: what happened, and the commands.
 type demoJob struct {
 	story    string
@@ -154,15 +160,21 @@ func demoJobs() []demoJob {
 			{"record", "1", "--file", file("card-a", "results.toml")},
 			{"import", "1", "load", file("card-a", "run-1.csv"), file("card-a", "run-2.csv"), file("card-a", "run-3.csv")},
 			{"import", "1", "soak", file("card-a", "soak.csv"), "--place", "heatsink"},
+			practise("lanternfish", "166", "random-1", file("card-a", "random-1.png"), "--seed", "11"),
+			practise("lanternfish", "166", "random-inverse-1", file("card-a", "random-inverse-1.png"), "--seed", "12"),
+			practise("lanternfish", "166", "ramp", file("card-a", "ramp.png"), "--seed", "13"),
+			{"import", "1", "picture", file("card-a", "random-1.png"), file("card-a", "random-inverse-1.png"), file("card-a", "ramp.png")},
 			{"score", "1"},
 			{"certify", "1"},
 		}},
-		{"2. A card that came back with half of its memory. The report says which chips to\n   look at.", [][]string{
+		{"2. A card that came back with half of its memory and thin coloured columns. The\n   report says which chips and which data lines to look at.", [][]string{
 			{"job", "open", "--plan", "quick", "--family", "gannet", "--variant", "4", "--bench", "bench-2",
 				"--serial", "K-20931", "--complaint", "Only 2 MB shown, high resolution stays black", "--condition", "One corner of the board bent",
 				"--work", "trace repaired", "--work-notes", "Cracked trace near U8 bridged with wire.",
 				"--after", photo("card-b-front"), "--close-up", photo("card-b-closeup")},
 			{"record", "2", "--file", file("card-b", "results.toml")},
+			practise("gannet", "4", "random-1", file("card-b", "random-1.png"), "--seed", "21", "--fault", "lines-shorted chip=U7 line=4 with=5"),
+			{"import", "2", "picture", file("card-b", "random-1.png")},
 			{"certify", "2"},
 			{"report", "2"},
 		}},

@@ -98,16 +98,24 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 	path = d.c.path(path)
 	d.outcome = nil
 	attempt := max(d.folder.LastAttempt(step), 1)
-	if isPicture(path) {
+	st, known := d.Plan().Step(step)
+	if compare := known && st.Kind == plans.Image; compare || isPicture(path) {
+		part := job.CapturePart{Pattern: of.Pattern, Mode: of.Mode}
+		if compare {
+			var err error
+			if part, err = d.k.lookAtCapture(stated{pattern: of.Pattern, mode: of.Mode}, path); err != nil {
+				return "", fmt.Errorf("%w; /file PATH keeps any file as it is", err)
+			}
+		}
 		e, err := d.folder.Keep(path, "capture", "")
 		if err != nil {
 			return "", err
 		}
-		err = d.append(job.Entry{Kind: job.Picture, Step: step, File: job.FileOf(e), Capture: &job.CapturePart{Pattern: of.Pattern, Mode: of.Mode}})
-		return "kept " + e.Name + " as a capture.", err
-	}
-	if st, ok := d.Plan().Step(step); ok && st.Kind == plans.Image {
-		return "", fmt.Errorf("%s is not a picture this program reads; give a PNG, JPEG, BMP or TIFF file, or /file PATH to keep it as it is", path)
+		told := "kept " + e.Name + " as a capture."
+		if compare {
+			told = "kept " + e.Name + " as a capture of " + part.Pattern + " at " + part.Mode + "."
+		}
+		return told, d.append(job.Entry{Kind: job.Picture, Step: step, File: job.FileOf(e), Capture: &part})
 	}
 	sum, err := d.folder.ImportLog(job.LogImport{Step: step, Attempt: attempt, By: d.by, Path: path, Map: d.logMap})
 	if err != nil {
@@ -224,6 +232,7 @@ func (d *desk) Standing() (session.Judgement, error) {
 	j := session.Judgement{Verdict: o.Verdict.String(), Passed: o.Accepted, Failed: o.Verdict == conformity.Fail, Reason: o.Reason, Lines: o.Standing}
 	if o.Accepted {
 		j.Verdict = "accepted"
+		j.Reason = capital(strings.TrimPrefix(o.Reason, "Accepted: "))
 	}
 	for i, c := range o.Causes {
 		if i == 3 {
@@ -271,4 +280,11 @@ func (d *desk) Trend(step string, at, temperature []float64) session.Live {
 	}
 	v.analyse()
 	return v.state
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }

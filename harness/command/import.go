@@ -4,20 +4,24 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	_ "image/jpeg" // photos and captures
-	_ "image/png"  // captures
+	_ "image/jpeg" // photos
+	_ "image/png"  // photos
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/urfave/cli/v2"
+	_ "golang.org/x/image/bmp"  // photos
+	_ "golang.org/x/image/tiff" // photos
 
 	"proveout/harness/job"
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/recognise"
 )
 
 func (c *Console) importCommand() *cli.Command {
@@ -25,11 +29,12 @@ func (c *Console) importCommand() *cli.Command {
 		Name:      "import",
 		Usage:     "take a log or a capture as evidence of a step",
 		ArgsUsage: "JOB STEP FILE…",
-		Flags: []cli.Flag{shopFlag, jsonFlag, retestFlag, instrumentFlag, byFlag,
+		Flags: append([]cli.Flag{shopFlag, jsonFlag, retestFlag, instrumentFlag, byFlag,
 			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the header says"},
 			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
-			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows"},
-			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture"}},
+			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows; else the capture tells"},
+			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture; else the capture tells"},
+			&cli.StringFlag{Name: "route", Usage: "how a capture came in: `WAY` digital, analogue, photo or auto", Value: "auto"}}, failureFlags...),
 		Action: c.importFiles,
 	}
 }
@@ -38,12 +43,15 @@ func (c *Console) importCommand() *cli.Command {
 type imported struct {
 	File    string           `json:"file"`
 	SHA256  string           `json:"sha256"`
-	Kind    string           `json:"kind"` // "log" or "capture"
+	Kind    string           `json:"kind"` // "log", "capture", "failing-addresses" or "dump"
 	Rows    int64            `json:"rows,omitempty"`
 	Bad     int64            `json:"bad_rows,omitempty"`
 	Runs    int              `json:"runs,omitempty"`
 	Seconds float64          `json:"seconds,omitempty"`
 	Columns []reading.Column `json:"columns,omitempty"`
+	Pattern string           `json:"pattern,omitempty"` // that a capture shows
+	Mode    string           `json:"mode,omitempty"`
+	Devices int              `json:"devices,omitempty"` // of a dump
 }
 
 func (c *Console) importFiles(x *cli.Context) error {
@@ -74,6 +82,11 @@ func (c *Console) importFiles(x *cli.Context) error {
 	if err := k.checkInstrument([]reading.Reading{{Instrument: x.String("instrument")}}); err != nil {
 		return err
 	}
+	for i, file := range files {
+		if err := c.refuseFile(x, k, step, c.path(file), m, i > 0); err != nil {
+			return err
+		}
+	}
 	var done []imported
 	err = k.work(func(f *job.Folder) error {
 		for i, file := range files {
@@ -100,7 +113,14 @@ func (c *Console) importFiles(x *cli.Context) error {
 // String says what was imported, for people.
 func (d imported) String() string {
 	if d.Kind == "capture" {
-		return fmt.Sprintf("%s, a capture, SHA-256 %s", d.File, d.SHA256)
+		shows := ""
+		if d.Pattern != "" {
+			shows = " of " + d.Pattern + " at " + d.Mode
+		}
+		return fmt.Sprintf("%s, a capture%s, SHA-256 %s", d.File, shows, d.SHA256)
+	}
+	if d.Kind == "dump" {
+		return fmt.Sprintf("%s, a dump of %d devices, SHA-256 %s", d.File, d.Devices, d.SHA256)
 	}
 	text := fmt.Sprintf("%s: %d rows", d.File, d.Rows)
 	if d.Seconds > 0 {
@@ -125,20 +145,30 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		attempt, fresh = attempt+1, true
 	}
 	start := job.Entry{Kind: job.AttemptStart, Step: step.ID, Attempt: attempt, By: k.by(x)}
-	if isPicture(path) {
+	if step.Kind == plans.Image || isPicture(path) {
+		part := job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}
+		if step.Kind == plans.Image {
+			var err error
+			if part, err = k.lookAtCapture(statedCapture(x), path); err != nil {
+				return imported{}, err
+			}
+		}
 		e, err := f.Keep(path, "capture", "")
 		if err != nil {
 			return imported{}, err
 		}
-		entries := []job.Entry{{Kind: job.Picture, Step: step.ID, Attempt: attempt, By: k.by(x), File: job.FileOf(e),
-			Capture: &job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}}}
+		entries := []job.Entry{{Kind: job.Picture, Step: step.ID, Attempt: attempt, By: k.by(x), File: job.FileOf(e), Capture: &part}}
 		if fresh {
 			entries = append([]job.Entry{start}, entries...)
 		}
-		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture"}, f.Append(entries...)
+		k.input.Job.Attempts[step.ID] = append(k.input.Job.Attempts[step.ID], reading.Attempt{Number: attempt})
+		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture", Pattern: part.Pattern, Mode: part.Mode}, f.Append(entries...)
 	}
-	if step.Kind == plans.Image {
-		return imported{}, fmt.Errorf("%s is not a picture this program reads; an image step takes PNG, JPEG, BMP or TIFF captures", path)
+	switch step.Kind {
+	case plans.MemoryScan:
+		return c.importFailures(x, k, f, job.FailureImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Begin: fresh})
+	case plans.Detection:
+		return c.importDump(k, f, start, path, fresh)
 	}
 	if place := x.String("place"); place != "" {
 		var err error
@@ -146,7 +176,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 			return imported{}, err
 		}
 	}
-	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Instrument: x.String("instrument"), Begin: fresh}
+	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Instrument: x.String("instrument"), Begin: fresh, Each: untilStopped(x.Context)}
 	sum, err := f.ImportLog(in)
 	if err != nil {
 		return imported{}, err
@@ -161,6 +191,91 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		one.Columns = append(one.Columns, reading.Column(col))
 	}
 	return one, nil
+}
+
+// stated is what a person says of a capture; empty where they leave it to the
+// capture.
+type stated struct{ pattern, mode, route, base string }
+
+func statedCapture(x *cli.Context) stated {
+	return stated{x.String("pattern"), x.String("mode"), x.String("route"), x.String("base")}
+}
+
+// lookAtCapture reads a capture before it is kept, and finds out which test
+// picture it shows in which mode.
+func (k *openCase) lookAtCapture(of stated, path string) (job.CapturePart, error) {
+	part, known := k.looked[path]
+	if known {
+		return part, nil
+	}
+	name := filepath.Base(path)
+	var mode *pattern.Mode
+	if of.mode != "" {
+		m, err := scoring.PictureMode(of.mode)
+		if err != nil {
+			return part, fmt.Errorf("--mode: %w", err)
+		}
+		mode = &m
+	}
+	if _, err := scoring.RouteNamed(of.route); err != nil {
+		return part, fmt.Errorf("--route: %w", err)
+	}
+	base, err := baseAddress(of.base)
+	if err != nil {
+		return part, err
+	}
+	p, err := readCaptureFile(path, name, mode)
+	if err != nil {
+		return part, fmt.Errorf("an image step takes captures as PNG, JPEG, BMP, TIFF, PCX, TGA or .raw dumps: %w", err)
+	}
+	shows, err := scoring.Identify(p, of.pattern, mode)
+	if errors.Is(err, recognise.ErrNone) {
+		return part, fmt.Errorf("%s: %w. Say what was shown with --pattern NAME --mode MODE; to keep the picture without comparing it: proveout job attach", name, err)
+	}
+	if err != nil {
+		return part, fmt.Errorf("%s: %w", name, err)
+	}
+	part = job.CapturePart{Pattern: shows.Name(), Mode: scoring.ModeText(shows.Mode), Base: base}
+	if of.route != "" && of.route != "auto" {
+		part.Route = of.route
+	}
+	if strings.Contains(of.mode, "@") {
+		part.Mode = of.mode
+	}
+	if org := scoring.FrameMemory(k.input.Family); org != nil && base+shows.Mode.Bytes() > org.Bytes() {
+		return part, fmt.Errorf("%s shows a picture of %d bytes from address %d, but the memory of the family %s has %d bytes", name, shows.Mode.Bytes(), base, k.input.Family.ID, org.Bytes())
+	}
+	if k.looked == nil {
+		k.looked = map[string]job.CapturePart{}
+	}
+	k.looked[path] = part
+	return part, nil
+}
+
+// refuseFile refuses what the step cannot use, before anything is imported. The
+// logs behind the first are read whole.
+func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path string, m logs.Map, whole bool) error {
+	if err := checkFile(path); err != nil {
+		return err
+	}
+	if step.Kind == plans.Image {
+		_, err := k.lookAtCapture(statedCapture(x), path)
+		return err
+	}
+	if isPicture(path) || step.Kind == plans.MemoryScan || step.Kind == plans.Detection {
+		return nil
+	}
+	switch step.Kind {
+	case plans.MemoryScan:
+		return c.refuseFailures(x, k, path, whole)
+	case plans.Detection:
+		_, err := c.readDump(path)
+		return err
+	}
+	if err := refuseLog(step, path, filepath.Base(path), m); err != nil || !whole {
+		return err
+	}
+	return readWhole(x.Context, path, filepath.Base(path), m)
 }
 
 // placed says of every temperature of a map where its sensor sits. A map without
@@ -207,7 +322,7 @@ func isPicture(path string) bool {
 func pictureSize(r io.Reader) (width, height int, err error) {
 	config, _, err := image.DecodeConfig(r)
 	if err != nil {
-		return 0, 0, errors.New("not a PNG or JPEG picture")
+		return 0, 0, errors.New("not a PNG, JPEG, BMP or TIFF picture")
 	}
 	return config.Width, config.Height, nil
 }
@@ -245,7 +360,7 @@ func (c *Console) scoreCommand() *cli.Command {
 		Flags:     []cli.Flag{shopFlag, jsonFlag},
 		Action: func(x *cli.Context) error {
 			k, err := c.openJob(x)
-			if err != nil {
+			if err = errors.Join(err, onlyJob(x)); err != nil {
 				return err
 			}
 			o := scoring.Score(k.input)

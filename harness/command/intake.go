@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -18,6 +19,9 @@ import (
 // intake asks what has come in and opens a job for it. It returns the number
 // of the job.
 func (c *Console) intake(ctx context.Context, talk *session.Talk, shopDir string, shop *plans.Shop) (string, error) {
+	if err := writable(filepath.Join(shopDir, "jobs")); err != nil {
+		return "", err
+	}
 	talk.Heading("What has come in")
 	talk.Say("Answer each question and press Enter; /back goes to the question before, /stop leaves without opening a job.")
 	in := &incoming{c: c, shopDir: shopDir, shop: shop}
@@ -227,4 +231,17 @@ func (in *incoming) opening() (job.Opening, error) {
 	o.Card = in.unit
 	o.Card.Family, o.Card.Variant, o.Card.Title = in.family.ID, in.family.Variant, in.family.Title
 	return o, nil
+}
+
+// writable finds out, before anybody is asked anything, whether a folder can
+// be written.
+func writable(dir string) error {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return fmt.Errorf("no job can be opened here: %w", err)
+	}
+	f, err := os.CreateTemp(dir, ".writable-")
+	if err != nil {
+		return fmt.Errorf("no job can be opened here: %w", err)
+	}
+	return errors.Join(f.Close(), os.Remove(f.Name()))
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -64,9 +65,10 @@ type issued struct {
 
 func (c *Console) issue(x *cli.Context, kind report.Kind) error {
 	k, err := c.openJob(x)
-	if err != nil {
+	if err = errors.Join(err, onlyJob(x)); err != nil {
 		return err
 	}
+	k.computeAfresh()
 	o := scoring.Score(k.input)
 	a := issued{Job: o.Job, Accepted: o.Accepted, Verdict: o.Verdict, Standing: o.Standing}
 	if kind == report.Certificate && !o.Accepted {
@@ -232,6 +234,9 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 			d.AuthorisedBy = t.Name
 		}
 	}
+	if kind == report.Certificate && d.AuthorisedBy == "" {
+		return nil, fmt.Errorf("nobody of the shop authorises this: %s is not among its technicians; name one with --by", k.by(x))
+	}
 	for _, e := range in.Job.Card.Photos {
 		img, err := readPicture(e.Path)
 		if err != nil {
@@ -259,5 +264,9 @@ func readPicture(path string) (image.Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	return report.ReadPhoto(data)
+	img, err := report.ReadPhoto(data)
+	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+		err = errors.New("the file is cut off")
+	}
+	return img, err
 }

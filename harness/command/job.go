@@ -158,7 +158,7 @@ func workKinds(plan *plans.Plan, typed []string) ([]string, error) {
 	known := plan.Work()
 	var out []string
 	for _, w := range typed {
-		w = strings.TrimSpace(w)
+		w = strings.Join(strings.Fields(w), " ")
 		match := ""
 		for _, k := range known {
 			if strings.EqualFold(k, w) {
@@ -301,7 +301,7 @@ func firstLine(s string) string {
 
 func (c *Console) jobShow(x *cli.Context) error {
 	k, err := c.openJob(x)
-	if err != nil {
+	if err = errors.Join(err, onlyJob(x)); err != nil {
 		return err
 	}
 	o := scoring.Score(k.input)
@@ -346,8 +346,12 @@ func (c *Console) jobNote(x *cli.Context) error {
 	if text == "" {
 		return errors.New("write the note behind the job")
 	}
+	step, err := k.stepFlagOf(x)
+	if err != nil {
+		return err
+	}
 	return k.work(func(f *job.Folder) error {
-		return f.Append(job.Entry{Kind: job.Remark, Step: x.String("step"), Attempt: f.LastAttempt(x.String("step")), By: k.by(x), Text: text})
+		return f.Append(job.Entry{Kind: job.Remark, Step: step, Attempt: f.LastAttempt(step), By: k.by(x), Text: text})
 	})
 }
 
@@ -360,17 +364,27 @@ func (c *Console) jobAttach(x *cli.Context) error {
 	if len(files) == 0 {
 		return errors.New("name the files to keep with the job")
 	}
+	step, err := k.stepFlagOf(x)
+	if err != nil {
+		return err
+	}
+	photo := strings.HasPrefix(x.String("role"), "photo") || x.String("role") == "close-up"
+	for _, file := range files {
+		if err := checkAttachment(c.path(file), photo); err != nil {
+			return err
+		}
+	}
 	return k.work(func(f *job.Folder) error {
 		for _, file := range files {
 			e, err := f.Keep(c.path(file), x.String("role"), x.String("caption"))
 			if err != nil {
 				return err
 			}
-			if strings.HasPrefix(x.String("role"), "photo") || x.String("role") == "close-up" {
+			if photo {
 				err = f.Amend(func(o *job.Opening) { o.Card.Photos = append(o.Card.Photos, e) })
 			}
 			if err == nil {
-				err = f.Append(job.Entry{Kind: job.Remark, Step: x.String("step"), Attempt: f.LastAttempt(x.String("step")), By: k.by(x), File: job.FileOf(e), Text: "attached " + e.Name})
+				err = f.Append(job.Entry{Kind: job.Remark, Step: step, Attempt: f.LastAttempt(step), By: k.by(x), File: job.FileOf(e), Text: "attached " + e.Name})
 			}
 			if err != nil {
 				return err
@@ -398,15 +412,32 @@ func (k *openCase) by(x *cli.Context) string {
 	return k.input.Job.Technician
 }
 
+// checkPicture reads a photo whole, so that one that is cut off is refused now
+// and not when the certificate is written.
 func checkPicture(path string) error {
-	f, err := os.Open(path)
+	if err := checkFile(path); err != nil {
+		return err
+	}
+	if _, err := readPicture(path); err != nil {
+		return fmt.Errorf("%s is not a picture this program reads: %w", path, err)
+	}
+	return nil
+}
+
+func checkAttachment(path string, photo bool) error {
+	if photo {
+		return checkPicture(path)
+	}
+	return checkFile(path)
+}
+
+func checkFile(path string) error {
+	info, err := os.Stat(path)
 	if err != nil {
 		return err
 	}
-	defer f.Close()
-	_, _, err = pictureSize(f)
-	if err != nil {
-		return fmt.Errorf("%s is not a picture this program reads: %w", path, err)
+	if info.IsDir() {
+		return fmt.Errorf("%s is a folder; name a file in it", path)
 	}
 	return nil
 }

@@ -51,7 +51,11 @@ func (d *desk) Start(step *plans.Step, duration time.Duration) (session.Follower
 	load := probe.Load{Args: step.Command, Dir: d.k.shopDir, Duration: duration, Output: output}
 	if sensors := d.Sensors(); len(sensors) > 0 {
 		if f.beside, err = os.Create(filepath.Join(dir, step.ID+"-temperatures.csv")); err == nil {
-			fmt.Fprintln(f.beside, "time_s,"+strings.Join(sensors, ","))
+			heads := strings.Join(sensors, ",")
+			if len(sensors) == 1 {
+				heads = "temperature_C" // with several, which one is the card's is for a person to say
+			}
+			fmt.Fprintln(f.beside, "time_s,"+heads)
 			load.Every, load.Beside = besideEvery, func(elapsed time.Duration) { f.sample(d, sensors, elapsed) }
 		}
 	}

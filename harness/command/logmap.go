@@ -3,9 +3,11 @@ package command
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -29,6 +31,7 @@ func (c *Console) logmapCommands() *cli.Command {
 			Flags: []cli.Flag{shopFlag, jsonFlag,
 				&cli.StringFlag{Name: "map", Usage: "read it with the log map `FILE` or the shop's map of that name"},
 				&cli.StringFlag{Name: "pattern", Usage: "read free text with the regular expression `PATTERN`"},
+				&cli.StringSliceFlag{Name: "column", Usage: "what a column is, `HEADER=QUANTITY`, may be repeated"},
 				&cli.StringSliceFlag{Name: "unit", Usage: "unit of a quantity, `NAME=UNIT`, may be repeated"},
 				&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
 				&cli.Float64Flag{Name: "max-bad", Usage: "share of rows that may be bad, in `PERCENT`"},
@@ -77,12 +80,22 @@ func (c *Console) understood(x *cli.Context, path string) (m logs.Map, p logs.Pr
 		m, err = c.logMap(shopDir, x.String("map"))
 	default:
 		m, p, err = logs.Sniff(base, f)
+		if headers := namedColumns(x); err != nil && len(headers) > 0 {
+			if _, err = f.Seek(0, io.SeekStart); err == nil {
+				m, err = logs.Layout(base, f, headers)
+			}
+		}
 	}
 	if err != nil {
 		return m, p, err
 	}
 	if x.IsSet("max-bad") {
 		m.MaxBad = x.Float64("max-bad")
+	}
+	for _, word := range x.StringSlice("column") {
+		if err := setColumn(&m, word); err != nil {
+			return m, p, err
+		}
 	}
 	for _, word := range x.StringSlice("unit") {
 		if err := setUnit(&m, word); err != nil {
@@ -94,14 +107,95 @@ func (c *Console) understood(x *cli.Context, path string) (m logs.Map, p logs.Pr
 			m.Columns[i].Place = x.String("place")
 		}
 	}
-	if errs := m.Check(); len(errs) > 0 {
-		return m, p, errs[0]
+	return tryTimes(base, f, m)
+}
+
+// namedColumns are the headers that --column names.
+func namedColumns(x *cli.Context) []string {
+	var out []string
+	for _, word := range x.StringSlice("column") {
+		header, _, _ := cutLast(word, "=")
+		out = append(out, header)
 	}
-	if _, err := f.Seek(0, 0); err != nil {
-		return m, p, err
+	return out
+}
+
+// tryTimes reads the log with the map. Where the map does not say how the time
+// is written, it takes the way that fits the most rows.
+func tryTimes(name string, f io.ReadSeeker, m logs.Map) (logs.Map, logs.Preview, error) {
+	ways := []string{""}
+	at := slices.IndexFunc(m.Columns, func(c logs.Column) bool { return c.Quantity == "time" })
+	if at >= 0 && m.Columns[at].Time == "" {
+		ways = []string{"", logs.TimeClock, logs.TimeDate}
 	}
-	p, err = logs.Try(base, f, m)
-	return m, p, err
+	var best logs.Preview
+	var bestMap logs.Map
+	var bestErr error
+	for i, way := range ways {
+		one := m
+		one.Columns = slices.Clone(m.Columns)
+		if at >= 0 && one.Columns[at].Time == "" {
+			one.Columns[at].Time = way
+			if way == "" && one.Columns[at].Unit == "" {
+				one.Columns[at].Unit = "s"
+			}
+		}
+		p, err := logs.Preview{}, error(nil)
+		if errs := one.Check(); len(errs) > 0 {
+			err = keyAdvice(errs[0])
+		} else if _, err = f.Seek(0, io.SeekStart); err == nil {
+			p, err = logs.Try(name, f, one)
+		}
+		if i == 0 || len(p.Rows)-len(p.Bad) > len(best.Rows)-len(best.Bad) {
+			best, bestMap, bestErr = p, one, err
+		}
+	}
+	return bestMap, best, bestErr
+}
+
+// keyAdvice says which flag puts a key of the map right.
+func keyAdvice(e logs.KeyError) error {
+	switch {
+	case strings.HasSuffix(e.Key, ".unit"):
+		return fmt.Errorf("%w; say it with --unit NAME=UNIT", e)
+	case e.Key == "column":
+		return fmt.Errorf("%w; say what the columns are with --column HEADER=QUANTITY", e)
+	}
+	return e
+}
+
+// setColumn says what a column is that the map does not name, or names wrongly.
+func setColumn(m *logs.Map, word string) error {
+	header, quantity, ok := cutLast(word, "=")
+	if !ok || header == "" {
+		return fmt.Errorf("--column: write HEADER=QUANTITY, as in \"Sensor 3=temperature\", not %q", word)
+	}
+	if known := logs.Quantities(); !slices.Contains(known, quantity) {
+		if near := nearest(quantity, known); near != "" {
+			return fmt.Errorf("--column: %q is no quantity; did you mean %q?", quantity, near)
+		}
+		return fmt.Errorf("--column: %q is no quantity; known are: %s", quantity, strings.Join(known, ", "))
+	}
+	m.Columns = slices.DeleteFunc(m.Columns, func(c logs.Column) bool { return c.Header == header || c.Quantity == quantity })
+	m.Columns = append(m.Columns, logs.Column{Header: header, Quantity: quantity, Unit: usualUnit(quantity)})
+	return nil
+}
+
+func cutLast(s, sep string) (before, after string, found bool) {
+	i := strings.LastIndex(s, sep)
+	if i < 0 {
+		return s, "", false
+	}
+	return s[:i], s[i+len(sep):], true
+}
+
+// usualUnit is the unit that a temperature is written in where nothing is said.
+// Other quantities must say theirs.
+func usualUnit(quantity string) string {
+	if strings.Contains(quantity, "temperature") || quantity == "ambient" {
+		return "°C"
+	}
+	return ""
 }
 
 // textMap makes the map of a log of free text: the named groups are columns,
@@ -118,18 +212,14 @@ func textMap(pattern string) (logs.Map, error) {
 			continue
 		}
 		quantity := strings.ReplaceAll(group, "_", "-")
-		found := false
-		for _, k := range known {
-			found = found || k == quantity
-		}
-		if !found {
+		if !slices.Contains(known, quantity) {
 			near := ""
 			if n := nearest(quantity, known); n != "" {
 				near = "did you mean " + n + "? "
 			}
 			return m, fmt.Errorf("--pattern: the group %q is no quantity; %sknown are: %s", group, near, strings.Join(known, ", "))
 		}
-		m.Columns = append(m.Columns, logs.Column{Header: group, Quantity: quantity})
+		m.Columns = append(m.Columns, logs.Column{Header: group, Quantity: quantity, Unit: usualUnit(quantity)})
 	}
 	if len(m.Columns) == 0 {
 		return m, errors.New("--pattern: no group has a name; write for instance 'at (?P<temperature>[0-9.]+) C'")

@@ -52,7 +52,10 @@ func (c *Console) record(x *cli.Context) error {
 		if err := k.refuseHeld(step); err != nil {
 			return err
 		}
-		if err := k.checkInstrument(r.Readings); err != nil {
+		if err := k.refuseRepeats(&r); err != nil {
+			return err
+		}
+		if err := k.settleInstruments(&r); err != nil {
 			return err
 		}
 	}
@@ -78,12 +81,20 @@ func (c *Console) typedResults(x *cli.Context, k *openCase) ([]entry.Results, er
 		if x.NArg() > 1 {
 			return nil, errors.New("give a step with its values, or a results file, not both")
 		}
+		for _, flag := range []string{"correct", "note", "skip", "instrument"} {
+			if x.IsSet(flag) {
+				return nil, fmt.Errorf("--%s does not go with --file; write it into the file, or record the step by itself", flag)
+			}
+		}
 		path := c.path(file)
 		data, err := readSmall(path)
 		if err != nil {
 			return nil, err
 		}
 		results, problems := entry.ParseResults(path, data, k.input.Plan, k.input.Family)
+		for i := range results {
+			results[i].Retest = results[i].Retest || x.Bool("retest")
+		}
 		return results, plans.AsError(problems)
 	}
 	step, err := k.stepArgument(x)
@@ -91,6 +102,9 @@ func (c *Console) typedResults(x *cli.Context, k *openCase) ([]entry.Results, er
 		return nil, err
 	}
 	r := entry.Results{Step: step.ID, Note: x.String("note"), Skip: x.String("skip"), Retest: x.Bool("retest")}
+	if r.Retest && x.Bool("correct") {
+		return nil, errors.New("--correct mends a reading of the last attempt, --retest begins a new one: give one of them")
+	}
 	fields := plans.Fields(step, k.input.Family)
 	var errs []error
 	for _, word := range x.Args().Slice()[2:] {
@@ -141,7 +155,7 @@ func typedWord(step *plans.Step, fields []plans.Field, word string) ([]reading.R
 	}
 	for _, r := range readings {
 		if doubt, meant := entry.Doubt(f, r); meant > 0 {
-			return nil, fmt.Errorf("%s: %s Nothing was recorded; if it is right as typed, say so with a note through --file or record it in the guided run", f.Name, doubt)
+			return nil, fmt.Errorf("%s: %s Nothing was recorded; if it is right as typed, record it from a file with a note that says why: proveout record JOB --file results.toml", f.Name, doubt)
 		}
 	}
 	return readings, nil
@@ -169,7 +183,7 @@ func (k *openCase) checkInstrument(readings []reading.Reading) error {
 func (k *openCase) entriesOf(f *job.Folder, r entry.Results, by string) ([]job.Entry, error) {
 	attempt := f.LastAttempt(r.Step)
 	var out []job.Entry
-	if attempt == 0 || r.Retest || attemptClosed(k.input.Job.Attempts[r.Step]) {
+	if attempt == 0 || r.Retest || !correcting(&r) && attemptClosed(k.input.Job.Attempts[r.Step]) {
 		attempt++
 		out = append(out, job.Entry{Kind: job.AttemptStart, Step: r.Step, Attempt: attempt, By: by})
 	}

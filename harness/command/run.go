@@ -75,7 +75,7 @@ func (c *Console) runJob(x *cli.Context) error {
 		d.here = c.path(x.String("root"))
 	}
 	j := k.input.Job
-	talk.Heading(fmt.Sprintf("Job %s  %s", j.Number, j.Card.Title))
+	talk.Heading(fmt.Sprintf("Job %s · %s", j.Number, j.Card.Title))
 	for _, w := range j.Warnings {
 		talk.Say("Note: " + w)
 	}
@@ -114,6 +114,9 @@ func nextWords(o *scoring.Outcome, number string) string {
 // talk begins a talk on this console. The context ends on a signal to stop; the
 // first Ctrl-C only asks.
 func (c *Console) talk(parent context.Context, plain bool, watch string) (context.Context, *session.Talk, func()) {
+	if c.talking != nil {
+		c.talking.Store(true)
+	}
 	ctx, cancel := context.WithCancel(context.WithoutCancel(parent))
 	interrupt := make(chan struct{}, 2)
 	signals := make(chan os.Signal, 4)
@@ -181,19 +184,5 @@ func followable(path string) (string, error) {
 		}
 		return path, nil // a file that is not there yet is waited for
 	}
-	list, err := os.ReadDir(path)
-	if err != nil {
-		return "", err
-	}
-	var newest string
-	var at time.Time
-	for _, e := range list {
-		if info, err := e.Info(); err == nil && info.Mode().IsRegular() && (newest == "" || info.ModTime().After(at)) {
-			newest, at = filepath.Join(path, e.Name()), info.ModTime()
-		}
-	}
-	if newest == "" {
-		return "", fmt.Errorf("%s holds no file yet; name the file", path)
-	}
-	return newest, nil
+	return session.Newest(path)
 }

@@ -10,6 +10,7 @@ import (
 	"image/jpeg"
 	"image/png"
 	"io/fs"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -83,6 +84,8 @@ func TestScripts(t *testing.T) {
 			switch name {
 			case "root":
 				return os.Geteuid() == 0, nil
+			case "allchecks":
+				return allChecks(), nil
 			case "windows":
 				return runtime.GOOS == "windows", nil
 			}
@@ -172,7 +175,7 @@ func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
 	if list, ok := got.([]any); ok && args[2] == fmt.Sprintf("len=%d", len(list)) {
 		text = args[2]
 	}
-	if (text == args[2]) == neg {
+	if (text == args[2] || sameNumber(got, args[2])) == neg {
 		ts.Fatalf("%s is %s", args[1], text)
 	}
 }
@@ -199,6 +202,14 @@ func cmdModeIs(ts *testscript.TestScript, neg bool, args []string) {
 	if got := strconv.FormatUint(uint64(st.Mode().Perm()), 8); got != args[0] {
 		ts.Fatalf("%s has mode %s", args[1], got)
 	}
+}
+
+// sameNumber compares to nine digits, which the last bit of an addition does
+// not reach.
+func sameNumber(got any, want string) bool {
+	g, ok := got.(float64)
+	w, err := strconv.ParseFloat(want, 64)
+	return ok && err == nil && math.Abs(g-w) <= 1e-9*math.Abs(w)
 }
 
 func pick(v any, path []string) (any, error) {
@@ -362,14 +373,23 @@ set +e; cd "$1"; sh -c "$3"; code=$?; rm -f "$1/filler"; rm -rf "$1.copy"; mkdir
 	ts.Check(os.Rename(dir+".copy", dir))
 }
 
-// cmdInterrupt starts a command, sends it the interrupt of Ctrl-C after a while
-// and wants it to end with exit code 2 within five seconds.
+// waitFor waits until a file matches the pattern.
+func waitFor(ts *testscript.TestScript, pattern string) {
+	for range 1000 {
+		if found, err := filepath.Glob(ts.MkAbs(pattern)); err == nil && len(found) > 0 {
+			return
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	ts.Fatalf("%s did not appear", pattern)
+}
+
+// cmdInterrupt starts a command, sends it the interrupt of Ctrl-C after a while,
+// or once a file is there that matches a pattern, and wants it to end with exit code 2 within five seconds.
 func cmdInterrupt(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) < 2 {
-		ts.Fatalf("usage: interrupt after command…")
+		ts.Fatalf("usage: interrupt duration|pattern command…")
 	}
-	after, err := time.ParseDuration(args[0])
-	ts.Check(err)
 	path, err := exec.LookPath(args[1])
 	ts.Check(err)
 	cmd := exec.Command(path, args[2:]...)
@@ -380,7 +400,11 @@ func cmdInterrupt(ts *testscript.TestScript, neg bool, args []string) {
 	var said strings.Builder
 	cmd.Stderr = &said
 	ts.Check(cmd.Start())
-	time.Sleep(after)
+	if after, err := time.ParseDuration(args[0]); err == nil {
+		time.Sleep(after)
+	} else {
+		waitFor(ts, args[0])
+	}
 	ts.Check(cmd.Process.Signal(syscall.SIGINT))
 	done := make(chan error, 1)
 	go func() { done <- cmd.Wait() }()

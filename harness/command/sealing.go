@@ -13,6 +13,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/reading"
 	"proveout/report"
 	"proveout/report/archive"
 	"proveout/report/record"
@@ -70,7 +71,14 @@ func attachedLogs(d *report.Document) []seal.Attachment {
 	var all []candidate
 	for _, attempts := range d.Job.Attempts {
 		for _, a := range attempts {
+			var small []reading.Evidence // captures are too large
 			for _, l := range a.Logs {
+				small = append(small, l.Evidence)
+			}
+			for _, dump := range a.Dumps {
+				small = append(small, dump.Evidence)
+			}
+			for _, l := range small {
 				if l.Size > mostLogSize || slices.ContainsFunc(all, func(c candidate) bool { return archive.Digest(c.Data) == l.SHA256 }) {
 					continue
 				}
@@ -78,7 +86,7 @@ func attachedLogs(d *report.Document) []seal.Attachment {
 				if err != nil || archive.Digest(data) != l.SHA256 {
 					continue // it stays outside; the record names it all the same
 				}
-				all = append(all, candidate{len(all), packedSize(data), seal.Attachment{Name: logName(l.Name, l.SHA256), Description: "Log file of the test", Type: logType(l.Name), Relation: pdffile.Data, Data: data}})
+				all = append(all, candidate{len(all), packedSize(data), seal.Attachment{Name: logName(l.Name, l.SHA256), Description: "File of the test", Type: logType(l.Name), Relation: pdffile.Data, Data: data}})
 			}
 		}
 	}

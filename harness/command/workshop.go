@@ -14,7 +14,6 @@ import (
 	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/plans"
-	"proveout/scoring"
 )
 
 const shopFile = "shop.toml"
@@ -83,6 +82,8 @@ type openCase struct {
 	shopDir string
 	dir     string
 	input   reading.Input
+
+	looked map[string]job.CapturePart // captures looked at, by path
 }
 
 // openJob loads the job named by the first argument.
@@ -92,6 +93,9 @@ func (c *Console) openJob(x *cli.Context) (*openCase, error) {
 	}
 	dir, shop, err := c.shop(x)
 	if err != nil {
+		return nil, err
+	}
+	if err := knownTechnician(x, shop); err != nil {
 		return nil, err
 	}
 	return loadCase(dir, shop, x.Args().First())
@@ -131,6 +135,18 @@ func (k *openCase) load() error {
 	return nil
 }
 
+// computeAfresh lets nothing that was computed before stand in for the
+// evidence: what is issued is judged from the files themselves.
+func (k *openCase) computeAfresh() {
+	for _, attempts := range k.input.Job.Attempts {
+		for i := range attempts {
+			for n := range attempts[i].Captures {
+				attempts[i].Captures[n].Recall = nil
+			}
+		}
+	}
+}
+
 func parseSnapshot(dir string, j *reading.Job, s job.Snapshot) (*plans.Plan, *plans.Family, error) {
 	plan, problems := plans.ParsePlan(filepath.Join(dir, "plan.toml"), s.Plan)
 	if len(problems) > 0 {
@@ -150,27 +166,30 @@ func (k *openCase) stepArgument(x *cli.Context) (*plans.Step, error) {
 	for i := range k.input.Plan.Steps {
 		ids = append(ids, k.input.Plan.Steps[i].ID)
 	}
-	known := "the plan has: " + strings.Join(ids, ", ")
 	if x.NArg() < 2 {
-		return nil, errors.New("name the step; " + known)
+		return nil, errors.New("name the step; the plan has: " + strings.Join(ids, ", "))
 	}
-	name := x.Args().Get(1)
+	return k.stepNamed(x.Args().Get(1))
+}
+
+// stepNamed returns the step of the plan with the given id.
+func (k *openCase) stepNamed(name string) (*plans.Step, error) {
+	var ids []string
+	for i := range k.input.Plan.Steps {
+		ids = append(ids, k.input.Plan.Steps[i].ID)
+	}
 	if step, ok := k.input.Plan.Step(name); ok {
 		return step, nil
 	}
 	if near := nearest(name, ids); near != "" {
 		return nil, fmt.Errorf("the plan has no step %q; did you mean %q?", name, near)
 	}
-	return nil, fmt.Errorf("the plan has no step %q; %s", name, known)
+	return nil, fmt.Errorf("the plan has no step %q; the plan has: %s", name, strings.Join(ids, ", "))
 }
 
 // refuseHeld refuses to go on with a powered step behind a gate that failed.
 func (k *openCase) refuseHeld(step *plans.Step) error {
-	if !step.Kind.Powered() {
-		return nil
-	}
-	outcome := scoring.Score(k.input)
-	if gate, failed := scoring.FailedGate(&outcome, k.input.Plan, step.ID); failed {
+	if gate, held := k.held(step); held {
 		return fmt.Errorf("step %s is held: the gate %q failed. Nobody powers the card until it passes; put it right and record it again with --retest", step.ID, gate)
 	}
 	return nil

@@ -8,6 +8,7 @@ package entry
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"proveout/harness/reading"
@@ -28,7 +29,7 @@ func Parse(field plans.Field, text string) ([]reading.Reading, error) {
 	}
 	parts := []string{text}
 	if field.Many {
-		parts = strings.FieldsFunc(text, func(r rune) bool { return r == ';' || r == ',' })
+		parts = several(text)
 	}
 	if len(parts) == 0 {
 		return nil, fmt.Errorf("%s: nothing was given", field.Name)
@@ -42,6 +43,22 @@ func Parse(field plans.Field, text string) ([]reading.Reading, error) {
 		out = append(out, r)
 	}
 	return out, nil
+}
+
+// several parts a list of readings: at semicolons, and at commas that cannot be
+// a decimal sign, because a space follows or a point is the decimal sign.
+func several(text string) []string {
+	comma := strings.Contains(text, ".")
+	var out []string
+	start := 0
+	for i, r := range text {
+		if r == ';' || r == ',' && (comma || i+1 == len(text) || text[i+1] == ' ') {
+			out = append(out, text[start:i])
+			start = i + 1
+		}
+	}
+	out = append(out, text[start:])
+	return slices.DeleteFunc(out, func(s string) bool { return strings.TrimSpace(s) == "" })
 }
 
 // number reads a number with its unit. "61.5 °C @ 30 min" also says how long
@@ -60,6 +77,10 @@ func number(field plans.Field, text string) (reading.Reading, error) {
 	unit, ok := quantity.LookUp(field.Dimension, field.Unit)
 	if !ok {
 		unit = quantity.Choose(field.Dimension)
+	}
+	if field.Dimension == quantity.Number && field.Unit != "" {
+		// A score may be typed with the unit of its reference set.
+		text = strings.TrimSpace(strings.TrimSuffix(text, field.Unit))
 	}
 	q, err := quantity.ParseIn(text, field.Dimension, unit)
 	if err != nil {
@@ -113,11 +134,23 @@ func Doubt(field plans.Field, r reading.Reading) (question string, meant float64
 		}
 	}
 	if best == 0 {
-		return fmt.Sprintf("%s is far from the expected %s", r.Text, field.Expected), 0
+		return fmt.Sprintf("%s is far from the expected %s.", Shown(r), field.Expected), 0
 	}
 	unit, ok := quantity.LookUp(field.Dimension, r.Unit)
 	if !ok {
 		unit = quantity.Choose(field.Dimension, best)
 	}
-	return fmt.Sprintf("%s: did you mean %s?", r.Text, unit.Format(best, 0)), best
+	return fmt.Sprintf("%s: did you mean %s?", Shown(r), unit.Format(best, 0)), best
+}
+
+// Shown is a reading as it was typed, with the unit that was taken where none
+// was typed.
+func Shown(r reading.Reading) string {
+	switch {
+	case !r.Numeric:
+		return r.Word
+	case r.Unit != "" && strings.Trim(r.Text, "0123456789.,+-") == "":
+		return r.Text + " " + r.Unit
+	}
+	return r.Text
 }

@@ -28,8 +28,10 @@ type Results struct {
 //	memory = ["165.8 MHz", "165.9 MHz"]
 //	note = "read after ten minutes"
 //
-// Beside the readings a step may have note, skip, instrument and retest. Every
-// problem of the file is returned, in the order of the file.
+// Beside the readings a step may have note, skip, instrument and retest. A
+// number that looks like a slip of the decimal point is a problem unless the
+// step has a note. Every problem of the file is returned, in the order of the
+// file.
 func ParseResults(name string, data []byte, plan *plans.Plan, family *plans.Family) ([]Results, []plans.Problem) {
 	root, faults := document.Parse(data)
 	r := &resultReader{name: name, lines: strings.Split(string(data), "\n")}
@@ -91,6 +93,7 @@ func (r *resultReader) problem(at document.Span, key, what, fix string) {
 
 func (r *resultReader) step(step *plans.Step, family *plans.Family, table *document.Table) Results {
 	out := Results{Step: step.ID}
+	var slips []slip
 	fields := plans.Fields(step, family)
 	var names []string
 	for _, f := range fields {
@@ -120,7 +123,12 @@ func (r *resultReader) step(step *plans.Step, family *plans.Family, table *docum
 			continue
 		}
 		for _, item := range items(v) {
-			r.value(&out, step, f, item)
+			slips = append(slips, r.value(&out, step, f, item)...)
+		}
+	}
+	for _, s := range slips {
+		if out.Note == "" {
+			r.problem(s.at, step.ID+"."+s.name, s.question, `put it right, or say in a note = "…" of the step why it is so`)
 		}
 	}
 	for i := range out.Readings {
@@ -138,7 +146,13 @@ func items(v *document.Value) []*document.Value {
 	return []*document.Value{v}
 }
 
-func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *document.Value) {
+// A slip is a number whose decimal point is probably misplaced.
+type slip struct {
+	at             document.Span
+	name, question string
+}
+
+func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *document.Value) (slips []slip) {
 	text := v.Text
 	switch v.Type {
 	case document.String:
@@ -148,15 +162,19 @@ func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *d
 		text = map[bool]string{true: plans.Yes, false: plans.No}[v.Bool]
 	default:
 		r.problem(v.At, step.ID+"."+f.Name, "a reading is text or a number", "write it in quotes with its unit")
-		return
+		return nil
 	}
 	readings, err := Parse(f, text)
 	if err != nil {
 		r.problem(v.At, step.ID, err.Error(), "")
-		return
+		return nil
 	}
 	for i := range readings {
+		if question, meant := Doubt(f, readings[i]); meant > 0 {
+			slips = append(slips, slip{v.At, f.Name, question})
+		}
 		readings[i].Source = reading.Source{Kind: "typed", Line: v.At.Line, Column: f.Name}
 	}
 	out.Readings = append(out.Readings, readings...)
+	return slips
 }

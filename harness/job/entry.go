@@ -23,6 +23,7 @@ const (
 	Correction   Kind = "correction" // a reading that takes the place of the one before it
 	LogFile      Kind = "log"
 	Picture      Kind = "capture"
+	Dumped       Kind = "dump" // a configuration space
 	Remark       Kind = "note"
 	Skip         Kind = "skip"  // Text says why
 	Cut          Kind = "cut"   // a timed run ended before its time; Text says why
@@ -31,7 +32,7 @@ const (
 
 func (k Kind) known() bool {
 	switch k {
-	case AttemptStart, AttemptEnd, Value, Correction, LogFile, Picture, Remark, Skip, Cut, Issued:
+	case AttemptStart, AttemptEnd, Value, Correction, LogFile, Picture, Dumped, Remark, Skip, Cut, Issued:
 		return true
 	}
 	return false
@@ -105,6 +106,8 @@ type LogPart struct {
 	Seconds float64  `json:"seconds,omitempty"`
 
 	Instrument string `json:"instrument,omitempty"` // of the bench
+
+	Failures *logs.FailureOptions `json:"failures,omitempty"` // of a list of failing addresses
 }
 
 // A Column is reading.Column as the journal has it.
@@ -120,6 +123,8 @@ type Column struct {
 type CapturePart struct {
 	Pattern string `json:"pattern,omitempty"`
 	Mode    string `json:"mode,omitempty"`
+	Route   string `json:"route,omitempty"` // how it came in: "digital", "analogue", "photo"
+	Base    int64  `json:"base,omitempty"`  // byte address of the first pixel
 }
 
 // An IssuedRecord says which document was issued.
@@ -168,6 +173,8 @@ func (e *Entry) check() error {
 		return errors.New("a log without a file")
 	case e.Kind == Picture && e.File == nil:
 		return errors.New("a capture without a file")
+	case e.Kind == Dumped && e.File == nil:
+		return errors.New("a dump without a file")
 	case e.Kind == Issued && e.Issue == nil:
 		return errors.New("an issue without a document")
 	case e.Step == "" && e.Kind != Remark && e.Kind != Issued:

@@ -233,31 +233,16 @@ type LogImport struct {
 // the file. A log that cannot be understood is a *logs.Problem and leaves
 // nothing behind.
 func (f *Folder) ImportLog(in LogImport) (logs.Summary, error) {
-	src, err := openRegular(in.Path)
+	var sum logs.Summary
+	k, err := f.keepWhileReading(in.Path, func(log logs.Input) (string, int64, error) {
+		var err error
+		sum, err = logs.Read(log, in.Map, in.Each)
+		return sum.SHA256, sum.Size, err
+	})
 	if err != nil {
-		return logs.Summary{}, fmt.Errorf("importing: %w", err)
+		return sum, err
 	}
-	defer src.Close()
-	t, err := newTemp(filepath.Join(f.Dir, evidenceDir))
-	if err != nil {
-		return logs.Summary{}, plainError("importing", err)
-	}
-	defer t.discard()
-	name := filepath.Base(in.Path)
-	sum, err := logs.Read(logs.Input{Name: name, Reader: src, Copy: t}, in.Map, in.Each)
-	if err != nil {
-		var p *logs.Problem
-		if errors.As(err, &p) || !(isFull(err) || isReadOnly(err)) {
-			return sum, err
-		}
-		return sum, plainError("importing", err)
-	}
-	ev, fresh, err := placeEvidence(f.Dir, t, name, sum.SHA256, sum.Size)
-	if err != nil {
-		return sum, plainError("importing", err)
-	}
-	file := fileOf(ev)
-	file.Role, file.Caption = "log", in.Caption
+	k.file.Caption = in.Caption
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	run := in.Run
@@ -273,12 +258,10 @@ func (f *Folder) ImportLog(in LogImport) (logs.Summary, error) {
 		for _, c := range sum.Columns {
 			part.Columns = append(part.Columns, Column(c))
 		}
-		entries = append(entries, Entry{Kind: LogFile, Step: in.Step, Attempt: in.Attempt, By: in.By, File: file, Log: part})
+		entries = append(entries, Entry{Kind: LogFile, Step: in.Step, Attempt: in.Attempt, By: in.By, File: k.file, Log: part})
 	}
 	if err := f.append(entries); err != nil {
-		if fresh {
-			os.Remove(ev.Path)
-		}
+		k.forget()
 		return sum, err
 	}
 	return sum, nil

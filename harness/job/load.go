@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"path/filepath"
 	"slices"
@@ -67,11 +68,10 @@ func addEntry(dir string, job *reading.Job, e *Entry) {
 	case LogFile:
 		a.Logs = append(a.Logs, e.log(dir))
 	case Picture:
-		c := reading.Capture{Evidence: e.File.evidence(dir)}
-		if e.Capture != nil {
-			c.Pattern, c.Mode = e.Capture.Pattern, e.Capture.Mode
-		}
-		a.Captures = append(a.Captures, c)
+		a.Captures = append(a.Captures, e.capture(dir))
+	case Dumped:
+		ev := e.File.evidence(dir)
+		a.Dumps = append(a.Dumps, reading.Dump{Evidence: ev, Bytes: func() ([]byte, error) { return readDump(ev.Path) }})
 	case Remark:
 		a.Notes = append(a.Notes, reading.Note{At: e.At, By: e.By, Text: e.Text})
 	case Skip:
@@ -120,8 +120,45 @@ func (e *Entry) log(dir string) reading.Log {
 	}
 	l.Part = e.Log.Part
 	l.Recipe, _ = json.Marshal(e.Log.Map) // plain values, read from JSON themselves
-	l.Rows = logs.Rows(ev.Name, func() (io.ReadCloser, error) { return os.Open(ev.Path) }, e.Log.Map, e.Log.Part)
+	open := func() (io.ReadCloser, error) { return os.Open(ev.Path) }
+	if o := e.Log.Failures; o != nil {
+		l.Recipe, _ = json.Marshal(o)
+		l.Pool, l.Failures = o.Pool, logs.FailureRows(ev.Name, open, *o)
+		l.Rows = func() iter.Seq2[reading.Row, error] { return func(func(reading.Row, error) bool) {} }
+		return l
+	}
+	l.Rows = logs.Rows(ev.Name, open, e.Log.Map, e.Log.Part)
 	return l
+}
+
+// capture makes a capture that is read from the evidence each time.
+func (e *Entry) capture(dir string) reading.Capture {
+	ev := e.File.evidence(dir)
+	c := reading.Capture{Evidence: ev,
+		Open:   func() (io.ReadCloser, error) { return os.Open(ev.Path) },
+		Recall: func(key string) ([]byte, bool) { return recall(dir, ev.SHA256, key) },
+		Keep:   func(key string, found []byte) { keepComputed(dir, ev.SHA256, key, found) },
+	}
+	if p := e.Capture; p != nil {
+		c.Pattern, c.Mode, c.Route, c.Base = p.Pattern, p.Mode, p.Route, p.Base
+	}
+	return c
+}
+
+// maxDump bounds a dump: some hundred devices of 4096 bytes as text.
+const maxDump = 8 << 20
+
+func readDump(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxDump+1))
+	if err == nil && len(data) > maxDump {
+		err = fmt.Errorf("%s has more than %d bytes, too many for a dump of configuration space", filepath.Base(path), maxDump)
+	}
+	return data, err
 }
 
 // openingOf returns what job.toml says of the card and its opening.

@@ -7,6 +7,7 @@
 package reading
 
 import (
+	"io"
 	"iter"
 	"time"
 
@@ -57,6 +58,7 @@ type Attempt struct {
 	Readings []Reading
 	Logs     []Log
 	Captures []Capture
+	Dumps    []Dump // of configuration space
 	Notes    []Note
 	Skipped  string  // reason, when the step was skipped
 	Cut      string  // reason, when a timed run was cut short by a crash or stop
@@ -128,11 +130,20 @@ type Evidence struct {
 	Path    string // where the job keeps it
 }
 
-// A Capture is a picture taken of the card's output.
+// A Capture is a picture taken of the card's output. It is read again each
+// time it is compared, unless what was found then is kept and still holds.
 type Capture struct {
 	Evidence
-	Pattern string // which test picture was shown, when stated
-	Mode    string
+	Pattern string                        // which test picture was shown; empty when nobody knows
+	Mode    string                        // display mode it was shown in: "640x480x16@75"
+	Route   string                        // how it came in: "digital", "analogue", "photo"; empty: to be found out
+	Base    int64                         // byte address of the first pixel in the frame memory
+	Open    func() (io.ReadCloser, error) // the file; nil when it is not at hand
+
+	// Recall returns what was kept under the key, Keep keeps it. Both may be
+	// nil; a capture is then compared afresh.
+	Recall func(key string) ([]byte, bool)
+	Keep   func(key string, found []byte)
 }
 
 // A Note is free text.
@@ -150,11 +161,34 @@ type Log struct {
 	Run        int      // which run of the step it belongs to, from 1
 	Columns    []Column // of the values that Rows yields
 	Rows       func() iter.Seq2[Row, error]
-	Recipe     []byte  // how Rows reads the file: its log map, as JSON
+	Recipe     []byte  // how Rows or Failures reads the file, as JSON: a log map, or what is known of the list
 	Part       int     // which run of the file Rows yields
 	Count      int64   // rows imported
 	Bad        int64   // rows set aside
 	Seconds    float64 // first to last time stamp, when the log has one
+
+	// Failures streams the rows of a list of failing addresses, some at a
+	// time; each piece is valid until the next one is asked for. It is nil for
+	// any other log.
+	Failures func() iter.Seq2[[]Failure, error]
+	Pool     string // memory that the list is about: "frame", "texture"; empty when the card has one
+}
+
+// A Failure is one row of a list of failing addresses.
+type Failure struct {
+	Address     int64   // byte address within the memory, from 0; below 0 when the list's lies before its base
+	Written     uint64  // value written; byte 0 (the low byte) at Address
+	Read        uint64  // value read back
+	Bits        int     // width of the value: 8, 16, 32 or 64
+	Seconds     float64 // time since any fixed instant; NaN when not listed
+	Celsius     float64 // temperature at that time; NaN when not listed
+	PatternName string  // name of the test's data pattern; empty when not listed
+}
+
+// A Dump is a configuration space as it was dumped, kept as evidence.
+type Dump struct {
+	Evidence
+	Bytes func() ([]byte, error) // the file, whole
 }
 
 // A Column is one quantity of a log.

@@ -247,9 +247,9 @@ func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, ans
 			continue
 		}
 		if step.Blind && meant == 0 {
-			doubt = readings[i].Text + " is far from what is usual."
+			doubt = entry.Shown(readings[i]) + " is far from what is usual."
 		}
-		sure, err := s.agree(ctx, step, doubt+" Keep "+readings[i].Text, false)
+		sure, err := s.agree(ctx, step, doubt+" Keep "+entry.Shown(readings[i]), false)
 		if err != nil || !sure {
 			return false, err
 		}
@@ -259,7 +259,7 @@ func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, ans
 	}
 	var texts []string
 	for _, r := range readings {
-		texts = append(texts, shown(r))
+		texts = append(texts, entry.Shown(r))
 	}
 	j, err := s.desk.Check(step.ID, f.Name)
 	if err != nil {
@@ -267,17 +267,6 @@ func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, ans
 	}
 	s.keptLine(strings.Join(texts, ", "), f, step.Blind, j)
 	return true, nil
-}
-
-// shown is a reading with its unit, even where it was typed without.
-func shown(r reading.Reading) string {
-	if r.Numeric && r.Unit != "" && !strings.HasSuffix(r.Text, r.Unit) && strings.Trim(r.Text, "0123456789.,+-") == "" {
-		return r.Text + " " + r.Unit
-	}
-	if !r.Numeric {
-		return r.Word
-	}
-	return r.Text
 }
 
 // keptLine says that a reading is kept and how it stands.

@@ -52,7 +52,11 @@ func (r *run) interval() time.Duration { return max(r.duration/10, 10*time.Secon
 
 func (r *run) draw() {
 	if r.s.o.Look.Redraw {
-		r.s.screen.draw(r.state(), "> ")
+		lines := r.state()
+		if r.live.Over && len(lines) > 1 {
+			lines[1] = r.s.screen.tint(bold+red, lines[1])
+		}
+		r.s.screen.draw(lines, "> ")
 	}
 }
 
@@ -84,7 +88,10 @@ func (l Live) lines(width int) []string {
 	if !math.IsNaN(l.Temperature) {
 		parts = append(parts, degrees(l.Temperature)+" °C")
 	}
-	if !math.IsNaN(l.Limit) {
+	switch {
+	case l.Over:
+		parts = append(parts, "ABOVE the limit of "+degrees(l.Limit)+" °C")
+	case !math.IsNaN(l.Limit):
 		parts = append(parts, "limit "+degrees(l.Limit)+" °C")
 	}
 	if !math.IsNaN(l.RatePerHour) {

@@ -125,7 +125,7 @@ func (s *session) finish() error {
 
 func (s *session) step(ctx context.Context, step *plans.Step, index int, forced bool) error {
 	required, why := s.desk.Required(step)
-	s.screen.heading(fmt.Sprintf("%d/%d  %s", index+1, len(s.desk.Plan().Steps), step.Title))
+	s.screen.heading(fmt.Sprintf("%d/%d · %s", index+1, len(s.desk.Plan().Steps), step.Title))
 	if gate, held := s.desk.HeldBy(step.ID); held {
 		s.screen.print(s.screen.led(bold+red, "HELD  ", fmt.Sprintf("The gate %q failed. No powered step may run until it passes: put it right, then /back %s or run the job again.", gate, gate))...)
 		return passedOver

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
 
 	"proveout/harness/entry"
 	"proveout/harness/reading"
@@ -136,9 +137,26 @@ func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, e
 		s.told("", stopErr)
 	}
 	for _, path := range files {
-		s.told(s.desk.Import(step.ID, path, Origin{}))
+		if err := s.evidence(step, path); err != nil {
+			return ran, err
+		}
 	}
 	return ran, nil
+}
+
+// evidence takes a file that came of a run: as a log where it is one, else as
+// it is.
+func (s *session) evidence(step *plans.Step, path string) error {
+	told, err := s.desk.Import(step.ID, path, Origin{})
+	if err == nil {
+		return s.told(told, nil)
+	}
+	s.told("", err)
+	told, err = s.desk.Attach(step.ID, path, "file", "")
+	if err != nil {
+		return err
+	}
+	return s.told(told+" No readings were taken from it; /log PATH with a log map does.", nil)
 }
 
 // stop ends what runs beside the clock, and returns what is left of all of it.
@@ -161,7 +179,8 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 	if err != nil {
 		return 0, err
 	}
-	q := "Enter the moment it begins, or type: ran 40 min, when it has already run"
+	example := "ran " + r.step.Duration.Text
+	q := "Enter the moment it begins; when it has already run, type: " + example
 	if words != nil {
 		q = "Enter starts the command and the clock"
 	}
@@ -175,14 +194,14 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 		case answer == "":
 			return 0, r.start(words)
 		case !ok:
-			s.screen.line(2, "Press Enter to begin, or type for instance: ran 40 min")
+			s.screen.line(2, "Press Enter to begin, or type for instance: "+example)
 			continue
 		}
 		f, _ := plans.FieldNamed(plans.Fields(r.step, s.desk.Family()), "duration")
 		f.Name, f.Dimension, f.Many = "duration", quantity.Duration, false
 		readings, err := entry.Parse(f, rest)
 		if err != nil || readings[0].Value <= 0 {
-			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: ran 40 min", rest))
+			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: %s", rest, example))
 			continue
 		}
 		readings[0].Source = reading.Source{Kind: "stated"}
@@ -340,8 +359,13 @@ func (r *run) reading(word, rest, line string) error {
 		name, text = f.Name, rest
 	}
 	f, ok := plans.FieldNamed(fields, name)
-	if !ok {
-		return s.told("Type the name of the reading before it, as in: score 45.2. /help lists what else can be typed.", nil)
+	named := name != "temperature" || text != line
+	if !ok || !named && strings.IndexFunc(line, unicode.IsLetter) == 0 {
+		var names []string
+		for _, f := range fields {
+			names = append(names, f.Name)
+		}
+		return s.told(fmt.Sprintf("Type the name of a reading and its value. This step takes: %s. /help lists what else can be typed.", strings.Join(names, ", ")), nil)
 	}
 	readings, err := entry.Parse(f, text)
 	if err != nil {
@@ -361,7 +385,7 @@ func (r *run) reading(word, rest, line string) error {
 	if err := s.desk.Record(r.step.ID, readings...); err != nil {
 		return err
 	}
-	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, shown(readings[len(readings)-1])), nil)
+	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, entry.Shown(readings[len(readings)-1])), nil)
 	if name == "temperature" {
 		r.noteTemperature(ran, readings)
 	}

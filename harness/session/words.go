@@ -88,7 +88,7 @@ func (s *session) word(step *plans.Step, typed string) error {
 	case "/photo":
 		return s.told(needs(rest, "/photo PATH", func() (string, error) { return s.desk.Attach(step.ID, unquote(rest), "close-up", step.Title) }))
 	case "/newest":
-		path, err := newest(s.o.Watch)
+		path, err := s.newest()
 		if err != nil {
 			return s.told("", err)
 		}
@@ -201,14 +201,19 @@ func (s *session) back(step *plans.Step, to string) error {
 	return s.told("The steps are: "+strings.Join(ids, ", ")+".", nil)
 }
 
-// newest returns the file of a folder that was changed last.
-func newest(dir string) (string, error) {
-	if dir == "" {
+// newest returns the newest file of the watched folder.
+func (s *session) newest() (string, error) {
+	if s.o.Watch == "" {
 		return "", fmt.Errorf("no folder is watched; start the session with --watch DIR")
 	}
+	return Newest(s.o.Watch)
+}
+
+// Newest returns the file of a folder that was changed last.
+func Newest(dir string) (string, error) {
 	list, err := os.ReadDir(dir)
 	if err != nil {
-		return "", fmt.Errorf("the watched folder cannot be read: %w", err)
+		return "", fmt.Errorf("the folder cannot be read: %w", err)
 	}
 	var path string
 	var at time.Time
@@ -222,7 +227,7 @@ func newest(dir string) (string, error) {
 		}
 	}
 	if path == "" {
-		return "", fmt.Errorf("%s holds no file", dir)
+		return "", fmt.Errorf("%s holds no file yet", dir)
 	}
 	return path, nil
 }

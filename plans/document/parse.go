@@ -16,10 +16,8 @@ const (
 // are faults. Parse goes on after a fault with the next line, so that several
 // are found at once; faults that only follow from another may be missing.
 func Parse(text []byte) (*Table, []Fault) {
-	p := &parser{src: string(text), line: 1, root: &Table{At: Span{Pos{1, 1}, 1}}}
-	if strings.HasPrefix(p.src, "\ufeff") {
-		p.src = p.src[len("\ufeff"):] // a byte order mark before UTF-8 is harmless
-	}
+	// A byte order mark before UTF-8 is harmless.
+	p := &parser{src: strings.TrimPrefix(string(text), "\ufeff"), line: 1, root: &Table{At: Span{Pos{1, 1}, 1}}}
 	if f, bad := unreadable(p.src); bad {
 		return p.root, []Fault{f}
 	}

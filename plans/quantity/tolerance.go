@@ -3,6 +3,7 @@ package quantity
 import (
 	"math"
 	"strings"
+	"unicode/utf8"
 )
 
 // tolerance reads what follows the value: ±1 %, +0.2 V -0.1 V.
@@ -98,7 +99,8 @@ func (s *scanner) bareHere() bool {
 	p := s.pos
 	defer func() { s.pos = p }()
 	s.skip()
-	return s.wordAt(s.pos) == ""
+	next, _ := utf8.DecodeRuneInString(s.text[s.pos:])
+	return s.pos == len(s.text) || strings.ContainsRune("+-±−,)", next)
 }
 
 // unitQuietly is unit without a fallback.

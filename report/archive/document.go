@@ -167,7 +167,7 @@ func (r *Record) Document(jpegs [][]byte, logo []byte) (*record.Document, error)
 		return nil, err
 	}
 	d := &record.Document{Number: r.Number, IssuedAt: r.IssuedAt, Tool: r.Tool, Language: r.Language, Technician: r.Technician,
-		AuthorisedBy: r.AuthorisedBy, Replaces: r.Replaces, Because: r.Because, Shop: r.Shop.plans(), Job: r.Job.reading(noRows),
+		AuthorisedBy: r.AuthorisedBy, Replaces: r.Replaces, Because: r.Because, Shop: r.Shop.plans(), Job: r.Job.reading(nil),
 		Plan: plan, Family: family, Outcome: &r.Outcome}
 	switch r.Kind {
 	case kindName(record.Certificate):

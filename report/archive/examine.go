@@ -17,7 +17,7 @@ const LogoName = "logo.png"
 // An Examiner answers what package check asks of a record. It reads the record
 // once.
 type Examiner struct {
-	Extra Files // log files that the reader has besides those inside the certificate; nil for none
+	Extra Files // files that the reader has besides those inside the certificate; nil for none
 
 	once   sync.Once
 	record *Record
@@ -59,10 +59,10 @@ func (e *Examiner) Scores(c check.Contents) (check.State, string) {
 		return check.No, "The verdicts in the record do not follow from its own readings: " + err.Error() + "."
 	}
 	if len(done.Taken) > 0 {
-		return check.Open, fmt.Sprintf("Worked out again from the readings, with the same result: %s. Not worked out again, because their log files are not at hand: %s; what is known of them does not contradict itself, and the conclusion follows from all of them. Ask the workshop for the files.",
+		return check.Open, fmt.Sprintf("Worked out again from the readings, with the same result: %s. Not worked out again, because their files are not at hand: %s; what is known of them does not contradict itself, and the conclusion follows from all of them. Ask the workshop for the files.",
 			orNone(done.Again), strings.Join(done.Taken, ", "))
 	}
-	return check.Yes, fmt.Sprintf("All verdicts were worked out again from the readings and log files, and they are the same: %s.", strings.Join(done.Again, ", "))
+	return check.Yes, fmt.Sprintf("All verdicts were worked out again from the readings and files, and they are the same: %s.", strings.Join(done.Again, ", "))
 }
 
 func orNone(words []string) string {

@@ -44,17 +44,18 @@ type Mark struct {
 
 // An Attempt is [reading.Attempt].
 type Attempt struct {
-	Number   int       `json:"number"`
-	Started  time.Time `json:"started,omitzero"`
-	Ended    time.Time `json:"ended,omitzero"`
-	By       string    `json:"by,omitempty"`
-	Readings []Reading `json:"readings,omitempty"`
-	Logs     []Log     `json:"logs,omitempty"`
-	Captures []Capture `json:"captures,omitempty"`
-	Notes    []Note    `json:"notes,omitempty"`
-	Skipped  string    `json:"skipped,omitempty"`
-	Cut      string    `json:"cut,omitempty"`
-	Ran      float64   `json:"ran_s,omitempty"`
+	Number   int        `json:"number"`
+	Started  time.Time  `json:"started,omitzero"`
+	Ended    time.Time  `json:"ended,omitzero"`
+	By       string     `json:"by,omitempty"`
+	Readings []Reading  `json:"readings,omitempty"`
+	Logs     []Log      `json:"logs,omitempty"`
+	Captures []Capture  `json:"captures,omitempty"`
+	Dumps    []Evidence `json:"dumps,omitempty"`
+	Notes    []Note     `json:"notes,omitempty"`
+	Skipped  string     `json:"skipped,omitempty"`
+	Cut      string     `json:"cut,omitempty"`
+	Ran      float64    `json:"ran_s,omitempty"`
 }
 
 // A Reading is [reading.Reading]; value is absent for a word.
@@ -97,6 +98,8 @@ type Capture struct {
 	Evidence
 	Pattern string `json:"pattern,omitempty"`
 	Mode    string `json:"mode,omitempty"`
+	Route   string `json:"route,omitempty"`
+	Base    int64  `json:"base,omitempty"`
 }
 
 // A Note is [reading.Note].
@@ -115,7 +118,9 @@ type Log struct {
 	Count      int64           `json:"count"`
 	Bad        int64           `json:"bad,omitempty"`
 	Seconds    *float64        `json:"seconds,omitempty"`
-	Recipe     json.RawMessage `json:"map"`
+	Recipe     json.RawMessage `json:"map,omitempty"`      // of a log
+	Failures   json.RawMessage `json:"failures,omitempty"` // of a list of failing addresses: how it is read
+	Pool       string          `json:"pool,omitempty"`
 	Part       int             `json:"part"`
 }
 
@@ -168,7 +173,10 @@ func attemptOf(a *reading.Attempt) Attempt {
 	}
 	for i := range a.Logs {
 		l := &a.Logs[i]
-		one := Log{Evidence: evidenceOf(l.Evidence), Instrument: l.Instrument, Run: l.Run, Count: l.Count, Bad: l.Bad, Recipe: l.Recipe, Part: l.Part}
+		one := Log{Evidence: evidenceOf(l.Evidence), Instrument: l.Instrument, Run: l.Run, Count: l.Count, Bad: l.Bad, Recipe: l.Recipe, Part: l.Part, Pool: l.Pool}
+		if l.Failures != nil {
+			one.Recipe, one.Failures = nil, l.Recipe
+		}
 		if !math.IsNaN(l.Seconds) && !math.IsInf(l.Seconds, 0) {
 			s := l.Seconds
 			one.Seconds = &s
@@ -179,7 +187,10 @@ func attemptOf(a *reading.Attempt) Attempt {
 		out.Logs = append(out.Logs, one)
 	}
 	for _, c := range a.Captures {
-		out.Captures = append(out.Captures, Capture{evidenceOf(c.Evidence), c.Pattern, c.Mode})
+		out.Captures = append(out.Captures, Capture{Evidence: evidenceOf(c.Evidence), Pattern: c.Pattern, Mode: c.Mode, Route: c.Route, Base: c.Base})
+	}
+	for _, d := range a.Dumps {
+		out.Dumps = append(out.Dumps, evidenceOf(d.Evidence))
 	}
 	for _, n := range a.Notes {
 		out.Notes = append(out.Notes, Note(n))
@@ -187,8 +198,8 @@ func attemptOf(a *reading.Attempt) Attempt {
 	return out
 }
 
-// reading is the job as judging takes it; logs yields their rows.
-func (j *Job) reading(rows func(*Log) rowsFunc) *reading.Job {
+// reading is the job as judging takes it, with its files.
+func (j *Job) reading(files Files) *reading.Job {
 	out := &reading.Job{Number: j.Number, Opened: j.Opened, Plan: j.Plan, Bench: j.Bench, Technician: j.Technician,
 		Card:      reading.Card{Family: j.Card.Family, Variant: j.Card.Variant, Title: j.Card.Title, Serial: j.Card.Serial},
 		Complaint: j.Complaint, ComplaintEvery: j.ComplaintEvery, Condition: j.Condition, Work: j.Work, WorkNotes: j.WorkNotes,
@@ -201,13 +212,13 @@ func (j *Job) reading(rows func(*Log) rowsFunc) *reading.Job {
 	}
 	for step, attempts := range j.Attempts {
 		for i := range attempts {
-			out.Attempts[step] = append(out.Attempts[step], attempts[i].reading(rows))
+			out.Attempts[step] = append(out.Attempts[step], attempts[i].reading(files))
 		}
 	}
 	return out
 }
 
-func (a *Attempt) reading(rows func(*Log) rowsFunc) reading.Attempt {
+func (a *Attempt) reading(files Files) reading.Attempt {
 	out := reading.Attempt{Number: a.Number, Started: a.Started, Ended: a.Ended, By: a.By, Skipped: a.Skipped, Cut: a.Cut, Ran: a.Ran}
 	for _, r := range a.Readings {
 		one := reading.Reading{Seq: r.Seq, Name: r.Name, Value: math.NaN(), Word: r.Word, Text: r.Text, Unit: r.Unit, Resolution: r.Resolution,
@@ -220,7 +231,8 @@ func (a *Attempt) reading(rows func(*Log) rowsFunc) reading.Attempt {
 	for i := range a.Logs {
 		l := &a.Logs[i]
 		one := reading.Log{Evidence: l.Evidence.reading(), Instrument: l.Instrument, Run: l.Run, Count: l.Count, Bad: l.Bad,
-			Seconds: math.NaN(), Recipe: l.Recipe, Part: l.Part, Rows: rows(l)}
+			Seconds: math.NaN(), Part: l.Part}
+		l.read(&one, files)
 		if l.Seconds != nil {
 			one.Seconds = *l.Seconds
 		}
@@ -230,7 +242,10 @@ func (a *Attempt) reading(rows func(*Log) rowsFunc) reading.Attempt {
 		out.Logs = append(out.Logs, one)
 	}
 	for _, c := range a.Captures {
-		out.Captures = append(out.Captures, reading.Capture{Evidence: c.Evidence.reading(), Pattern: c.Pattern, Mode: c.Mode})
+		out.Captures = append(out.Captures, reading.Capture{Evidence: c.Evidence.reading(), Pattern: c.Pattern, Mode: c.Mode, Route: c.Route, Base: c.Base, Open: files.open(c.SHA256)})
+	}
+	for _, d := range a.Dumps {
+		out.Dumps = append(out.Dumps, reading.Dump{Evidence: d.reading(), Bytes: files.bytes(d.SHA256)})
 	}
 	for _, n := range a.Notes {
 		out.Notes = append(out.Notes, reading.Note(n))

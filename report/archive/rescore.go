@@ -17,21 +17,39 @@ import (
 	"proveout/scoring"
 )
 
-type rowsFunc = func() iter.Seq2[reading.Row, error]
-
-// errNoFile is the error of a log that is not at hand.
-var errNoFile = errors.New("the log file is not at hand")
-
-func noRows(*Log) rowsFunc {
-	return func() iter.Seq2[reading.Row, error] {
-		return func(yield func(reading.Row, error) bool) { yield(reading.Row{}, errNoFile) }
-	}
-}
+// errNoFile is the error of a file that is not at hand.
+var errNoFile = errors.New("the file is not at hand")
 
 // Files opens the file with a SHA-256; nil for one that is not at hand.
 type Files func(sha256 string) opener
 
 type opener = func() (io.ReadCloser, error)
+
+// open is the file's opener; nil when it is not at hand.
+func (f Files) open(sum string) opener {
+	if f == nil {
+		return nil
+	}
+	return f(sum)
+}
+
+// mostDump is the longest dump that is read, in bytes.
+const mostDump = 1 << 20
+
+func (f Files) bytes(sum string) func() ([]byte, error) {
+	return func() ([]byte, error) {
+		open := f.open(sum)
+		if open == nil {
+			return nil, errNoFile
+		}
+		r, err := open()
+		if err != nil {
+			return nil, err
+		}
+		defer r.Close()
+		return io.ReadAll(io.LimitReader(r, mostDump))
+	}
+}
 
 // Memory gives the files that are in memory, each by its SHA-256.
 func Memory(files map[string][]byte) Files {
@@ -49,12 +67,12 @@ func Digest(file []byte) string { return digest(file) }
 
 // A Rescored says what was judged again, by the steps' titles.
 type Rescored struct {
-	Again []string // from the readings, and the log files where there are some
-	Taken []string // not judged again: their log files are not at hand
+	Again []string // from the readings, and the files where there are some
+	Taken []string // not judged again: their files are not at hand
 }
 
 // Rescore judges the record's readings again and compares. The error says what
-// does not follow. Steps whose log files are not at hand are only looked
+// does not follow. Steps whose files are not at hand are only looked
 // through for what contradicts itself.
 func (r *Record) Rescore(files Files) (Rescored, error) {
 	var done Rescored
@@ -63,7 +81,7 @@ func (r *Record) Rescore(files Files) (Rescored, error) {
 		return done, err
 	}
 	in := reading.Input{Plan: plan, Family: family, Shop: r.Shop.plans(), References: r.references()}
-	in.Job = r.Job.reading(func(l *Log) rowsFunc { return l.rows(files) })
+	in.Job = r.Job.reading(files)
 	for _, c := range r.Control {
 		in.Control = append(in.Control, reading.ControlRun(c))
 	}
@@ -116,11 +134,21 @@ func (r *Record) references() []plans.ReferenceSet {
 	return out
 }
 
-// complete tells whether all log files of a step are at hand.
+// complete tells whether all files that a step is judged by are at hand.
 func (r *Record) complete(step string, files Files) bool {
 	for _, a := range r.Job.Attempts[step] {
+		var sums []string
 		for _, l := range a.Logs {
-			if files == nil || files(l.SHA256) == nil {
+			sums = append(sums, l.SHA256)
+		}
+		for _, c := range a.Captures {
+			sums = append(sums, c.SHA256)
+		}
+		for _, d := range a.Dumps {
+			sums = append(sums, d.SHA256)
+		}
+		for _, sum := range sums {
+			if files.open(sum) == nil {
 				return false
 			}
 		}
@@ -128,21 +156,27 @@ func (r *Record) complete(step string, files Files) bool {
 	return true
 }
 
-func (l *Log) rows(files Files) rowsFunc {
-	if files == nil {
-		return noRows(l)
-	}
-	open := files(l.SHA256)
+// read gives a log what reads its file.
+func (l *Log) read(to *reading.Log, files Files) {
+	open := files.open(l.SHA256)
 	if open == nil {
-		return noRows(l)
+		open = func() (io.ReadCloser, error) { return nil, errNoFile }
+	}
+	broken := func(err error) opener { return func() (io.ReadCloser, error) { return nil, err } }
+	if l.Failures != nil {
+		var o logs.FailureOptions
+		if err := json.Unmarshal(l.Failures, &o); err != nil {
+			open = broken(err)
+		}
+		to.Recipe, to.Pool, to.Failures = l.Failures, l.Pool, logs.FailureRows(l.Name, open, o)
+		to.Rows = func() iter.Seq2[reading.Row, error] { return func(func(reading.Row, error) bool) {} }
+		return
 	}
 	var m logs.Map
 	if err := json.Unmarshal(l.Recipe, &m); err != nil {
-		return func() iter.Seq2[reading.Row, error] {
-			return func(yield func(reading.Row, error) bool) { yield(reading.Row{}, err) }
-		}
+		open = broken(err)
 	}
-	return logs.Rows(l.Name, open, m, l.Part)
+	to.Recipe, to.Rows = l.Recipe, logs.Rows(l.Name, open, m, l.Part)
 }
 
 // compare says the first thing in which the record's outcome differs from the

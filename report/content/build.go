@@ -51,7 +51,7 @@ func Build(d *record.Document) (*Content, error) {
 	c.FullTitle = strings.TrimSpace(c.Title + " " + b.number())
 	c.Front = b.front()
 	for _, s := range []Section{
-		b.item(), b.way(), b.causes(), b.conditions(), b.results(), b.figures(), b.photos(),
+		b.item(), b.way(), b.causes(), b.conditions(), b.results(), b.figures(), b.captures(), b.photos(),
 		b.attempts(), b.rule(), b.instruments(), b.evidence(), b.limits(), b.issue(),
 	} {
 		if len(s.Blocks) > 0 {

@@ -86,7 +86,7 @@ type Section struct {
 }
 
 // A Block is one piece of a section: [Paragraph], [List], [Facts], [*Table],
-// [Figure] or [Photos].
+// [Figure], [Photos] or [Capture].
 type Block interface{ block() }
 
 // A Paragraph is running text; Heading makes it a heading inside the section.
@@ -119,6 +119,25 @@ type Photo struct {
 	Label         string // "Photograph 1"
 	Caption       string
 	Hash          string
+	JPEG          []byte
+	Width, Height int
+}
+
+// A Capture is a compared picture of the screen: its panels stand side by side.
+type Capture struct {
+	Label   string // "Capture 1"
+	Title   string // "random-1 at 640x480x16"
+	Caption string // what was found
+	Verdict scoring.Verdict
+	Word    string // the verdict in the document's language
+	Source  string // file and its hash
+	Panels  []Panel
+}
+
+// A Panel is one picture of a capture.
+type Panel struct {
+	Label         string // "Pattern", "Capture", "Difference"
+	Scale         string // what the scale under a difference means
 	JPEG          []byte
 	Width, Height int
 }
@@ -161,3 +180,4 @@ func (Facts) block()     {}
 func (*Table) block()    {}
 func (Figure) block()    {}
 func (Photos) block()    {}
+func (Capture) block()   {}

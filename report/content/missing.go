@@ -68,6 +68,14 @@ func Texts(c *Content, visit func(string)) {
 				tableTexts(b, visit)
 			case Figure:
 				figureTexts(&b, visit)
+			case Capture:
+				for _, t := range []string{b.Label, b.Title, b.Caption, b.Word, b.Source} {
+					visit(t)
+				}
+				for _, p := range b.Panels {
+					visit(p.Label)
+					visit(p.Scale)
+				}
 			case Photos:
 				for _, p := range b.Photos {
 					visit(p.Label)

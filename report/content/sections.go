@@ -188,6 +188,31 @@ func (b *builder) figureSource(file string, samples int64) string {
 	return ""
 }
 
+// captures shows the pictures of the screen that were compared.
+func (b *builder) captures() Section {
+	w := b.w
+	var blocks []Block
+	if len(b.d.Captures) > 0 {
+		blocks = append(blocks, Paragraph{Text: w.T("captures.text"), Small: true})
+	}
+	for i, c := range b.d.Captures {
+		out := Capture{Label: w.T("capture", "n", strconv.Itoa(i+1)), Title: join(" · ", c.Step, c.Title), Caption: c.Caption, Verdict: c.Verdict, Word: b.word(c.Verdict),
+			Source: w.T("capture.source", "file", c.File, "hash", c.SHA256)}
+		for _, p := range c.Panels {
+			panel := Panel{JPEG: p.JPEG, Width: p.Width, Height: p.Height, Label: w.T("capture." + p.Role)}
+			if p.Role == string(scoring.DifferencePanel) {
+				panel.Scale = w.T("capture.scale", "n", strconv.Itoa(c.Scale))
+			}
+			out.Panels = append(out.Panels, panel)
+		}
+		blocks = append(blocks, out)
+	}
+	if b.d.Unshown > 0 {
+		blocks = append(blocks, Paragraph{Text: w.T("captures.more", "n", strconv.Itoa(b.d.Unshown)), Small: true})
+	}
+	return b.section("captures", blocks...)
+}
+
 func (b *builder) photos() Section {
 	if len(b.d.Photos) == 0 {
 		return Section{}

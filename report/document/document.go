@@ -121,6 +121,8 @@ func (s *sheet) section(sec *content.Section) {
 			s.table(b)
 		case content.Figure:
 			s.figure(&b)
+		case content.Capture:
+			s.capture(&b)
 		case content.Photos:
 			s.photos(b.Photos)
 		}
@@ -138,6 +140,9 @@ func (s *sheet) heading(sec *content.Section) {
 			need = 100
 		case content.Photos:
 			need = 85
+		}
+		if _, ok := sec.Blocks[len(sec.Blocks)-1].(content.Capture); ok {
+			need = 100 // with the lines that explain them
 		}
 	}
 	s.need(need)

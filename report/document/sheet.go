@@ -65,7 +65,7 @@ func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) 
 		WithCreator(clean(c.Tool), true).WithCreationDate(d.IssuedAt).Build()
 
 	s := &sheet{w: w - 2*marginX, fresh: true, widths: map[int]bool{}}
-	for _, p := range d.Photos {
+	for _, p := range d.Pictures() {
 		s.widths[p.Width] = true
 	}
 	s.m = maroto.New(cfg)

@@ -232,3 +232,20 @@ func (p *writer) photos(photos []content.Photo) {
 	}
 	p.put("</div>\n")
 }
+
+// capture writes the panels of a compared picture side by side.
+func (p *writer) capture(c *content.Capture) {
+	p.put("<figure class=\"capture\"><figcaption><strong>%s</strong> %s ", c.Label, c.Title)
+	p.verdict(c.Word, c.Verdict)
+	p.put("</figcaption>\n<div class=\"panels\">\n")
+	for _, panel := range c.Panels {
+		p.put("<div>")
+		if len(panel.JPEG) > 0 {
+			p.put("<img alt=\"%s\" width=\""+strconv.Itoa(panel.Width)+"\" height=\""+strconv.Itoa(panel.Height)+"\" src=\"data:image/jpeg;base64,", panel.Label+", "+c.Title)
+			p.b.WriteString(base64.StdEncoding.EncodeToString(panel.JPEG))
+			p.put("\">")
+		}
+		p.put("<small><strong>%s</strong> %s</small></div>\n", panel.Label, panel.Scale)
+	}
+	p.put("</div>\n<p>%s</p><small class=\"hash\">%s</small></figure>\n", c.Caption, c.Source)
+}

@@ -157,8 +157,13 @@ func photoBytes(c *content.Content) int {
 	n := 0
 	for _, s := range c.Sections {
 		for _, b := range s.Blocks {
-			if ph, ok := b.(content.Photos); ok {
-				for _, p := range ph.Photos {
+			switch b := b.(type) {
+			case content.Photos:
+				for _, p := range b.Photos {
+					n += len(p.JPEG)
+				}
+			case content.Capture:
+				for _, p := range b.Panels {
 					n += len(p.JPEG)
 				}
 			}
@@ -287,6 +292,8 @@ func (p *writer) section(s *content.Section) error {
 			if err := p.figure(&b); err != nil {
 				return err
 			}
+		case content.Capture:
+			p.capture(&b)
 		case content.Photos:
 			p.photos(b.Photos)
 		}

@@ -10,6 +10,8 @@ import (
 	"sync"
 
 	"golang.org/x/image/draw"
+
+	"proveout/scoring"
 )
 
 // maxSide is the longest side of a photo in a document, px: 85 mm at over
@@ -19,27 +21,28 @@ const maxSide = 1200
 // quality of the photos' JPEG.
 const quality = 80
 
-// Prepare scales and encodes the photos that are not yet, once for all the
-// documents made of them. Each picture is drawn anew, so that 16-bit and
+// Prepare gathers the captures that the outcome shows, and scales and encodes
+// the pictures that are not yet, once for all the documents made of them. Each picture is drawn anew, so that 16-bit and
 // interlaced files work and metadata (position, owner) is left behind. Every
 // photo gets a pixel width of its own, because the PDF writer orders pictures
 // by width alone and would not repeat its bytes otherwise.
 func (d *Document) Prepare() error {
+	d.gatherCaptures()
 	taken := map[int]bool{}
-	for _, p := range d.Photos {
+	pictures := d.Pictures()
+	for _, p := range pictures {
 		if len(p.JPEG) > 0 {
 			taken[p.Width] = true
 		}
 	}
 	var wg sync.WaitGroup
 	slots := make(chan struct{}, max(1, runtime.GOMAXPROCS(0)))
-	errs := make([]error, len(d.Photos))
-	for i := range d.Photos {
-		p := &d.Photos[i]
+	errs := make([]error, len(pictures))
+	for i, p := range pictures {
 		if len(p.JPEG) > 0 || p.Image == nil {
 			continue
 		}
-		p.Width, p.Height = fit(p.Image.Bounds(), taken)
+		p.Width, p.Height = fit(p.Image.Bounds(), p.most(), taken)
 		wg.Add(1)
 		go func() {
 			defer wg.Done()
@@ -51,18 +54,37 @@ func (d *Document) Prepare() error {
 	wg.Wait()
 	for i, err := range errs {
 		if err != nil {
-			return fmt.Errorf("photo %d (%s): %w", i+1, d.Photos[i].Caption, err)
+			return fmt.Errorf("picture %d (%s): %w", i+1, orElse(pictures[i].Caption, pictures[i].Role), err)
 		}
 	}
 	return nil
 }
 
-// fit returns the size of a photo in the document: at most maxSide on the
-// longer side, and a width that no other photo has.
-func fit(b image.Rectangle, taken map[int]bool) (w, h int) {
+func orElse(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}
+
+// most is the longest side of a picture in a document, px. The panels of a
+// capture stand three abreast; the difference keeps what is fine in it.
+func (p *Photo) most() int {
+	switch scoring.PanelKind(p.Role) {
+	case scoring.PatternPanel, scoring.CapturePanel:
+		return 480
+	case scoring.DifferencePanel:
+		return 1024
+	}
+	return maxSide
+}
+
+// fit returns the size of a picture in the document: at most the given length on
+// the longer side, and a width that no other picture has.
+func fit(b image.Rectangle, most int, taken map[int]bool) (w, h int) {
 	w, h = b.Dx(), b.Dy()
-	if long := max(w, h); long > maxSide {
-		w, h = max(1, w*maxSide/long), max(1, h*maxSide/long)
+	if long := max(w, h); long > most {
+		w, h = max(1, w*most/long), max(1, h*most/long)
 	}
 	down := w
 	for down > 1 && taken[down] {

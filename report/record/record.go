@@ -48,6 +48,8 @@ type Document struct {
 
 	Logo     image.Image // of the shop; nil when it has none
 	Photos   []Photo
+	Captures []Capture          // nil: gathered from the outcome by [Document.Prepare]
+	Unshown  int                // captures that were left out to keep the document short
 	Evidence []reading.Evidence // nil: gathered from the job
 
 	Rule       string   // decision rule in words; empty: by the plan's rule

@@ -84,11 +84,11 @@ type ResistanceReport struct {
 }
 
 const (
-	// defaultShortOhms is taken for a short where the family states nothing.
+	// DefaultShortOhms is taken for a short where the family states nothing.
 	// Supply rails of graphics cards with a large core can measure a few ohms
 	// when healthy, so a family should state its own. Common practice, no
 	// source.
-	defaultShortOhms = 2
+	DefaultShortOhms = 2
 	// fewFactor is the range allowed around fewer than five known-good values:
 	// half to double.
 	fewFactor = 2
@@ -107,7 +107,7 @@ const (
 // question: outside them the verdict is inconclusive.
 func CompareResistance(ohms float64, knownGood []float64, shortOhms float64) (ResistanceReport, error) {
 	if shortOhms == 0 {
-		shortOhms = defaultShortOhms
+		shortOhms = DefaultShortOhms
 	}
 	if math.IsNaN(ohms) || ohms < 0 || !(shortOhms > 0) || math.IsInf(shortOhms, 0) {
 		return ResistanceReport{}, fmt.Errorf("resistance %g Ω with a short at %g Ω is no reading", ohms, shortOhms)

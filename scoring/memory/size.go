@@ -125,7 +125,11 @@ func rounding(expected, reported, step int64) (SizeExplanation, bool) {
 	missing := expected - reported
 	decimal := int64(math.Round(float64(expected) / mib * 1e6)) // "16 MB" meant as 16 MiB, taken as 16 000 000
 	swollen := int64(math.Round(float64(expected) / 1e6 * mib)) // 16.777 MB taken as 16.777 MiB
-	near := func(a int64) bool { return math.Abs(float64(reported-a)) <= max(float64(step), float64(a)/2000) }
+	// Half a step each way, and never a whole number of MiB: a coarse readout
+	// cannot tell a count in millions from memory that is kept or gone.
+	near := func(a int64) bool {
+		return missing%mib != 0 && math.Abs(float64(reported-a)) <= max(float64(step)/2, float64(a)/2000)
+	}
 	switch {
 	case near(decimal) || reported > 0 && reported%1e6 == 0 && expected/1e6*1e6 == reported:
 		e.Text = fmt.Sprintf("counted in units of 1 000 000 bytes: %d bytes are missing to %s", missing, Size(expected))

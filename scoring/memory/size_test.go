@@ -1,6 +1,7 @@
 package memory_test
 
 import (
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -54,6 +55,33 @@ func TestExplainSize(t *testing.T) {
 		}
 		if r.Verdict != tt.verdict || kind != tt.kind || reserved != tt.reserved {
 			t.Errorf("%s: %v, %q, %d reserved; want %v, %q, %d\n%+v", tt.name, r.Verdict, kind, reserved, tt.verdict, tt.kind, tt.reserved, r.Explanations)
+		}
+	}
+}
+
+// A readout in whole MiB is too coarse to take missing memory for a matter of
+// counting.
+func TestCoarseReadout(t *testing.T) {
+	for _, tt := range []struct {
+		words    int64
+		bus      int
+		reported int64
+		verdict  conformity.Verdict
+		text     string
+	}{
+		{1 << 20, 128, 15 * mib, conformity.Pass, "1 MiB kept for the display, cursor or firmware"},
+		{1 << 20, 128, 14 * mib, conformity.Pass, "2 MiB kept for the display"},
+		{1 << 20, 128, 13 * mib, conformity.Fail, "fits no simple loss"},
+		{1 << 18, 64, mib, conformity.Fail, "address line"},             // 1 of 2 MiB
+		{1 << 18, 128, 3 * mib, conformity.Fail, "fits no simple loss"}, // 3 of 4 MiB
+	} {
+		o := board{words: tt.words, chipBits: 16, bus: tt.bus, banks: 1}.organisation()
+		r, err := memory.ExplainSize([]memory.Organisation{o}, tt.reported, mib)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Verdict != tt.verdict || !strings.Contains(r.Explanations[0].Text, tt.text) {
+			t.Errorf("%d of %d MiB: %v, %q; want %v, %q", tt.reported/mib, o.Bytes()/mib, r.Verdict, r.Explanations[0].Text, tt.verdict, tt.text)
 		}
 	}
 }

@@ -80,11 +80,7 @@ func Find(pattern, capture *raster.RGB, texture Texture, guess []Fit) (Fit, erro
 		done = try(g, 4)
 	}
 	if !done {
-		for _, g := range search(p, c, texture) {
-			if try(g, 6) {
-				break
-			}
-		}
+		search(p, c, texture, func(g Fit) bool { return try(g, 6) })
 	}
 	if best.Windows < 5 || best.Windows*6 < best.Tried {
 		if c.blockDeviation() < 3 {
@@ -214,7 +210,7 @@ func windows(p plane, t Texture) (out []place) {
 	if t == Fine {
 		const side = 40
 		edge := min(8*max(2, (p.h+75)/150)+2, (p.h-2*side)/2) // the marks are alike in all patterns
-		nx, ny := min(9, max(3, p.w/100)), min(7, max(3, p.h/100))
+		nx, ny := min(9, max(5, p.w/100)), min(7, max(5, p.h/100))
 		for j := range ny {
 			for i := range nx {
 				out = append(out, place{4 + i*(p.w-side-8)/(nx-1), edge + j*(p.h-side-2*edge)/(ny-1), side, side})
@@ -361,6 +357,29 @@ func (p *Plane) Shrink(n int) *Plane {
 		}
 		for x := range out {
 			out[x] *= k
+		}
+	}
+	return &Plane{q}
+}
+
+// Close returns the plane with dark columns narrower than n pixels filled: each
+// row is widened by its local maximum and then narrowed by the local minimum.
+func (p *Plane) Close(n int) *Plane {
+	q := plane{p.w, p.h, make([]float32, len(p.v))}
+	line := make([]float32, p.w)
+	for y := range p.h {
+		row, out := p.v[y*p.w:(y+1)*p.w], q.v[y*p.w:(y+1)*p.w]
+		for x := range line {
+			line[x] = row[x]
+			for k := x + 1; k < min(p.w, x+n); k++ {
+				line[x] = max(line[x], row[k])
+			}
+		}
+		for x := range out {
+			out[x] = line[x]
+			for k := max(0, x-n+1); k < x; k++ {
+				out[x] = min(out[x], line[k])
+			}
 		}
 	}
 	return &Plane{q}

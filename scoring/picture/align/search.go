@@ -10,8 +10,9 @@ import (
 
 // search looks for scale and shift from nothing: it resamples the capture at
 // each scale of a ladder and correlates it with parts of the pattern through
-// the Fourier transform. The best few fits come first.
-func search(p, c plane, t Texture) []Fit {
+// the Fourier transform. It offers fits, likely ones first, until one is
+// accepted: a part may have landed on displaced content.
+func search(p, c plane, t Texture, accept func(Fit) bool) {
 	type found struct {
 		fit   Fit
 		score float64
@@ -19,7 +20,8 @@ func search(p, c plane, t Texture) []Fit {
 	var all []found
 	parts := []place{{p.w/2 - 32, p.h/2 - 32, 64, 64}}
 	if t == Fine {
-		parts = append(parts, place{p.w / 5, p.h / 5, 64, 64}, place{3 * p.w / 5, 3 * p.h / 5, 64, 64})
+		parts = append(parts, place{p.w / 5, p.h / 5, 64, 64}, place{3 * p.w / 5, 3 * p.h / 5, 64, 64},
+			place{p.w / 2, max(0, p.h-24*max(2, (p.h+75)/150)/2-66), 64, min(64, p.h)})
 	}
 	for _, w := range parts {
 		if t == Coarse {
@@ -28,17 +30,17 @@ func search(p, c plane, t Texture) []Fit {
 		for _, s := range ladder(p, c) {
 			f, score := correlate(p, c, w, s)
 			all = append(all, found{f, score})
-			if t == Fine && score > 18 {
-				return []Fit{f}
+			if t == Fine && score > 18 && accept(f) {
+				return
 			}
 		}
 	}
 	sort.SliceStable(all, func(a, b int) bool { return all[a].score > all[b].score })
-	var out []Fit
 	for _, f := range all[:min(len(all), 6)] {
-		out = append(out, f.fit)
+		if accept(f.fit) {
+			return
+		}
 	}
-	return out
 }
 
 // Trace looks for where in the pattern a part of a capture belongs that is

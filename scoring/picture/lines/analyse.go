@@ -3,6 +3,7 @@ package lines
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -71,7 +72,7 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	if task != LevelsOnly && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
 		u, t = v.foldedBanks(u, t, rep)
 	}
-	j := newJudge(l, t, v.noise)
+	j := newJudge(l, t, v.m, v.noise, task)
 	rep.Lines = j.lines()
 	rep.Levels = curves(l, t, v.m)
 	if task != LevelsOnly {
@@ -106,7 +107,7 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task)
 		v.r = v.m.residuals(v.g, v.f)
 		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r)
-		v.noise = noiseOf(t)
+		v.setNoise(t)
 		before := v.m.noise
 		for ch := range 3 {
 			v.m.noise[ch] = v.noise[ch] * v.m.gain[ch]
@@ -116,6 +117,35 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 		}
 	}
 	return t
+}
+
+// setNoise takes the noise from the lane classes. When there is only one, a
+// fault cannot be told from noise by comparing classes: then no channel is taken
+// to be much noisier than the quietest.
+func (v *view) setNoise(t [][3]tally) {
+	v.noise = noiseOf(t)
+	classes := 0
+	most := 0.0
+	for k := range t {
+		most = max(most, t[k][0].n, t[k][1].n, t[k][2].n)
+	}
+	for k := range t {
+		if max(t[k][0].n, t[k][1].n, t[k][2].n) > 0.15*most {
+			classes++
+		}
+	}
+	if classes > 1 {
+		return
+	}
+	least := math.Inf(1)
+	for ch := range 3 {
+		if !v.m.missing[ch] {
+			least = min(least, v.noise[ch]*v.m.gain[ch])
+		}
+	}
+	for ch := range 3 {
+		v.noise[ch] = max(floor, min(v.noise[ch], 1.3*least/v.m.gain[ch]))
+	}
 }
 
 // again predicts anew with other shown levels, keeping gain, offset and taps.
@@ -152,7 +182,12 @@ func (v *view) foldedBanks(u [3][]float32, t [][3]tally, rep *Report) ([3][]floa
 // explain names the faults behind the bad lines, one after the other, each time
 // going on with what remains.
 func (v *view) explain(j *judge, u [3][]float32, rep *Report) {
-	for range 6 {
+	rounds := 6
+	if v.task == FromPhotograph {
+		rounds = 1 // what a fault does to its neighbours is not linear there
+	}
+	defer func() { settleOthers(j, rep) }()
+	for range rounds {
 		var t [][3]tally
 		switch {
 		case v.explainConverter(j, u, rep):
@@ -164,8 +199,28 @@ func (v *view) explain(j *judge, u [3][]float32, rep *Report) {
 			}
 			t = v.explainChip(bank, chip, bad, judged, j, u, rep)
 		}
-		v.noise = noiseOf(t)
-		j = newJudge(v.lanes, t, v.noise)
+		v.setNoise(t)
+		j = newJudge(v.lanes, t, v.m, v.noise, v.task)
+	}
+}
+
+// settleOthers looks again at lines that looked bad before the faults were
+// explained and are named by none: what they are then, counts, but never as good
+// after having looked bad.
+func settleOthers(j *judge, rep *Report) {
+	after := j.lines()
+	for i := range rep.Lines {
+		l := &rep.Lines[i]
+		if l.State != Bad {
+			continue
+		}
+		named := false
+		for _, f := range rep.Findings {
+			named = named || f.Kind == memory.BankLost && f.Bank == l.Bank || f.Bank == l.Bank && f.Chip == l.Chip && slices.Contains(f.Lines, l.Line)
+		}
+		if !named && after[i].State != Bad {
+			l.State = NotJudged
+		}
 	}
 }
 
@@ -285,6 +340,11 @@ func (v *view) explainChip(bank, chip int, bad []int, judged int, j *judge, u [3
 	switch {
 	case len(bad)*4 >= judged*3 && len(bad) >= 2:
 		if fo, ok := v.chipFold(bank, chip); ok {
+			if wholeBankBad(j, bank) {
+				f = v.foldFinding(bank, -1, fo, 1-math.Exp(-fo.gain/50))
+				codes = v.foldCodes(bank, -1, fo)
+				break
+			}
 			f = v.foldFinding(bank, chip, fo, 1-math.Exp(-fo.gain/50))
 			codes = v.foldCodes(bank, chip, fo)
 			f.Lines = nil
@@ -324,6 +384,26 @@ func (v *view) explainChip(bank, chip int, bad []int, judged int, j *judge, u [3
 		}
 	}
 	return v.again(out)
+}
+
+// wholeBankBad reports whether every chip of a bank that the picture judges is
+// bad in most of its lines.
+func wholeBankBad(j *judge, bank int) bool {
+	bad, all := map[int]int{}, map[int]int{}
+	for _, l := range j.lines() {
+		if l.Bank == bank && l.State != NotJudged {
+			all[l.Chip]++
+			if l.State == Bad {
+				bad[l.Chip]++
+			}
+		}
+	}
+	for chip, n := range all {
+		if bad[chip]*2 < n {
+			return false
+		}
+	}
+	return len(all) > 1 && len(all) == j.Org.ChipsPerBank()
 }
 
 // halve replaces a bit by its mean in the planes, in the pixels of one class.
@@ -457,7 +537,7 @@ func allLines(n int) []int {
 func (v *view) markLines(rep *Report, f memory.Finding) {
 	if f.Kind == memory.AddressLine {
 		for i := range rep.Lines { // its data lines were seen only where the address is right
-			if l := &rep.Lines[i]; l.Bank == f.Bank && l.Chip == f.Chip {
+			if l := &rep.Lines[i]; l.Bank == f.Bank && (l.Chip == f.Chip || f.Chip < 0) {
 				l.State = NotJudged
 			}
 		}
@@ -513,6 +593,7 @@ func (v *view) foldFinding(bank, chip int, f fold, c float64) memory.Finding {
 	what := fmt.Sprintf("A%d", f.a)
 	how := "stuck"
 	if f.b >= 0 {
+		out.AddressLines = []int{f.a, f.b}
 		what = fmt.Sprintf("A%d and A%d", f.a, f.b)
 		how = "shorted"
 	}

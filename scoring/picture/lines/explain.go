@@ -11,11 +11,10 @@ import (
 // A hypothesis is one fault of data lines of one chip that may explain the
 // residuals.
 type hypothesis struct {
-	kind  memory.Kind
-	i, j  int  // lines; j is -1 for faults of one line
-	or    bool // wired-or instead of wired-and
-	gain  float64
-	start bool
+	kind memory.Kind
+	i, j int  // lines; j is -1 for faults of one line
+	or   bool // wired-or instead of wired-and
+	gain float64
 }
 
 // shown returns what lines i and j show when a and b are written; an open line

@@ -34,15 +34,16 @@ type Line struct {
 	PixelBits  []int   // bits of the pixel that lie on the line, 0 the lowest
 }
 
-// A short between two lines leaves a line following by one half, every other
-// fault by less. A line is good when it follows clearly better than that, and
-// bad when it follows clearly worse than a good one; between them, or when the
-// standard error is above maxSE, it is not judged.
+// A short between neighbouring bits of a channel leaves the upper following by
+// three quarters and the lower by one and a half, any other short by one half,
+// every other fault by less. A line is good when it follows clearly better than
+// that, and bad when it clearly follows otherwise than a good one; between them,
+// or when the standard error is above maxSE, it is not judged.
 const (
-	maxSE     = 0.12
-	clearly   = 4.5 // standard errors
-	badBelow  = 0.76
-	goodAbove = 0.72
+	maxSE    = 0.12
+	clearly  = 4.8 // standard errors
+	badBelow = 0.76
+	badAbove = 1.25
 )
 
 // A judge holds the ratios of every slot.
@@ -51,28 +52,64 @@ type judge struct {
 	r [][3][]ratio // by lane class, channel and bit
 }
 
-func newJudge(l *lanes, t [][3]tally, noise [3]float64) *judge {
+func newJudge(l *lanes, t [][3]tally, m *model, noise [3]float64, task Task) *judge {
 	j := &judge{lanes: l, r: make([][3][]ratio, len(t))}
 	fields := l.Mode.Format.Fields()
 	for k := range t {
 		for ch := range 3 {
 			j.r[k][ch] = make([]ratio, fields[ch].Bits)
+			black, white := float32(m.screenLevel(ch, 0)), float32(m.screenLevel(ch, 255))
+			if task == FromPhotograph { // clipped before it was unmixed
+				black, white = -1000, 1000
+			}
 			for b := range j.r[k][ch] {
-				j.r[k][ch][b] = t[k][ch].follow(b, l.weight(ch, b), noise[ch])
+				j.r[k][ch][b] = t[k][ch].follow(b, l.level[ch], black, white, noise[ch])
 			}
 		}
 	}
+	if task == FromPhotograph {
+		j.relative()
+	}
 	return j
+}
+
+// relative scales the ratios of each bit by their median over the lane classes.
+// A photograph answers less to small steps than to large ones (clipping, coding),
+// and does so in every lane class alike.
+func (j *judge) relative() {
+	for ch, f := range j.Mode.Format.Fields() {
+		for bit := range f.Bits {
+			var v []float64
+			for k := range j.r {
+				if r := j.r[k][ch][bit]; r.se < 0.15 {
+					v = append(v, r.value)
+				}
+			}
+			if len(v) < 2 {
+				continue
+			}
+			m := upperMedian(v)
+			for k := range j.r {
+				r := &j.r[k][ch][bit]
+				switch {
+				case m > 0.4:
+					r.value, r.se = r.value/m, r.se/m
+				case j.weight(ch, bit) < 30: // too fine for this photograph
+					r.se = math.Inf(1)
+				}
+			}
+		}
+	}
 }
 
 func (r ratio) state() State {
 	switch {
 	case !(r.se <= maxSE):
 		return NotJudged
-	case r.value > goodAbove && r.value-0.5 > clearly*r.se:
-		return Good
-	case r.value < badBelow && 1-r.value > (clearly+0.3)*r.se:
+	case r.value < badBelow && 1-r.value > clearly*r.se, r.value > badAbove && r.value-1 > clearly*r.se:
 		return Bad
+	case r.value < badAbove && r.value-0.75 > 3*r.se && r.value-0.5 > clearly*r.se:
+		return Good
 	}
 	return NotJudged
 }

@@ -30,6 +30,7 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/80000)
 	row := make([]int16, w)
 	var feat [12]float64
+	var seen, exact [3]float64
 	for y := g.Y0; y < g.Y1; y += skip {
 		l.row(y, row)
 		for x := g.X0; x < g.X1; x++ {
@@ -37,6 +38,10 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 			h := float64(m.centre(g, x, y))
 			for ch := range 3 {
 				v, p := float64(g.V[ch][i]), float64(f[ch][i])
+				seen[ch]++
+				if math.Abs(v-p) < 0.6 {
+					exact[ch]++
+				}
 				if !m.usable(ch, p, v) {
 					continue
 				}
@@ -63,6 +68,10 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 		}
 	}
 	for ch := range 3 {
+		if m.sharp && exact[ch] > 0.5*seen[ch] { // a dump: nothing to estimate
+			m.gain[ch], m.offset[ch], m.gamma[ch] = 1, 0, 1
+			continue
+		}
 		m.channelLevels(ch, fields[ch].Bits, all, task)
 	}
 }
@@ -95,9 +104,13 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 		gain float64
 	}
 	var good []one
+	most := 0.0
+	for k := range all {
+		most = max(most, all[k][ch].plain.count)
+	}
 	for k := range all {
 		c := &all[k][ch]
-		if c.plain.count < 100 {
+		if c.plain.count < max(100, 0.15*most) { // a bank of which only the edge is seen
 			continue
 		}
 		x, ok := c.plain.solve(2)
@@ -118,7 +131,7 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 		}
 		if ok {
 			c.slope = s[2:]
-			gain = upperMedian(c.slope)
+			gain = weightedMedian(c.slope)
 		}
 		good = append(good, one{c, gain})
 	}
@@ -131,12 +144,9 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 		return
 	}
 	// Lane classes that hardly follow are faulty, however well they fit.
-	top := 0.0
-	for _, o := range good {
-		top = max(top, o.gain)
-	}
-	good = slices.DeleteFunc(good, func(o one) bool { return o.gain < 0.6*top })
 	sort.Slice(good, func(a, b int) bool { return good[a].gain < good[b].gain })
+	top := good[len(good)*3/4].gain
+	good = slices.DeleteFunc(good, func(o one) bool { return o.gain < 0.6*top })
 	m.gain[ch] = good[len(good)/2].gain
 	sort.SliceStable(good, func(a, b int) bool { return good[a].fit.rss < good[b].fit.rss })
 	limit := good[0].fit.rss*1.25 + 0.5
@@ -156,9 +166,11 @@ func (m *model) channelLevels(ch, bits int, all [][3]classFit, task Task) {
 	meanF, meanV := pool.plain.a[1][0]/n, pool.plain.b[0]/n
 	m.offset[ch] = meanV - m.gain[ch]*meanF
 	m.gamma[ch] = 1
-	if x, ok := pool.plain.solve(2); ok && math.Abs(x[1]-m.gain[ch]) < 0.12*m.gain[ch] {
+	if x, ok := pool.plain.solve(2); ok && math.Abs(x[1]-m.gain[ch]) < 0.04*m.gain[ch] {
 		m.gain[ch], m.offset[ch] = x[1], x[0]
-		m.fitGamma(ch, &pool)
+		if task != FromPhotograph { // its small steps answer less for other reasons
+			m.fitGamma(ch, &pool)
+		}
 	}
 }
 
@@ -209,6 +221,26 @@ func (m *model) fitGamma(ch int, pool *classFit) {
 	if rss < 0.4*straight && straight > 0.3 && math.Abs(best-1) > 0.03 && gain > 0.1 {
 		m.gamma[ch], m.gain[ch], m.offset[ch] = best, gain, offset
 	}
+}
+
+// weightedMedian is the median of the slopes of the bits, the lowest bit first,
+// with weights that grow as the square root of the bit's: the upper bits are
+// known best, but none may decide alone.
+func weightedMedian(slope []float64) float64 {
+	order := make([]int, len(slope))
+	total := 0.0
+	for i := range order {
+		order[i] = i
+		total += math.Sqrt(float64(int(1) << i))
+	}
+	sort.Slice(order, func(a, b int) bool { return slope[order[a]] < slope[order[b]] })
+	sum := 0.0
+	for _, i := range order {
+		if sum += math.Sqrt(float64(int(1) << i)); sum > total/2 {
+			return slope[i]
+		}
+	}
+	return slope[order[len(order)-1]]
 }
 
 // upperMedian is the median, the upper one of two: faults only lower a slope.

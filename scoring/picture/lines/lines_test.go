@@ -208,7 +208,7 @@ func count(normal, full int) int {
 }
 
 func TestDigitalFaultsAreNamed(t *testing.T) {
-	if got := sweep(t, count(40, 600), smallModes(), func(*rand.Rand) simulate.Device { return simulate.Device{} }); got < 1 {
+	if got := sweep(t, count(20, 300), smallModes(), func(*rand.Rand) simulate.Device { return simulate.Device{} }); got < 1 {
 		t.Errorf("%.1f %% named, want all", 100*got)
 	}
 }
@@ -233,7 +233,7 @@ func TestAnalogueFaultsAreNamed(t *testing.T) {
 			modes[i].Width, modes[i].Height = 640, 480
 		}
 	}
-	if got := sweep(t, count(40, 600), modes, analogue); got < 0.95 {
+	if got := sweep(t, count(20, 600), modes, analogue); got < 0.95 {
 		t.Errorf("%.1f %% named, want 95 %%", 100*got)
 	}
 }
@@ -241,7 +241,7 @@ func TestAnalogueFaultsAreNamed(t *testing.T) {
 func TestCleanCapturesAreClean(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	orgs := organisations()
-	alarms, judged, n := 0, 0, count(30, 1000)
+	alarms, judged, n := 0, 0, count(15, 1000)
 	for i := range n {
 		tr := trial{mode: smallModes()[rng.IntN(5)], org: orgs[rng.IntN(len(orgs))], seed: rng.Uint64(), device: analogue(rng)}
 		if i%3 == 0 {

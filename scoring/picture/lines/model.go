@@ -273,7 +273,7 @@ func (r *Report) Correct(g *align.Grid) *raster.RGB {
 			t[i] = uint8(min(255, max(0, m.screenLevel(ch, float64(i)/steps)+0.5)))
 		}
 		for i, v := range g.V[ch] {
-			p.Pix[3*i+ch] = t[int(v*steps+0.5)]
+			p.Pix[3*i+ch] = t[min(255*steps, max(0, int(v*steps+0.5)))]
 		}
 	}
 	return p

@@ -20,7 +20,10 @@ func overRows(from, to int, f func(part, from, to int)) {
 }
 
 // A cell sums the deviations of the pixels of one lane class, channel and level.
-type cell struct{ a, q, n, r2 float64 } // Σ h·r, Σ h², count, Σ r²: a/q is the mean deviation of the shown level
+type cell struct {
+	a, q, n, r2 float64 // Σ h·r, Σ h², count, Σ r²: a/q is the mean deviation of the shown level
+	clipped     float64 // pixels left out because they look clipped as predicted
+}
 
 // A tally holds the cells of one lane class and channel.
 type tally struct {
@@ -64,6 +67,8 @@ func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
 		for i := range curve {
 			curve[i] = float32(m.screenLevel(ch, float64(i)/steps))
 		}
+		soft := min(m.noise[ch], 16)
+		sharp := m.hx[0][2]*m.hy[0][1] > 0.85
 		scale, offset := float32(1/m.gain[ch]), float32(m.offset[ch])
 		overRows(0, g.Height, func(_, from, to int) {
 			for y := from; y < to; y++ {
@@ -83,9 +88,16 @@ func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
 					case m.gamma[ch] == 1:
 						out[x] = (v[x]-offset)*scale - p[x]
 					default:
-						out[x] = curve[int(v[x]*steps+0.5)] - p[x]
+						out[x] = curve[min(255*steps, max(0, int(v[x]*steps+0.5)))] - p[x]
 					}
-					if p[x] < lo || p[x] > hi { // predicted to be clipped, and looks so
+					switch {
+					case p[x] >= lo && p[x] <= hi:
+					case p[x] > 2*black-lo && p[x] < 2*white-hi: // half clipped by noise: right the mean
+						c := m.captureLevel(ch, float64(p[x]))
+						out[x] -= float32((clipBias(c, soft) - clipBias(255-c, soft)) / m.gain[ch])
+					case sharp: // compare with what clipping leaves
+						out[x] += p[x] - min(white, max(black, p[x]))
+					default: // predicted to be clipped: nothing is learnt when it looks so
 						if d := out[x] + p[x] - min(white, max(black, p[x])); d < near && d > -near {
 							out[x] = nan
 						}
@@ -126,10 +138,11 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 				k := &t[row[x]]
 				for ch := range 3 {
 					v := r[ch][i]
+					s := &k[ch]
 					if v != v {
+						s.cells[code>>fields[ch].Shift&(1<<fields[ch].Bits-1)].clipped++
 						continue
 					}
-					s := &k[ch]
 					s.n++
 					s.sum += float64(v)
 					s.r2 += float64(v * v)
@@ -156,11 +169,32 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 					a.cells[v].q += b.cells[v].q
 					a.cells[v].n += b.cells[v].n
 					a.cells[v].r2 += b.cells[v].r2
+					a.cells[v].clipped += b.cells[v].clipped
+				}
+			}
+		}
+	}
+	for k := range out {
+		for ch := range 3 {
+			for v := range out[k][ch].cells {
+				// What is left of a level that is mostly clipped is a biased choice.
+				if c := &out[k][ch].cells[v]; c.clipped > 0.3*c.n {
+					*c = cell{}
 				}
 			}
 		}
 	}
 	return out
+}
+
+// clipBias is by how much clipping at 0 raises the mean of a level c with
+// normal noise: σφ(c/σ) - c(1-Φ(c/σ)).
+func clipBias(c, noise float64) float64 {
+	if noise <= 0 {
+		return max(0, -c)
+	}
+	z := c / noise
+	return noise*math.Exp(-z*z/2)/math.Sqrt(2*math.Pi) - c*math.Erfc(z/math.Sqrt2)/2
 }
 
 // floor is the least noise that is assumed, in levels: rounding to whole levels.
@@ -171,8 +205,12 @@ const floor = 0.29
 func noiseOf(t [][3]tally) (out [3]float64) {
 	for ch := range 3 {
 		var v []float64
+		most := 0.0
 		for k := range t {
-			if t[k][ch].n > 50 {
+			most = max(most, t[k][ch].n)
+		}
+		for k := range t { // a bank of which only the plain edge is seen tells nothing
+			if t[k][ch].n > max(50, 0.15*most) {
 				v = append(v, math.Sqrt(t[k][ch].variance()))
 			}
 		}
@@ -190,8 +228,9 @@ func noiseOf(t [][3]tally) (out [3]float64) {
 type ratio struct{ value, se float64 }
 
 // follow estimates the ratio of one bit from pairs of levels that differ in it.
-func (t *tally) follow(bit int, weight, noise float64) ratio {
+func (t *tally) follow(bit int, level []float32, black, white float32, noise float64) ratio {
 	var sum, weights float64
+	weight := float64(level[1<<bit])
 	b := 1 << bit
 	for v := range t.cells {
 		if v&b != 0 {
@@ -201,8 +240,13 @@ func (t *tally) follow(bit int, weight, noise float64) ratio {
 		if lo.q < 0.5 || hi.q < 0.5 {
 			continue
 		}
-		w := lo.q * hi.q / (lo.q + hi.q)
-		sum += w * (hi.a/hi.q - lo.a/lo.q)
+		// What clipping leaves of the step is what can be seen.
+		left := float64(min(white, max(black, level[v|b]))-min(white, max(black, level[v]))) / weight
+		if left < 0.5 {
+			continue
+		}
+		w := lo.q * hi.q / (lo.q + hi.q) * left * left
+		sum += w * (hi.a/hi.q - lo.a/lo.q) / left
 		weights += w
 	}
 	if weights == 0 {

@@ -2,7 +2,6 @@ package lines
 
 import (
 	"fmt"
-	"math"
 
 	"proveout/scoring/memory"
 )
@@ -20,18 +19,7 @@ func (v *view) weak(rep *Report) {
 		return
 	}
 	noise := v.noise
-	if v.phases*v.banks == 1 { // no other lane class to compare with
-		least := math.Inf(1)
-		for ch := range 3 {
-			if !v.m.missing[ch] {
-				least = min(least, v.noise[ch]*v.m.gain[ch])
-			}
-		}
-		for ch := range 3 {
-			noise[ch] = max(floor, min(noise[ch], 1.3*least/v.m.gain[ch]))
-		}
-	}
-	o, spread := v.countOutliers(noise, limit)
+	o, spread, votes := v.countOutliers(noise, limit)
 	type guess struct {
 		bank, chip       int
 		rate, fit, count float64
@@ -68,7 +56,9 @@ func (v *view) weak(rep *Report) {
 			if ss == 0 {
 				continue
 			}
-			if fit := es * es / ss; fit > best.fit {
+			// Of chips that hold bits of the same channel, the one whose bits the sizes
+			// of the outliers fit is meant.
+			if fit := es * es / ss * (0.05 + votes[[2]int{bank, chip}]/max(1, total)); fit > best.fit {
 				best = guess{bank, chip, es / ss, fit, count}
 			}
 		}
@@ -85,6 +75,23 @@ func (v *view) weak(rep *Report) {
 	}
 }
 
+// flipped returns the line of the bit whose flip comes nearest to a residual.
+func (v *view) flipped(class, ch, i, x, y int) (memory.Place, bool) {
+	r, h := v.r[ch][i], v.m.centre(v.g, x, y)
+	code := v.codes[i] >> v.Mode.Format.Fields()[ch].Shift
+	best, near := -1, float32(0)
+	for bit := range v.wires[class][ch] {
+		step := h * v.level[ch][1<<bit]
+		if code>>bit&1 == 1 {
+			step = -step
+		}
+		if d := (r - step) * (r - step); best < 0 || d < near {
+			best, near = bit, d
+		}
+	}
+	return v.wires[class][ch][best], float64(near) < 16*v.noise[ch]*v.noise[ch]+4
+}
+
 // peak reports whether a residual is larger than those beside it, so that what
 // the capture smears over its neighbours counts once.
 func (v *view) peak(ch, i, x int) bool {
@@ -93,7 +100,8 @@ func (v *view) peak(ch, i, x int) bool {
 	return !(x > 0 && r[i-1]*r[i-1] > a) && !(x+1 < v.Mode.Width && r[i+1]*r[i+1] > a)
 }
 
-func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, variance [][3]float64) {
+func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, variance [][3]float64, votes map[[2]int]float64) {
+	votes = map[[2]int]float64{}
 	classes := v.phases * v.banks
 	o, variance = make([][3]outliers, classes), make([][3]float64, classes)
 	row := make([]int16, v.Mode.Width)
@@ -117,6 +125,9 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 				c.h += h
 				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, i, x) {
 					c.far++
+					if p, ok := v.flipped(int(k), ch, i, x, y); ok {
+						votes[[2]int{p.Bank, p.Chip}]++
+					}
 				}
 				variance[k][ch] += float64(r) * float64(r)
 			}
@@ -130,7 +141,7 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 			}
 		}
 	}
-	return o, variance
+	return o, variance, votes
 }
 
 // weakByScatter compares the variance of lane classes: a chip whose bits flip

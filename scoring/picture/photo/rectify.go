@@ -53,16 +53,11 @@ func Rectify(f *pattern.Frame, photo *raster.RGB, texture Texture) (*Screen, err
 // Only the aspect of the mode is used to find the marks.
 func Identify(photo *raster.RGB) (pattern.Pattern, error) {
 	full := align.NewPlane(photo)
-	small := full.Shrink(max(1, photo.Width/1400))
-	f := float64(photo.Width) / float64(small.Width())
-	q, err := corners(findMarks(small), 1.35)
+	marks, err := fourMarks(full, 1.35)
 	if err != nil {
 		return pattern.Pattern{}, err
 	}
-	var to [][2]float64
-	for _, m := range q {
-		to = append(to, [2]float64{m.x * f, m.y * f})
-	}
+	to := marks[:]
 	// The layout hangs on the size of the mode: try the sizes in use.
 	for _, size := range sizes() {
 		m := pattern.Mode{Width: size[0], Height: size[1], Format: pattern.RGB888}
@@ -97,22 +92,39 @@ func newWarp(m pattern.Mode, photo *raster.RGB) *warp {
 		half: math.Hypot(float64(photo.Width), float64(photo.Height)) / 2, w: float64(m.Width), hgt: float64(m.Height)}
 }
 
-func locate(f *pattern.Frame, full *align.Plane, texture Texture) (*Screen, error) {
-	n := max(1, full.Width()/1400)
-	small := full.Shrink(n)
-	aspect := float64(f.Mode.Width) / float64(f.Mode.Height)
-	q, err := corners(findMarks(small), aspect)
-	if err != nil && n > 1 {
-		n = max(1, n/2)
-		small = full.Shrink(n)
-		q, err = corners(findMarks(small), aspect)
+// fourMarks finds the corner marks, at several sizes of the photograph: small
+// ones drown in noise at full size, and vanish when it is shrunk too far.
+func fourMarks(full *align.Plane, aspect float64) (marks [4][2]float64, err error) {
+	base := max(1, full.Width()/1400)
+	var all []mark
+	for _, try := range [][2]int{{base, 0}, {2 * base, 0}, {3 * base, 0}, {max(1, base/2), 0}, {2 * base, 3}, {base, 5}, {base, 7}, {base, 9}} {
+		n := try[0]
+		small := full.Shrink(n)
+		if try[1] > 0 { // a dead chip leaves dark columns in the marks
+			small = small.Close(try[1])
+		}
+		if small.Width() < 100 || small.Height() < 80 {
+			continue
+		}
+		for _, m := range findMarks(small) {
+			all = append(all, mark{m.x * float64(n), m.y * float64(n), m.module * float64(n), m.score})
+		}
+		q, err := corners(merge(all), aspect)
+		if err != nil {
+			continue
+		}
+		for i, m := range q {
+			marks[i] = [2]float64{m.x, m.y}
+		}
+		return marks, nil
 	}
+	return marks, ErrNoMarks
+}
+
+func locate(f *pattern.Frame, full *align.Plane, texture Texture) (*Screen, error) {
+	marks, err := fourMarks(full, float64(f.Mode.Width)/float64(f.Mode.Height))
 	if err != nil {
 		return nil, err
-	}
-	var marks [4][2]float64
-	for i, m := range q {
-		marks[i] = [2]float64{m.x * float64(n), m.y * float64(n)}
 	}
 	w := &warp{cx: float64(full.Width()) / 2, cy: float64(full.Height()) / 2,
 		half: math.Hypot(float64(full.Width()), float64(full.Height())) / 2, w: float64(f.Mode.Width), hgt: float64(f.Mode.Height)}

@@ -1,0 +1,8 @@
+//go:build !unix
+
+package command_test
+
+import "os"
+
+// peakOf is not known here.
+func peakOf(*os.ProcessState) int64 { return 0 }

@@ -1,0 +1,409 @@
+package command
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image/jpeg"
+	"image/png"
+	"io"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+
+	"github.com/urfave/cli/v2"
+	"golang.org/x/image/bmp"
+
+	"proveout/harness/job"
+	"proveout/plans"
+	"proveout/plans/quantity"
+	"proveout/scoring"
+	"proveout/scoring/memory"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+)
+
+func (c *Console) pictureCommands() *cli.Command {
+	return &cli.Command{
+		Name:  "picture",
+		Usage: "make test pictures and compare captures of them with what was written",
+		Subcommands: []*cli.Command{
+			{Name: "list", Usage: "list the test pictures and what each is for", Flags: []cli.Flag{jsonFlag, modeFlag}, Action: c.pictureList},
+			{Name: "pattern", Usage: "write one test picture", ArgsUsage: "NAME",
+				Description: "The ending of the file says how it is written: .png, .bmp, or .raw for a dump of\nthe frame buffer.",
+				Flags:       []cli.Flag{modeFlag, outFlag, jsonFlag, &cli.IntFlag{Name: "seed", Usage: "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse", Value: 1}},
+				Action:      c.picturePattern},
+			{Name: "set", Usage: "write all test pictures of a family, and a sheet that says how to show them", ArgsUsage: "DIR",
+				Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, &cli.StringFlag{Name: "format", Usage: "`KIND` of file: png, bmp or raw", Value: "png"},
+					&cli.StringFlag{Name: "mode", Usage: "only this display `MODE`; else all of the family"}}, Action: c.pictureSet},
+			c.pictureCompareCommand(),
+			c.pictureSimulateCommand(),
+		},
+	}
+}
+
+var (
+	modeFlag   = &cli.StringFlag{Name: "mode", Usage: "display `MODE`: 1024x768x16"}
+	outFlag    = &cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "`FILE` to write"}
+	familyFlag = &cli.StringFlag{Name: "family", Usage: "board family `ID` or its file: names the chips"}
+	baseFlag   = &cli.StringFlag{Name: "base", Usage: "where the first pixel lies in the memory: `BYTES`, such as \"2 MiB\"", Value: "0"}
+)
+
+// A shownPicture is one line of picture list.
+type shownPicture struct {
+	Name    string `json:"name"`
+	Purpose string `json:"purpose"`
+}
+
+// purpose says what a test picture is for.
+func purpose(p pattern.Pattern) string {
+	switch p.Kind {
+	case pattern.Solid:
+		return "one colour: dead channels, noise, stripes that the eye sees"
+	case pattern.Ramp:
+		return "every level of each channel: converter bits, gain and gamma"
+	case pattern.Checker:
+		return "one-pixel checker: sampling phase"
+	case pattern.VerticalLines:
+		return "one-pixel columns: bandwidth and sampling phase"
+	case pattern.HorizontalLines:
+		return "one-pixel rows: interlace and line doubling"
+	case pattern.Grid:
+		return "geometry: size, position and what is cut off"
+	case pattern.Text:
+		return "small strokes: sharpness, and displaced blocks"
+	case pattern.Random, pattern.RandomComplement:
+		return "every bit random: data lines, chips, address lines"
+	case pattern.BitPlane:
+		return "one bit random: data lines, for captures that cannot tell near levels apart"
+	case pattern.BitSolid:
+		return "one bit all over: stuck lines, for photographs"
+	}
+	return ""
+}
+
+func (c *Console) pictureList(x *cli.Context) error {
+	if err := noArguments(x); err != nil {
+		return err
+	}
+	m := pattern.Mode{Width: 640, Height: 480, Format: pattern.RGB888}
+	if text := x.String("mode"); text != "" {
+		var err error
+		if m, err = scoring.PictureMode(text); err != nil {
+			return fmt.Errorf("--mode: %w", err)
+		}
+	}
+	var list []shownPicture
+	for _, p := range pattern.All(m) {
+		list = append(list, shownPicture{p.Name(), purpose(p)})
+	}
+	if x.Bool("json") {
+		return c.answer(map[string]any{"pictures": list})
+	}
+	t := tabwriter.NewWriter(c.Out, 0, 0, 2, ' ', 0)
+	for _, group := range groups(list) {
+		fmt.Fprintf(t, "%s\t%s\n", group.Name, group.Purpose)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprint(c.Out, "\nrandom-2 to random-1023 are further random pictures. A number behind plane and bit\n"+
+		"is the bit of the channel, 0 the lowest; a mode has as many as its depth gives.\n")
+	return nil
+}
+
+// groups gives the planes, which are many, one line for each kind.
+func groups(list []shownPicture) []shownPicture {
+	var out []shownPicture
+	for _, s := range list {
+		family, _, many := strings.Cut(s.Name, "-")
+		if !many || family != "plane" && family != "bit" {
+			out = append(out, s)
+			continue
+		}
+		if last := len(out) - 1; out[last].Purpose == s.Purpose {
+			first, _, _ := strings.Cut(out[last].Name, " ")
+			out[last].Name = first + " … " + s.Name
+			continue
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+func (c *Console) picturePattern(x *cli.Context) error {
+	if x.NArg() != 1 {
+		return errors.New("name one test picture; proveout picture list shows them")
+	}
+	name, size, hasMode := strings.Cut(x.Args().First(), "@")
+	if name == "random" || name == "random-inverse" {
+		name += "-" + strconv.Itoa(x.Int("seed"))
+	} else if x.IsSet("seed") {
+		return fmt.Errorf("--seed is for random and random-inverse, not for %s", name)
+	}
+	if hasMode == (x.String("mode") != "") {
+		return errors.New("say for which display mode: --mode 1024x768x16")
+	}
+	mode, err := scoring.PictureMode(firstOf(size, x.String("mode")))
+	if err != nil {
+		return fmt.Errorf("--mode: %w", err)
+	}
+	f, err := renderNamed(name, mode)
+	if err != nil {
+		return err
+	}
+	out := c.path(x.String("out"))
+	if out == "" {
+		return errors.New("name the file to write: -o FILE.png, .bmp or .raw")
+	}
+	if err := writeFrame(f, out, strings.TrimPrefix(strings.ToLower(filepath.Ext(out)), ".")); err != nil {
+		return err
+	}
+	if x.Bool("json") {
+		return c.answer(map[string]any{"pattern": f.Pattern.Name(), "mode": scoring.ModeText(f.Mode), "file": x.String("out"), "bytes_in_memory": f.Mode.Bytes()})
+	}
+	fmt.Fprintf(c.Out, "Wrote %s: %s at %s.\n", x.String("out"), f.Pattern.Name(), scoring.ModeText(f.Mode))
+	return nil
+}
+
+func renderNamed(name string, mode pattern.Mode) (*pattern.Frame, error) {
+	p, err := pattern.ParseName(name, mode)
+	if err != nil {
+		if near := nearest(name, plans.TestPictures()); near != "" && !plans.IsTestPicture(name) {
+			return nil, fmt.Errorf("there is no test picture %q; did you mean %q?", name, near)
+		}
+		if plans.IsTestPicture(name) {
+			return nil, fmt.Errorf("%s cannot be shown at %s: its pixels have no such bit", name, scoring.ModeText(mode))
+		}
+		return nil, fmt.Errorf("there is no test picture %q; proveout picture list shows the names", name)
+	}
+	return p.Render()
+}
+
+// writeFrame writes a test picture whole or not at all.
+func writeFrame(f *pattern.Frame, path, kind string) error {
+	var b bytes.Buffer
+	var err error
+	switch kind {
+	case "png":
+		err = f.WritePNG(&b)
+	case "bmp":
+		err = f.WriteBMP(&b)
+	case "raw":
+		err = f.WriteRaw(&b)
+	default:
+		return fmt.Errorf("%s: test pictures are written as .png, .bmp or .raw", path)
+	}
+	if err != nil {
+		return err
+	}
+	return job.WriteFile(path, b.Bytes(), job.ReplaceExisting)
+}
+
+// writePicture writes samples as PNG, BMP or JPEG, whole or not at all.
+func writePicture(p *raster.RGB, path string) error {
+	var b bytes.Buffer
+	var err error
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".png":
+		err = (&png.Encoder{CompressionLevel: png.DefaultCompression}).Encode(&b, p.Image())
+	case ".bmp":
+		err = bmp.Encode(&b, p.Image())
+	case ".jpg", ".jpeg":
+		err = jpeg.Encode(&b, p.Image(), &jpeg.Options{Quality: 92})
+	default:
+		return fmt.Errorf("%s: pictures are written as .png, .bmp or .jpg", path)
+	}
+	if err != nil {
+		return err
+	}
+	return job.WriteFile(path, b.Bytes(), job.ReplaceExisting)
+}
+
+// readPattern reads what --pattern says: NAME@MODE, a file that picture pattern
+// wrote, or FILE@MODE for a dump and for a picture of one's own.
+func (c *Console) readPattern(text string) (*pattern.Frame, error) {
+	if _, err := os.Stat(c.path(text)); err == nil {
+		return c.patternFile(text, nil)
+	}
+	at := strings.LastIndex(text, "@")
+	if at < 0 {
+		if plans.IsTestPicture(text) {
+			return nil, fmt.Errorf("--pattern: say for which mode, as in %s@1024x768x16", text)
+		}
+		return nil, fmt.Errorf("--pattern: %s is neither a file nor a test picture with its mode, such as random-1@1024x768x16", text)
+	}
+	name := text[:at]
+	mode, err := scoring.PictureMode(text[at+1:])
+	if err != nil {
+		return nil, fmt.Errorf("--pattern: %w", err)
+	}
+	if _, err := os.Stat(c.path(name)); err == nil {
+		return c.patternFile(name, &mode)
+	}
+	return renderNamed(name, mode)
+}
+
+func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, error) {
+	path := c.path(name)
+	if scoring.IsRaw(name) {
+		if mode == nil {
+			return nil, fmt.Errorf("%s is a raw dump: say its mode, as in %s@1024x768x16", name, name)
+		}
+		data, err := readStart(path, mode.Bytes())
+		if err != nil {
+			return nil, err
+		}
+		f, err := pattern.FromBytes(data, *mode)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		if own, err := pattern.Recognise(f.RGB()); err == nil && own.Mode == *mode {
+			return own, nil
+		}
+		return f, nil
+	}
+	p, err := c.readCapture(name, nil)
+	if err != nil {
+		return nil, err
+	}
+	f, err := pattern.Recognise(p)
+	switch {
+	case err == nil && mode != nil && f.Mode != *mode:
+		return nil, fmt.Errorf("%s is made for %s, not for %s", name, scoring.ModeText(f.Mode), scoring.ModeText(*mode))
+	case err == nil:
+		return f, nil
+	case mode == nil && errors.Is(err, pattern.ErrForeign):
+		return nil, fmt.Errorf("%s is not one of the test pictures: to use it all the same say its mode, as in %s@1024x768x16", name, name)
+	case mode == nil:
+		return nil, fmt.Errorf("%s: %w", name, err)
+	case p.Width != mode.Width || p.Height != mode.Height:
+		return nil, fmt.Errorf("%s has %d×%d pixels, not %d×%d", name, p.Width, p.Height, mode.Width, mode.Height)
+	}
+	if f, err = pattern.FromRGB(p, mode.Format); err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return f, nil
+}
+
+// readStart reads at most the given number of bytes of a file.
+func readStart(path string, most int64) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, most))
+}
+
+// pictureMemory returns the family's memory by --family and --variant; nil when
+// no family is named. The family may be a file.
+func (c *Console) pictureMemory(x *cli.Context) (*memory.Organisation, *plans.Family, error) {
+	family, err := c.pictureFamily(x)
+	if family == nil || err != nil {
+		return nil, nil, err
+	}
+	org := scoring.FrameMemory(family)
+	if org == nil {
+		return nil, nil, fmt.Errorf("the family %s does not say how its memory is put together, so no chip can be named", family.ID)
+	}
+	return org, family, nil
+}
+
+func (c *Console) pictureFamily(x *cli.Context) (*plans.Family, error) {
+	name := x.String("family")
+	if name == "" {
+		if x.String("variant") != "" {
+			return nil, errors.New("--variant needs --family")
+		}
+		return nil, nil
+	}
+	var file *plans.FamilyFile
+	if path := c.path(name); strings.HasSuffix(name, ".toml") {
+		data, err := readSmall(path)
+		if err != nil {
+			return nil, err
+		}
+		var problems []plans.Problem
+		if file, problems = plans.ParseFamily(path, data); len(problems) > 0 {
+			return nil, plans.AsError(problems)
+		}
+	} else {
+		dir, _ := c.shopDir(x) // without a shop the library serves
+		var err error
+		if file, err = plans.FindFamily(dir, name); err != nil {
+			return nil, err
+		}
+	}
+	variant := x.String("variant")
+	if variant == "" && sameMemory(file) {
+		variant = file.Variants()[0]
+	}
+	return file.Variant(variant)
+}
+
+// sameMemory reports whether a family has variants that do not differ in
+// memory, so that any of them names the chips.
+func sameMemory(file *plans.FamilyFile) bool {
+	var first *memory.Organisation
+	for i, name := range file.Variants() {
+		v, err := file.Variant(name)
+		if err != nil {
+			return false
+		}
+		org := scoring.FrameMemory(v)
+		if i == 0 {
+			first = org
+		}
+		if !reflect.DeepEqual(first, org) {
+			return false
+		}
+	}
+	return len(file.Variants()) > 0
+}
+
+// baseAddress reads --base.
+func baseAddress(text string) (int64, error) {
+	text = strings.TrimSpace(text)
+	if text == "" {
+		return 0, nil
+	}
+	if n, err := strconv.ParseInt(text, 0, 64); err == nil && n >= 0 {
+		return n, nil
+	}
+	q, err := quantity.Parse(text, quantity.Bytes)
+	if err != nil || q.Value < 0 || q.Value != float64(int64(q.Value)) {
+		return 0, fmt.Errorf("--base: %q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
+	}
+	return int64(q.Value), nil
+}
+
+// depthsOf lists modes with a test picture, and the others with the reason.
+func depthsOf(family *plans.Family, only string) (modes []pattern.Mode, left []string, err error) {
+	texts := []string{only}
+	if only == "" {
+		texts = nil
+		for _, m := range family.Modes {
+			texts = append(texts, m.Text)
+		}
+	}
+	for _, text := range texts {
+		m, err := scoring.PictureMode(text)
+		switch {
+		case err != nil && only != "":
+			return nil, nil, fmt.Errorf("--mode: %w", err)
+		case err != nil:
+			left = append(left, err.Error())
+		case !slices.Contains(modes, m):
+			modes = append(modes, m)
+		}
+	}
+	if len(modes) == 0 {
+		return nil, nil, fmt.Errorf("the family %s names no display mode that a test picture can be made for; name one with --mode", family.ID)
+	}
+	return modes, left, nil
+}

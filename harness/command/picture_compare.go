@@ -1,0 +1,304 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/reading"
+	"proveout/scoring"
+	"proveout/scoring/picture"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+	"proveout/scoring/picture/recognise"
+)
+
+func (c *Console) pictureCompareCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "compare",
+		Usage: "compare captures with their pictures: registration, metrics, data lines, findings",
+		Description: "A capture is PNG, JPEG, BMP, TIFF, PCX or TGA, or a dump of the frame buffer\n" +
+			"called .raw. A picture is NAME@MODE or a file; several captures are given in the\n" +
+			"order of their pictures. Without --pattern the capture tells which it shows.\n\n" +
+			"Exit codes: 0 clean, 1 a finding or inconclusive, 2 a file cannot be read.",
+		Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag, jsonFlag,
+			&cli.StringSliceFlag{Name: "pattern", Usage: "what was shown: `NAME@MODE` or a file; may be repeated"},
+			&cli.StringSliceFlag{Name: "capture", Usage: "the capture `FILE`; may be repeated", Required: true},
+			&cli.StringFlag{Name: "route", Usage: "how it came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
+			&cli.StringFlag{Name: "marked", Usage: "write the difference map to `FILE`.png"}},
+		Action: c.pictureCompare,
+	}
+}
+
+// readCapture reads a capture by the name that was typed.
+func (c *Console) readCapture(name string, mode *pattern.Mode) (*raster.RGB, error) {
+	return readCaptureFile(c.path(name), name, mode)
+}
+
+// readCaptureFile reads a capture; messages call it by name.
+func readCaptureFile(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
+	if st, err := os.Stat(path); err == nil && st.IsDir() {
+		return nil, fmt.Errorf("%s is a folder, not a picture", name)
+	}
+	p, err := scoring.ReadCapture(&reading.Capture{Evidence: reading.Evidence{Name: filepath.Base(path)}, Open: func() (io.ReadCloser, error) { return os.Open(path) }}, mode)
+	var pe *os.PathError
+	if errors.As(err, &pe) {
+		return nil, err
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return p, nil
+}
+
+func (c *Console) pictureCompare(x *cli.Context) error {
+	if err := noArguments(x); err != nil {
+		return err
+	}
+	captures, patterns := x.StringSlice("capture"), x.StringSlice("pattern")
+	if len(patterns) > 0 && len(patterns) != len(captures) {
+		return fmt.Errorf("%d pictures and %d captures: name a --pattern for every --capture, in the same order, or none", len(patterns), len(captures))
+	}
+	marked := x.String("marked")
+	if marked != "" && !slices.Contains([]string{".png", ".bmp", ".jpg"}, strings.ToLower(filepath.Ext(marked))) {
+		return fmt.Errorf("--marked: %s does not end in .png, .bmp or .jpg", marked)
+	}
+	route, err := scoring.RouteNamed(x.String("route"))
+	if err != nil {
+		return fmt.Errorf("--route: %w", err)
+	}
+	org, _, err := c.pictureMemory(x)
+	if err != nil {
+		return err
+	}
+	o := picture.Options{Memory: org, Route: route}
+	if o.Base, err = baseAddress(x.String("base")); err != nil {
+		return err
+	}
+	var results []*picture.Result
+	var told []comparedJSON
+	for i, name := range captures {
+		if err := x.Context.Err(); err != nil {
+			return err
+		}
+		text := ""
+		if len(patterns) > 0 {
+			text = patterns[i]
+		}
+		r, err := c.compareOne(name, text, o)
+		if err != nil {
+			return err
+		}
+		if m := picture.Marked(r); m != nil && marked != "" {
+			to := marked
+			if len(captures) > 1 {
+				ext := filepath.Ext(marked)
+				to = fmt.Sprintf("%s-%d%s", strings.TrimSuffix(marked, ext), i+1, ext)
+			}
+			if err := writePicture(m, c.path(to)); err != nil {
+				return err
+			}
+		}
+		r.Aligned, r.Wanted = nil, nil
+		results = append(results, r)
+		told = append(told, tell(name, r))
+	}
+	sum := picture.Combine(results)
+	if err := c.showCompared(x, told, results, sum); err != nil {
+		return err
+	}
+	if !sum.Clean {
+		return errNotPassed
+	}
+	return nil
+}
+
+// compareOne reads one capture and compares it with its picture.
+func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Result, error) {
+	var f *pattern.Frame
+	var mode *pattern.Mode
+	var err error
+	if text != "" {
+		if f, err = c.readPattern(text); err != nil {
+			return nil, err
+		}
+		mode = &f.Mode
+	}
+	p, err := c.readCapture(name, mode)
+	if err != nil {
+		return nil, err
+	}
+	if f == nil {
+		found, err := recognise.Pattern(p)
+		if err != nil {
+			// It may be that nothing of the picture is left: that is a result
+			// too, but nobody can say of what.
+			return &picture.Result{Reason: err.Error() + ": name what was shown with --pattern NAME@MODE", Route: o.Route, Findings: []picture.Finding{}}, nil
+		}
+		if f, err = found.Render(); err != nil {
+			return nil, err
+		}
+	}
+	r, err := picture.Compare(f, p, o)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	r.Mode = scoring.ModeText(f.Mode)
+	return r, nil
+}
+
+// A comparedJSON is a result as --json tells it.
+type comparedJSON struct {
+	*picture.Result
+	Capture  string        `json:"capture"`
+	Route    string        `json:"route"`
+	Findings []findingJSON `json:"findings"`
+}
+
+// A findingJSON is a finding with every name present.
+type findingJSON struct {
+	picture.Finding
+	Designator string `json:"designator"`
+	Lines      []int  `json:"lines"`
+}
+
+func tell(name string, r *picture.Result) comparedJSON {
+	return comparedJSON{Result: r, Capture: name, Route: routeWord(r.Route), Findings: tellFindings(r.Findings)}
+}
+
+func tellFindings(findings []picture.Finding) []findingJSON {
+	out := []findingJSON{}
+	for _, f := range findings {
+		one := findingJSON{Finding: f, Designator: f.Designator, Lines: f.Lines}
+		if one.Lines == nil {
+			one.Lines = []int{}
+		}
+		out = append(out, one)
+	}
+	return out
+}
+
+// routeWord is the route in the words of --route.
+func routeWord(r picture.Route) string {
+	switch r {
+	case picture.Photograph:
+		return "photo"
+	case picture.Auto:
+		return "auto"
+	}
+	return string(r)
+}
+
+func (c *Console) showCompared(x *cli.Context, told []comparedJSON, results []*picture.Result, sum picture.Combined) error {
+	if x.Bool("json") {
+		if len(told) == 1 {
+			return c.answer(told[0])
+		}
+		return c.answer(map[string]any{"registered": sum.Registered == sum.Pictures, "lines_judged": sum.LinesJudged, "lines": sum.Lines, "clean": sum.Clean,
+			"findings": tellFindings(sum.Findings), "conflicts": sum.Conflicts, "pictures": told})
+	}
+	for i, r := range results {
+		printCompared(c.Out, told[i].Capture, r)
+	}
+	if len(results) > 1 {
+		fmt.Fprintln(c.Out, "Together")
+		printFindings(c.Out, sum.Findings)
+		printJudged(c.Out, sum.LinesJudged)
+		for _, l := range sum.Conflicts {
+			fold(c.Out, "  ", "Note: "+l)
+		}
+	}
+	fmt.Fprintln(c.Out, standing(sum))
+	return nil
+}
+
+// standing is the last line: clean, not clean, or inconclusive.
+func standing(sum picture.Combined) string {
+	switch {
+	case sum.Clean:
+		return "CLEAN"
+	case len(sum.Findings) > 0 || sum.LinesJudged.Bad > 0:
+		return "NOT CLEAN"
+	}
+	return "INCONCLUSIVE"
+}
+
+func printCompared(w io.Writer, name string, r *picture.Result) {
+	if r.Pattern == "" {
+		fmt.Fprintln(w, name)
+	} else {
+		fmt.Fprintf(w, "%s: %s, %s\n", name, r.Pattern, r.Mode)
+	}
+	if !r.Registered {
+		fold(w, "  ", "Cannot be laid over its picture: "+r.Reason)
+		printFindings(w, r.Findings)
+		return
+	}
+	fold(w, "  ", fmt.Sprintf("Came in: %s. Shift %.2f, %.2f pixels; scale %.4f; noise %.1f levels; blur %.2f pixels.", routeWord(r.Route), r.Shift[0], r.Shift[1], r.Scale, r.NoiseSD, r.Blur))
+	fold(w, "  ", fmt.Sprintf("Gain %s; offset %s levels; gamma %s (red, green, blue).", three("%.3f", r.Gain), three("%.1f", r.Offset), three("%.2f", r.Gamma)))
+	fold(w, "  ", measuresLine("Registered, levels corrected", r.Measures))
+	if r.Raw != nil {
+		fold(w, "  ", measuresLine("As captured", *r.Raw))
+	}
+	for _, t := range r.Transfer {
+		if len(t.Missing) > 0 || len(t.NonMonotonic) > 0 {
+			fold(w, "  ", fmt.Sprintf("Levels of %s: %d missing, %d out of order.", t.Channel, len(t.Missing), len(t.NonMonotonic)))
+		}
+	}
+	printFindings(w, r.Findings)
+	printJudged(w, r.LinesJudged)
+	for _, l := range r.Lines {
+		if l.State == "bad" {
+			fold(w, "    ", fmt.Sprintf("%s D%d is bad; pixel bits %s", l.Designator, l.Line, joinInts(l.PixelBits)))
+		}
+	}
+	for _, d := range r.Doubts {
+		fold(w, "  ", "Note: "+d)
+	}
+}
+
+func three(format string, v [3]float64) string {
+	return fmt.Sprintf(format+", "+format+", "+format, v[0], v[1], v[2])
+}
+
+func measuresLine(title string, m picture.Measures) string {
+	psnr := fmt.Sprintf("%.1f dB", float64(m.PSNR))
+	if m.MAE == 0 {
+		psnr = "without bound"
+	}
+	return fmt.Sprintf("%s: mean difference %.2f levels, PSNR %s, SSIM %.4f, CIEDE2000 mean %.2f and 99th percentile %.2f.", title, m.MAE, psnr, m.SSIM, m.DeltaE.Mean, m.DeltaE.P99)
+}
+
+func printFindings(w io.Writer, findings []picture.Finding) {
+	for i, f := range findings {
+		if i == 12 {
+			fmt.Fprintf(w, "  and %d more findings\n", len(findings)-i)
+			return
+		}
+		fold(w, "  ", fmt.Sprintf("- %s (%s, %.0f %%)", scoring.FindingText(f), f.Kind, 100*f.Confidence))
+		if f.Where != "" && f.Designator != "" {
+			fold(w, "    ", f.Where)
+		}
+		fold(w, "    ", f.Advice)
+	}
+}
+
+func printJudged(w io.Writer, j picture.Judged) {
+	if j.Good+j.Bad+j.NotJudged > 0 {
+		fmt.Fprintf(w, "  Data lines: %d good, %d bad, %d not judged.\n", j.Good, j.Bad, j.NotJudged)
+	}
+}
+
+func joinInts(v []int) string {
+	words := make([]string, len(v))
+	for i, n := range v {
+		words[i] = fmt.Sprint(n)
+	}
+	return strings.Join(words, ", ")
+}

@@ -1,0 +1,69 @@
+package entry
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"proveout/plans"
+	"proveout/plans/quantity"
+)
+
+func TestParseSeveral(t *testing.T) {
+	field := plans.Field{Name: "temperature", Dimension: quantity.Temperature, Unit: "°C", Many: true}
+	for text, want := range map[string][]float64{
+		"61.5":                          {61.5},
+		"61.5, 62.0":                    {61.5, 62},
+		"61.5,62.0":                     {61.5, 62},
+		"61; 62;":                       {61, 62},
+		"61, 62":                        {61, 62},
+		"61.5 °C @ 30 min, 62 @ 40 min": {61.5, 62},
+	} {
+		got, err := Parse(field, text)
+		if err != nil {
+			t.Errorf("%q: %v", text, err)
+			continue
+		}
+		var values []float64
+		for _, r := range got {
+			values = append(values, r.Value)
+		}
+		if len(values) != len(want) {
+			t.Errorf("%q: got %v, want %v", text, values, want)
+			continue
+		}
+		for i := range want {
+			if math.Abs(values[i]-want[i]) > 1e-9 {
+				t.Errorf("%q: got %v, want %v", text, values, want)
+			}
+		}
+	}
+	for _, text := range []string{"", ";", "61,5", "61,5 °C", "61,5; 62,0", // a decimal comma is never two readings
+		"61 +- 2", "warm", "61.5 MHz", "61 @ noon"} {
+		if got, err := Parse(field, text); err == nil {
+			t.Errorf("%q: got %v, want an error", text, got)
+		}
+	}
+}
+
+func TestDoubt(t *testing.T) {
+	field := plans.Field{Name: "core", Dimension: quantity.Frequency, Unit: "MHz", Nominal: 166e6, Expected: "166 MHz"}
+	for text, want := range map[string]string{
+		"166":      "",
+		"140 MHz":  "", // off, but a value a card may show: the verdict says so
+		"1665 MHz": "1665 MHz: did you mean 166.5 MHz?",
+		"1665":     "1665 MHz: did you mean 166.5 MHz?",
+		"16.6":     "16.6 MHz: did you mean 166 MHz?",
+		"166 kHz":  "166 kHz: did you mean 166",
+		"500":      "500 MHz is far from the expected 166 MHz.",
+	} {
+		readings, err := Parse(field, text)
+		if err != nil {
+			t.Errorf("%q: %v", text, err)
+			continue
+		}
+		if got, _ := Doubt(field, readings[0]); !strings.HasPrefix(got, want) || want == "" && got != "" {
+			t.Errorf("%q: got %q, want %q", text, got, want)
+		}
+	}
+}

@@ -1,0 +1,49 @@
+package document
+
+import (
+	"math"
+
+	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
+
+	"proveout/report/content"
+	"proveout/report/typeface"
+)
+
+// capture sets the panels of a compared picture side by side, with the verdict
+// over them and what was found under them.
+func (s *sheet) capture(c *content.Capture) {
+	const gutter = 3.0
+	abreast := float64(max(3, len(c.Panels)))
+	w := (s.w - (abreast-1)*gutter) / abreast
+	b := &block{}
+	y := b.text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, c.Label+" · "+c.Title+" · "+c.Word)
+	y += 0.8
+	tall, low := 0.0, y
+	for i, p := range c.Panels {
+		pw, ph := w, 0.0
+		if p.Width > 0 {
+			ph = w * float64(p.Height) / float64(p.Width)
+		}
+		if most := 60.0; ph > most {
+			pw, ph = pw*most/ph, most
+		}
+		if len(p.JPEG) > 0 {
+			b.add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
+		}
+		tall = math.Max(tall, ph)
+	}
+	for i, p := range c.Panels {
+		x := float64(i) * (w + gutter)
+		at := b.text(x, y+tall+0.6, w, face{size: 7.8, weight: typeface.Bold}, p.Label)
+		if p.Scale != "" {
+			at = b.text(x, at, w, face{size: 7.2, color: &darkGrey}, p.Scale)
+		}
+		low = math.Max(low, at)
+	}
+	if c.Caption != "" {
+		low = b.text(0, low+0.6, s.w, face{size: 8.5}, c.Caption)
+	}
+	b.text(0, low, s.w, face{size: 6.3, color: &darkGrey}, c.Source)
+	b.h += 4
+	s.place(b)
+}

@@ -1,0 +1,192 @@
+package scoring_test
+
+import (
+	"encoding/binary"
+	"math"
+	"strings"
+	"testing"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/scoring"
+	"proveout/scoring/conformity"
+)
+
+// agpCard is the configuration space of the card of these tests: vendor, device,
+// class, a 32-bit memory window, an AGP capability that offers 1x and 2x and
+// runs at a rate. Layout: PCI Local Bus Specification 2.3, chapter 6; AGP
+// Interface Specification 2.0, 6.1 (from memory).
+func agpCard(vendor, device uint16, rate uint32) []byte {
+	b := make([]byte, 256)
+	binary.LittleEndian.PutUint16(b[0:], vendor)
+	binary.LittleEndian.PutUint16(b[2:], device)
+	b[4], b[6], b[0xb] = 7, 0x10, 3
+	binary.LittleEndian.PutUint32(b[0x10:], 0xe8000008)
+	b[0x34], b[0x60], b[0x62] = 0x60, 2, 0x20
+	binary.LittleEndian.PutUint32(b[0x64:], 0x1f000003)
+	if rate > 0 {
+		binary.LittleEndian.PutUint32(b[0x68:], 0x1f000100|rate)
+	}
+	return b
+}
+
+func (b *bench) dump(step string, data []byte) {
+	list := b.Job.Attempts[step]
+	a := &list[len(list)-1]
+	a.Dumps = append(a.Dumps, reading.Dump{Evidence: reading.Evidence{Name: "card.bin", SHA256: strings.Repeat("ef", 32)},
+		Bytes: func() ([]byte, error) { return data, nil }})
+}
+
+func TestDetectionFromADump(t *testing.T) {
+	typed := []string{"detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=2x"}
+	for _, tt := range []struct {
+		name   string
+		typed  []string
+		dump   []byte
+		want   scoring.Verdict
+		reason string
+	}{
+		{"dump and words agree", typed, agpCard(0xf5e1, 0x0a01, 2), conformity.Pass, "checks passed"},
+		{"the dump alone", nil, agpCard(0xf5e1, 0x0a01, 2), conformity.Pass, "checks passed"},
+		{"trained low", []string{"detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=1x"}, agpCard(0xf5e1, 0x0a01, 1), conformity.Fail, "1x"},
+		{"trained low, the dump alone", nil, agpCard(0xf5e1, 0x0a01, 1), conformity.Fail, "trained below what both ends offer"},
+		{"another chip", nil, agpCard(0xf5e1, 0x0a21, 2), conformity.Fail, "they differ in bit 5"},
+		{"words deny the ID", typed, agpCard(0xf5e1, 0x0a21, 2), conformity.Inconclusive, "another card or a slip"},
+		{"words deny the rate", typed, agpCard(0xf5e1, 0x0a01, 1), conformity.Inconclusive, "2x was typed, but the dump says 1x"},
+		{"typed as not found", []string{"detected=no"}, agpCard(0xf5e1, 0x0a01, 2), conformity.Inconclusive, "no was typed"},
+		{"no driver yet", typed, agpCard(0xf5e1, 0x0a01, 0), conformity.Pass, "checks passed"},
+		{"header only", typed, agpCard(0xf5e1, 0x0a01, 2)[:64], conformity.Pass, "checks passed"},
+		{"no dump", typed, []byte("hello\n"), conformity.Inconclusive, "no rows of configuration space"},
+	} {
+		b := newBench(t, "detection")
+		b.attempt("detection", tt.typed...)
+		b.dump("detection", tt.dump)
+		if s := b.step("detection"); s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
+			t.Errorf("%s: %v, %s\n%+v", tt.name, s.Verdict, s.Reason, s.Checks)
+		}
+	}
+}
+
+func TestDumpWithASmallWindow(t *testing.T) {
+	text := "01:00.0 display controller\nRegion 0: Memory at e8000000 (32-bit, prefetchable) [size=8M]\n"
+	data := agpCard(0xf5e1, 0x0a01, 2)
+	for i := 0; i < len(data); i += 16 {
+		text += strings.ToLower(hexRow(i, data[i:i+16]))
+	}
+	b := newBench(t, "detection")
+	b.attempt("detection")
+	b.dump("detection", []byte(text))
+	s := b.step("detection")
+	if s.Verdict != conformity.Fail || !strings.Contains(s.Reason, "the window is smaller than the memory") {
+		t.Errorf("%v, %s", s.Verdict, s.Reason)
+	}
+}
+
+func hexRow(at int, row []byte) string {
+	const digits = "0123456789abcdef"
+	out := []byte{digits[at>>4], digits[at&15], ':'}
+	for _, v := range row {
+		out = append(out, ' ', digits[v>>4], digits[v&15])
+	}
+	return string(append(out, '\n'))
+}
+
+// withClock puts a family's core clock in place of the one of these tests.
+func withClock(value, more string) string {
+	return strings.Replace(familyText, "value = \"100 MHz ±1 %\"\n", "value = \""+value+"\"\n"+more+"\n", 1)
+}
+
+func TestClockOfASynthesizer(t *testing.T) {
+	// 315/22 MHz x 58 / 5 = 166.0909 MHz is the nearest to 166 MHz that N 8 to
+	// 129, M 2 to 31, K 0 to 3 make: 548 ppm off.
+	family := withClock("166 MHz ±100 ppm", `synthesizer = { n = "8-129", m = "2-31", k = "0-3" }`)
+	shop := strings.Replace(shopText, `accuracy = "±0.1 MHz"`, `accuracy = "±10 ppm"`, 1)
+	plan := "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"clocks\"\nkind = \"clock\"\ntitle = \"C\"\nclocks = [\"core\"]\n"
+	for _, tt := range []struct {
+		read   string
+		want   scoring.Verdict
+		reason string
+	}{
+		{"166.0909 MHz", conformity.Pass, "the nearest setting"},
+		{"166.000 MHz", conformity.Pass, "inside the limits"},
+		{"165.70 MHz", conformity.Fail, "outside the limits"},
+	} {
+		b := newBenchOf(t, plan, family, shop)
+		b.attempt("clocks", "core="+tt.read)
+		if s := b.step("clocks"); s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
+			t.Errorf("%s: %v, %s", tt.read, s.Verdict, s.Reason)
+		}
+	}
+}
+
+func TestClockOfAnotherVariant(t *testing.T) {
+	family := familyText + `
+[[variant]]
+name = "100"
+[[variant]]
+name = "143"
+[[variant.clock]]
+name = "core"
+value = "143 MHz ±1 %"
+`
+	b := newBenchOf(t, "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"clocks\"\nkind = \"clock\"\ntitle = \"C\"\n", familyText, shopText)
+	file, problems := plans.ParseFamily("f.family.toml", []byte(family))
+	if len(problems) > 0 {
+		t.Fatal(plans.AsError(problems))
+	}
+	var err error
+	if b.Family, err = file.Variant("100"); err != nil {
+		t.Fatal(err)
+	}
+	b.attempt("clocks", "core=143 MHz", "memory=125.0 MHz")
+	s := b.step("clocks")
+	if s.Verdict != conformity.Fail || !strings.Contains(s.Reason, `the clock of the variant "143", not drift`) || len(s.Causes) != 1 || s.Causes[0].Confidence < 0.6 {
+		t.Errorf("%v, %s, %+v", s.Verdict, s.Reason, s.Causes)
+	}
+	if !strings.Contains(strings.Join(s.Findings, "\n"), "no simple ratio") {
+		t.Errorf("nothing is said of the coupling: %v", s.Findings)
+	}
+}
+
+func TestResistanceBesideKnownGoodCards(t *testing.T) {
+	with := func(good string) string {
+		return strings.Replace(familyText, "resistance = \"11 ohm\"", "resistance = \"11 ohm\"\ngood = ["+good+"]", 1)
+	}
+	five := `"10.8 ohm", "11.2 ohm", "11.0 ohm", "10.7 ohm", "11.4 ohm"`
+	for _, tt := range []struct {
+		good, ohm string
+		want      scoring.Verdict
+		reason    string
+	}{
+		{five, "11.1 ohm", conformity.Pass, ""},
+		{five, "5.1 ohm", conformity.Fail, "lower than the known-good cards"},
+		{five, "40.0 ohm", conformity.Fail, "higher than the known-good cards"},
+		{five, "0.3 ohm", conformity.Fail, "is shorted"},
+		{`"10.8 ohm", "11.2 ohm"`, "5.1 ohm", conformity.Inconclusive, "lower than"},
+		{`"10.8 ohm", "11.2 ohm"`, "7.5 ohm", conformity.Pass, ""},
+	} {
+		b := newBenchOf(t, "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"rails\"\nkind = \"rails\"\ntitle = \"R\"\nrails = [\"core\"]\n", with(tt.good), shopText)
+		b.attempt("rails", "core.ohm="+tt.ohm, "core.volt=2.50 V")
+		s := b.step("rails")
+		if s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
+			t.Errorf("%s beside %s: %v, %s", tt.ohm, tt.good, s.Verdict, s.Reason)
+		}
+		if c := checkNamed(t, s, "core.ohm"); c.Value == nil || math.IsNaN(float64(*c.Value)) {
+			t.Errorf("%+v", c)
+		}
+	}
+}
+
+func TestRailOfTheSlot(t *testing.T) {
+	plan := "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"rails\"\nkind = \"rails\"\ntitle = \"R\"\nrails = [\"core\", \"AGP +12 V\"]\n"
+	b := newBenchOf(t, plan, familyText, shopText)
+	b.attempt("rails", "core.ohm=11.0 ohm", "core.volt=2.50 V", "AGP +12 V.volt=12.10 V")
+	s := b.step("rails")
+	if c := checkNamed(t, s, "AGP +12 V.volt"); s.Verdict != conformity.Pass || c.Verdict != conformity.Pass || !strings.Contains(c.Source, "AGP Interface Specification") {
+		t.Errorf("%v, %s, %+v", s.Verdict, s.Reason, c)
+	}
+	b.attempt("rails", "core.ohm=11.0 ohm", "core.volt=2.50 V", "AGP +12 V.volt=10.50 V")
+	if s = b.step("rails"); s.Verdict != conformity.Fail {
+		t.Errorf("%v, %s", s.Verdict, s.Reason)
+	}
+}

@@ -1,0 +1,239 @@
+package scoring
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/scoring/memory"
+	"proveout/scoring/picture"
+	"proveout/scoring/picture/decode"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+	"proveout/scoring/picture/recognise"
+)
+
+// captureLimits bound what a capture may ask for: 64 million pixels are more
+// than any telephone's picture that the analysis needs.
+var captureLimits = decode.Limits{Bytes: 256 << 20, Pixels: 64_000_000, Side: 16_384}
+
+// PictureMode returns the frame buffer of a display mode, "1024x768x16" or
+// "1024x768x16@75". Pixels of 16 bits are RGB565, of 15 bits RGB555, of 8 bits
+// go through the palette of the test pictures.
+func PictureMode(text string) (pattern.Mode, error) {
+	m, err := plans.ParseMode(text)
+	if err != nil {
+		return pattern.Mode{}, err
+	}
+	p := pattern.Mode{Width: m.Width, Height: m.Height}
+	switch m.Depth {
+	case 8:
+		p.Format = pattern.Palette8
+	case 15:
+		p.Format = pattern.RGB555
+	case 16:
+		p.Format = pattern.RGB565
+	case 24:
+		p.Format = pattern.RGB888
+	case 32:
+		p.Format = pattern.XRGB8888
+	case 0:
+		return p, fmt.Errorf("%q has no depth: write it like \"1024x768x16\"", text)
+	default:
+		return p, fmt.Errorf("there are no test pictures of %d bits a pixel; there are of 8, 15, 16, 24 and 32", m.Depth)
+	}
+	if err := p.Check(); err != nil {
+		return p, fmt.Errorf("no test picture can be made for %s: %w", text, err)
+	}
+	return p, nil
+}
+
+// ModeText returns the mode as plans write it: "1024x768x16".
+func ModeText(m pattern.Mode) string {
+	depth := map[pattern.Format]int{pattern.Palette8: 8, pattern.RGB555: 15, pattern.RGB565: 16, pattern.RGB888: 24, pattern.XRGB8888: 32}[m.Format]
+	return fmt.Sprintf("%dx%dx%d", m.Width, m.Height, depth)
+}
+
+// FrameMemory returns the memory that holds the picture: the pool called
+// "frame", else the first. It is nil when the family does not say how its chips
+// are put together.
+func FrameMemory(f *plans.Family) *memory.Organisation {
+	if f == nil {
+		return nil
+	}
+	for _, named := range []string{"frame", ""} {
+		for _, pool := range f.Memory {
+			if pool.Words > 0 && (named == "" || pool.Name == named) {
+				o := Organisation(pool)
+				return &o
+			}
+		}
+	}
+	return nil
+}
+
+// ReadCapture reads a capture. A file called *.raw is a dump of the frame
+// buffer, for which the mode must be known.
+func ReadCapture(c *reading.Capture, mode *pattern.Mode) (*raster.RGB, error) {
+	if c.Open == nil {
+		return nil, errors.New("the file is not at hand")
+	}
+	r, err := c.Open()
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	if IsRaw(c.Name) {
+		if mode == nil {
+			return nil, errors.New("a raw dump says nothing of its size: state its mode")
+		}
+		return decode.Raw(r, *mode, captureLimits)
+	}
+	p, _, err := decode.Decode(r, captureLimits)
+	return p, err
+}
+
+// IsRaw reports whether a file of this name is a dump of the frame buffer.
+func IsRaw(name string) bool { return strings.EqualFold(filepath.Ext(name), ".raw") }
+
+// Identify tells which test picture is meant: the one that is stated, else the
+// one that the capture's identification names. mode is nil when it is not
+// stated. Where both are known and differ, that is an error.
+func Identify(p *raster.RGB, name string, mode *pattern.Mode) (pattern.Pattern, error) {
+	if name != "" && mode != nil {
+		return pattern.ParseName(name, *mode)
+	}
+	found, err := recognise.Pattern(p)
+	switch {
+	case err != nil && name != "":
+		return found, fmt.Errorf("%w; state the mode too", err)
+	case err != nil:
+		return found, err
+	case name != "" && !strings.EqualFold(name, found.Name()):
+		return found, fmt.Errorf("it says that it shows %s at %s, not %s", found.Name(), ModeText(found.Mode), name)
+	case mode != nil && *mode != found.Mode:
+		return found, fmt.Errorf("it says that it shows %s at %s, not at %s", found.Name(), ModeText(found.Mode), ModeText(*mode))
+	}
+	return found, nil
+}
+
+// RouteNamed returns the way a picture came in.
+func RouteNamed(name string) (picture.Route, error) {
+	switch strings.ToLower(name) {
+	case "", "auto":
+		return picture.Auto, nil
+	case "digital":
+		return picture.Digital, nil
+	case "analogue":
+		return picture.Analogue, nil
+	case "photo", "photograph":
+		return picture.Photograph, nil
+	}
+	return "", fmt.Errorf("%q is not a way a picture comes in: digital, analogue, photo or auto", name)
+}
+
+// A compared capture is what one capture said.
+type compared struct {
+	capture *reading.Capture
+	pattern pattern.Pattern // zero when it is not known
+	mode    string          // as documents print it
+	result  *picture.Result // nil when it could not be compared
+	shown   *raster.RGB     // the capture as read; nil when the result was kept
+	err     error           // why it could not be compared
+}
+
+// title names what the capture shows.
+func (c *compared) title() string {
+	if c.pattern.Kind == 0 {
+		return c.capture.Name
+	}
+	return c.pattern.Name() + " at " + c.mode
+}
+
+// compare reads one capture and compares it with the pattern it shows, or
+// recalls what was found when it was compared before.
+func compareCapture(c *reading.Capture, org *memory.Organisation) *compared {
+	out := &compared{capture: c, mode: c.Mode}
+	var mode *pattern.Mode
+	if c.Mode != "" {
+		m, err := PictureMode(c.Mode)
+		if err != nil {
+			out.err = err
+			return out
+		}
+		mode = &m
+	}
+	key := captureKey(c, org)
+	if c.Recall != nil && c.Pattern != "" && mode != nil {
+		if data, ok := c.Recall(key); ok && out.recalled(data, c.Pattern, *mode) {
+			return out
+		}
+	}
+	p, err := ReadCapture(c, mode)
+	if err != nil {
+		out.err = err
+		return out
+	}
+	out.shown = p
+	if out.pattern, out.err = Identify(p, c.Pattern, mode); out.err != nil {
+		return out
+	}
+	if out.mode == "" {
+		out.mode = ModeText(out.pattern.Mode)
+	}
+	f, err := out.pattern.Render()
+	if err != nil {
+		out.err = err
+		return out
+	}
+	route, err := RouteNamed(c.Route)
+	if err != nil {
+		out.err = err
+		return out
+	}
+	if out.result, out.err = picture.Compare(f, p, picture.Options{Memory: org, Base: c.Base, Route: route}); out.err != nil {
+		return out
+	}
+	if c.Keep != nil {
+		kept := *out.result
+		kept.Transfer = nil
+		if data, err := json.Marshal(kept); err == nil {
+			c.Keep(key, data)
+		}
+	}
+	return out
+}
+
+// captureKey is everything beside the program that the result hangs on.
+func captureKey(c *reading.Capture, org *memory.Organisation) string {
+	key := fmt.Sprintf("%s %s %s %s %d", c.SHA256, c.Pattern, c.Mode, c.Route, c.Base)
+	if org != nil {
+		key += fmt.Sprintf(" %+v", *org)
+	}
+	return key
+}
+
+// recalled takes a kept result, and reports whether it is of use.
+func (c *compared) recalled(data []byte, name string, mode pattern.Mode) bool {
+	p, err := pattern.ParseName(name, mode)
+	if err != nil {
+		return false
+	}
+	r := &picture.Result{}
+	if json.Unmarshal(data, r) != nil || r.Pattern != p.Name() {
+		return false
+	}
+	// Infinity is kept as null.
+	for _, m := range []*picture.Measures{&r.Measures, r.Raw} {
+		if m != nil && m.MAE == 0 && m.PSNR == 0 {
+			m.PSNR = picture.Decibel(math.Inf(1))
+		}
+	}
+	c.pattern, c.result = p, r
+	return true
+}

@@ -1,0 +1,118 @@
+package scoring_test
+
+import (
+	"errors"
+	"iter"
+	"math"
+	"strings"
+	"testing"
+
+	"proveout/harness/reading"
+	"proveout/scoring"
+	"proveout/scoring/conformity"
+)
+
+const scanPlan = `
+id = "p"
+title = "P"
+[[step]]
+id = "scan"
+kind = "memory-scan"
+title = "Memory test"
+march = "March C-"
+`
+
+// listed adds a list of failing addresses to the last attempt of a step.
+func (b *bench) listed(step, name string, rows []reading.Failure, problem error) *reading.Log {
+	list := b.Job.Attempts[step]
+	a := &list[len(list)-1]
+	a.Logs = append(a.Logs, reading.Log{Evidence: reading.Evidence{Name: name, SHA256: strings.Repeat("cd", 32)}, Count: int64(len(rows)),
+		Failures: func() iter.Seq2[[]reading.Failure, error] {
+			return func(yield func([]reading.Failure, error) bool) {
+				for i := 0; i < len(rows); i += 7 {
+					if !yield(rows[i:min(i+7, len(rows))], nil) {
+						return
+					}
+				}
+				if problem != nil {
+					yield(nil, problem)
+				}
+			}
+		}})
+	return &a.Logs[len(a.Logs)-1]
+}
+
+// stuckLine lists rows of the board of these tests, 64-bit beats of four chips of
+// 16 bits, whose chip U2 holds its line D3 at 1: lane 19 of the bus, bit 3 of
+// byte 2 of every beat.
+func stuckLine(n int) []reading.Failure {
+	var rows []reading.Failure
+	for i := range n {
+		word := int64(i*40503) % (1 << 20)
+		written := uint64(i*2654435761) & 0xfff7
+		rows = append(rows, reading.Failure{Address: word*8 + 2, Written: written, Read: written | 8, Bits: 16, Seconds: math.NaN(), Celsius: math.NaN()})
+	}
+	return rows
+}
+
+func TestMemoryScanNamesTheChip(t *testing.T) {
+	b := newBenchOf(t, scanPlan, familyText, shopText)
+	b.attempt("scan")
+	b.listed("scan", "cold.csv", stuckLine(400), nil)
+	s := b.step("scan")
+	if s.Verdict != conformity.Fail || !strings.Contains(s.Reason, "D3 of U2") {
+		t.Fatalf("%v %s", s.Verdict, s.Reason)
+	}
+	if len(s.Causes) == 0 || !strings.Contains(s.Causes[0].Text, "line stuck 1: data line D3 of U2") || s.Causes[0].Look == "" {
+		t.Errorf("%+v", s.Causes)
+	}
+	if !strings.Contains(strings.Join(s.Findings, "\n"), "March C- (10n) finds all") || len(s.Conditions) != 1 {
+		t.Errorf("the march test is not stated: %v", s.Findings)
+	}
+	if c := checkNamed(t, s, "list"); *c.Value != 400 || len(c.Evidence) != 1 {
+		t.Errorf("%+v", c)
+	}
+	// The same fault of a second list is one cause.
+	b.listed("scan", "warm.csv", stuckLine(300), nil)
+	if again := b.step("scan"); len(again.Causes) != len(s.Causes) || !hasCheck(again, "list-2") {
+		t.Errorf("%+v", again.Causes)
+	}
+}
+
+func TestMemoryScanVerdicts(t *testing.T) {
+	outside := []reading.Failure{{Address: 1 << 30, Written: 1, Bits: 16, Seconds: math.NaN(), Celsius: math.NaN()}}
+	agreeing := []reading.Failure{{Address: 16, Written: 1, Read: 1, Bits: 16, Seconds: math.NaN(), Celsius: math.NaN()}}
+	for _, tt := range []struct {
+		name    string
+		typed   []string
+		lists   [][]reading.Failure
+		bad     int64
+		problem error
+		pool    string
+		want    scoring.Verdict
+		reason  string
+	}{
+		{name: "empty list", lists: [][]reading.Failure{nil}, want: conformity.Pass, reason: "no failing address is listed"},
+		{name: "agreeing rows", lists: [][]reading.Failure{agreeing}, want: conformity.Pass, reason: "1 row reads back"},
+		{name: "outside", lists: [][]reading.Failure{outside}, want: conformity.Inconclusive, reason: "outside the memory"},
+		{name: "unreadable row alone", lists: [][]reading.Failure{nil}, bad: 1, want: conformity.Inconclusive, reason: "cannot be read"},
+		{name: "evidence gone", lists: [][]reading.Failure{nil}, problem: errors.New("no such file"), want: conformity.Inconclusive, reason: "cannot be read again"},
+		{name: "another memory", lists: [][]reading.Failure{nil}, pool: "texture", want: conformity.Inconclusive, reason: `no "texture" memory`},
+		{name: "nothing", want: conformity.NotRun, reason: "not even an empty one"},
+		{name: "typed none", typed: []string{"failing=0"}, want: conformity.Pass, reason: "no address failed"},
+		{name: "typed some", typed: []string{"failing=12"}, want: conformity.Fail, reason: "12 addresses failed"},
+		{name: "typed some, list empty", typed: []string{"failing=12"}, lists: [][]reading.Failure{nil}, want: conformity.Inconclusive, reason: "another run"},
+		{name: "part of the memory", typed: []string{"tested=8 MiB"}, lists: [][]reading.Failure{nil}, want: conformity.Inconclusive, reason: "8 MiB of 16 MiB"},
+		{name: "all of the memory", typed: []string{"tested=16 MiB"}, lists: [][]reading.Failure{nil}, want: conformity.Pass, reason: "covered all"},
+	} {
+		b := newBenchOf(t, scanPlan, familyText, shopText)
+		b.attempt("scan", tt.typed...)
+		for _, rows := range tt.lists {
+			l := b.listed("scan", "list.csv", rows, tt.problem)
+			l.Bad, l.Pool = tt.bad, tt.pool
+		}
+		if s := b.step("scan"); s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
+			t.Errorf("%s: %v, %s", tt.name, s.Verdict, s.Reason)
+		}
+	}
+}
