@@ -5,6 +5,7 @@ go 1.26.0
 require (
 	codeberg.org/go-fonts/liberation v0.6.0
 	github.com/BurntSushi/toml v1.6.0
+	github.com/boombuler/barcode v1.0.1
 	github.com/digitorus/timestamp v0.0.0-20231217203849-220c5c2851b7
 	github.com/go-echarts/go-echarts/v2 v2.6.7
 	github.com/golang/freetype v0.0.0-20170609003504-e2365dfdc4a0
@@ -28,7 +29,6 @@ require (
 )
 
 require (
-	github.com/boombuler/barcode v1.0.1 // indirect
 	github.com/clipperhouse/uax29/v2 v2.7.0 // indirect
 	github.com/cpuguy83/go-md2man/v2 v2.0.7 // indirect
 	github.com/digitorus/pkcs7 v0.0.0-20230818184609-3a137a874352 // indirect

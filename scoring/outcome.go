@@ -119,3 +119,14 @@ func (n Number) MarshalJSON() ([]byte, error) {
 	}
 	return strconv.AppendFloat(nil, f, 'g', -1, 64), nil
 }
+
+// UnmarshalJSON reads what MarshalJSON wrote; null is NaN.
+func (n *Number) UnmarshalJSON(text []byte) error {
+	if string(text) == "null" {
+		*n = Number(math.NaN())
+		return nil
+	}
+	f, err := strconv.ParseFloat(string(text), 64)
+	*n = Number(f)
+	return err
+}

@@ -13,7 +13,12 @@ import (
 
 // Score judges every step of the plan by its last attempt and the job as a
 // whole. It is accepted when every required step passed on its last attempt.
-func Score(in reading.Input) Outcome {
+func Score(in reading.Input) Outcome { return Rescore(in, nil) }
+
+// Rescore is [Score] for a job whose files are not all at hand: the steps in
+// taken are not judged again but taken as they are given, by their id. The
+// gates and the job as a whole are decided anew.
+func Rescore(in reading.Input, taken map[string]StepOutcome) Outcome {
 	out := Outcome{
 		Job:      in.Job.Number,
 		Plan:     in.Plan.ID,
@@ -23,7 +28,11 @@ func Score(in reading.Input) Outcome {
 		Warnings: slices.Clone(in.Job.Warnings),
 	}
 	for i := range in.Plan.Steps {
-		out.Steps = append(out.Steps, scoreStep(in, &in.Plan.Steps[i]))
+		step, ok := taken[in.Plan.Steps[i].ID]
+		if !ok {
+			step = scoreStep(in, &in.Plan.Steps[i])
+		}
+		out.Steps = append(out.Steps, step)
 	}
 	settleMemoryDisplay(&out)
 	holdBehindGates(in.Plan, &out)
@@ -191,8 +200,9 @@ func holdBehindGates(plan *plans.Plan, out *Outcome) {
 	for i := range out.Steps {
 		s := &out.Steps[i]
 		if held != "" && plan.Steps[i].Kind.Powered() {
-			if s.Attempts > 0 {
-				s.Warnings = append(s.Warnings, "readings exist, but the step is held until the gate \""+held+"\" passes")
+			note := "readings exist, but the step is held until the gate \"" + held + "\" passes"
+			if s.Attempts > 0 && !slices.Contains(s.Warnings, note) {
+				s.Warnings = append(s.Warnings, note)
 			}
 			s.Verdict = conformity.NotRun
 			s.Reason = fmt.Sprintf("Held: the gate %q failed, and no powered step may run until it passes.", held)

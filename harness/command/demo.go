@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -45,6 +46,13 @@ func (c *Console) demo(ctx context.Context, out string) error {
 		}
 	}
 	if err := os.Rename(filepath.Join(inputs, shopFile), filepath.Join(shop, shopFile)); err != nil {
+		return err
+	}
+	made := *c
+	made.Out = io.Discard
+	if sh, err := readShop(shop); err != nil {
+		return err
+	} else if err := made.makeKey(shop, sh.Name); err != nil {
 		return err
 	}
 	// The commands run as if typed in the inputs folder.

@@ -27,6 +27,7 @@ func (c *Console) initCommand() *cli.Command {
 			&cli.StringFlag{Name: "slot", Usage: "`KIND` of slot: AGP, PCI or PCIe"},
 			&cli.StringFlag{Name: "key", Usage: "how the slot is keyed: `KEY` 3.3 V, 1.5 V, 5 V or universal"},
 			&cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter"},
+			&cli.BoolFlag{Name: "signing-key", Usage: "make the key that certificates are signed with, too"},
 			&cli.BoolFlag{Name: "ask", Usage: "ask, even from a pipe"}, plainFlag,
 		},
 		Description: "Without flags, on a terminal, it asks for shop, bench and instruments; Enter\n" +
@@ -52,7 +53,14 @@ func (c *Console) initShop(x *cli.Context) error {
 		return err
 	}
 	fmt.Fprintf(c.Out, "Made the shop folder %s.\nNext: look through %s, then open a job with proveout job open.\n", dir, filepath.Join(dir, shopFile))
-	return nil
+	if !x.Bool("signing-key") {
+		return nil
+	}
+	shop, err := readShop(dir)
+	if err != nil {
+		return err
+	}
+	return c.makeKey(dir, shop.Name)
 }
 
 func makeShop(dir string, p plans.ShopParams) error {

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"image"
@@ -15,7 +14,13 @@ import (
 	"proveout/harness/job"
 	"proveout/harness/register"
 	"proveout/report"
+	"proveout/report/words"
 	"proveout/scoring"
+)
+
+var (
+	languageFlag   = &cli.StringFlag{Name: "language", Usage: "`CODE` of the documents' language: en, de or fr; else the shop's"}
+	printCodesFlag = &cli.BoolFlag{Name: "print-codes", Usage: "print characters that the fonts do not have by their codes"}
 )
 
 var paperFlag = &cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter; else the shop's"}
@@ -25,8 +30,15 @@ func (c *Console) certifyCommand() *cli.Command {
 		Name:      "certify",
 		Usage:     "issue the certificate of an accepted job",
 		ArgsUsage: "JOB",
-		Flags:     []cli.Flag{shopFlag, jsonFlag, paperFlag, byFlag},
-		Action:    func(x *cli.Context) error { return c.issue(x, report.Certificate) },
+		Description: "The certificate carries the record of the test and is signed when the shop has a\n" +
+			"key (proveout key new). Log files travel inside it as far as they are small, so\n" +
+			"that a buyer can have all verdicts worked out again.",
+		Flags: []cli.Flag{shopFlag, jsonFlag, paperFlag, languageFlag, byFlag, printCodesFlag,
+			&cli.StringFlag{Name: "replaces", Usage: "`NUMBER` of the certificate that this one takes the place of"},
+			&cli.StringFlag{Name: "because", Usage: "`WHY` it takes its place"},
+			&cli.BoolFlag{Name: "name-customer", Usage: "print the customer reference, which is left out otherwise"},
+			&cli.BoolFlag{Name: "no-logs", Usage: "leave the log files out of the certificate"}},
+		Action: func(x *cli.Context) error { return c.issue(x, report.Certificate) },
 	}
 }
 
@@ -35,7 +47,7 @@ func (c *Console) reportCommand() *cli.Command {
 		Name:      "report",
 		Usage:     "write a test report of a job in any state",
 		ArgsUsage: "JOB",
-		Flags:     []cli.Flag{shopFlag, jsonFlag, paperFlag, byFlag},
+		Flags:     []cli.Flag{shopFlag, jsonFlag, paperFlag, languageFlag, byFlag},
 		Action:    func(x *cli.Context) error { return c.issue(x, report.TestReport) },
 	}
 }
@@ -75,8 +87,18 @@ func (c *Console) issue(x *cli.Context, kind report.Kind) error {
 	if err != nil {
 		return err
 	}
+	if kind == report.Certificate {
+		if err := c.checkReplaces(x, k); err != nil {
+			return err
+		}
+	}
 	if a.Number, a.Document, a.Page, err = c.write(x, k, &o, kind, paper); err != nil {
 		return err
+	}
+	if kind == report.Certificate {
+		if err := c.superseded(x, k, a.Number); err != nil {
+			return err
+		}
 	}
 	if x.Bool("json") {
 		return c.answer(a)
@@ -111,9 +133,19 @@ func (c *Console) write(x *cli.Context, k *openCase, o *scoring.Outcome, kind re
 	if err != nil {
 		return "", "", "", err
 	}
+	if err := d.Prepare(); err != nil {
+		return "", "", "", err
+	}
+	id, err := c.sealer(x, k, d)
+	if err != nil {
+		return "", "", "", err
+	}
+	name := "report"
+	if kind == report.Certificate {
+		name = "certificate"
+	}
 	err = k.work(func(f *job.Folder) (err error) {
-		d.Number, err = c.takeNumber(k, d, kind)
-		if err != nil {
+		if d.Number, err = c.takeNumber(k, d, kind); err != nil {
 			return err
 		}
 		defer func() {
@@ -121,32 +153,37 @@ func (c *Console) write(x *cli.Context, k *openCase, o *scoring.Outcome, kind re
 				register.GiveBack(k.shopDir, d.Number)
 			}
 		}()
-		if err := d.Prepare(); err != nil {
+		if err := c.refuseMissing(x, d); err != nil {
 			return err
 		}
-		missing, err := report.MissingGlyphs(d)
+		pdf, page, err := c.made(k, d, paper, id)
 		if err != nil {
 			return err
 		}
-		for _, g := range missing {
-			c.say(x, "Note: %v cannot be printed and is replaced by its code.", g)
-		}
-		var pdf, page bytes.Buffer
-		if err := errors.Join(report.WritePDF(&pdf, d, paper), report.WritePage(&page, d)); err != nil {
-			return err
-		}
-		name := "report"
-		if kind == report.Certificate {
-			name = "certificate"
-		}
 		base := strings.Map(plainName, d.Number)
-		if pdfPath, err = f.Issue(job.IssuedRecord{Document: name, Number: d.Number, File: base + ".pdf"}, pdf.Bytes(), k.by(x), job.KeepExisting); err != nil {
+		if pdfPath, err = f.Issue(job.IssuedRecord{Document: name, Number: d.Number, File: base + ".pdf"}, pdf, k.by(x), job.KeepExisting); err != nil {
 			return err
 		}
-		pagePath, err = f.Issue(job.IssuedRecord{Document: "page", Number: d.Number, File: base + ".html"}, page.Bytes(), k.by(x), job.KeepExisting)
+		pagePath, err = f.Issue(job.IssuedRecord{Document: "page", Number: d.Number, File: base + ".html"}, page, k.by(x), job.KeepExisting)
 		return err
 	})
 	return d.Number, pdfPath, pagePath, err
+}
+
+// refuseMissing stops before characters are printed by their codes, unless
+// that was agreed to.
+func (c *Console) refuseMissing(x *cli.Context, d *report.Document) error {
+	missing, err := report.MissingGlyphs(d)
+	if err != nil || len(missing) == 0 {
+		return err
+	}
+	for _, g := range missing {
+		c.say(x, "Note: the fonts of the documents have no %q (U+%04X), as in %q.", g.Rune, g.Rune, g.Text)
+	}
+	if d.Kind == report.Certificate && !x.Bool("print-codes") {
+		return errors.New("nothing was issued, because characters cannot be printed; write them in another script, or print their codes in brackets with --print-codes")
+	}
+	return nil
 }
 
 func plainName(r rune) rune {
@@ -160,7 +197,7 @@ func plainName(r rune) rune {
 // free one of its job.
 func (c *Console) takeNumber(k *openCase, d *report.Document, kind report.Kind) (string, error) {
 	if kind == report.Certificate {
-		return register.TakeNumber(k.shopDir, k.input.Shop.Numbering, register.Document{Job: k.input.Job.Number, At: d.IssuedAt})
+		return register.TakeNumber(k.shopDir, k.input.Shop.Numbering, register.Document{Job: k.input.Job.Number, At: d.IssuedAt, Replaces: d.Replaces, Because: d.Because})
 	}
 	for n := 1; ; n++ {
 		number := fmt.Sprintf("%s-R%d", k.input.Job.Number, n)
@@ -172,8 +209,17 @@ func (c *Console) takeNumber(k *openCase, d *report.Document, kind report.Kind) 
 
 func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind report.Kind) (*report.Document, error) {
 	in := &k.input
-	d := &report.Document{Kind: kind, IssuedAt: c.Now(), Tool: "proveout " + Version, Language: in.Shop.Language,
+	d := &report.Document{Kind: kind, IssuedAt: c.Now(), Tool: toolName, Language: firstOf(x.String("language"), in.Shop.Language, "en"),
+		Replaces: x.String("replaces"), Because: x.String("because"),
 		Shop: in.Shop, Job: in.Job, Plan: in.Plan, Family: in.Family, Outcome: o}
+	if _, err := words.In(d.Language); err != nil {
+		return nil, err
+	}
+	if kind == report.Certificate && !x.Bool("name-customer") {
+		unnamed := *in.Job
+		unnamed.Customer = ""
+		d.Job = &unnamed
+	}
 	if bench, ok := in.Shop.Bench(in.Job.Bench); ok {
 		d.Bench = bench
 	}
@@ -208,26 +254,17 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 	return d, nil
 }
 
-// mostPixels bounds a photo: 100 million pixels.
-const mostPixels = 100_000_000
-
+// readPicture reads a photo and turns it the way the camera was held.
 func readPicture(path string) (image.Image, error) {
-	f, err := os.Open(path)
+	const most = 256 << 20
+	if st, err := os.Stat(path); err == nil && st.Size() > most {
+		return nil, errors.New("the file is larger than 256 MiB")
+	}
+	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	w, h, err := pictureSize(f)
-	if err != nil {
-		return nil, err
-	}
-	if int64(w)*int64(h) > mostPixels {
-		return nil, fmt.Errorf("%d×%d pixels are more than this program takes", w, h)
-	}
-	if _, err := f.Seek(0, 0); err != nil {
-		return nil, err
-	}
-	img, _, err := image.Decode(f)
+	img, err := report.ReadPhoto(data)
 	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
 		err = errors.New("the file is cut off")
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"image/jpeg"
 	"image/png"
 	"io/fs"
 	"math"
@@ -99,6 +100,8 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"code":       cmdCode,
+			"modeis":     cmdModeIs,
+			"pixels":     cmdPixels,
 			"json":       cmdJSON,
 			"snapshot":   cmdSnapshot,
 			"unchanged":  cmdUnchanged,
@@ -177,6 +180,30 @@ func cmdJSON(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if (text == args[2] || sameNumber(got, args[2])) == neg {
 		ts.Fatalf("%s is %s", args[1], text)
+	}
+}
+
+// cmdPixels wants the size of a picture: pixels FILE WIDTH HEIGHT.
+func cmdPixels(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: pixels file width height")
+	}
+	cfg, _, err := image.DecodeConfig(strings.NewReader(ts.ReadFile(args[0])))
+	ts.Check(err)
+	if got := fmt.Sprint(cfg.Width, " ", cfg.Height); got != args[1]+" "+args[2] {
+		ts.Fatalf("%s has %s pixels", args[0], got)
+	}
+}
+
+// cmdModeIs wants the permissions of a file: modeis 600 FILE.
+func cmdModeIs(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: modeis octal file")
+	}
+	st, err := os.Stat(ts.MkAbs(args[1]))
+	ts.Check(err)
+	if got := strconv.FormatUint(uint64(st.Mode().Perm()), 8); got != args[0] {
+		ts.Fatalf("%s has mode %s", args[1], got)
 	}
 }
 
@@ -289,6 +316,19 @@ func cmdPicture(ts *testscript.TestScript, neg bool, args []string) {
 		var b strings.Builder
 		ts.Check(png.Encode(&b, m))
 		data = []byte(b.String())
+	case "located": // taken with the camera on its side, and with a position and an owner
+		m := image.NewRGBA(image.Rect(0, 0, w, h))
+		for y := range h {
+			for x := range w {
+				m.SetRGBA(x, y, color.RGBA{uint8(x * 4), uint8(y * 5), 0x20, 0xff})
+			}
+		}
+		var b strings.Builder
+		ts.Check(jpeg.Encode(&b, m, nil))
+		// CIPA DC-008: an Exif segment with the orientation 6, then owner text
+		// that stands where a position would.
+		exif := "Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00\x06\x00\x00\x00\x00\x00\x00OWNER-AND-PLACE"
+		data = []byte("\xff\xd8\xff\xe1" + string([]byte{0, byte(len(exif) + 2)}) + exif + b.String()[2:])
 	case "interlaced":
 		data = interlacedPNG(w, h)
 		_, err := png.Decode(strings.NewReader(string(data)))

@@ -1,6 +1,7 @@
 package job
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"iter"
@@ -117,8 +118,11 @@ func (e *Entry) log(dir string) reading.Log {
 	for _, c := range e.Log.Columns {
 		l.Columns = append(l.Columns, reading.Column(c))
 	}
+	l.Part = e.Log.Part
+	l.Recipe, _ = json.Marshal(e.Log.Map) // plain values, read from JSON themselves
 	open := func() (io.ReadCloser, error) { return os.Open(ev.Path) }
 	if o := e.Log.Failures; o != nil {
+		l.Recipe, _ = json.Marshal(o)
 		l.Pool, l.Failures = o.Pool, logs.FailureRows(ev.Name, open, *o)
 		l.Rows = func() iter.Seq2[reading.Row, error] { return func(func(reading.Row, error) bool) {} }
 		return l

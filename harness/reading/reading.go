@@ -161,6 +161,8 @@ type Log struct {
 	Run        int      // which run of the step it belongs to, from 1
 	Columns    []Column // of the values that Rows yields
 	Rows       func() iter.Seq2[Row, error]
+	Recipe     []byte  // how Rows or Failures reads the file, as JSON: a log map, or what is known of the list
+	Part       int     // which run of the file Rows yields
 	Count      int64   // rows imported
 	Bad        int64   // rows set aside
 	Seconds    float64 // first to last time stamp, when the log has one

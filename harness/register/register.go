@@ -203,6 +203,9 @@ type Document struct {
 	Replaces string    `json:"replaces,omitempty"`
 	Because  string    `json:"because,omitempty"`
 	Revoked  string    `json:"revoked,omitempty"` // why, when it was
+
+	RevokedAt  time.Time `json:"revoked_at,omitzero"`
+	ReplacedBy string    `json:"replaced_by,omitempty"`
 }
 
 const numbersDir = "numbers"
@@ -242,6 +245,53 @@ func TakeNumber(shop, pattern string, d Document) (string, error) {
 
 // GiveBack frees a number whose document was never written.
 func GiveBack(shop, number string) { os.Remove(filepath.Join(shop, numbersDir, fileName(number))) }
+
+// ErrNoNumber is returned for a number that was never issued.
+var ErrNoNumber = errors.New("no document with that number was issued")
+
+// Lookup returns the document of a number.
+func Lookup(shop, number string) (Document, error) {
+	docs, err := Documents(shop)
+	if err != nil {
+		return Document{}, err
+	}
+	for _, d := range docs {
+		if d.Number == number {
+			return d, nil
+		}
+	}
+	return Document{}, fmt.Errorf("%s: %w", number, ErrNoNumber)
+}
+
+// Note changes what is known of an issued document; its number stays. The file
+// is replaced whole.
+func Note(shop, number string, change func(*Document)) error {
+	d, err := Lookup(shop, number)
+	if err != nil {
+		return err
+	}
+	change(&d)
+	d.Number = number
+	data, err := json.Marshal(d)
+	if err != nil {
+		return err
+	}
+	return replaceFile(filepath.Join(shop, numbersDir, fileName(number)), append(data, '\n'))
+}
+
+// replaceFile writes a file beside another and puts it in its place.
+func replaceFile(path string, data []byte) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".new-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(data)
+	if err = errors.Join(err, f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return os.Rename(f.Name(), path)
+}
 
 // Documents lists the issued numbers.
 func Documents(shop string) ([]Document, error) {

@@ -124,7 +124,40 @@ func (b *builder) front() Front {
 		f.WayHd, f.Way = w.T("front.way"), b.shortWay()
 	}
 	f.Facts = b.frontFacts()
+	f.Check = b.check()
 	return f
+}
+
+// check says how a certificate is checked.
+func (b *builder) check() Check {
+	d, w := b.d, b.w
+	if d.Kind != record.Certificate {
+		return Check{}
+	}
+	c := Check{Hd: w.T("check.hd")}
+	if d.Seal == nil {
+		c.Lines = []string{w.T("check.unsigned")}
+		return c
+	}
+	c.Lines = []string{w.T("check.signed")}
+	c.Ask = w.T("check.ask", "name", d.Seal.Name)
+	c.Fingerprint = d.Seal.Fingerprint.Groups()
+	c.QR = d.Number + " SHA-256:" + strings.ToUpper(d.Seal.Fingerprint.Hex())
+	c.QRAlt = w.T("check.qr")
+	return c
+}
+
+// seal says how the document is sealed.
+func (b *builder) seal() []Fact {
+	d, w := b.d, b.w
+	switch {
+	case d.Kind != record.Certificate:
+		return nil
+	case d.Seal == nil:
+		return []Fact{{w.T("fact.seal"), w.T("seal.none")}}
+	}
+	return []Fact{{w.T("fact.seal"), w.T("seal.signed", "name", d.Seal.Name)},
+		{w.T("fact.fingerprint"), d.Seal.Fingerprint.String() + " · SHA-256 " + d.Seal.Fingerprint.Hex()}}
 }
 
 // headline is the verdict of the job in words.

@@ -53,6 +53,18 @@ type Front struct {
 	Way       []string
 	IsNotHd   string
 	IsNot     []string
+	Check     Check
+}
+
+// Check says how the document is checked; its heading is empty where there is
+// nothing to check.
+type Check struct {
+	Hd          string
+	Lines       []string
+	Ask         string
+	Fingerprint []string // groups of five digits; empty when not signed
+	QR          string   // text of the code: number and fingerprint
+	QRAlt       string
 }
 
 // Tested is one step on the front page.

@@ -36,7 +36,7 @@ func Missing(c *Content, drawable func(rune) bool) []Glyph {
 func Texts(c *Content, visit func(string)) {
 	f := &c.Front
 	for _, s := range slices.Concat([]string{c.FullTitle, c.Banner, c.Watermark, c.Foot, c.PageOf, c.End, f.ShopName, f.Card, f.CardLine,
-		f.Headline, f.Reason, f.TestedHd, f.WayHd, f.IsNotHd}, f.ShopLines, f.Way, f.IsNot) {
+		f.Headline, f.Reason, f.TestedHd, f.WayHd, f.IsNotHd}, f.ShopLines, f.Way, f.IsNot, []string{f.Check.Hd, f.Check.Ask}, f.Check.Lines, f.Check.Fingerprint) {
 		visit(s)
 	}
 	facts := func(fs []Fact) {

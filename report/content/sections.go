@@ -301,8 +301,8 @@ func (b *builder) issue() Section {
 	facts = append(facts,
 		Fact{w.T("fact.replaces"), join(" – ", d.Replaces, d.Because)},
 		Fact{w.T("fact.tool"), d.Tool},
-		Fact{w.T("fact.seal"), d.SealNote},
 	)
+	facts = append(facts, b.seal()...)
 	return b.section("issue", Facts{without(facts)})
 }
 

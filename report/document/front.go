@@ -6,7 +6,9 @@ import (
 	"image/color"
 	"image/png"
 	"math"
+	"strings"
 
+	"github.com/boombuler/barcode/qr"
 	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
 	"github.com/johnfercher/maroto/v2/pkg/core"
 	"github.com/johnfercher/maroto/v2/pkg/core/entity"
@@ -37,6 +39,10 @@ func (s *sheet) front(c *content.Content) {
 	}
 	s.gap(4)
 	s.place(s.isNot(f))
+	if f.Check.Hd != "" {
+		s.gap(3)
+		s.place(s.check(&f.Check))
+	}
 }
 
 // letterhead is the title of the document on the left and the shop on the
@@ -302,4 +308,61 @@ func (s *sheet) isNot(f *content.Front) *block {
 	b.join(inner, 4, 2.6)
 	b.h = h
 	return b
+}
+
+// check says how the document is checked, with the QR code beside it.
+func (s *sheet) check(c *content.Check) *block {
+	inner := &block{}
+	x, side := 4.0, 0.0
+	if c.QR != "" {
+		side = 24
+		x += side + 4
+	}
+	w := s.w - x - 4
+	y := inner.text(x, 0, w, face{size: 8.5, weight: typeface.Bold}, c.Hd)
+	for _, t := range c.Lines {
+		y = inner.text(x, y+0.3, w, face{size: 8}, t)
+	}
+	if c.Ask != "" {
+		y = inner.text(x, y+0.3, w, face{size: 8}, c.Ask)
+	}
+	if len(c.Fingerprint) > 0 {
+		inner.text(x, y+0.6, w, face{size: 10, weight: typeface.Bold}, strings.Join(c.Fingerprint, " "))
+	}
+	b := &block{}
+	h := math.Max(inner.h+5, side+5) // four modules of white around the code
+	b.frame(0, 0, s.w, h, 0.25, &black)
+	b.join(inner, 0, (h-inner.h)/2)
+	if c.QR != "" {
+		s.code(b, c.QR, 3.5, (h-side)/2, side)
+	}
+	b.h = h
+	return b
+}
+
+// code draws a QR code (ISO/IEC 18004), a row of dark modules at a time. The
+// frame around it leaves the quiet zone.
+func (s *sheet) code(b *block, text string, x, y, side float64) {
+	img, err := qr.Encode(text, qr.M, qr.Auto)
+	if err != nil {
+		s.errs = append(s.errs, err)
+		return
+	}
+	n := img.Bounds().Dx()
+	m := side / float64(n)
+	dark := func(col, row int) bool {
+		r, _, _, _ := img.At(col, row).RGBA()
+		return r < 0x8000
+	}
+	for row := range n {
+		for col := 0; col < n; col++ {
+			from := col
+			for col < n && dark(col, row) {
+				col++
+			}
+			if col > from {
+				b.fill(x+float64(from)*m, y+float64(row)*m, float64(col-from)*m, m*1.02, &black)
+			}
+		}
+	}
 }

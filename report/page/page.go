@@ -210,7 +210,23 @@ func (p *writer) front() {
 	for _, t := range f.IsNot {
 		p.put("<p>%s</p>", t)
 	}
-	p.put("</div>\n</section>\n")
+	p.put("</div>\n")
+	if f.Check.Hd != "" {
+		p.check(&f.Check)
+	}
+	p.put("</section>\n")
+}
+
+// check says how the PDF is checked. The page itself carries no signature.
+func (p *writer) check(c *content.Check) {
+	p.put("<div class=\"isnot\"><h2>%s</h2>", c.Hd)
+	for _, t := range c.Lines {
+		p.put("<p>%s</p>", t)
+	}
+	if c.Ask != "" {
+		p.put("<p>%s<br><strong>%s</strong></p>", c.Ask, strings.Join(c.Fingerprint, " "))
+	}
+	p.put("</div>\n")
 }
 
 // tone is the class of a verdict, for its colour and form.

@@ -14,6 +14,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/report/seal/fingerprint"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
@@ -56,7 +57,13 @@ type Document struct {
 	Because    string   // why it was replaced
 	Deviations []string // departures from the plan, in sentences
 	Remarks    []string
-	SealNote   string // how the document is sealed and checked; empty: not sealed
+	Seal       *Seal // whose key signs the document; nil: it is not signed
+}
+
+// A Seal is whose key signs a document, as its pages say.
+type Seal struct {
+	Name        string // on the key's certificate
+	Fingerprint fingerprint.Fingerprint
 }
 
 // A Photo is a picture of the card. Image is used when JPEG is empty; see

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"os"
 	"regexp"
@@ -329,11 +328,11 @@ func TestSecondCatalogSigned(t *testing.T) {
 
 // What the record does not bear out is caught by the functions that the caller gives.
 func TestRecordEditedAndSignedAgain(t *testing.T) {
-	rescore := func(c check.Contents) error {
+	rescore := func(c check.Contents) (check.State, string) {
 		if bytes.Contains(c.Record, []byte(`"core_clock_hz":1`)) == bytes.Contains(c.Record, []byte(`"verdict":"pass"`)) {
-			return nil
+			return check.Yes, "They do."
 		}
-		return errors.New("core clock: judged as pass, but 250 MHz fails")
+		return check.No, "core clock: judged as pass, but 250 MHz fails"
 	}
 	page := pages(t, "Certificate 2026-0042")
 	remake := func(c check.Contents) ([]byte, error) {
@@ -380,6 +379,6 @@ func TestRecordEditedAndSignedAgain(t *testing.T) {
 	}}}
 	bad(t, "evidence", make(func(*record) {}), o)
 	o.Further = nil
-	o.Rescore = func(check.Contents) error { panic("a fault of the caller") }
+	o.Rescore = func(check.Contents) (check.State, string) { panic("a fault of the caller") }
 	bad(t, "caller's fault", make(func(*record) {}), o)
 }

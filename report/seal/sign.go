@@ -144,10 +144,18 @@ func Seal(pages []byte, record any, files []Attachment, id Identity, t Terms) ([
 	if err != nil {
 		return nil, err
 	}
-	all := append([]Attachment{{
-		Name: check.RecordName, Type: "application/json", Relation: pdffile.Source, Data: canon,
-		Description: "Record of the test (canonical JSON, RFC 8785)",
-	}}, files...)
+	return SealRecord(pages, canon, files, id, t)
+}
+
+// RecordAttachment is the attachment of a record in canonical form.
+func RecordAttachment(canon []byte) Attachment {
+	return Attachment{Name: check.RecordName, Type: "application/json", Relation: pdffile.Source, Data: canon,
+		Description: "Record of the test (canonical JSON, RFC 8785)"}
+}
+
+// SealRecord is [Seal] for a record that is in canonical form already.
+func SealRecord(pages, canon []byte, files []Attachment, id Identity, t Terms) ([]byte, error) {
+	all := append([]Attachment{RecordAttachment(canon)}, files...)
 	attached, err := Attach(pages, all)
 	if err != nil {
 		return nil, err

@@ -47,6 +47,17 @@ func (v Verdict) String() string {
 // MarshalText writes the verdict as its word.
 func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
 
+// UnmarshalText reads a verdict's word; any other is Bad.
+func (v *Verdict) UnmarshalText(text []byte) error {
+	*v = Bad
+	for _, one := range []Verdict{Unconfirmed, Good} {
+		if one.String() == string(text) {
+			*v = one
+		}
+	}
+	return nil
+}
+
 // State is the outcome of one question.
 type State int
 
@@ -68,6 +79,17 @@ func (s State) String() string {
 
 // MarshalText writes the state as its word.
 func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText reads a state's word; any other is No.
+func (s *State) UnmarshalText(text []byte) error {
+	*s = No
+	for _, one := range []State{Open, Yes} {
+		if one.String() == string(text) {
+			*s = one
+		}
+	}
+	return nil
+}
 
 // An Answer is one question about a certificate and what was found.
 type Answer struct {
@@ -121,6 +143,7 @@ type Contents struct {
 	Record      []byte
 	Attachments []pdffile.Attachment // the record among them
 	Pages       []byte               // the PDF as it was before anything was attached
+	SignedBy    fingerprint.Fingerprint
 }
 
 // A Lapsed is a certificate that its shop gave up.
@@ -154,8 +177,8 @@ type Options struct {
 	TimeAuthorities []*x509.Certificate
 	Now             time.Time // zero: the date is not compared with today
 
-	// Rescore scores the record again; an error says what does not follow.
-	Rescore func(Contents) error
+	// Rescore scores the record again and says what it found.
+	Rescore func(Contents) (State, string)
 	// Remake makes the pages again, to be compared byte for byte. It returns
 	// an [OtherVersion] if it would not make the same bytes.
 	Remake func(Contents) ([]byte, error)
@@ -319,7 +342,7 @@ func (v *inspection) form() bool {
 		!bytes.Equal(sealed[:hole.Start], v.pdf[:hole.Start]) || !bytes.Equal(sealed[hole.End:], v.pdf[hole.End:]) {
 		return v.report.no("form", "Its signature is not stored as this program stores it.")
 	}
-	v.report.Attachments, v.report.Pages = files, pages
+	v.report.Attachments, v.report.Pages, v.report.SignedBy = files, pages, v.report.Signer.Fingerprint
 	return v.report.yes("form", fmt.Sprintf("It is built exactly as certificates are: pages, %s, one signature, and nothing else.", count(len(files), "attached file")))
 }
 
@@ -351,11 +374,8 @@ func (v *inspection) scores() {
 		v.report.answer("scores", Open, "Not looked at here.")
 		return
 	}
-	if err := v.options.Rescore(v.report.Contents); err != nil {
-		v.report.no("scores", "The verdicts in the record do not follow from its own readings: "+err.Error()+".")
-		return
-	}
-	v.report.yes("scores", "All verdicts were worked out again from the readings in the record, and they are the same.")
+	state, words := v.options.Rescore(v.report.Contents)
+	v.report.answer("scores", state, words)
 }
 
 // pages asks whether the pages were made from the record.

@@ -80,3 +80,11 @@ func (r *Report) conclude() {
 		r.Contents = Contents{}
 	}
 }
+
+// TookTooLong is the report on a file whose inspection was given up.
+func TookTooLong() Report {
+	r := Report{Limits: limits}
+	r.answer("form", No, "Looking at it took longer than it does for any certificate. Try once more when the computer is less busy; if it stays so, take the file as bad.")
+	r.conclude()
+	return r
+}

@@ -1,0 +1,352 @@
+package command
+
+import (
+	"bytes"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+	"golang.org/x/term"
+
+	"proveout/report/seal"
+	"proveout/report/seal/check"
+	"proveout/report/seal/fingerprint"
+)
+
+// keysFolder is where a shop keeps its signing identity.
+const keysFolder = "keys"
+
+// The variables that passphrases come from where nobody can be asked.
+const (
+	passphraseVariable   = "PROVEOUT_PASSPHRASE"
+	filePasswordVariable = "PROVEOUT_FILE_PASSWORD"
+)
+
+func (c *Console) keyCommands() *cli.Command {
+	return &cli.Command{
+		Name:  "key",
+		Usage: "keep the shop's signing key",
+		Subcommands: []*cli.Command{
+			{Name: "new", Usage: "make the key that certificates are signed with", Action: c.keyNew,
+				Description: "A passphrase is asked for, or taken from PROVEOUT_PASSPHRASE; an empty one\n" +
+					"leaves the key unencrypted, readable by its owner only.",
+				Flags: []cli.Flag{shopFlag, &cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
+			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone", Action: c.keyShow, Flags: []cli.Flag{shopFlag, jsonFlag}},
+			{Name: "export", Usage: "write the key with its certificate as PKCS#12, or the certificate alone", ArgsUsage: "FILE", Action: c.keyExport,
+				Description: "The password of the file is asked for, or taken from PROVEOUT_FILE_PASSWORD.",
+				Flags:       []cli.Flag{shopFlag, &cli.BoolFlag{Name: "certificate", Usage: "write the certificate alone (PEM), which may be given to anybody"}}},
+			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE", Action: c.keyImport,
+				Description: "For a shop that has a certificate from an authority. The password of the\n" +
+					"file is asked for, or taken from PROVEOUT_FILE_PASSWORD.", Flags: []cli.Flag{shopFlag}},
+			{Name: "trust", Usage: "note the certificate (PEM) of another shop as known", ArgsUsage: "FILE", Action: c.keyTrust, Flags: []cli.Flag{shopFlag}},
+			{Name: "retire", Usage: "give up the key; what it signed stays checkable", Action: c.keyRetire,
+				Flags: []cli.Flag{shopFlag, &cli.StringFlag{Name: "because", Usage: "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)", Required: true},
+					&cli.BoolFlag{Name: "erase", Usage: "delete the key instead of keeping it beside its certificate"}}},
+		},
+	}
+}
+
+func keysOf(shopDir string) seal.Keys { return seal.Keys(filepath.Join(shopDir, keysFolder)) }
+
+// secret asks for a word that is not shown, or takes it from a variable. asked
+// is false when there was neither a terminal nor a variable.
+func (c *Console) secret(variable, question string) (word []byte, asked bool, err error) {
+	if s := c.Getenv(variable); s != "" {
+		return []byte(s), true, nil
+	}
+	in, ok := c.In.(*os.File)
+	if !ok || !c.Terminal {
+		return nil, false, nil
+	}
+	fmt.Fprint(c.Diag, question+": ")
+	word, err = term.ReadPassword(int(in.Fd()))
+	fmt.Fprintln(c.Diag)
+	return word, true, err
+}
+
+// newSecret asks twice for a new word.
+func (c *Console) newSecret(variable, question string) ([]byte, bool, error) {
+	word, asked, err := c.secret(variable, question)
+	if err != nil || !asked || len(word) == 0 || c.Getenv(variable) != "" {
+		return word, asked, err
+	}
+	again, _, err := c.secret(variable, "Once more")
+	if err == nil && !bytes.Equal(word, again) {
+		err = errors.New("the two were not the same; nothing was made")
+	}
+	return word, true, err
+}
+
+func (c *Console) keyNew(x *cli.Context) error {
+	if err := noArguments(x); err != nil {
+		return err
+	}
+	dir, shop, err := c.shop(x)
+	if err != nil {
+		return err
+	}
+	return c.makeKey(dir, firstOf(x.String("name"), shop.Name))
+}
+
+func (c *Console) makeKey(dir, name string) error {
+	keys := keysOf(dir)
+	if _, err := keys.Certs(); err == nil {
+		return seal.ErrExists
+	}
+	id, err := seal.NewIdentity(name, c.Now())
+	if err != nil {
+		return err
+	}
+	passphrase, _, err := c.newSecret(passphraseVariable, "Passphrase for the key (Enter for none)")
+	if err != nil {
+		return err
+	}
+	if err := keys.Save(id, passphrase); err != nil {
+		return err
+	}
+	fmt.Fprintf(c.Out, "Made the signing key of %s in %s.\n", id.Name(), filepath.Join(dir, keysFolder))
+	if len(passphrase) == 0 {
+		fmt.Fprintln(c.Out, "It has no passphrase: whoever can read the file can sign in the shop's name.")
+	}
+	if keys.OpenToOthers() {
+		fmt.Fprintln(c.Out, "Other users of this computer can read the key; put the shop where file modes hold.")
+	}
+	c.printFingerprint(id.Fingerprint())
+	fmt.Fprintln(c.Out, "Publish the fingerprint where buyers find it without you: a sign in the shop, a web page,\nthe voice that answers the telephone. Keep a copy of the key with: proveout key export")
+	return nil
+}
+
+func (c *Console) printFingerprint(fp fingerprint.Fingerprint) {
+	g := fp.Groups()
+	fmt.Fprintf(c.Out, "Fingerprint, for the telephone:\n  %s\n  %s\nThe same as SHA-256:\n  %s\n", strings.Join(g[:5], " "), strings.Join(g[5:], " "), fp.Hex())
+}
+
+// A keyShown is one key as key show answers.
+type keyShown struct {
+	Name        string     `json:"name"`
+	Fingerprint string     `json:"fingerprint"`
+	Spoken      string     `json:"fingerprint_spoken"`
+	From        time.Time  `json:"valid_from"`
+	Until       time.Time  `json:"valid_until"`
+	Encrypted   bool       `json:"encrypted"`
+	Retired     *time.Time `json:"retired,omitempty"`
+	Because     check.Why  `json:"because,omitempty"`
+}
+
+func (c *Console) keyShow(x *cli.Context) error {
+	if err := noArguments(x); err != nil {
+		return err
+	}
+	dir, _, err := c.shop(x)
+	if err != nil {
+		return err
+	}
+	keys := keysOf(dir)
+	_, retired, err := keys.Trust()
+	if err != nil {
+		return err
+	}
+	var a struct {
+		InUse   *keyShown  `json:"in_use"`
+		Retired []keyShown `json:"retired"`
+	}
+	a.Retired = []keyShown{}
+	for _, l := range retired {
+		fp := fingerprint.Of(l.Cert.Raw)
+		a.Retired = append(a.Retired, keyShown{Name: l.Cert.Subject.CommonName, Fingerprint: fp.Hex(), Spoken: fp.String(),
+			From: l.Cert.NotBefore, Until: l.Cert.NotAfter, Retired: &l.When, Because: l.Why})
+	}
+	certs, err := keys.Certs()
+	if err == nil {
+		fp := fingerprint.Of(certs[0].Raw)
+		a.InUse = &keyShown{Name: certs[0].Subject.CommonName, Fingerprint: fp.Hex(), Spoken: fp.String(), From: certs[0].NotBefore, Until: certs[0].NotAfter}
+		if a.InUse.Encrypted, err = keys.Encrypted(); err != nil {
+			return err
+		}
+	} else if !errors.Is(err, seal.ErrNone) {
+		return err
+	}
+	if x.Bool("json") {
+		return c.answer(a)
+	}
+	if a.InUse == nil {
+		fmt.Fprintln(c.Out, "The shop has no signing key in use; make one with: proveout key new")
+	} else {
+		fmt.Fprintf(c.Out, "Signing key of %s, valid until %s", a.InUse.Name, a.InUse.Until.Format(time.DateOnly))
+		if a.InUse.Encrypted {
+			fmt.Fprint(c.Out, ", behind a passphrase")
+		}
+		fmt.Fprintln(c.Out, ".")
+		c.printFingerprint(fingerprint.Of(certs[0].Raw))
+		if keys.OpenToOthers() {
+			fmt.Fprintln(c.Out, "Other users of this computer can read the key; change that.")
+		}
+	}
+	for _, k := range a.Retired {
+		fmt.Fprintf(c.Out, "Retired on %s (%s): %s\n  %s\n", k.Retired.Format(time.DateOnly), k.Because, k.Name, k.Spoken)
+	}
+	return nil
+}
+
+// identity opens the shop's key. The error is [seal.ErrNone] when it has none.
+func (c *Console) identity(shopDir string) (seal.Identity, error) {
+	keys := keysOf(shopDir)
+	locked, err := keys.Encrypted()
+	if err != nil {
+		return seal.Identity{}, err
+	}
+	var passphrase []byte
+	if locked {
+		var asked bool
+		passphrase, asked, err = c.secret(passphraseVariable, "Passphrase of the signing key")
+		if err == nil && !asked {
+			err = fmt.Errorf("the signing key needs its passphrase; give it in %s", passphraseVariable)
+		}
+		if err != nil {
+			return seal.Identity{}, err
+		}
+	}
+	return keys.Load(passphrase)
+}
+
+// oneFile returns the path that is the only argument.
+func (c *Console) oneFile(x *cli.Context, example string) (string, error) {
+	if x.NArg() != 1 {
+		return "", errors.New("name one file, as in: proveout " + example)
+	}
+	return c.path(x.Args().First()), nil
+}
+
+func (c *Console) keyExport(x *cli.Context) error {
+	path, err := c.oneFile(x, "key export shop.p12")
+	if err != nil {
+		return err
+	}
+	dir, _, err := c.shop(x)
+	if err != nil {
+		return err
+	}
+	var data []byte
+	if x.Bool("certificate") {
+		certs, err := keysOf(dir).Certs()
+		if err != nil {
+			return err
+		}
+		data = seal.Identity{Chain: certs}.CertPEM()
+	} else {
+		id, err := c.identity(dir)
+		if err != nil {
+			return err
+		}
+		password, _, err := c.newSecret(filePasswordVariable, "Password for the file")
+		if err != nil {
+			return err
+		}
+		if len(password) == 0 {
+			return fmt.Errorf("a file with the key needs a password; give it when asked, or in %s", filePasswordVariable)
+		}
+		if data, err = id.ExportPKCS12(string(password)); err != nil {
+			return err
+		}
+	}
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("%s is there already; it was left as it is", path)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return errors.Join(err, os.Remove(path))
+	}
+	fmt.Fprintf(c.Out, "Wrote %s\n", path)
+	return nil
+}
+
+func (c *Console) keyImport(x *cli.Context) error {
+	path, err := c.oneFile(x, "key import shop.p12")
+	if err != nil {
+		return err
+	}
+	dir, _, err := c.shop(x)
+	if err != nil {
+		return err
+	}
+	data, err := readSmall(path)
+	if err != nil {
+		return err
+	}
+	if block, _ := pem.Decode(data); block != nil {
+		return fmt.Errorf("%s is a PEM file; key import takes PKCS#12, and key trust takes the certificate of another shop", path)
+	}
+	password, _, err := c.secret(filePasswordVariable, "Password of the file")
+	if err != nil {
+		return err
+	}
+	id, err := seal.ImportPKCS12(data, string(password))
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	passphrase, _, err := c.newSecret(passphraseVariable, "Passphrase for the key in the shop (Enter for none)")
+	if err != nil {
+		return err
+	}
+	if err := keysOf(dir).Save(id, passphrase); err != nil {
+		return err
+	}
+	fmt.Fprintf(c.Out, "Took the signing key of %s.\n", id.Name())
+	c.printFingerprint(id.Fingerprint())
+	return nil
+}
+
+func (c *Console) keyTrust(x *cli.Context) error {
+	path, err := c.oneFile(x, "key trust other-shop.pem")
+	if err != nil {
+		return err
+	}
+	dir, _, err := c.shop(x)
+	if err != nil {
+		return err
+	}
+	data, err := readSmall(path)
+	if err != nil {
+		return err
+	}
+	certs, err := seal.ParseCerts(data)
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	if err := keysOf(dir).AddKnown(certs[0]); err != nil {
+		return err
+	}
+	fmt.Fprintf(c.Out, "Certificates signed by this key of %s count as known from now on. Compare its fingerprint with one that you got another way:\n", certs[0].Subject.CommonName)
+	c.printFingerprint(fingerprint.Of(certs[0].Raw))
+	return nil
+}
+
+func (c *Console) keyRetire(x *cli.Context) error {
+	if err := noArguments(x); err != nil {
+		return err
+	}
+	dir, _, err := c.shop(x)
+	if err != nil {
+		return err
+	}
+	fate := seal.KeepKey
+	if x.Bool("erase") {
+		fate = seal.EraseKey
+	}
+	fp, err := keysOf(dir).Retire(c.Now(), check.Why(x.String("because")), fate)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(c.Out, "Retired the key %s. What it signed stays checkable; make the next with: proveout key new\n", fp)
+	return nil
+}

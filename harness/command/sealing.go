@@ -1,0 +1,215 @@
+package command
+
+import (
+	"bytes"
+	"cmp"
+	"compress/zlib"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/reading"
+	"proveout/report"
+	"proveout/report/archive"
+	"proveout/report/record"
+	"proveout/report/seal"
+	"proveout/report/seal/check"
+	"proveout/report/seal/pdffile"
+)
+
+// toolName is what documents say they were made with.
+const toolName = "proveout " + Version
+
+// A sealing is how a certificate is sealed.
+type sealing struct {
+	identity *seal.Identity // nil: not signed
+	logs     []seal.Attachment
+}
+
+// sealer opens the shop's key for a certificate and gathers the log files that
+// travel inside it.
+func (c *Console) sealer(x *cli.Context, k *openCase, d *report.Document) (*sealing, error) {
+	if d.Kind != report.Certificate {
+		return nil, nil
+	}
+	s := &sealing{}
+	id, err := c.identity(k.shopDir)
+	switch {
+	case errors.Is(err, seal.ErrNone):
+		c.say(x, "Note: the shop has no signing key, so this certificate is not signed and a buyer cannot tell whether it was changed. Make one with: proveout key new")
+	case err != nil:
+		return nil, err
+	default:
+		s.identity = &id
+		d.Seal = &record.Seal{Name: id.Name(), Fingerprint: id.Fingerprint()}
+	}
+	if !x.Bool("no-logs") {
+		s.logs = attachedLogs(d)
+	}
+	return s, nil
+}
+
+// Bounds of the log files inside a certificate, which stays below 2 MB.
+const (
+	mostLogs    = 40
+	mostLogSize = 8 << 20   // bytes of one file
+	mostPacked  = 500 << 10 // bytes of all of them, packed
+)
+
+// attachedLogs are the job's log files as far as they fit, the smallest first.
+func attachedLogs(d *report.Document) []seal.Attachment {
+	type candidate struct {
+		order  int
+		packed int
+		seal.Attachment
+	}
+	var all []candidate
+	for _, attempts := range d.Job.Attempts {
+		for _, a := range attempts {
+			var small []reading.Evidence // captures are too large
+			for _, l := range a.Logs {
+				small = append(small, l.Evidence)
+			}
+			for _, dump := range a.Dumps {
+				small = append(small, dump.Evidence)
+			}
+			for _, l := range small {
+				if l.Size > mostLogSize || slices.ContainsFunc(all, func(c candidate) bool { return archive.Digest(c.Data) == l.SHA256 }) {
+					continue
+				}
+				data, err := os.ReadFile(l.Path)
+				if err != nil || archive.Digest(data) != l.SHA256 {
+					continue // it stays outside; the record names it all the same
+				}
+				all = append(all, candidate{len(all), packedSize(data), seal.Attachment{Name: logName(l.Name, l.SHA256), Description: "File of the test", Type: logType(l.Name), Relation: pdffile.Data, Data: data}})
+			}
+		}
+	}
+	slices.SortFunc(all, func(a, b candidate) int {
+		return cmp.Or(cmp.Compare(a.packed, b.packed), strings.Compare(a.Name, b.Name), strings.Compare(archive.Digest(a.Data), archive.Digest(b.Data)))
+	})
+	var out []seal.Attachment
+	taken := map[string]bool{check.RecordName: true, archive.LogoName: true}
+	room := mostPacked
+	for _, a := range all {
+		if room -= a.packed; room < 0 || len(out) == mostLogs {
+			break
+		}
+		if taken[a.Name] {
+			a.Name = archive.Digest(a.Data)[:8] + "-" + a.Name
+		}
+		taken[a.Name] = true
+		out = append(out, a.Attachment)
+	}
+	return out
+}
+
+func packedSize(data []byte) int {
+	var b bytes.Buffer
+	w := zlib.NewWriter(&b)
+	w.Write(data)
+	w.Close()
+	return b.Len()
+}
+
+// logName is the file's name when an attachment may have it.
+func logName(name, sum string) string {
+	name = filepath.Base(strings.ReplaceAll(name, `\`, "/"))
+	plain := strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7F || r == '/' || r == '\uFFFD' {
+			return '_'
+		}
+		return r
+	}, name)
+	if plain == "" || len(plain) > 150 {
+		return sum[:16] + ".log"
+	}
+	return plain
+}
+
+func logType(name string) string {
+	switch strings.ToLower(filepath.Ext(name)) {
+	case ".csv":
+		return "text/csv"
+	case ".txt", ".log", ".tsv":
+		return "text/plain"
+	case ".json", ".jsonl":
+		return "application/json"
+	}
+	return "application/octet-stream"
+}
+
+// made makes the files of a document. A certificate is made from its record,
+// so that it can be made again from it.
+func (c *Console) made(k *openCase, d *report.Document, paper report.Paper, s *sealing) (pdf, page []byte, err error) {
+	var files []seal.Attachment
+	var canon []byte
+	if s != nil {
+		var logo []byte
+		if d.Logo != nil {
+			if logo, err = report.EncodeLogo(d.Logo); err != nil {
+				return nil, nil, err
+			}
+			files = append(files, seal.Attachment{Name: archive.LogoName, Description: "Logo of the workshop", Type: "image/png", Relation: pdffile.Source, Data: logo})
+		}
+		files = append(files, s.logs...)
+		if canon, d, err = fromRecord(k, d, paper, logo, s.logs); err != nil {
+			return nil, nil, err
+		}
+	}
+	var b, h bytes.Buffer
+	if err := errors.Join(report.WritePDF(&b, d, paper), report.WritePage(&h, d)); err != nil {
+		return nil, nil, err
+	}
+	pdf = b.Bytes()
+	switch {
+	case s == nil:
+	case s.identity == nil:
+		pdf, err = seal.Attach(pdf, append([]seal.Attachment{seal.RecordAttachment(canon)}, files...))
+	default:
+		pdf, err = seal.SealRecord(pdf, canon, files, *s.identity, seal.Terms{Time: d.IssuedAt, Reason: "Acceptance test passed",
+			Location: strings.Join(d.Shop.Address, ", "), Contact: d.Shop.Contact})
+	}
+	return pdf, h.Bytes(), err
+}
+
+// fromRecord writes the record of a document and reads the document back from
+// it. What does not follow from its own record is not issued.
+func fromRecord(k *openCase, d *report.Document, paper report.Paper, logo []byte, logs []seal.Attachment) ([]byte, *report.Document, error) {
+	in := k.input
+	in.Job = d.Job
+	name := "A4"
+	if paper == report.Letter {
+		name = "Letter"
+	}
+	r, err := archive.Of(d, in, name, logo)
+	if err != nil {
+		return nil, nil, err
+	}
+	canon, err := r.Encode()
+	if err != nil {
+		return nil, nil, fmt.Errorf("writing the record: %w", err)
+	}
+	back, err := archive.Decode(canon)
+	if err != nil {
+		return nil, nil, err
+	}
+	inside := map[string][]byte{}
+	for _, a := range logs {
+		inside[archive.Digest(a.Data)] = a.Data
+	}
+	if _, err := back.Rescore(archive.Memory(inside)); err != nil {
+		return nil, nil, fmt.Errorf("the record does not give the same verdicts again: %w", err)
+	}
+	jpegs := [][]byte{}
+	for _, p := range d.Photos {
+		jpegs = append(jpegs, p.JPEG)
+	}
+	again, err := back.Document(jpegs, logo)
+	return canon, again, err
+}

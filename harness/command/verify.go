@@ -1,0 +1,325 @@
+package command
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/harness/register"
+	"proveout/report"
+	"proveout/report/archive"
+	"proveout/report/seal/check"
+	"proveout/report/seal/fingerprint"
+	"proveout/report/seal/pdffile"
+)
+
+func (c *Console) verifyCommand() *cli.Command {
+	return &cli.Command{
+		Name:      "verify",
+		Usage:     "tell whether certificates are what they claim to be",
+		ArgsUsage: "FILE… | page -o FILE",
+		Description: "Needs no account, no network and no shop folder. Ask the workshop for the\n" +
+			"fingerprint of its key, on a way that you found yourself, and give it with --signer.\n" +
+			"Inside a shop folder, the shop's own keys and those it trusts are known.\n" +
+			"verify page -o FILE writes a page that does the same in a buyer's browser.\n" +
+			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
+		Flags: []cli.Flag{shopFlag, jsonFlag,
+			&cli.StringFlag{Name: "signer", Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits"},
+			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "with page: the `FILE` to write"},
+			&cli.StringFlag{Name: "evidence", Usage: "folder `DIR` with the files of the test, to be compared and used"}},
+		Action: c.verify,
+	}
+}
+
+// verifyLimit is the time that looking at one certificate may take.
+const verifyLimit = 1500 * time.Millisecond
+
+// verified is what verify answers for one file.
+type verified struct {
+	File  string `json:"file"`
+	Error string `json:"error,omitempty"` // the file cannot be read
+	*check.Report
+}
+
+func (c *Console) verify(x *cli.Context) error {
+	if x.NArg() == 0 {
+		return errors.New("name the certificates, as in: proveout verify PO-2026-0001.pdf")
+	}
+	if x.Args().First() == "page" {
+		return c.verifyPage(x)
+	}
+	o, limit, err := c.verifyOptions(x)
+	if err != nil {
+		return err
+	}
+	var found *evidenceFolder
+	if dir := x.String("evidence"); dir != "" {
+		if found, err = readEvidence(c.path(dir)); err != nil {
+			return err
+		}
+		limit = time.Hour // log files of any size are read
+	}
+	all, unreadable, bad := []verified{}, 0, false
+	for _, name := range x.Args().Slice() {
+		v := verified{File: name}
+		if pdf, err := readCertificate(c.path(name)); err != nil {
+			v.Error, unreadable = plainReadError(c.path(name), err), unreadable+1
+		} else {
+			r := c.inspect(pdf, o, found, limit)
+			v.Report, bad = &r, bad || !r.Valid
+		}
+		all = append(all, v)
+	}
+	if x.Bool("json") {
+		if err := c.answer(map[string]any{"files": all}); err != nil {
+			return err
+		}
+	} else {
+		for i, v := range all {
+			if i > 0 {
+				fmt.Fprintln(c.Out)
+			}
+			c.tell(v)
+		}
+	}
+	switch {
+	case unreadable > 0:
+		return fmt.Errorf("%d of %d files could not be read as certificates", unreadable, len(all))
+	case bad:
+		return errNotPassed
+	}
+	return nil
+}
+
+// inspect looks at one certificate.
+func (c *Console) inspect(pdf []byte, o check.Options, found *evidenceFolder, limit time.Duration) check.Report {
+	e := &archive.Examiner{}
+	if found != nil {
+		e.Extra = found.open
+		o.Further = append([]check.Question{{Key: "evidence", Question: "Are the files of the test those in the folder?", Ask: func(cs check.Contents) (check.State, string) {
+			r, err := e.Record(cs)
+			if err != nil {
+				return check.No, "The record cannot be used: " + err.Error() + "."
+			}
+			return found.compare(r)
+		}}}, o.Further...)
+	}
+	return report.Verify(pdf, o, e, toolName, limit)
+}
+
+// verifyOptions gathers what is known of signers.
+func (c *Console) verifyOptions(x *cli.Context) (o check.Options, limit time.Duration, err error) {
+	o.Now = c.Now()
+	if s := x.String("signer"); s != "" {
+		if o.Signer, err = fingerprint.Parse(s); err != nil {
+			return o, 0, err
+		}
+	}
+	dir, err := c.shopDir(x)
+	if err != nil {
+		if x.String("shop") != "" {
+			return o, 0, err
+		}
+		return o, verifyLimit, nil // a buyer has no shop
+	}
+	o.Known, o.Retired, err = keysOf(dir).Trust()
+	if err != nil {
+		return o, 0, err
+	}
+	docs, err := register.Documents(dir)
+	if err != nil {
+		return o, 0, err
+	}
+	o.Further = append(o.Further, check.Question{Key: "in force", Question: "Was it taken back or replaced?", Ask: func(cs check.Contents) (check.State, string) {
+		return inForce(docs, o, cs)
+	}})
+	return o, verifyLimit, nil
+}
+
+// inForce looks a certificate up in the shop's own list, when it is the shop's.
+func inForce(docs []register.Document, o check.Options, cs check.Contents) (check.State, string) {
+	own := false
+	for _, k := range o.Known {
+		own = own || fingerprint.Of(k.Raw) == cs.SignedBy
+	}
+	for _, l := range o.Retired {
+		own = own || fingerprint.Of(l.Cert.Raw) == cs.SignedBy
+	}
+	r, err := archive.Decode(cs.Record)
+	if !own || err != nil {
+		return check.Open, "It is not of this shop; ask the workshop that signed it."
+	}
+	for _, d := range docs {
+		if d.Number != r.Number {
+			continue
+		}
+		if w := withdrawn(d); w != "" {
+			return check.No, "The workshop's list says: " + w + "."
+		}
+		return check.Yes, "By the workshop's list it is in force."
+	}
+	return check.Open, "Its number is not in the list of this shop folder."
+}
+
+func readCertificate(path string) ([]byte, error) {
+	st, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if st.IsDir() {
+		return nil, fmt.Errorf("%s is a folder, not a file", path)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, pdffile.MaxSize+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(data) > pdffile.MaxSize {
+		return nil, fmt.Errorf("%s is larger than %d MiB; no certificate is", path, pdffile.MaxSize>>20)
+	}
+	if !bytes.HasPrefix(data, []byte("%PDF-")) {
+		return nil, fmt.Errorf("%s is not a PDF file; check the certificate itself, not its page or a picture of it", path)
+	}
+	return data, nil
+}
+
+// plainReadError says why a file cannot be read.
+func plainReadError(path string, err error) string {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "there is no file " + path
+	case errors.Is(err, fs.ErrPermission):
+		return path + " may not be read by this user"
+	}
+	return errorText(err)
+}
+
+// tell writes the answers for people.
+func (c *Console) tell(v verified) {
+	if v.Report == nil {
+		fmt.Fprintf(c.Out, "%s\nNOT READABLE: %s\n", v.File, v.Error)
+		return
+	}
+	fmt.Fprintf(c.Out, "%s\n%s: %s\n", v.File, strings.ToUpper(v.Verdict.String()), v.Summary)
+	for _, a := range v.Answers {
+		fmt.Fprintf(c.Out, "\n  %s %s\n", a.Question, map[check.State]string{check.Yes: "In order.", check.No: "NO GOOD.", check.Open: "Open."}[a.State])
+		for _, l := range wrapped(a.Words, 76) {
+			fmt.Fprintf(c.Out, "    %s\n", l)
+		}
+	}
+	fmt.Fprintf(c.Out, "\n  What this does not prove:\n")
+	for _, l := range v.Limits {
+		for i, line := range wrapped(l, 74) {
+			fmt.Fprintf(c.Out, "    %s %s\n", []string{"-", " "}[min(i, 1)], line)
+		}
+	}
+}
+
+// wrapped breaks a text into lines of at most width characters.
+func wrapped(text string, width int) []string {
+	var out []string
+	line := ""
+	for _, w := range strings.Fields(text) {
+		if line != "" && len([]rune(line))+1+len([]rune(w)) > width {
+			out, line = append(out, line), ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += w
+	}
+	return append(out, line)
+}
+
+// An evidenceFolder is a folder with files of a test.
+type evidenceFolder struct {
+	byHash map[string]string   // SHA-256 to path
+	byName map[string][]string // name to SHA-256s
+}
+
+// mostEvidence bounds the files of a folder.
+const mostEvidence = 10_000
+
+func readEvidence(dir string) (*evidenceFolder, error) {
+	e := &evidenceFolder{byHash: map[string]string{}, byName: map[string][]string{}}
+	n := 0
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || !d.Type().IsRegular() {
+			return err
+		}
+		if n++; n > mostEvidence {
+			return fmt.Errorf("%s holds more than %d files; name the folder with the files of the test", dir, mostEvidence)
+		}
+		sum, err := hashOf(path)
+		if err != nil {
+			return err
+		}
+		e.byHash[sum] = path
+		e.byName[d.Name()] = append(e.byName[d.Name()], sum)
+		return nil
+	})
+	return e, err
+}
+
+func (e *evidenceFolder) open(sum string) func() (io.ReadCloser, error) {
+	path, ok := e.byHash[sum]
+	if !ok {
+		return nil
+	}
+	return func() (io.ReadCloser, error) { return os.Open(path) }
+}
+
+// compare tells which files of the record are in the folder.
+func (e *evidenceFolder) compare(r *archive.Record) (check.State, string) {
+	var there, missing, other []string
+	files, err := r.Files()
+	if err != nil {
+		return check.No, "The record cannot be used: " + err.Error() + "."
+	}
+	for _, f := range files {
+		switch {
+		case e.byHash[f.SHA256] != "":
+			there = append(there, f.Name)
+		case len(e.byName[f.Name]) > 0:
+			other = append(other, f.Name)
+		default:
+			missing = append(missing, f.Name)
+		}
+	}
+	switch {
+	case len(files) == 0:
+		return check.Open, "The record names no files."
+	case len(other) > 0:
+		return check.No, "In the folder these have the name of a file of the test, but are other files: " + strings.Join(other, ", ") + "."
+	case len(missing) > 0:
+		return check.Open, fmt.Sprintf("%d of %d files of the test are in the folder, unchanged. These are not: %s.", len(there), len(files), strings.Join(missing, ", "))
+	}
+	return check.Yes, fmt.Sprintf("All %d files that the record names are in the folder, unchanged.", len(files))
+}
+
+func hashOf(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}

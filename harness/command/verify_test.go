@@ -1,0 +1,485 @@
+package command_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io/fs"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"proveout/harness/command"
+	"proveout/plans/quantity"
+	"proveout/report"
+	"proveout/report/archive"
+	"proveout/report/seal"
+	"proveout/report/seal/check"
+	"proveout/report/seal/fingerprint"
+	"proveout/report/seal/pdffile"
+)
+
+// A sealedShop is the demo's shop, made once for the tests of this package.
+type sealedShop struct {
+	dir         string
+	certificate []byte
+	path        string
+	identity    seal.Identity
+}
+
+// toolName is what documents of this version say they were made with.
+const toolName = "proveout " + command.Version
+
+func newSealedShop(t testing.TB) *sealedShop {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "d")
+	c, said := testConsole(repositoryRoot(t))
+	if code := c.Run(context.Background(), []string{"proveout", "demo", "--out", dir}); code != command.ExitPassed {
+		t.Fatalf("demo: exit code %d\n%s", code, said)
+	}
+	d := &sealedShop{dir: filepath.Join(dir, "shop")}
+	files, err := filepath.Glob(filepath.Join(d.dir, "jobs", "*-0001", "issued", "*.pdf"))
+	if err != nil || len(files) != 1 {
+		t.Fatalf("certificates %v, %v", files, err)
+	}
+	d.path = files[0]
+	if d.certificate, err = os.ReadFile(d.path); err != nil {
+		t.Fatal(err)
+	}
+	if d.identity, err = seal.Keys(filepath.Join(d.dir, "keys")).Load(nil); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+func testConsole(root string) (*command.Console, *bytes.Buffer) {
+	var said bytes.Buffer
+	c := &command.Console{In: strings.NewReader(""), Out: &said, Diag: &said, Demo: os.DirFS(root), Getenv: func(string) string { return "" }}
+	c.Now = func() time.Time { return time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC) }
+	return c, &said
+}
+
+// The demo's certificate, and what may be done to it.
+func TestCertificate(t *testing.T) {
+	d := newSealedShop(t)
+	for _, tt := range []struct {
+		name string
+		test func(*testing.T, *sealedShop)
+	}{
+		{"good", isGood}, {"repeats", repeats}, {"other programs", otherPrograms}, {"damaged", damaged}, {"edited and signed again", editedRecord},
+		{"swapped and foreign parts", foreignParts}, {"other version", otherVersion}, {"logs outside", logsOutside},
+	} {
+		t.Run(tt.name, func(t *testing.T) { tt.test(t, d) })
+	}
+}
+
+// examined is what verify says of a file, when the shop's key is expected.
+func (d *sealedShop) examined(pdf []byte) check.Report {
+	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint()), Now: time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)}
+	return report.Verify(pdf, o, &archive.Examiner{}, toolName, 20*time.Second)
+}
+
+func wantBad(t *testing.T, what string, r check.Report, key string) {
+	t.Helper()
+	if r.Verdict != check.Bad || r.Valid {
+		t.Errorf("%s: %s", what, r.Verdict)
+	}
+	for _, a := range r.Answers {
+		if a.State == check.No {
+			if key != "" && a.Key != key {
+				t.Errorf("%s: caught by %q (%s), want %q", what, a.Key, a.Words, key)
+			}
+			return
+		}
+	}
+	t.Errorf("%s: no answer says no", what)
+}
+
+func isGood(t *testing.T, d *sealedShop) {
+	start := time.Now()
+	r := d.examined(d.certificate)
+	t.Logf("%d bytes in %v", len(d.certificate), time.Since(start))
+	if !r.Valid {
+		t.Fatalf("%+v", r.Answers)
+	}
+	for _, a := range r.Answers {
+		// Captures stay outside: their step needs the shop's files.
+		if a.State != check.Yes && !(a.Key == "scores" && a.State == check.Open && strings.Contains(a.Words, "at hand: Picture;")) {
+			t.Errorf("%s: %s", a.Key, a.Words)
+		}
+	}
+	if len(d.certificate) > 2<<20 {
+		t.Errorf("%d bytes", len(d.certificate))
+	}
+}
+
+// One changed bit anywhere, a cut, or an added byte is never good. All bytes
+// are tried with all checks, otherwise a sample.
+func damaged(t *testing.T, d *sealedShop) {
+	r := rand.New(rand.NewPCG(7, 2026))
+	spoilt := bytes.Clone(d.certificate)
+	flip := func(i int, bit byte) {
+		spoilt[i] ^= bit
+		if rep := d.examined(spoilt); rep.Verdict == check.Bad {
+			spoilt[i] ^= bit
+			return
+		}
+		t.Fatalf("bit %d of byte %d of %d flipped: still good", bit, i, len(spoilt))
+	}
+	if allChecks() {
+		for i := range spoilt {
+			flip(i, 1<<r.IntN(8))
+		}
+	} else {
+		for range 300 {
+			flip(r.IntN(len(spoilt)), 1<<r.IntN(8))
+		}
+	}
+	step := 37 << 10
+	if allChecks() {
+		step = 1 << 10
+	}
+	for n := 0; n < len(d.certificate); n += step {
+		wantBad(t, fmt.Sprintf("cut at %d", n), d.examined(d.certificate[:n]), "")
+	}
+	for _, more := range []string{"\n", " ", "%", "\n%%EOF\n", "\x00"} {
+		wantBad(t, fmt.Sprintf("%q appended", more), d.examined(append(bytes.Clone(d.certificate), more...)), "")
+	}
+	wantBad(t, "twice the file", d.examined(append(bytes.Clone(d.certificate), d.certificate...)), "")
+}
+
+// parts are what a certificate was put together from.
+func (d *sealedShop) parts(t testing.TB) (record []byte, files []seal.Attachment, pages []byte) {
+	t.Helper()
+	r := d.examined(d.certificate)
+	if !r.Valid {
+		t.Fatal(r.Summary)
+	}
+	for _, a := range r.Attachments {
+		if a.Name != check.RecordName {
+			files = append(files, a)
+		}
+	}
+	return r.Record, files, r.Pages
+}
+
+// signed signs a certificate with the shop's own key, as somebody who has it
+// would.
+func (d *sealedShop) signed(t testing.TB, pages, canon []byte, files []seal.Attachment) []byte {
+	t.Helper()
+	pdf, err := seal.SealRecord(pages, canon, files, d.identity, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC), Reason: "Acceptance test passed"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return pdf
+}
+
+// edited changes a value of the record: the path leads through objects and
+// lists.
+func edited(t testing.TB, canon []byte, value any, path ...any) []byte {
+	t.Helper()
+	var v any
+	if err := json.Unmarshal(canon, &v); err != nil {
+		t.Fatal(err)
+	}
+	at := v
+	for i, p := range path {
+		last := i == len(path)-1
+		switch p := p.(type) {
+		case string:
+			m := at.(map[string]any)
+			if last {
+				m[p] = value
+			}
+			at = m[p]
+		case int:
+			l := at.([]any)
+			if last {
+				l[p] = value
+			}
+			at = l[p]
+		}
+	}
+	out, err := seal.Canonical(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// remade is the pages that a record gives.
+func remade(t testing.TB, canon, pages []byte) []byte {
+	t.Helper()
+	r, err := archive.Decode(canon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	jpegs, err := pdffile.JPEGs(pages)
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc, err := r.Document(jpegs, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := report.WritePDF(&b, doc, report.A4); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+func stepIndex(t testing.TB, canon []byte, id string) int {
+	t.Helper()
+	r, err := archive.Decode(canon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, s := range r.Outcome.Steps {
+		if s.ID == id {
+			return i
+		}
+	}
+	t.Fatalf("no step %s", id)
+	return 0
+}
+
+// A record edited by hand and signed again with the right key is caught where
+// scoring or the pages do not follow.
+func editedRecord(t *testing.T, d *sealedShop) {
+	record, files, pages := d.parts(t)
+	clocks, soak := stepIndex(t, record, "clocks"), stepIndex(t, record, "soak")
+	if again := remade(t, record, pages); !bytes.Equal(again, pages) {
+		t.Fatal("the pages made again differ")
+	}
+	cases := []struct {
+		name  string
+		key   string // of the answer that catches it with the pages as they were
+		made  string // with the pages made to fit; empty: nothing can
+		value any
+		path  []any
+	}{
+		{"verdict of a step", "scores", "scores", "fail", []any{"outcome", "steps", clocks, "verdict"}},
+		{"verdict of a check", "scores", "scores", "inconclusive", []any{"outcome", "steps", clocks, "checks", 0, "verdict"}},
+		{"a reading", "scores", "scores", 120e6, []any{"job", "attempts", "clocks", 0, "readings", 0, "value"}},
+		{"a temperature", "scores", "scores", "41.0 °C", []any{"outcome", "steps", soak, "checks", 0, "text"}},
+		{"an instrument", "scores", "scores", 1e7, []any{"shop", "bench", "instruments", instrumentOf(t, record, "frequency"), "limits", "value"}},
+		{"the conclusion", "scores", "scores", "Accepted: all 9 required steps passed on their last attempt.", []any{"outcome", "reason"}},
+		{"a figure", "scores", "scores", 11.5, []any{"outcome", "steps", soak, "figures", 0, "series", 0, "y", 3}},
+		{"the serial", "pages", "", "SN 0001", []any{"job", "card", "serial"}},
+		{"the number", "pages", "", "QR-2026-0099", []any{"number"}},
+		{"the technician", "pages", "", "Somebody Else", []any{"authorised_by"}},
+		{"a photo", "pages", "", "back", []any{"photos", 0, "caption"}},
+		{"the fingerprint", "pages", "named", strings.Repeat("ab", 32), []any{"signer", "fingerprint"}},
+		{"something more", "scores", "", "x", []any{"extra"}},
+	}
+	for i, tt := range cases {
+		canon := edited(t, record, tt.value, tt.path...)
+		wantBad(t, tt.name, d.examined(d.signed(t, pages, canon, files)), tt.key)
+		if tt.made != "" && (allChecks() || i%3 == 0) {
+			wantBad(t, tt.name+", pages made to fit", d.examined(d.signed(t, remade(t, canon, pages), canon, files)), tt.made)
+		}
+	}
+}
+
+func foreignParts(t *testing.T, d *sealedShop) {
+	record, files, pages := d.parts(t)
+	// Another log under the name of the first.
+	swapped := append([]seal.Attachment(nil), files...)
+	f := swapped[0]
+	swapped[0] = seal.Attachment{Name: f.Name, Description: f.Description, Type: f.Type, Relation: f.Relation, Data: append(bytes.Clone(f.Data), "9,9,9\n"...)}
+	r := d.examined(d.signed(t, pages, record, swapped))
+	for _, a := range r.Answers {
+		if a.Key == "scores" && (a.State != check.Open || !strings.Contains(a.Words, "files are not at hand")) {
+			t.Errorf("another log: %s %s", a.State, a.Words)
+		}
+	}
+	// The attachment is swapped without signing anew.
+	other, err := seal.Attach(pages, []seal.Attachment{seal.RecordAttachment(edited(t, record, "SN 0001", "job", "card", "serial"))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	tail := d.certificate[len(d.certificate)-len(d.certificate)/20:]
+	wantBad(t, "attachment swapped", d.examined(append(other, tail...)), "")
+	wantBad(t, "attachment swapped, not signed", d.examined(other), "signed")
+	// Halves of two certificates.
+	second := d.signed(t, pages, edited(t, record, "QR-2026-0002", "number"), files)
+	for _, at := range []int{len(pages), len(pages) / 2, len(d.certificate) - 4000} {
+		wantBad(t, fmt.Sprintf("halves joined at %d", at), d.examined(append(bytes.Clone(d.certificate[:at]), second[at:]...)), "")
+	}
+	// A sound signature with another key of the same name.
+	impostor, err := seal.NewIdentity(d.identity.Name(), time.Date(2026, 2, 1, 0, 0, 0, 0, time.UTC))
+	if err != nil {
+		t.Fatal(err)
+	}
+	forged, err := seal.SealRecord(pages, record, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantBad(t, "another key of the same name", d.examined(forged), "signer")
+	unknown := report.Verify(forged, check.Options{}, &archive.Examiner{}, toolName, 20*time.Second)
+	wantBad(t, "signed again by somebody else", unknown, "named")
+}
+
+// Pages of another version are compared by their values.
+func otherVersion(t *testing.T, d *sealedShop) {
+	record, files, pages := d.parts(t)
+	older := edited(t, record, "proveout 0.9.0", "tool")
+	if r := d.examined(d.signed(t, remade(t, older, pages), older, files)); !r.Valid {
+		t.Errorf("older version: %+v", r.Answers)
+	} else {
+		for _, a := range r.Answers {
+			if a.Key == "pages" && !strings.Contains(a.Words, "values of the record") {
+				t.Error(a.Words)
+			}
+		}
+	}
+	wantBad(t, "older version, another serial on its pages", d.examined(d.signed(t, remade(t, older, pages), edited(t, older, "SN 0001", "job", "card", "serial"), files)), "pages")
+	newer := edited(t, record, 99.0, "schema")
+	wantBad(t, "newer schema", d.examined(d.signed(t, pages, newer, files)), "scores")
+}
+
+// Without the log files inside, the steps they belong to are said not to be
+// worked out again, unless the reader gives them.
+func logsOutside(t *testing.T, d *sealedShop) {
+	record, _, pages := d.parts(t)
+	pdf := d.signed(t, pages, record, nil)
+	state := func(r check.Report) (check.State, string) {
+		for _, a := range r.Answers {
+			if a.Key == "scores" {
+				return a.State, a.Words
+			}
+		}
+		t.Fatal("no answer")
+		return check.No, ""
+	}
+	r := d.examined(pdf)
+	if s, words := state(r); s != check.Open || !strings.Contains(words, "Thermal soak") || !r.Valid {
+		t.Errorf("%s %s %s", r.Verdict, s, words)
+	}
+	all := map[string][]byte{}
+	err := filepath.WalkDir(filepath.Join(d.dir, "jobs"), func(path string, e fs.DirEntry, err error) error {
+		if err != nil || !e.Type().IsRegular() {
+			return err
+		}
+		data, err := os.ReadFile(path)
+		all[archive.Digest(data)] = data
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint())}
+	r = report.Verify(pdf, o, &archive.Examiner{Extra: archive.Memory(all)}, toolName, 20*time.Second)
+	if s, words := state(r); s != check.Yes || !r.Valid {
+		t.Errorf("%s %s", s, words)
+	}
+	// What cannot be worked out again must not contradict itself.
+	soak := stepIndex(t, record, "soak")
+	for name, canon := range map[string][]byte{
+		"verdict of a step": edited(t, edited(t, record, "fail", "outcome", "steps", soak, "verdict"), false, "outcome", "accepted"),
+		"not required":      edited(t, record, false, "outcome", "steps", soak, "required"),
+		"a value":           edited(t, record, 190.0, "outcome", "steps", soak, "checks", checkWithLimit(t, record, soak), "value"),
+	} {
+		wantBad(t, name, d.examined(d.signed(t, pages, canon, nil)), "scores")
+	}
+}
+
+// instrumentOf is the bench's first instrument for a dimension.
+func instrumentOf(t testing.TB, record []byte, dim string) int {
+	r, err := archive.Decode(record)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, in := range r.Shop.Bench.Instruments {
+		if slices.Contains(in.Measures, quantity.Dimension(dim)) {
+			return i
+		}
+	}
+	t.Fatal("no instrument")
+	return 0
+}
+
+// checkWithLimit is a check of the step that has an upper limit and a rule.
+func checkWithLimit(t testing.TB, record []byte, step int) int {
+	r, err := archive.Decode(record)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, c := range r.Outcome.Steps[step].Checks {
+		if c.Value != nil && c.Limits != nil && c.Limits.High != nil && c.Rule != "" && float64(*c.Limits.High) < 150 {
+			return i
+		}
+	}
+	t.Fatal("no check with a limit")
+	return 0
+}
+
+// The same shop, job and time give the same bytes.
+func repeats(t *testing.T, d *sealedShop) {
+	root := repositoryRoot(t)
+	var made [][]byte
+	for range 2 {
+		copied := filepath.Join(t.TempDir(), "shop")
+		if err := os.CopyFS(copied, os.DirFS(d.dir)); err != nil {
+			t.Fatal(err)
+		}
+		c, said := testConsole(root)
+		if code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", copied}); code != command.ExitPassed {
+			t.Fatalf("%d %s", code, said)
+		}
+		files, err := filepath.Glob(filepath.Join(copied, "jobs", "*-0001", "issued", "*0002.pdf"))
+		if err != nil || len(files) != 1 {
+			t.Fatal(files, err)
+		}
+		b, err := os.ReadFile(files[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		made = append(made, b)
+	}
+	if !bytes.Equal(made[0], made[1]) {
+		t.Error("two certificates of one time differ")
+	}
+}
+
+// Other programs find the certificate in order.
+func otherPrograms(t *testing.T, d *sealedShop) {
+	for _, tool := range []struct {
+		args []string
+		want []string
+	}{
+		{[]string{"pdfsig", d.path}, []string{"Total document signed", "Signature is Valid"}},
+		{[]string{"qpdf", "--check", d.path}, []string{"No syntax or stream encoding errors found"}},
+		{[]string{"pdfdetach", "-list", d.path}, []string{"record.json", "soak.csv"}},
+		{[]string{"pdftotext", d.path, "-"}, []string{"ACCEPTED", "BX 04417", d.identity.Fingerprint().Groups()[0], "End of certificate"}},
+	} {
+		if _, err := exec.LookPath(tool.args[0]); err != nil {
+			if allChecks() {
+				t.Errorf("%s is missing", tool.args[0])
+			}
+			continue
+		}
+		out, _ := exec.Command(tool.args[0], tool.args[1:]...).CombinedOutput() // pdfsig ends with 1 for an unknown issuer
+		for _, w := range tool.want {
+			if !strings.Contains(string(out), w) {
+				t.Errorf("%s: no %q in\n%s", tool.args[0], w, out)
+			}
+		}
+	}
+}
+
+func BenchmarkVerify(b *testing.B) {
+	d := newSealedShop(b)
+	for b.Loop() {
+		if r := d.examined(d.certificate); !r.Valid {
+			b.Fatal(r.Summary)
+		}
+	}
+}

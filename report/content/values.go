@@ -1,0 +1,54 @@
+package content
+
+import "strings"
+
+// Values returns what a reader looks for on the pages of a document that
+// another version of the program may have laid out: its number, what ties it
+// to the card, the verdicts on its front, and each measured value with its
+// limits.
+func Values(c *Content) []string {
+	out := []string{c.Number, c.Front.Card, c.Front.Headline, c.Front.ShopName, strings.Join(c.Front.Check.Fingerprint, " ")}
+	for _, f := range c.Front.Identity {
+		out = append(out, f.Text)
+	}
+	for _, t := range c.Front.Tested {
+		out = append(out, t.Title, t.Word)
+	}
+	for _, s := range c.Sections {
+		for _, b := range s.Blocks {
+			switch b := b.(type) {
+			case *Table:
+				if b.ID != "results" && b.ID != "evidence" {
+					continue
+				}
+				for _, r := range b.Rows {
+					for _, cell := range r.Cells {
+						out = append(out, cell.Text)
+					}
+				}
+			case Photos:
+				for _, p := range b.Photos {
+					out = append(out, p.Caption)
+				}
+			}
+		}
+	}
+	return printable(out)
+}
+
+// printable leaves out what stands on pages in another form: characters that
+// may not be drawable, and texts without a letter or digit.
+func printable(texts []string) []string {
+	var out []string
+	for _, t := range texts {
+		plain, says := true, false
+		for _, r := range t {
+			plain = plain && (r >= ' ' && r < 0x250 || r == '–' || r == '’' || r == '±' || r == '°')
+			says = says || r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z'
+		}
+		if plain && says {
+			out = append(out, t)
+		}
+	}
+	return out
+}

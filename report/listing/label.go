@@ -1,0 +1,70 @@
+package listing
+
+import (
+	"bytes"
+	"strings"
+
+	"github.com/boombuler/barcode/qr"
+	"github.com/phpdave11/gofpdf"
+
+	"proveout/report/typeface"
+)
+
+// Size of the label for the bag, mm.
+const (
+	labelWidth  = 90.0
+	labelHeight = 40.0
+)
+
+// label is a small page with the number and the QR code of the certificate.
+func (k *kit) label() ([]byte, error) {
+	p := gofpdf.NewCustom(&gofpdf.InitType{UnitStr: "mm", Size: gofpdf.SizeType{Wd: labelWidth, Ht: labelHeight}})
+	p.SetCatalogSort(true)
+	p.SetCreationDate(k.d.IssuedAt)
+	p.SetModificationDate(k.d.IssuedAt)
+	p.SetTitle(k.c.FullTitle, true)
+	p.SetAutoPageBreak(false, 0)
+	p.SetMargins(0, 0, 0)
+	p.AddUTF8FontFromBytes("body", "", bytes.Clone(typeface.TTF(typeface.Regular)))
+	p.AddUTF8FontFromBytes("body", "B", bytes.Clone(typeface.TTF(typeface.Bold)))
+	p.AddPage()
+	img, err := qr.Encode(k.c.Front.Check.QR, qr.M, qr.Auto)
+	if err != nil {
+		return nil, err
+	}
+	const side, edge = 30.0, 5.0
+	n := img.Bounds().Dx()
+	m := side / float64(n)
+	p.SetFillColor(0, 0, 0)
+	for y := range n {
+		for x := range n {
+			if r, _, _, _ := img.At(x, y).RGBA(); r < 0x8000 {
+				p.Rect(edge+float64(x)*m, edge+float64(y)*m, m*1.02, m*1.02, "F")
+			}
+		}
+	}
+	const left = edge + side + 5
+	line := func(y float64, weight typeface.Weight, size float64, text string) {
+		style := ""
+		if weight == typeface.Bold {
+			style = "B"
+		}
+		text = drawable(text)
+		for size > 5 && typeface.Width(weight, size, text)*25.4/72 > labelWidth-left-3 {
+			size -= 0.5
+		}
+		p.SetFont("body", style, size)
+		p.Text(left, y, text)
+	}
+	line(10, typeface.Bold, 13, k.d.Number)
+	line(15.5, typeface.Bold, 9, k.c.Front.Card)
+	line(20, typeface.Regular, 8, strings.Join(k.marks(), ", "))
+	line(25, typeface.Regular, 8, k.w.T("listing.accepted")+", "+k.w.Date(k.d.IssuedAt))
+	line(29.5, typeface.Regular, 8, k.d.Shop.Name)
+	groups := k.d.Seal.Fingerprint.Groups()
+	line(33, typeface.Regular, 6.5, strings.Join(groups[:5], " "))
+	line(36, typeface.Regular, 6.5, strings.Join(groups[5:], " "))
+	var out bytes.Buffer
+	err = p.Output(&out)
+	return out.Bytes(), err
+}

@@ -1,0 +1,195 @@
+package listing
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"image/png"
+	"strings"
+
+	"github.com/boombuler/barcode/qr"
+	"golang.org/x/image/draw"
+	"golang.org/x/image/font"
+	"golang.org/x/image/font/opentype"
+	"golang.org/x/image/math/fixed"
+
+	"proveout/report/document"
+	"proveout/report/record"
+	"proveout/report/typeface"
+)
+
+// A board is a picture in the making.
+type board struct {
+	img  *image.RGBA
+	errs []error
+}
+
+var (
+	ink   = color.RGBA{0x11, 0x11, 0x11, 0xFF}
+	quiet = color.RGBA{0x55, 0x55, 0x55, 0xFF}
+	green = color.RGBA{0x00, 0x75, 0x55, 0xFF} // Okabe and Ito's bluish green, darkened for white text upon it
+)
+
+func (b *board) fill(r image.Rectangle, c color.Color) {
+	draw.Draw(b.img, r, image.NewUniform(c), image.Point{}, draw.Src)
+}
+
+// drawable replaces characters that the fonts do not have by their codes.
+func drawable(s string) string {
+	var b strings.Builder
+	for _, r := range s {
+		switch {
+		case r == '\n' || r == '\t' || r == '\u00a0':
+			b.WriteByte(' ')
+		case document.Drawable(r):
+			b.WriteRune(r)
+		default:
+			fmt.Fprintf(&b, "[U+%04X]", r)
+		}
+	}
+	return b.String()
+}
+
+// line writes one line with its baseline at y, shortened to fit into width.
+func (b *board) line(x, y, width int, w typeface.Weight, size float64, c color.Color, s string) {
+	s = drawable(s)
+	for r := []rune(s); typeface.Width(w, size, s) > float64(width) && len(r) > 1; {
+		r = r[:len(r)-1]
+		s = strings.TrimSpace(string(r)) + "…"
+	}
+	parsed, err := opentype.Parse(typeface.TTF(w))
+	if err != nil {
+		b.errs = append(b.errs, err)
+		return
+	}
+	face, err := opentype.NewFace(parsed, &opentype.FaceOptions{Size: size, DPI: 72})
+	if err != nil {
+		b.errs = append(b.errs, err)
+		return
+	}
+	defer face.Close()
+	d := font.Drawer{Dst: b.img, Src: image.NewUniform(c), Face: face, Dot: fixed.P(x, y)}
+	d.DrawString(s)
+}
+
+// fit draws a picture as large as it goes into r, in its own proportion.
+func (b *board) fit(src image.Image, r image.Rectangle) {
+	s := src.Bounds()
+	w, h := r.Dx(), r.Dx()*s.Dy()/s.Dx()
+	if h > r.Dy() {
+		w, h = r.Dy()*s.Dx()/s.Dy(), r.Dy()
+	}
+	at := image.Rect(0, 0, w, h).Add(r.Min).Add(image.Pt((r.Dx()-w)/2, (r.Dy()-h)/2))
+	draw.CatmullRom.Scale(b.img, at, src, s, draw.Src, nil)
+}
+
+// summary is the square picture: the card, the verdict, what was tested.
+func (k *kit) summary() ([]byte, error) {
+	const m = 70
+	b := &board{img: image.NewRGBA(image.Rect(0, 0, Side, Side))}
+	b.fill(b.img.Rect, color.White)
+	f := &k.c.Front
+	b.line(m, 120, Side-2*m, typeface.Bold, 72, ink, f.Card)
+	b.line(m, 175, Side-2*m, typeface.Regular, 34, quiet, strings.Join(k.marks(), "  ·  "))
+
+	top := 215
+	if photo, err := k.best(); err != nil {
+		return nil, err
+	} else if photo != nil {
+		b.fit(photo, image.Rect(m, top, Side-m, top+640))
+		top += 670
+	}
+	b.fill(image.Rect(m, top, Side-m, top+130), green)
+	b.tick(m+65, top+65, 40)
+	b.line(m+135, top+85, Side-2*m-150, typeface.Bold, 60, color.White, k.w.T("listing.accepted"))
+	k.testedList(b, m, top+190)
+	k.foot(b, m)
+	if len(b.errs) > 0 {
+		return nil, b.errs[0]
+	}
+	var out bytes.Buffer
+	err := png.Encode(&out, b.img)
+	return out.Bytes(), err
+}
+
+// testedList writes the steps in two columns.
+func (k *kit) testedList(b *board, x, y int) {
+	steps := k.c.Front.Tested
+	rows := (len(steps) + 1) / 2
+	if rows == 0 {
+		return
+	}
+	pitch := min(54, (1290-y)/rows)
+	if pitch < 30 {
+		pitch = 30
+	}
+	width := (Side - 2*x - 60) / 2
+	for i, s := range steps {
+		cx, cy := x+(i/rows)*(width+60), y+(i%rows)*pitch
+		if cy > 1330 {
+			break
+		}
+		size := float64(pitch) * 0.6
+		word := drawable(s.Word)
+		ww := int(typeface.Width(typeface.Bold, size, word)) + 1
+		b.line(cx, cy, width-ww-20, typeface.Regular, size, ink, s.Title)
+		b.line(cx+width-ww, cy, ww, typeface.Bold, size, ink, word)
+		b.fill(image.Rect(cx, cy+pitch/4, cx+width, cy+pitch/4+2), color.RGBA{0xCC, 0xCC, 0xCC, 0xFF})
+	}
+}
+
+// foot names the shop and the certificate, with the QR code of the certificate.
+func (k *kit) foot(b *board, m int) {
+	b.fill(image.Rect(m, 1360, Side-m, 1363), ink)
+	side := 190
+	img, err := qr.Encode(k.c.Front.Check.QR, qr.M, qr.Auto)
+	if err != nil {
+		b.errs = append(b.errs, err)
+		return
+	}
+	n := img.Bounds().Dx()
+	px := side / n
+	left := Side - m - px*n
+	for y := range n {
+		for x := range n {
+			if r, _, _, _ := img.At(x, y).RGBA(); r < 0x8000 {
+				b.fill(image.Rect(left+x*px, 1385+y*px, left+(x+1)*px, 1385+(y+1)*px), ink)
+			}
+		}
+	}
+	width := left - m - 40
+	b.line(m, 1425, width, typeface.Bold, 36, ink, k.d.Shop.Name)
+	b.line(m, 1472, width, typeface.Regular, 30, ink, k.number())
+	b.line(m, 1515, width, typeface.Regular, 26, quiet, k.c.Front.IsNot[0])
+	b.line(m, 1555, width, typeface.Regular, 26, quiet, k.d.Seal.Fingerprint.String())
+}
+
+// tick draws the sign of acceptance: a white tick.
+func (b *board) tick(x, y, r int) {
+	stroke := func(x0, y0, x1, y1 int) {
+		const steps = 200
+		for i := range steps {
+			px, py := x0+(x1-x0)*i/steps, y0+(y1-y0)*i/steps
+			b.fill(image.Rect(px-6, py-6, px+6, py+6), color.White)
+		}
+	}
+	stroke(x-r*3/4, y, x-r/5, y+r*3/5)
+	stroke(x-r/5, y+r*3/5, x+r*4/5, y-r*3/5)
+}
+
+// best is the photo that shows the card after the work, else the first one.
+func (k *kit) best() (image.Image, error) {
+	var pick *record.Photo
+	for i := range k.d.Photos {
+		p := &k.d.Photos[i]
+		if pick == nil || p.Role == "photo after" && pick.Role != "photo after" {
+			pick = p
+		}
+	}
+	if pick == nil {
+		return nil, nil
+	}
+	return jpeg.Decode(bytes.NewReader(pick.JPEG))
+}
