@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"sync"
 
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/align"
@@ -45,21 +44,8 @@ func Compare(f *pattern.Frame, capture *raster.RGB, o Options) (*Result, error) 
 	wanted := f.RGB()
 	r.Wanted = wanted
 	c := &comparison{f: f, wanted: wanted, capture: capture, buffer: buffer, known: known, r: r}
-	// The measures of the raw capture are taken while it is registered.
-	var side sync.WaitGroup
-	if wanted.Width == capture.Width && wanted.Height == capture.Height {
-		side.Go(func() {
-			if s, err := metric.Compare(wanted, capture); err == nil {
-				m := measures(s)
-				c.raw = &m
-			}
-		})
-	}
 	fit, ok := c.run()
-	side.Wait()
-	if r.Raw = c.raw; r.Raw != nil {
-		r.Measures = *r.Raw
-	}
+	c.measureRaw(ok, fit)
 	if ok {
 		c.remeasure(fit)
 		c.verdict()
@@ -100,7 +86,36 @@ type comparison struct {
 	grid    *align.Grid
 	report  *lines.Report
 	missing [3]bool
-	raw     *Measures
+}
+
+// measureRaw measures the capture as it came when the sizes agree: whole when
+// nothing was corrected and these are the measures that count, else sampled.
+func (c *comparison) measureRaw(ok bool, fit align.Fit) {
+	r := c.r
+	if c.wanted.Width != c.capture.Width || c.wanted.Height != c.capture.Height {
+		return
+	}
+	measure := metric.Sampled
+	if ok && !c.corrected(fit) {
+		measure = metric.Compare
+	}
+	if s, err := measure(c.wanted, c.capture); err == nil {
+		m := measures(s)
+		r.Raw, r.Measures = &m, m
+	}
+}
+
+// corrected reports whether place or levels were put right.
+func (c *comparison) corrected(fit align.Fit) bool {
+	if c.r.Gamma != [3]float64{1, 1, 1} || !fit.Exact() || fit.ShiftX != 0 || fit.ShiftY != 0 {
+		return true
+	}
+	for ch := range 3 {
+		if math.Abs(c.r.Gain[ch]-1) > 0.002 || math.Abs(c.r.Offset[ch]) > 0.3 {
+			return true
+		}
+	}
+	return false
 }
 
 // run registers and analyses; ok is false when the capture is not registered.
@@ -427,18 +442,14 @@ func (c *comparison) curves() {
 // over the part that was captured.
 func (c *comparison) remeasure(fit align.Fit) {
 	r := c.r
-	corrected := r.Gamma != [3]float64{1, 1, 1}
-	for ch := range 3 {
-		corrected = corrected || math.Abs(r.Gain[ch]-1) > 0.002 || math.Abs(r.Offset[ch]) > 0.3
-	}
 	if r.Aligned == nil {
 		r.Aligned = c.report.Correct(c.grid)
 	}
-	if !corrected && r.Raw != nil && fit.Exact() && fit.ShiftX == 0 && fit.ShiftY == 0 {
+	if r.Raw != nil && !c.corrected(fit) {
 		return
 	}
 	a, b := cut(c.wanted, c.grid), cut(r.Aligned, c.grid)
-	if s, err := metric.Compare(a, b); err == nil {
+	if s, err := metric.Sampled(a, b); err == nil {
 		r.Measures = measures(s)
 		r.Worst.X += c.grid.X0
 		r.Worst.Y += c.grid.Y0

@@ -4,15 +4,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"image/png"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"testing"
-	"time"
 
 	"proveout/scoring/memory"
-	"proveout/scoring/picture/decode"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
@@ -257,44 +253,5 @@ func TestCombineAndMarked(t *testing.T) {
 	}
 	if orange < 1000 {
 		t.Errorf("%d orange pixels on the map", orange)
-	}
-}
-
-// A whole comparison must take less than ten times the decoding of two files.
-func TestCompareIsQuick(t *testing.T) {
-	if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
-		t.Skip("timed when PROVEOUT_ALL_CHECKS=1")
-	}
-	for _, format := range []pattern.Format{pattern.RGB565, pattern.RGB888} {
-		f := show(t, pattern.Mode{Width: 1024, Height: 768, Format: format}, "random-1")
-		for _, d := range []simulate.Device{{}, {Noise: 5, Blur: 0.4, ShiftX: 3, Gain: [3]float64{1.05, 1.05, 1.05}}} {
-			c := captured(t, f, wide, d, 1)
-			var fa, fb bytes.Buffer
-			if err := png.Encode(&fa, f.RGB().Image()); err != nil {
-				t.Fatal(err)
-			}
-			if err := png.Encode(&fb, c.Image()); err != nil {
-				t.Fatal(err)
-			}
-			best, bestDecode := time.Hour, time.Hour
-			for range 3 {
-				start := time.Now()
-				_, _, err1 := decode.Decode(bytes.NewReader(fa.Bytes()), decode.Limits{})
-				_, _, err2 := decode.Decode(bytes.NewReader(fb.Bytes()), decode.Limits{})
-				if err1 != nil || err2 != nil {
-					t.Fatal(err1, err2)
-				}
-				bestDecode = min(bestDecode, time.Since(start))
-				start = time.Now()
-				if r := compared(t, f, c, Options{Memory: &wide}); !r.Clean {
-					t.Errorf("not clean: %+v", r.Findings)
-				}
-				best = min(best, time.Since(start))
-			}
-			t.Logf("%s noise %g: decoding %v, comparing %v: %.1f times", format, d.Noise, bestDecode, best, float64(best)/float64(bestDecode))
-			if best > 10*bestDecode {
-				t.Errorf("comparing takes %.1f times the decoding", float64(best)/float64(bestDecode))
-			}
-		}
 	}
 }

@@ -73,33 +73,51 @@ func newJudge(l *lanes, t [][3]tally, m *model, noise [3]float64, task Task) *ju
 	return j
 }
 
+// What a photograph can tell of small steps: the coding of the photograph shows
+// them smaller in one lane class than in another, by up to a level and a half,
+// whatever the standard error says. Found on photographs of clean cards.
+const (
+	finest     = 6.0 // levels; a finer bit is not judged
+	systematic = 0.4 // levels, one standard error
+)
+
 // relative scales the ratios of each bit by their median over the lane classes.
 // A photograph answers less to small steps than to large ones (clipping, coding),
-// and does so in every lane class alike.
+// and does so in every lane class alike; what differs is added to the standard
+// error.
 func (j *judge) relative() {
 	for ch, f := range j.Mode.Format.Fields() {
 		for bit := range f.Bits {
-			var v []float64
-			for k := range j.r {
-				if r := j.r[k][ch][bit]; r.se < 0.15 {
-					v = append(v, r.value)
-				}
-			}
-			if len(v) < 2 {
-				continue
-			}
-			m := upperMedian(v)
+			w := j.weight(ch, bit)
+			m := j.usual(ch, bit)
 			for k := range j.r {
 				r := &j.r[k][ch][bit]
-				switch {
-				case m > 0.4:
-					r.value, r.se = r.value/m, r.se/m
-				case j.weight(ch, bit) < 30: // too fine for this photograph
+				if w < finest || w < 30 && m <= 0.4 {
 					r.se = math.Inf(1)
+					continue
 				}
+				if m > 0.4 {
+					r.value, r.se = r.value/m, r.se/m
+				}
+				r.se = math.Hypot(r.se, systematic/w)
 			}
 		}
 	}
+}
+
+// usual is the median ratio of a bit over the lane classes, 1 when fewer than
+// two tell.
+func (j *judge) usual(ch, bit int) float64 {
+	var v []float64
+	for k := range j.r {
+		if r := j.r[k][ch][bit]; r.se < 0.15 {
+			v = append(v, r.value)
+		}
+	}
+	if len(v) < 2 {
+		return 1
+	}
+	return upperMedian(v)
 }
 
 func (r ratio) state() State {

@@ -21,13 +21,13 @@ type classFit struct {
 // fitLevels estimates gain, offset and gamma of each channel so that a fault in
 // a few bits or lane classes does not pull them: gain is the median over lane
 // classes of the median over bits, offset and gamma come from the lane classes
-// that fit best.
-func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]float32, task Task) {
+// that fit best. About sample pixels are looked at.
+func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]float32, task Task, sample int) {
 	w := g.Width
 	classes := l.phases * l.banks
 	fields := l.Mode.Format.Fields()
 	all := make([][3]classFit, classes)
-	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/80000)
+	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/sample)
 	row := make([]int16, w)
 	var feat [12]float64
 	var seen, exact [3]float64

@@ -67,7 +67,7 @@ func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
 		for i := range curve {
 			curve[i] = float32(m.screenLevel(ch, float64(i)/steps))
 		}
-		soft := min(m.noise[ch], 16)
+		bias := biases(min(m.noise[ch], 16), m.gain[ch])
 		sharp := m.hx[0][2]*m.hy[0][1] > 0.85
 		scale, offset := float32(1/m.gain[ch]), float32(m.offset[ch])
 		overRows(0, g.Height, func(_, from, to int) {
@@ -93,8 +93,8 @@ func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
 					switch {
 					case p[x] >= lo && p[x] <= hi:
 					case p[x] > 2*black-lo && p[x] < 2*white-hi: // half clipped by noise: right the mean
-						c := m.captureLevel(ch, float64(p[x]))
-						out[x] -= float32((clipBias(c, soft) - clipBias(255-c, soft)) / m.gain[ch])
+						c := float32(m.captureLevel(ch, float64(p[x])))
+						out[x] -= bias[min(len(bias)-1, max(0, int((c+biasBelow)*biasSteps+0.5)))]
 					case sharp: // compare with what clipping leaves
 						out[x] += p[x] - min(white, max(black, p[x]))
 					default: // predicted to be clipped: nothing is learnt when it looks so
@@ -183,6 +183,19 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 				}
 			}
 		}
+	}
+	return out
+}
+
+const biasBelow, biasSteps = 64, 8 // levels below 0, steps of a level
+
+// biases lists by how much clipping at both ends moves the mean of a captured
+// level, in levels of the screen, from -biasBelow to 255+biasBelow.
+func biases(noise, gain float64) []float32 {
+	out := make([]float32, (255+2*biasBelow)*biasSteps+1)
+	for i := range out {
+		c := float64(i)/biasSteps - biasBelow
+		out[i] = float32((clipBias(c, noise) - clipBias(255-c, noise)) / gain)
 	}
 	return out
 }
