@@ -190,3 +190,19 @@ func TestRailOfTheSlot(t *testing.T) {
 		t.Errorf("%v, %s", s.Verdict, s.Reason)
 	}
 }
+
+// TestCoupling: repeats of one setting never make two clocks of one.
+func TestCoupling(t *testing.T) {
+	for _, tt := range []struct{ core, memory, want string }{
+		{"100.1 MHz, 100.2 MHz, 100.1 MHz", "100.2 MHz, 100.1 MHz, 100.1 MHz", "in the ratio 1:1: one clock, or two set alike"},
+		{"100.0 MHz", "125.0 MHz", "no simple ratio"},
+		{"100.0 MHz, 80.0 MHz", "100.0 MHz, 80.0 MHz", "moved together in the ratio 1:1"},
+		{"100.0 MHz, 80.0 MHz", "100.0 MHz, 100.0 MHz", "no simple ratio"},
+	} {
+		b := newBench(t, "clocks")
+		b.attempt("clocks", "core="+tt.core, "memory="+tt.memory)
+		if s := b.step("clocks"); !strings.Contains(strings.Join(s.Findings, "\n"), tt.want) {
+			t.Errorf("%s and %s: %v", tt.core, tt.memory, s.Findings)
+		}
+	}
+}

@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"runtime"
 	"strings"
+	"sync"
 
 	"proveout/harness/reading"
 	"proveout/plans"
@@ -155,7 +157,33 @@ func (c *compared) title() string {
 	return c.pattern.Name() + " at " + c.mode
 }
 
-// compare reads one capture and compares it with the pattern it shows, or
+// mostAtOnce bounds how many captures are held at once: a telephone's picture
+// takes some hundred megabytes while it is compared.
+const mostAtOnce = 4
+
+// compareAll compares captures, several at a time.
+func compareAll(captures []reading.Capture, org *memory.Organisation) []*compared {
+	out := make([]*compared, len(captures))
+	slots := make(chan struct{}, min(mostAtOnce, runtime.GOMAXPROCS(0)))
+	var all sync.WaitGroup
+	for i := range captures {
+		all.Go(func() {
+			slots <- struct{}{}
+			defer func() {
+				// A file that brings a decoder down is one that cannot be read.
+				if r := recover(); r != nil {
+					out[i] = &compared{capture: &captures[i], mode: captures[i].Mode, err: fmt.Errorf("it cannot be read (%v)", r)}
+				}
+				<-slots
+			}()
+			out[i] = compareCapture(&captures[i], org)
+		})
+	}
+	all.Wait()
+	return out
+}
+
+// compareCapture reads one capture and compares it with the pattern it shows, or
 // recalls what was found when it was compared before.
 func compareCapture(c *reading.Capture, org *memory.Organisation) *compared {
 	out := &compared{capture: c, mode: c.Mode}

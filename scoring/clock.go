@@ -7,6 +7,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
 	"proveout/scoring/bus"
@@ -126,25 +127,62 @@ func (j *judge) variantClocks(name string) []bus.ClockVariant {
 }
 
 // coupling says whether core and memory share one clock, as far as the readings
-// show it: pairs read at different settings settle it.
+// show it. Repeated readings of one setting are one pair, by their means; pairs
+// read at different settings settle it.
 func (j *judge) coupling() {
 	core, memory := j.attempt.All("core"), j.attempt.All("memory")
-	var pairs []bus.ClockPair
-	for i := range min(len(core), len(memory)) {
-		p := bus.ClockPair{CoreHz: core[i].Value, MemoryHz: memory[i].Value}
-		p.CoreU, p.MemoryU = digitU(core[i].Resolution), digitU(memory[i].Resolution)
-		pairs = append(pairs, p)
-	}
-	c, err := bus.CompareClocks(pairs)
-	if err != nil {
+	if len(core) == 0 || len(memory) == 0 {
 		return
 	}
-	j.remark("%s", upperFirst(endSentence(c.Text)))
+	var pairs []bus.ClockPair
+	if len(core) == len(memory) && !(oneSetting(core) && oneSetting(memory)) {
+		for i := range core {
+			pairs = append(pairs, j.clockPair(core[i:i+1], memory[i:i+1]))
+		}
+	} else {
+		pairs = append(pairs, j.clockPair(core, memory))
+	}
+	if c, err := bus.CompareClocks(pairs); err == nil {
+		j.remark("%s", upperFirst(endSentence(c.Text)))
+	}
 }
 
-// digitU is the standard uncertainty that the last digit of a reading leaves:
-// half of it, rectangular (JCGM 100:2008, 4.3.7).
-func digitU(resolution float64) float64 { return resolution / math.Sqrt(12) }
+// oneSetting reports whether readings of a clock differ by no more than half a
+// percent: less than any other setting would differ. Common practice, no source.
+func oneSetting(readings []reading.Reading) bool {
+	low, high := readings[0].Value, readings[0].Value
+	for _, r := range readings {
+		low, high = math.Min(low, r.Value), math.Max(high, r.Value)
+	}
+	return high-low <= 0.005*high
+}
+
+func (j *judge) clockPair(core, memory []reading.Reading) bus.ClockPair {
+	var p bus.ClockPair
+	p.CoreHz, p.CoreU = j.clockMean(core)
+	p.MemoryHz, p.MemoryU = j.clockMean(memory)
+	return p
+}
+
+// clockMean returns the mean of readings of one clock and its standard
+// uncertainty: half of the last digit and the instrument's limits, rectangular,
+// and the scatter of the readings (JCGM 100:2008, 4.2 and 4.3.7).
+func (j *judge) clockMean(readings []reading.Reading) (value, u float64) {
+	values, step := make([]float64, len(readings)), 0.0
+	for i, r := range readings {
+		values[i] = r.Value
+		step = math.Max(step, r.Resolution)
+	}
+	value = mean(values)
+	u = step / math.Sqrt(12)
+	if inst, ok := j.instrument(readings[0], quantity.Frequency); ok {
+		u = math.Hypot(u, instrumentLimits(inst, quantity.Frequency, value)/math.Sqrt(3))
+	}
+	for _, v := range values {
+		u = math.Hypot(u, (v-value)/math.Sqrt(math.Max(1, float64(len(values)-1))))
+	}
+	return value, u
+}
 
 func upperFirst(s string) string {
 	r, size := utf8.DecodeRuneInString(s)

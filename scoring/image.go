@@ -130,10 +130,8 @@ func sameMode(a, b string) bool {
 // could not be laid over its pattern gives way to a later one of the same
 // picture and mode that could.
 func (j *judge) compareCaptures() []*compared {
-	org := FrameMemory(j.in.Family)
 	var out []*compared
-	for i := range j.attempt.Captures {
-		s := compareCapture(&j.attempt.Captures[i], org)
+	for _, s := range compareAll(j.attempt.Captures, FrameMemory(j.in.Family)) {
 		if s.result != nil && s.result.Registered {
 			out = slices.DeleteFunc(out, func(o *compared) bool {
 				if o.pattern != s.pattern || o.result == nil || o.result.Registered {

@@ -163,6 +163,9 @@ func TestReferenceBenches(t *testing.T) {
 	}{
 		{"the family's, this bench", func(*bench) {}, pass, ""},
 		{"the shop's own comes first", func(b *bench) { b.References = []plans.ReferenceSet{set("bench-1", 70, 70.5, 71, 70.2, 70.8, 70.4)} }, fail, ""},
+		{"this bench before another", func(b *bench) {
+			b.Family.Reference = []plans.ReferenceSet{set("bench-22", 70, 70.5, 71, 70.2, 70.8, 70.4), set("bench-1", good...)}
+		}, pass, ""},
 		{"another workload's does not count", func(b *bench) {
 			s := set("bench-1", 70, 70.5, 71, 70.2, 70.8)
 			s.Workload = "gulls"

@@ -19,6 +19,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/atonce"
 	"proveout/harness/logs"
 	"proveout/plans"
 )
@@ -31,7 +32,7 @@ const (
 )
 
 // Version is the version that documents name.
-const Version = "1.0.0"
+const Version = atonce.Version
 
 // errNotPassed ends a command that did its work and found something failed or
 // undecided. Nothing more is printed.

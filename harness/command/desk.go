@@ -1,6 +1,7 @@
 package command
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 	"proveout/plans"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/picture/recognise"
 )
 
 // A desk is the job that a guided session works on. It has the job folder for
@@ -26,7 +28,6 @@ type desk struct {
 	logMap logs.Map // for every log that is imported or followed; may be empty
 	here   string   // root of the system tree the card sits in; empty when it sits elsewhere
 	now    func() time.Time
-	closed bool
 
 	outcome *scoring.Outcome // of the job as it stands; nil when it must be computed
 }
@@ -104,6 +105,9 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 		if compare {
 			var err error
 			if part, err = d.k.lookAtCapture(stated{pattern: of.Pattern, mode: of.Mode}, path); err != nil {
+				if errors.Is(err, recognise.ErrNone) {
+					return "", fmt.Errorf("%s: %w", filepath.Base(path), session.ErrUnnamed)
+				}
 				return "", fmt.Errorf("%w; /file PATH keeps any file as it is", err)
 			}
 		}

@@ -20,6 +20,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring"
+	"proveout/scoring/picture/decode"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/recognise"
 )
@@ -226,11 +227,14 @@ func (k *openCase) lookAtCapture(of stated, path string) (job.CapturePart, error
 	}
 	p, err := readCaptureFile(path, name, mode)
 	if err != nil {
-		return part, fmt.Errorf("an image step takes captures as PNG, JPEG, BMP, TIFF, PCX, TGA or .raw dumps: %w", err)
+		if errors.Is(err, decode.ErrUnknown) {
+			err = fmt.Errorf("%s is not a PNG, JPEG, BMP, TIFF, PCX or TGA picture, and not a .raw dump of the frame buffer", name)
+		}
+		return part, err
 	}
 	shows, err := scoring.Identify(p, of.pattern, mode)
 	if errors.Is(err, recognise.ErrNone) {
-		return part, fmt.Errorf("%s: %w. Say what was shown with --pattern NAME --mode MODE; to keep the picture without comparing it: proveout job attach", name, err)
+		return part, fmt.Errorf("%s: %w; say what was shown with --pattern NAME --mode MODE; to keep the picture without comparing it: proveout job attach", name, err)
 	}
 	if err != nil {
 		return part, fmt.Errorf("%s: %w", name, err)
@@ -262,7 +266,7 @@ func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path
 		_, err := k.lookAtCapture(statedCapture(x), path)
 		return err
 	}
-	if isPicture(path) || step.Kind == plans.MemoryScan || step.Kind == plans.Detection {
+	if isPicture(path) {
 		return nil
 	}
 	switch step.Kind {

@@ -212,7 +212,6 @@ type sensorFollower struct {
 	next   time.Time
 	last   time.Time // a value came
 	file   *os.File
-	first  bool
 }
 
 func newSensorFollower(d *desk, step *plans.Step, sensor string) (*sensorFollower, error) {

@@ -7,6 +7,7 @@
 package session
 
 import (
+	"errors"
 	"time"
 
 	"proveout/harness/reading"
@@ -79,6 +80,10 @@ type Machine interface {
 	// Start runs the step's command for at most the given time.
 	Start(step *plans.Step, duration time.Duration) (Follower, error)
 }
+
+// ErrUnnamed says that a file does not tell what it shows, so that it must be
+// asked for.
+var ErrUnnamed = errors.New("the file does not tell which test picture it shows")
 
 // An Origin says what an imported file shows, as far as it does not say so
 // itself.

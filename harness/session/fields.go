@@ -2,6 +2,7 @@ package session
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -137,17 +138,30 @@ func (s *session) files(ctx context.Context, step *plans.Step, q string) error {
 // captures asks for pictures of the card's output.
 func (s *session) captures(ctx context.Context, step *plans.Step) error {
 	modes := plans.StepModes(step, s.desk.Family())
+	if len(step.Pattern) > 0 {
+		s.screen.line(2, "Test pictures of the plan: "+strings.Join(step.Pattern, ", ")+". proveout picture set makes them.")
+	}
 	for {
 		answer, err := s.ask(ctx, step, "Capture or photo of the screen: its path, Enter when done")
 		if err != nil || answer == "" {
 			return err
 		}
+		told, err := s.desk.Import(step.ID, unquote(answer), Origin{})
+		if !errors.Is(err, ErrUnnamed) {
+			s.told(told, err)
+			continue
+		}
+		s.screen.line(2, "The picture does not tell what it shows.")
 		var of Origin
 		if of.Mode, err = s.oneOf(ctx, step, "Mode it was taken in", modes); err != nil {
 			return err
 		}
 		if of.Pattern, err = s.oneOf(ctx, step, "Test picture it shows", step.Pattern); err != nil {
 			return err
+		}
+		if of == (Origin{}) {
+			s.screen.line(2, "Nothing was kept. /file PATH keeps it without comparing it.")
+			continue
 		}
 		s.told(s.desk.Import(step.ID, unquote(answer), of))
 	}

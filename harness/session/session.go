@@ -31,8 +31,8 @@ type jump struct{ step string }
 
 func (j jump) Error() string { return "go to " + j.step }
 
-// passedOver ends a step without a verdict: it was skipped.
-var passedOver = errors.New("passed over")
+// errPassedOver ends a step without a verdict: it was skipped.
+var errPassedOver = errors.New("passed over")
 
 func (s *session) run(ctx context.Context) error {
 	s.Say("Answer each question and press Enter. Every answer is on the disk before the next question. Words that begin with / are for the session: /help lists them, /stop leaves.")
@@ -53,7 +53,7 @@ func (s *session) run(ctx context.Context) error {
 		case errors.As(err, &to):
 			forced = to.step
 			s.forget(to.step)
-		case err != nil && !errors.Is(err, passedOver):
+		case err != nil && !errors.Is(err, errPassedOver):
 			return err
 		default:
 			s.gone[step.ID] = true
@@ -128,7 +128,7 @@ func (s *session) step(ctx context.Context, step *plans.Step, index int, forced 
 	s.screen.heading(fmt.Sprintf("%d/%d · %s", index+1, len(s.desk.Plan().Steps), step.Title))
 	if gate, held := s.desk.HeldBy(step.ID); held {
 		s.screen.print(s.screen.led(bold+red, "HELD  ", fmt.Sprintf("The gate %q failed. No powered step may run until it passes: put it right, then /back %s or run the job again.", gate, gate))...)
-		return passedOver
+		return errPassedOver
 	}
 	job, err := s.desk.Job()
 	if err != nil {

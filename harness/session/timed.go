@@ -341,7 +341,7 @@ func (r *run) typed(line string) error {
 		if _, away := err.(jump); away {
 			return s.told("The clock is running; /end it first.", nil)
 		}
-		if err == passedOver {
+		if err == errPassedOver {
 			r.ended = true
 		}
 		return err

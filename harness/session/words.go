@@ -107,7 +107,7 @@ func (s *session) word(step *plans.Step, typed string) error {
 			return err
 		}
 		s.screen.line(2, "Skipped: "+sentence(rest))
-		return passedOver
+		return errPassedOver
 	case "/back":
 		return s.back(step, rest)
 	}

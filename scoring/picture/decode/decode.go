@@ -71,6 +71,9 @@ func Decode(r io.Reader, limits Limits) (*raster.RGB, string, error) {
 		if name == "" {
 			return nil, "", err
 		}
+		if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+			err = errors.New("it is cut off")
+		}
 		return nil, name, fmt.Errorf("reading a %s picture: %w", name, err)
 	}
 	return p, name, nil
