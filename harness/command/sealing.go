@@ -109,9 +109,14 @@ func attachedLogs(d *report.Document) []seal.Attachment {
 	return out
 }
 
+// packedSize is about what a file takes inside the certificate, or a little
+// more.
 func packedSize(data []byte) int {
 	var b bytes.Buffer
-	w := zlib.NewWriter(&b)
+	w, err := zlib.NewWriterLevel(&b, zlib.BestSpeed)
+	if err != nil {
+		return len(data)
+	}
 	w.Write(data)
 	w.Close()
 	return b.Len()

@@ -483,3 +483,14 @@ func BenchmarkVerify(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkCertify issues a signed certificate of the demo with its page.
+func BenchmarkCertify(b *testing.B) {
+	d := newSealedShop(b)
+	c, said := testConsole(repositoryRoot(b))
+	for b.Loop() {
+		if code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", d.dir}); code != 0 {
+			b.Fatal(said)
+		}
+	}
+}

@@ -125,6 +125,15 @@ func (b *builder) front() Front {
 	}
 	f.Facts = b.frontFacts()
 	f.Check = b.check()
+	if b.o.Accepted {
+		required := 0
+		for _, s := range b.o.Steps {
+			if s.Required {
+				required++
+			}
+		}
+		f.Reason = w.T("front.accepted", "n", strconv.Itoa(required))
+	}
 	return f
 }
 

@@ -40,7 +40,7 @@ func TestContentsOfTheStandard(t *testing.T) {
 		"n deviations":                   "No deviation from the plan was recorded.",
 		"o authorised by":                "Marit Osk",
 		"p external providers":           "No results come from other providers.",
-		"7.8.6.2 a and b, what conforms": "All 8 required steps passed",
+		"7.8.6.2 a and b, what conforms": "Accepted: all 8 required steps passed",
 		"7.8.6.2 c, decision rule":       "Guarded acceptance.",
 		"7.8.3.1 c, uncertainty":         "coverage factor k = 2",
 	} {
