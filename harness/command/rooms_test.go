@@ -1,0 +1,71 @@
+package command_test
+
+import (
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// Data flows one way, plans → harness → scoring → report, and only
+// harness/command sees all rooms. Scoring is handed what the bench observed as
+// plain values and touches no files, clocks or networks of its own.
+func TestRoomsImportOneWay(t *testing.T) {
+	root := repositoryRoot(t)
+	forbidden := func(dir, imported string) bool {
+		in := func(prefixes ...string) bool {
+			for _, p := range prefixes {
+				if imported == p || strings.HasPrefix(imported, p+"/") {
+					return true
+				}
+			}
+			return false
+		}
+		room, _, _ := strings.Cut(dir, "/")
+		switch {
+		case strings.HasPrefix(dir, "harness/command"):
+			return false
+		case room == "plans":
+			return in("proveout/harness", "proveout/scoring", "proveout/report")
+		case room == "harness":
+			return in("proveout/scoring", "proveout/report", "proveout/harness/command")
+		case room == "scoring":
+			return in("proveout/report", "os", "net", "os/exec") || in("proveout/harness") && !in("proveout/harness/reading")
+		case room == "report":
+			return in("proveout/harness/command", "proveout/harness/session", "proveout/harness/probe")
+		}
+		return false
+	}
+	seen := 0
+	err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
+		if err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(root, path)
+		if err != nil {
+			return err
+		}
+		dir := filepath.ToSlash(filepath.Dir(rel))
+		for _, spec := range file.Imports {
+			imported, err := strconv.Unquote(spec.Path.Value)
+			if err != nil {
+				return err
+			}
+			seen++
+			if forbidden(dir, imported) {
+				t.Errorf("%s imports %s", filepath.ToSlash(rel), imported)
+			}
+		}
+		return nil
+	})
+	if err != nil || seen < 100 {
+		t.Fatalf("looked at %d imports: %v", seen, err)
+	}
+}
