@@ -203,6 +203,7 @@
 //	paper            text: A4 (default) or Letter
 //	language         text: en (default), de, fr
 //	logo             text: a picture file in the shop folder
+//	time_stamp_servertext: address of a time stamp server (RFC 3161) asked when a certificate is signed
 //	bench            tables: where cards are tested
 //	technician       tables: who tests them
 //

@@ -15,6 +15,7 @@ type Shop struct {
 	Paper       string // "A4" or "Letter"
 	Language    string // "en"
 	Logo        string
+	TimeStamp   string // address of a time stamp server, asked when a certificate is signed; empty for none
 	Benches     []Bench
 	Technicians []Technician
 	Source      string // the TOML text the shop was read from

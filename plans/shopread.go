@@ -2,6 +2,7 @@ package plans
 
 import (
 	"fmt"
+	"net/url"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -27,6 +28,7 @@ func ParseShop(name string, data []byte) (*Shop, []Problem) {
 		Paper:     s.word("paper", "A4", "A4", "Letter"),
 		Language:  s.word("language", "en", "en", "de", "fr"),
 		Logo:      s.text("logo"),
+		TimeStamp: s.text("time_stamp_server"),
 		Source:    string(data),
 		File:      name,
 	}
@@ -38,6 +40,9 @@ func ParseShop(name string, data []byte) (*Shop, []Problem) {
 	}
 	if sh.Logo != "" && (filepath.IsAbs(sh.Logo) || strings.HasPrefix(sh.Logo, "/") || strings.Contains(sh.Logo, "..") || strings.Contains(sh.Logo, `\`)) {
 		s.problem("logo", quoted(sh.Logo)+" is not inside the shop folder", `copy the picture there and write its name: "logo.png"`)
+	}
+	if at, err := url.Parse(sh.TimeStamp); sh.TimeStamp != "" && (err != nil || at.Host == "" || at.Scheme != "http" && at.Scheme != "https") {
+		s.problem("time_stamp_server", quoted(sh.TimeStamp)+" is not an address", `write it in full, as in "https://stamp.example/tsa"`)
 	}
 	s.missingTable("bench", "[[bench]]")
 	s.missingTable("technician", "[[technician]]")

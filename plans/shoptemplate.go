@@ -120,6 +120,7 @@ numbering = "PO-{year}-{n:04}"
 paper = @PAPER@   # or Letter
 language = "en"
 # logo = "logo.png"   # a picture in this folder
+# time_stamp_server = "https://…"   # RFC 3161; without one the time is the shop's own
 
 # ----------------------------------------------------------------------
 # One [[bench]] for each place where cards are tested.

@@ -4,12 +4,15 @@ import (
 	"bytes"
 	"cmp"
 	"compress/zlib"
+	"context"
 	"errors"
 	"fmt"
+	"net/http"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -177,10 +180,34 @@ func (c *Console) made(k *openCase, d *report.Document, paper report.Paper, s *s
 	case s.identity == nil:
 		pdf, err = seal.Attach(pdf, append([]seal.Attachment{seal.RecordAttachment(canon)}, files...))
 	default:
-		pdf, err = seal.SealRecord(pdf, canon, files, *s.identity, seal.Terms{Time: d.IssuedAt, Reason: "Acceptance test passed",
-			Location: strings.Join(d.Shop.Address, ", "), Contact: d.Shop.Contact})
+		pdf, err = c.signed(pdf, canon, files, *s.identity, d, k.input.Shop.TimeStamp)
 	}
 	return pdf, h.Bytes(), err
+}
+
+// stampWait is how long a time stamp server may take to answer.
+const stampWait = 15 * time.Second
+
+// signed signs a certificate, with a time stamp when the shop names a server.
+// One that does not answer is told, and the certificate says that the time is
+// the shop's own.
+func (c *Console) signed(pdf, canon []byte, files []seal.Attachment, id seal.Identity, d *report.Document, server string) ([]byte, error) {
+	terms := seal.Terms{Time: d.IssuedAt, Reason: "Acceptance test passed", Location: strings.Join(d.Shop.Address, ", "), Contact: d.Shop.Contact}
+	if server != "" {
+		ctx, stop := context.WithTimeout(context.Background(), stampWait)
+		defer stop()
+		var err error
+		if terms.TimeStamp, err = seal.TimeStampServer(ctx, &http.Client{}, server); err != nil {
+			return nil, err
+		}
+	}
+	out, err := seal.SealRecord(pdf, canon, files, id, terms)
+	if errors.Is(err, seal.ErrTimeStamp) {
+		fmt.Fprintf(c.Diag, "Note: %v. The certificate is signed with the shop's own time.\n", err)
+		terms.TimeStamp = nil
+		out, err = seal.SealRecord(pdf, canon, files, id, terms)
+	}
+	return out, err
 }
 
 // fromRecord writes the record of a document and reads the document back from

@@ -20,7 +20,7 @@ func TestNothingIsLeftOut(t *testing.T) {
 		"Evidence.Path": "of this computer", "Log.Rows": "made from the file", "Log.Failures": "made from the file; the record's own says how",
 		"Capture.Open": "made from the file", "Capture.Recall": "a store of this computer", "Capture.Keep": "a store of this computer",
 		"Dump.Bytes": "made from the file", "Reading.Numeric": "the value is there or not",
-		"Shop.Numbering": "of the next document", "Shop.Paper": "the document's own", "Shop.Language": "the document's own", "Shop.Logo": "attached",
+		"Shop.Numbering": "of the next document", "Shop.Paper": "the document's own", "Shop.Language": "the document's own", "Shop.Logo": "attached", "Shop.TimeStamp": "the signature carries the stamp",
 		"Shop.Source": "holds other benches", "Shop.File": "of this computer", "Shop.Benches": "the job's own: Bench",
 	}
 	for _, pair := range [][2]any{
