@@ -53,7 +53,10 @@ func (j *judge) clock() {
 // synthesizer can make.
 func (j *judge) recogniseClock(check *Check, c plans.FamilyClock, step float64) (bus.ClockReport, bool) {
 	scale := scaleOf(quantity.Frequency, check.Unit)
-	r := bus.ClockReading{NominalHz: c.Value.Value, ReadHz: float64(*check.Value) * scale, Variants: j.variantClocks(c.Name)}
+	r := bus.ClockReading{NominalHz: c.Value.Value, ReadHz: float64(*check.Value) * scale}
+	if check.Verdict != conformity.Pass { // a clock that is right needs no other explanation
+		r.Variants = j.variantClocks(c.Name)
+	}
 	r.TolerancePPM = math.Max(c.Value.Plus, c.Value.Minus) / c.Value.Value * 1e6
 	if check.U != nil { // all of it as a rectangular limit, so that u stays what the budget says
 		r.InstrumentPPM = float64(*check.U) * scale / 2 * math.Sqrt(3) / r.ReadHz * 1e6

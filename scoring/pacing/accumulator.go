@@ -37,10 +37,12 @@ const (
 
 // An Accumulator takes the frames of one run. The zero value is ready.
 type Accumulator struct {
-	page  [pages]*[1 << pageBits]uint32
-	n     int64
-	time  float64 // ms, sum of the frame times
-	carry float64 // what rounding dropped from time
+	page [pages]*[1 << pageBits]uint32
+	// totals holds the frames of each page while a report is made; nil otherwise.
+	totals []int64
+	n      int64
+	time   float64 // ms, sum of the frame times
+	carry  float64 // what rounding dropped from time
 
 	below, above int64 // frames outside the histogram: taken at its ends
 	bad          int64 // not a positive number of milliseconds

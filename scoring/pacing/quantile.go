@@ -144,7 +144,12 @@ func (a *Accumulator) exactly(k uint64) (float64, bool) {
 	return v, unit > 0 && width < unit
 }
 
+// pageCount returns the frames of a page, from the totals that Report takes
+// once for all its percentiles.
 func (a *Accumulator) pageCount(i int) int64 {
+	if a.totals != nil {
+		return a.totals[i]
+	}
 	total := int64(0)
 	for _, c := range a.page[i] {
 		total += int64(c)

@@ -95,6 +95,14 @@ func (a *Accumulator) Report(o Options) (Report, error) {
 	}
 	o = o.withDefaults()
 	spans, slow := a.finish()
+	totals := make([]int64, len(a.page))
+	for i := range a.page {
+		if a.page[i] != nil {
+			totals[i] = a.pageCount(i)
+		}
+	}
+	a.totals = totals
+	defer func() { a.totals = nil }()
 	r := Report{
 		Frames: a.n, Duration: (a.time + a.carry) / 1000, BadRows: a.bad,
 		Outside: a.below + a.above, Sampled: a.rates, Definition: o.Definition.String(),
