@@ -19,8 +19,8 @@ import (
 // little-endian; levels are widened by bit replication. Nothing here calls
 // package simulate, so an error in one does not hide in the other.
 
-// A break is one fault of this card.
-type break_ struct {
+// A breakage is one fault of this card.
+type breakage struct {
 	kind        memory.Kind
 	chip        int
 	line, line2 int
@@ -42,7 +42,7 @@ func layoutOf(f pattern.Format) (shift, bits [3]int, size int) {
 
 // brokenScreen is what a card with at most one fault, its only bank large enough
 // for the whole picture, shows of a picture of the screen.
-func brokenScreen(want *raster.RGB, f pattern.Format, org memory.Organisation, b *break_, rng *rand.Rand) *raster.RGB {
+func brokenScreen(want *raster.RGB, f pattern.Format, org memory.Organisation, b *breakage, rng *rand.Rand) *raster.RGB {
 	shift, width, size := layoutOf(f)
 	n := want.Width * want.Height
 	mem := make([]byte, n*size+64)
@@ -138,7 +138,7 @@ var normals = sync.OnceValue(func() *[1 << 16]float32 {
 
 // shoot takes the photograph: the screen in a dark bezel on a lighter bench.
 func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
-	margin := 1.14
+	margin := 1.24 // the whole screen is in it
 	w, h := int(float64(s.Width)*c.scale*margin)&^1, int(float64(s.Height)*c.scale*margin)&^1
 	light := make([]float32, 3*w*h)
 	m := c.towards(s)

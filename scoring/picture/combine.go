@@ -19,7 +19,9 @@ type Combined struct {
 }
 
 // Combine sums up several pictures. A line is bad when any picture judged it
-// bad, good when at least one judged it good and none bad, else not judged. A
+// bad, good when at least one judged it good and none bad, else not judged.
+// Photographs of bit solids judge a line together: good takes a solid in which
+// the line alone was 1 and one in which it alone was 0. A
 // fault that several pictures name is listed once, with the confidence of all.
 // The whole is clean when every picture is registered and clean.
 func Combine(results []*Result) Combined {
@@ -45,14 +47,22 @@ func Combine(results []*Result) Combined {
 			if old.State == "good" && l.State == "bad" || old.State == "bad" && l.State == "good" {
 				c.Conflicts = append(c.Conflicts, fmt.Sprintf("%s D%d is good in one picture and bad in another", l.Designator, l.Line))
 			}
+			alone := old.Alone
+			for q, v := range l.Alone { // the worse answer counts
+				if v != nil && (alone[q] == nil || *v < *alone[q]) {
+					alone[q] = v
+				}
+			}
 			if rank(l.State) > rank(old.State) || l.State == old.State && l.SE != nil && (old.SE == nil || *l.SE < *old.SE) {
 				*old = l
 			}
+			old.Alone = alone
 		}
 		for _, f := range r.Findings {
 			c.add(f)
 		}
 	}
+	c.settleSolids()
 	for _, l := range c.Lines {
 		switch l.State {
 		case "good":

@@ -54,6 +54,8 @@ type Finding struct {
 	memory.Finding
 	Region   *Region `json:"region,omitempty"`
 	Strength float64 `json:"strength,omitempty"` // levels of 255, or a share: see Where
+
+	fromSolid bool // told by one bit solid alone; Combine settles it with the others
 }
 
 // Judged counts data lines.
@@ -73,6 +75,11 @@ type DataLine struct {
 	Follows    *float64 `json:"follows,omitempty"` // how strongly the shown bit follows the written one; 1 is fully
 	SE         *float64 `json:"se,omitempty"`
 	PixelBits  []int    `json:"pixel_bits,omitempty"`
+
+	// What the line showed in photographs of bit solids, when it alone differed
+	// from all others: [0] when it alone was written 0, [1] when it alone was
+	// written 1. 1 is as written, 0 the opposite, 0.5 now this and now that.
+	Alone [2]*float64 `json:"alone,omitzero"`
 }
 
 // A Curve is the transfer curve of one channel.
@@ -90,7 +97,7 @@ type CurvePoint struct {
 }
 
 // Measures are image metrics in the form of the JSON report. Of a picture of
-// more than 300 000 pixels whose place or levels had to be corrected, SSIM and
+// more than 320 000 pixels whose place or levels had to be corrected, SSIM and
 // colour differences come from evenly spaced bands of rows (metric.Sampled).
 type Measures struct {
 	MAE    float64        `json:"mae"`

@@ -44,6 +44,13 @@ func Rectify(f *pattern.Frame, photo *raster.RGB, texture Texture) (*Screen, err
 		s.Levels = s.Grid.RGB([3]float64{1, 1, 1}, [3]float64{})
 		s.unmix(wanted, f.Mode.Layout().Mark)
 	} else {
+		wanted := f.RGB()
+		for range 3 {
+			if !s.settle(wanted, f.Mode.Layout().Mark) {
+				break
+			}
+			s.read(f, photo)
+		}
 		s.Levels = s.Grid.RGB([3]float64{1, 1, 1}, [3]float64{})
 	}
 	return s, nil

@@ -16,9 +16,13 @@ type warp struct {
 	half   float64
 	w, hgt float64 // of the pattern
 	px, py [10]float64
+	nudge  nudge
 }
 
 func (w *warp) at(x, y float64) (float64, float64) {
+	if w.nudge != (nudge{}) {
+		x += w.nudge.at(x/w.w, y/w.hgt)
+	}
 	d := w.h[6]*x + w.h[7]*y + w.h[8]
 	u := ((w.h[0]*x+w.h[1]*y+w.h[2])/d - w.cx) / w.half
 	v := ((w.h[3]*x+w.h[4]*y+w.h[5])/d - w.cy) / w.half

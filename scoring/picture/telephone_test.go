@@ -1,0 +1,208 @@
+package picture
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"testing"
+
+	"proveout/scoring/memory"
+	"proveout/scoring/picture/pattern"
+)
+
+// upperJudged counts the judged lines of those in the first bank that hold one
+// of the four upper bits of a channel.
+func upperJudged(r *Result, f pattern.Format) (judged, all int) {
+	shift, bits, _ := layoutOf(f)
+	for _, l := range r.Lines {
+		upper := slices.ContainsFunc(l.PixelBits, func(b int) bool {
+			for ch := range 3 {
+				if b >= shift[ch]+bits[ch]-4 && b < shift[ch]+bits[ch] {
+					return true
+				}
+			}
+			return false
+		})
+		if upper && l.Bank == 0 {
+			all++
+			if l.State != "not judged" {
+				judged++
+			}
+		}
+	}
+	return judged, all
+}
+
+// anyBreakage draws a fault. The lines are ones that the picture can show.
+func anyBreakage(rng *rand.Rand, org memory.Organisation, kind memory.Kind, f pattern.Format) *breakage {
+	shift, bits, size := layoutOf(f)
+	shown := func(chip, line int) bool {
+		if size == 3 {
+			return true
+		}
+		bit := (chip*org.ChipBits + line) % (8 * size)
+		for ch := range 3 {
+			if bit >= shift[ch] && bit < shift[ch]+bits[ch] {
+				return true
+			}
+		}
+		return false
+	}
+	for {
+		b := &breakage{kind: kind, chip: rng.IntN(org.ChipsPerBank()), line: rng.IntN(org.ChipBits), or: rng.IntN(2) == 0}
+		b.line2 = (b.line + 1 + rng.IntN(2)) % org.ChipBits
+		if shown(b.chip, b.line) && shown(b.chip, b.line2) {
+			return b
+		}
+	}
+}
+
+// namedRight reports whether the findings name chip, lines and kind.
+func (b *breakage) namedRight(fs []Finding) bool {
+	return slices.ContainsFunc(fs, func(g Finding) bool {
+		if g.Kind != b.kind || g.Chip != b.chip {
+			return false
+		}
+		switch b.kind {
+		case memory.ChipDead:
+			return true
+		case memory.LinesShorted, memory.LinesSwapped:
+			return slices.Equal(g.Lines, []int{min(b.line, b.line2), max(b.line, b.line2)})
+		}
+		return slices.Equal(g.Lines, []int{b.line})
+	})
+}
+
+// judges reports whether the picture says that it could judge the lines of the
+// fault.
+func (b *breakage) judged(r *Result) bool {
+	for _, l := range r.Lines {
+		mine := l.Line == b.line || b.line2 == l.Line && (b.kind == memory.LinesShorted || b.kind == memory.LinesSwapped)
+		if l.Bank == 0 && l.Chip == b.chip && mine && l.State == "not judged" {
+			return b.kind == memory.ChipDead
+		}
+	}
+	return true
+}
+
+// Photographs by the second camera of random patterns: 3 to 8 camera pixels a
+// screen pixel, tilt to 15°, vignetting to 40 %, blur, noise 6, JPEG 85.
+func TestPhotographsOfASecondCamera(t *testing.T) {
+	sizes := []int{320}
+	n := 4
+	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
+		sizes, n = []int{320, 320, 640}, 36
+	}
+	if underRace {
+		n = 2
+	}
+	kinds := []memory.Kind{memory.LineStuck0, memory.LineOpen, memory.LinesShorted, memory.ChipDead, memory.LineStuck1, memory.LinesSwapped}
+	formats := []pattern.Format{pattern.RGB565, pattern.RGB888, pattern.XRGB8888, pattern.RGB565, pattern.RGB555}
+	rng := rand.New(rand.NewPCG(5, 6))
+	registered, whole, clean, alarms, faulty, named := 0, 0, 0, 0, 0, 0
+	for i := range n {
+		c := anyTelephone(rng)
+		w := sizes[i%len(sizes)]
+		org := []memory.Organisation{wide, narrow, wider}[rng.IntN(3)]
+		m := pattern.Mode{Width: w, Height: w * 3 / 4, Format: formats[rng.IntN(len(formats))]}
+		f := show(t, m, []string{"random-1", "random-inverse-1"}[i/2%2])
+		var b *breakage
+		if i%2 == 1 {
+			b = anyBreakage(rng, org, kinds[i/2%len(kinds)], m.Format)
+		}
+		p := c.shoot(t, brokenScreen(f.RGB(), m.Format, org, b, rng), uint64(i))
+		r := compared(t, f, p, Options{Memory: &org, Route: Photograph})
+		judged, all := upperJudged(r, m.Format)
+		ok := false
+		switch {
+		case !r.Registered:
+		case b == nil:
+			clean++
+			if ok = r.Clean && r.LinesJudged.Bad == 0; !ok {
+				alarms++
+			}
+		case b.judged(r):
+			faulty++
+			if ok = b.namedRight(r.Findings) && !r.Clean; ok {
+				named++
+			}
+		default:
+			ok = true
+		}
+		if r.Registered {
+			registered++
+		}
+		if r.Registered && judged == all {
+			whole++
+		} else {
+			ok = false
+		}
+		if !ok {
+			t.Logf("%d %s %d/%d %+v, %d×%d: registered %v %s, lines %+v, noise %.1f, upper bits %d of %d, %+v, found %q", i, m, org.ChipBits, org.BusBits, c, p.Width, p.Height,
+				r.Registered, r.Reason, r.LinesJudged, r.NoiseSD, judged, all, b, brief(r.Findings))
+		}
+	}
+	t.Logf("%d of %d registered; all upper bits judged in %d; %d of %d faults of judged lines named; %d alarms in %d clean", registered, n, whole, named, faulty, alarms, clean)
+	if whole*10 < 9*n || named*10 < 8*faulty || alarms > 0 {
+		t.Error("not good enough")
+	}
+}
+
+// solids photographs the bit solids of one channel, each with its inverse, and
+// combines them.
+func solids(t *testing.T, rng *rand.Rand, m pattern.Mode, org memory.Organisation, channel string, bits []int, b *breakage) Combined {
+	var all []*Result
+	for _, bit := range bits {
+		for _, inverse := range []string{"", "-inverse"} {
+			f := show(t, m, fmt.Sprintf("bit-%s-%d%s", channel, bit, inverse))
+			p := anyTelephone(rng).shoot(t, brokenScreen(f.RGB(), m.Format, org, b, rng), rng.Uint64())
+			r := compared(t, f, p, Options{Memory: &org, Route: Photograph})
+			if r.LinesJudged.Good > 0 {
+				t.Errorf("%s alone calls %d lines good", r.Pattern, r.LinesJudged.Good)
+			}
+			all = append(all, r)
+		}
+	}
+	return Combine(all)
+}
+
+func TestPhotographedBitSolids(t *testing.T) {
+	rng := rand.New(rand.NewPCG(15, 7))
+	bits := []int{3, 4}
+	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
+		bits = []int{2, 3, 4, 5}
+	}
+	// Green bits 3 and 4 of RGB565 are pixel bits 8 and 9: D8 and D9 of a 16-bit
+	// chip, D0 and D1 of every second 8-bit chip.
+	for k, tc := range []struct {
+		org memory.Organisation
+		b   *breakage
+	}{
+		{wide, nil},
+		{wide, &breakage{kind: memory.LineStuck0, chip: 2, line: 9}},
+		{narrow, &breakage{kind: memory.LineStuck1, chip: 5, line: 0}},
+		{wide, &breakage{kind: memory.LineOpen, chip: 0, line: 9}},
+		{narrow, &breakage{kind: memory.LinesShorted, chip: 3, line: 0, line2: 1}},
+		{wide, &breakage{kind: memory.LinesShorted, chip: 1, line: 8, line2: 9, or: true}},
+	} {
+		if underRace && k != 1 {
+			continue
+		}
+		c := solids(t, rng, small(pattern.RGB565), tc.org, "green", bits, tc.b)
+		if tc.b == nil {
+			if want := 4 * len(bits); !c.Clean || c.LinesJudged.Good != want || c.LinesJudged.Bad != 0 {
+				t.Errorf("clean card: clean %v, %+v, %d good wanted, %q %q", c.Clean, c.LinesJudged, want, brief(c.Findings), c.Unregistered)
+			}
+			continue
+		}
+		if !tc.b.namedRight(c.Findings) || c.Clean || len(c.Findings) != 1 {
+			t.Errorf("%+v: clean %v, %+v %q", *tc.b, c.Clean, c.LinesJudged, brief(c.Findings))
+		}
+		for _, l := range c.Lines {
+			if l.Bank == 0 && l.Chip == tc.b.chip && l.Line == tc.b.line && l.State == "good" {
+				t.Errorf("%+v: the line is called good", *tc.b)
+			}
+		}
+	}
+}
