@@ -49,11 +49,12 @@ const (
 // A judge holds the ratios of every slot.
 type judge struct {
 	*lanes
-	r [][3][]ratio // by lane class, channel and bit
+	r    [][3][]ratio // by lane class, channel and bit
+	task Task
 }
 
 func newJudge(l *lanes, t [][3]tally, m *model, noise [3]float64, task Task) *judge {
-	j := &judge{lanes: l, r: make([][3][]ratio, len(t))}
+	j := &judge{lanes: l, r: make([][3][]ratio, len(t)), task: task}
 	fields := l.Mode.Format.Fields()
 	for k := range t {
 		for ch := range 3 {
@@ -193,6 +194,9 @@ func (j *judge) converterBits() (out []slot) {
 				case Good:
 					other = true
 				}
+			}
+			if j.task == FromPhotograph && bad*3 < 2*j.phases {
+				continue // the other lane classes could not be judged: a dead chip looks the same
 			}
 			if bad >= 2 && !other && len(lines) >= 2 {
 				out = append(out, slot{first, ch, bit, j.weight(ch, bit)})
