@@ -98,7 +98,7 @@ func (c *comparison) measureRaw(ok bool, fit align.Fit) {
 	}
 	band := 16 // rows
 	if ok && !c.corrected(fit) {
-		band = 160
+		band = 256
 	}
 	if s, err := metric.Sampled(c.wanted, c.capture, band); err == nil {
 		m := measures(s)
@@ -458,7 +458,7 @@ func (c *comparison) remeasure(fit align.Fit) {
 		return
 	}
 	a, b := cut(c.wanted, c.grid), cut(r.Aligned, c.grid)
-	if s, err := metric.Sampled(a, b, 32); err == nil {
+	if s, err := metric.Sampled(a, b, 24); err == nil {
 		r.Measures = measures(s)
 		r.Worst.X += c.grid.X0
 		r.Worst.Y += c.grid.Y0

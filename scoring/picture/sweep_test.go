@@ -85,7 +85,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 	n := 17
 	size := [2]int{320, 240}
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		n, size = 340, [2]int{480, 360}
+		n, size = 119, [2]int{480, 360}
 	}
 	rng := rand.New(rand.NewPCG(21, 22))
 	orgs := []memory.Organisation{wide, wider, narrow, split}
@@ -132,7 +132,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 func TestFalseAlarmRate(t *testing.T) {
 	n := 10
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		n = 600
+		n = 240
 	}
 	rng := rand.New(rand.NewPCG(31, 32))
 	alarms := 0

@@ -103,7 +103,7 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 	for ch := range 3 {
 		v.f[ch] = v.m.filter(v.g, u[ch])
 	}
-	for _, sample := range []int{25000, 60000} {
+	for _, sample := range []int{15000, 45000} {
 		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task, sample)
 		v.r = v.m.residuals(v.g, v.f)
 		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r)

@@ -74,12 +74,12 @@ func Compare(a, b *raster.RGB) (Score, error) {
 }
 
 // Sampled is [Compare] with similarity and colour difference taken from a part
-// of a large picture only: bands of so many rows (16 to 160) in every 160,
+// of a large picture only: bands of so many rows (16 to 256) in every 256,
 // evenly down the picture. Pictures of up to 320 000 pixels are measured whole.
 // Absolute and squared errors, and the worst region, always come from every
 // pixel.
 func Sampled(a, b *raster.RGB, band int) (Score, error) {
-	const every, small = 160, 320_000
+	const every, small = 256, 320_000
 	band = min(every, max(16, band))
 	if err := sameSize(a, b); err != nil {
 		return Score{}, err
