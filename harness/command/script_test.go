@@ -68,10 +68,33 @@ func allChecks() bool { return os.Getenv("PROVEOUT_ALL_CHECKS") == "1" }
 
 // TestScripts runs testdata/script/*.txtar: one script for each command or
 // trap, by the program itself.
+// scripts lists the scripts. With the race detector, those that work long on
+// pictures are left to the tests of scoring/picture and to the ordinary run.
+func scripts(t *testing.T, root string) []string {
+	t.Helper()
+	all, err := filepath.Glob(filepath.Join(root, "testdata", "script", "*.txtar"))
+	if err != nil || len(all) < 20 {
+		t.Fatalf("%d scripts, %v", len(all), err)
+	}
+	if !raceDetector {
+		return all
+	}
+	var quick []string
+	for _, path := range all {
+		switch name := filepath.Base(path); {
+		case strings.HasPrefix(name, "picture_"), name == "demo.txtar", name == "listing.txtar", name == "verify.txtar", name == "traps.txtar":
+			t.Logf("%s: left out with the race detector", name)
+		default:
+			quick = append(quick, path)
+		}
+	}
+	return quick
+}
+
 func TestScripts(t *testing.T) {
 	root := repositoryRoot(t)
 	testscript.Run(t, testscript.Params{
-		Dir:                 filepath.Join(root, "testdata", "script"),
+		Files:               scripts(t, root),
 		RequireExplicitExec: true,
 		Setup: func(e *testscript.Env) error {
 			e.Setenv(rootVariable, root)
