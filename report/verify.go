@@ -75,7 +75,8 @@ func Verify(pdf []byte, o check.Options, e *archive.Examiner, tool string, limit
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
 	done := make(chan check.Report, 1)
-	go func() { done <- check.Verify(pdf, o) }()
+	own := bytes.Clone(pdf) // a look that is given up on goes on reading
+	go func() { done <- check.Verify(own, o) }()
 	select {
 	case r := <-done:
 		return r
