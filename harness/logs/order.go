@@ -61,8 +61,8 @@ func (o *order) blocks(in <-chan *block, free chan<- *block) error {
 			return err
 		}
 		<-b.hashed
-		if o.p.copyErr != nil {
-			return fmt.Errorf("keeping %s: %w", o.p.in.Name, o.p.copyErr)
+		if b.copyErr != nil {
+			return fmt.Errorf("keeping %s: %w", o.p.in.Name, b.copyErr)
 		}
 		free <- b
 	}

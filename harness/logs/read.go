@@ -131,14 +131,15 @@ type parser interface {
 
 // A block is a piece of the file with whole lines in it.
 type block struct {
-	buf    []byte // holds text
-	store  []byte // raw bytes, when they are not the text
-	raw    []byte // bytes of the file that came with this block
-	text   []byte // whole lines, the last one ended
-	out    rows
-	err    error
-	hashed chan struct{}
-	parsed chan struct{}
+	buf     []byte // holds text
+	store   []byte // raw bytes, when they are not the text
+	raw     []byte // bytes of the file that came with this block
+	text    []byte // whole lines, the last one ended
+	out     rows
+	err     error
+	copyErr error // writing the copy so far
+	hashed  chan struct{}
+	parsed  chan struct{}
 }
 
 type pipeline struct {
@@ -228,6 +229,7 @@ func (p *pipeline) hash(b *block) {
 	if p.in.Copy != nil && p.copyErr == nil {
 		_, p.copyErr = p.in.Copy.Write(b.raw)
 	}
+	b.copyErr = p.copyErr
 }
 
 // fill reads the next whole lines into b.
