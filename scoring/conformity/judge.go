@@ -28,8 +28,8 @@ const (
 
 // Limits are the tolerance limits of a value; a nil side is open.
 type Limits struct {
-	Low  *float64 `json:"low,omitempty"`
-	High *float64 `json:"high,omitempty"`
+	Low  *float64 `json:"low"`
+	High *float64 `json:"high"`
 }
 
 // Between returns two-sided limits.

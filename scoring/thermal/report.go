@@ -105,8 +105,8 @@ type CurvePoint struct {
 	Min  float64  `json:"min"`
 	Max  float64  `json:"max"`
 	Fit  *float64 `json:"fit,omitempty"`
-	Low  *float64 `json:"low,omitempty"`
-	High *float64 `json:"high,omitempty"`
+	Low  *float64 `json:"low"`
+	High *float64 `json:"high"`
 }
 
 // Cooling is the curve after the load, a cross-check of the time constant.
