@@ -295,7 +295,7 @@ func (c *Console) calcThermal() *cli.Command {
 			&cli.StringFlag{Name: "rated-ambient", Usage: "`TEMPERATURE` of the surroundings at which the limit holds"},
 			&cli.StringFlag{Name: "drift", Usage: "`RATE` that counts as stable", Value: "2 K/h"},
 			&cli.StringFlag{Name: "window", Usage: "`DURATION` of the last window; else chosen"},
-			&cli.StringFlag{Name: "place", Usage: "where the sensor sits: `PLACE`"},
+			&cli.StringFlag{Name: "place", Usage: "where the sensor sits: `PLACE`; else what the log's heading says"},
 			jsonFlag,
 		},
 		Action: c.runThermal,
@@ -311,16 +311,26 @@ func (c *Console) runThermal(x *cli.Context) error {
 		return err
 	}
 	var rows thermal.Accumulator
-	resolution, err := c.readThermal(x, x.Args().First(), &rows)
+	column, err := c.readThermal(x, x.Args().First(), &rows)
 	if err != nil {
 		return err
 	}
-	r, err := rows.Analyse(resolution, o)
+	if o.Place == thermal.Unknown {
+		o.Place = thermal.Place(column.place)
+		o.LimitPlace = o.Place
+	}
+	r, err := rows.Analyse(column.resolution, o)
 	if err != nil {
 		return fmt.Errorf("%s: %w", x.Args().First(), err)
 	}
+	if r.Verdict == conformity.Fail || r.Verdict == conformity.Inconclusive {
+		err = errNotPassed
+	}
 	if x.Bool("json") {
-		return c.answer(r)
+		return errors.Join(c.answer(r), err)
+	}
+	if r.Verdict != conformity.NotRun {
+		fmt.Fprintln(c.Out, strings.ToUpper(r.Verdict.String()))
 	}
 	for _, s := range r.Sentences {
 		fold(c.Out, "", s)
@@ -331,7 +341,7 @@ func (c *Console) runThermal(x *cli.Context) error {
 	for _, s := range r.Settle {
 		fold(c.Out, "", "To settle it: "+s)
 	}
-	return nil
+	return err
 }
 
 func thermalOptions(x *cli.Context) (o thermal.Options, err error) {
@@ -361,23 +371,29 @@ func thermalOptions(x *cli.Context) (o thermal.Options, err error) {
 	return o, errors.Join(err, n.err, derr, werr, perr)
 }
 
-// readThermal streams a log into rows and returns the display step.
-func (c *Console) readThermal(x *cli.Context, name string, rows *thermal.Accumulator) (resolution float64, err error) {
+// A temperatureColumn is what a log says of its temperatures.
+type temperatureColumn struct {
+	resolution float64 // display step in °C
+	place      string  // where the sensor sits; empty when not said
+}
+
+// readThermal streams a log into rows.
+func (c *Console) readThermal(x *cli.Context, name string, rows *thermal.Accumulator) (temperatureColumn, error) {
 	m, err := c.mapFor(x, name)
 	if err != nil {
-		return 0, err
+		return temperatureColumn{}, err
 	}
 	at := func(quantity string) int {
 		return slices.IndexFunc(m.Columns, func(col logs.Column) bool { return col.Quantity == quantity })
 	}
 	times, temp := at("time"), at("temperature")
 	if temp < 0 {
-		return 0, noColumn(name, m, "no column holds a temperature")
+		return temperatureColumn{}, noColumn(name, m, "no column holds a temperature")
 	}
 	if times < 0 {
-		return 0, noColumn(name, m, "no column holds the time")
+		return temperatureColumn{}, noColumn(name, m, "no column holds the time")
 	}
-	others := []int{at("ambient"), at("power"), at("core-clock"), at("fps")}
+	others := []int{at("ambient"), at("power"), at("memory-temperature"), at("core-clock"), at("fps")}
 	sum, err := c.streamLog(name, m, func(b *logs.Batch) error {
 		for i := range b.Len() {
 			value := func(column int) float64 {
@@ -386,14 +402,14 @@ func (c *Console) readThermal(x *cli.Context, name string, rows *thermal.Accumul
 				}
 				return b.Columns[column][i]
 			}
-			rows.Add(thermal.Row{Time: value(times), Temp: value(temp), Ambient: value(others[0]), Power: value(others[1]), Second: math.NaN(), Clock: value(others[2]), FPS: value(others[3])})
+			rows.Add(thermal.Row{Time: value(times), Temp: value(temp), Ambient: value(others[0]), Power: value(others[1]), Second: value(others[2]), Clock: value(others[3]), FPS: value(others[4])})
 		}
 		return nil
 	})
 	if err != nil {
-		return 0, err
+		return temperatureColumn{}, err
 	}
-	return sum.Columns[temp].Resolution, nil
+	return temperatureColumn{sum.Columns[temp].Resolution, m.Columns[temp].Place}, nil
 }
 
 // mapFor returns the map of --map, or the one that the log itself suggests.

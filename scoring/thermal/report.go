@@ -3,6 +3,8 @@ package thermal
 import (
 	"fmt"
 	"math"
+
+	"proveout/scoring/conformity"
 )
 
 // Options are what the plan, the family and the technician state. The zero
@@ -79,7 +81,11 @@ type Report struct {
 	MarginU        *float64 `json:"margin_u,omitempty"`
 	MarginAsLogged *float64 `json:"margin_as_logged,omitempty"` // limit minus the peak as it was
 	PlaceProblem   string   `json:"place_problem,omitempty"`
-	Assumptions    []string `json:"assumptions"`
+
+	// Verdict on the limit: at the rated ambient temperature when one is given,
+	// as logged when not; not run without a limit.
+	Verdict     conformity.Verdict `json:"verdict"`
+	Assumptions []string           `json:"assumptions"`
 
 	Cooling    *Cooling     `json:"cooling,omitempty"`
 	Throttling []Throttling `json:"throttling"`
@@ -322,6 +328,7 @@ func (r *Report) takePrediction(o Options) {
 			r.MarginAsLogged = new(*o.Limit - value)
 		}
 	}
+	r.Verdict = r.verdictAsLogged(o)
 	if o.RatedAmbient == nil || r.Ambient == nil || !r.mayPredict() {
 		return
 	}
@@ -340,7 +347,24 @@ func (r *Report) takePrediction(o Options) {
 	r.Assumptions = append(r.Assumptions, "the rise over ambient is the same at the rated ambient temperature: same power, same fan, same air flow")
 	if o.Limit != nil && r.PlaceProblem == "" {
 		r.Margin, r.MarginU = new(*o.Limit-warm), new(u)
+		r.Verdict = Judge(*r.Margin, *r.MarginU)
 	}
+}
+
+// verdictAsLogged holds the peak as it was against the limit. Where a rated
+// ambient temperature is asked for, a peak under the limit decides nothing.
+func (r *Report) verdictAsLogged(o Options) conformity.Verdict {
+	if o.Limit == nil {
+		return conformity.NotRun
+	}
+	if r.MarginAsLogged == nil {
+		return conformity.Inconclusive
+	}
+	v := Judge(*r.MarginAsLogged, r.PeakU)
+	if v == conformity.Pass && o.RatedAmbient != nil {
+		return conformity.Inconclusive
+	}
+	return v
 }
 
 // mayPredict: from a curve that describes the log, or from a level that did

@@ -105,11 +105,24 @@ func (r *Report) tellFit() string {
 		return "A saturating curve does not describe this log: " + r.Why + "."
 	}
 	if r.Tau2 != nil {
-		return fmt.Sprintf("The temperature heads for %.1f °C ± %.1f °C with time constants of %.0f s and %.0f s (the short one carries %.0f %% of the rise).",
-			*r.TInf, 2*r.U["t_inf"], *r.Tau, *r.Tau2, 100**r.Share2)
+		return fmt.Sprintf("The temperature heads for %.1f °C (± %s °C) with time constants of %.0f s and %.0f s (the short one carries %.0f %% of the rise).",
+			*r.TInf, smallest(2*r.U["t_inf"], 0.1), *r.Tau, *r.Tau2, 100**r.Share2)
 	}
-	return fmt.Sprintf("The temperature went from %.1f °C toward %.1f °C ± %.1f °C with a time constant of %.0f s ± %.0f s.",
-		*r.T0, *r.TInf, 2*r.U["t_inf"], *r.Tau, 2*r.U["tau_s"])
+	return fmt.Sprintf("The temperature went from %.1f °C toward %.1f °C (± %s °C) with a time constant of %.0f s (± %s s).",
+		*r.T0, *r.TInf, smallest(2*r.U["t_inf"], 0.1), *r.Tau, smallest(2*r.U["tau_s"], 1))
+}
+
+// smallest prints an uncertainty in steps of step (1 or 0.1), and never as a
+// bare zero.
+func smallest(u, step float64) string {
+	decimals := 0
+	if step < 1 {
+		decimals = 1
+	}
+	if u < step/2 {
+		return fmt.Sprintf("less than %.*f", decimals, step)
+	}
+	return fmt.Sprintf("%.*f", decimals, u)
 }
 
 func (r *Report) tellStability(o Options) string {
