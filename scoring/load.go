@@ -99,13 +99,12 @@ func (j *judge) loadRuns() ([]loadRun, error) {
 }
 
 func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
-	frame, fps, times := log.Column("frame-time"), log.Column("fps"), log.Column("time")
+	frame, stamp, fps, times := log.Column("frame-time"), log.Column("frame-stamp"), log.Column("fps"), log.Column("time")
 	r := loadRun{source: log.Name, score: math.NaN(), seconds: math.NaN()}
-	if frame < 0 && fps < 0 {
+	if frame < 0 && stamp < 0 && fps < 0 {
 		return r, false, nil
 	}
 	var a pacing.Accumulator
-	last := math.NaN()
 	for row, err := range log.Rows() {
 		if err != nil {
 			return r, false, err
@@ -114,16 +113,14 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 			a.Add(row.Values[frame] * 1000)
 			continue
 		}
-		span := 1.0
-		if times >= 0 {
-			t := row.Values[times]
-			if span = t - last; math.IsNaN(last) {
-				span = math.NaN()
-			}
-			last = t
+		if stamp >= 0 {
+			a.AddStamp(row.Values[stamp])
+			continue
 		}
-		if !math.IsNaN(span) && span > 0 {
-			a.AddRate(row.Values[fps], span)
+		if times < 0 {
+			a.AddRate(row.Values[fps], 1)
+		} else {
+			a.AddRateAt(row.Values[fps], row.Values[times])
 		}
 	}
 	options := pacing.Options{}

@@ -107,17 +107,15 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 	at := func(quantity string) int {
 		return slices.IndexFunc(m.Columns, func(col logs.Column) bool { return col.Quantity == quantity })
 	}
-	frame, fps, times := at("frame-time"), at("fps"), at("time")
-	if frame < 0 && fps < 0 && times < 0 {
-		return nil, noColumn(name, m, "no column holds frame times, time stamps or a frame rate")
+	frame, stamp, fps, times := at("frame-time"), at("frame-stamp"), at("fps"), at("time")
+	if frame < 0 && stamp < 0 && fps < 0 {
+		return nil, noColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
 	}
 	var runs []*pacing.Accumulator
 	var ms []float64
-	last := 0.0
 	_, err = c.streamLog(name, m, func(b *logs.Batch) error {
 		for len(runs) < b.Run {
 			runs = append(runs, &pacing.Accumulator{})
-			last = 0
 		}
 		run := runs[b.Run-1]
 		switch {
@@ -127,19 +125,17 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 				ms = append(ms, 1000*s)
 			}
 			run.AddAll(ms)
-		case fps >= 0:
-			for i, rate := range b.Columns[fps] {
-				span := 1.0
-				if times >= 0 {
-					span, last = b.Columns[times][i]-last, b.Columns[times][i]
-				}
-				if span > 0 {
-					run.AddRate(rate, span)
-				}
+		case stamp >= 0:
+			for _, t := range b.Columns[stamp] {
+				run.AddStamp(t)
 			}
 		default:
-			for _, t := range b.Columns[times] {
-				run.AddStamp(t)
+			for i, rate := range b.Columns[fps] {
+				if times < 0 {
+					run.AddRate(rate, 1)
+				} else {
+					run.AddRateAt(rate, b.Columns[times][i])
+				}
 			}
 		}
 		return nil

@@ -24,6 +24,7 @@ type liveView struct {
 	time   int // columns; -1 where the log has none
 	temp   int
 	frame  int
+	stamp  int
 	fps    int
 	start  float64 // first time of the log
 	last   float64
@@ -78,9 +79,9 @@ func (v *liveView) blank() {
 
 // columns says where the quantities stand.
 func (v *liveView) columns(m logs.Map) {
-	v.time, v.temp, v.frame, v.fps = -1, -1, -1, -1
+	v.time, v.temp, v.frame, v.stamp, v.fps = -1, -1, -1, -1, -1
 	for i, c := range m.Columns {
-		at, ok := map[string]*int{"time": &v.time, "temperature": &v.temp, "frame-time": &v.frame, "fps": &v.fps}[c.Quantity]
+		at, ok := map[string]*int{"time": &v.time, "temperature": &v.temp, "frame-time": &v.frame, "frame-stamp": &v.stamp, "fps": &v.fps}[c.Quantity]
 		if ok && *at < 0 {
 			*at = i
 		}
@@ -96,11 +97,18 @@ func (v *liveView) batch(b *logs.Batch) {
 	}
 	for i := range b.Len() {
 		t := at(v.time, i)
-		if v.time < 0 {
+		f := at(v.frame, i)
+		switch {
+		case v.time < 0 && v.stamp >= 0:
+			t = at(v.stamp, i)
+			if v.any {
+				f = t - v.last
+			}
+		case v.time < 0:
 			t = v.last + 1
 		}
 		v.add(t, at(v.temp, i))
-		if f := at(v.frame, i); f > 0 {
+		if f > 0 {
 			v.frames, v.span = append(v.frames, f), v.span+f
 		}
 		if f := at(v.fps, i); !math.IsNaN(f) {

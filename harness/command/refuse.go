@@ -148,7 +148,7 @@ func dimensionList(dims []quantity.Dimension) string {
 func neededColumns(kind plans.Kind) []string {
 	switch kind {
 	case plans.Load:
-		return []string{"frame-time", "fps"}
+		return []string{"frame-time", "frame-stamp", "fps"}
 	case plans.Soak:
 		return []string{"temperature"}
 	}

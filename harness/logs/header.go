@@ -78,6 +78,9 @@ func classify(b *bag, dim dimension) (quantity, place string) {
 	case frames && (b.has("rate") || (b.has("per") && b.has("second", "s", "sec"))):
 		b.take("frame", "frames", "rate", "per", "second", "s", "sec")
 		return "fps", ""
+	case frames && b.has("stamp", "timestamp", "stamps", "timestamps"):
+		b.take("frame", "frames", "time", "stamp", "timestamp", "stamps", "timestamps")
+		return "frame-stamp", ""
 	case frames && (b.has("time", "duration", "interval") || dim == seconds):
 		b.take("frame", "frames", "time", "times", "duration", "interval", "render")
 		return "frame-time", ""

@@ -10,7 +10,7 @@
 // log that cannot be understood gives a [Problem] with line and column. The
 // package keeps no files, knows no steps and judges nothing.
 //
-// Base units: time and frame-time s, temperatures °C, fps 1/s, power W, clocks
+// Base units: time, frame-time and frame-stamp s, temperatures °C, fps 1/s, power W, clocks
 // Hz, busy and fan-duty as a ratio (1 is 100 %), fan-speed 1/s, voltage V,
 // current A; frames and score are plain numbers.
 package logs

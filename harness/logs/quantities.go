@@ -41,6 +41,7 @@ func measures() map[string]measure {
 		"memory-temperature": temperature,
 		"ambient":            temperature,
 		"frame-time":         {dim: seconds, lo: 0, hi: 1e6},
+		"frame-stamp":        {dim: seconds, implied: "s", lo: -1e12, hi: 1e12},
 		"fps":                {dim: perSecond, implied: "fps", lo: 0, hi: 1e6},
 		"frames":             {dim: number, implied: "1", lo: 0, hi: 1e15},
 		"score":              {dim: number, implied: "1", lo: math.Inf(-1), hi: math.Inf(1)},

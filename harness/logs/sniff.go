@@ -378,6 +378,10 @@ func choose(name string, m *Map, names []string, at []int, g []guess, data func(
 	if values > 0 {
 		return nil
 	}
+	if times >= 0 && m.Columns[0].Time == "" && onlyFrames(names, times) {
+		m.Columns[0].Quantity = "frame-stamp"
+		return nil
+	}
 	var why []string
 	column := 0
 	for i := range names {
@@ -394,6 +398,23 @@ func choose(name string, m *Map, names []string, at []int, g []guess, data func(
 	}
 	return &Problem{File: name, Line: int64(max(m.Header, 1)), Column: max(column, 1), What: "no column holds a value that is understood: " + strings.Join(why, "; "),
 		Fix: `name the quantity and the unit, as in "temp_c" or "Core temp [°C]", or write a log map`}
+}
+
+// onlyFrames says that a log has nothing but times and perhaps the number of
+// each frame: then each row is a frame.
+func onlyFrames(names []string, times int) bool {
+	for i := range names {
+		if i == times {
+			continue
+		}
+		words, _ := splitHeader(names[i])
+		b := bag(words)
+		b.take("frame", "frames", "number", "no", "nr", "index")
+		if len(b) > 0 {
+			return false
+		}
+	}
+	return len(names) <= 2
 }
 
 // bestTime picks the column for the time: one of plain numbers if there is one.

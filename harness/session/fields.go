@@ -216,7 +216,7 @@ func known(a *reading.Attempt, f plans.Field) int {
 		switch {
 		case l.Column(f.Name) >= 0,
 			f.Name == "duration" && l.Seconds > 0 && n == 0,
-			f.Name == "score" && f.Unit == "fps" && (l.Column("frame-time") >= 0 || l.Column("fps") >= 0):
+			f.Name == "score" && f.Unit == "fps" && (l.Column("frame-time") >= 0 || l.Column("frame-stamp") >= 0 || l.Column("fps") >= 0):
 			n++
 		}
 	}

@@ -126,6 +126,19 @@ func (a *Accumulator) AddStamp(s float64) {
 	a.stamps, a.stamp = true, s
 }
 
+// AddRateAt takes one sample of the frame rate, the mean since the sample
+// before, and its time in seconds. Of the first sample it takes only the time.
+func (a *Accumulator) AddRateAt(fps, t float64) {
+	if math.IsNaN(t) || math.IsInf(t, 0) {
+		a.bad++
+		return
+	}
+	if a.stamps && t > a.stamp {
+		a.AddRate(fps, t-a.stamp)
+	}
+	a.stamps, a.stamp = true, t
+}
+
 // AddRate takes one sample of the frame rate, the mean over seconds. A rate of
 // zero is a freeze that long.
 func (a *Accumulator) AddRate(fps, seconds float64) {
