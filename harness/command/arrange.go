@@ -16,7 +16,7 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 	if len(args) == 0 {
 		return args, nil
 	}
-	level, path := app.Commands, []string{args[0]}
+	level, path := app.Commands, []string{app.Name}
 	var command *cli.Command
 	var flags, rest []string
 	appFlags := []cli.Flag{cli.HelpFlag, cli.VersionFlag}
