@@ -73,9 +73,14 @@ compdef _proveout proveout
 `,
 		"fish": `function __proveout_words
     set -l words (commandline -opc) (commandline -ct)
-    proveout completion-words -- $words[2..-1] 2>/dev/null
+    set -l found (proveout completion-words -- $words[2..-1] 2>/dev/null)
+    if set -q found[1]
+        printf '%s\n' $found
+    else
+        __fish_complete_path (commandline -ct)
+    end
 end
-complete -c proveout -a '(__proveout_words)'
+complete -c proveout -f -a '(__proveout_words)'
 `,
 		"powershell": `Register-ArgumentCompleter -Native -CommandName proveout -ScriptBlock {
     param($wordToComplete, $commandAst, $cursorPosition)
