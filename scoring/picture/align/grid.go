@@ -91,6 +91,17 @@ func steps(scale, shift float64, n, m int, bins []uint8) (out []step, from, to i
 	return out, max(from, 0), to
 }
 
+// Trim leaves out the outermost pixels of the part that lies inside: what stood
+// beside them in the capture, black border or nothing, is not known.
+func (g *Grid) Trim(columns, rows int) {
+	if g.X1-g.X0 > 4*columns {
+		g.X0, g.X1 = g.X0+columns, g.X1-columns
+	}
+	if g.Y1-g.Y0 > 4*rows {
+		g.Y0, g.Y1 = g.Y0+rows, g.Y1-rows
+	}
+}
+
 // RGB returns the grid as a picture, with linear level correction (v-offset)/gain.
 func (g *Grid) RGB(gain, offset [3]float64) *raster.RGB {
 	p := raster.New(g.Width, g.Height)

@@ -67,6 +67,9 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	v.task = task
 	if task != LevelsOnly {
 		v.m.fitTaps(g, u, b.Mode.Layout().Mark)
+		if !v.m.sharp {
+			g.Trim(2, 1)
+		}
 	}
 	t := v.fit(u)
 	if task != LevelsOnly && max(v.noise[0], v.noise[1], v.noise[2]) > 14 {
