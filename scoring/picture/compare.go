@@ -135,12 +135,12 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 		c.unregistered(err)
 		return fit, false
 	}
+	fit = c.settle(fit)
 	r := c.r
 	r.Registered = true
 	r.Shift, r.ScaleXY = [2]float64{fit.ShiftX, fit.ShiftY}, [2]float64{fit.ScaleX, fit.ScaleY}
 	r.Scale = (fit.ScaleX + fit.ScaleY) / 2
 	r.Phase = [2]float64{phase(fit.ScaleX, fit.ShiftX), phase(fit.ScaleY, fit.ShiftY)}
-	c.grid = align.Resample(c.capture, fit, c.f.Mode.Width, c.f.Mode.Height)
 	c.geometry()
 	c.channels()
 	task := lines.LevelsOnly
@@ -164,6 +164,23 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 	c.leftovers()
 	c.curves()
 	return fit, true
+}
+
+// settle reads the capture at its place, and moves that place when a lost
+// address line made half of the picture look as if it lay elsewhere.
+func (c *comparison) settle(fit align.Fit) align.Fit {
+	c.grid = align.Resample(c.capture, fit, c.f.Mode.Width, c.f.Mode.Height)
+	if !c.known || !c.random() || c.texture() != align.Fine {
+		return fit
+	}
+	dx, dy := lines.Misplaced(c.buffer, c.f.Codes, c.f.Bytes(), c.grid)
+	if dx == 0 && dy == 0 {
+		return fit
+	}
+	fit.ShiftX += fit.ScaleX * float64(dx)
+	fit.ShiftY += fit.ScaleY * float64(dy)
+	c.grid = align.Resample(c.capture, fit, c.f.Mode.Width, c.f.Mode.Height)
+	return fit
 }
 
 // fromPhotograph finds the screen in a photograph and reads lines out of it.
