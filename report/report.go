@@ -43,6 +43,10 @@ var ErrNotAccepted = record.ErrNotAccepted
 // was held.
 func ReadPhoto(data []byte) (image.Image, error) { return record.ReadPhoto(data) }
 
+// ReadPrintPhoto is [ReadPhoto] for a photo that is only printed: a large one
+// comes out smaller, as large as documents show it, in a third of the time.
+func ReadPrintPhoto(data []byte) (image.Image, error) { return record.ReadPrintPhoto(data) }
+
 // PaperNamed returns the paper of a name as shops write it: "A4", "Letter".
 func PaperNamed(name string) (Paper, error) { return document.PaperNamed(name) }
 

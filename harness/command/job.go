@@ -15,6 +15,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
+	"proveout/report"
 	"proveout/scoring"
 )
 
@@ -418,7 +419,7 @@ func checkPicture(path string) error {
 	if err := checkFile(path); err != nil {
 		return err
 	}
-	if _, err := readPicture(path); err != nil {
+	if _, err := readPicture(path, report.ReadPhoto); err != nil {
 		return fmt.Errorf("%s is not a picture this program reads: %w", path, err)
 	}
 	return nil
