@@ -32,6 +32,8 @@ const (
 type sheet struct {
 	m      core.Maroto
 	pdf    *gofpdf.Fpdf // nil: pictures instead of vectors
+	tags   *tags        // nil: the document has no structure
+	part   *element     // of the structure that blocks go to; nil with tags
 	w      float64      // width of the text, mm
 	usable float64      // height of a page under its header, mm
 	y      float64      // used of the current page
@@ -76,6 +78,8 @@ func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) 
 	}
 	if pdf, ok := native(probe.provider); ok && how == vectors {
 		s.pdf = pdf
+		s.tags = newTags(pdf)
+		head.tags = s.tags
 		pdf.SetCatalogSort(true)
 		pdf.SetModificationDate(d.IssuedAt)
 	} else {
@@ -86,7 +90,9 @@ func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) 
 			return nil, err
 		}
 	}
-	if err := s.m.RegisterFooter(row.New().Add(col.New().Add(s.footer(c)))); err != nil {
+	foot := s.footer(c)
+	foot.tags, foot.last = s.tags, true // the number of the page follows
+	if err := s.m.RegisterFooter(row.New().Add(col.New().Add(foot))); err != nil {
 		return nil, err
 	}
 	s.usable = h - marginTop - marginBottom - head.h - footerHeight - 0.1
@@ -164,6 +170,7 @@ func (s *sheet) place(b *block) {
 }
 
 func (s *sheet) put(b *block) {
+	b.tags = s.tags
 	r := row.New(b.h).Add(col.New().Add(b))
 	if s.turn {
 		s.m.AddPages(page.New().Add(r))

@@ -76,6 +76,30 @@ func wrap(text string, w typeface.Weight, size, width float64) []string {
 	return lines
 }
 
+// apart gives the lines of a text that end between two words the space that
+// keeps these apart where lines are read as one.
+func apart(text string, lines []string) []string {
+	rest := []rune(clean(text))
+	for i := range lines[:len(lines)-1] {
+		left := 0 // ink of the line that is still to come in the text
+		for _, r := range lines[i] {
+			if r != ' ' {
+				left++
+			}
+		}
+		for len(rest) > 0 && left > 0 {
+			if rest[0] != ' ' && rest[0] != '\n' {
+				left--
+			}
+			rest = rest[1:]
+		}
+		if len(rest) > 0 && (rest[0] == ' ' || rest[0] == '\n') {
+			lines[i] += " "
+		}
+	}
+	return lines
+}
+
 func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
 	var lines []string
 	line := ""
