@@ -240,7 +240,7 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 	if kind == report.Certificate && d.AuthorisedBy == "" {
 		return nil, fmt.Errorf("nobody of the shop authorises this: %s is not among its technicians; name one with --by", k.by(x))
 	}
-	if d.Photos, err = readPhotos(in.Job.Card.Photos); err != nil {
+	if d.Photos, err = readPhotos(k.dir, in.Job.Card.Photos); err != nil {
 		return nil, err
 	}
 	if in.Shop.Logo != "" {
@@ -253,17 +253,27 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 	return d, nil
 }
 
-// readPhotos reads the photos of a card, several at once, as large as documents
-// show them.
-func readPhotos(files []reading.Evidence) ([]report.Photo, error) {
+// readPhotos reads the photos of a card: the versions for print that the job
+// keeps, and where one is missing or is not the one that the job names, the
+// photo itself, several at once, as large as documents show it.
+func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
 	photos, errs := make([]report.Photo, len(files)), make([]error, len(files))
 	next := make(chan int, len(files))
-	for i := range files {
+	taken := map[int]bool{} // widths; each must have its own
+	for i, e := range files {
+		photos[i] = report.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
+		if _, err := os.Stat(e.Path); err == nil { // what the certificate names must be there
+			if small, ok := job.ReadPrint(dir, e); ok && photos[i].Take(small) == nil && !taken[photos[i].Width] {
+				taken[photos[i].Width] = true
+				continue
+			}
+		}
+		photos[i].JPEG = nil
 		next <- i
 	}
 	close(next)
 	var all sync.WaitGroup
-	for range min(len(files), runtime.GOMAXPROCS(0)) {
+	for range min(len(next), runtime.GOMAXPROCS(0)) {
 		all.Go(func() {
 			for i := range next {
 				e := &files[i]
@@ -271,7 +281,7 @@ func readPhotos(files []reading.Evidence) ([]report.Photo, error) {
 				if err != nil {
 					errs[i] = fmt.Errorf("photo %s: %w", e.Name, err)
 				}
-				photos[i] = report.Photo{Image: img, Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
+				photos[i].Image = img
 			}
 		})
 	}

@@ -50,7 +50,10 @@ func silent(r rune) bool {
 // Drawable reports whether the documents can print r. Scripts written from
 // right to left cannot: they would come out in the wrong order.
 func Drawable(r rune) bool {
-	if r == ' ' || r == '\n' || r == '\r' || r == '\t' || silent(r) {
+	if r >= ' ' && r <= '~' { // both fonts have all of ASCII
+		return true
+	}
+	if r == '\n' || r == '\r' || r == '\t' || silent(r) {
 		return true
 	}
 	if r >= 0x0590 && unicode.In(r, unicode.Hebrew, unicode.Arabic, unicode.Syriac, unicode.Thaana, unicode.Nko) {

@@ -107,3 +107,12 @@ func FuzzClean(f *testing.F) {
 		}
 	})
 }
+
+// Both fonts draw all of ASCII, which is not looked up.
+func TestASCIIIsDrawn(t *testing.T) {
+	for r := ' '; r <= '~'; r++ {
+		if !typeface.Has(typeface.Regular, r) || !typeface.Has(typeface.Bold, r) {
+			t.Errorf("a font has no %q", r)
+		}
+	}
+}

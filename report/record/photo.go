@@ -117,6 +117,26 @@ func encode(src image.Image, w, h int) ([]byte, error) {
 	return buf.Bytes(), nil
 }
 
+// PrintVersion makes the JPEG of a photo as documents show it, without metadata.
+// The nth photo of a job, from 0, is that many pixels narrower, so that each has
+// a width of its own.
+func PrintVersion(img image.Image, n int) ([]byte, error) {
+	w, h := fit(img.Bounds(), maxSide, map[int]bool{})
+	return encode(img, max(1, w-n), h)
+}
+
+// Take makes a version for print the picture of the photo.
+func (p *Photo) Take(small []byte) error {
+	cfg, err := jpeg.DecodeConfig(bytes.NewReader(small))
+	if err == nil && (cfg.Width < 1 || cfg.Height < 1 || max(cfg.Width, cfg.Height) > maxSide) {
+		err = fmt.Errorf("%d × %d pixels", cfg.Width, cfg.Height)
+	}
+	if err == nil {
+		p.JPEG, p.Width, p.Height = small, cfg.Width, cfg.Height
+	}
+	return err
+}
+
 // preshrink halves a much larger picture by whole factors first, so that the
 // final scaling does not skip pixels.
 func preshrink(src image.Image, w, h int) image.Image {
