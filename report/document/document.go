@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"github.com/johnfercher/maroto/v2/pkg/core"
@@ -85,8 +86,8 @@ func write(w io.Writer, d *record.Document, paper Paper, how drawing) error {
 	s.decim = cat.T("number.mark")
 	s.front(c)
 	for i := range c.Sections {
-		if i == 0 {
-			s.breakPage() // behind the front
+		if i == 0 && s.pages == 1 {
+			s.breakPage() // behind the front, unless that took a second page
 		}
 		if i == len(c.Sections)-1 {
 			s.need(70) // the end mark is not left alone on a page
@@ -140,6 +141,8 @@ func (s *sheet) heading(sec *content.Section) {
 			need = 100
 		case content.Photos:
 			need = 85
+		case content.Paragraph:
+			need = s.before(sec.Blocks)
 		}
 		if _, ok := sec.Blocks[len(sec.Blocks)-1].(content.Capture); ok {
 			need = 100 // with the lines that explain them
@@ -158,6 +161,25 @@ func (s *sheet) heading(sec *content.Section) {
 		}
 	})
 	s.place(b)
+}
+
+// before is the height of a heading with the short paragraphs that lead to a
+// table and the first rows of that; of a heading and a few lines where they lead
+// to none.
+func (s *sheet) before(blocks []content.Block) float64 {
+	const heading, line = 12.0, 4.2
+	h := heading
+	for _, b := range blocks {
+		switch b := b.(type) {
+		case content.Paragraph:
+			h += line * float64(1+len(wrap(b.Text, typeface.Regular, 9, s.w)))
+		case *content.Table:
+			return math.Min(h+24, s.usable/2)
+		default:
+			return 28
+		}
+	}
+	return 28
 }
 
 func (s *sheet) paragraph(p content.Paragraph) {

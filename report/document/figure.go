@@ -17,8 +17,9 @@ import (
 	"proveout/report/typeface"
 )
 
-// figureHeight is the height of a chart with its legend, mm.
-const figureHeight = 70.0
+// figureHeight is the height of a chart with its legend, mm: three fit on a page
+// of A4.
+const figureHeight = 66.0
 
 // figure sets a chart with its number and caption over it and its source under
 // it.
@@ -35,8 +36,9 @@ func (s *sheet) figure(f *content.Figure) {
 	if f.Source != "" {
 		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: &darkGrey}, f.Source)
 	}
-	b.h = y + 5
+	b.h = y
 	s.place(b)
+	s.gap(5)
 }
 
 // chart draws the figure as vectors, or as a picture where the writer cannot

@@ -258,7 +258,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		if t.Note != "" {
 			low = b.as(says.add("P")).text(0, low-0.4, room, note, t.Note)
 		}
-		s.verdictWord(b.as(verdict), left-w-1.2, y, w, word, clean(t.Word), t.Verdict)
+		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), w, word, clean(t.Word), t.Verdict)
 		y = low + 0.9
 	}
 	x, w := left+gutter, s.w-left-gutter

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"proveout/report/typeface"
 )
@@ -108,7 +109,7 @@ func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
 	line := ""
 	used := 0.0
 	space := typeface.Width(w, size, " ")
-	for _, word := range strings.Split(para, " ") {
+	for _, word := range bound(strings.Split(para, " "), func(s string) bool { return typeface.Width(w, size, s) <= limit }) {
 		if word == "" {
 			continue
 		}
@@ -134,6 +135,23 @@ func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
 		lines = append(lines, line)
 	}
 	return lines
+}
+
+// bound puts words together that no line may part: a number with its sign of
+// unit, and what stands on both sides of a plus-minus sign, where they fit on one.
+func bound(words []string, fits func(string) bool) []string {
+	out := words[:0:0]
+	for _, w := range words {
+		if n := len(out); n > 0 && out[n-1] != "" && w != "" {
+			first, _ := utf8.DecodeRuneInString(w)
+			if (strings.ContainsRune("%±°Ω‰", first) || strings.HasSuffix(out[n-1], "±")) && fits(out[n-1]+" "+w) {
+				out[n-1] += " " + w
+				continue
+			}
+		}
+		out = append(out, w)
+	}
+	return out
 }
 
 // breakWord cuts a word at the last place that fits, after punctuation where
