@@ -43,6 +43,14 @@ var ErrNotAccepted = record.ErrNotAccepted
 // was held.
 func ReadPhoto(data []byte) (image.Image, error) { return record.ReadPhoto(data) }
 
+// ReadPrintPhoto is [ReadPhoto] for a photo that is only printed: a large one
+// comes out smaller, as large as documents show it, in a third of the time.
+func ReadPrintPhoto(data []byte) (image.Image, error) { return record.ReadPrintPhoto(data) }
+
+// PrintVersion makes of a photo what documents show of it; n counts the photos of
+// a job from 0.
+func PrintVersion(img image.Image, n int) ([]byte, error) { return record.PrintVersion(img, n) }
+
 // PaperNamed returns the paper of a name as shops write it: "A4", "Letter".
 func PaperNamed(name string) (Paper, error) { return document.PaperNamed(name) }
 

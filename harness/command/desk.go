@@ -140,12 +140,14 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 // Attach keeps a photo or any other file with the job.
 func (d *desk) Attach(step, path, role, caption string) (string, error) {
 	path = d.c.path(path)
+	p := job.Photo{File: path, Role: role, Caption: caption}
 	if role != "file" {
-		if err := checkPicture(path); err != nil {
+		var err error
+		if p.Print, err = printVersion(path, len(d.k.input.Job.Card.Photos)); err != nil {
 			return "", err
 		}
 	}
-	e, err := d.folder.Keep(path, role, caption)
+	e, err := d.folder.KeepPhoto(p)
 	if err != nil {
 		return "", err
 	}

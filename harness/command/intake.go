@@ -176,10 +176,11 @@ func (in *incoming) work() []session.Question {
 func (in *incoming) photo(ask, role string) session.Question {
 	return session.Question{Ask: ask, Many: true, Accept: func(a string) error {
 		path := in.c.path(strings.Trim(a, `"'`))
-		if err := checkPicture(path); err != nil {
+		small, err := printVersion(path, len(in.opened.Photos))
+		if err != nil {
 			return err
 		}
-		in.opened.Photos = append(in.opened.Photos, job.Photo{File: path, Role: role, Caption: photoCaption(role)})
+		in.opened.Photos = append(in.opened.Photos, job.Photo{File: path, Role: role, Caption: photoCaption(role), Print: small})
 		return nil
 	}}
 }

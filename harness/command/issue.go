@@ -7,11 +7,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
+	"sync"
 
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/job"
+	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/report"
 	"proveout/report/words"
@@ -207,9 +210,9 @@ func (c *Console) takeNumber(k *openCase, d *report.Document, kind report.Kind) 
 	}
 }
 
-func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind report.Kind) (*report.Document, error) {
+func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind report.Kind) (d *report.Document, err error) {
 	in := &k.input
-	d := &report.Document{Kind: kind, IssuedAt: c.Now(), Tool: toolName, Language: firstOf(x.String("language"), in.Shop.Language, "en"),
+	d = &report.Document{Kind: kind, IssuedAt: c.Now(), Tool: toolName, Language: firstOf(x.String("language"), in.Shop.Language, "en"),
 		Replaces: x.String("replaces"), Because: x.String("because"),
 		Shop: in.Shop, Job: in.Job, Plan: in.Plan, Family: in.Family, Outcome: o}
 	if _, err := words.In(d.Language); err != nil {
@@ -237,15 +240,11 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 	if kind == report.Certificate && d.AuthorisedBy == "" {
 		return nil, fmt.Errorf("nobody of the shop authorises this: %s is not among its technicians; name one with --by", k.by(x))
 	}
-	for _, e := range in.Job.Card.Photos {
-		img, err := readPicture(e.Path)
-		if err != nil {
-			return nil, fmt.Errorf("photo %s: %w", e.Name, err)
-		}
-		d.Photos = append(d.Photos, report.Photo{Image: img, Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256})
+	if d.Photos, err = readPhotos(k.dir, in.Job.Card.Photos); err != nil {
+		return nil, err
 	}
 	if in.Shop.Logo != "" {
-		img, err := readPicture(filepath.Join(k.shopDir, in.Shop.Logo))
+		img, err := readPicture(filepath.Join(k.shopDir, in.Shop.Logo), report.ReadPhoto)
 		if err != nil {
 			return nil, fmt.Errorf("logo: %w", err)
 		}
@@ -254,8 +253,49 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 	return d, nil
 }
 
+// readPhotos reads the photos of a card: the versions for print that the job
+// keeps, and where one is missing or is not the one that the job names, the
+// photo itself, several at once, as large as documents show it.
+func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
+	photos, errs := make([]report.Photo, len(files)), make([]error, len(files))
+	next := make(chan int, len(files))
+	taken := map[int]bool{} // widths; each must have its own
+	for i, e := range files {
+		photos[i] = report.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
+		if _, err := os.Stat(e.Path); err == nil { // what the certificate names must be there
+			if small, ok := job.ReadPrint(dir, e); ok && photos[i].Take(small) == nil && !taken[photos[i].Width] {
+				taken[photos[i].Width] = true
+				continue
+			}
+		}
+		photos[i].JPEG = nil
+		next <- i
+	}
+	close(next)
+	var all sync.WaitGroup
+	for range min(len(next), runtime.GOMAXPROCS(0)) {
+		all.Go(func() {
+			for i := range next {
+				e := &files[i]
+				img, err := readPicture(e.Path, report.ReadPrintPhoto)
+				if err != nil {
+					errs[i] = fmt.Errorf("photo %s: %w", e.Name, err)
+				}
+				photos[i].Image = img
+			}
+		})
+	}
+	all.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return nil, err
+		}
+	}
+	return photos, nil
+}
+
 // readPicture reads a photo and turns it the way the camera was held.
-func readPicture(path string) (image.Image, error) {
+func readPicture(path string, read func([]byte) (image.Image, error)) (image.Image, error) {
 	const most = 256 << 20
 	if st, err := os.Stat(path); err == nil && st.Size() > most {
 		return nil, errors.New("the file is larger than 256 MiB")
@@ -264,7 +304,7 @@ func readPicture(path string) (image.Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	img, err := report.ReadPhoto(data)
+	img, err := read(data)
 	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
 		err = errors.New("the file is cut off")
 	}

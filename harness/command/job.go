@@ -15,6 +15,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
+	"proveout/report"
 	"proveout/scoring"
 )
 
@@ -139,10 +140,11 @@ func (c *Console) opening(x *cli.Context, dir string, shop *plans.Shop) (job.Ope
 	}
 	for _, group := range []struct{ flag, role string }{{"before", "photo before"}, {"after", "photo after"}, {"close-up", "close-up"}} {
 		for _, file := range x.StringSlice(group.flag) {
-			if err := checkPicture(c.path(file)); err != nil {
+			small, err := printVersion(c.path(file), len(o.Photos))
+			if err != nil {
 				return fail(fmt.Errorf("--%s: %w", group.flag, err))
 			}
-			o.Photos = append(o.Photos, job.Photo{File: c.path(file), Role: group.role, Caption: photoCaption(group.role)})
+			o.Photos = append(o.Photos, job.Photo{File: c.path(file), Role: group.role, Caption: photoCaption(group.role), Print: small})
 		}
 	}
 	return o, bench, family, nil
@@ -369,14 +371,20 @@ func (c *Console) jobAttach(x *cli.Context) error {
 		return err
 	}
 	photo := strings.HasPrefix(x.String("role"), "photo") || x.String("role") == "close-up"
-	for _, file := range files {
-		if err := checkAttachment(c.path(file), photo); err != nil {
+	small := make([][]byte, len(files))
+	for i, file := range files {
+		if photo {
+			small[i], err = printVersion(c.path(file), len(k.input.Job.Card.Photos)+i)
+		} else {
+			err = checkFile(c.path(file))
+		}
+		if err != nil {
 			return err
 		}
 	}
 	return k.work(func(f *job.Folder) error {
-		for _, file := range files {
-			e, err := f.Keep(c.path(file), x.String("role"), x.String("caption"))
+		for i, file := range files {
+			e, err := f.KeepPhoto(job.Photo{File: c.path(file), Role: x.String("role"), Caption: x.String("caption"), Print: small[i]})
 			if err != nil {
 				return err
 			}
@@ -412,23 +420,18 @@ func (k *openCase) by(x *cli.Context) string {
 	return k.input.Job.Technician
 }
 
-// checkPicture reads a photo whole, so that one that is cut off is refused now
-// and not when the certificate is written.
-func checkPicture(path string) error {
+// printVersion reads a photo whole, so that one that is cut off is refused now
+// and not when the certificate is written, and makes its version for print, the
+// nth of its job.
+func printVersion(path string, n int) ([]byte, error) {
 	if err := checkFile(path); err != nil {
-		return err
+		return nil, err
 	}
-	if _, err := readPicture(path); err != nil {
-		return fmt.Errorf("%s is not a picture this program reads: %w", path, err)
+	img, err := readPicture(path, report.ReadPhoto)
+	if err != nil {
+		return nil, fmt.Errorf("%s is not a picture this program reads: %w", path, err)
 	}
-	return nil
-}
-
-func checkAttachment(path string, photo bool) error {
-	if photo {
-		return checkPicture(path)
-	}
-	return checkFile(path)
+	return report.PrintVersion(img, n)
 }
 
 func checkFile(path string) error {

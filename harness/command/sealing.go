@@ -170,11 +170,10 @@ func (c *Console) made(k *openCase, d *report.Document, paper report.Paper, s *s
 			return nil, nil, err
 		}
 	}
-	var b, h bytes.Buffer
-	if err := errors.Join(report.WritePDF(&b, d, paper), report.WritePage(&h, d)); err != nil {
+	pdf, page, err = written(d, paper)
+	if err != nil {
 		return nil, nil, err
 	}
-	pdf = b.Bytes()
 	switch {
 	case s == nil:
 	case s.identity == nil:
@@ -182,7 +181,19 @@ func (c *Console) made(k *openCase, d *report.Document, paper report.Paper, s *s
 	default:
 		pdf, err = c.signed(pdf, canon, files, *s.identity, d, k.input.Shop.TimeStamp)
 	}
-	return pdf, h.Bytes(), err
+	return pdf, page, err
+}
+
+// written writes both forms of a document at once.
+func written(d *report.Document, paper report.Paper) (pdf, page []byte, err error) {
+	if err := d.Prepare(); err != nil { // both only read the document from here on
+		return nil, nil, err
+	}
+	var b, h bytes.Buffer
+	done := make(chan error, 1)
+	go func() { done <- report.WritePage(&h, d) }()
+	err = report.WritePDF(&b, d, paper)
+	return b.Bytes(), h.Bytes(), errors.Join(err, <-done)
 }
 
 // stampWait is how long a time stamp server may take to answer.

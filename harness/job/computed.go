@@ -9,7 +9,9 @@ import (
 )
 
 // computedDir holds what was computed from evidence, so that it need not be
-// computed at each look. It may be removed at any time. Documents do not use it.
+// computed at each look. It may be removed at any time. Documents use nothing of
+// it but photos made small for print, and these only when they are still the
+// ones that the job names.
 const computedDir = "computed"
 
 // A computed file holds the result for one piece of evidence.

@@ -289,11 +289,11 @@ func (f *Folder) Amend(change func(*Opening)) error {
 	r := newRecord(old.Number, o)
 	r.Opened, r.Plan, r.PlanSHA256, r.FamilySHA256 = old.Opened, old.Plan, old.PlanSHA256, old.FamilySHA256
 	for _, p := range o.Photos {
-		e, err := keepFile(f.Dir, p.File, p.Role, p.Caption)
+		e, err := keepPhoto(f.Dir, p)
 		if err != nil {
 			return err
 		}
-		r.Card.Photos = append(r.Card.Photos, photoPart{e.Name, e.Role, e.Caption, e.SHA256, e.Size})
+		r.Card.Photos = append(r.Card.Photos, partOf(e))
 	}
 	if err := writeRecord(f.Dir, r, ReplaceExisting); err != nil {
 		return plainError("changing the job", err)

@@ -63,6 +63,7 @@ type Photo struct {
 	File    string
 	Role    string // "photo before", "photo after", "close-up"
 	Caption string
+	Print   []byte // its version for print; may be empty
 }
 
 // A Snapshot holds plan and family as they were when the job was opened.
@@ -109,6 +110,7 @@ type photoPart struct {
 	Caption string `toml:"caption"`
 	SHA256  string `toml:"sha256"`
 	Size    int64  `toml:"size"`
+	Print   string `toml:"print,omitempty"` // SHA-256 of the version for print
 }
 
 // Create opens a new job in the shop folder: it takes the next number of the
@@ -139,11 +141,11 @@ func Create(shopDir string, o Opening) (dir string, err error) {
 	}
 	r := newRecord(number, o)
 	for _, p := range o.Photos {
-		e, err := keepFile(dir, p.File, p.Role, p.Caption)
+		e, err := keepPhoto(dir, p)
 		if err != nil {
 			return dir, err
 		}
-		r.Card.Photos = append(r.Card.Photos, photoPart{e.Name, e.Role, e.Caption, e.SHA256, e.Size})
+		r.Card.Photos = append(r.Card.Photos, partOf(e))
 	}
 	files := []struct {
 		name string
@@ -176,7 +178,7 @@ func newRecord(number string, o Opening) record {
 		r.Card.Marks = append(r.Card.Marks, markPart{m.Name, m.Value})
 	}
 	for _, p := range o.Card.Photos {
-		r.Card.Photos = append(r.Card.Photos, photoPart{p.Name, p.Role, p.Caption, p.SHA256, p.Size})
+		r.Card.Photos = append(r.Card.Photos, partOf(p))
 	}
 	return r
 }

@@ -66,7 +66,7 @@ func TestJobComesBackAsItWasOpened(t *testing.T) {
 	photo := filepath.Join(t.TempDir(), "Front.JPG")
 	os.WriteFile(photo, []byte("picture"), 0o644)
 	o := opening()
-	o.Photos = []Photo{{photo, "photo before", "as received"}}
+	o.Photos = []Photo{{File: photo, Role: "photo before", Caption: "as received"}}
 	dir, err := Create(shop, o)
 	if err != nil {
 		t.Fatal(err)

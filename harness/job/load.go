@@ -170,7 +170,7 @@ func openingOf(r record) Opening {
 		o.Card.Marks = append(o.Card.Marks, reading.Mark{Name: m.Name, Value: m.Value})
 	}
 	for _, p := range r.Card.Photos {
-		o.Card.Photos = append(o.Card.Photos, reading.Evidence{SHA256: p.SHA256, Name: p.Name, Size: p.Size, Role: p.Role, Caption: p.Caption})
+		o.Card.Photos = append(o.Card.Photos, reading.Evidence{SHA256: p.SHA256, Name: p.Name, Size: p.Size, Role: p.Role, Caption: p.Caption, Print: p.Print})
 	}
 	return o
 }

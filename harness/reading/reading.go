@@ -128,6 +128,7 @@ type Evidence struct {
 	Role    string // "log", "capture", "photo before", "photo after", "close-up", "note"
 	Caption string
 	Path    string // where the job keeps it
+	Print   string // of a photo: SHA-256 of its version for print; empty when none is kept
 }
 
 // A Capture is a picture taken of the card's output. It is read again each

@@ -17,7 +17,7 @@ import (
 // has to get one, or judging a record again would miss it.
 func TestNothingIsLeftOut(t *testing.T) {
 	left := map[string]string{ // fields that have no place, and why
-		"Evidence.Path": "of this computer", "Log.Rows": "made from the file", "Log.Failures": "made from the file; the record's own says how",
+		"Evidence.Path": "of this computer", "Evidence.Print": "a store of this computer; the pages hold the photo", "Log.Rows": "made from the file", "Log.Failures": "made from the file; the record's own says how",
 		"Capture.Open": "made from the file", "Capture.Recall": "a store of this computer", "Capture.Keep": "a store of this computer",
 		"Dump.Bytes": "made from the file", "Reading.Numeric": "the value is there or not",
 		"Shop.Numbering": "of the next document", "Shop.Paper": "the document's own", "Shop.Language": "the document's own", "Shop.Logo": "attached", "Shop.TimeStamp": "the signature carries the stamp",

@@ -2,6 +2,8 @@ package document
 
 import (
 	"math"
+	"slices"
+	"strings"
 
 	"github.com/johnfercher/go-tree/node"
 	"github.com/johnfercher/maroto/v2/pkg/consts/align"
@@ -33,6 +35,9 @@ var (
 // A block is a piece of a page of known height whose parts stand at fixed
 // places, in mm from its upper left corner. It is a maroto component.
 type block struct {
+	tag   *element // what the parts added from here on belong to; nil: decoration
+	tags  *tags    // nil: the document has no structure
+	last  bool     // what the page gets after it is no content
 	h     float64
 	texts []textOp
 	fills []fillOp
@@ -45,11 +50,13 @@ type textOp struct {
 	weight typeface.Weight
 	color  *props.Color
 	s      string
+	tag    *element
 }
 
 type fillOp struct {
 	x, y, w, h float64
 	color      *props.Color
+	tag        *element
 }
 
 // A drawOp draws anything else into the rectangle x, y, w, h of the block; it
@@ -57,6 +64,7 @@ type fillOp struct {
 type drawOp struct {
 	x, y, w, h float64
 	draw       func(p core.Provider, cell *entity.Cell)
+	tag        *element
 }
 
 // A face is how a text is set.
@@ -72,9 +80,14 @@ func (f face) lead() float64 { return f.size * ptmm * 1.28 }
 // rise is the distance from the top of a line to its baseline, mm.
 func (f face) rise() float64 { return f.size * ptmm * 0.98 }
 
+// width is how wide a line is to the eye, mm.
+func (f face) width(s string) float64 {
+	return typeface.Width(f.weight, f.size, strings.TrimRight(s, " ")) * ptmm
+}
+
 // text sets wrapped text with its top at y and returns the y below it.
 func (b *block) text(x, y, width float64, f face, s string) float64 {
-	return b.lines(x, y, f, wrap(s, f.weight, f.size, width))
+	return b.lines(x, y, f, apart(s, wrap(s, f.weight, f.size, width)))
 }
 
 func (b *block) lines(x, y float64, f face, lines []string) float64 {
@@ -86,6 +99,13 @@ func (b *block) lines(x, y float64, f face, lines []string) float64 {
 	return y
 }
 
+// as makes the parts added from here on the content of an element, and returns
+// the block.
+func (b *block) as(e *element) *block {
+	b.tag = e
+	return b
+}
+
 // line sets one line with its baseline at y.
 func (b *block) line(x, y float64, f face, s string) {
 	if s == "" {
@@ -95,21 +115,22 @@ func (b *block) line(x, y float64, f face, s string) {
 	if color == nil {
 		color = &black
 	}
-	b.texts = append(b.texts, textOp{x, y, f.size, f.weight, color, s})
+	b.texts = append(b.texts, textOp{x, y, f.size, f.weight, color, s, b.tag})
 }
 
 // right sets one line that ends at x.
 func (b *block) right(x, y float64, f face, s string) {
-	b.line(x-typeface.Width(f.weight, f.size, s)*ptmm, y, f, s)
+	b.line(x-f.width(s), y, f, s)
 }
 
 // center sets one line in the middle of x and x+w.
 func (b *block) center(x, w, y float64, f face, s string) {
-	b.line(x+(w-typeface.Width(f.weight, f.size, s)*ptmm)/2, y, f, s)
+	b.line(x+(w-f.width(s))/2, y, f, s)
 }
 
+// fill fills a rectangle, which is decoration.
 func (b *block) fill(x, y, w, h float64, c *props.Color) {
-	b.fills = append(b.fills, fillOp{x, y, w, h, c})
+	b.fills = append(b.fills, fillOp{x, y, w, h, c, nil})
 	b.h = math.Max(b.h, y+h)
 }
 
@@ -122,8 +143,19 @@ func (b *block) frame(x, y, w, h, t float64, c *props.Color) {
 }
 
 func (b *block) add(x, y, w, h float64, draw func(core.Provider, *entity.Cell)) {
-	b.draws = append(b.draws, drawOp{x, y, w, h, draw})
+	b.draws = append(b.draws, drawOp{x, y, w, h, draw, b.tag})
 	b.h = math.Max(b.h, y+h)
+}
+
+// undone is the block as mere decoration.
+func (b *block) undone() *block {
+	o := *b
+	o.tag = nil
+	o.texts = slices.Clone(b.texts)
+	for i := range o.texts {
+		o.texts[i].tag = nil
+	}
+	return &o
 }
 
 // join puts another block into this one.
@@ -164,7 +196,7 @@ func (b *block) split(limit float64) (head, rest *block) {
 		}
 		if f.y+f.h > at {
 			low := math.Max(f.y, at)
-			rest.fills = append(rest.fills, fillOp{f.x, low - at, f.w, f.y + f.h - low, f.color})
+			rest.fills = append(rest.fills, fillOp{f.x, low - at, f.w, f.y + f.h - low, f.color, f.tag})
 		}
 	}
 	for _, d := range b.draws {
@@ -204,14 +236,19 @@ func (b *block) cut(limit float64) float64 {
 // Render draws the block: fills first, then drawings, then text.
 func (b *block) Render(p core.Provider, cell *entity.Cell) {
 	for _, f := range b.fills {
+		b.tags.mark(f.tag)
+		b.tags.cover(f.tag, cell.X+f.x, cell.Y+f.y, f.w, f.h)
 		p.AddLine(&entity.Cell{X: cell.X + f.x, Y: cell.Y + f.y + f.h/2, Width: f.w}, &props.Line{
 			Color: f.color, Style: linestyle.Solid, Thickness: f.h, Orientation: orientation.Horizontal, SizePercent: 100,
 		})
 	}
 	for _, d := range b.draws {
+		b.tags.mark(d.tag)
+		b.tags.cover(d.tag, cell.X+d.x, cell.Y+d.y, d.w, d.h)
 		d.draw(p, &entity.Cell{X: cell.X + d.x, Y: cell.Y + d.y, Width: d.w, Height: d.h})
 	}
 	for _, t := range b.texts {
+		b.tags.mark(t.tag)
 		style := fontstyle.Normal
 		if t.weight == typeface.Bold {
 			style = fontstyle.Bold
@@ -219,6 +256,9 @@ func (b *block) Render(p core.Provider, cell *entity.Cell) {
 		p.AddText(t.s, &entity.Cell{X: cell.X + t.x, Y: cell.Y + t.y - t.size*ptmm, Width: 1000, Height: 1000}, &props.Text{
 			Family: family, Style: style, Size: t.size, Color: t.color, Align: align.Left, BreakLineStrategy: breakline.EmptySpaceStrategy,
 		})
+	}
+	if b.tags.close(); b.last {
+		b.tags.mark(nil)
 	}
 }
 

@@ -16,7 +16,7 @@ func (s *sheet) capture(c *content.Capture) {
 	abreast := float64(max(3, len(c.Panels)))
 	w := (s.w - (abreast-1)*gutter) / abreast
 	b := &block{}
-	y := b.text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, c.Label+" · "+c.Title+" · "+c.Word)
+	y := b.as(s.part.add("P")).text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, c.Label+" · "+c.Title+" · "+c.Word)
 	y += 0.8
 	tall, low := 0.0, y
 	for i, p := range c.Panels {
@@ -28,12 +28,13 @@ func (s *sheet) capture(c *content.Capture) {
 			pw, ph = pw*most/ph, most
 		}
 		if len(p.JPEG) > 0 {
-			b.add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
+			b.as(s.part.figure(said(c.Label, c.Title, p.Label))).add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
 		}
 		tall = math.Max(tall, ph)
 	}
 	for i, p := range c.Panels {
 		x := float64(i) * (w + gutter)
+		b.as(s.part.add("P"))
 		at := b.text(x, y+tall+0.6, w, face{size: 7.8, weight: typeface.Bold}, p.Label)
 		if p.Scale != "" {
 			at = b.text(x, at, w, face{size: 7.2, color: &darkGrey}, p.Scale)
@@ -41,9 +42,9 @@ func (s *sheet) capture(c *content.Capture) {
 		low = math.Max(low, at)
 	}
 	if c.Caption != "" {
-		low = b.text(0, low+0.6, s.w, face{size: 8.5}, c.Caption)
+		low = b.as(s.part.add("P")).text(0, low+0.6, s.w, face{size: 8.5}, c.Caption)
 	}
-	b.text(0, low, s.w, face{size: 6.3, color: &darkGrey}, c.Source)
+	b.as(s.part.add("P")).text(0, low, s.w, face{size: 6.3, color: &darkGrey}, c.Source)
 	b.h += 4
 	s.place(b)
 }

@@ -7,10 +7,10 @@
 package document
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"github.com/johnfercher/maroto/v2/pkg/core"
@@ -86,8 +86,8 @@ func write(w io.Writer, d *record.Document, paper Paper, how drawing) error {
 	s.decim = cat.T("number.mark")
 	s.front(c)
 	for i := range c.Sections {
-		if i == 0 {
-			s.breakPage() // behind the front
+		if i == 0 && s.pages == 1 {
+			s.breakPage() // behind the front, unless that took a second page
 		}
 		if i == len(c.Sections)-1 {
 			s.need(70) // the end mark is not left alone on a page
@@ -102,12 +102,13 @@ func write(w io.Writer, d *record.Document, paper Paper, how drawing) error {
 	if err := errors.Join(s.errs...); err != nil {
 		return fmt.Errorf("drawing the PDF: %w", err)
 	}
-	_, err = w.Write(finish(made.GetBytes(), c.Language))
+	_, err = w.Write(finish(made.GetBytes(), c.Language, s.tags))
 	return err
 }
 
 // section sets one section.
 func (s *sheet) section(sec *content.Section) {
+	s.part = s.tags.document().add("Sect")
 	s.heading(sec)
 	for _, b := range sec.Blocks {
 		switch b := b.(type) {
@@ -140,6 +141,8 @@ func (s *sheet) heading(sec *content.Section) {
 			need = 100
 		case content.Photos:
 			need = 85
+		case content.Paragraph:
+			need = s.before(sec.Blocks)
 		}
 		if _, ok := sec.Blocks[len(sec.Blocks)-1].(content.Capture); ok {
 			need = 100 // with the lines that explain them
@@ -148,11 +151,11 @@ func (s *sheet) heading(sec *content.Section) {
 	s.need(need)
 	f := face{size: 12, weight: typeface.Bold}
 	b := &block{}
-	y := b.text(0, 0, s.w, f, sec.Title)
+	y := b.as(s.part.add("H2")).text(0, 0, s.w, f, sec.Title)
 	b.fill(0, y+0.6, s.w, 0.4, &black)
 	b.h = y + 2.6
 	title := clean(sec.Title)
-	b.add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
+	b.as(nil).add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
 		if s.pdf != nil {
 			s.pdf.Bookmark(title, 0, cell.Y+marginTop)
 		}
@@ -160,17 +163,37 @@ func (s *sheet) heading(sec *content.Section) {
 	s.place(b)
 }
 
+// before is the height of a heading with the short paragraphs that lead to a
+// table and the first rows of that; of a heading and a few lines where they lead
+// to none.
+func (s *sheet) before(blocks []content.Block) float64 {
+	const heading, line = 12.0, 4.2
+	h := heading
+	for _, b := range blocks {
+		switch b := b.(type) {
+		case content.Paragraph:
+			h += line * float64(1+len(wrap(b.Text, typeface.Regular, 9, s.w)))
+		case *content.Table:
+			return math.Min(h+24, s.usable/2)
+		default:
+			return 28
+		}
+	}
+	return 28
+}
+
 func (s *sheet) paragraph(p content.Paragraph) {
-	f := face{size: 9}
+	f, role := face{size: 9}, "P"
 	switch {
 	case p.Heading:
+		role = "H3"
 		s.gap(1.5)
 		s.need(16)
 		f = face{size: 9.5, weight: typeface.Bold}
 	case p.Small:
 		f = face{size: 7.5, color: &darkGrey}
 	}
-	b := &block{}
+	b := (&block{}).as(s.part.add(role))
 	b.text(0, 0, s.w, f, p.Text)
 	b.h += 1.2
 	s.place(b)
@@ -178,10 +201,12 @@ func (s *sheet) paragraph(p content.Paragraph) {
 
 func (s *sheet) list(items []string) {
 	f := face{size: 9}
+	all := s.part.add("L")
 	for _, it := range items {
 		b := &block{}
-		b.line(1, f.rise(), f, "–")
-		b.text(4.5, 0, s.w-4.5, f, it)
+		label, body := all.item()
+		b.as(label).line(1, f.rise(), f, "–")
+		b.as(body).text(4.5, 0, s.w-4.5, f, it)
 		b.h += 0.8
 		s.place(b)
 	}
@@ -192,13 +217,15 @@ func (s *sheet) facts(facts []content.Fact) {
 	name := face{size: 8.5, weight: typeface.Bold}
 	text := face{size: 8.5}
 	const col = 46.0
+	all := s.part.add("L")
 	for i, f := range facts {
 		b := &block{}
 		if i > 0 {
 			b.fill(0, 0, s.w, 0.1, &midGrey)
 		}
-		b.text(0, 0.7, col-2, name, f.Name)
-		b.text(col, 0.7, s.w-col, text, f.Text)
+		what, says := all.item()
+		b.as(what).text(0, 0.7, col-2, name, f.Name)
+		b.as(says).text(col, 0.7, s.w-col, text, f.Text)
 		b.h += 0.7
 		s.place(b)
 	}
@@ -209,37 +236,14 @@ func (s *sheet) facts(facts []content.Fact) {
 func (s *sheet) end(text string) {
 	s.gap(6)
 	f := face{size: 8.5, weight: typeface.Bold}
-	b := &block{}
-	for _, l := range wrap(text, f.weight, f.size, s.w-30) {
+	b := (&block{}).as(s.tags.document().add("P"))
+	for _, l := range apart(text, wrap(text, f.weight, f.size, s.w-30)) {
 		y := b.h
-		w := typeface.Width(f.weight, f.size, l) * ptmm
+		w := f.width(l)
 		b.center(0, s.w, y+f.rise(), f, l)
 		b.fill((s.w-w)/2-14, y+f.rise()-1.1, 10, 0.3, &black)
 		b.fill((s.w+w)/2+4, y+f.rise()-1.1, 10, 0.3, &black)
 		b.h = y + f.lead()
 	}
 	s.place(b)
-}
-
-// finish gives the catalog of the file its language and asks readers to show
-// the title. The writer puts the catalog last, before the cross-reference
-// table, so that only the place of that table moves; where the file does not
-// look so it stays as it is.
-func finish(pdf []byte, language string) []byte {
-	const mark = "/Type /Catalog\n"
-	at := bytes.LastIndex(pdf, []byte(mark))
-	xref := bytes.LastIndex(pdf, []byte("\nstartxref\n"))
-	if at < 0 || xref < at || bytes.Count(pdf[at:xref], []byte(" obj\n")) != 0 {
-		return pdf
-	}
-	var place int
-	if n, err := fmt.Sscanf(string(pdf[xref+len("\nstartxref\n"):]), "%d", &place); n != 1 || err != nil || place < at {
-		return pdf
-	}
-	add := fmt.Sprintf("/Lang (%s)\n/ViewerPreferences <</DisplayDocTitle true>>\n", language)
-	out := make([]byte, 0, len(pdf)+len(add)+8)
-	out = append(out, pdf[:at+len(mark)]...)
-	out = append(out, add...)
-	out = append(out, pdf[at+len(mark):xref]...)
-	return append(out, fmt.Sprintf("\nstartxref\n%d\n%%%%EOF\n", place+len(add))...)
 }

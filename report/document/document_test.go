@@ -194,7 +194,7 @@ func TestFinish(t *testing.T) {
 		t.Errorf("startxref %d points at %q", at, pdf[at:at+8])
 	}
 	for _, s := range []string{"", "%PDF-1.3", "/Type /Catalog\n\nstartxref\nx\n"} {
-		if got := finish([]byte(s), "en"); string(got) != s {
+		if got := finish([]byte(s), "en", nil); string(got) != s {
 			t.Errorf("finish(%q) = %q", s, got)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"image/draw"
 	"image/png"
 	"math"
+	"strings"
 
 	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
 	"github.com/johnfercher/maroto/v2/pkg/core"
@@ -16,25 +17,28 @@ import (
 	"proveout/report/typeface"
 )
 
-// figureHeight is the height of a chart with its legend, mm.
-const figureHeight = 70.0
+// figureHeight is the height of a chart with its legend, mm: three fit on a page
+// of A4.
+const figureHeight = 66.0
 
 // figure sets a chart with its number and caption over it and its source under
 // it.
 func (s *sheet) figure(f *content.Figure) {
 	b := &block{}
-	y := b.text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, f.Label+" · "+f.Caption)
+	title := f.Label + " · " + f.Caption
+	y := b.as(s.part.add("P")).text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, title)
 	if f.Figure.Alt != "" {
-		y = b.text(0, y, s.w, face{size: 8}, f.Figure.Alt)
+		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 8}, f.Figure.Alt)
 	}
 	y += 1
-	s.chart(b, y, f)
+	s.chart(b.as(s.part.figure(said(title, f.Figure.Alt))), y, f)
 	y += figureHeight
 	if f.Source != "" {
-		y = b.text(0, y+0.5, s.w, face{size: 7.2, color: &darkGrey}, f.Source)
+		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: &darkGrey}, f.Source)
 	}
-	b.h = y + 5
+	b.h = y
 	s.place(b)
+	s.gap(5)
 }
 
 // chart draws the figure as vectors, or as a picture where the writer cannot
@@ -80,7 +84,7 @@ func (s *sheet) photos(photos []content.Photo) {
 			tall = math.Max(tall, h)
 		}
 		for k, p := range pair {
-			row.join(photo(&p, w, tall), float64(k)*(w+gutter), 0)
+			row.join(s.photo(&p, w, tall), float64(k)*(w+gutter), 0)
 		}
 		row.h += 3
 		s.place(row)
@@ -99,13 +103,13 @@ func photoSize(p *content.Photo, w float64) (pw, ph float64) {
 	return pw, ph
 }
 
-func photo(p *content.Photo, w, tall float64) *block {
+func (s *sheet) photo(p *content.Photo, w, tall float64) *block {
 	b := &block{}
 	if len(p.JPEG) > 0 {
 		pw, ph := photoSize(p, w)
-		b.add(0, tall-ph, pw, ph, picture(p.JPEG, extension.Jpg))
+		b.as(s.part.figure(said(p.Label, p.Caption))).add(0, tall-ph, pw, ph, picture(p.JPEG, extension.Jpg))
 	}
-	y := b.text(0, tall+1, w, face{size: 8.5, weight: typeface.Bold}, p.Label)
+	y := b.as(s.part.add("P")).text(0, tall+1, w, face{size: 8.5, weight: typeface.Bold}, p.Label)
 	if p.Caption != "" {
 		y = b.text(0, y, w, face{size: 8.5}, p.Caption)
 	}
@@ -113,4 +117,15 @@ func photo(p *content.Photo, w, tall float64) *block {
 		b.text(0, y, w, face{size: 6.3, color: &darkGrey}, p.Hash)
 	}
 	return b
+}
+
+// said joins what is said of a picture.
+func said(parts ...string) string {
+	var out []string
+	for _, p := range parts {
+		if p != "" {
+			out = append(out, p)
+		}
+	}
+	return strings.Join(out, " · ")
 }

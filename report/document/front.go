@@ -26,6 +26,7 @@ import (
 // front sets the first page: what a buyer needs in one look.
 func (s *sheet) front(c *content.Content) {
 	f := &c.Front
+	s.part = s.tags.document().add("Sect")
 	s.place(s.letterhead(c))
 	s.gap(3)
 	s.place(s.cardTitle(f))
@@ -55,19 +56,19 @@ func (s *sheet) letterhead(c *content.Content) *block {
 	if c.Kind == record.TestReport {
 		title.size = 20
 	}
-	y := b.text(0, 0, left, title, c.Title)
-	b.text(0, y+0.5, left, face{size: 11}, c.Number)
+	y := b.as(s.part.add("H1")).text(0, 0, left, title, c.Title)
+	b.as(s.part.add("P")).text(0, y+0.5, left, face{size: 11}, c.Number)
 	x := s.w - right
 	y = 0
 	if f.Logo != nil {
-		if h := s.logo(b, f.Logo, x, right); h > 0 {
+		if h := s.logo(b.as(s.part.figure(f.ShopName)), f.Logo, x, right); h > 0 {
 			y = h + 1.5
 		}
 	}
-	y = b.text(x, y+0.8, right, face{size: 10, weight: typeface.Bold}, f.ShopName)
+	y = b.as(s.part.add("P")).text(x, y+0.8, right, face{size: 10, weight: typeface.Bold}, f.ShopName)
 	for _, l := range f.ShopLines {
 		if l != "" {
-			y = b.text(x, y, right, face{size: 8.5, color: &darkGrey}, l)
+			y = b.as(s.part.add("P")).text(x, y, right, face{size: 8.5, color: &darkGrey}, l)
 		}
 	}
 	return b
@@ -124,22 +125,24 @@ func picture(data []byte, kind extension.Type) func(core.Provider, *entity.Cell)
 func (s *sheet) cardTitle(f *content.Front) *block {
 	b := &block{}
 	b.fill(0, 0, s.w, 0.4, &black)
-	y := b.text(0, 2, s.w, face{size: 17, weight: typeface.Bold}, f.Card)
+	y := b.as(s.part.add("H2")).text(0, 2, s.w, face{size: 17, weight: typeface.Bold}, f.Card)
 	if f.CardLine != "" && f.CardLine != f.Card {
-		y = b.text(0, y, s.w, face{size: 10, color: &darkGrey}, f.CardLine)
+		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 10, color: &darkGrey}, f.CardLine)
 	}
 	y += 1
 	name, text := face{size: 8, color: &darkGrey}, face{size: 9.5, weight: typeface.Bold}
 	const gutter = 4.0
 	w := (s.w - 2*gutter) / 3
 	low := y
+	marks := s.part.add("L")
 	for i, id := range f.Identity {
 		if i%3 == 0 {
 			y = low
 		}
 		x := float64(i%3) * (w + gutter)
-		t := b.text(x, y, w, name, id.Name)
-		low = math.Max(low, b.text(x, t, w, text, id.Text)+1)
+		what, says := marks.item()
+		t := b.as(what).text(x, y, w, name, id.Name)
+		low = math.Max(low, b.as(says).text(x, t, w, text, id.Text)+1)
 	}
 	b.h = math.Max(b.h, low)
 	return b
@@ -167,9 +170,9 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 	for size > 13 && typeface.Width(typeface.Bold, size, clean(f.Headline))*ptmm > s.w-sign-2*pad {
 		size--
 	}
-	y := inner.text(0, 0, s.w-sign-2*pad, face{size: size, weight: typeface.Bold}, f.Headline)
+	y := inner.as(s.part.add("H2")).text(0, 0, s.w-sign-2*pad, face{size: size, weight: typeface.Bold}, f.Headline)
 	if f.Reason != "" {
-		inner.text(0, y+0.5, s.w-sign-2*pad, face{size: 9.5}, f.Reason)
+		inner.as(s.part.add("P")).text(0, y+0.5, s.w-sign-2*pad, face{size: 9.5}, f.Reason)
 	}
 	h := math.Max(inner.h+2*pad-1, 20)
 	b := &block{}
@@ -236,8 +239,9 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 	const gutter = 8.0
 	left := (s.w - gutter) * 0.56
 	hd := face{size: 10, weight: typeface.Bold}
-	y := b.text(0, 0, left, hd, f.TestedHd)
+	y := b.as(s.part.add("H2")).text(0, 0, left, hd, f.TestedHd)
 	y += 0.8
+	steps := s.part.add("L")
 	text, note := face{size: 9.5}, face{size: 7.5, color: &darkGrey}
 	for _, t := range f.Tested {
 		b.fill(0, y, left, 0.1, &midGrey)
@@ -248,21 +252,25 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		}
 		w := typeface.Width(word.weight, word.size, clean(t.Word)) * ptmm
 		room := left - w - 6
-		low := b.text(0, y, room, text, t.Title)
+		step, says := steps.item()
+		low := b.as(step).text(0, y, room, text, t.Title)
+		verdict := says.add("P")
 		if t.Note != "" {
-			low = b.text(0, low-0.4, room, note, t.Note)
+			low = b.as(says.add("P")).text(0, low-0.4, room, note, t.Note)
 		}
-		s.verdictWord(b, left-w-1.2, y, w, word, clean(t.Word), t.Verdict)
+		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), w, word, clean(t.Word), t.Verdict)
 		y = low + 0.9
 	}
 	x, w := left+gutter, s.w-left-gutter
 	y = 0
+	facts := s.part.add("L")
 	for i, fact := range f.Facts {
 		if i > 0 {
 			y += 2
 		}
-		y = b.text(x, y, w, face{size: 7.5, color: &darkGrey}, fact.Name)
-		y = b.text(x, y-0.2, w, face{size: 9, weight: typeface.Bold}, fact.Text)
+		what, says := facts.item()
+		y = b.as(what).text(x, y, w, face{size: 7.5, color: &darkGrey}, fact.Name)
+		y = b.as(says).text(x, y-0.2, w, face{size: 9, weight: typeface.Bold}, fact.Text)
 	}
 	return b
 }
@@ -286,11 +294,13 @@ func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v sc
 
 func (s *sheet) titled(title string, items []string) *block {
 	b := &block{}
-	y := b.text(0, 0, s.w, face{size: 10, weight: typeface.Bold}, title)
+	y := b.as(s.part.add("H2")).text(0, 0, s.w, face{size: 10, weight: typeface.Bold}, title)
 	f := face{size: 9}
+	all := s.part.add("L")
 	for _, it := range items {
-		b.line(1, y+f.rise(), f, "–")
-		y = b.text(4.5, y, s.w-4.5, f, it)
+		label, body := all.item()
+		b.as(label).line(1, y+f.rise(), f, "–")
+		y = b.as(body).text(4.5, y, s.w-4.5, f, it)
 	}
 	return b
 }
@@ -298,9 +308,9 @@ func (s *sheet) titled(title string, items []string) *block {
 func (s *sheet) isNot(f *content.Front) *block {
 	inner := &block{}
 	w := s.w - 8
-	y := inner.text(0, 0, w, face{size: 8.5, weight: typeface.Bold}, f.IsNotHd)
+	y := inner.as(s.part.add("H2")).text(0, 0, w, face{size: 8.5, weight: typeface.Bold}, f.IsNotHd)
 	for _, t := range f.IsNot {
-		y = inner.text(0, y+0.3, w, face{size: 8}, t)
+		y = inner.as(s.part.add("P")).text(0, y+0.3, w, face{size: 8}, t)
 	}
 	b := &block{}
 	h := inner.h + 5
@@ -319,22 +329,22 @@ func (s *sheet) check(c *content.Check) *block {
 		x += side + 4
 	}
 	w := s.w - x - 4
-	y := inner.text(x, 0, w, face{size: 8.5, weight: typeface.Bold}, c.Hd)
+	y := inner.as(s.part.add("H2")).text(x, 0, w, face{size: 8.5, weight: typeface.Bold}, c.Hd)
 	for _, t := range c.Lines {
-		y = inner.text(x, y+0.3, w, face{size: 8}, t)
+		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, t)
 	}
 	if c.Ask != "" {
-		y = inner.text(x, y+0.3, w, face{size: 8}, c.Ask)
+		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, c.Ask)
 	}
 	if len(c.Fingerprint) > 0 {
-		inner.text(x, y+0.6, w, face{size: 10, weight: typeface.Bold}, strings.Join(c.Fingerprint, " "))
+		inner.as(s.part.add("P")).text(x, y+0.6, w, face{size: 10, weight: typeface.Bold}, strings.Join(c.Fingerprint, " "))
 	}
 	b := &block{}
 	h := math.Max(inner.h+5, side+5) // four modules of white around the code
 	b.frame(0, 0, s.w, h, 0.25, &black)
 	b.join(inner, 0, (h-inner.h)/2)
 	if c.QR != "" {
-		s.code(b, c.QR, 3.5, (h-side)/2, side)
+		s.code(b, s.part.figure(said(c.QRAlt, c.QR)), c.QR, 3.5, (h-side)/2, side)
 	}
 	b.h = h
 	return b
@@ -342,7 +352,7 @@ func (s *sheet) check(c *content.Check) *block {
 
 // code draws a QR code (ISO/IEC 18004), a row of dark modules at a time. The
 // frame around it leaves the quiet zone.
-func (s *sheet) code(b *block, text string, x, y, side float64) {
+func (s *sheet) code(b *block, shown *element, text string, x, y, side float64) {
 	img, err := qr.Encode(text, qr.M, qr.Auto)
 	if err != nil {
 		s.errs = append(s.errs, err)
@@ -362,6 +372,7 @@ func (s *sheet) code(b *block, text string, x, y, side float64) {
 			}
 			if col > from {
 				b.fill(x+float64(from)*m, y+float64(row)*m, float64(col-from)*m, m*1.02, &black)
+				b.fills[len(b.fills)-1].tag = shown
 			}
 		}
 	}

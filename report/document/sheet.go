@@ -32,10 +32,13 @@ const (
 type sheet struct {
 	m      core.Maroto
 	pdf    *gofpdf.Fpdf // nil: pictures instead of vectors
+	tags   *tags        // nil: the document has no structure
+	part   *element     // of the structure that blocks go to; nil with tags
 	w      float64      // width of the text, mm
 	usable float64      // height of a page under its header, mm
 	y      float64      // used of the current page
 	fresh  bool         // nothing stands on the page yet, or the next block begins one
+	pages  int          // so far
 	turn   bool         // the next block begins a new page
 	decim  string       // decimal mark of figures
 	widths map[int]bool // pixel widths of pictures so far
@@ -64,7 +67,7 @@ func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) 
 		WithTitle(clean(c.FullTitle), true).WithAuthor(clean(c.Author), true).WithSubject(clean(c.Subject), true).
 		WithCreator(clean(c.Tool), true).WithCreationDate(d.IssuedAt).Build()
 
-	s := &sheet{w: w - 2*marginX, fresh: true, widths: map[int]bool{}}
+	s := &sheet{w: w - 2*marginX, fresh: true, pages: 1, widths: map[int]bool{}}
 	for _, p := range d.Pictures() {
 		s.widths[p.Width] = true
 	}
@@ -76,6 +79,8 @@ func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) 
 	}
 	if pdf, ok := native(probe.provider); ok && how == vectors {
 		s.pdf = pdf
+		s.tags = newTags(pdf)
+		head.tags = s.tags
 		pdf.SetCatalogSort(true)
 		pdf.SetModificationDate(d.IssuedAt)
 	} else {
@@ -86,10 +91,12 @@ func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) 
 			return nil, err
 		}
 	}
-	if err := s.m.RegisterFooter(row.New().Add(col.New().Add(s.footer(c)))); err != nil {
+	foot := s.footer(c)
+	foot.tags, foot.last = s.tags, true // the number of the page follows
+	if err := s.m.RegisterFooter(row.New().Add(col.New().Add(foot))); err != nil {
 		return nil, err
 	}
-	s.usable = h - marginTop - marginBottom - head.h - footerHeight - 0.1
+	s.usable = h - marginTop - marginBottom - head.h - footerHeight - 2 // white over the foot
 	return s, nil
 }
 
@@ -164,14 +171,25 @@ func (s *sheet) place(b *block) {
 }
 
 func (s *sheet) put(b *block) {
+	b.tags = s.tags
 	r := row.New(b.h).Add(col.New().Add(b))
 	if s.turn {
+		s.pages++
 		s.m.AddPages(page.New().Add(r))
 	} else {
 		s.m.AddRows(r)
 	}
 	s.y += b.h
 	s.fresh, s.turn = false, false
+}
+
+// oneLine is as much of a text as fits on a line, with a sign where it is cut.
+func oneLine(text string, f face, width float64) string {
+	lines := wrap(text, f.weight, f.size, width)
+	if len(lines) == 1 {
+		return lines[0]
+	}
+	return wrap(text, f.weight, f.size, width-f.width("…"))[0] + "…"
 }
 
 const footerHeight = 1.0
@@ -200,8 +218,8 @@ func (s *sheet) header(c *content.Content) *block {
 	}
 	f := face{size: 7.5, color: &darkGrey}
 	bold := face{size: 7.5, weight: typeface.Bold}
-	title := wrap(c.FullTitle, bold.weight, bold.size, s.w*0.6)[0]
-	shop := wrap(c.Front.ShopName, f.weight, f.size, s.w*0.38)[0]
+	title := oneLine(c.FullTitle, bold, s.w*0.6)
+	shop := oneLine(c.Front.ShopName, f, s.w*0.38)
 	b.line(0, y+f.rise(), f, shop)
 	b.right(s.w, y+f.rise(), bold, title)
 	b.fill(0, y+4, s.w, 0.25, &black)

@@ -1,6 +1,7 @@
 package document
 
 import (
+	"fmt"
 	"math"
 
 	"proveout/report/content"
@@ -22,6 +23,7 @@ var (
 type grid struct {
 	t    *content.Table
 	x, w []float64
+	body *element // of the table in the structure
 }
 
 func (s *sheet) grid(t *content.Table) *grid {
@@ -43,7 +45,10 @@ func (s *sheet) grid(t *content.Table) *grid {
 // from the row after it, and no single row left alone at either end of a page.
 func (s *sheet) table(t *content.Table) {
 	g := s.grid(t)
-	head := g.head(s.w)
+	whole := s.part.add("Table")
+	head := g.head(s.w, whole)
+	again := head.undone() // on the next pages it is not read once more
+	g.body = whole.add("TBody")
 	rows := make([]*block, len(t.Rows))
 	for i := range t.Rows {
 		rows[i] = g.row(s, &t.Rows[i])
@@ -58,7 +63,7 @@ func (s *sheet) table(t *content.Table) {
 		if h := g.together(rows, i); i > 0 && s.left() < h && h <= s.usable-head.h {
 			s.breakPage()
 		}
-		s.row(head, r)
+		s.row(again, r)
 	}
 	s.gap(3)
 }
@@ -103,11 +108,12 @@ func (s *sheet) row(head, r *block) {
 	}
 }
 
-func (g *grid) head(width float64) *block {
+func (g *grid) head(width float64, table *element) *block {
 	b := &block{}
 	f := face{size: 7.5, weight: typeface.Bold}
+	row := table.add("THead").add("TR")
 	for i, c := range g.t.Columns {
-		g.cell(b, i, 1.2, f, c.Title, false)
+		g.cell(b.as(row.add("TH").with("/O /Table /Scope /Column")), i, 1.2, f, c.Title, false)
 	}
 	b.fill(0, b.h+0.8, width, 0.35, &black)
 	return b
@@ -128,7 +134,7 @@ func (g *grid) cell(b *block, i int, y float64, f face, text string, code bool) 
 			f.size -= 0.1
 		}
 	}
-	lines := wrap(text, f.weight, f.size, w)
+	lines := apart(text, wrap(text, f.weight, f.size, w))
 	if !g.t.Columns[i].Right {
 		b.lines(x, y, f, lines)
 		return
@@ -145,10 +151,12 @@ func (g *grid) row(s *sheet, r *content.Row) *block {
 		return g.group(s, r)
 	}
 	b := &block{}
+	row := g.body.add("TR")
 	for i, c := range r.Cells {
 		if i >= len(g.x) {
 			break
 		}
+		b.as(row.add("TD"))
 		f := cellFace
 		if c.Strong {
 			f = cellBold
@@ -181,10 +189,17 @@ func (g *grid) group(s *sheet, r *content.Row) *block {
 	b := &block{}
 	last := len(r.Cells) - 1
 	end := s.w
+	row := g.body.add("TR")
+	over := len(g.x)
+	if last > 0 {
+		over--
+	}
+	first := row.add("TH").with(fmt.Sprintf("/O /Table /Scope /Row /ColSpan %d", over))
 	if last > 0 {
 		c := &r.Cells[last]
 		f := cellBold
 		i := len(g.x) - 1
+		b.as(row.add("TD"))
 		if c.Verdict != nil {
 			g.verdict(s, b, i, f, c)
 			end = g.x[i]
@@ -194,17 +209,18 @@ func (g *grid) group(s *sheet, r *content.Row) *block {
 			end = s.w - w - 2*cellPad
 		}
 	}
-	b.text(1, rowPad, end-3, cellBold, r.Cells[0].Text)
+	b.as(first).text(1, rowPad, end-3, cellBold, r.Cells[0].Text)
 	g.notes(s, b, r.Notes)
 	h := b.h + rowPad*0.8
 	// The ground comes first, so that the verdict's own ground lies on it.
-	b.fills = append([]fillOp{{0, 0, s.w, h, &paleGrey}}, b.fills...)
+	b.fills = append([]fillOp{{0, 0, s.w, h, &paleGrey, nil}}, b.fills...)
 	b.fill(0, h, s.w, 0.1, &midGrey)
 	return b
 }
 
 func (g *grid) notes(s *sheet, b *block, notes []string) {
 	for _, n := range notes {
+		b.as(g.body.add("TR").add("TD").with(fmt.Sprintf("/O /Table /ColSpan %d", len(g.x))))
 		b.text(3, b.h+0.2, s.w-4, noteFace, n)
 	}
 }

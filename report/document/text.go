@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"proveout/report/typeface"
 )
@@ -50,7 +51,10 @@ func silent(r rune) bool {
 // Drawable reports whether the documents can print r. Scripts written from
 // right to left cannot: they would come out in the wrong order.
 func Drawable(r rune) bool {
-	if r == ' ' || r == '\n' || r == '\r' || r == '\t' || silent(r) {
+	if r >= ' ' && r <= '~' { // both fonts have all of ASCII
+		return true
+	}
+	if r == '\n' || r == '\r' || r == '\t' || silent(r) {
 		return true
 	}
 	if r >= 0x0590 && unicode.In(r, unicode.Hebrew, unicode.Arabic, unicode.Syriac, unicode.Thaana, unicode.Nko) {
@@ -76,12 +80,36 @@ func wrap(text string, w typeface.Weight, size, width float64) []string {
 	return lines
 }
 
+// apart gives the lines of a text that end between two words the space that
+// keeps these apart where lines are read as one.
+func apart(text string, lines []string) []string {
+	rest := []rune(clean(text))
+	for i := range lines[:len(lines)-1] {
+		left := 0 // ink of the line that is still to come in the text
+		for _, r := range lines[i] {
+			if r != ' ' {
+				left++
+			}
+		}
+		for len(rest) > 0 && left > 0 {
+			if rest[0] != ' ' && rest[0] != '\n' {
+				left--
+			}
+			rest = rest[1:]
+		}
+		if len(rest) > 0 && (rest[0] == ' ' || rest[0] == '\n') {
+			lines[i] += " "
+		}
+	}
+	return lines
+}
+
 func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
 	var lines []string
 	line := ""
 	used := 0.0
 	space := typeface.Width(w, size, " ")
-	for _, word := range strings.Split(para, " ") {
+	for _, word := range bound(strings.Split(para, " "), func(s string) bool { return typeface.Width(w, size, s) <= limit }) {
 		if word == "" {
 			continue
 		}
@@ -107,6 +135,23 @@ func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
 		lines = append(lines, line)
 	}
 	return lines
+}
+
+// bound puts words together that no line may part: a number with its sign of
+// unit, and what stands on both sides of a plus-minus sign, where they fit on one.
+func bound(words []string, fits func(string) bool) []string {
+	out := words[:0:0]
+	for _, w := range words {
+		if n := len(out); n > 0 && out[n-1] != "" && w != "" {
+			first, _ := utf8.DecodeRuneInString(w)
+			if (strings.ContainsRune("%±°Ω‰", first) || strings.HasSuffix(out[n-1], "±")) && fits(out[n-1]+" "+w) {
+				out[n-1] += " " + w
+				continue
+			}
+		}
+		out = append(out, w)
+	}
+	return out
 }
 
 // breakWord cuts a word at the last place that fits, after punctuation where

@@ -107,3 +107,34 @@ func FuzzClean(f *testing.F) {
 		}
 	})
 }
+
+// Both fonts draw all of ASCII, which is not looked up.
+func TestASCIIIsDrawn(t *testing.T) {
+	for r := ' '; r <= '~'; r++ {
+		if !typeface.Has(typeface.Regular, r) || !typeface.Has(typeface.Bold, r) {
+			t.Errorf("a font has no %q", r)
+		}
+	}
+}
+
+// A number is not parted from its unit or its uncertainty, but where the line is
+// too short for both.
+func TestBoundWords(t *testing.T) {
+	for _, tt := range []struct {
+		width      float64
+		text, want string
+	}{
+		{43, "between 59.58 fps and 61.42 fps (95 %): pass", "between 59.58 fps and 61.42|fps (95 %): pass"},
+		{32, "it was (23.40 ± 0.58) °C before", "it was|(23.40 ± 0.58) °C|before"},
+		{43, "%", "%"},
+	} {
+		if got := strings.Join(wrap(tt.text, typeface.Regular, 9, tt.width), "|"); got != tt.want {
+			t.Errorf("%q, want %q", got, tt.want)
+		}
+	}
+	for _, l := range wrap("123456 ± 123456 %", typeface.Regular, 9, 12) {
+		if typeface.Width(typeface.Regular, 9, l)*ptmm > 12 || strings.HasPrefix(l, " ") {
+			t.Errorf("a line %q", l)
+		}
+	}
+}

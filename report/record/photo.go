@@ -117,6 +117,26 @@ func encode(src image.Image, w, h int) ([]byte, error) {
 	return buf.Bytes(), nil
 }
 
+// PrintVersion makes the JPEG of a photo as documents show it, without metadata.
+// The nth photo of a job, from 0, is that many pixels narrower, so that each has
+// a width of its own.
+func PrintVersion(img image.Image, n int) ([]byte, error) {
+	w, h := fit(img.Bounds(), maxSide, map[int]bool{})
+	return encode(img, max(1, w-n), h)
+}
+
+// Take makes a version for print the picture of the photo.
+func (p *Photo) Take(small []byte) error {
+	cfg, err := jpeg.DecodeConfig(bytes.NewReader(small))
+	if err == nil && (cfg.Width < 1 || cfg.Height < 1 || max(cfg.Width, cfg.Height) > maxSide) {
+		err = fmt.Errorf("%d × %d pixels", cfg.Width, cfg.Height)
+	}
+	if err == nil {
+		p.JPEG, p.Width, p.Height = small, cfg.Width, cfg.Height
+	}
+	return err
+}
+
 // preshrink halves a much larger picture by whole factors first, so that the
 // final scaling does not skip pixels.
 func preshrink(src image.Image, w, h int) image.Image {
@@ -175,7 +195,8 @@ func chroma(src *image.YCbCr) (w, h int) {
 	return last%src.CStride + 1, last/src.CStride + 1
 }
 
-// boxes averages the sw×sh plane src into the w×h plane dst.
+// boxes averages the sw×sh plane src into the w×h plane dst, each sample by how
+// much of it lies under the new one.
 func boxes(dst []byte, dstStride, w, h int, src []byte, srcStride, sw, sh int) {
 	if w == sw && h == sh {
 		for y := range h {
@@ -183,28 +204,58 @@ func boxes(dst []byte, dstStride, w, h int, src []byte, srcStride, sw, sh int) {
 		}
 		return
 	}
-	sums := make([]uint32, sw) // of the source rows under one row of dst
-	for y := range h {
-		y0 := y * sh / h
-		y1 := max(y0+1, (y+1)*sh/h)
+	across, down := spans(w, sw), spans(h, sh)
+	sums := make([]float32, sw) // of the source rows under one row of dst
+	for y, v := range down {
 		clear(sums)
-		for yy := y0; yy < y1; yy++ {
-			row := src[yy*srcStride:][:sw]
-			for i, v := range row {
-				sums[i] += uint32(v)
+		for yy := v.from; yy <= v.to; yy++ {
+			row, weight := src[yy*srcStride:][:sw], v.weight(yy)
+			for i, s := range row {
+				sums[i] += float32(s) * weight
 			}
 		}
 		row := dst[y*dstStride:][:w]
-		x0 := 0
-		for x := range row {
-			end := (x + 1) * sw / w
-			x1 := max(x0+1, end)
-			sum, n := uint32(0), uint32((x1-x0)*(y1-y0))
-			for _, v := range sums[x0:x1] {
-				sum += v
+		for x, u := range across {
+			sum := sums[u.from]*u.first + sums[u.to]*u.last
+			for _, s := range sums[u.from+1 : max(u.from+1, u.to)] {
+				sum += s * u.middle
 			}
-			row[x] = byte((sum + n/2) / n)
-			x0 = min(end, sw-1)
+			row[x] = byte(sum + 0.5)
 		}
 	}
+}
+
+// A span is which samples lie under a new one, and with what weight; the
+// weights add up to one.
+type span struct {
+	from, to            int
+	first, middle, last float32 // last is 0 where one sample is all
+}
+
+func (s *span) weight(i int) float32 {
+	switch i {
+	case s.from:
+		return s.first
+	case s.to:
+		return s.last
+	}
+	return s.middle
+}
+
+// spans lays n new samples over old ones.
+func spans(n, old int) []span {
+	out := make([]span, n)
+	for i := range out {
+		a, b := i*old, (i+1)*old // in n-th parts of an old sample
+		s := &out[i]
+		s.from, s.to = a/n, (b-1)/n
+		all := float32(b - a)
+		s.middle = float32(n) / all
+		if s.from == s.to {
+			s.first = 1
+			continue
+		}
+		s.first, s.last = float32((s.from+1)*n-a)/all, float32(b-s.to*n)/all
+	}
+	return out
 }

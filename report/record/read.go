@@ -9,6 +9,8 @@ import (
 	_ "image/gif" // read by image.Decode, as are JPEG and PNG
 	_ "image/jpeg"
 	_ "image/png"
+
+	"proveout/report/smaller"
 )
 
 // maxPixels bounds the memory a photo may ask for: 100 million pixels.
@@ -18,6 +20,18 @@ const maxPixels = 100_000_000
 // the camera was held, as its Exif orientation says (CIPA DC-008, tag 0x0112).
 // Nothing else of the file's metadata is kept.
 func ReadPhoto(data []byte) (image.Image, error) {
+	return readPhoto(data, func() (image.Image, bool) { return nil, false })
+}
+
+// ReadPrintPhoto is [ReadPhoto] for a photo that is only printed: a large one
+// comes out smaller, as large as documents show it.
+func ReadPrintPhoto(data []byte) (image.Image, error) {
+	return readPhoto(data, func() (image.Image, bool) { return smaller.Decode(data, maxSide) })
+}
+
+// readPhoto reads a photo in the quick way that is given, and in the common one
+// where that does not go.
+func readPhoto(data []byte, quick func() (image.Image, bool)) (image.Image, error) {
 	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
 		return nil, fmt.Errorf("not a picture this program can read (JPEG, PNG or GIF): %w", err)
@@ -25,7 +39,10 @@ func ReadPhoto(data []byte) (image.Image, error) {
 	if n := int64(cfg.Width) * int64(cfg.Height); n > maxPixels || n <= 0 {
 		return nil, fmt.Errorf("a picture of %d × %d pixels; at most %d million are read", cfg.Width, cfg.Height, maxPixels/1_000_000)
 	}
-	img, _, err := image.Decode(bytes.NewReader(data))
+	img, ok := quick()
+	if !ok {
+		img, _, err = image.Decode(bytes.NewReader(data))
+	}
 	if err != nil {
 		return nil, fmt.Errorf("damaged %s picture: %w", kind, err)
 	}
@@ -94,28 +111,71 @@ func upright(src image.Image, o int) image.Image {
 	if o >= 5 {
 		w, h = h, w
 	}
+	if y, ok := src.(*image.YCbCr); ok {
+		if out := turnYCbCr(y, w, h, o); out != nil {
+			return out
+		}
+	}
 	out := image.NewRGBA(image.Rect(0, 0, w, h))
 	for y := range h {
 		for x := range w {
-			sx, sy := x, y
-			switch o {
-			case 2: // mirrored left to right
-				sx = w - 1 - x
-			case 3: // upside down
-				sx, sy = w-1-x, h-1-y
-			case 4: // mirrored top to bottom
-				sy = h - 1 - y
-			case 5: // mirrored along the falling diagonal
-				sx, sy = y, x
-			case 6: // turned a quarter to the left
-				sx, sy = y, w-1-x
-			case 7: // mirrored along the rising diagonal
-				sx, sy = h-1-y, w-1-x
-			case 8: // turned a quarter to the right
-				sx, sy = h-1-y, x
-			}
+			sx, sy := turned(x, y, w, h, o)
 			out.Set(x, y, color.RGBAModel.Convert(src.At(b.Min.X+sx, b.Min.Y+sy)))
 		}
 	}
+	return out
+}
+
+// turned is where in the file the sample stands that belongs at x, y of the
+// turned picture of w × h samples.
+func turned(x, y, w, h, o int) (sx, sy int) {
+	switch o {
+	case 2: // mirrored left to right
+		return w - 1 - x, y
+	case 3: // upside down
+		return w - 1 - x, h - 1 - y
+	case 4: // mirrored top to bottom
+		return x, h - 1 - y
+	case 5: // mirrored along the falling diagonal
+		return y, x
+	case 6: // turned a quarter to the left
+		return y, w - 1 - x
+	case 7: // mirrored along the rising diagonal
+		return h - 1 - y, w - 1 - x
+	case 8: // turned a quarter to the right
+		return h - 1 - y, x
+	}
+	return x, y
+}
+
+// turnYCbCr turns a photo as cameras store it, plane by plane, into one of w × h
+// samples; nil where the colours are stored in an uncommon way.
+func turnYCbCr(src *image.YCbCr, w, h, o int) *image.YCbCr {
+	ratio := src.SubsampleRatio
+	switch {
+	case ratio == image.YCbCrSubsampleRatio444, ratio == image.YCbCrSubsampleRatio420:
+	case ratio == image.YCbCrSubsampleRatio422 && o >= 5:
+		ratio = image.YCbCrSubsampleRatio440
+	case ratio == image.YCbCrSubsampleRatio440 && o >= 5:
+		ratio = image.YCbCrSubsampleRatio422
+	case ratio != image.YCbCrSubsampleRatio422 && ratio != image.YCbCrSubsampleRatio440:
+		return nil
+	}
+	out := image.NewYCbCr(image.Rect(0, 0, w, h), ratio)
+	plane := func(dst []byte, dstStride, w, h int, src []byte, stride int) {
+		for y := range h {
+			row := dst[y*dstStride:][:w]
+			for x := range row {
+				sx, sy := turned(x, y, w, h, o)
+				row[x] = src[sy*stride+sx]
+			}
+		}
+	}
+	b := src.Rect
+	plane(out.Y, out.YStride, w, h, src.Y[src.YOffset(b.Min.X, b.Min.Y):], src.YStride)
+	cw, ch := chroma(out)
+	at := src.COffset(b.Min.X, b.Min.Y)
+	plane(out.Cb, out.CStride, cw, ch, src.Cb[at:], src.CStride)
+	plane(out.Cr, out.CStride, cw, ch, src.Cr[at:], src.CStride)
 	return out
 }

@@ -233,3 +233,58 @@ func TestFilesOnceInPlanOrder(t *testing.T) {
 		t.Error("an empty list given is not kept")
 	}
 }
+
+// Photos made for print when they came in keep a width of their own each, and
+// are taken as they are.
+func TestPrintVersions(t *testing.T) {
+	widths := map[int]bool{}
+	for n := range 6 {
+		small, err := PrintVersion(quarters(2000, 1500), n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var p Photo
+		if err := p.Take(small); err != nil || p.Width != 1200-n || p.Height != 900 || !bytes.Equal(p.JPEG, small) {
+			t.Errorf("photo %d: %d × %d, %v", n, p.Width, p.Height, err)
+		}
+		widths[p.Width] = true
+	}
+	if len(widths) != 6 {
+		t.Errorf("%d widths for six photos", len(widths))
+	}
+	var p Photo
+	var large bytes.Buffer
+	if err := jpeg.Encode(&large, quarters(1300, 20), nil); err != nil {
+		t.Fatal(err)
+	}
+	for _, data := range [][]byte{nil, []byte("no picture"), large.Bytes()} {
+		if err := p.Take(data); err == nil || p.JPEG != nil {
+			t.Errorf("%d bytes taken", len(data))
+		}
+	}
+}
+
+// A large photo read for print looks as the one read whole, and is no larger
+// than it must be; what is wrong with it is told as ever.
+func TestReadPrintPhoto(t *testing.T) {
+	var buf bytes.Buffer
+	if err := jpeg.Encode(&buf, quarters(3000, 2000), nil); err != nil {
+		t.Fatal(err)
+	}
+	img, err := ReadPrintPhoto(buf.Bytes())
+	if err != nil || img.Bounds() != image.Rect(0, 0, 1500, 1000) {
+		t.Fatalf("%v, %v", img.Bounds(), err)
+	}
+	whole, err := ReadPhoto(buf.Bytes())
+	if err != nil || whole.Bounds() != image.Rect(0, 0, 3000, 2000) {
+		t.Fatalf("%v, %v", whole.Bounds(), err)
+	}
+	for _, at := range []image.Point{{100, 100}, {1400, 100}, {100, 900}, {1400, 900}} {
+		if got, want := hue(img.At(at.X, at.Y)), hue(whole.At(2*at.X, 2*at.Y)); got != want {
+			t.Errorf("%v: %s, in the whole photo %s", at, got, want)
+		}
+	}
+	if _, err := ReadPrintPhoto(buf.Bytes()[:buf.Len()/2]); err == nil {
+		t.Error("half of a file is read")
+	}
+}
