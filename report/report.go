@@ -43,10 +43,6 @@ var ErrNotAccepted = record.ErrNotAccepted
 // was held.
 func ReadPhoto(data []byte) (image.Image, error) { return record.ReadPhoto(data) }
 
-// ReadPrintPhoto is [ReadPhoto] for a photo that is only printed: a large one
-// comes out smaller, as large as documents show it, in a third of the time.
-func ReadPrintPhoto(data []byte) (image.Image, error) { return record.ReadPrintPhoto(data) }
-
 // PrintVersion makes of a photo what documents show of it; n counts the photos of
 // a job from 0.
 func PrintVersion(img image.Image, n int) ([]byte, error) { return record.PrintVersion(img, n) }

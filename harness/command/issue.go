@@ -244,7 +244,7 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 		return nil, err
 	}
 	if in.Shop.Logo != "" {
-		img, err := readPicture(filepath.Join(k.shopDir, in.Shop.Logo), report.ReadPhoto)
+		img, err := readPicture(filepath.Join(k.shopDir, in.Shop.Logo))
 		if err != nil {
 			return nil, fmt.Errorf("logo: %w", err)
 		}
@@ -255,7 +255,7 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 
 // readPhotos reads the photos of a card: the versions for print that the job
 // keeps, and where one is missing or is not the one that the job names, the
-// photo itself, several at once, as large as documents show it.
+// photo itself, several at once.
 func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
 	photos, errs := make([]report.Photo, len(files)), make([]error, len(files))
 	next := make(chan int, len(files))
@@ -277,7 +277,7 @@ func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
 		all.Go(func() {
 			for i := range next {
 				e := &files[i]
-				img, err := readPicture(e.Path, report.ReadPrintPhoto)
+				img, err := readPicture(e.Path)
 				if err != nil {
 					errs[i] = fmt.Errorf("photo %s: %w", e.Name, err)
 				}
@@ -295,7 +295,7 @@ func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
 }
 
 // readPicture reads a photo and turns it the way the camera was held.
-func readPicture(path string, read func([]byte) (image.Image, error)) (image.Image, error) {
+func readPicture(path string) (image.Image, error) {
 	const most = 256 << 20
 	if st, err := os.Stat(path); err == nil && st.Size() > most {
 		return nil, errors.New("the file is larger than 256 MiB")
@@ -304,7 +304,7 @@ func readPicture(path string, read func([]byte) (image.Image, error)) (image.Ima
 	if err != nil {
 		return nil, err
 	}
-	img, err := read(data)
+	img, err := report.ReadPhoto(data)
 	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
 		err = errors.New("the file is cut off")
 	}

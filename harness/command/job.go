@@ -427,7 +427,7 @@ func printVersion(path string, n int) ([]byte, error) {
 	if err := checkFile(path); err != nil {
 		return nil, err
 	}
-	img, err := readPicture(path, report.ReadPhoto)
+	img, err := readPicture(path)
 	if err != nil {
 		return nil, fmt.Errorf("%s is not a picture this program reads: %w", path, err)
 	}

@@ -136,7 +136,7 @@ func (k *openCase) originals(d *record.Document) []image.Image {
 				continue
 			}
 			if sum, err := hashOf(e.Path); err == nil && sum == p.SHA256 {
-				out[i], _ = readPicture(e.Path, report.ReadPhoto) // the smaller one of the pages will do
+				out[i], _ = readPicture(e.Path) // the smaller one of the pages will do
 			}
 		}
 	}

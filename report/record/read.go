@@ -9,8 +9,6 @@ import (
 	_ "image/gif" // read by image.Decode, as are JPEG and PNG
 	_ "image/jpeg"
 	_ "image/png"
-
-	"proveout/report/smaller"
 )
 
 // maxPixels bounds the memory a photo may ask for: 100 million pixels.
@@ -20,18 +18,6 @@ const maxPixels = 100_000_000
 // the camera was held, as its Exif orientation says (CIPA DC-008, tag 0x0112).
 // Nothing else of the file's metadata is kept.
 func ReadPhoto(data []byte) (image.Image, error) {
-	return readPhoto(data, func() (image.Image, bool) { return nil, false })
-}
-
-// ReadPrintPhoto is [ReadPhoto] for a photo that is only printed: a large one
-// comes out smaller, as large as documents show it.
-func ReadPrintPhoto(data []byte) (image.Image, error) {
-	return readPhoto(data, func() (image.Image, bool) { return smaller.Decode(data, maxSide) })
-}
-
-// readPhoto reads a photo in the quick way that is given, and in the common one
-// where that does not go.
-func readPhoto(data []byte, quick func() (image.Image, bool)) (image.Image, error) {
 	cfg, kind, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
 		return nil, fmt.Errorf("not a picture this program can read (JPEG, PNG or GIF): %w", err)
@@ -39,10 +25,7 @@ func readPhoto(data []byte, quick func() (image.Image, bool)) (image.Image, erro
 	if n := int64(cfg.Width) * int64(cfg.Height); n > maxPixels || n <= 0 {
 		return nil, fmt.Errorf("a picture of %d × %d pixels; at most %d million are read", cfg.Width, cfg.Height, maxPixels/1_000_000)
 	}
-	img, ok := quick()
-	if !ok {
-		img, _, err = image.Decode(bytes.NewReader(data))
-	}
+	img, _, err := image.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, fmt.Errorf("damaged %s picture: %w", kind, err)
 	}

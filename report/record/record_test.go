@@ -263,28 +263,3 @@ func TestPrintVersions(t *testing.T) {
 		}
 	}
 }
-
-// A large photo read for print looks as the one read whole, and is no larger
-// than it must be; what is wrong with it is told as ever.
-func TestReadPrintPhoto(t *testing.T) {
-	var buf bytes.Buffer
-	if err := jpeg.Encode(&buf, quarters(3000, 2000), nil); err != nil {
-		t.Fatal(err)
-	}
-	img, err := ReadPrintPhoto(buf.Bytes())
-	if err != nil || img.Bounds() != image.Rect(0, 0, 1500, 1000) {
-		t.Fatalf("%v, %v", img.Bounds(), err)
-	}
-	whole, err := ReadPhoto(buf.Bytes())
-	if err != nil || whole.Bounds() != image.Rect(0, 0, 3000, 2000) {
-		t.Fatalf("%v, %v", whole.Bounds(), err)
-	}
-	for _, at := range []image.Point{{100, 100}, {1400, 100}, {100, 900}, {1400, 900}} {
-		if got, want := hue(img.At(at.X, at.Y)), hue(whole.At(2*at.X, 2*at.Y)); got != want {
-			t.Errorf("%v: %s, in the whole photo %s", at, got, want)
-		}
-	}
-	if _, err := ReadPrintPhoto(buf.Bytes()[:buf.Len()/2]); err == nil {
-		t.Error("half of a file is read")
-	}
-}
