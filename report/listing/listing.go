@@ -122,7 +122,7 @@ func (k *kit) figures() ([]File, error) {
 			n++
 			var b bytes.Buffer
 			enc := png.Encoder{CompressionLevel: png.BestSpeed}
-			if err := enc.Encode(&b, chart.Picture(f, w, w*0.75, dpi, chart.Style{Decimal: mark})); err != nil {
+			if err := enc.Encode(&b, chart.Picture(content.Translated(f, k.w), w, w*0.75, dpi, chart.Style{Decimal: mark})); err != nil {
 				return nil, err
 			}
 			out = append(out, File{fmt.Sprintf("figure-%d.png", n), b.Bytes()})
@@ -154,7 +154,7 @@ func (k *kit) parts() []part {
 	}
 	add(w.T("listing.wrong"), j.Complaint)
 	add(w.T("listing.condition"), j.Condition)
-	add(w.T("listing.done"), append(append([]string(nil), j.Work...), j.WorkNotes)...)
+	add(w.T("listing.done"), append(k.works(), j.WorkNotes)...)
 	var tested []string
 	for _, t := range k.c.Front.Tested {
 		line := t.Title + ": " + t.Word
@@ -170,6 +170,15 @@ func (k *kit) parts() []part {
 	return out
 }
 
+// works are the kinds of work done.
+func (k *kit) works() []string {
+	out := make([]string, 0, len(k.d.Job.Work)+1)
+	for _, w := range k.d.Job.Work {
+		out = append(out, k.w.Say(w))
+	}
+	return out
+}
+
 // results are the measured values against their ranges.
 func (k *kit) results() []string {
 	var out []string
@@ -182,16 +191,18 @@ func (k *kit) results() []string {
 			out = append(out, k.result(c))
 		}
 		if s.Kind == string(plans.MemorySize) { // a size shown short is explained
-			out = append(out, s.Findings...)
+			for _, f := range s.Findings {
+				out = append(out, k.w.Say(f))
+			}
 		}
 	}
 	return out
 }
 
 func (k *kit) result(c *scoring.Check) string {
-	s := c.Title + ": " + content.Measured(c, k.w)
+	s := k.w.Say(c.Title) + ": " + content.Measured(c, k.w)
 	if c.Limits != nil && c.Limits.Text != "" {
-		s += " (" + k.w.T("listing.limits", "limits", k.w.Decimal(c.Limits.Text)) + ")"
+		s += " (" + k.w.T("listing.limits", "limits", k.w.Say(c.Limits.Text)) + ")"
 	}
 	return s
 }
