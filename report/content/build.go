@@ -133,7 +133,7 @@ func (b *builder) front() Front {
 		Verdict:  b.o.Verdict,
 		Accepted: b.o.Accepted,
 		Headline: b.headline(),
-		Reason:   b.tell(b.o.Reason),
+		Reason:   b.tell(b.reason()),
 		TestedHd: w.T("front.tested"),
 		IsNotHd:  w.T("front.isnot"),
 		IsNot:    []string{w.T("front.isnot.1"), w.T("front.isnot.2")},
@@ -219,10 +219,47 @@ func (b *builder) stepNote(s *scoring.StepOutcome) string {
 	return strings.Join(notes, ", ")
 }
 
+// reason is the outcome's one sentence. It names steps by their ids; a reader of
+// another language gets their titles.
+func (b *builder) reason() string {
+	if b.w.Language == "en" {
+		return b.o.Reason
+	}
+	var ids, titles []string
+	for _, s := range b.o.Steps {
+		if s.Required && s.Verdict == b.o.Verdict {
+			ids, titles = append(ids, s.ID), append(titles, orElse(s.Title, s.ID))
+		}
+	}
+	both := func(names []string) string {
+		if len(names) < 2 {
+			return strings.Join(names, "")
+		}
+		return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+	}
+	return strings.Replace(b.o.Reason, both(ids), both(titles), 1)
+}
+
+// standings are what stands in the way, with the titles of the steps as in
+// reason.
+func (b *builder) standings() []string {
+	out := make([]string, len(b.o.Standing))
+	for i, text := range b.o.Standing {
+		id, rest, ok := strings.Cut(text, ": ")
+		if _, known := b.d.Plan.Step(id); b.w.Language == "en" || !ok || !known {
+			out[i] = b.tell(text)
+			continue
+		}
+		verdict, rest, _ := strings.Cut(rest, ". ")
+		out[i] = b.w.T("condition", "name", b.stepTitle(id), "text", b.say(verdict)) + ". " + b.tell(rest)
+	}
+	return out
+}
+
 // shortWay is what stands in the way, cut to what fits the front page.
 func (b *builder) shortWay() []string {
 	const most = 4
-	way := b.tellAll(b.o.Standing)
+	way := b.standings()
 	if len(way) <= most+1 {
 		return way
 	}

@@ -20,7 +20,7 @@ func (b *builder) item() Section {
 	none := w.T("none")
 	facts := []Fact{
 		{w.T("front.family"), join(" · ", b.family(), d.Family.Maker)},
-		{w.T("fact.bus"), join(", ", d.Family.Bus.Kind, b.say(quantities(d.Family.Bus.Signaling)), strings.Join(d.Family.Bus.Rates, " "))},
+		{w.T("fact.bus"), join(", ", d.Family.Bus.Kind, b.quantities(d.Family.Bus.Signaling), strings.Join(d.Family.Bus.Rates, " "))},
 		{w.T("fact.memory"), b.memory()},
 		{w.T("fact.clocks"), b.clocks()},
 		{w.T("front.serial"), orElse(d.Job.Card.Serial, w.T("front.noserial"))},
@@ -44,7 +44,7 @@ func (b *builder) item() Section {
 func (b *builder) memory() string {
 	var parts []string
 	for _, p := range b.d.Family.Memory {
-		parts = append(parts, join(" ", b.say(p.Name), b.say(quantityText(p.Total))))
+		parts = append(parts, join(" ", b.say(p.Name), b.quantity(p.Total)))
 	}
 	return strings.Join(parts, b.w.T("parts"))
 }
@@ -52,17 +52,17 @@ func (b *builder) memory() string {
 func (b *builder) clocks() string {
 	var parts []string
 	for _, c := range b.d.Family.Clocks {
-		parts = append(parts, join(" ", b.say(c.Name), b.say(quantityText(c.Value))))
+		parts = append(parts, join(" ", b.say(c.Name), b.quantity(c.Value)))
 	}
 	return strings.Join(parts, b.w.T("parts"))
 }
 
-func quantityText(q quantity.Quantity) string { return strings.ReplaceAll(q.Text, " ", gap) }
+func (b *builder) quantity(q quantity.Quantity) string { return strings.ReplaceAll(b.say(q.Text), " ", gap) }
 
-func quantities(qs []quantity.Quantity) string {
+func (b *builder) quantities(qs []quantity.Quantity) string {
 	parts := make([]string, len(qs))
 	for i, q := range qs {
-		parts[i] = quantityText(q)
+		parts[i] = b.quantity(q)
 	}
 	return strings.Join(parts, " ")
 }
@@ -71,7 +71,7 @@ func (b *builder) way() Section {
 	if len(b.o.Standing) == 0 {
 		return Section{}
 	}
-	return b.section("way", List{b.tellAll(b.o.Standing)})
+	return b.section("way", List{b.standings()})
 }
 
 // causes lists what is probably wrong, the job's or else the steps'.
@@ -248,15 +248,15 @@ func (b *builder) instruments() Section {
 		for i, m := range in.Measures {
 			measures[i] = b.say(string(m))
 		}
-		limits := quantityText(in.Limits)
+		limits := b.quantity(in.Limits)
 		if in.Floor != nil {
-			limits = join(" + ", limits, quantityText(*in.Floor))
+			limits = join(" + ", limits, b.quantity(*in.Floor))
 		}
 		if in.Coverage > 0 {
 			limits = join(", ", limits, "k = "+w.Decimal(strconv.FormatFloat(in.Coverage, 'g', -1, 64)))
 		}
 		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(in.Title, in.ID)}, {Text: orDash(join(", ", strings.Join(measures, ", "), b.say(in.Place)))},
-			{Text: orDash(b.say(limits))}, {Text: orDash(b.say(in.LastCheck))}, {Text: orDash(b.say(in.NextCheck))}}})
+			{Text: orDash(limits)}, {Text: orDash(b.say(in.LastCheck))}, {Text: orDash(b.say(in.NextCheck))}}})
 	}
 	return b.section("instruments", t)
 }

@@ -254,7 +254,7 @@ func split(s string) []string {
 	var out []string
 	start := 0
 	for i := 0; i+2 < len(s); i++ {
-		if (s[i] == '.' || s[i] == '?' || s[i] == '!') && s[i+1] == ' ' && boundary(s[i+2:]) {
+		if (s[i] == '.' || s[i] == '?' || s[i] == '!') && s[i+1] == ' ' && boundary(s[:i], s[i+2:]) {
 			out = append(out, s[start:i+1])
 			start = i + 2
 		}
@@ -262,9 +262,16 @@ func split(s string) []string {
 	return append(out, s[start:])
 }
 
-func boundary(rest string) bool {
+// boundary reports whether a sentence begins here. Some begin with a file name
+// or another word in small letters; then what stands before must be no
+// abbreviation.
+func boundary(before, rest string) bool {
 	r, _ := utf8.DecodeRuneInString(rest)
-	return unicode.IsUpper(r) || unicode.IsDigit(r) || r == '"' || r == '(' || r == '/'
+	if unicode.IsUpper(r) || unicode.IsDigit(r) || r == '"' || r == '(' || r == '/' {
+		return true
+	}
+	word := before[strings.LastIndexByte(before, ' ')+1:]
+	return unicode.IsLower(r) && len(word) > 2
 }
 
 // compound translates a text whose parts are known: "a; b" and "name: a".
@@ -274,6 +281,7 @@ func (t *translation) compound(s string, depth int) (string, bool) {
 	}
 	before := t.left
 	name, rest, named := strings.Cut(s, ": ")
+	named = named && len(split(name)) == 1
 	colon := ": "
 	if t.c.Language == "fr" {
 		colon = "\u00a0: "

@@ -78,6 +78,20 @@ func In(language string) (*Catalogue, error) {
 // Has reports whether the language itself has a text for key.
 func (c *Catalogue) Has(key string) bool { _, ok := c.texts[key]; return ok }
 
+// Part returns the texts whose keys begin with a prefix, by the rest of the key.
+func (c *Catalogue) Part(prefix string) map[string]string {
+	out := map[string]string{}
+	if c.fallback != nil {
+		out = c.fallback.Part(prefix)
+	}
+	for key, text := range c.texts {
+		if rest, ok := strings.CutPrefix(key, prefix); ok {
+			out[rest] = text
+		}
+	}
+	return out
+}
+
 // T returns the text of key with its {name} places filled from pairs of name
 // and value. A key the language lacks comes in English; one that no language
 // has comes back as it is, in brackets.
