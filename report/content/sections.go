@@ -57,7 +57,9 @@ func (b *builder) clocks() string {
 	return strings.Join(parts, b.w.T("parts"))
 }
 
-func (b *builder) quantity(q quantity.Quantity) string { return strings.ReplaceAll(b.say(q.Text), " ", gap) }
+func (b *builder) quantity(q quantity.Quantity) string {
+	return strings.ReplaceAll(b.say(q.Text), " ", gap)
+}
 
 func (b *builder) quantities(qs []quantity.Quantity) string {
 	parts := make([]string, len(qs))

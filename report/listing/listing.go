@@ -157,7 +157,7 @@ func (k *kit) parts() []part {
 	add(w.T("listing.done"), append(k.works(), j.WorkNotes)...)
 	var tested []string
 	for _, t := range k.c.Front.Tested {
-		line := t.Title + ": " + t.Word
+		line := k.pair(t.Title, t.Word)
 		if t.Note != "" {
 			line += " (" + t.Note + ")"
 		}
@@ -200,7 +200,7 @@ func (k *kit) results() []string {
 }
 
 func (k *kit) result(c *scoring.Check) string {
-	s := k.w.Say(c.Title) + ": " + content.Measured(c, k.w)
+	s := k.pair(k.w.Say(c.Title), content.Measured(c, k.w))
 	if c.Limits != nil && c.Limits.Text != "" {
 		s += " (" + k.w.T("listing.limits", "limits", k.w.Say(c.Limits.Text)) + ")"
 	}
@@ -210,13 +210,16 @@ func (k *kit) result(c *scoring.Check) string {
 func (k *kit) marks() []string {
 	var out []string
 	if k.d.Job.Card.Serial != "" {
-		out = append(out, k.w.T("front.serial")+": "+k.d.Job.Card.Serial)
+		out = append(out, k.pair(k.w.T("front.serial"), k.d.Job.Card.Serial))
 	}
 	for _, m := range k.d.Job.Card.Marks {
-		out = append(out, m.Name+": "+m.Value)
+		out = append(out, k.pair(m.Name, m.Value))
 	}
 	return out
 }
+
+// pair is a name with what belongs to it.
+func (k *kit) pair(name, text string) string { return k.w.T("condition", "name", name, "text", text) }
 
 func (k *kit) number() string {
 	return k.w.T("listing.number", "number", k.d.Number, "date", k.w.Date(k.d.IssuedAt))

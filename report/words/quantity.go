@@ -8,10 +8,18 @@ import (
 // quantity puts a number with its unit and uncertainty into the language's
 // form: "(70.9 ± 1.7) °C", "166 MHz ±1 %", "2 h 05 min". It is false for
 // anything else.
-func (c *Catalogue) quantity(s string) (string, bool) {
-	mark := c.T("number.mark")
+func (c *Catalogue) quantity(s string) (string, bool) { return formed(s, c.T("number.mark")) }
+
+// Quantity reports whether s is a number with its unit and uncertainty, in any
+// language's form.
+func Quantity(s string) bool {
+	_, ok := formed(strings.ReplaceAll(s, ",", "."), ".")
+	return ok
+}
+
+func formed(s, mark string) (string, bool) {
 	var b strings.Builder
-	some := false
+	some, after := false, false // a number; right after a number
 	for i, word := range strings.Split(strings.ReplaceAll(s, "\u00a0", " "), " ") {
 		if i > 0 {
 			b.WriteString("\u00a0")
@@ -23,11 +31,12 @@ func (c *Catalogue) quantity(s string) (string, bool) {
 				return s, false
 			}
 			b.WriteString(word)
+			after = false
 		case numeral(core):
-			some = true
-			if strings.Contains(word, ",") {
-				return s, false
+			if strings.Contains(word, ",") || after && core[0] != "±"[0] {
+				return s, false // an enumeration, or a fingerprint in groups
 			}
+			some, after = true, true
 			b.WriteString(strings.Replace(word, ".", mark, 1))
 		default:
 			return s, false

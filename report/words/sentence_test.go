@@ -77,6 +77,7 @@ func TestSay(t *testing.T) {
 		{"de", "Supply rails", "Versorgungsspannungen"},
 		{"fr", "2 h 05 min", "2 h 05 min"},
 		{"de", "U7 D4 and D5 shorted together", "U7 D4 und D5 miteinander kurzgeschlossen"},
+		{"de", "this one is 72156 08364 25111", "this one is 72156 08364 25111"},
 		// Numbers that are no quantities keep their point.
 		{"de", "soak-1.2.csv: no failing address is listed.", "soak-1.2.csv: keine fehlerhafte Adresse aufgeführt."},
 		{"de", "It was signed on 3 March 2026 12:00 +00:00, by the workshop's own clock. Nobody else vouches for the time.",
