@@ -40,8 +40,14 @@ type pattern struct {
 	weight int // letters of its own
 }
 
-// most is how deep sentences are looked for inside sentences.
-const most = 6
+// What a file from strangers may ask for is bounded: how deep sentences are
+// looked for inside sentences, how long a text may be, and how many bytes are
+// gone through for it. The longest honest ones take a tenth of that.
+const (
+	most     = 6
+	mostText = 8 << 10
+	mostWork = 8 << 20
+)
 
 // Say translates a sentence or a phrase of the program. What the catalogue does
 // not know stays as it is, but for the form of its numbers.
@@ -55,6 +61,9 @@ func (c *Catalogue) Sentence(english string) (text string, left []string) {
 	s := c.sentences()
 	if s == nil || strings.TrimSpace(english) == "" {
 		return english, nil
+	}
+	if len(english) > mostText {
+		return english, []string{english}
 	}
 	t := &translation{c: c, s: s}
 	text, _ = t.whole(english, 0)
@@ -173,6 +182,7 @@ type translation struct {
 	c    *Catalogue
 	s    *sentences
 	left []string
+	work int // bytes gone through
 }
 
 // whole translates a text of one or more sentences. It is false when nothing of
@@ -385,7 +395,7 @@ func (t *translation) find(s string, depth int, e extent) (string, bool) {
 // the places.
 func (t *translation) fits(p *pattern, i int, s string, values []string, e extent) bool {
 	rest, ok := strings.CutPrefix(s, p.text[i])
-	if !ok {
+	if t.work += len(rest); !ok || t.work > mostWork {
 		return false
 	}
 	if i == len(p.places) {
@@ -406,6 +416,9 @@ func (t *translation) fits(p *pattern, i int, s string, values []string, e exten
 			return false
 		}
 		at += k
+		if t.work += at; t.work > mostWork {
+			return false
+		}
 		if values[i] = rest[:at]; t.allowed(p.places[i], values[i], e) && t.fits(p, i+1, rest[at:], values, e) {
 			return true
 		}
@@ -455,6 +468,7 @@ func number(place string) bool {
 // fill puts the values, translated, into the pattern's translation.
 func (t *translation) fill(p *pattern, values []string, depth int) string {
 	out := p.out
+	var pairs []string
 	for i, place := range p.places {
 		value := values[i]
 		switch {
@@ -471,9 +485,9 @@ func (t *translation) fill(p *pattern, values []string, depth int) string {
 		if number(place) {
 			out = keepUnit(out, hole)
 		}
-		out = strings.ReplaceAll(out, hole, strings.ReplaceAll(value, "{", "\x00"))
+		pairs = append(pairs, hole, value)
 	}
-	return strings.ReplaceAll(out, "\x00", "{")
+	return strings.NewReplacer(pairs...).Replace(out)
 }
 
 // keepUnit makes the space between a number's place and a unit one that does
