@@ -224,7 +224,7 @@ func (b *builder) photos() Section {
 	for i, p := range b.d.Photos {
 		ph := Photo{
 			Label:   b.w.T("photo", "n", strconv.Itoa(i+1)),
-			Caption: join(": ", b.say(p.Role), b.say(p.Caption)),
+			Caption: b.caption(p.Role, p.Caption),
 			JPEG:    p.JPEG, Width: p.Width, Height: p.Height,
 		}
 		if p.SHA256 != "" {
@@ -333,4 +333,12 @@ func (b *builder) condition(c scoring.Condition) string {
 		name = b.w.T(key)
 	}
 	return b.w.T("condition", "name", name, "text", b.say(c.Text))
+}
+
+// caption is what a photo shows: its kind, and what was said of it.
+func (b *builder) caption(role, text string) string {
+	if role == "" || text == "" {
+		return b.say(role + text)
+	}
+	return b.w.T("condition", "name", b.say(role), "text", b.say(text))
 }
