@@ -15,6 +15,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -22,6 +23,7 @@ import (
 	"proveout/report/checkpage"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
+	"proveout/report/words"
 )
 
 // The page asks nobody: it holds no address at all but those of the licence
@@ -162,13 +164,13 @@ func TestCheckPageSaysTheSame(t *testing.T) {
 	d := newSealedShop(t)
 	trials := d.trials(t)
 	signer := d.identity.Fingerprint().String()
-	got := make(chan []check.Report, 1)
+	got := make(chan pageAnswers, 1)
 	server := httptest.NewServer(pageServer(trials, signer, got))
 	defer server.Close()
 	ctx, stop := context.WithTimeout(context.Background(), 4*time.Minute)
 	defer stop()
 	cmd := exec.CommandContext(ctx, chromium, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-		"--disable-component-update", "--disable-sync", "--remote-debugging-port=0", "--user-data-dir="+t.TempDir(), server.URL)
+		"--disable-component-update", "--disable-sync", "--remote-debugging-port=0", "--accept-lang=de-CH,fr", "--user-data-dir="+t.TempDir(), server.URL)
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -176,13 +178,14 @@ func TestCheckPageSaysTheSame(t *testing.T) {
 		cmd.Process.Kill()
 		cmd.Wait()
 	}()
-	var reports []check.Report
+	var answers pageAnswers
 	select {
-	case reports = <-got:
+	case answers = <-got:
 	case <-ctx.Done():
 		t.Fatal("the page gave no answers")
 	}
-	good := 0
+	spokenAsTranslated(t, answers)
+	good, reports := 0, answers.Reports
 	for i, tr := range trials {
 		want := d.examined(tr.pdf)
 		if want.Verdict == check.Good {
@@ -197,6 +200,53 @@ func TestCheckPageSaysTheSame(t *testing.T) {
 	}
 }
 
+// pageAnswers is what the page was asked: every file in English, some in other
+// languages, and what it showed when it began and when a language was chosen.
+type pageAnswers struct {
+	Reports []check.Report
+	Spoken  map[string][]check.Report // of the first files
+	Shown   []struct{ Lang, Title, Status, Results string }
+}
+
+// The page speaks the browser's language, and the one that is chosen, with the
+// words that the command has.
+func spokenAsTranslated(t *testing.T, a pageAnswers) {
+	t.Helper()
+	for _, l := range []string{"de", "fr"} {
+		w, err := words.In(l)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(a.Spoken[l]) != spokenTrials {
+			t.Errorf("%s: %d answers; build the checker anew", l, len(a.Spoken[l]))
+			continue
+		}
+		for i, got := range a.Spoken[l] {
+			want := a.Reports[i]
+			want.Translate(w.Say)
+			if got.Verdict != want.Verdict || got.Summary != want.Summary || !slices.Equal(got.Answers, want.Answers) || !slices.Equal(got.Limits, want.Limits) {
+				t.Errorf("%s: file %d: the page says %q %v, want %q %v", l, i, got.Summary, got.Answers, want.Summary, want.Answers)
+			}
+		}
+	}
+	if len(a.Shown) != 3 {
+		t.Fatalf("the page showed %+v", a.Shown)
+	}
+	for i, want := range []struct{ lang, title, status, result string }{
+		{"de", "Zertifikat prüfen", "Bereit.", "Dieses Zertifikat ist so, wie es signiert wurde"},
+		{"fr", "Vérifier un certificat", "Prêt.", "Ce certificat est tel qu’il a été signé"},
+		{"en", "Check a certificate", "Ready.", "This certificate is as it was signed"},
+	} {
+		if s := a.Shown[i]; s.Lang != want.lang || s.Title != want.title || s.Status != want.status || !strings.Contains(s.Results, want.result) {
+			t.Errorf("the page showed %+v, want %+v", s, want)
+		}
+	}
+}
+
+// spokenTrials is how many files are asked for in other languages: good ones
+// and bad ones.
+const spokenTrials = 6
+
 func states(r check.Report) string {
 	var b strings.Builder
 	for _, a := range r.Answers {
@@ -208,7 +258,7 @@ func states(r check.Report) string {
 // pageServer serves the page, with a script that has it look at every trial
 // and report back. Nothing else of the page is changed but that the browser
 // lets it reach this server.
-func pageServer(trials []trial, signer string, got chan<- []check.Report) http.Handler {
+func pageServer(trials []trial, signer string, got chan<- pageAnswers) http.Handler {
 	script := fmt.Sprintf(`(function () {
   var ready = globalThis.proveoutReady;
   globalThis.proveoutReady = async function () {
@@ -218,9 +268,26 @@ func pageServer(trials []trial, signer string, got chan<- []check.Report) http.H
       var b = await (await fetch("/" + i)).arrayBuffer();
       out.push(JSON.parse(proveoutCheck(new Uint8Array(b), %q)));
     }
-    await fetch("/done", { method: "POST", body: JSON.stringify(out) });
+    var spoken = {}, shown = [], choice = document.getElementById("language");
+    ["de", "fr"].forEach(function (l) {
+      spoken[l] = typeof proveoutSay !== "function" ? [] : out.slice(0, %d).map(function (r) { return JSON.parse(proveoutSay(JSON.stringify(r), l)); });
+    });
+    document.getElementById("signer").value = %q;
+    var file = new DataTransfer();
+    file.items.add(new File([await (await fetch("/0")).arrayBuffer()], "good.pdf"));
+    var input = document.getElementById("file");
+    input.files = file.files;
+    input.dispatchEvent(new Event("change"));
+    var results = document.getElementById("results");
+    while (!results.firstChild) { await new Promise(function (r) { setTimeout(r, 20); }); }
+    [document.documentElement.lang, "fr", "en"].forEach(function (l) {
+      choice.value = l;
+      choice.dispatchEvent(new Event("change"));
+      shown.push({ Lang: document.documentElement.lang, Title: document.querySelector("h1").textContent, Status: document.getElementById("status").textContent, Results: results.textContent });
+    });
+    await fetch("/done", { method: "POST", body: JSON.stringify({ Reports: out, Spoken: spoken, Shown: shown }) });
   };
-})();`, len(trials), signer)
+})();`, len(trials), signer, spokenTrials, signer)
 	sum := sha256.Sum256([]byte(script))
 	page := string(checkpage.HTML())
 	page = strings.Replace(page, "script-src ", "connect-src 'self'; script-src 'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"' ", 1)
@@ -239,11 +306,11 @@ func pageServer(trials []trial, signer string, got chan<- []check.Report) http.H
 		w.Write(trials[n].pdf)
 	})
 	mux.HandleFunc("POST /done", func(_ http.ResponseWriter, r *http.Request) {
-		var reports []check.Report
-		if err := json.NewDecoder(r.Body).Decode(&reports); err != nil {
+		var answers pageAnswers
+		if err := json.NewDecoder(r.Body).Decode(&answers); err != nil {
 			panic(err)
 		}
-		got <- reports
+		got <- answers
 	})
 	return mux
 }

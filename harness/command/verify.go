@@ -21,6 +21,7 @@ import (
 	"proveout/report/seal/check"
 	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
+	"proveout/report/words"
 )
 
 func (c *Console) verifyCommand() *cli.Command {
@@ -31,9 +32,11 @@ func (c *Console) verifyCommand() *cli.Command {
 		Description: "Needs no account, no network and no shop folder. Ask the workshop for the\n" +
 			"fingerprint of its key, on a way that you found yourself, and give it with --signer.\n" +
 			"Inside a shop folder, the shop's own keys and those it trusts are known.\n" +
-			"verify page -o FILE writes a page that does the same in a buyer's browser.\n" +
+			"verify page -o FILE writes a page that does the same in a buyer's browser, in the\n" +
+			"browser's language. Answers come in the shop's language, or in that of --language.\n" +
 			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
+			&cli.StringFlag{Name: "language", Usage: "`CODE` of the answers' language: en, de or fr; else the shop's"},
 			&cli.StringFlag{Name: "signer", Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits"},
 			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "with page: the `FILE` to write"},
 			&cli.StringFlag{Name: "evidence", Usage: "folder `DIR` with the files of the test, to be compared and used"}},
@@ -62,6 +65,10 @@ func (c *Console) verify(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	w, err := c.verifyLanguage(x)
+	if err != nil {
+		return err
+	}
 	var found *evidenceFolder
 	if dir := x.String("evidence"); dir != "" {
 		if found, err = readEvidence(c.path(dir)); err != nil {
@@ -76,6 +83,7 @@ func (c *Console) verify(x *cli.Context) error {
 			v.Error, unreadable = plainReadError(c.path(name), err), unreadable+1
 		} else {
 			r := c.inspect(pdf, o, found, limit)
+			r.Translate(w.Say)
 			v.Report, bad = &r, bad || !r.Valid
 		}
 		all = append(all, v)
@@ -89,7 +97,7 @@ func (c *Console) verify(x *cli.Context) error {
 			if i > 0 {
 				fmt.Fprintln(c.Out)
 			}
-			c.tell(v)
+			c.tell(v, w)
 		}
 	}
 	switch {
@@ -99,6 +107,20 @@ func (c *Console) verify(x *cli.Context) error {
 		return errNotPassed
 	}
 	return nil
+}
+
+// verifyLanguage is the language of the answers: the one that is asked for, else
+// the shop's, else English.
+func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
+	language := x.String("language")
+	if language == "" {
+		if dir, err := c.shopDir(x); err == nil {
+			if shop, err := readShop(dir); err == nil { // a shop file that cannot be read says nothing against a certificate
+				language = shop.Language
+			}
+		}
+	}
+	return words.In(language)
 }
 
 // inspect looks at one certificate.
@@ -209,19 +231,19 @@ func plainReadError(path string, err error) string {
 }
 
 // tell writes the answers for people.
-func (c *Console) tell(v verified) {
+func (c *Console) tell(v verified, w *words.Catalogue) {
 	if v.Report == nil {
-		fmt.Fprintf(c.Out, "%s\nNOT READABLE: %s\n", v.File, v.Error)
+		fmt.Fprintf(c.Out, "%s\n%s\n", v.File, w.T("condition", "name", w.T("verify.told.unreadable"), "text", v.Error))
 		return
 	}
-	fmt.Fprintf(c.Out, "%s\n%s: %s\n", v.File, strings.ToUpper(v.Verdict.String()), v.Summary)
+	fmt.Fprintf(c.Out, "%s\n%s\n", v.File, w.T("condition", "name", w.T("verify.told."+v.Verdict.String()), "text", v.Summary))
 	for _, a := range v.Answers {
-		fmt.Fprintf(c.Out, "\n  %s %s\n", a.Question, map[check.State]string{check.Yes: "In order.", check.No: "NO GOOD.", check.Open: "Open."}[a.State])
+		fmt.Fprintf(c.Out, "\n  %s %s\n", a.Question, w.T(map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}[a.State]))
 		for _, l := range wrapped(a.Words, 76) {
 			fmt.Fprintf(c.Out, "    %s\n", l)
 		}
 	}
-	fmt.Fprintf(c.Out, "\n  What this does not prove:\n")
+	fmt.Fprintf(c.Out, "\n  %s\n", w.T("verify.told.limits"))
 	for _, l := range v.Limits {
 		for i, line := range wrapped(l, 74) {
 			fmt.Fprintf(c.Out, "    %s %s\n", []string{"-", " "}[min(i, 1)], line)
@@ -233,7 +255,8 @@ func (c *Console) tell(v verified) {
 func wrapped(text string, width int) []string {
 	var out []string
 	line := ""
-	for _, w := range strings.Fields(text) {
+	// A space that does not break stays.
+	for _, w := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '\n' || r == '\t' }) {
 		if line != "" && len([]rune(line))+1+len([]rune(w)) > width {
 			out, line = append(out, line), ""
 		}

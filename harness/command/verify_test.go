@@ -73,7 +73,7 @@ func TestCertificate(t *testing.T) {
 		test func(*testing.T, *sealedShop)
 	}{
 		{"good", isGood}, {"repeats", repeats}, {"other programs", otherPrograms}, {"damaged", damaged}, {"edited and signed again", editedRecord},
-		{"swapped and foreign parts", foreignParts}, {"other version", otherVersion}, {"logs outside", logsOutside},
+		{"swapped and foreign parts", foreignParts}, {"other version", otherVersion}, {"logs outside", logsOutside}, {"other languages", otherLanguages},
 	} {
 		t.Run(tt.name, func(t *testing.T) { tt.test(t, d) })
 	}

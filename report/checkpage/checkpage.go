@@ -4,7 +4,8 @@
 // Nothing comes in; the page goes out, always the same. The checker inside is
 // this program's own, package check with the record's verdicts worked out
 // again, compiled to WebAssembly (package browser below this one, packed in
-// checker.wasm.gz). The page cannot print a certificate's pages again; it
+// checker.wasm.gz). The page speaks all languages of the catalogue: at first the
+// browser's, then the one that is chosen. It cannot print a certificate's pages again; it
 // compares them by the values that stand on them, and says so.
 package checkpage
 
@@ -12,7 +13,12 @@ import (
 	"crypto/sha256"
 	_ "embed"
 	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"html"
 	"strings"
+
+	"proveout/report/words"
 )
 
 //go:embed checker.wasm.gz
@@ -43,7 +49,36 @@ func page(packed []byte) []byte {
 	}
 	policy := "default-src 'none'; script-src " + hash(runtime) + " " + hash(script) + " 'wasm-unsafe-eval'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 	data := base64.StdEncoding.EncodeToString(packed)
+	english, all, choice := texts()
 	b.Grow(len(template) + len(runtime) + len(script) + len(data) + 1024)
-	strings.NewReplacer("{{policy}}", policy, "{{runtime}}", runtime, "{{script}}", script, "{{checker}}", data).WriteString(&b, template)
+	pairs := []string{"{{policy}}", policy, "{{runtime}}", runtime, "{{script}}", script, "{{checker}}", data, "{{texts}}", all, "{{languages}}", choice}
+	for key, text := range english {
+		pairs = append(pairs, "{{"+key+"}}", html.EscapeString(text))
+	}
+	strings.NewReplacer(pairs...).WriteString(&b, template)
 	return []byte(b.String())
+}
+
+// texts are the page's texts: the English ones by key, those of all languages as
+// JSON, and the choice of a language.
+func texts() (english map[string]string, all, choice string) {
+	languages := map[string]map[string]string{}
+	var options strings.Builder
+	for _, l := range words.Languages() {
+		w, err := words.In(l)
+		if err != nil {
+			continue // a test reads every language
+		}
+		languages[l] = w.Part("verify.")
+		selected := ""
+		if l == "en" {
+			selected = " selected"
+		}
+		fmt.Fprintf(&options, `<option value="%s" lang="%s"%s>%s</option>`, l, l, selected, html.EscapeString(w.T("language.name")))
+	}
+	data, err := json.Marshal(languages) // writes < as \u003c
+	if err != nil {
+		data = []byte("{}")
+	}
+	return languages["en"], string(data), options.String()
 }

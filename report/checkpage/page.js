@@ -1,10 +1,22 @@
 "use strict";
 (function () {
-  var words = { good: "Good", bad: "Bad", unconfirmed: "Not confirmed" };
-  var states = { yes: "In order.", no: "No good.", open: "Open." };
+  var texts = JSON.parse(document.getElementById("texts").textContent);
   var status = document.getElementById("status");
   var results = document.getElementById("results");
-  var waiting = [], ready = false;
+  var choice = document.getElementById("language");
+  var language = "en", said = ["unpacking"];
+  var waiting = [], shown = [], ready = false;
+
+  // t is a text of the page in the chosen language.
+  function t(key, why) {
+    var all = texts[language] || texts.en;
+    return (all[key] || texts.en[key]).replace("{why}", function () { return why || ""; });
+  }
+
+  function say(key, why) {
+    said = [key, why];
+    status.textContent = t(key, why);
+  }
 
   function el(name, text, cls) {
     var e = document.createElement(name);
@@ -13,50 +25,94 @@
     return e;
   }
 
-  function show(name, r) {
-    var box = el("section", "", "result " + (r.verdict || "bad"));
-    box.appendChild(el("h2", name));
-    if (r.error) {
-      box.appendChild(el("p", "Not checked: " + r.error, "verdict"));
-      results.prepend(box);
-      return;
+  // sentence adds a text in which some parts may have stayed English.
+  function sentence(to, text, english) {
+    var part = english.filter(function (e) { return e && text.indexOf(e) >= 0; })[0];
+    if (!part) { to.appendChild(document.createTextNode(text)); return to; }
+    var at = text.indexOf(part);
+    sentence(to, text.slice(0, at), english);
+    to.appendChild(el("span", part)).lang = "en";
+    return sentence(to, text.slice(at + part.length), english);
+  }
+
+  // answerIn is the answer in the chosen language.
+  function answerIn(answer) {
+    var r = answer;
+    if (language !== "en") {
+      r = typeof proveoutSay === "function" ? JSON.parse(proveoutSay(JSON.stringify(answer), language)) : Object.assign({}, answer, { foreign: true });
     }
-    box.appendChild(el("p", words[r.verdict], "verdict"));
-    box.appendChild(el("p", r.summary));
+    return r;
+  }
+
+  function show(file) {
+    var r = file.own ? { error: t(file.own, file.why) } : answerIn(file.answer), english = r.english || [];
+    var box = el("section", "", "result " + (r.verdict || "bad"));
+    if (r.error) { box.className = "result bad"; }
+    box.appendChild(el("h2", file.name));
+    file.box = box;
+    if (r.error) {
+      box.appendChild(sentence(el("p", "", "verdict"), t("notchecked", r.error), english));
+      return box;
+    }
+    box.appendChild(el("p", t(r.verdict), "verdict"));
+    var words = el("div");
+    if (r.foreign) { words.lang = "en"; }
+    words.appendChild(sentence(el("p"), r.summary, english));
     var list = el("dl");
     r.answers.forEach(function (a) {
-      list.appendChild(el("dt", a.question));
+      list.appendChild(sentence(el("dt"), a.question, english));
       var dd = el("dd", "", a.state);
-      dd.appendChild(el("span", states[a.state] + " ", "state"));
-      dd.appendChild(document.createTextNode(a.words));
-      list.appendChild(dd);
+      dd.appendChild(el("span", t(a.state) + " ", "state")).lang = language;
+      list.appendChild(sentence(dd, a.words, english));
     });
-    box.appendChild(list);
-    box.appendChild(el("h2", "What this does not prove"));
+    words.appendChild(list);
+    box.appendChild(words);
+    box.appendChild(el("h2", t("limits")));
     var limits = el("ul");
+    if (r.foreign) { limits.lang = "en"; }
     r.limits.forEach(function (l) { limits.appendChild(el("li", l)); });
     box.appendChild(limits);
-    results.prepend(box);
+    return box;
+  }
+
+  function add(file) {
+    shown.push(file);
+    results.prepend(show(file));
   }
 
   function look(name, bytes) {
     var signer = document.getElementById("signer").value.trim();
-    var r;
     try {
-      r = JSON.parse(proveoutCheck(bytes, signer));
+      add({ name: name, answer: JSON.parse(proveoutCheck(bytes, signer)) });
     } catch (e) {
-      r = { error: "the checker stopped; take the file as bad (" + e.message + ")" };
+      add({ name: name, own: "stopped", why: e.message });
     }
-    show(name, r);
   }
 
   function take(files) {
     Array.prototype.forEach.call(files, function (f) {
       if (!ready) { waiting.push(f); return; }
-      if (f.size > 16 * 1024 * 1024) { show(f.name, { error: "the file is larger than 16 MiB; no certificate is" }); return; }
+      if (f.size > 16 * 1024 * 1024) { add({ name: f.name, own: "large" }); return; }
       f.arrayBuffer().then(function (b) { look(f.name, new Uint8Array(b)); });
     });
   }
+
+  // speak puts the page and what it shows into a language.
+  function speak(l) {
+    language = l;
+    choice.value = l;
+    document.documentElement.lang = l;
+    document.querySelectorAll("[data-text]").forEach(function (e) { e.textContent = t(e.dataset.text); });
+    say(said[0], said[1]);
+    shown.forEach(function (file) {
+      var old = file.box;
+      old.replaceWith(show(file));
+    });
+  }
+
+  choice.addEventListener("change", function () { speak(choice.value); });
+  var wanted = (navigator.languages || [navigator.language || "en"]).map(function (l) { return l.toLowerCase().split("-")[0]; });
+  speak(wanted.filter(function (l) { return texts[l]; })[0] || "en");
 
   document.getElementById("file").addEventListener("change", function (e) { take(e.target.files); e.target.value = ""; });
   var drop = document.getElementById("drop");
@@ -71,11 +127,11 @@
 
   globalThis.proveoutReady = function () {
     ready = true;
-    status.textContent = "Ready.";
+    say("ready");
     take(waiting.splice(0));
   };
   if (typeof WebAssembly !== "object" || typeof DecompressionStream !== "function") {
-    status.textContent = "This browser is too old for the checker. Use the command “proveout verify FILE”, or a newer browser.";
+    say("old");
     return;
   }
   var text = atob(document.getElementById("checker").textContent);
@@ -85,5 +141,5 @@
   new Response(new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"))).arrayBuffer()
     .then(function (b) { return WebAssembly.instantiate(b, go.importObject); })
     .then(function (w) { return go.run(w.instance); })
-    .catch(function (e) { status.textContent = "The checker could not be started: " + e.message; });
+    .catch(function (e) { say("failed", e.message); });
 })();

@@ -1,9 +1,11 @@
 package content
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"proveout/plans"
 	"proveout/report/record"
@@ -17,6 +19,8 @@ type builder struct {
 	d *record.Document
 	w *words.Catalogue
 	o *scoring.Outcome
+
+	english []string // sentences that the catalogue does not know
 }
 
 // Build lays out the document. The errors are those of [record.Document.Check]
@@ -58,8 +62,35 @@ func Build(d *record.Document) (*Content, error) {
 			c.Sections = append(c.Sections, s)
 		}
 	}
+	c.English = b.english
 	return c, nil
 }
+
+// say translates a name or a value; the shop's own words stay as they are.
+func (b *builder) say(text string) string { return b.w.Say(text) }
+
+// tell translates sentences of the program. What stays English is noted, so
+// that a page can say so.
+func (b *builder) tell(text string) string {
+	out, left := b.w.Sentence(text)
+	for _, s := range left {
+		if strings.ContainsFunc(s, unicode.IsLetter) && !slices.Contains(b.english, s) {
+			b.english = append(b.english, s)
+		}
+	}
+	return out
+}
+
+func (b *builder) tellAll(texts []string) []string {
+	out := make([]string, len(texts))
+	for i, t := range texts {
+		out[i] = b.tell(t)
+	}
+	return out
+}
+
+// title names a step.
+func (b *builder) title(s *scoring.StepOutcome) string { return b.say(orElse(s.Title, s.ID)) }
 
 // number is the document's number, or the job's where a report has none.
 func (b *builder) number() string {
@@ -102,7 +133,7 @@ func (b *builder) front() Front {
 		Verdict:  b.o.Verdict,
 		Accepted: b.o.Accepted,
 		Headline: b.headline(),
-		Reason:   b.o.Reason,
+		Reason:   b.tell(b.reason()),
 		TestedHd: w.T("front.tested"),
 		IsNotHd:  w.T("front.isnot"),
 		IsNot:    []string{w.T("front.isnot.1"), w.T("front.isnot.2")},
@@ -117,7 +148,7 @@ func (b *builder) front() Front {
 	}
 	for _, s := range b.o.Steps {
 		f.Tested = append(f.Tested, Tested{
-			Title: orElse(s.Title, s.ID), Note: b.stepNote(&s), Verdict: s.Verdict, Word: b.word(s.Verdict),
+			Title: b.title(&s), Note: b.stepNote(&s), Verdict: s.Verdict, Word: b.word(s.Verdict),
 		})
 	}
 	if len(b.o.Standing) > 0 {
@@ -188,10 +219,47 @@ func (b *builder) stepNote(s *scoring.StepOutcome) string {
 	return strings.Join(notes, ", ")
 }
 
+// reason is the outcome's one sentence. It names steps by their ids; a reader of
+// another language gets their titles.
+func (b *builder) reason() string {
+	if b.w.Language == "en" {
+		return b.o.Reason
+	}
+	var ids, titles []string
+	for _, s := range b.o.Steps {
+		if s.Required && s.Verdict == b.o.Verdict {
+			ids, titles = append(ids, s.ID), append(titles, orElse(s.Title, s.ID))
+		}
+	}
+	both := func(names []string) string {
+		if len(names) < 2 {
+			return strings.Join(names, "")
+		}
+		return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+	}
+	return strings.Replace(b.o.Reason, both(ids), both(titles), 1)
+}
+
+// standings are what stands in the way, with the titles of the steps as in
+// reason.
+func (b *builder) standings() []string {
+	out := make([]string, len(b.o.Standing))
+	for i, text := range b.o.Standing {
+		id, rest, ok := strings.Cut(text, ": ")
+		if _, known := b.d.Plan.Step(id); b.w.Language == "en" || !ok || !known {
+			out[i] = b.tell(text)
+			continue
+		}
+		verdict, rest, _ := strings.Cut(rest, ". ")
+		out[i] = b.w.T("condition", "name", b.stepTitle(id), "text", b.say(verdict)) + ". " + b.tell(rest)
+	}
+	return out
+}
+
 // shortWay is what stands in the way, cut to what fits the front page.
 func (b *builder) shortWay() []string {
 	const most = 4
-	way := b.o.Standing
+	way := b.standings()
 	if len(way) <= most+1 {
 		return way
 	}
@@ -208,7 +276,7 @@ func (b *builder) frontFacts() []Fact {
 		{w.T("fact.by"), d.Technician},
 		{w.T("fact.authorised"), d.AuthorisedBy},
 		{w.T("fact.bench"), b.bench()},
-		{w.T("fact.plan"), join(" · ", d.Plan.Title, d.Plan.ID)},
+		{w.T("fact.plan"), join(" · ", b.say(d.Plan.Title), d.Plan.ID)},
 		{w.T("fact.job"), d.Job.Number},
 		{w.T("fact.customer"), d.Job.Customer},
 		{w.T("fact.replaces"), d.Replaces},
@@ -272,10 +340,10 @@ func (b *builder) planStep(id string) *plans.Step {
 func (b *builder) stepTitle(id string) string {
 	for i := range b.o.Steps {
 		if b.o.Steps[i].ID == id {
-			return orElse(b.o.Steps[i].Title, id)
+			return b.title(&b.o.Steps[i])
 		}
 	}
-	return orElse(b.planStep(id).Title, id)
+	return b.say(orElse(b.planStep(id).Title, id))
 }
 
 // without leaves out facts that say nothing.
@@ -288,9 +356,6 @@ func without(facts []Fact) []Fact {
 	}
 	return out
 }
-
-// stamp is a short time for tables (ISO 8601).
-func stamp(t time.Time) string { return t.Format("2006-01-02 15:04\u00a0-07:00") }
 
 func orElse(texts ...string) string {
 	for _, t := range texts {

@@ -143,3 +143,35 @@ func TestBuildLeavesTheRecordAlone(t *testing.T) {
 		t.Error("building twice gave two documents")
 	}
 }
+
+// Of a translated document only what no translator can change is looked for on
+// pages of another version.
+func TestValuesOfATranslatedDocument(t *testing.T) {
+	build := func(language string) map[string]bool {
+		d := sample.Accepted()
+		d.Language = language
+		c, err := Build(d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := map[string]bool{}
+		for _, v := range Values(c) {
+			out[v] = true
+		}
+		return out
+	}
+	en, de := build("en"), build("de")
+	for _, want := range []string{"70,9\u00a0±\u00a01,7\u00a0°C", "HW-2026-0042", "bestanden", "ABGENOMMEN"} {
+		if !de[want] {
+			t.Errorf("no %q", want)
+		}
+	}
+	for _, never := range []string{"at most 85 °C", "höchstens 85\u00a0°C", "Thermal soak", "Speichergröße"} {
+		if de[never] {
+			t.Errorf("%q is looked for", never)
+		}
+	}
+	if len(de) < len(en)/3 || len(de) >= len(en) {
+		t.Errorf("%d values in English, %d in German", len(en), len(de))
+	}
+}

@@ -29,18 +29,18 @@ func (b *builder) results() Section {
 // stepRows adds one step: its verdict and reason, then its checks.
 func (b *builder) stepRows(t *Table, s *scoring.StepOutcome) {
 	w := b.w
-	head := Row{Group: true, Cells: []Cell{{Text: join(" – ", orElse(s.Title, s.ID), b.standing(s)), Strong: true}, b.verdict(s.Verdict)}}
+	head := Row{Group: true, Cells: []Cell{{Text: join(" – ", b.title(s), b.standing(s)), Strong: true}, b.verdict(s.Verdict)}}
 	if s.Reason != "" {
-		head.Notes = append(head.Notes, s.Reason)
+		head.Notes = append(head.Notes, b.tell(s.Reason))
 	}
 	if len(s.Earlier) > 0 {
 		head.Notes = append(head.Notes, w.T("attempts.earlier", "verdicts", b.list(s.Earlier)))
 	}
 	for _, f := range s.Findings {
-		head.Notes = append(head.Notes, w.T("results.finding", "text", f))
+		head.Notes = append(head.Notes, w.T("results.finding", "text", b.tell(f)))
 	}
 	for _, f := range s.Warnings {
-		head.Notes = append(head.Notes, w.T("results.warning", "text", f))
+		head.Notes = append(head.Notes, w.T("results.warning", "text", b.tell(f)))
 	}
 	t.Rows = append(t.Rows, head)
 	for i := range s.Checks {
@@ -54,7 +54,7 @@ func (b *builder) standing(s *scoring.StepOutcome) string {
 	var parts []string
 	switch {
 	case s.Required && s.WhyNeeded != "":
-		parts = append(parts, b.w.T("results.requiredby", "why", s.WhyNeeded))
+		parts = append(parts, b.w.T("results.requiredby", "why", b.say(s.WhyNeeded)))
 	case s.Required:
 		parts = append(parts, b.w.T("results.required"))
 	default:
@@ -81,24 +81,24 @@ func (b *builder) checkRow(c *scoring.Check) Row {
 	w := b.w
 	limits := "–"
 	if c.Limits != nil {
-		limits = orDash(w.Decimal(c.Limits.Text))
+		limits = orDash(b.say(c.Limits.Text))
 	}
 	verdict := b.verdict(c.Verdict)
 	if c.Informative {
 		verdict = Cell{Text: w.T("results.information")}
 	}
 	row := Row{Cells: []Cell{
-		{Text: orElse(c.Title, c.Name)}, {Text: Measured(c, w)}, {Text: limits}, {Text: Probability(c.Probability, w)}, verdict,
+		{Text: b.say(orElse(c.Title, c.Name))}, {Text: Measured(c, w)}, {Text: limits}, {Text: Probability(c.Probability, w)}, verdict,
 	}}
 	// A check that simply passed is told by its numbers.
 	if c.Reason != "" && (c.Verdict != conformity.Pass || c.Informative) {
-		row.Notes = append(row.Notes, c.Reason)
+		row.Notes = append(row.Notes, b.tell(c.Reason))
 	}
 	if c.Settle != "" {
-		row.Notes = append(row.Notes, w.T("results.settle", "settle", c.Settle))
+		row.Notes = append(row.Notes, w.T("results.settle", "settle", b.tell(c.Settle)))
 	}
 	if c.Source != "" {
-		row.Notes = append(row.Notes, w.T("results.source", "source", c.Source))
+		row.Notes = append(row.Notes, w.T("results.source", "source", b.say(c.Source)))
 	}
 	return row
 }
@@ -121,15 +121,15 @@ func (b *builder) attempts() Section {
 	}
 	blocks = append(blocks, Paragraph{Text: w.T("deviations"), Heading: true})
 	if len(b.d.Deviations) > 0 {
-		blocks = append(blocks, List{b.d.Deviations})
+		blocks = append(blocks, List{b.tellAll(b.d.Deviations)})
 	} else {
 		blocks = append(blocks, Paragraph{Text: w.T("deviations.none")})
 	}
 	if len(b.d.Remarks) > 0 {
-		blocks = append(blocks, Paragraph{Text: w.T("remarks"), Heading: true}, List{b.d.Remarks})
+		blocks = append(blocks, Paragraph{Text: w.T("remarks"), Heading: true}, List{b.tellAll(b.d.Remarks)})
 	}
 	if doubts := append(append([]string(nil), b.o.Warnings...), b.d.Job.Warnings...); len(doubts) > 0 {
-		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{doubts})
+		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{b.tellAll(doubts)})
 	}
 	return b.section("attempts", blocks...)
 }
@@ -160,10 +160,10 @@ func (b *builder) attemptRows(t *Table, s *scoring.StepOutcome) {
 		}
 		when := "–"
 		if !a.Started.IsZero() {
-			when = stamp(a.Started)
+			when = w.Stamp(a.Started)
 		}
 		t.Rows = append(t.Rows, Row{Cells: []Cell{
-			{Text: orElse(s.Title, s.ID)},
+			{Text: b.title(s)},
 			{Text: w.T("attempts.row", "n", strconv.Itoa(i+1), "total", strconv.Itoa(len(all)))},
 			{Text: when}, {Text: orDash(strings.Join(told, "\n"))},
 		}})
@@ -183,7 +183,7 @@ func (b *builder) rule() Section {
 	other := map[plans.Rule]bool{}
 	for _, s := range d.Plan.Steps {
 		if s.Rule != "" && s.Rule != d.Plan.Rule && !(d.Plan.Rule == "" && s.Rule == plans.Guarded) {
-			others = append(others, orElse(s.Title, s.ID))
+			others = append(others, b.say(orElse(s.Title, s.ID)))
 			other[s.Rule] = true
 		}
 	}
@@ -219,10 +219,10 @@ func (b *builder) budgets() *Table {
 				total = w.T("budget.combined", "u", w.Decimal(significant(float64(*c.U), 2))+gap+c.Unit)
 			}
 			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{
-				{Text: w.T("budget.title", "check", join(" – ", orElse(s.Title, s.ID), orElse(c.Title, c.Name))), Strong: true}, {Text: total, Strong: true},
+				{Text: w.T("budget.title", "check", join(" – ", b.title(&s), b.say(orElse(c.Title, c.Name)))), Strong: true}, {Text: total, Strong: true},
 			}})
 			for _, x := range c.Budget {
-				t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: x.Name}, {Text: b.amount(x.HalfWidth, c.Unit)}, {Text: orDash(x.Distribution)}, {Text: b.amount(x.Standard, c.Unit)}}})
+				t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.say(x.Name)}, {Text: b.amount(x.HalfWidth, c.Unit)}, {Text: orDash(b.say(x.Distribution))}, {Text: b.amount(x.Standard, c.Unit)}}})
 			}
 		}
 	}

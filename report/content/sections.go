@@ -20,7 +20,7 @@ func (b *builder) item() Section {
 	none := w.T("none")
 	facts := []Fact{
 		{w.T("front.family"), join(" · ", b.family(), d.Family.Maker)},
-		{w.T("fact.bus"), join(", ", d.Family.Bus.Kind, quantities(d.Family.Bus.Signaling), strings.Join(d.Family.Bus.Rates, " "))},
+		{w.T("fact.bus"), join(", ", d.Family.Bus.Kind, b.quantities(d.Family.Bus.Signaling), strings.Join(d.Family.Bus.Rates, " "))},
 		{w.T("fact.memory"), b.memory()},
 		{w.T("fact.clocks"), b.clocks()},
 		{w.T("front.serial"), orElse(d.Job.Card.Serial, w.T("front.noserial"))},
@@ -35,7 +35,7 @@ func (b *builder) item() Section {
 		Fact{w.T("fact.customer"), d.Job.Customer},
 		Fact{w.T("fact.condition"), orElse(d.Job.Condition, none)},
 		Fact{w.T("fact.complaint"), orElse(d.Job.Complaint, none)},
-		Fact{w.T("fact.work"), orElse(strings.Join(d.Job.Work, "; "), none)},
+		Fact{w.T("fact.work"), orElse(strings.Join(b.works(), w.T("parts")), none)},
 		Fact{w.T("fact.worknotes"), d.Job.WorkNotes},
 	)
 	return b.section("item", Facts{without(facts)})
@@ -44,25 +44,27 @@ func (b *builder) item() Section {
 func (b *builder) memory() string {
 	var parts []string
 	for _, p := range b.d.Family.Memory {
-		parts = append(parts, join(" ", p.Name, quantityText(p.Total)))
+		parts = append(parts, join(" ", b.say(p.Name), b.quantity(p.Total)))
 	}
-	return strings.Join(parts, "; ")
+	return strings.Join(parts, b.w.T("parts"))
 }
 
 func (b *builder) clocks() string {
 	var parts []string
 	for _, c := range b.d.Family.Clocks {
-		parts = append(parts, join(" ", c.Name, quantityText(c.Value)))
+		parts = append(parts, join(" ", b.say(c.Name), b.quantity(c.Value)))
 	}
-	return strings.Join(parts, "; ")
+	return strings.Join(parts, b.w.T("parts"))
 }
 
-func quantityText(q quantity.Quantity) string { return strings.ReplaceAll(q.Text, " ", gap) }
+func (b *builder) quantity(q quantity.Quantity) string {
+	return strings.ReplaceAll(b.say(q.Text), " ", gap)
+}
 
-func quantities(qs []quantity.Quantity) string {
+func (b *builder) quantities(qs []quantity.Quantity) string {
 	parts := make([]string, len(qs))
 	for i, q := range qs {
-		parts[i] = quantityText(q)
+		parts[i] = b.quantity(q)
 	}
 	return strings.Join(parts, " ")
 }
@@ -71,7 +73,7 @@ func (b *builder) way() Section {
 	if len(b.o.Standing) == 0 {
 		return Section{}
 	}
-	return b.section("way", List{b.o.Standing})
+	return b.section("way", List{b.standings()})
 }
 
 // causes lists what is probably wrong, the job's or else the steps'.
@@ -96,7 +98,7 @@ func (b *builder) causes() Section {
 			step = b.stepTitle(c.Step)
 		}
 		weight := strconv.Itoa(int(c.Confidence*100+0.5)) + gap + "%"
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: c.Text, Strong: true}, {Text: step}, {Text: weight}, {Text: orDash(c.Look)}}})
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.tell(c.Text), Strong: true}, {Text: step}, {Text: weight}, {Text: orDash(b.tell(c.Look))}}})
 	}
 	return b.section("causes", t)
 }
@@ -116,7 +118,7 @@ func (b *builder) conditions() Section {
 		})...)
 	}
 	facts = append(facts, without([]Fact{
-		{w.T("fact.plan"), join(" · ", d.Plan.Title, d.Plan.ID)},
+		{w.T("fact.plan"), join(" · ", b.say(d.Plan.Title), d.Plan.ID)},
 		{w.T("fact.planhash"), hash(d.Plan.Source)},
 		{w.T("fact.familyhash"), hash(d.Family.Source)},
 	})...)
@@ -130,10 +132,10 @@ func (b *builder) conditions() Section {
 			a := as[len(as)-1]
 			by = orDash(b.technician(a.By))
 			if !a.Started.IsZero() {
-				when = stamp(a.Started)
+				when = w.Stamp(a.Started)
 			}
 		}
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(s.Title, s.ID)}, {Text: when}, {Text: by}, {Text: orDash(b.circumstances(&s))}}})
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.title(&s)}, {Text: when}, {Text: by}, {Text: orDash(b.circumstances(&s))}}})
 	}
 	return b.section("conditions", Facts{facts}, t)
 }
@@ -141,12 +143,12 @@ func (b *builder) conditions() Section {
 func (b *builder) circumstances(s *scoring.StepOutcome) string {
 	var parts []string
 	for _, c := range s.Conditions {
-		parts = append(parts, c.Name+": "+c.Text)
+		parts = append(parts, b.condition(c))
 	}
 	if as := b.d.Job.Attempts[s.ID]; len(as) > 0 && as[len(as)-1].Ran > 0 {
 		parts = append(parts, b.w.Span(as[len(as)-1].Ran))
 	}
-	return strings.Join(parts, "; ")
+	return strings.Join(parts, b.w.T("parts"))
 }
 
 func hash(text string) string {
@@ -163,10 +165,11 @@ func (b *builder) figures() Section {
 	for _, s := range b.o.Steps {
 		for _, f := range s.Figures {
 			n++
+			f = Translated(f, b.w)
 			blocks = append(blocks, Figure{
 				ID:      "figure-" + strconv.Itoa(n),
 				Label:   b.w.T("figure", "n", strconv.Itoa(n)),
-				Caption: join(" · ", orElse(s.Title, s.ID), f.Title),
+				Caption: join(" · ", b.title(&s), f.Title),
 				Source:  b.figureSource(f.Source, f.Samples),
 				Figure:  f,
 			})
@@ -196,7 +199,7 @@ func (b *builder) captures() Section {
 		blocks = append(blocks, Paragraph{Text: w.T("captures.text"), Small: true})
 	}
 	for i, c := range b.d.Captures {
-		out := Capture{Label: w.T("capture", "n", strconv.Itoa(i+1)), Title: join(" · ", c.Step, c.Title), Caption: c.Caption, Verdict: c.Verdict, Word: b.word(c.Verdict),
+		out := Capture{Label: w.T("capture", "n", strconv.Itoa(i+1)), Title: join(" · ", b.say(c.Step), b.say(c.Title)), Caption: b.tell(c.Caption), Verdict: c.Verdict, Word: b.word(c.Verdict),
 			Source: w.T("capture.source", "file", c.File, "hash", c.SHA256)}
 		for _, p := range c.Panels {
 			panel := Panel{JPEG: p.JPEG, Width: p.Width, Height: p.Height, Label: w.T("capture." + p.Role)}
@@ -221,7 +224,7 @@ func (b *builder) photos() Section {
 	for i, p := range b.d.Photos {
 		ph := Photo{
 			Label:   b.w.T("photo", "n", strconv.Itoa(i+1)),
-			Caption: join(": ", p.Role, p.Caption),
+			Caption: b.caption(p.Role, p.Caption),
 			JPEG:    p.JPEG, Width: p.Width, Height: p.Height,
 		}
 		if p.SHA256 != "" {
@@ -245,17 +248,17 @@ func (b *builder) instruments() Section {
 	for _, in := range b.d.Bench.Instruments {
 		measures := make([]string, len(in.Measures))
 		for i, m := range in.Measures {
-			measures[i] = string(m)
+			measures[i] = b.say(string(m))
 		}
-		limits := quantityText(in.Limits)
+		limits := b.quantity(in.Limits)
 		if in.Floor != nil {
-			limits = join(" + ", limits, quantityText(*in.Floor))
+			limits = join(" + ", limits, b.quantity(*in.Floor))
 		}
 		if in.Coverage > 0 {
 			limits = join(", ", limits, "k = "+w.Decimal(strconv.FormatFloat(in.Coverage, 'g', -1, 64)))
 		}
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(in.Title, in.ID)}, {Text: orDash(join(", ", strings.Join(measures, ", "), in.Place))},
-			{Text: orDash(limits)}, {Text: orDash(in.LastCheck)}, {Text: orDash(in.NextCheck)}}})
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(in.Title, in.ID)}, {Text: orDash(join(", ", strings.Join(measures, ", "), b.say(in.Place)))},
+			{Text: orDash(limits)}, {Text: orDash(b.say(in.LastCheck))}, {Text: orDash(b.say(in.NextCheck))}}})
 	}
 	return b.section("instruments", t)
 }
@@ -270,14 +273,14 @@ func (b *builder) evidence() Section {
 		{Title: w.T("col.name"), Share: 6}, {Title: w.T("col.role"), Share: 2.6}, {Title: w.T("col.size"), Share: 2, Right: true}, {Title: w.T("col.hash"), Share: 9.8},
 	}}
 	for _, e := range files {
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: evidenceName(e)}, {Text: orDash(e.Role)}, {Text: w.Bytes(e.Size)}, {Text: e.SHA256, Code: true}}})
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.evidenceName(e)}, {Text: orDash(b.say(e.Role))}, {Text: w.Bytes(e.Size)}, {Text: e.SHA256, Code: true}}})
 	}
 	return b.section("evidence", Paragraph{Text: w.T("evidence.text")}, t)
 }
 
-func evidenceName(e reading.Evidence) string {
+func (b *builder) evidenceName(e reading.Evidence) string {
 	if e.Caption != "" && e.Caption != e.Name {
-		return join(" – ", e.Name, e.Caption)
+		return join(" – ", e.Name, b.say(e.Caption))
 	}
 	return orDash(e.Name)
 }
@@ -312,4 +315,30 @@ func (b *builder) ruleText(r plans.Rule) string {
 		return b.w.T("rule.simple")
 	}
 	return b.w.T("rule.guarded")
+}
+
+// works are the kinds of work done.
+func (b *builder) works() []string {
+	out := make([]string, len(b.d.Job.Work))
+	for i, w := range b.d.Job.Work {
+		out[i] = b.say(w)
+	}
+	return out
+}
+
+// condition is one circumstance of a test.
+func (b *builder) condition(c scoring.Condition) string {
+	name := b.say(c.Name)
+	if key := "condition." + c.Name; b.w.Has(key) {
+		name = b.w.T(key)
+	}
+	return b.w.T("condition", "name", name, "text", b.say(c.Text))
+}
+
+// caption is what a photo shows: its kind, and what was said of it.
+func (b *builder) caption(role, text string) string {
+	if role == "" || text == "" {
+		return b.say(role + text)
+	}
+	return b.w.T("condition", "name", b.say(role), "text", b.say(text))
 }

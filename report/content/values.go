@@ -1,18 +1,28 @@
 package content
 
-import "strings"
+import (
+	"strings"
+
+	"proveout/report/words"
+)
 
 // Values returns what a reader looks for on the pages of a document that
 // another version of the program may have laid out: its number, what ties it
 // to the card, the verdicts on its front, and each measured value with its
-// limits.
+// limits. Another version may translate sentences and titles otherwise: of a
+// document that is not English the verdicts, numbers and hashes are looked for,
+// but no words that were said in English first.
 func Values(c *Content) []string {
 	out := []string{c.Number, c.Front.Card, c.Front.Headline, c.Front.ShopName, strings.Join(c.Front.Check.Fingerprint, " ")}
 	for _, f := range c.Front.Identity {
 		out = append(out, f.Text)
 	}
+	translated := c.Language != "en"
 	for _, t := range c.Front.Tested {
-		out = append(out, t.Title, t.Word)
+		if !translated {
+			out = append(out, t.Title)
+		}
+		out = append(out, t.Word)
 	}
 	for _, s := range c.Sections {
 		for _, b := range s.Blocks {
@@ -23,11 +33,16 @@ func Values(c *Content) []string {
 				}
 				for _, r := range b.Rows {
 					for _, cell := range r.Cells {
-						out = append(out, cell.Text)
+						if !translated || cell.Verdict != nil || cell.Code || words.Quantity(cell.Text) {
+							out = append(out, cell.Text)
+						}
 					}
 				}
 			case Photos:
 				for _, p := range b.Photos {
+					if translated {
+						continue // their kind is translated
+					}
 					out = append(out, p.Caption)
 				}
 			}

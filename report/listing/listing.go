@@ -122,7 +122,7 @@ func (k *kit) figures() ([]File, error) {
 			n++
 			var b bytes.Buffer
 			enc := png.Encoder{CompressionLevel: png.BestSpeed}
-			if err := enc.Encode(&b, chart.Picture(f, w, w*0.75, dpi, chart.Style{Decimal: mark})); err != nil {
+			if err := enc.Encode(&b, chart.Picture(content.Translated(f, k.w), w, w*0.75, dpi, chart.Style{Decimal: mark})); err != nil {
 				return nil, err
 			}
 			out = append(out, File{fmt.Sprintf("figure-%d.png", n), b.Bytes()})
@@ -154,10 +154,10 @@ func (k *kit) parts() []part {
 	}
 	add(w.T("listing.wrong"), j.Complaint)
 	add(w.T("listing.condition"), j.Condition)
-	add(w.T("listing.done"), append(append([]string(nil), j.Work...), j.WorkNotes)...)
+	add(w.T("listing.done"), append(k.works(), j.WorkNotes)...)
 	var tested []string
 	for _, t := range k.c.Front.Tested {
-		line := t.Title + ": " + t.Word
+		line := k.pair(t.Title, t.Word)
 		if t.Note != "" {
 			line += " (" + t.Note + ")"
 		}
@@ -167,6 +167,15 @@ func (k *kit) parts() []part {
 	add(w.T("listing.results"), k.results()...)
 	add(w.T("listing.marks"), k.marks()...)
 	add(w.T("listing.not"), append(append([]string(nil), k.c.Front.IsNot...), w.T("limits.1"), w.T("limits.2"))...)
+	return out
+}
+
+// works are the kinds of work done.
+func (k *kit) works() []string {
+	out := make([]string, 0, len(k.d.Job.Work)+1)
+	for _, w := range k.d.Job.Work {
+		out = append(out, k.w.Say(w))
+	}
 	return out
 }
 
@@ -182,16 +191,18 @@ func (k *kit) results() []string {
 			out = append(out, k.result(c))
 		}
 		if s.Kind == string(plans.MemorySize) { // a size shown short is explained
-			out = append(out, s.Findings...)
+			for _, f := range s.Findings {
+				out = append(out, k.w.Say(f))
+			}
 		}
 	}
 	return out
 }
 
 func (k *kit) result(c *scoring.Check) string {
-	s := c.Title + ": " + content.Measured(c, k.w)
+	s := k.pair(k.w.Say(c.Title), content.Measured(c, k.w))
 	if c.Limits != nil && c.Limits.Text != "" {
-		s += " (" + k.w.T("listing.limits", "limits", k.w.Decimal(c.Limits.Text)) + ")"
+		s += " (" + k.w.T("listing.limits", "limits", k.w.Say(c.Limits.Text)) + ")"
 	}
 	return s
 }
@@ -199,13 +210,16 @@ func (k *kit) result(c *scoring.Check) string {
 func (k *kit) marks() []string {
 	var out []string
 	if k.d.Job.Card.Serial != "" {
-		out = append(out, k.w.T("front.serial")+": "+k.d.Job.Card.Serial)
+		out = append(out, k.pair(k.w.T("front.serial"), k.d.Job.Card.Serial))
 	}
 	for _, m := range k.d.Job.Card.Marks {
-		out = append(out, m.Name+": "+m.Value)
+		out = append(out, k.pair(m.Name, m.Value))
 	}
 	return out
 }
+
+// pair is a name with what belongs to it.
+func (k *kit) pair(name, text string) string { return k.w.T("condition", "name", name, "text", text) }
 
 func (k *kit) number() string {
 	return k.w.T("listing.number", "number", k.d.Number, "date", k.w.Date(k.d.IssuedAt))

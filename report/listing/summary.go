@@ -162,7 +162,11 @@ func (k *kit) foot(b *board, m int) {
 	width := left - m - 40
 	b.line(m, 1425, width, typeface.Bold, 36, ink, k.d.Shop.Name)
 	b.line(m, 1472, width, typeface.Regular, 30, ink, k.number())
-	b.line(m, 1515, width, typeface.Regular, 26, quiet, k.c.Front.IsNot[0])
+	size := 26.0
+	for size > 18 && typeface.Width(typeface.Regular, size, drawable(k.c.Front.IsNot[0])) > float64(width) {
+		size--
+	}
+	b.line(m, 1515, width, typeface.Regular, size, quiet, k.c.Front.IsNot[0])
 	b.line(m, 1555, width, typeface.Regular, 26, quiet, k.d.Seal.Fingerprint.String())
 }
 

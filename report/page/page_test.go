@@ -277,3 +277,23 @@ func BenchmarkWrite(b *testing.B) {
 		}
 	}
 }
+
+// A sentence that the catalogue does not know is marked where it stands in an
+// element, and nowhere else.
+func TestWhatStaysEnglishIsMarked(t *testing.T) {
+	for language, want := range map[string]bool{"en": false, "de": true, "fr": true} {
+		d := sample.Failed()
+		d.Language = language
+		var b strings.Builder
+		if err := Write(&b, d); err != nil {
+			t.Fatal(err)
+		}
+		page := b.String()
+		if got := strings.Contains(page, `<span lang="en">Nothing on the checklist was found.</span>`); got != want {
+			t.Errorf("%s: marked %v", language, got)
+		}
+		if regexp.MustCompile(`="[^"<>]*<span`).MatchString(page) || regexp.MustCompile(`<title>[^<]*<span`).MatchString(page) {
+			t.Errorf("%s: marked inside an attribute", language)
+		}
+	}
+}

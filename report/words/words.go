@@ -2,8 +2,9 @@
 // language, keys to sentences.
 //
 // A language code comes in; texts, dates and numbers in that language's form
-// go out. Adding a language is adding a file. The package knows nothing of
-// cards or verdicts.
+// go out. Adding a language is adding a file: texts by key, and below
+// [sentences] the program's English sentences by themselves. The package knows
+// nothing of cards or verdicts.
 package words
 
 import (
@@ -28,6 +29,7 @@ type Catalogue struct {
 	Language string // "en"
 	texts    map[string]string
 	fallback *Catalogue
+	unread
 }
 
 var loaded sync.Map // language → *Catalogue
@@ -59,7 +61,9 @@ func In(language string) (*Catalogue, error) {
 		return nil, fmt.Errorf("no texts in language %q; there are %s", language, strings.Join(Languages(), ", "))
 	}
 	c := &Catalogue{Language: language}
-	if _, err := toml.Decode(string(text), &c.texts); err != nil {
+	keyed, sentences, _ := strings.Cut(string(text), "\n[sentences]\n")
+	c.part = sentences
+	if _, err := toml.Decode(keyed, &c.texts); err != nil {
 		return nil, fmt.Errorf("texts of language %q: %w", language, err)
 	}
 	if language != "en" {
@@ -73,6 +77,20 @@ func In(language string) (*Catalogue, error) {
 
 // Has reports whether the language itself has a text for key.
 func (c *Catalogue) Has(key string) bool { _, ok := c.texts[key]; return ok }
+
+// Part returns the texts whose keys begin with a prefix, by the rest of the key.
+func (c *Catalogue) Part(prefix string) map[string]string {
+	out := map[string]string{}
+	if c.fallback != nil {
+		out = c.fallback.Part(prefix)
+	}
+	for key, text := range c.texts {
+		if rest, ok := strings.CutPrefix(key, prefix); ok {
+			out[rest] = text
+		}
+	}
+	return out
+}
 
 // T returns the text of key with its {name} places filled from pairs of name
 // and value. A key the language lacks comes in English; one that no language
@@ -132,6 +150,11 @@ func (c *Catalogue) Time(t time.Time) string {
 		zone = "UTC"
 	}
 	return c.T("date.time", "date", c.Date(t), "time", t.Format("15:04"), "zone", zone)
+}
+
+// Stamp writes a day and time with the offset from UTC, short for tables.
+func (c *Catalogue) Stamp(t time.Time) string {
+	return c.T("date.stamp", "y", t.Format("2006"), "m", t.Format("01"), "d", t.Format("02"), "time", t.Format("15:04"), "zone", t.Format("-07:00"))
 }
 
 // Span writes a length of time in seconds, in the largest fitting unit:

@@ -1,6 +1,7 @@
 // Command browser is the checker inside the page for a buyer's browser. It is
 // compiled to WebAssembly; the page hands it the bytes of a file and gets the
-// answers as JSON. See package checkpage.
+// answers as JSON, in English, and then in the language that is chosen. See
+// package checkpage.
 package main
 
 import (
@@ -11,6 +12,7 @@ import (
 	"proveout/report/archive"
 	"proveout/report/seal/check"
 	"proveout/report/seal/fingerprint"
+	"proveout/report/words"
 )
 
 func main() {
@@ -28,8 +30,35 @@ func main() {
 		o.Rescore, o.Remake, o.Further = e.Scores, e.Values, e.Questions()
 		return answer(check.Verify(pdf, o))
 	}))
+	js.Global().Set("proveoutSay", js.FuncOf(func(_ js.Value, args []js.Value) any {
+		return say(args[0].String(), args[1].String())
+	}))
 	js.Global().Call("proveoutReady")
 	select {}
+}
+
+// A spoken answer is one in a language, with what of it stayed English.
+type spoken struct {
+	check.Report
+	Error   string   `json:"error,omitempty"`
+	English []string `json:"english"`
+}
+
+// say puts an answer into a language; one that is not known is English.
+func say(english, language string) string {
+	var r spoken
+	w, err := words.In(language)
+	if err != nil || json.Unmarshal([]byte(english), &r) != nil {
+		return english
+	}
+	told := func(s string) string {
+		text, left := w.Sentence(s)
+		r.English = append(r.English, left...)
+		return text
+	}
+	r.Translate(told)
+	r.Error = told(r.Error)
+	return answer(r)
 }
 
 func answer(v any) string {

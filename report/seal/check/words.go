@@ -81,6 +81,18 @@ func (r *Report) conclude() {
 	}
 }
 
+// Translate puts the report's words into another language, sentence by sentence.
+func (r *Report) Translate(say func(english string) string) {
+	r.Summary = say(r.Summary)
+	r.Answers, r.Limits = slices.Clone(r.Answers), slices.Clone(r.Limits)
+	for i := range r.Answers {
+		r.Answers[i].Question, r.Answers[i].Words = say(r.Answers[i].Question), say(r.Answers[i].Words)
+	}
+	for i := range r.Limits {
+		r.Limits[i] = say(r.Limits[i])
+	}
+}
+
 // TookTooLong is the report on a file whose inspection was given up.
 func TookTooLong() Report {
 	r := Report{Limits: limits}
