@@ -143,30 +143,18 @@ func absolute(a, b *raster.RGB) (sum, squares int64, worst Region) {
 	across := (a.Width + block - 1) / block
 	down := (a.Height + block - 1) / block
 	blocks := make([]int64, across*down)
-	row := make([]int64, across)
-	for y := range a.Height {
-		clear(row)
-		pa := a.Pix[3*y*a.Width : 3*(y+1)*a.Width]
-		pb := b.Pix[3*y*a.Width : 3*(y+1)*a.Width]
-		for k := range across {
-			part := 0
-			sq := 0
-			end := min(3*(k+1)*block, len(pa))
-			for i := 3 * k * block; i < end; i++ {
-				d := int(pa[i]) - int(pb[i])
-				sq += d * d
-				part += max(d, -d)
-			}
-			row[k] = int64(part)
-			squares += int64(sq)
+	var part [Workers]int64
+	split(down, func(k, from, to int) {
+		for y := from; y < to; y++ {
+			part[k] += blockRow(blocks[y*across:(y+1)*across], a, b, y*block)
 		}
-		for k, v := range row {
-			blocks[y/block*across+k] += v
-			sum += v
-		}
+	})
+	for _, v := range part {
+		squares += v
 	}
 	best := -1.0
 	for i, v := range blocks {
+		sum += v
 		x, y := i%across*block, i/across*block
 		w, h := min(block, a.Width-x), min(block, a.Height-y)
 		if m := float64(v) / float64(3*w*h); m > best {
@@ -175,6 +163,32 @@ func absolute(a, b *raster.RGB) (sum, squares int64, worst Region) {
 		}
 	}
 	return sum, squares, worst
+}
+
+// blockRow adds up the absolute differences of each block of one row of blocks,
+// which begins at picture row y, and returns the sum of the squares.
+func blockRow(sums []int64, a, b *raster.RGB, y int) (squares int64) {
+	for ; y < a.Height; y++ {
+		pa := a.Pix[3*y*a.Width : 3*(y+1)*a.Width]
+		pb := b.Pix[3*y*a.Width : 3*(y+1)*a.Width]
+		for k := range sums {
+			at, end := 3*k*block, min(3*(k+1)*block, len(pa))
+			va, vb := pa[at:end], pb[at:end]
+			vb = vb[:len(va)]
+			sum, sq := 0, 0
+			for i, v := range va {
+				d := int(v) - int(vb[i])
+				sq += d * d
+				sum += max(d, -d)
+			}
+			sums[k] += int64(sum)
+			squares += int64(sq)
+		}
+		if y%block == block-1 {
+			break
+		}
+	}
+	return squares
 }
 
 // split runs f over [0, n) in Workers parts at once.

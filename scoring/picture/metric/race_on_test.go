@@ -1,0 +1,5 @@
+//go:build race
+
+package metric
+
+const underRace = true
