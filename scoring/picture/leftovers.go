@@ -206,18 +206,26 @@ func (c *comparison) rest() []float32 {
 	}
 	w, h := c.grid.Width, c.grid.Height
 	nan := float32(math.NaN())
-	for i := range out {
-		if x, y := i%w, i/w; y < mark || y >= h-mark || x < side+c.grid.X0 || x >= c.grid.X1-side {
-			out[i] = nan
-			continue
-		}
-		var s float32
-		for ch := range 3 {
-			if k[ch] != 0 {
-				s += r[ch][i] * k[ch]
+	from, to := min(w, side+c.grid.X0), max(0, c.grid.X1-side)
+	for y := range h {
+		line := out[y*w : (y+1)*w]
+		known := y >= mark && y < h-mark && from < to
+		for x := range line {
+			if !known || x < from || x >= to {
+				line[x] = nan
 			}
 		}
-		out[i] = s * scale
+		if !known {
+			continue
+		}
+		line = line[from:to]
+		for ch := range 3 {
+			if k := k[ch] * scale; k != 0 {
+				for x, v := range r[ch][y*w+from : y*w+to] {
+					line[x] += v * k
+				}
+			}
+		}
 	}
 	return out
 }

@@ -261,6 +261,9 @@ func refine(p, c plane, f Fit, places []place, reach int, t Texture) (Fit, bool)
 		f.ScaleX *= 1 + bx
 		f.ScaleY *= 1 + by
 		if round > 0 {
+			if math.Abs(ax)+math.Abs(bx)*float64(p.w)+math.Abs(ay)+math.Abs(by)*float64(p.h) < 0.004 {
+				break // another round would change nothing
+			}
 			reach = 2
 		}
 	}
@@ -430,25 +433,15 @@ func locateBy(p plane, w place, reach int, read func(x, y float64) (float32, boo
 	if pvar < area {
 		return 0, 0, 0
 	}
+	sums := sumsOf(patch, cw, ch)
 	best := 0
 	for k := range score {
 		ox, oy := k%n, k/n
-		var s, q, x float32
-		var s64, q64, x64 float64
+		var x64 float64
 		for j := range w.h {
-			a := p.v[(w.y+j)*p.w+w.x : (w.y+j)*p.w+w.x+w.w]
-			b := patch[(oy+j)*cw+ox : (oy+j)*cw+ox+w.w]
-			s, q, x = 0, 0, 0
-			for i, v := range a {
-				u := b[i]
-				s += u
-				q += u * u
-				x += u * v
-			}
-			s64 += float64(s)
-			q64 += float64(q)
-			x64 += float64(x)
+			x64 += float64(dot(p.v[(w.y+j)*p.w+w.x:(w.y+j)*p.w+w.x+w.w], patch[(oy+j)*cw+ox:(oy+j)*cw+ox+w.w]))
 		}
+		s64, q64 := sums.of(ox, oy, w.w, w.h)
 		cvar := q64 - s64*s64/area
 		if cvar > area*0.05 {
 			score[k] = (x64 - s64*ps/area) / math.Sqrt(cvar*pvar)
@@ -466,6 +459,48 @@ func locateBy(p plane, w place, reach int, read func(x, y float64) (float32, boo
 		dy += vertex(score[best-n], score[best], score[best+n])
 	}
 	return dx, dy, score[best]
+}
+
+// dot returns the sum of the products of two lines of equal length.
+func dot(a, b []float32) float32 {
+	b = b[:len(a)]
+	var s0, s1, s2, s3 float32
+	for len(a) >= 4 && len(b) >= 4 {
+		s0 += a[0] * b[0]
+		s1 += a[1] * b[1]
+		s2 += a[2] * b[2]
+		s3 += a[3] * b[3]
+		a, b = a[4:], b[4:]
+	}
+	for i, v := range a {
+		s0 += v * b[i]
+	}
+	return s0 + s1 + s2 + s3
+}
+
+// areaSums gives the sum of the values and of their squares of any rectangle.
+type areaSums struct {
+	width int // one more than that of the picture
+	s, q  []float64
+}
+
+func sumsOf(v []float32, w, h int) areaSums {
+	a := areaSums{w + 1, make([]float64, (w+1)*(h+1)), make([]float64, (w+1)*(h+1))}
+	for y := range h {
+		var s, q float64
+		at := (y+1)*a.width + 1
+		for x, u := range v[y*w : (y+1)*w] {
+			s += float64(u)
+			q += float64(u) * float64(u)
+			a.s[at+x], a.q[at+x] = s+a.s[at+x-a.width], q+a.q[at+x-a.width]
+		}
+	}
+	return a
+}
+
+func (a areaSums) of(x, y, w, h int) (s, q float64) {
+	i, j := y*a.width+x, (y+h)*a.width+x
+	return a.s[j+w] - a.s[j] - a.s[i+w] + a.s[i], a.q[j+w] - a.q[j] - a.q[i+w] + a.q[i]
 }
 
 // vertex returns where a parabola through three equally spaced values peaks.

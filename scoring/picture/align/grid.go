@@ -2,6 +2,7 @@ package align
 
 import (
 	"math"
+	"slices"
 
 	"proveout/scoring/picture/raster"
 )
@@ -30,9 +31,18 @@ func Resample(c *raster.RGB, f Fit, width, height int) *Grid {
 	g.X0, g.X1, g.Y0, g.Y1 = x0, x1, y0, y1
 	g.Phased = varied(g.BinX) || varied(g.BinY)
 	n := 3 * c.Width
+	whole := !slices.ContainsFunc(xs, func(t step) bool { return t.f != 0 })
 	for y, s := range ys {
 		top, bottom := c.Pix[s.a*n:(s.a+1)*n], c.Pix[s.b*n:(s.b+1)*n]
 		o := y * width
+		if whole && s.f == 0 {
+			red, green, blue := g.V[0][o:o+width], g.V[1][o:o+width], g.V[2][o:o+width]
+			for x, t := range xs {
+				p := top[3*t.a : 3*t.a+3 : 3*t.a+3]
+				red[x], green[x], blue[x] = float32(p[0]), float32(p[1]), float32(p[2])
+			}
+			continue
+		}
 		for x, t := range xs {
 			a, b := 3*t.a, 3*t.b
 			for ch := range 3 {

@@ -106,10 +106,17 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 	for ch := range 3 {
 		v.f[ch] = v.m.filter(v.g, u[ch])
 	}
-	for _, sample := range []int{15000, 45000} {
-		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task, sample)
-		v.r = v.m.residuals(v.g, v.f)
-		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r)
+	// The first round only has to know the noise: a part of the rows of a large
+	// picture tells it.
+	area := (v.g.X1 - v.g.X0) * (v.g.Y1 - v.g.Y0)
+	for _, round := range []struct{ sample, every int }{{15000, max(1, area/200000) | 1}, {45000, 1}} {
+		every := round.every
+		if v.m.sharp {
+			every = 1 // this may be the only round
+		}
+		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task, round.sample)
+		v.r = v.m.residuals(v.g, v.f, v.r, every)
+		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r, every)
 		v.setNoise(t)
 		before := v.m.noise
 		for ch := range 3 {
@@ -161,7 +168,7 @@ func (v *view) again(u [3][]float32) [][3]tally {
 		}
 		v.f[ch] = f
 	}
-	return v.m.tabulate(v.lanes, v.g, v.codes, v.r)
+	return v.m.tabulate(v.lanes, v.g, v.codes, v.r, 1)
 }
 
 // foldedBanks looks for address faults of whole banks and, when it finds one,

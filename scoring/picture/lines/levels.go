@@ -29,7 +29,14 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 	all := make([][3]classFit, classes)
 	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/sample)
 	row := make([]int16, w)
-	var feat [12]float64
+	var feat [2]float64
+	var weights [8]float64
+	var bit [3][]float64 // the level of each bit alone
+	for ch, f := range fields {
+		for k := range f.Bits {
+			bit[ch] = append(bit[ch], l.weight(ch, k))
+		}
+	}
 	var seen, exact [3]float64
 	for y := g.Y0; y < g.Y1; y += skip {
 		l.row(y, row)
@@ -55,15 +62,10 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 				if task == LevelsOnly {
 					continue
 				}
-				feat[1] = p - h*float64(u[ch][i])
-				code := codes[i] >> fields[ch].Shift
-				for k := range fields[ch].Bits {
-					feat[2+k] = 0
-					if code>>k&1 == 1 {
-						feat[2+k] = h * float64(l.level[ch][1<<k])
-					}
+				for k, w := range bit[ch] {
+					weights[k] = h * w
 				}
-				c.bits.add(feat[:2+fields[ch].Bits], v)
+				c.bits.addBits(p-h*float64(u[ch][i]), codes[i]>>fields[ch].Shift&(1<<fields[ch].Bits-1), &weights, v)
 			}
 		}
 	}

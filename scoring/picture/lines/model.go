@@ -2,6 +2,7 @@ package lines
 
 import (
 	"math"
+	"math/bits"
 	"sort"
 
 	"proveout/scoring/picture/align"
@@ -173,6 +174,14 @@ func (m *model) filter(g *align.Grid, u []float32) []float32 {
 			}
 		}
 		o := out[y*w : (y+1)*w]
+		if !g.Phased {
+			t := m.hx[g.BinX[0]]
+			for x := range o {
+				s := line[x : x+5 : x+5]
+				o[x] = t[0]*s[0] + t[1]*s[1] + t[2]*s[2] + t[3]*s[3] + t[4]*s[4]
+			}
+			continue
+		}
 		for x := range o {
 			t := &m.hx[g.BinX[x]]
 			s := line[x : x+5 : x+5]
@@ -219,6 +228,30 @@ func (n *normal) add(f []float64, y float64) {
 			row[j] += v * f[j]
 		}
 		n.b[i] += v * y
+	}
+	n.yy += y * y
+	n.count++
+}
+
+// addBits is add for the unknowns of the levels: a constant, what the neighbours
+// give, and one for each bit, which is 0 where the code has none.
+func (n *normal) addBits(neighbours float64, code uint32, weights *[8]float64, y float64) {
+	n.a[0][0]++
+	n.a[1][0] += neighbours
+	n.a[1][1] += neighbours * neighbours
+	n.b[0] += y
+	n.b[1] += neighbours * y
+	for rest := code; rest != 0; rest &= rest - 1 {
+		k := bits.TrailingZeros32(rest) & 7
+		v := weights[k]
+		row := &n.a[2+k]
+		row[0] += v
+		row[1] += v * neighbours
+		n.b[2+k] += v * y
+		for below := code & (2<<k - 1); below != 0; below &= below - 1 {
+			j := bits.TrailingZeros32(below) & 7
+			row[2+j] += v * weights[j]
+		}
 	}
 	n.yy += y * y
 	n.count++

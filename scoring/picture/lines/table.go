@@ -22,14 +22,13 @@ func overRows(from, to int, f func(part, from, to int)) {
 // A cell sums the deviations of the pixels of one lane class, channel and level.
 type cell struct {
 	a, q, n, r2 float64 // Σ h·r, Σ h², count, Σ r²: a/q is the mean deviation of the shown level
-	clipped     float64 // pixels left out because they look clipped as predicted
 }
 
 // A tally holds the cells of one lane class and channel.
 type tally struct {
-	cells []cell
-	n, r2 float64
-	sum   float64
+	cells   []cell
+	clipped []float64 // by level: pixels left out because they look clipped as predicted
+	n, r2   float64
 }
 
 func (t *tally) variance() float64 {
@@ -56,55 +55,103 @@ func (t *tally) within() float64 {
 
 // residuals returns, for every pixel and channel, how far the screen level read
 // from the capture lies from the predicted one; NaN where it cannot be used.
-func (m *model) residuals(g *align.Grid, f [3][]float32) (r [3][]float32) {
-	const steps = 4
-	nan := float32(math.NaN())
+// Only one row of so many is looked at. The old residuals, if any, are
+// overwritten.
+func (m *model) residuals(g *align.Grid, f, old [3][]float32, every int) (r [3][]float32) {
 	for ch := range 3 {
-		r[ch] = make([]float32, len(f[ch]))
-		lo, hi := m.usableRange(ch)
-		black, white, near := float32(m.screenLevel(ch, 0)), float32(m.screenLevel(ch, 255)), float32((4*min(m.noise[ch], 12)+4)/m.gain[ch])
-		curve := make([]float32, 256*steps+1)
-		for i := range curve {
-			curve[i] = float32(m.screenLevel(ch, float64(i)/steps))
+		r[ch] = old[ch]
+		if len(r[ch]) != len(f[ch]) {
+			r[ch] = make([]float32, len(f[ch]))
 		}
-		bias := biases(min(m.noise[ch], 16), m.gain[ch])
-		sharp := m.hx[0][2]*m.hy[0][1] > 0.85
-		scale, offset := float32(1/m.gain[ch]), float32(m.offset[ch])
+		e := m.reader(ch)
 		overRows(0, g.Height, func(_, from, to int) {
 			for y := from; y < to; y++ {
-				out := r[ch][y*g.Width : (y+1)*g.Width]
-				if y < g.Y0 || y >= g.Y1 {
-					for x := range out {
-						out[x] = nan
-					}
+				if skipped(g, y, every) {
 					continue
 				}
-				p, v := f[ch][y*g.Width:(y+1)*g.Width], g.V[ch][y*g.Width:(y+1)*g.Width]
-				for x := range out {
-					switch {
-					case m.missing[ch] || x < g.X0 || x >= g.X1:
-						out[x] = nan
-						continue
-					case m.gamma[ch] == 1:
-						out[x] = (v[x]-offset)*scale - p[x]
-					default:
-						out[x] = curve[min(255*steps, max(0, int(v[x]*steps+0.5)))] - p[x]
-					}
-					switch {
-					case p[x] >= lo && p[x] <= hi:
-					case p[x] > 2*black-lo && p[x] < 2*white-hi: // half clipped by noise: right the mean
-						c := float32(m.captureLevel(ch, float64(p[x])))
-						out[x] -= bias[min(len(bias)-1, max(0, int((c+biasBelow)*biasSteps+0.5)))]
-					case sharp: // compare with what clipping leaves
-						out[x] += p[x] - min(white, max(black, p[x]))
-					default: // predicted to be clipped: nothing is learnt when it looks so
-						if d := out[x] + p[x] - min(white, max(black, p[x])); d < near && d > -near {
-							out[x] = nan
-						}
-					}
-				}
+				at, end := y*g.Width, (y+1)*g.Width
+				e.row(r[ch][at:end], f[ch][at:end], g.V[ch][at:end], g, y)
 			}
 		})
+	}
+	return r
+}
+
+// skipped reports whether a row is left out when one row of so many is looked at.
+func skipped(g *align.Grid, y, every int) bool { return every > 1 && (y-g.Y0)%every != 0 }
+
+const curveSteps = 4 // of a level
+
+// A reader turns captured levels of one channel into residuals.
+type reader struct {
+	*model
+	ch                 int
+	lo, hi             float32 // predicted levels that no clipping touches
+	black, white, near float32
+	scale, offset      float32
+	curve              []float32 // screen level of a captured one; nil when that is a straight line
+	bias               []float32
+	sharp              bool
+}
+
+func (m *model) reader(ch int) *reader {
+	e := &reader{model: m, ch: ch, sharp: m.hx[0][2]*m.hy[0][1] > 0.85,
+		black: float32(m.screenLevel(ch, 0)), white: float32(m.screenLevel(ch, 255)), near: float32((4*min(m.noise[ch], 12) + 4) / m.gain[ch]),
+		scale: float32(1 / m.gain[ch]), offset: float32(m.offset[ch]),
+		bias: biases(min(m.noise[ch], 16), m.gain[ch])}
+	e.lo, e.hi = m.usableRange(ch)
+	if m.gamma[ch] != 1 {
+		e.curve = make([]float32, 256*curveSteps+1)
+		for i := range e.curve {
+			e.curve[i] = float32(m.screenLevel(ch, float64(i)/curveSteps))
+		}
+	}
+	return e
+}
+
+// row sets out to the residuals of row y from the predicted levels p and the
+// captured levels v.
+func (e *reader) row(out, p, v []float32, g *align.Grid, y int) {
+	nan := float32(math.NaN())
+	from, to := g.X0, g.X1
+	if y < g.Y0 || y >= g.Y1 || e.missing[e.ch] {
+		from, to = 0, 0
+	}
+	for x := range out[:from] {
+		out[x] = nan
+	}
+	for x := to; x < len(out); x++ {
+		out[x] = nan
+	}
+	out, p, v = out[from:to], p[from:to], v[from:to]
+	p, v = p[:len(out)], v[:len(out)]
+	for x := range out {
+		predicted := p[x]
+		var r float32
+		if e.curve == nil {
+			r = (v[x]-e.offset)*e.scale - predicted
+		} else {
+			r = e.curve[min(255*curveSteps, max(0, int(v[x]*curveSteps+0.5)))] - predicted
+		}
+		if predicted < e.lo || predicted > e.hi {
+			r = e.clipped(predicted, r)
+		}
+		out[x] = r
+	}
+}
+
+// clipped returns the residual where clipping may have touched the capture.
+func (e *reader) clipped(predicted, r float32) float32 {
+	switch {
+	case predicted > 2*e.black-e.lo && predicted < 2*e.white-e.hi: // half clipped by noise: right the mean
+		c := float32(e.captureLevel(e.ch, float64(predicted)))
+		return r - e.bias[min(len(e.bias)-1, max(0, int((c+biasBelow)*biasSteps+0.5)))]
+	case e.sharp: // compare with what clipping leaves
+		return r + predicted - min(e.white, max(e.black, predicted))
+	}
+	// Predicted to be clipped: nothing is learnt when it looks so.
+	if d := r + predicted - min(e.white, max(e.black, predicted)); d < e.near && d > -e.near {
+		return float32(math.NaN())
 	}
 	return r
 }
@@ -115,44 +162,19 @@ func (m *model) usableRange(ch int) (lo, hi float32) {
 	return float32(m.screenLevel(ch, margin)), float32(m.screenLevel(ch, 255-margin))
 }
 
-// tabulate sums the residuals by lane class, channel and written level.
-func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32) [][3]tally {
-	classes := l.phases * l.banks
-	fields := l.Mode.Format.Fields()
+// tabulate sums the residuals by lane class, channel and written level, over one
+// row of so many.
+func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32, every int) [][3]tally {
 	var parts [workers][][3]tally
 	overRows(g.Y0, g.Y1, func(part, from, to int) {
-		t := make([][3]tally, classes)
-		for k := range t {
-			for ch := range 3 {
-				t[k][ch].cells = make([]cell, 1<<fields[ch].Bits)
-			}
-		}
+		t := l.tallies()
 		row := make([]int16, g.Width)
 		for y := from; y < to; y++ {
-			l.row(y, row)
-			hy := m.hy[g.BinY[y]][1]
-			for x := g.X0; x < g.X1; x++ {
-				i := y*g.Width + x
-				h := hy * m.hx[g.BinX[x]][2]
-				code := codes[i]
-				k := &t[row[x]]
-				for ch := range 3 {
-					v := r[ch][i]
-					s := &k[ch]
-					if v != v {
-						s.cells[code>>fields[ch].Shift&(1<<fields[ch].Bits-1)].clipped++
-						continue
-					}
-					s.n++
-					s.sum += float64(v)
-					s.r2 += float64(v * v)
-					c := &s.cells[code>>fields[ch].Shift&(1<<fields[ch].Bits-1)]
-					c.a += float64(h * v)
-					c.q += float64(h * h)
-					c.n++
-					c.r2 += float64(v * v)
-				}
+			if skipped(g, y, every) {
+				continue
 			}
+			l.row(y, row)
+			m.tabulateRow(t, l, g, codes, r, row, y)
 		}
 		parts[part] = t
 	})
@@ -160,31 +182,71 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 	for _, p := range parts[1:] {
 		for k := range p {
 			for ch := range 3 {
-				a, b := &out[k][ch], &p[k][ch]
-				a.n += b.n
-				a.sum += b.sum
-				a.r2 += b.r2
-				for v := range b.cells {
-					a.cells[v].a += b.cells[v].a
-					a.cells[v].q += b.cells[v].q
-					a.cells[v].n += b.cells[v].n
-					a.cells[v].r2 += b.cells[v].r2
-					a.cells[v].clipped += b.cells[v].clipped
+				a := out[k][ch].cells
+				for v, b := range p[k][ch].cells {
+					a[v].a += b.a
+					a[v].q += b.q
+					a[v].n += b.n
+					a[v].r2 += b.r2
+					out[k][ch].clipped[v] += p[k][ch].clipped[v]
 				}
 			}
 		}
 	}
 	for k := range out {
 		for ch := range 3 {
-			for v := range out[k][ch].cells {
+			t := &out[k][ch]
+			for v := range t.cells {
+				c := &t.cells[v]
+				t.n += c.n
+				t.r2 += c.r2
 				// What is left of a level that is mostly clipped is a biased choice.
-				if c := &out[k][ch].cells[v]; c.clipped > 0.3*c.n {
+				if t.clipped[v] > 0.3*c.n {
 					*c = cell{}
 				}
 			}
 		}
 	}
 	return out
+}
+
+func (l *lanes) tallies() [][3]tally {
+	fields := l.Mode.Format.Fields()
+	t := make([][3]tally, l.phases*l.banks)
+	for k := range t {
+		for ch := range 3 {
+			t[k][ch].cells, t[k][ch].clipped = make([]cell, 1<<fields[ch].Bits), make([]float64, 1<<fields[ch].Bits)
+		}
+	}
+	return t
+}
+
+// tabulateRow adds the residuals of row y, whose lane classes are given.
+func (m *model) tabulateRow(t [][3]tally, l *lanes, g *align.Grid, codes []uint32, r [3][]float32, row []int16, y int) {
+	from, to := y*g.Width+g.X0, y*g.Width+g.X1
+	hy := m.hy[g.BinY[y]][1]
+	h := float64(hy * m.hx[g.BinX[0]][2])
+	row, bins := row[g.X0:g.X1], g.BinX[g.X0:g.X1]
+	for ch, f := range l.Mode.Format.Fields() {
+		shift, mask := f.Shift, uint32(1<<f.Bits-1)
+		res, code := r[ch][from:to], codes[from:to]
+		res, code, bins = res[:len(row)], code[:len(row)], bins[:len(row)]
+		for x, k := range row {
+			v, level := float64(res[x]), code[x]>>shift&mask
+			if v != v {
+				t[k][ch].clipped[level]++
+				continue
+			}
+			if g.Phased {
+				h = float64(hy * m.hx[bins[x]][2])
+			}
+			c := &t[k][ch].cells[level]
+			c.a += h * v
+			c.q += h * h
+			c.n++
+			c.r2 += v * v
+		}
+	}
 }
 
 const biasBelow, biasSteps = 64, 8 // levels below 0, steps of a level

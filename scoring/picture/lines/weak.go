@@ -109,27 +109,29 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 	for ch := range 3 {
 		cut[ch] = float32(limit * noise[ch])
 	}
+	from, to := v.g.X0, v.g.X1
 	for y := v.g.Y0; y < v.g.Y1; y++ {
 		v.row(y, row)
-		for x := v.g.X0; x < v.g.X1; x++ {
-			i := y*v.Mode.Width + x
-			k := row[x]
-			h := float64(v.m.centre(v.g, x, y))
-			for ch := range 3 {
-				r := v.r[ch][i]
+		at := y * v.Mode.Width
+		hy := v.m.hy[v.g.BinY[y]][1]
+		for ch := range 3 {
+			res := v.r[ch][at : at+v.Mode.Width]
+			for x := from; x < to; x++ {
+				r := res[x]
 				if r != r {
 					continue
 				}
+				k := row[x]
 				c := &o[k][ch]
 				c.n++
-				c.h += h
-				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, i, x) {
+				c.h += float64(hy * v.m.hx[v.g.BinX[x]][2])
+				variance[k][ch] += float64(r) * float64(r)
+				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, at+x, x) {
 					c.far++
-					if p, ok := v.flipped(int(k), ch, i, x, y); ok {
+					if p, ok := v.flipped(int(k), ch, at+x, x, y); ok {
 						votes[[2]int{p.Bank, p.Chip}]++
 					}
 				}
-				variance[k][ch] += float64(r) * float64(r)
 			}
 		}
 	}

@@ -39,9 +39,10 @@ func (f *Frame) RGB() *raster.RGB {
 			table[ch][v] = Widen(uint32(v), fl[ch].Bits)
 		}
 	}
-	for i, c := range f.Codes {
-		for ch := range 3 {
-			p.Pix[3*i+ch] = table[ch][c>>fl[ch].Shift&(1<<fl[ch].Bits-1)]
+	for ch, t := range table {
+		shift, mask := fl[ch].Shift, uint32(1<<fl[ch].Bits-1)
+		for i, c := range f.Codes {
+			p.Pix[3*i+ch] = t[c>>shift&mask&255]
 		}
 	}
 	return p
@@ -52,11 +53,14 @@ func (f *Frame) RGB() *raster.RGB {
 func (f *Frame) Bytes() []byte {
 	out := make([]byte, f.Mode.Bytes())
 	n := f.Mode.Format.Bytes()
-	var four [4]byte
 	for y := range f.Mode.Height {
-		for x := range f.Mode.Width {
-			binary.LittleEndian.PutUint32(four[:], f.Codes[y*f.Mode.Width+x])
-			copy(out[f.Mode.Address(x, y):], four[:n])
+		at := f.Mode.Address(0, y)
+		row := out[at : at+int64(n*f.Mode.Width)]
+		for _, c := range f.Codes[y*f.Mode.Width : (y+1)*f.Mode.Width] {
+			for k := range row[:n] {
+				row[k] = byte(c >> (8 * k))
+			}
+			row = row[n:]
 		}
 	}
 	return out
