@@ -114,7 +114,7 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 		if v.m.sharp {
 			every = 1 // this may be the only round
 		}
-		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task, round.sample)
+		v.settleLevels(u, round.sample)
 		v.r = v.m.residuals(v.g, v.f, v.r, every)
 		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r, every)
 		v.setNoise(t)
@@ -127,6 +127,22 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 		}
 	}
 	return t
+}
+
+// settleLevels estimates the levels until they stand still: where many pixels are
+// clipped, which ones are is known only when the levels are.
+func (v *view) settleLevels(u [3][]float32, sample int) {
+	for range 8 {
+		before := v.m.gain
+		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task, sample)
+		moved := 0.0
+		for ch, g := range v.m.gain {
+			moved = max(moved, math.Abs(g-before[ch]))
+		}
+		if moved < 0.002 {
+			return
+		}
+	}
 }
 
 // setNoise takes the noise from the lane classes. When there is only one, a

@@ -2,6 +2,7 @@ package lines
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -171,6 +172,13 @@ func sweep(t *testing.T, n int, modes []pattern.Mode, device func(*rand.Rand) si
 	for i := 0; total < n && i < 20*n; i++ {
 		tr := trial{mode: modes[rng.IntN(len(modes))], org: orgs[rng.IntN(len(orgs))], seed: rng.Uint64()}
 		kind := kinds[total%len(kinds)]
+		if kind == memory.BankLost { // banks that the picture needs three of
+			tr.org = orgs[len(orgs)-1]
+			tr.org.Words = tr.mode.Bytes() * 2 / 5 / tr.org.BeatBytes()
+		}
+		if tr.mode.Bytes() > tr.org.Bytes() {
+			continue
+		}
 		f, can := draw(rng, kind, tr.mode, tr.org)
 		if !can {
 			continue
@@ -188,6 +196,9 @@ func sweep(t *testing.T, n int, modes []pattern.Mode, device func(*rand.Rand) si
 	}
 	for _, k := range kinds {
 		t.Logf("%-14s %d of %d", k, ok[k], all[k])
+	}
+	if total < n {
+		t.Errorf("only %d of %d faults could be drawn", total, n)
 	}
 	return float64(hit) / float64(total)
 }
@@ -230,10 +241,10 @@ func TestAnalogueFaultsAreNamed(t *testing.T) {
 	modes := smallModes()
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
 		for i := range modes {
-			modes[i].Width, modes[i].Height = 640, 480
+			modes[i].Width, modes[i].Height = 480, 360
 		}
 	}
-	if got := sweep(t, count(20, 600), modes, analogue); got < 0.95 {
+	if got := sweep(t, count(20, 150), modes, analogue); got < 0.95 {
 		t.Errorf("%.1f %% named, want 95 %%", 100*got)
 	}
 }
@@ -266,10 +277,23 @@ func TestCleanCapturesAreClean(t *testing.T) {
 		}
 	}
 	t.Logf("%d alarms on %d clean captures, %.1f lines judged good on each", alarms, n, float64(judged)/float64(n))
-	if alarms*200 > n {
+	if alarms*500 > n { // well under the promised 1 in 200
 		t.Errorf("%d alarms on %d clean captures", alarms, n)
 	}
 	if judged < 20*n {
 		t.Error("hardly any line is judged")
+	}
+}
+
+// A weak chip spoils all its bits alike; what a model leaves over looks like
+// flips of the lower ones only.
+func TestPoissonTail(t *testing.T) {
+	// Values of the cumulative distribution, summed by hand: e^-μ Σ μ^k/k!.
+	for _, tt := range []struct{ n, expected, want float64 }{
+		{0, 1, 0.36787944117144233}, {1, 1, 0.7357588823428847}, {0, 10, 4.5399929762484854e-5}, {2, 10, 0.0027693957155115762}, {0, 0, 1}, {1e4, 1, 1},
+	} {
+		if got := poissonTail(tt.n, tt.expected); !(math.Abs(got-tt.want) <= 1e-12) {
+			t.Errorf("at most %g of %g: %g, want %g", tt.n, tt.expected, got, tt.want)
+		}
 	}
 }

@@ -2,13 +2,17 @@ package lines
 
 import (
 	"fmt"
+	"math"
 
 	"proveout/scoring/memory"
 )
 
 // outliers holds, for one lane class and channel, how many residuals lie far
-// outside the noise.
-type outliers struct{ n, far, h float64 }
+// outside the noise, and how many of them look like the flip of which bit.
+type outliers struct {
+	n, far, h float64
+	flips     [8]float64
+}
 
 // weak looks for a chip whose bits flip now and then: the residuals of its lane
 // classes then have a few large values, or a larger scatter, in just the
@@ -19,7 +23,7 @@ func (v *view) weak(rep *Report) {
 		return
 	}
 	noise := v.noise
-	o, spread, votes := v.countOutliers(noise, limit)
+	o, spread := v.countOutliers(noise, limit)
 	type guess struct {
 		bank, chip       int
 		rate, fit, count float64
@@ -33,10 +37,15 @@ func (v *view) weak(rep *Report) {
 	}
 	for bank := range v.banks {
 		for chip := range v.Org.ChipsPerBank() {
-			var es, ss, count float64
+			var es, ss, count, votes float64
 			for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
 				for ch := range 3 {
 					c := o[k][ch]
+					for bit, p := range v.wires[k][ch] {
+						if p.Chip == chip {
+							votes += c.flips[bit]
+						}
+					}
 					if c.n < 50 {
 						continue
 					}
@@ -58,12 +67,15 @@ func (v *view) weak(rep *Report) {
 			}
 			// Of chips that hold bits of the same channel, the one whose bits the sizes
 			// of the outliers fit is meant.
-			if fit := es * es / ss * (0.05 + votes[[2]int{bank, chip}]/max(1, total)); fit > best.fit {
+			if fit := es * es / ss * (0.05 + votes/max(1, total)); fit > best.fit {
 				best = guess{bank, chip, es / ss, fit, count}
 			}
 		}
 	}
 	if best.count >= 10 && best.count > 0.85*total && best.rate > 5e-5 {
+		if v.uneven(o, best.bank, best.chip, (limit+0.8)*noise[0], (limit+0.8)*noise[1], (limit+0.8)*noise[2]) {
+			return // what is left of clipping or of the smoothing, not bits that flip
+		}
 		v.addWeak(rep, best.bank, best.chip, best.rate, fmt.Sprintf("%.0f of %.0f far outliers lie in its bits", best.count, total))
 		return
 	}
@@ -75,8 +87,59 @@ func (v *view) weak(rep *Report) {
 	}
 }
 
-// flipped returns the line of the bit whose flip comes nearest to a residual.
-func (v *view) flipped(class, ch, i, x, y int) (memory.Place, bool) {
+// uneven reports whether some bit of a chip, of those whose flip is larger than
+// the least step of its channel, flips far less often than the others do: a weak
+// chip spoils all its bits alike, while what a model of the capture device leaves
+// over looks like the flips of the lower ones only. The significance of one in a
+// thousand is shared among the bits (Bonferroni).
+func (v *view) uneven(o [][3]outliers, bank, chip int, least ...float64) bool {
+	var flips, seen [3][8]float64
+	var all, exposed, bits float64
+	for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
+		for ch := range 3 {
+			c := o[k][ch]
+			for bit, p := range v.wires[k][ch] {
+				if c.n >= 50 && p.Chip == chip && v.weight(ch, bit)*c.h > least[ch] {
+					if seen[ch][bit] == 0 {
+						bits++
+					}
+					flips[ch][bit] += c.flips[bit]
+					seen[ch][bit] += c.n
+					all += c.flips[bit]
+					exposed += c.n
+				}
+			}
+		}
+	}
+	for ch := range seen {
+		for bit, n := range seen[ch] {
+			if n == 0 {
+				continue
+			}
+			expected := all * n / exposed
+			if flips[ch][bit] < expected/4 && poissonTail(flips[ch][bit], expected) < 0.001/bits {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// poissonTail is the chance of at most n events when so many are expected.
+func poissonTail(n, expected float64) float64 {
+	if expected <= 0 {
+		return 1
+	}
+	sum := 0.0
+	for k := 0.0; k <= n; k++ {
+		lg, _ := math.Lgamma(k + 1)
+		sum += math.Exp(k*math.Log(expected) - expected - lg)
+	}
+	return min(1, sum)
+}
+
+// flipped returns the bit whose flip comes nearest to a residual.
+func (v *view) flipped(class, ch, i, x, y int) (int, bool) {
 	r, h := v.r[ch][i], v.m.centre(v.g, x, y)
 	code := v.codes[i] >> v.Mode.Format.Fields()[ch].Shift
 	best, near := -1, float32(0)
@@ -89,7 +152,7 @@ func (v *view) flipped(class, ch, i, x, y int) (memory.Place, bool) {
 			best, near = bit, d
 		}
 	}
-	return v.wires[class][ch][best], float64(near) < 16*v.noise[ch]*v.noise[ch]+4
+	return best, float64(near) < 16*v.noise[ch]*v.noise[ch]+4
 }
 
 // peak reports whether a residual is larger than those beside it, so that what
@@ -100,8 +163,7 @@ func (v *view) peak(ch, i, x int) bool {
 	return !(x > 0 && r[i-1]*r[i-1] > a) && !(x+1 < v.Mode.Width && r[i+1]*r[i+1] > a)
 }
 
-func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, variance [][3]float64, votes map[[2]int]float64) {
-	votes = map[[2]int]float64{}
+func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, variance [][3]float64) {
 	classes := v.phases * v.banks
 	o, variance = make([][3]outliers, classes), make([][3]float64, classes)
 	row := make([]int16, v.Mode.Width)
@@ -128,8 +190,8 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 				variance[k][ch] += float64(r) * float64(r)
 				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, at+x, x) {
 					c.far++
-					if p, ok := v.flipped(int(k), ch, at+x, x, y); ok {
-						votes[[2]int{p.Bank, p.Chip}]++
+					if bit, ok := v.flipped(int(k), ch, at+x, x, y); ok {
+						c.flips[bit]++
 					}
 				}
 			}
@@ -143,7 +205,7 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 			}
 		}
 	}
-	return o, variance, votes
+	return o, variance
 }
 
 // weakByScatter compares the variance of lane classes: a chip whose bits flip
