@@ -213,6 +213,12 @@ func FindingText(f picture.Finding) string {
 	if !ok {
 		words = strings.ReplaceAll(string(f.Kind), "-", " ")
 	}
+	switch f.Form {
+	case picture.Frozen:
+		words = "frozen picture"
+	case picture.Sampling:
+		words = "dirty sampling"
+	}
 	if f.AddressLine >= 0 && string(f.Kind) == "address-line" {
 		words = fmt.Sprintf("address line A%d stuck or shorted", f.AddressLine)
 	}

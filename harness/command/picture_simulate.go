@@ -26,7 +26,9 @@ func (c *Console) pictureSimulateCommand() *cli.Command {
 			"Names: bank, chip (designator, or number from 0), line, with (second line),\n" +
 			"wired (and, or), address-line, value (0, 1: what a dead chip or lost bank shows),\n" +
 			"rate (0 to 1), channel (red, green, blue), bit (7 is the highest), period and\n" +
-			"amount (columns and levels of a stripe; pixels of displaced and geometry).\n" +
+			"amount (columns and levels of a stripe; pixels of displaced and geometry;\n" +
+			"hundredths of a pixel of sampling, which beats with a period or else jitters),\n" +
+			"shows (the picture that stays when frozen, such as ramp).\n" +
 			"A photograph is --photo usual, or name=value words: pixels (camera pixels a\n" +
 			"screen pixel), tilt=X,Y and roll (degrees), distortion, vignetting, slope, blur,\n" +
 			"noise, exposure, black, quality.",
@@ -263,6 +265,10 @@ func faultNeeds(kind simulate.Kind) (needed, optional []string) {
 		return []string{"period", "amount"}, nil
 	case simulate.Noise:
 		return []string{"rate"}, nil
+	case simulate.Frozen:
+		return nil, []string{"shows"}
+	case simulate.Sampling:
+		return []string{"amount"}, []string{"period"}
 	}
 	return nil, nil
 }
@@ -371,6 +377,8 @@ func setFault(ft *simulate.Fault, name, value string, org *memory.Organisation, 
 		ft.Bit, err = whole(0, 7)
 	case "period":
 		ft.Period, err = whole(2, 4096)
+	case "shows":
+		ft.Shows = value
 	case "amount":
 		ft.Amount, err = whole(-8192, 8192)
 	}

@@ -63,6 +63,7 @@ func Combine(results []*Result) Combined {
 		}
 	}
 	c.settleSolids()
+	c.settleFrozen(results)
 	for _, l := range c.Lines {
 		switch l.State {
 		case "good":
@@ -92,7 +93,7 @@ func rank(state string) int { return slices.Index([]string{"not judged", "good",
 func (c *Combined) add(f Finding) {
 	for i := range c.Findings {
 		g := &c.Findings[i]
-		if g.Kind == f.Kind && g.Bank == f.Bank && g.Chip == f.Chip && g.AddressLine == f.AddressLine && slices.Equal(g.Lines, f.Lines) &&
+		if g.Kind == f.Kind && g.Form == f.Form && g.Bank == f.Bank && g.Chip == f.Chip && g.AddressLine == f.AddressLine && slices.Equal(g.Lines, f.Lines) &&
 			(g.Chip >= 0 || g.Where == f.Where) {
 			g.Confidence = 1 - (1-g.Confidence)*(1-f.Confidence)
 			for _, e := range f.Evidence {

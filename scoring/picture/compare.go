@@ -126,8 +126,8 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 	}
 	fit, err := c.register()
 	if errors.Is(err, align.ErrNoMatch) && c.r.Route == Auto && c.capture.Width > c.wanted.Width*6/5 {
-		if fit, ok = c.fromPhotograph(); ok {
-			return fit, true
+		if fit, ok = c.fromPhotograph(); ok || c.r.shows != "" {
+			return fit, ok
 		}
 		c.r.Route = Auto
 	}
@@ -141,6 +141,10 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 	r.Shift, r.ScaleXY = [2]float64{fit.ShiftX, fit.ShiftY}, [2]float64{fit.ScaleX, fit.ScaleY}
 	r.Scale = (fit.ScaleX + fit.ScaleY) / 2
 	r.Phase = [2]float64{phase(fit.ScaleX, fit.ShiftX), phase(fit.ScaleY, fit.ShiftY)}
+	if p, ok := c.foreign(c.grid); ok {
+		c.frozen(p)
+		return fit, false
+	}
 	c.geometry()
 	c.channels()
 	task := lines.LevelsOnly
@@ -160,6 +164,7 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 		r.NoiseSD = c.flatNoise() * smoothing(fit)
 	}
 	c.decideRoute(fit)
+	c.sampling()
 	c.takeLines()
 	c.leftovers()
 	c.curves()
@@ -193,6 +198,10 @@ func (c *comparison) fromPhotograph() (align.Fit, bool) {
 		return align.Fit{}, false
 	}
 	c.grid = s.Grid
+	if p, ok := c.foreign(c.grid); ok {
+		c.frozen(p)
+		return align.Fit{}, false
+	}
 	c.channels()
 	task := lines.LevelsOnly
 	if c.random() && c.texture() == align.Fine {
@@ -334,8 +343,10 @@ func (c *comparison) unregistered(err error) {
 	c.r.Registered = false
 	c.r.Reason = err.Error()
 	if !errors.Is(err, align.ErrFlat) {
-		if p, err := readIdentity(c.capture); err == nil && p != c.f.Pattern {
-			c.r.Reason = fmt.Sprintf("the capture shows another pattern: %s of %s", p.Name(), p.Mode)
+		if p, ok := c.lookFurther(); ok {
+			c.frozen(p)
+		} else {
+			c.r.glance = glanceAt(c.capture)
 		}
 		return
 	}
@@ -510,7 +521,7 @@ func (c *comparison) verdict() {
 		r.Clean = false
 		r.Doubts = append(r.Doubts, fmt.Sprintf("only %.0f %% of the screen was captured", 100*share))
 	}
-	if r.Blur > 0.9 {
+	if r.Blur > 0.9 && r.Blur <= mostBlur {
 		r.Doubts = append(r.Doubts, "dirty sampling: neighbouring columns run into one another; adjust the phase of the capture device")
 	}
 	if !c.random() && r.Clean {

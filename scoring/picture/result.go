@@ -41,6 +41,17 @@ const (
 	Geometry       memory.Kind = "geometry"
 )
 
+// A Form tells findings of one kind apart.
+type Form string
+
+// The forms: a [Black] finding is of a black picture or, Frozen, of one that is
+// not the one that was to be shown; a [Noise] finding is of isolated pixels or,
+// Sampling, of a capture whose columns were not taken at their time.
+const (
+	Frozen   Form = "frozen"
+	Sampling Form = "sampling"
+)
+
 // A Region is a part of the pattern, in pixels.
 type Region struct {
 	X      int `json:"x"`
@@ -52,6 +63,7 @@ type Region struct {
 // A Finding is one fault that the picture shows.
 type Finding struct {
 	memory.Finding
+	Form     Form    `json:"form,omitempty"`
 	Region   *Region `json:"region,omitempty"`
 	Strength float64 `json:"strength,omitempty"` // levels of 255, or a share: see Where
 
@@ -148,4 +160,7 @@ type Result struct {
 
 	Aligned *raster.RGB `json:"-"` // the capture on the grid of the pattern, levels corrected
 	Wanted  *raster.RGB `json:"-"` // the pattern
+
+	shows  string  // the other pattern that the capture shows
+	glance *glance // of a capture that shows nothing known
 }

@@ -54,13 +54,25 @@ func anyFault(rng *rand.Rand, org memory.Organisation, m pattern.Mode, kind memo
 		f.Amount = 20 + rng.IntN(20)
 	case simulate.Stripe:
 		f.Period, f.Amount = 4+rng.IntN(12), 10+rng.IntN(10)
+	case simulate.Frozen:
+		f.Shows = []string{"", "ramp", "grid", "random-2", "solid-white", "text", "bit-green-5"}[rng.IntN(7)]
+	case simulate.Sampling:
+		if f.Amount = 25 + rng.IntN(25); rng.IntN(2) == 0 {
+			f.Period = 20 + rng.IntN(200)
+		}
 	}
 	return f, true
 }
 
 func right(r *Result, f simulate.Fault) bool {
 	return slices.ContainsFunc(r.Findings, func(g Finding) bool {
-		if g.Kind != f.Kind {
+		switch f.Kind {
+		case simulate.Frozen:
+			return g.Kind == Black && g.Form == Frozen
+		case simulate.Sampling:
+			return g.Kind == Noise && g.Form == Sampling
+		}
+		if g.Kind != f.Kind || g.Form != "" {
 			return false
 		}
 		switch f.Kind {
@@ -82,10 +94,10 @@ func right(r *Result, f simulate.Fault) bool {
 // The whole way: a fault of any kind, a capture device of any setting, nothing
 // told but pattern, capture and memory.
 func TestFaultsThroughCaptureDevices(t *testing.T) {
-	n := 17
+	n := 19
 	size := [2]int{320, 240}
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		n, size = 119, [2]int{480, 360}
+		n, size = 133, [2]int{480, 360}
 	}
 	rng := rand.New(rand.NewPCG(21, 22))
 	orgs := []memory.Organisation{wide, wider, narrow, split}

@@ -90,9 +90,9 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 		rep.Transfer.Gain[ch], rep.Transfer.Offset[ch], rep.Transfer.Gamma[ch] = v.m.gain[ch], v.m.offset[ch], v.m.gamma[ch]
 		rep.Transfer.Noise += v.noise[ch] * v.m.gain[ch] / 3
 	}
-	for d := range 5 {
-		for b := range align.Bins {
-			rep.Transfer.Taps[d] += float64(v.m.hx[b][d]) / align.Bins
+	for _, b := range g.BinX { // phases that do not occur do not count
+		for d, w := range v.m.hx[b] {
+			rep.Transfer.Taps[d] += float64(w) / float64(len(g.BinX))
 		}
 	}
 	rep.Residual, rep.Clean, rep.Sharp = v.r, v.noise, v.m.sharp

@@ -9,6 +9,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
+	"slices"
 
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/pattern"
@@ -29,13 +31,15 @@ const (
 	Stripe         Kind = "stripe"
 	Noise          Kind = "noise"
 	Geometry       Kind = "geometry"
+	Frozen         Kind = "frozen"   // another picture of the set stays on the screen
+	Sampling       Kind = "sampling" // columns are taken beside their time
 )
 
 // Kinds lists every fault that can be simulated.
 func Kinds() []Kind {
 	return []Kind{memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
 		memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost,
-		ConverterBit, ChannelMissing, ChannelSwapped, Black, Displaced, Stripe, Noise, Geometry}
+		ConverterBit, ChannelMissing, ChannelSwapped, Black, Displaced, Stripe, Noise, Geometry, Frozen, Sampling}
 }
 
 // A Wired says what two shorted lines show.
@@ -57,14 +61,19 @@ type Fault struct {
 	Rate        float64 // share of wrong bits of a weak chip, of pixels for Noise; 0 to 1
 	Channel     int     // 0 red, 1 green, 2 blue; swapped with the next
 	Bit         int     // of the 8-bit sample after widening: 7 is the highest bit of the pixel's field
-	Period      int     // columns, for Stripe
-	Amount      int     // levels for Stripe, pixels for Displaced and Geometry
+	Period      int     // columns, for Stripe; for Sampling, of the beat along the line: 0 jitters from line to line
+	Amount      int     // levels for Stripe, pixels for Displaced and Geometry, hundredths of a pixel for Sampling
+	Shows       string  // name of the picture that stays, for Frozen; empty: the one before in the set
 }
 
 // Card returns what the screen of a faulty card shows for a frame. The frame
 // buffer begins at byte address base of the memory.
 func Card(f *pattern.Frame, org memory.Organisation, base int64, faults []Fault, seed uint64) (*raster.RGB, error) {
 	rng := newSource(seed)
+	f, err := shownFrame(f, faults)
+	if err != nil {
+		return nil, err
+	}
 	written := f.Bytes()
 	shown := append([]byte(nil), written...)
 	for _, ft := range faults {
@@ -88,6 +97,35 @@ func Card(f *pattern.Frame, org memory.Organisation, base int64, faults []Fault,
 		}
 	}
 	return p, nil
+}
+
+// shownFrame returns the frame that is in the memory: the one given, unless the
+// screen is frozen.
+func shownFrame(f *pattern.Frame, faults []Fault) (*pattern.Frame, error) {
+	for _, ft := range faults {
+		if ft.Kind != Frozen {
+			continue
+		}
+		p, err := before(f, ft.Shows)
+		if err != nil {
+			return nil, err
+		}
+		if f, err = p.Render(); err != nil {
+			return nil, err
+		}
+	}
+	return f, nil
+}
+
+// before returns the picture of that name, or else the one that stands before
+// the frame's in the set.
+func before(f *pattern.Frame, name string) (pattern.Pattern, error) {
+	if name != "" {
+		return pattern.ParseName(name, f.Mode)
+	}
+	set := pattern.All(f.Mode)
+	at := slices.Index(set, f.Pattern)
+	return set[(max(at, 0)+len(set)-1)%len(set)], nil
 }
 
 // spoilMemory changes the shown bytes. A memory fault needs an organisation.
@@ -235,10 +273,36 @@ func spoilScreen(p *raster.RGB, format pattern.Format, ft Fault, rng *source) er
 				p.Pix[3*i], p.Pix[3*i+1], p.Pix[3*i+2] = v, v, v
 			}
 		}
+	case Sampling:
+		sampleBeside(p, ft, rng)
 	case Geometry:
 		p.Fill(p.Width-ft.Amount, 0, p.Width, p.Height, 0, 0, 0)
 	}
 	return nil
+}
+
+// sampleBeside reads every pixel some hundredths of a pixel beside its place: by
+// chance from line to line (standard deviation Amount), or as a wave along the
+// line (amplitude Amount).
+func sampleBeside(p *raster.RGB, ft Fault, rng *source) {
+	q := p.Clone()
+	for y := range p.Height {
+		jitter := rng.normal()
+		for x := range p.Width {
+			by := jitter
+			if ft.Period > 0 {
+				by = math.Sin(2 * math.Pi * float64(x) / float64(ft.Period))
+			}
+			at := float64(x) + by*float64(ft.Amount)/100
+			from := math.Floor(at)
+			share := at - from
+			a, b := min(max(int(from), 0), p.Width-1), min(max(int(from)+1, 0), p.Width-1)
+			for ch := range 3 {
+				row := q.Pix[3*y*p.Width+ch:]
+				p.Pix[3*(y*p.Width+x)+ch] = clip((1-share)*float64(row[3*a]) + share*float64(row[3*b]))
+			}
+		}
+	}
 }
 
 func clip(v float64) uint8 { return uint8(min(255, max(0, v+0.5))) }

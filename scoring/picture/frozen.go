@@ -1,0 +1,142 @@
+package picture
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+	"proveout/scoring/picture/recognise"
+)
+
+// foreign reads the identification through the grid and reports whether the
+// capture shows another pattern than it should. A coarse pattern may have been
+// laid wrongly over a picture that is another one: then it looks further.
+func (c *comparison) foreign(g *align.Grid) (pattern.Pattern, bool) {
+	if c.f.Pattern.Kind == 0 {
+		return pattern.Pattern{}, false
+	}
+	p, err := c.identity(g)
+	if err != nil && c.texture() == align.Coarse && c.r.Route != Photograph {
+		p, err = recognise.Pattern(c.capture)
+	}
+	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
+}
+
+func (c *comparison) identity(g *align.Grid) (pattern.Pattern, error) {
+	return pattern.ReadIdentity(c.f.Mode, func(x0, y0, x1, y1 float64) float64 {
+		var sum, n float64
+		for y := int(y0 + 0.5); y < max(int(y1+0.5), int(y0+0.5)+1); y++ {
+			for x := int(x0 + 0.5); x < max(int(x1+0.5), int(x0+0.5)+1); x++ {
+				if i := y*g.Width + x; y < g.Height && x < g.Width {
+					sum += float64(g.V[0][i] + g.V[1][i] + g.V[2][i])
+					n++
+				}
+			}
+		}
+		return sum / max(1, n)
+	})
+}
+
+// errForeign says that a capture shows another pattern.
+var errForeign = errors.New("the capture shows another pattern")
+
+// lookFurther tries to read which pattern a capture shows that could not be laid
+// over the one it should show: edge to edge, shifted and scaled, or as a photograph.
+func (c *comparison) lookFurther() (pattern.Pattern, bool) {
+	if p, err := readIdentity(c.capture); err == nil {
+		return p, p != c.f.Pattern
+	}
+	if c.f.Pattern.Kind == 0 {
+		return pattern.Pattern{}, false
+	}
+	p, err := recognise.Pattern(c.capture)
+	return p, err == nil && p != c.f.Pattern
+}
+
+// frozen reports that the capture shows another picture of the set.
+func (c *comparison) frozen(p pattern.Pattern) {
+	r := c.r
+	r.Registered = false
+	r.shows = fmt.Sprintf("%s of %s", p.Name(), p.Mode)
+	r.Reason = errForeign.Error() + ": " + r.shows
+	f := plain(Black, "the screen shows "+r.shows+" and not what was to be shown",
+		"Show the picture again and capture it. When it stays, the picture is frozen: new content does not reach the memory that is shown, or another part of it is shown; check the start address of the display and the write path. When it does not, the wrong file was captured.")
+	f.Form, f.Confidence = Frozen, 0.6
+	r.Findings = append(r.Findings, f)
+}
+
+// settleFrozen looks over all pictures of a job: a picture that stands where
+// several others should have been shown is frozen.
+func (c *Combined) settleFrozen(results []*Result) {
+	showing := map[string]int{}
+	for _, r := range results {
+		switch {
+		case r.shows != "":
+			showing[r.shows]++
+		case r.Registered:
+			showing[r.Pattern+" of "+r.Mode]++
+		}
+	}
+	for _, r := range results {
+		n := showing[r.shows]
+		if r.shows == "" || n < 2 {
+			continue
+		}
+		for i := range c.Findings {
+			f := &c.Findings[i]
+			if evidence := fmt.Sprintf("%d captures show it", n); f.Form == Frozen && f.Where == r.Findings[0].Where && len(f.Evidence) == 0 {
+				f.Confidence, f.Evidence = 0.95, []string{evidence}
+			}
+		}
+	}
+	for i, a := range results {
+		for _, b := range results[i+1:] {
+			if a.Pattern != b.Pattern && a.glance.like(b.glance) {
+				f := plain(Black, fmt.Sprintf("the captures of %s and of %s show one and the same picture, and it is neither", a.Pattern, b.Pattern),
+					"The picture is frozen, or something else than the card's picture was captured: check that the capture follows the screen.")
+				f.Form, f.Confidence = Frozen, 0.8
+				c.add(f)
+				return
+			}
+		}
+	}
+}
+
+// A glance is a picture at 12×9 pixels, kept of a capture that shows nothing
+// known, to see whether two are the same.
+type glance [12 * 9]float64
+
+func glanceAt(p *raster.RGB) *glance {
+	var g glance
+	var n [12 * 9]float64
+	step := max(1, p.Width*p.Height/100000)
+	for i := 0; i < p.Width*p.Height; i += step {
+		k := i/p.Width*9/p.Height*12 + i%p.Width*12/p.Width
+		g[k] += float64(int(p.Pix[3*i])+int(p.Pix[3*i+1])+int(p.Pix[3*i+2])) / 3
+		n[k]++
+	}
+	for k := range g {
+		g[k] /= max(1, n[k])
+	}
+	return &g
+}
+
+// like reports whether two glances are the same picture, and not just both of
+// one brightness.
+func (g *glance) like(o *glance) bool {
+	if g == nil || o == nil {
+		return false
+	}
+	var mean, apart, spread float64
+	for k := range g {
+		mean += g[k] / float64(len(g))
+		apart += math.Abs(g[k]-o[k]) / float64(len(g))
+	}
+	for k := range g {
+		spread += math.Abs(g[k]-mean) / float64(len(g))
+	}
+	return spread > 8 && apart < 2 && apart < spread/8
+}

@@ -1,0 +1,111 @@
+package picture
+
+import (
+	"encoding/json"
+	"math"
+	"strings"
+	"testing"
+
+	"proveout/scoring/memory"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+	"proveout/scoring/picture/simulate"
+)
+
+// form returns the finding of that kind and form.
+func form(fs []Finding, k memory.Kind, f Form) *Finding {
+	for i := range fs {
+		if fs[i].Kind == k && fs[i].Form == f {
+			return &fs[i]
+		}
+	}
+	return nil
+}
+
+func TestFrozenPicture(t *testing.T) {
+	m := small(pattern.RGB565)
+	for _, named := range []string{"random-1", "ramp"} {
+		for _, shown := range []string{"", "text", "random-2"} {
+			for _, d := range []simulate.Device{{}, {Noise: 8, Blur: 0.7, ShiftX: 12, ShiftY: -12}, {Noise: 3, Scale: 1.6, ShiftX: 5}} {
+				f := show(t, m, named)
+				r := compared(t, f, captured(t, f, wide, d, 5, simulate.Fault{Kind: simulate.Frozen, Shows: shown}), Options{Memory: &wide})
+				if g := form(r.Findings, Black, Frozen); g == nil || len(r.Findings) > 1 || r.Registered || r.Clean || !strings.Contains(g.Where, shown) || r.LinesJudged.Good > 0 {
+					t.Errorf("%s shown for %s, noise %g: registered %v %s, %q", shown, named, d.Noise, r.Registered, r.Reason, brief(r.Findings))
+				}
+			}
+		}
+	}
+}
+
+// One capture of another picture may be the wrong file; several of them are a
+// frozen screen.
+func TestFrozenOverSeveralPictures(t *testing.T) {
+	m := small(pattern.RGB565)
+	stays := show(t, m, "ramp").RGB()
+	var results []*Result
+	for _, name := range []string{"ramp", "random-1"} {
+		results = append(results, compared(t, show(t, m, name), stays, Options{Memory: &wide}))
+	}
+	alone := Combine(results[1:])
+	if g := form(alone.Findings, Black, Frozen); g == nil || g.Confidence > 0.7 {
+		t.Errorf("one capture: %+v", alone.Findings)
+	}
+	both := Combine(results)
+	if g := form(both.Findings, Black, Frozen); g == nil || g.Confidence < 0.9 || both.Clean || len(both.Findings) != 1 {
+		t.Errorf("two captures: %+v", both.Findings)
+	}
+	b, err := json.Marshal(both.Findings[0])
+	if err != nil || !strings.Contains(string(b), `"kind":"black"`) || !strings.Contains(string(b), `"form":"frozen"`) {
+		t.Errorf("%v %s", err, b)
+	}
+}
+
+// Captures that show one and the same picture, which is no test picture.
+func TestOnePictureForAllCaptures(t *testing.T) {
+	m := small(pattern.RGB565)
+	desk := raster.New(320, 240)
+	for i := range desk.Pix {
+		desk.Pix[i] = uint8(128 + 100*math.Sin(float64(i/3%320)/23)*math.Cos(float64(i/3/320)/17))
+	}
+	grey := raster.New(320, 240)
+	for i := range grey.Pix {
+		grey.Pix[i] = uint8(90 + 7*(i*i%13))
+	}
+	for _, tt := range []struct {
+		capture *raster.RGB
+		frozen  bool
+	}{{desk, true}, {grey, false}} {
+		var results []*Result
+		for _, name := range []string{"random-1", "random-2"} {
+			f := show(t, m, name)
+			c, err := simulate.Capture(tt.capture, simulate.Device{Noise: 4}, uint64(len(results)+1))
+			if err != nil {
+				t.Fatal(err)
+			}
+			results = append(results, compared(t, f, c, Options{Memory: &wide}))
+		}
+		sum := Combine(results)
+		if got := form(sum.Findings, Black, Frozen) != nil; got != tt.frozen || sum.Clean {
+			t.Errorf("frozen %v, want %v: %q", got, tt.frozen, brief(sum.Findings))
+		}
+	}
+}
+
+func TestDirtySampling(t *testing.T) {
+	f := show(t, small(pattern.RGB565), "random-1")
+	for _, d := range []simulate.Device{{}, {Noise: 8, Blur: 0.3, ShiftX: 12, ShiftY: -12}, analogue} {
+		for _, ft := range []simulate.Fault{{Amount: 30}, {Amount: 50}, {Amount: 30, Period: 64}, {Amount: 40, Period: 200}} {
+			ft.Kind = simulate.Sampling
+			r := compared(t, f, captured(t, f, narrow, d, 9, ft), Options{Memory: &narrow})
+			g := form(r.Findings, Noise, Sampling)
+			if g == nil || len(r.Findings) > 1 || r.Clean || strings.Contains(g.Where, "jitters") != (ft.Period == 0) || r.LinesJudged.Bad > 0 {
+				t.Errorf("%+v noise %g: registered %v %s blur %.2f, %q", ft, d.Noise, r.Registered, r.Reason, r.Blur, brief(r.Findings))
+			}
+		}
+	}
+	// Lines of one pixel that run into one another.
+	r := compared(t, f, captured(t, f, narrow, simulate.Device{Noise: 2, Blur: 1.3}, 9), Options{Memory: &narrow})
+	if form(r.Findings, Noise, Sampling) == nil || r.Clean {
+		t.Errorf("blur 1.3: registered %v %s, blur %.2f, %q", r.Registered, r.Reason, r.Blur, brief(r.Findings))
+	}
+}
