@@ -20,7 +20,7 @@ func (c *comparison) foreign(g *align.Grid) (pattern.Pattern, bool) {
 	}
 	p, err := c.identity(g)
 	if err != nil && c.texture() == align.Coarse && c.r.Route != Photograph {
-		p, err = recognise.Pattern(c.capture)
+		p, err = recognise.OnScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
 	}
 	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
 }
@@ -52,7 +52,10 @@ func (c *comparison) lookFurther() (pattern.Pattern, bool) {
 	if c.f.Pattern.Kind == 0 {
 		return pattern.Pattern{}, false
 	}
-	p, err := recognise.Pattern(c.capture)
+	p, err := recognise.OnScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
+	if err != nil {
+		p, err = recognise.Pattern(c.capture)
+	}
 	return p, err == nil && p != c.f.Pattern
 }
 

@@ -55,7 +55,7 @@ func anyFault(rng *rand.Rand, org memory.Organisation, m pattern.Mode, kind memo
 	case simulate.Stripe:
 		f.Period, f.Amount = 4+rng.IntN(12), 10+rng.IntN(10)
 	case simulate.Frozen:
-		f.Shows = []string{"", "ramp", "grid", "random-2", "solid-white", "text", "bit-green-5"}[rng.IntN(7)]
+		f.Shows = []string{"", "ramp", "grid", "random-2", "solid-white", "text", "bit-green-1"}[rng.IntN(7)]
 	case simulate.Sampling:
 		if f.Amount = 25 + rng.IntN(25); rng.IntN(2) == 0 {
 			f.Period = 20 + rng.IntN(200)

@@ -11,6 +11,7 @@ import (
 // outside the noise, and how many of them look like the flip of which bit.
 type outliers struct {
 	n, far, h float64
+	sum       float64
 	flips     [8]float64
 }
 
@@ -186,6 +187,7 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 				k := row[x]
 				c := &o[k][ch]
 				c.n++
+				c.sum += float64(r)
 				c.h += float64(hy * v.m.hx[v.g.BinX[x]][2])
 				variance[k][ch] += float64(r) * float64(r)
 				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, at+x, x) {
@@ -201,7 +203,8 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 		for ch := range 3 {
 			if n := o[k][ch].n; n > 0 {
 				o[k][ch].h /= n
-				variance[k][ch] /= n
+				mean := o[k][ch].sum / n // that of a stripe is no scatter
+				variance[k][ch] = variance[k][ch]/n - mean*mean
 			}
 		}
 	}

@@ -39,6 +39,28 @@ func Pattern(p *raster.RGB) (pattern.Pattern, error) {
 	return pattern.Pattern{}, ErrNone
 }
 
+// OnScreen is [Pattern] for a screen of a known size, which need not be one in
+// use; it does not take photographs.
+func OnScreen(p *raster.RGB, width, height int) (pattern.Pattern, error) {
+	m := pattern.Mode{Width: width, Height: height, Format: pattern.RGB888}
+	if err := m.Check(); err != nil {
+		return pattern.Pattern{}, err
+	}
+	if p.Width*p.Height > mostPixels {
+		return pattern.Pattern{}, ErrNone
+	}
+	s := newSums(p)
+	for _, scale := range []float64{1, float64(p.Width) / float64(width), float64(p.Height) / float64(height)} {
+		if scale < 0.9 || scale > 4.2 {
+			continue
+		}
+		if found, ok := s.search(candidate{m, scale}); ok {
+			return found, nil
+		}
+	}
+	return pattern.Pattern{}, ErrNone
+}
+
 // A candidate is a screen size with the number of capture pixels for each
 // screen pixel.
 type candidate struct {
