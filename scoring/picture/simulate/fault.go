@@ -67,7 +67,8 @@ type Fault struct {
 }
 
 // Card returns what the screen of a faulty card shows for a frame. The frame
-// buffer begins at byte address base of the memory.
+// buffer begins at byte address base of the memory. A fault that names what the
+// memory or the picture does not have is an error.
 func Card(f *pattern.Frame, org memory.Organisation, base int64, faults []Fault, seed uint64) (*raster.RGB, error) {
 	rng := newSource(seed)
 	f, err := shownFrame(f, faults)
@@ -77,6 +78,9 @@ func Card(f *pattern.Frame, org memory.Organisation, base int64, faults []Fault,
 	written := f.Bytes()
 	shown := append([]byte(nil), written...)
 	for _, ft := range faults {
+		if ft.Channel < 0 || ft.Channel > 2 || ft.Bit < 0 || ft.Bit > 7 || !(ft.Rate >= 0 && ft.Rate <= 1) || ft.Period < 0 {
+			return nil, fmt.Errorf("a fault with channel %d, bit %d, rate %g and period %d cannot be simulated", ft.Channel, ft.Bit, ft.Rate, ft.Period)
+		}
 		if err := spoilMemory(shown, written, org, base, ft, rng); err != nil {
 			return nil, err
 		}
@@ -139,8 +143,9 @@ func spoilMemory(shown, written []byte, org memory.Organisation, base int64, ft 
 	if err := org.Check(); err != nil {
 		return fmt.Errorf("a fault of the memory needs its organisation: %w", err)
 	}
-	if ft.Bank < 0 || ft.Bank >= len(org.Banks) || ft.Chip >= org.ChipsPerBank() || ft.Line < 0 || ft.Line >= org.ChipBits || ft.Line2 < 0 || ft.Line2 >= org.ChipBits {
-		return errors.New("the fault names a bank, chip or line that the memory does not have")
+	if ft.Bank < 0 || ft.Bank >= len(org.Banks) || ft.Chip >= org.ChipsPerBank() || ft.Chip < -1 || ft.Chip < 0 && ft.Kind != memory.AddressLine ||
+		ft.AddressLine < 0 || ft.AddressLine > org.AddressLines() || ft.Line < 0 || ft.Line >= org.ChipBits || ft.Line2 < 0 || ft.Line2 >= org.ChipBits {
+		return errors.New("the fault names a bank, chip, line or address line that the memory does not have")
 	}
 	beat := org.BeatBytes()
 	from := int64(ft.Bank)*org.BankBytes() - base
