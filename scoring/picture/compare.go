@@ -35,6 +35,7 @@ func Compare(f *pattern.Frame, capture *raster.RGB, o Options) (*Result, error) 
 		return nil, err
 	}
 	r := &Result{Pattern: f.Pattern.Name(), Mode: f.Mode.String(), Scale: 1, ScaleXY: [2]float64{1, 1}, Route: o.Route, Findings: []Finding{}}
+	r.named = named(f.Pattern)
 	if f.Pattern.Kind == 0 {
 		r.Pattern = "own picture"
 	}

@@ -63,13 +63,15 @@ func (c *comparison) lookFurther() (pattern.Pattern, bool) {
 func (c *comparison) frozen(p pattern.Pattern) {
 	r := c.r
 	r.Registered = false
-	r.shows = fmt.Sprintf("%s of %s", p.Name(), p.Mode)
+	r.shows = named(p)
 	r.Reason = errForeign.Error() + ": " + r.shows
 	f := plain(Black, "the screen shows "+r.shows+" and not what was to be shown",
 		"Show the picture again and capture it. When it stays, the picture is frozen: new content does not reach the memory that is shown, or another part of it is shown; check the start address of the display and the write path. When it does not, the wrong file was captured.")
 	f.Form, f.Confidence = Frozen, 0.6
 	r.Findings = append(r.Findings, f)
 }
+
+func named(p pattern.Pattern) string { return fmt.Sprintf("%s of %s", p.Name(), p.Mode) }
 
 // settleFrozen looks over all pictures of a job: a picture that stands where
 // several others should have been shown is frozen.
@@ -80,7 +82,7 @@ func (c *Combined) settleFrozen(results []*Result) {
 		case r.shows != "":
 			showing[r.shows]++
 		case r.Registered:
-			showing[r.Pattern+" of "+r.Mode]++
+			showing[r.named]++
 		}
 	}
 	for _, r := range results {
@@ -97,7 +99,7 @@ func (c *Combined) settleFrozen(results []*Result) {
 	}
 	for i, a := range results {
 		for _, b := range results[i+1:] {
-			if a.Pattern != b.Pattern && a.glance.like(b.glance) {
+			if a.named != b.named && a.glance.like(b.glance) {
 				f := plain(Black, fmt.Sprintf("the captures of %s and of %s show one and the same picture, and it is neither", a.Pattern, b.Pattern),
 					"The picture is frozen, or something else than the card's picture was captured: check that the capture follows the screen.")
 				f.Form, f.Confidence = Frozen, 0.8

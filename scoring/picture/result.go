@@ -161,6 +161,7 @@ type Result struct {
 	Aligned *raster.RGB `json:"-"` // the capture on the grid of the pattern, levels corrected
 	Wanted  *raster.RGB `json:"-"` // the pattern
 
-	shows  string  // the other pattern that the capture shows
+	named  string  // the pattern, with its mode
+	shows  string  // the other pattern that the capture shows, with its mode
 	glance *glance // of a capture that shows nothing known
 }
