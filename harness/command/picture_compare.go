@@ -218,12 +218,14 @@ func (c *Console) showCompared(x *cli.Context, told []comparedJSON, results []*p
 	return nil
 }
 
-// standing is the last line: clean, not clean, or inconclusive.
+// standing is the last line: clean, not clean, or inconclusive. One capture of
+// another picture decides nothing, since it may be the wrong file.
 func standing(sum picture.Combined) string {
+	decided := slices.ContainsFunc(sum.Findings, func(f picture.Finding) bool { return !f.Undecided() })
 	switch {
 	case sum.Clean:
 		return "CLEAN"
-	case len(sum.Findings) > 0 || sum.LinesJudged.Bad > 0:
+	case decided || sum.LinesJudged.Bad > 0:
 		return "NOT CLEAN"
 	}
 	return "INCONCLUSIVE"

@@ -71,6 +71,11 @@ func (c *comparison) frozen(p pattern.Pattern) {
 	r.Findings = append(r.Findings, f)
 }
 
+// Undecided reports whether a finding alone decides nothing: a capture of another
+// picture than the one that was to be shown may be a frozen screen or the wrong
+// file.
+func (f Finding) Undecided() bool { return f.Form == Frozen && f.Confidence < 0.7 }
+
 func named(p pattern.Pattern) string { return fmt.Sprintf("%s of %s", p.Name(), p.Mode) }
 
 // settleFrozen looks over all pictures of a job: a picture that stands where
