@@ -115,7 +115,7 @@ func (c Combined) Summary() string {
 		return fmt.Sprintf("clean: %d pictures, %d data lines judged good, %d not judged", c.Pictures, c.LinesJudged.Good, c.LinesJudged.NotJudged)
 	case c.Clean:
 		return fmt.Sprintf("clean: %d pictures; no data line was judged", c.Pictures)
-	case len(c.Findings) > 0:
+	case slices.ContainsFunc(c.Findings, func(f Finding) bool { return !f.Undecided() }):
 		var s []string
 		for _, f := range c.Findings {
 			s = append(s, strings.TrimSpace(string(f.Kind)+" "+f.Designator))

@@ -125,6 +125,10 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 	if c.r.Route == Photograph {
 		return c.fromPhotograph()
 	}
+	if p, ok := c.foreignAtOnce(); ok {
+		c.frozen(p)
+		return fit, false
+	}
 	fit, err := c.register()
 	if errors.Is(err, align.ErrNoMatch) && c.r.Route == Auto && c.capture.Width > c.wanted.Width*6/5 {
 		if fit, ok = c.fromPhotograph(); ok || c.r.shows != "" {

@@ -40,6 +40,16 @@ func (c *comparison) identity(g *align.Grid) (pattern.Pattern, error) {
 	})
 }
 
+// foreignAtOnce reads the identification of a capture that has the size of the
+// screen and may show it edge to edge.
+func (c *comparison) foreignAtOnce() (pattern.Pattern, bool) {
+	if c.f.Pattern.Kind == 0 || c.capture.Width != c.wanted.Width || c.capture.Height != c.wanted.Height {
+		return pattern.Pattern{}, false
+	}
+	p, err := readIdentity(c.capture)
+	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
+}
+
 // errForeign says that a capture shows another pattern.
 var errForeign = errors.New("the capture shows another pattern")
 

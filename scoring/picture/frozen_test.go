@@ -72,34 +72,42 @@ func TestOnePictureForAllCaptures(t *testing.T) {
 	for i := range desk.Pix {
 		desk.Pix[i] = uint8(128 + 100*math.Sin(float64(i/3%320)/23)*math.Cos(float64(i/3/320)/17))
 	}
-	grey := raster.New(320, 240)
-	for i := range grey.Pix {
-		grey.Pix[i] = uint8(90 + 7*(i*i%13))
+	var results []*Result
+	for _, name := range []string{"random-1", "random-2"} {
+		f := show(t, m, name)
+		c, err := simulate.Capture(desk, simulate.Device{Noise: 4}, uint64(len(results)+1))
+		if err != nil {
+			t.Fatal(err)
+		}
+		results = append(results, compared(t, f, c, Options{Memory: &wide}))
 	}
-	for _, tt := range []struct {
-		capture *raster.RGB
-		frozen  bool
-	}{{desk, true}, {grey, false}} {
-		var results []*Result
-		for _, name := range []string{"random-1", "random-2"} {
-			f := show(t, m, name)
-			c, err := simulate.Capture(tt.capture, simulate.Device{Noise: 4}, uint64(len(results)+1))
-			if err != nil {
-				t.Fatal(err)
-			}
-			results = append(results, compared(t, f, c, Options{Memory: &wide}))
-		}
-		sum := Combine(results)
-		if got := form(sum.Findings, Black, Frozen) != nil; got != tt.frozen || sum.Clean {
-			t.Errorf("frozen %v, want %v: %q", got, tt.frozen, brief(sum.Findings))
-		}
+	sum := Combine(results)
+	if g := form(sum.Findings, Black, Frozen); g == nil || g.Undecided() || sum.Clean {
+		t.Errorf("%q", brief(sum.Findings))
+	}
+	// All of one brightness, or another picture: nothing can be said.
+	grey := raster.New(320, 240)
+	grey.Fill(0, 0, 320, 240, 90, 90, 90)
+	for i := range grey.Pix {
+		grey.Pix[i] += uint8(i * i % 13)
+	}
+	turned := raster.New(320, 240)
+	for i := range turned.Pix {
+		turned.Pix[i] = 255 - desk.Pix[i]
+	}
+	if !glanceAt(desk).like(glanceAt(desk)) || glanceAt(grey).like(glanceAt(grey)) || glanceAt(desk).like(glanceAt(turned)) || glanceAt(desk).like(nil) {
+		t.Error("pictures are not told apart at a glance")
 	}
 }
 
 func TestDirtySampling(t *testing.T) {
 	f := show(t, small(pattern.RGB565), "random-1")
 	for _, d := range []simulate.Device{{}, {Noise: 8, Blur: 0.3, ShiftX: 12, ShiftY: -12}, analogue} {
-		for _, ft := range []simulate.Fault{{Amount: 30}, {Amount: 50}, {Amount: 30, Period: 64}, {Amount: 40, Period: 200}} {
+		faults := []simulate.Fault{{Amount: 30}, {Amount: 30, Period: 64}, {Amount: 50}, {Amount: 40, Period: 200}}
+		if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
+			faults = faults[:2]
+		}
+		for _, ft := range faults {
 			ft.Kind = simulate.Sampling
 			r := compared(t, f, captured(t, f, narrow, d, 9, ft), Options{Memory: &narrow})
 			g := form(r.Findings, Noise, Sampling)

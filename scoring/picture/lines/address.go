@@ -55,15 +55,15 @@ func (l *lanes) folds(pairs bool) (out []fold) {
 // every chip) of the bank reads folded addresses. moved reports whether any bit
 // came from another place, in whether that place lies in the picture.
 func (l *lanes) foldedCode(buf []byte, off int64, code uint32, bank, chip int, f fold) (out uint32, moved, in bool) {
-	n := l.Mode.Format.Bytes()
+	n, size := l.Mode.Format.Bytes(), l.Org.Words*l.beat // of a bank
 	in = true
 	out = code
 	for k := range n {
 		addr := l.Base + off + int64(k)
-		if int(addr/l.Org.BankBytes()) != bank {
+		if int(addr/size) != bank {
 			continue
 		}
-		inBank := addr % l.Org.BankBytes()
+		inBank := addr % size
 		w := inBank / l.beat
 		s := f.source(w)
 		if s == w {
