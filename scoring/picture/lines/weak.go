@@ -95,10 +95,11 @@ func (v *view) weak(rep *Report) {
 // thousand is shared among the bits (Bonferroni).
 func (v *view) uneven(o [][3]outliers, bank, chip int, least ...float64) bool {
 	var flips, seen [3][8]float64
-	var all, exposed, bits float64
+	var all, exposed, bits, far float64
 	for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
 		for ch := range 3 {
 			c := o[k][ch]
+			far += c.far
 			for bit, p := range v.wires[k][ch] {
 				if c.n >= 50 && p.Chip == chip && v.weight(ch, bit)*c.h > least[ch] {
 					if seen[ch][bit] == 0 {
@@ -111,6 +112,9 @@ func (v *view) uneven(o [][3]outliers, bank, chip int, least ...float64) bool {
 				}
 			}
 		}
+	}
+	if all < far/4 {
+		return true // few of them look like any flip
 	}
 	for ch := range seen {
 		for bit, n := range seen[ch] {
