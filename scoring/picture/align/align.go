@@ -88,9 +88,6 @@ func Find(pattern, capture *raster.RGB, texture Texture, guess []Fit) (Fit, erro
 		}
 		return best, ErrNoMatch
 	}
-	if texture == Fine {
-		best = unfolded(p, c, best, places)
-	}
 	return snap(best, p, c, texture), nil
 }
 

@@ -3,7 +3,6 @@ package align
 import (
 	"math"
 	"math/cmplx"
-	"slices"
 	"sort"
 
 	"proveout/scoring/picture/raster"
@@ -52,96 +51,6 @@ func search(p, c plane, t Texture, accept func(Fit) bool) {
 func finest(p plane) []place {
 	return []place{{p.w/2 - 32, p.h/2 - 32, 64, 64}, {p.w / 5, p.h / 5, 64, 64}, {3 * p.w / 5, 3 * p.h / 5, 64, 64},
 		{p.w / 2, max(0, p.h-24*max(2, (p.h+75)/150)/2-66), 64, min(64, p.h)}}
-}
-
-// unfolded returns another fit than the given one when both match equally, and
-// the borders of the picture tell that the other is right. With an address line
-// that is stuck, one half of the content is seen twice: in its place and where
-// the other half belongs, and which is which only the borders can tell.
-func unfolded(p, c plane, f Fit, places []place) Fit {
-	if f.Match > 0.75 {
-		return f
-	}
-	best, contrast := f, border(p, c, f)
-	tried := []Fit{f}
-	for _, w := range finest(p) {
-		for _, g := range newPart(p, w).peaks(c, f.ScaleX, 4) {
-			if slices.ContainsFunc(tried, func(o Fit) bool { return math.Abs(g.ShiftX-o.ShiftX)+math.Abs(g.ShiftY-o.ShiftY) < 3 }) {
-				continue
-			}
-			tried = append(tried, g)
-			if border(p, c, g) < contrast+15 { // it may move by a pixel or two yet
-				continue
-			}
-			g, ok := refine(p, c, g, places, 2, Fine)
-			if !ok || g.Windows*3 < f.Windows*2 || g.Match < 0.8*f.Match {
-				continue
-			}
-			if v := border(p, c, g); v > contrast+20 {
-				best, contrast = g, v
-			}
-		}
-	}
-	return best
-}
-
-// border returns by how much the picture is brighter just inside its four edges
-// than the capture is just outside them, summed over those that are seen.
-func border(p, c plane, f Fit) (sum float64) {
-	const depth = 6 // pattern pixels
-	w, h := float64(p.w), float64(p.h)
-	mean := func(x0, y0, x1, y1 float64) (float64, bool) {
-		var s, n float64
-		for y := y0 + 0.5; y < y1; y++ {
-			for x := x0 + 0.5; x < x1; x++ {
-				u, v := f.ScaleX*x+f.ShiftX, f.ScaleY*y+f.ShiftY
-				if u > 0 && v > 0 && u < float64(c.w) && v < float64(c.h) {
-					s += float64(c.at(u, v))
-					n++
-				}
-			}
-		}
-		return s / max(1, n), n > 60
-	}
-	for _, e := range [4][2][4]float64{
-		{{0, 0, depth, h}, {-depth, 0, 0, h}}, {{w - depth, 0, w, h}, {w, 0, w + depth, h}},
-		{{0, 0, w, depth}, {0, -depth, w, 0}}, {{0, h - depth, w, h}, {0, h, w, h + depth}},
-	} {
-		in, ok1 := mean(e[0][0], e[0][1], e[0][2], e[0][3])
-		out, ok2 := mean(e[1][0], e[1][1], e[1][2], e[1][3])
-		if ok1 && ok2 {
-			sum += in - out
-		}
-	}
-	return sum
-}
-
-// peaks returns the fits of the highest values of the correlation at one scale
-// that lie apart from one another.
-func (q *part) peaks(c plane, scale float64, n int) (fits []Fit) {
-	v := make([]complex128, side*side)
-	if !q.capture(v, c, scale, false) {
-		return nil
-	}
-	transform2(v, -1)
-	for i, a := range q.spectrum {
-		v[i] *= cmplx.Conj(a)
-	}
-	transform2(v, 1)
-	for range n {
-		x, y, score := q.peak(v, scale, false)
-		if score < 5 {
-			break
-		}
-		fits = append(fits, Fit{ScaleX: scale, ScaleY: scale, ShiftX: x, ShiftY: y})
-		bx, by := int(math.Round(x/scale/float64(q.d)))+q.mx, int(math.Round(y/scale/float64(q.d)))+q.my
-		for j := -3; j <= 3; j++ {
-			for i := -3; i <= 3; i++ {
-				v[(by+j+side)%side*side+(bx+i+side)%side] = 0
-			}
-		}
-	}
-	return fits
 }
 
 // Trace looks for where in the pattern a part of a capture belongs that is
