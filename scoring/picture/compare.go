@@ -85,9 +85,18 @@ type comparison struct {
 	buffer  lines.Buffer
 	known   bool
 	r       *Result
+	bytes   []byte // of the frame buffer
 	grid    *align.Grid
 	report  *lines.Report
 	missing [3]bool
+}
+
+// frameBytes returns the content of the frame buffer.
+func (c *comparison) frameBytes() []byte {
+	if c.bytes == nil {
+		c.bytes = c.f.Bytes()
+	}
+	return c.bytes
 }
 
 // measureRaw measures the capture as it came when the sizes agree: whole when
@@ -156,7 +165,7 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 	if c.random() {
 		task = lines.Everything
 	}
-	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.f.Bytes(), c.grid, c.missing, task)
+	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.frameBytes(), c.grid, c.missing, task)
 	if err != nil {
 		c.unregistered(err)
 		return fit, false
@@ -183,7 +192,7 @@ func (c *comparison) settle(fit align.Fit) align.Fit {
 	if !c.known || !c.random() || c.texture() != align.Fine {
 		return fit
 	}
-	dx, dy := lines.Misplaced(c.buffer, c.f.Codes, c.f.Bytes(), c.grid)
+	dx, dy := lines.Misplaced(c.buffer, c.f.Codes, c.frameBytes(), c.grid)
 	if dx == 0 && dy == 0 {
 		return fit
 	}
@@ -212,7 +221,7 @@ func (c *comparison) fromPhotograph() (align.Fit, bool) {
 	if c.random() && c.texture() == align.Fine {
 		task = lines.FromPhotograph
 	}
-	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.f.Bytes(), c.grid, c.missing, task)
+	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.frameBytes(), c.grid, c.missing, task)
 	if err != nil {
 		c.unregistered(err)
 		return align.Fit{}, false

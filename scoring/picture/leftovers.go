@@ -275,8 +275,8 @@ func (c *comparison) displaced(rest []float32) bool {
 	if score > 9 && (dx != 0 || dy != 0) {
 		where = fmt.Sprintf("a block of %d×%d pixels at %d,%d shows what belongs %d pixels left and %d above", region.Width, region.Height, region.X, region.Y, dx, dy)
 		confidence = 0.95
-	} else if 2*region.Width*region.Height > w*h {
-		return false // stripes or noise all over, rather than a block
+	} else if 2*region.Width*region.Height > w*h || min(region.Width, region.Height) == tile {
+		return false // stripes or noise all over, or what an edge leaves, rather than a block
 	}
 	f := plain(Displaced, where, "Content that lands in the wrong place points to address lines, page or refresh logic, or to the copy engine of the chip.")
 	f.Region, f.Strength, f.Confidence = &region, math.Hypot(float64(dx), float64(dy)), confidence

@@ -109,12 +109,12 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 	// The first round only has to know the noise: a part of the rows of a large
 	// picture tells it.
 	area := (v.g.X1 - v.g.X0) * (v.g.Y1 - v.g.Y0)
-	for _, round := range []struct{ sample, every int }{{15000, max(1, area/200000) | 1}, {45000, 1}} {
+	for _, round := range []struct{ sample, every, fits int }{{15000, max(1, area/200000) | 1, 1}, {45000, 1, 8}} {
 		every := round.every
 		if v.m.sharp {
 			every = 1 // this may be the only round
 		}
-		v.settleLevels(u, round.sample)
+		v.settleLevels(u, round.sample, round.fits)
 		v.r = v.m.residuals(v.g, v.f, v.r, every)
 		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r, every)
 		v.setNoise(t)
@@ -129,17 +129,18 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 	return t
 }
 
-// settleLevels estimates the levels until they stand still: where many pixels are
-// clipped, which ones are is known only when the levels are.
-func (v *view) settleLevels(u [3][]float32, sample int) {
-	for range 8 {
+// settleLevels estimates the levels until they stand still, or so many times:
+// where many pixels are clipped, which ones are is known only when the levels
+// are.
+func (v *view) settleLevels(u [3][]float32, sample, most int) {
+	for range most {
 		before := v.m.gain
 		v.m.fitLevels(v.lanes, v.g, v.codes, u, v.f, v.task, sample)
 		moved := 0.0
 		for ch, g := range v.m.gain {
 			moved = max(moved, math.Abs(g-before[ch]))
 		}
-		if moved < 0.002 {
+		if moved < 0.003 {
 			return
 		}
 	}

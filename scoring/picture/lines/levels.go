@@ -29,7 +29,6 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 	all := make([][3]classFit, classes)
 	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/sample)
 	row := make([]int16, w)
-	var feat [2]float64
 	var weights [8]float64
 	var bit [3][]float64 // the level of each bit alone
 	for ch, f := range fields {
@@ -53,8 +52,7 @@ func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]flo
 					continue
 				}
 				c := &all[row[x]][ch]
-				feat[0], feat[1] = 1, p
-				c.plain.add(feat[:2], v)
+				c.plain.addLine(p, v)
 				b := &c.bin[min(31, max(0, int(p/8)))]
 				b[0]++
 				b[1] += p

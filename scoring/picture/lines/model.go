@@ -233,6 +233,17 @@ func (n *normal) add(f []float64, y float64) {
 	n.count++
 }
 
+// addLine is add for a straight line.
+func (n *normal) addLine(x, y float64) {
+	n.a[0][0]++
+	n.a[1][0] += x
+	n.a[1][1] += x * x
+	n.b[0] += y
+	n.b[1] += x * y
+	n.yy += y * y
+	n.count++
+}
+
 // addBits is add for the unknowns of the levels: a constant, what the neighbours
 // give, and one for each bit, which is 0 where the code has none.
 func (n *normal) addBits(neighbours float64, code uint32, weights *[8]float64, y float64) {

@@ -240,7 +240,7 @@ func (v *view) weakByScatter(rep *Report, variance [][3]float64, noise [3]float6
 	}
 	for bank := range v.banks {
 		for chip := range v.Org.ChipsPerBank() {
-			var es, ss float64
+			var es, ss, mine float64
 			for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
 				for ch := range 3 {
 					if variance[k][ch] == 0 {
@@ -255,9 +255,13 @@ func (v *view) weakByScatter(rep *Report, variance [][3]float64, noise [3]float6
 					}
 					es += excess[k][ch] / base * s
 					ss += s * s
+					if s > 0 {
+						mine += excess[k][ch] / base * excess[k][ch] / base
+					}
 				}
 			}
-			if ss > 0 && es*es/ss > bestFit {
+			// Scatter in channels that the chip holds no bit of is none of its doing.
+			if ss > 0 && mine > 0.9*all && es*es/ss > bestFit {
 				bestFit, bestRate, bestBank, bestChip = es*es/ss, es/ss, bank, chip
 			}
 		}
