@@ -395,12 +395,38 @@ func (p *Plane) Locate(x, y, w, h, reach int, read func(x, y float64) (float32, 
 	return locateBy(p.plane, place{x, y, w, h}, reach, read)
 }
 
-// locate is locateBy for a fit.
+// locate is locateBy for a fit: the same, but places across are worked out once.
 func locate(p, c plane, f Fit, w place, reach int) (dx, dy, r float64) {
-	return locateBy(p, w, reach, func(x, y float64) (float32, bool) {
-		x, y = f.ScaleX*x+f.ShiftX, f.ScaleY*y+f.ShiftY
-		return c.at(x, y), x >= 0 && y >= 0 && x <= float64(c.w) && y <= float64(c.h)
-	})
+	cw, ch := w.w+2*reach, w.h+2*reach
+	type column struct {
+		a, b int
+		t    float32
+		in   bool
+	}
+	columns := make([]column, cw)
+	for i := range columns {
+		x := f.ScaleX*(float64(w.x+i-reach)+0.5) + f.ShiftX
+		low := math.Floor(x - 0.5)
+		columns[i] = column{min(max(int(low), 0), c.w-1), min(max(int(low)+1, 0), c.w-1), float32(x - 0.5 - low), x >= 0 && x <= float64(c.w)}
+	}
+	patch := make([]float32, cw*ch)
+	outside := 0
+	for j := range ch {
+		y := f.ScaleY*(float64(w.y+j-reach)+0.5) + f.ShiftY
+		low := math.Floor(y - 0.5)
+		t, in := float32(y-0.5-low), y >= 0 && y <= float64(c.h)
+		above, below := min(max(int(low), 0), c.h-1)*c.w, min(max(int(low)+1, 0), c.h-1)*c.w
+		top, bottom, row := c.v[above:above+c.w], c.v[below:below+c.w], patch[j*cw:(j+1)*cw]
+		for i, q := range columns {
+			if !in || !q.in {
+				outside++
+			}
+			u := top[q.a] + q.t*(top[q.b]-top[q.a])
+			v := bottom[q.a] + q.t*(bottom[q.b]-bottom[q.a])
+			row[i] = u + t*(v-u)
+		}
+	}
+	return matchPatch(p, w, reach, patch, outside)
 }
 
 func locateBy(p plane, w place, reach int, read func(x, y float64) (float32, bool)) (dx, dy, r float64) {
@@ -416,6 +442,13 @@ func locateBy(p plane, w place, reach int, read func(x, y float64) (float32, boo
 			patch[j*cw+i] = v
 		}
 	}
+	return matchPatch(p, w, reach, patch, outside)
+}
+
+// matchPatch finds where in a patch, of which so many values lie outside the
+// capture, a window lies best.
+func matchPatch(p plane, w place, reach int, patch []float32, outside int) (dx, dy, r float64) {
+	cw, ch := w.w+2*reach, w.h+2*reach
 	if outside*4 > cw*ch {
 		return 0, 0, 0
 	}

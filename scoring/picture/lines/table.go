@@ -178,6 +178,7 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 		}
 		parts[part] = t
 	})
+	h := float64(m.centre(g, 0, 0)) // of every pixel, when there is one phase only
 	out := parts[0]
 	for _, p := range parts[1:] {
 		for k := range p {
@@ -200,6 +201,9 @@ func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32
 				c := &t.cells[v]
 				t.n += c.n
 				t.r2 += c.r2
+				if !g.Phased {
+					c.q = c.n * h * h
+				}
 				// What is left of a level that is mostly clipped is a biased choice.
 				if t.clipped[v] > 0.3*c.n {
 					*c = cell{}
@@ -237,12 +241,12 @@ func (m *model) tabulateRow(t [][3]tally, l *lanes, g *align.Grid, codes []uint3
 				t[k][ch].clipped[level]++
 				continue
 			}
+			c := &t[k][ch].cells[level]
 			if g.Phased {
 				h = float64(hy * m.hx[bins[x]][2])
+				c.q += h * h
 			}
-			c := &t[k][ch].cells[level]
 			c.a += h * v
-			c.q += h * h
 			c.n++
 			c.r2 += v * v
 		}
