@@ -1,7 +1,6 @@
 package picture
 
 import (
-	"errors"
 	"fmt"
 	"math"
 
@@ -50,9 +49,6 @@ func (c *comparison) foreignAtOnce() (pattern.Pattern, bool) {
 	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
 }
 
-// errForeign says that a capture shows another pattern.
-var errForeign = errors.New("the capture shows another pattern")
-
 // lookFurther tries to read which pattern a capture shows that could not be laid
 // over the one it should show: edge to edge, shifted and scaled, or as a photograph.
 func (c *comparison) lookFurther() (pattern.Pattern, bool) {
@@ -74,8 +70,8 @@ func (c *comparison) frozen(p pattern.Pattern) {
 	r := c.r
 	r.Registered = false
 	r.shows = named(p)
-	r.Reason = errForeign.Error() + ": " + r.shows
-	f := plain(Black, "the screen shows "+r.shows+" and not what was to be shown",
+	r.Reason = fmt.Sprintf("the capture shows another pattern: %s of %s", p.Name(), p.Mode)
+	f := plain(Black, fmt.Sprintf("the screen shows %s of %s and not what was to be shown", p.Name(), p.Mode),
 		"Show the picture again and capture it. When it stays, the picture is frozen: new content does not reach the memory that is shown, or another part of it is shown; check the start address of the display and the write path. When it does not, the wrong file was captured.")
 	f.Form, f.Confidence = Frozen, 0.6
 	r.Findings = append(r.Findings, f)

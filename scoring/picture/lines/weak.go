@@ -38,15 +38,10 @@ func (v *view) weak(rep *Report) {
 	}
 	for bank := range v.banks {
 		for chip := range v.Org.ChipsPerBank() {
-			var es, ss, count, votes float64
+			var es, ss, count float64
 			for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
 				for ch := range 3 {
 					c := o[k][ch]
-					for bit, p := range v.wires[k][ch] {
-						if p.Chip == chip {
-							votes += c.flips[bit]
-						}
-					}
 					if c.n < 50 {
 						continue
 					}
@@ -68,7 +63,7 @@ func (v *view) weak(rep *Report) {
 			}
 			// Of chips that hold bits of the same channel, the one whose bits the sizes
 			// of the outliers fit is meant.
-			if fit := es * es / ss * (0.05 + votes/max(1, total)); fit > best.fit {
+			if fit := es * es / ss * (0.05 + v.votes(o, bank, chip)/max(1, total)); fit > best.fit {
 				best = guess{bank, chip, es / ss, fit, count}
 			}
 		}
@@ -86,6 +81,20 @@ func (v *view) weak(rep *Report) {
 	if v.task != FromPhotograph {
 		v.weakByScatter(rep, spread, noise)
 	}
+}
+
+// votes counts the outliers that look like the flip of a bit of the chip.
+func (v *view) votes(o [][3]outliers, bank, chip int) (sum float64) {
+	for k := bank * v.phases; k < (bank+1)*v.phases; k++ {
+		for ch := range 3 {
+			for bit, p := range v.wires[k][ch] {
+				if p.Chip == chip {
+					sum += o[k][ch].flips[bit]
+				}
+			}
+		}
+	}
+	return sum
 }
 
 // uneven reports whether some bit of a chip, of those whose flip is larger than
