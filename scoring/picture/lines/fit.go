@@ -17,6 +17,9 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 		if v.m.sharp {
 			every = 1 // this may be the only round
 		}
+		if v.task == FromPhotograph {
+			every, round.fits = 1, 1 // unmixed before: what was clipped cannot be told any more
+		}
 		v.settleLevels(u, round.sample, round.fits)
 		v.r = v.m.residuals(v.g, v.f, v.r, every)
 		t = v.m.tabulate(v.lanes, v.g, v.codes, v.r, every)
