@@ -12,7 +12,7 @@ func (v *view) fit(u [3][]float32) [][3]tally {
 	// The first round only has to know the noise: a part of the rows of a large
 	// picture tells it.
 	area := (v.g.X1 - v.g.X0) * (v.g.Y1 - v.g.Y0)
-	for _, round := range []struct{ sample, every, fits int }{{15000, max(1, area/200000) | 1, 1}, {45000, 1, 8}} {
+	for _, round := range []struct{ sample, every, fits int }{{15000, max(1, area/200000) | 1, 4}, {45000, 1, 8}} {
 		every := round.every
 		if v.m.sharp {
 			every = 1 // this may be the only round
