@@ -133,8 +133,8 @@ func damaged(t *testing.T, d *sealedShop) {
 		t.Fatalf("bit %d of byte %d of %d flipped: still good", bit, i, len(spoilt))
 	}
 	if allChecks() {
-		// Every byte of small certificates is flipped in report/seal; here, on a
-		// whole one, every 97th, which takes half a minute and not an hour.
+		// Every byte is flipped in TestEveryByteOfACertificate; here, with logs and
+		// figures inside, every 97th.
 		for i := r.IntN(97); i < len(spoilt); i += 97 {
 			flip(i, 1<<r.IntN(8))
 		}

@@ -34,6 +34,7 @@ type File struct {
 	data    []byte
 	objects map[int]place
 	cache   map[int]*indirect
+	open    open
 	nodes   int // values that may still be read
 	left    int // bytes that may still be read; parts of a file can overlap
 }
@@ -121,7 +122,7 @@ func lastTable(data []byte) (int, error) {
 // table reads one cross-reference table with its trailer, and returns the
 // length of the file up to its end-of-file mark.
 func (f *File) table(at int) (trailer Object, end int, err error) {
-	p := &parser{data: f.data, pos: at, nodes: &f.nodes}
+	p := &parser{data: f.data, pos: at, nodes: &f.nodes, open: &f.open}
 	defer func() { f.left -= p.pos - at }()
 	if f.left < 0 {
 		return trailer, 0, errTooMuch
@@ -230,7 +231,7 @@ func (f *File) object(num int) (*indirect, error) {
 		return nil, fmt.Errorf("object %d is missing", num)
 	}
 	f.cache[num] = nil
-	p := &parser{data: f.data, pos: pl.offset, nodes: &f.nodes}
+	p := &parser{data: f.data, pos: pl.offset, nodes: &f.nodes, open: &f.open}
 	defer func() { f.left -= p.pos - pl.offset }()
 	if f.left < 0 {
 		return nil, errTooMuch

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // Kind says what an [Object] is.
@@ -75,6 +76,14 @@ type parser struct {
 	data  []byte
 	pos   int
 	nodes *int
+	open  *open
+}
+
+// open holds what was read of the arrays and dictionaries that are not yet
+// closed, one behind the other, so that each is stored once, at its length.
+type open struct {
+	items   []Object
+	entries []Entry
 }
 
 func (p *parser) fail(what string) error {
@@ -86,7 +95,11 @@ func isSpace(c byte) bool {
 }
 
 func isDelimiter(c byte) bool {
-	return bytes.IndexByte([]byte("()<>[]{}/%"), c) >= 0
+	switch c {
+	case '(', ')', '<', '>', '[', ']', '{', '}', '/', '%':
+		return true
+	}
+	return false
 }
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }
@@ -179,29 +192,35 @@ func (p *parser) value(depth int) (Object, error) {
 	return o, err
 }
 
-func (p *parser) array(depth int) (items []Object, err error) {
+func (p *parser) array(depth int) ([]Object, error) {
+	from := len(p.open.items)
 	for {
 		p.space()
 		if p.pos < len(p.data) && p.data[p.pos] == ']' {
 			p.pos++
+			items := slices.Clone(p.open.items[from:])
+			p.open.items = p.open.items[:from]
 			return items, nil
 		}
 		o, err := p.value(depth + 1)
 		if err != nil {
 			return nil, err
 		}
-		items = append(items, o)
+		p.open.items = append(p.open.items, o)
 	}
 }
 
 // dict reads to the closing brackets. A key that stands twice is an error:
 // two readers could take different ones.
-func (p *parser) dict(depth int) (entries []Entry, err error) {
-	seen := map[string]bool{}
+func (p *parser) dict(depth int) ([]Entry, error) {
+	from := len(p.open.entries)
+	var seen keys
 	for {
 		p.space()
 		if bytes.HasPrefix(p.data[p.pos:], []byte(">>")) {
 			p.pos += 2
+			entries := slices.Clone(p.open.entries[from:])
+			p.open.entries = p.open.entries[:from]
 			return entries, nil
 		}
 		if p.pos >= len(p.data) || p.data[p.pos] != '/' {
@@ -213,24 +232,49 @@ func (p *parser) dict(depth int) (entries []Entry, err error) {
 			return nil, err
 		}
 		e.Key = string(key)
-		if seen[e.Key] {
+		if seen.hold(e.Key, p.open.entries[from:]) {
 			return nil, p.fail("the key /" + e.Key + " stands twice in one dictionary")
 		}
-		seen[e.Key] = true
 		if e.Value, err = p.value(depth + 1); err != nil {
 			return nil, err
 		}
-		entries = append(entries, e)
+		p.open.entries = append(p.open.entries, e)
 	}
 }
 
+// keys are those of a dictionary that has many.
+type keys map[string]bool
+
+// hold notes a key and tells whether the dictionary has it already.
+func (k *keys) hold(key string, entries []Entry) bool {
+	const few = 16
+	if len(entries) < few {
+		return slices.ContainsFunc(entries, func(e Entry) bool { return e.Key == key })
+	}
+	if *k == nil {
+		*k = keys{}
+		for _, e := range entries {
+			(*k)[e.Key] = true
+		}
+	}
+	twice := (*k)[key]
+	(*k)[key] = true
+	return twice
+}
+
+// name reads a name. One without an escape is a part of the file's own bytes.
 func (p *parser) name() ([]byte, error) {
 	p.pos++ // the slash
+	start := p.pos
 	var out []byte
+	escaped := false
 	for p.pos < len(p.data) && !isSpace(p.data[p.pos]) && !isDelimiter(p.data[p.pos]) {
 		c := p.data[p.pos]
 		p.pos++
 		if c == '#' {
+			if !escaped {
+				out, escaped = append(out, p.data[start:p.pos-1]...), true
+			}
 			if p.pos+2 > len(p.data) {
 				return nil, p.fail("a name ends too early")
 			}
@@ -241,7 +285,12 @@ func (p *parser) name() ([]byte, error) {
 			c = byte(hi<<4 | lo)
 			p.pos += 2
 		}
-		out = append(out, c)
+		if escaped {
+			out = append(out, c)
+		}
+	}
+	if !escaped {
+		out = p.data[start:p.pos:p.pos]
 	}
 	if len(out) > 127 {
 		return nil, p.fail("a name is too long")
@@ -264,6 +313,9 @@ func nibble(c byte) int {
 func (p *parser) hex() ([]byte, error) {
 	p.pos++
 	var out []byte
+	if n := bytes.IndexByte(p.data[p.pos:], '>'); n > 0 {
+		out = make([]byte, 0, n/2+1)
+	}
 	half := -1
 	for ; p.pos < len(p.data); p.pos++ {
 		c := p.data[p.pos]

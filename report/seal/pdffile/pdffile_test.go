@@ -248,7 +248,7 @@ func TestTextStrings(t *testing.T) {
 			t.Skip()
 		}
 		n := 100
-		o, err := (&parser{data: []byte(text(s)), nodes: &n}).value(0)
+		o, err := (&parser{data: []byte(text(s)), nodes: &n, open: new(open)}).value(0)
 		if err != nil || o.TextString() != s {
 			t.Errorf("%q came back as %q, %v", s, o.TextString(), err)
 		}
@@ -261,7 +261,7 @@ func TestDates(t *testing.T) {
 		zone := time.FixedZone("", rapid.IntRange(-14*3600, 14*3600).Draw(t, "offset"))
 		when := time.Unix(rapid.Int64Range(0, 7e9).Draw(t, "seconds"), 0).In(zone)
 		n := 100
-		o, err := (&parser{data: []byte(date(when)), nodes: &n}).value(0)
+		o, err := (&parser{data: []byte(date(when)), nodes: &n, open: new(open)}).value(0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -327,7 +327,7 @@ func FuzzObject(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		n := 10000
-		p := &parser{data: data, nodes: &n}
+		p := &parser{data: data, nodes: &n, open: new(open)}
 		o, err := p.value(0)
 		if err == nil && (o.Start < 0 || o.End > len(data) || o.Start > o.End) {
 			t.Fatal(fmt.Sprint("span ", o.Start, o.End))

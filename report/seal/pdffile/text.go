@@ -144,7 +144,7 @@ func (r *textReader) wideFonts(resources Object) (map[string]bool, error) {
 
 // content reads the operators of one content stream (ISO 32000-1, 9.4.3).
 func (r *textReader) content(data []byte, wide map[string]bool) error {
-	p := &parser{data: data, nodes: &r.nodes}
+	p := &parser{data: data, nodes: &r.nodes, open: new(open)}
 	var operands []Object
 	two := false
 	for {
