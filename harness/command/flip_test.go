@@ -36,7 +36,6 @@ func quickCommands(photo string) [][]string {
 		{"record", "1", "memory-size", "size=16 MiB"},
 		{"record", "1", "clocks", "core=166.2 MHz", "memory=166.1 MHz"},
 		{"record", "1", "picture", "640x480x16@75=clean", "800x600x16@75=clean", "1024x768x16@75=clean", "1024x768x32@60=clean", "1280x1024x16@60=clean", "depth=32 bit"},
-		{"certify", "1"},
 	}
 }
 
@@ -70,20 +69,35 @@ func smallPhoto(t testing.TB) string {
 // and a photo, no logs.
 func newQuickShop(t testing.TB) *sealedShop {
 	t.Helper()
+	return newNumberedShop(t, "PO-{year}-{n:04}", []string{"certify", "1"})
+}
+
+// newNumberedShop is a shop that numbers its certificates like this, with one
+// job and its certificates; the first of them is the shop's.
+func newNumberedShop(t testing.TB, numbering string, certify ...[]string) *sealedShop {
+	t.Helper()
 	d := &sealedShop{dir: filepath.Join(t.TempDir(), "shop")}
 	c, said := testConsole(repositoryRoot(t))
-	commands := append([][]string{{"init", d.dir, "--name", "Reedmere Bench", "--technician", "Wren Ashdown", "--signing-key"}},
-		quickCommands(smallPhoto(t))...)
-	for i, args := range commands {
-		if i > 0 {
-			args = append(args, "--shop", d.dir)
-		}
+	run := func(args ...string) {
+		t.Helper()
 		if code := c.Run(context.Background(), append([]string{"proveout"}, args...)); code == command.ExitNotDone {
 			t.Fatalf("%q: %s", args, said)
 		}
 	}
+	run("init", d.dir, "--name", "Reedmere Bench", "--technician", "Wren Ashdown", "--signing-key")
+	file := filepath.Join(d.dir, "shop.toml")
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, bytes.Replace(text, []byte(`"PO-{year}-{n:04}"`), []byte(fmt.Sprintf("%q", numbering)), 1), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range append(quickCommands(smallPhoto(t)), certify...) {
+		run(append(args, "--shop", d.dir)...)
+	}
 	files, err := filepath.Glob(filepath.Join(d.dir, "jobs", "*", "issued", "*.pdf"))
-	if err != nil || len(files) != 1 {
+	if err != nil || len(files) != len(certify) {
 		t.Fatalf("certificates %v, %v: %s", files, err, said)
 	}
 	d.path = files[0]

@@ -37,7 +37,9 @@ func (c *Console) keyCommands() *cli.Command {
 				Description: "A passphrase is asked for, or taken from PROVEOUT_PASSPHRASE; an empty one\n" +
 					"leaves the key unencrypted, readable by its owner only.",
 				Flags: []cli.Flag{shopFlag, &cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
-			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone", Action: c.keyShow, Flags: []cli.Flag{shopFlag, jsonFlag}},
+			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed", Action: c.keyShow,
+				Description: "On a terminal the fingerprint is drawn as a QR code too.",
+				Flags:       []cli.Flag{shopFlag, jsonFlag, &cli.StringFlag{Name: "qr", Usage: "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page"}}},
 			{Name: "export", Usage: "write the key with its certificate as PKCS#12, or the certificate alone", ArgsUsage: "FILE", Action: c.keyExport,
 				Description: "The password of the file is asked for, or taken from PROVEOUT_FILE_PASSWORD.",
 				Flags:       []cli.Flag{shopFlag, &cli.BoolFlag{Name: "certificate", Usage: "write the certificate alone (PEM), which may be given to anybody"}}},
@@ -172,6 +174,15 @@ func (c *Console) keyShow(x *cli.Context) error {
 	} else if !errors.Is(err, seal.ErrNone) {
 		return err
 	}
+	var code modules
+	if a.InUse != nil {
+		if code, err = fingerprintCode(fingerprint.Of(certs[0].Raw)); err != nil {
+			return err
+		}
+	}
+	if err := c.writeCode(x, code); err != nil {
+		return err
+	}
 	if x.Bool("json") {
 		return c.answer(a)
 	}
@@ -187,10 +198,33 @@ func (c *Console) keyShow(x *cli.Context) error {
 		if keys.OpenToOthers() {
 			fmt.Fprintln(c.Out, "Other users of this computer can read the key; change that.")
 		}
+		if c.Terminal {
+			code.write(c.Out)
+		}
 	}
 	for _, k := range a.Retired {
 		fmt.Fprintf(c.Out, "Retired on %s (%s): %s\n  %s\n", k.Retired.Format(time.DateOnly), k.Because, k.Name, k.Spoken)
 	}
+	return nil
+}
+
+// writeCode writes a QR code as a picture when a file is named.
+func (c *Console) writeCode(x *cli.Context, code modules) error {
+	name := x.String("qr")
+	switch {
+	case name == "":
+		return nil
+	case code == nil:
+		return errors.New("the shop has no signing key in use, so there is no code to write; make one with: proveout key new")
+	}
+	data, err := code.picture()
+	if err != nil {
+		return err
+	}
+	if err := writeNew(c.path(name), data); err != nil {
+		return err
+	}
+	c.say(x, "Wrote %s", c.path(name))
 	return nil
 }
 

@@ -97,7 +97,12 @@ func (k *openCase) inForce() (string, error) {
 	if len(docs) == 0 {
 		return "", fmt.Errorf("job %s has no certificate in force; issue one with: proveout certify %s", k.input.Job.Number, k.input.Job.Number)
 	}
-	last := slices.MaxFunc(docs, func(a, b register.Document) int { return a.At.Compare(b.At) })
+	last := docs[0]
+	for _, d := range docs[1:] {
+		if !d.At.Before(last.At) { // of one second, the one that was issued later
+			last = d
+		}
+	}
 	return last.Number, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"path/filepath"
 
 	"github.com/urfave/cli/v2"
 
@@ -33,6 +34,9 @@ func writeNew(path string, data []byte) error {
 	err := job.WriteFile(path, data, job.KeepExisting)
 	if errors.Is(err, fs.ErrExist) {
 		return fmt.Errorf("%s is there already; it was left as it is", path)
+	}
+	if dir := filepath.Dir(path); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no folder %s", dir)
 	}
 	return err
 }
