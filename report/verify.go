@@ -42,7 +42,7 @@ func Remake(e *archive.Examiner, c check.Contents, tool string) ([]byte, error) 
 	if err != nil {
 		return nil, err
 	}
-	if r.Tool != tool || r.Built != archive.Built() {
+	if r.Tool != tool || r.Built != archive.Built() || r.Schema != archive.Schema {
 		return e.Values(c)
 	}
 	jpegs, err := pdffile.JPEGs(c.Pages)
@@ -70,6 +70,7 @@ func Remake(e *archive.Examiner, c check.Contents, tool string) ([]byte, error) 
 // certificates take a fraction of a second; what takes longer than the limit is
 // not good.
 func Verify(pdf []byte, o check.Options, e *archive.Examiner, tool string, limit time.Duration) check.Report {
+	e.Tool = tool
 	o.Rescore, o.Further = e.Scores, append(e.Questions(), o.Further...)
 	o.Remake = func(c check.Contents) ([]byte, error) { return Remake(e, c, tool) }
 	ctx, cancel := context.WithTimeout(context.Background(), limit)

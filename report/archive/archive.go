@@ -25,8 +25,11 @@ import (
 )
 
 // Schema is the version of the record that this program writes. Each version
-// that was ever written stays readable.
-const Schema = 1
+// that was ever written stays readable:
+//
+//	1  the pages do not name the record's own SHA-256
+//	2  they do, so that no value of the record can change without the pages
+const Schema = 2
 
 // MaxSize is the longest record that is read, in bytes.
 const MaxSize = 4 << 20
@@ -56,6 +59,8 @@ type Record struct {
 	Outcome      scoring.Outcome `json:"outcome"`
 	Photos       []Photo         `json:"photos,omitempty"`
 	Logo         string          `json:"logo_sha256,omitempty"` // of the attached picture
+
+	sum string // SHA-256 of the text that it was read from, hex
 }
 
 // A Signer is whose key signs the document.
@@ -209,10 +214,10 @@ func Decode(text []byte) (*Record, error) {
 	switch {
 	case v.Schema > Schema:
 		return nil, ErrNewer
-	case v.Schema != 1:
+	case v.Schema < 1:
 		return nil, errors.New("the record does not say which schema it follows")
 	}
-	r := new(Record)
+	r := &Record{sum: digest(text)}
 	if err := json.Unmarshal(text, r); err != nil {
 		return nil, fmt.Errorf("the record cannot be read: %w", err)
 	}

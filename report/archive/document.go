@@ -176,6 +176,9 @@ func (r *Record) Document(jpegs [][]byte, logo []byte) (*record.Document, error)
 	default:
 		return nil, fmt.Errorf("the record is of no known kind of document: %q", r.Kind)
 	}
+	if r.Schema >= 2 {
+		d.Record = r.sum
+	}
 	if len(d.Shop.Benches) > 0 {
 		d.Bench = &d.Shop.Benches[0]
 	}

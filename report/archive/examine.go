@@ -17,7 +17,8 @@ const LogoName = "logo.png"
 // An Examiner answers what package check asks of a record. It reads the record
 // once.
 type Examiner struct {
-	Extra Files // files that the reader has besides those inside the certificate; nil for none
+	Extra Files  // files that the reader has besides those inside the certificate; nil for none
+	Tool  string // the program that looks: "proveout 1.0.0". Records of another one are compared by their values
 
 	once   sync.Once
 	record *Record
@@ -54,7 +55,11 @@ func (e *Examiner) Scores(c check.Contents) (check.State, string) {
 	if err != nil {
 		return check.No, "The record cannot be used: " + err.Error() + "."
 	}
-	done, err := r.Rescore(e.files(c))
+	how := toTheLetter
+	if r.foreign(e.Tool) {
+		how = byValue
+	}
+	done, err := r.rescore(e.files(c), how)
 	if err != nil {
 		return check.No, "The verdicts in the record do not follow from its own readings: " + err.Error() + "."
 	}

@@ -74,7 +74,20 @@ type Rescored struct {
 // Rescore judges the record's readings again and compares. The error says what
 // does not follow. Steps whose files are not at hand are only looked
 // through for what contradicts itself.
-func (r *Record) Rescore(files Files) (Rescored, error) {
+func (r *Record) Rescore(files Files) (Rescored, error) { return r.rescore(files, toTheLetter) }
+
+// A closeness says how a record is compared with what judging it again gives.
+type closeness int
+
+const (
+	toTheLetter closeness = iota // each word and number
+	byValue                      // verdicts, values and limits: another version may word them otherwise and add to them
+)
+
+// foreign tells whether another version of the program wrote the record.
+func (r *Record) foreign(tool string) bool { return r.Schema != Schema || tool != "" && r.Tool != tool }
+
+func (r *Record) rescore(files Files, how closeness) (Rescored, error) {
 	var done Rescored
 	plan, family, err := r.documents()
 	if err != nil {
@@ -106,7 +119,7 @@ func (r *Record) Rescore(files Files) (Rescored, error) {
 		}
 		taken[s.ID], done.Taken = s, append(done.Taken, title)
 	}
-	return done, r.compare(scoring.Rescore(in, taken))
+	return done, r.compare(scoring.Rescore(in, taken), how)
 }
 
 // frame compares what the plan says of a step that is not judged again.
@@ -181,7 +194,7 @@ func (l *Log) read(to *reading.Log, files Files) {
 
 // compare says the first thing in which the record's outcome differs from the
 // one that was worked out again.
-func (r *Record) compare(again scoring.Outcome) error {
+func (r *Record) compare(again scoring.Outcome, how closeness) error {
 	if len(again.Steps) != len(r.Outcome.Steps) {
 		return errors.New("the record does not have the steps of its plan")
 	}
@@ -192,6 +205,12 @@ func (r *Record) compare(again scoring.Outcome) error {
 		}
 		if was.Verdict != is.Verdict {
 			return fmt.Errorf("the step %s says %q, but its readings give %q", was.ID, was.Verdict, is.Verdict)
+		}
+		if how == byValue {
+			if err := sameValues(was, is); err != nil {
+				return err
+			}
+			continue
 		}
 		for k := range min(len(was.Checks), len(is.Checks)) {
 			if w, g := &was.Checks[k], &is.Checks[k]; w.Verdict != g.Verdict || w.Text != g.Text {
@@ -205,8 +224,62 @@ func (r *Record) compare(again scoring.Outcome) error {
 	if r.Outcome.Verdict != again.Verdict || r.Outcome.Accepted != again.Accepted {
 		return fmt.Errorf("the record says %q for the card, but its steps give %q", r.Outcome.Verdict, again.Verdict)
 	}
+	if how == byValue {
+		return nil
+	}
 	if same, err := alike(&r.Outcome, &again); err != nil || !same {
 		return errors.Join(errors.New("the record's conclusion is not the one that its steps give"), err)
+	}
+	return nil
+}
+
+// sameValues compares a step with the same one as another version judges it:
+// what decides, and each check that the record has.
+func sameValues(was, is *scoring.StepOutcome) error {
+	if was.Required != is.Required || was.Gate != is.Gate || was.Kind != is.Kind || was.Attempts != is.Attempts || !slices.Equal(was.Earlier, is.Earlier) {
+		return fmt.Errorf("the step %s is not the one of the plan and its attempts", was.ID)
+	}
+	for k := range was.Checks {
+		w, before := &was.Checks[k], 0
+		for _, c := range was.Checks[:k] {
+			if c.Name == w.Name {
+				before++
+			}
+		}
+		g := named(is.Checks, w.Name, before)
+		if g == nil {
+			return fmt.Errorf("in the step %s the readings give no check %s", was.ID, w.Name)
+		}
+		type values struct {
+			Verdict              scoring.Verdict
+			Unit                 string
+			Value, U, Low, High  *scoring.Number
+			Informative, Limited bool
+		}
+		of := func(c *scoring.Check) values {
+			v := values{Verdict: c.Verdict, Unit: c.Unit, Value: c.Value, U: c.U, Informative: c.Informative, Limited: c.Limits != nil}
+			if c.Limits != nil {
+				v.Low, v.High = c.Limits.Low, c.Limits.High
+			}
+			return v
+		}
+		if same, err := alike(of(w), of(g)); err != nil || !same {
+			return errors.Join(fmt.Errorf("in the step %s the check %s says %q, %s, but the readings give %q, %s", was.ID, w.Name, w.Text, w.Verdict, g.Text, g.Verdict), err)
+		}
+	}
+	return nil
+}
+
+// named is the check of a name that has so many of the same name before it.
+func named(checks []scoring.Check, name string, before int) *scoring.Check {
+	for i := range checks {
+		if checks[i].Name != name {
+			continue
+		}
+		if before == 0 {
+			return &checks[i]
+		}
+		before--
 	}
 	return nil
 }

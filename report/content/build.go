@@ -42,6 +42,7 @@ func Build(d *record.Document) (*Content, error) {
 		Author:   d.Shop.Name,
 		Subject:  join(" · ", d.Job.Card.Title, b.serial(), d.Job.Number),
 		Tool:     d.Tool,
+		Record:   d.Record,
 		Foot:     w.T("foot"),
 		PageOf:   w.T("page"),
 		End:      w.T("end.report", "number", b.number()),
@@ -194,10 +195,18 @@ func (b *builder) seal() []Fact {
 	case d.Kind != record.Certificate:
 		return nil
 	case d.Seal == nil:
-		return []Fact{{w.T("fact.seal"), w.T("seal.none")}}
+		return append([]Fact{{w.T("fact.seal"), w.T("seal.none")}}, b.recordSum()...)
 	}
-	return []Fact{{w.T("fact.seal"), w.T("seal.signed", "name", d.Seal.Name)},
-		{w.T("fact.fingerprint"), d.Seal.Fingerprint.String() + " · SHA-256 " + d.Seal.Fingerprint.Hex()}}
+	return append([]Fact{{w.T("fact.seal"), w.T("seal.signed", "name", d.Seal.Name)},
+		{w.T("fact.fingerprint"), d.Seal.Fingerprint.String() + " · SHA-256 " + d.Seal.Fingerprint.Hex()}}, b.recordSum()...)
+}
+
+// recordSum names the record that the document was made from, by its digest.
+func (b *builder) recordSum() []Fact {
+	if b.d.Record == "" {
+		return nil
+	}
+	return []Fact{{"record.json", "SHA-256 " + b.d.Record}}
 }
 
 // headline is the verdict of the job in words.

@@ -25,6 +25,7 @@ type Content struct {
 	Subject   string
 	Author    string
 	Tool      string
+	Record    string // SHA-256 of the attached record, hex; empty when there is none
 	Banner    string // of a test report, on every page; empty on a certificate
 	Watermark string
 	Foot      string

@@ -7,13 +7,13 @@ import (
 )
 
 // Values returns what a reader looks for on the pages of a document that
-// another version of the program may have laid out: its number, what ties it
-// to the card, the verdicts on its front, and each measured value with its
-// limits. Another version may translate sentences and titles otherwise: of a
-// document that is not English the verdicts, numbers and hashes are looked for,
-// but no words that were said in English first.
+// another version of the program may have laid out: its number, the SHA-256 of
+// its record, what ties it to the card, the verdicts on its front, and each
+// measured value with its limits. Another version may translate sentences and
+// titles otherwise: of a document that is not English the verdicts, numbers and
+// hashes are looked for, but no words that were said in English first.
 func Values(c *Content) []string {
-	out := []string{c.Number, c.Front.Card, c.Front.Headline, c.Front.ShopName, strings.Join(c.Front.Check.Fingerprint, " ")}
+	out := []string{c.Record, c.Number, c.Front.Card, c.Front.Headline, c.Front.ShopName, strings.Join(c.Front.Check.Fingerprint, " ")}
 	for _, f := range c.Front.Identity {
 		out = append(out, f.Text)
 	}

@@ -58,6 +58,8 @@ type Document struct {
 	Deviations []string // departures from the plan, in sentences
 	Remarks    []string
 	Seal       *Seal // whose key signs the document; nil: it is not signed
+
+	Record string // SHA-256 of the attached record that the document was made from, hex; empty when there is none
 }
 
 // A Seal is whose key signs a document, as its pages say.

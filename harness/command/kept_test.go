@@ -1,0 +1,119 @@
+package command_test
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"proveout/report"
+	"proveout/report/archive"
+	"proveout/report/seal"
+	"proveout/report/seal/check"
+	"proveout/report/seal/fingerprint"
+)
+
+// kept reads the certificates of testdata/certificates, with the fingerprints
+// that its list gives.
+func kept(t *testing.T) map[string]fingerprint.Wanted {
+	t.Helper()
+	dir := filepath.Join(repositoryRoot(t), "testdata", "certificates")
+	list, err := os.ReadFile(filepath.Join(dir, "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]fingerprint.Wanted{}
+	for line := range strings.Lines(string(list)) {
+		cells := strings.Split(line, "|")
+		if len(cells) < 6 || !strings.Contains(cells[1], ".pdf") {
+			continue
+		}
+		name := strings.Trim(cells[1], " `")
+		fp, err := fingerprint.Parse(strings.Trim(cells[4], " `"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[filepath.Join(dir, name)] = fp
+	}
+	if len(out) != archive.Schema {
+		t.Fatalf("%d kept certificates, want one for each of %d schemas", len(out), archive.Schema)
+	}
+	return out
+}
+
+// Certificates that earlier versions issued stay good, and are compared by
+// their values; damage and contradictions in them are found all the same.
+func TestKeptCertificates(t *testing.T) {
+	for path, signer := range kept(t) {
+		t.Run(filepath.Base(path), func(t *testing.T) {
+			pdf, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			o := check.Options{Signer: signer, Now: time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)}
+			tools := []string{"proveout 99.0.0"}
+			if !strings.Contains(path, fmt.Sprintf("schema-%d.", archive.Schema)) {
+				tools = append(tools, toolName)
+			}
+			for _, tool := range tools {
+				r := report.Verify(pdf, o, &archive.Examiner{}, tool, 20*time.Second)
+				if !r.Valid {
+					t.Fatalf("%s: %+v", tool, r.Answers)
+				}
+				again, err := archive.Decode(r.Record)
+				if err != nil || !strings.Contains(path, fmt.Sprintf("schema-%d.", again.Schema)) {
+					t.Fatalf("schema %d, %v", again.Schema, err)
+				}
+				for _, a := range r.Answers {
+					if a.Key == "pages" && !strings.Contains(a.Words, "values of the record that were looked for stand on them") {
+						t.Errorf("%s: %s", tool, a.Words)
+					}
+				}
+				if tool != toolName {
+					keptEdited(t, r, o.Now)
+				}
+			}
+			spoilt := bytes.Clone(pdf)
+			spoilt[len(spoilt)/3] ^= 1
+			if r := report.Verify(spoilt, o, &archive.Examiner{}, "proveout 99.0.0", 20*time.Second); r.Verdict != check.Bad {
+				t.Error("damaged, and still", r.Verdict)
+			}
+		})
+	}
+}
+
+// keptEdited changes what decides in the record of another version, and signs
+// it with a key that the record names.
+func keptEdited(t *testing.T, r check.Report, now time.Time) {
+	id, err := seal.NewIdentity("Reedmere Bench", now.AddDate(-1, 0, 0))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := &sealedShop{identity: id}
+	record := edited(t, r.Record, id.Fingerprint().Hex(), "signer", "fingerprint")
+	clocks := stepIndex(t, record, "clocks")
+	for what, canon := range map[string][]byte{
+		"nothing":              record,
+		"a verdict":            edited(t, record, "fail", "outcome", "steps", clocks, "checks", 0, "verdict"),
+		"a value":              edited(t, record, 166.9e6, "outcome", "steps", clocks, "checks", 0, "value"),
+		"an uncertainty":       edited(t, record, 1.0, "outcome", "steps", clocks, "checks", 0, "expanded_uncertainty"),
+		"a limit":              edited(t, record, 190e6, "outcome", "steps", clocks, "checks", 0, "limits", "high"),
+		"a reading":            edited(t, record, 171e6, "job", "attempts", "clocks", 0, "readings", 0, "value"),
+		"a check":              edited(t, record, "other", "outcome", "steps", clocks, "checks", 0, "name"),
+		"the number of a step": edited(t, record, 2.0, "outcome", "steps", clocks, "attempts"),
+	} {
+		pdf := d.signed(t, remade(t, canon, r.Pages), canon, nil)
+		o := check.Options{Signer: fingerprint.Exactly(id.Fingerprint()), Now: now}
+		got := report.Verify(pdf, o, &archive.Examiner{}, "proveout 99.0.0", 20*time.Second)
+		if what == "nothing" {
+			if !got.Valid {
+				t.Errorf("only signed again: %+v", got.Answers)
+			}
+			continue
+		}
+		wantBad(t, what+" changed, pages made to fit", got, "scores")
+	}
+}

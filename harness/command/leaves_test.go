@@ -1,0 +1,177 @@
+package command_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"proveout/report"
+	"proveout/report/archive"
+	"proveout/report/seal"
+	"proveout/report/seal/check"
+)
+
+// A leaf is one value of a record that is no object and no list, or one value
+// inside the plan or the family that stand in it as texts.
+type leaf struct {
+	path    string
+	changed func() []byte // the record with this value changed
+}
+
+// leaves walks over a record.
+func leaves(t testing.TB, canon []byte) []leaf {
+	t.Helper()
+	var root any
+	if err := json.Unmarshal(canon, &root); err != nil {
+		t.Fatal(err)
+	}
+	var out []leaf
+	add := func(path string, was any, set func(any), now any) {
+		out = append(out, leaf{path, func() []byte {
+			set(now)
+			defer set(was)
+			text, err := seal.Canonical(root)
+			if err != nil {
+				t.Fatalf("%s: %v", path, err)
+			}
+			return text
+		}})
+	}
+	var walk func(path string, v any, set func(any))
+	walk = func(path string, v any, set func(any)) {
+		switch v := v.(type) {
+		case map[string]any:
+			for _, k := range slices.Sorted(maps.Keys(v)) {
+				walk(path+"."+k, v[k], func(x any) { v[k] = x })
+			}
+		case []any:
+			for i := range v {
+				walk(fmt.Sprintf("%s[%d]", path, i), v[i], func(x any) { v[i] = x })
+			}
+		case string:
+			if path == ".plan" || path == ".family" {
+				for i, line := range strings.Split(v, "\n") {
+					if now := otherLine(line); now != line {
+						lines := strings.Split(v, "\n")
+						lines[i] = now
+						add(fmt.Sprintf("%s:%d", path, i+1), v, set, strings.Join(lines, "\n"))
+					}
+				}
+				return
+			}
+			add(path, v, set, otherText(v))
+		case float64:
+			add(path, v, set, otherNumber(v))
+		case bool:
+			add(path, v, set, !v)
+		}
+	}
+	walk("", root, nil)
+	return out
+}
+
+// otherNumber is a number near another one.
+func otherNumber(v float64) float64 {
+	if v == float64(int64(v)) {
+		return v + 1
+	}
+	return v * 1.01
+}
+
+// otherText is a text of the same kind: another word of the record's own,
+// another day, or one character changed.
+func otherText(s string) string {
+	words := []string{"pass", "fail", "inconclusive", "not run", "yes", "no", "A4", "Letter", "en", "de", "certificate", "test report"}
+	if i := slices.Index(words, s); i >= 0 {
+		return words[i^1]
+	}
+	if at, err := time.Parse(time.RFC3339, s); err == nil {
+		return at.Add(time.Hour).Format(time.RFC3339Nano)
+	}
+	return oneCharacter(s)
+}
+
+// oneCharacter changes the last digit of a text, or its last letter.
+func oneCharacter(s string) string {
+	b := []byte(s)
+	for _, class := range []string{"0123456789", "abcdefghijklmnopqrstuvwxyz", "ABCDEFGHIJKLMNOPQRSTUVWXYZ"} {
+		if i := strings.LastIndexAny(s, class); i >= 0 {
+			b[i] = class[(strings.IndexByte(class, b[i])+1)%len(class)]
+			return string(b)
+		}
+	}
+	return s + "x"
+}
+
+// otherLine changes the value of a line of TOML.
+func otherLine(line string) string {
+	key, value, found := strings.Cut(line, "=")
+	if !found || strings.HasPrefix(strings.TrimSpace(line), "#") || strings.TrimSpace(value) == "" {
+		return line
+	}
+	if v := strings.TrimSpace(value); v == "true" || v == "false" {
+		return key + "= " + map[string]string{"true": "false", "false": "true"}[v]
+	}
+	return key + "=" + oneCharacter(value)
+}
+
+// Each value of a record is changed in turn and the whole signed again with the
+// right key, the pages left as they were: verify calls none of them good. What
+// judging again does not find, the pages do: they name the SHA-256 of the record
+// that they were made from.
+func TestEveryValueOfARecord(t *testing.T) {
+	d := newQuickShop(t)
+	record, files, pages := d.parts(t)
+	all := leaves(t, record)
+	if len(all) < 1000 {
+		t.Fatalf("%d values are too few for a record", len(all))
+	}
+	step := 1
+	if !allChecks() {
+		step = 17
+	}
+	began := time.Now()
+	byScores, tried := map[string]bool{}, 0
+	for i := 0; i < len(all); i += step {
+		tried++
+		l := all[i]
+		pdf := d.signed(t, pages, l.changed(), files)
+		// Any answer can only speak against a file, so one question after the other
+		// finds what all together find.
+		if r := asked(pdf, byScoring); r.Verdict == check.Bad {
+			byScores[l.path] = true
+			continue
+		}
+		wantBad(t, l.path+" changed", asked(pdf, byPages), "pages")
+	}
+	t.Logf("%d of %d values in %v; judging again alone finds %d", tried, len(all), time.Since(began), len(byScores))
+	// What decides is found by judging again, whatever the pages say.
+	for i := 0; i < len(all); i += step {
+		path := all[i].path
+		decides := strings.HasPrefix(path, ".outcome.") || strings.HasPrefix(path, ".job.attempts.") && strings.HasSuffix(path, "].value") ||
+			strings.HasPrefix(path, ".job.attempts.") && strings.HasSuffix(path, "].word")
+		if decides && !byScores[path] {
+			t.Errorf("%s changed: judging again does not find it", path)
+		}
+	}
+}
+
+type question int
+
+const (
+	byScoring question = iota // do the verdicts follow, and is the signer the one that is named
+	byPages                   // are the pages those of the record
+)
+
+// asked is what verify says of a file when it is asked only this.
+func asked(pdf []byte, q question) check.Report {
+	e := &archive.Examiner{Tool: toolName}
+	if q == byScoring {
+		return check.Verify(pdf, check.Options{Rescore: e.Scores, Further: e.Questions()})
+	}
+	return check.Verify(pdf, check.Options{Remake: func(c check.Contents) ([]byte, error) { return report.Remake(e, c, toolName) }})
+}
