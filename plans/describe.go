@@ -131,6 +131,7 @@ func (st *Step) facts(usual Rule) []Fact {
 			add("end", "early when stable")
 		}
 	}
+	add("log map", st.LogMap)
 	if st.Prove != "" {
 		add("prove", st.Prove+", confidence "+st.Confidence.String())
 	}

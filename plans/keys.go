@@ -114,6 +114,7 @@ var stepKeys = []Key{
 	{"max_spread", "share", "largest coefficient of variation over the runs", "load"},
 	{"reference", "text", `"inform" (default): the reference set is shown; "prediction": outside its interval fails`, "load"},
 	{"command", "list of text", "program and arguments, on a bench that runs the workload itself", "load"},
+	{"log_map", "text", "name of a log map in the shop's logmaps folder, for the step's logs and what its command prints; the header says when absent", "load soak"},
 
 	{"prove", "text", `"intermittent fault gone": the run must be long enough to show it`, "load soak"},
 	{"confidence", "share", "with prove; 90 %", "load soak"},

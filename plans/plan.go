@@ -101,6 +101,7 @@ type Step struct {
 	Confidence   *quantity.Quantity // with Prove; default 90 %
 	Improvement  float64            // with Prove: times the complaint interval; default 1
 	Command      []string           // load: command to run on a bench that runs the tool itself
+	LogMap       string             // load, soak: name of the shop's log map for the step's logs; empty when the header says
 	March        string             // memory-scan: the march test that was run
 	ThrottleFail bool               // soak, load: throttling is a failure, not a remark
 }

@@ -67,6 +67,7 @@ min_fps = "25 fps"
 max_spread = "3 %"
 reference = "prediction"
 command = ["run", "--for", "--for"]
+log_map = "frames"
 prove = "intermittent fault gone"
 confidence = "95 %"
 improvement = 2.5
@@ -116,7 +117,7 @@ func TestParsePlan(t *testing.T) {
 		"timing":    step("time").Modes == nil,
 		"scan":      step("scan").March == "MATS+" && !step("scan").Required && len(step("scan").WhenWork) == 2,
 		"load":      run.Duration.Value == 600 && run.Runs == 3 && run.Workload == "w" && run.FreezeAfter.Value == 2 && *run.MaxStalls == 0,
-		"load more": run.MinFPS.Value == 25 && run.MaxSpread.Value == 0.03 && run.Reference == ReferenceJudge && len(run.Command) == 3 && run.ThrottleFail,
+		"load more": run.MinFPS.Value == 25 && run.MaxSpread.Value == 0.03 && run.Reference == ReferenceJudge && len(run.Command) == 3 && run.LogMap == "frames" && soak.LogMap == "" && run.ThrottleFail,
 		"prove":     run.Prove == "intermittent fault gone" && run.Confidence.Value == 0.95 && run.Improvement == 2.5,
 		"soak":      soak.Duration.Value == 5400 && soak.Every.Value == 120 && soak.Ambient.Low() == 18 && soak.Sensor == "heatsink" && soak.MaxTemp.Value == 70,
 		"stability": soak.Stability.Window.Value == 600 && soak.Stability.Rate.Value == 1.0/600 && soak.Stability.Source != "",
@@ -132,6 +133,32 @@ func TestParsePlan(t *testing.T) {
 	}
 	if needed, _ := step("scan").NeededFor([]string{"cleaned"}); needed {
 		t.Error("scan needed for cleaning")
+	}
+}
+
+// A log map that the shop does not have is a problem at its place in the plan.
+func TestCheckLogMaps(t *testing.T) {
+	p, problems := ParsePlan("every.plan.toml", []byte(everyKey))
+	if err := AsError(problems); err != nil {
+		t.Fatal(err)
+	}
+	line := strings.Count(everyKey[:strings.Index(everyKey, "log_map")], "\n") + 1
+	for _, tt := range []struct {
+		have  []string
+		steps []string
+		fix   string // empty: no problem
+	}{
+		{[]string{"other", "frames"}, nil, ""},
+		{nil, []string{"soak"}, ""},
+		{nil, nil, "keep one with: proveout logmap try FILE --save frames"},
+		{[]string{"frame"}, []string{"run"}, `did you mean "frame"?`},
+	} {
+		got := CheckLogMaps(p, tt.have, tt.steps...)
+		switch {
+		case tt.fix == "" && len(got) == 0:
+		case len(got) != 1 || got[0].Line != line || got[0].Column != 11 || got[0].Fix != tt.fix:
+			t.Errorf("%q %q: %+v, want line %d: %s", tt.have, tt.steps, got, line, tt.fix)
+		}
 	}
 }
 

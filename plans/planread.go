@@ -89,8 +89,10 @@ func readStep(s *section, p *Plan) Step {
 		st.March = s.text("march")
 	case Load:
 		readLoad(s, &st)
+		st.LogMap = readLogMap(s)
 	case Soak:
 		readSoak(s, &st)
+		st.LogMap = readLogMap(s)
 	}
 	return st
 }
@@ -199,6 +201,17 @@ func readLoad(s *section, st *Step) {
 	if st.MaxSpread != nil && st.Runs < 2 {
 		s.problem("max_spread", "one run has no spread", "add runs = 3, or remove max_spread")
 	}
+}
+
+// readLogMap reads the name of a log map: of a file in the shop's folder, never
+// a path.
+func readLogMap(s *section) string {
+	name := s.text("log_map")
+	if strings.ContainsAny(name, `/\:`) || strings.HasPrefix(name, ".") || strings.HasSuffix(name, ".toml") {
+		s.problem("log_map", quoted(name)+" is no name of a log map", `write its name in the shop's logmaps folder, such as "soak" for logmaps/soak.toml`)
+		return ""
+	}
+	return name
 }
 
 // commandLine reads a program with its arguments; those may repeat.

@@ -21,15 +21,25 @@ import (
 // A desk is the job that a guided session works on. It has the job folder for
 // itself until it is closed.
 type desk struct {
-	c      *Console
-	k      *openCase
-	folder *job.Folder
-	by     string
-	logMap logs.Map // for every log that is imported or followed; may be empty
-	here   string   // root of the system tree the card sits in; empty when it sits elsewhere
-	now    func() time.Time
+	c        *Console
+	k        *openCase
+	folder   *job.Folder
+	by       string
+	logMap   logs.Map            // for every log that is imported or followed; may be empty
+	stepMaps map[string]logs.Map // those that the plan names, by step; without logMap only
+	here     string              // root of the system tree the card sits in; empty when it sits elsewhere
+	now      func() time.Time
+	besides  map[string]bool // files that this program wrote itself, with a header that says what they hold
 
 	outcome *scoring.Outcome // of the job as it stands; nil when it must be computed
+}
+
+// mapOf is the log map for the logs of a step; empty when the header says.
+func (d *desk) mapOf(step string) logs.Map {
+	if m, named := d.stepMaps[step]; named {
+		return m
+	}
+	return d.logMap
 }
 
 func (d *desk) Plan() *plans.Plan     { return d.k.input.Plan }
@@ -121,7 +131,11 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 		}
 		return told, d.append(job.Entry{Kind: job.Picture, Step: step, File: job.FileOf(e), Capture: &part})
 	}
-	sum, err := d.folder.ImportLog(job.LogImport{Step: step, Attempt: attempt, By: d.by, Path: path, Map: d.logMap})
+	m := d.mapOf(step)
+	if d.besides[path] {
+		m = logs.Map{}
+	}
+	sum, err := d.folder.ImportLog(job.LogImport{Step: step, Attempt: attempt, By: d.by, Path: path, Map: m})
 	if err != nil {
 		return "", err
 	}
@@ -271,7 +285,7 @@ func (d *desk) Follow(step, path string) (session.Follower, error) {
 	if err != nil {
 		return nil, err
 	}
-	return newLogFollower(path, d.logMap, newLiveView(st, d.Family(), d.now))
+	return newLogFollower(path, d.mapOf(step), newLiveView(st, d.Family(), d.now))
 }
 
 func (d *desk) Trend(step string, at, temperature []float64) session.Live {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -31,7 +32,7 @@ func (c *Console) importCommand() *cli.Command {
 		Usage:     "take a log or a capture as evidence of a step",
 		ArgsUsage: "JOB STEP FILE…",
 		Flags: append([]cli.Flag{shopFlag, jsonFlag, retestFlag, instrumentFlag, byFlag,
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the header says"},
+			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the one that the plan names, or the header says"},
 			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
 			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows; else the capture tells"},
 			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture; else the capture tells"},
@@ -71,11 +72,9 @@ func (c *Console) importFiles(x *cli.Context) error {
 	if err := k.refuseHeld(step); err != nil {
 		return err
 	}
-	var m logs.Map
-	if name := x.String("map"); name != "" {
-		if m, err = c.logMap(k.shopDir, name); err != nil {
-			return err
-		}
+	m, err := c.stepMap(k.shopDir, k.input.Plan, step, x.String("map"))
+	if err != nil {
+		return err
 	}
 	if err := checkPlace(x.String("place")); err != nil {
 		return err
@@ -344,6 +343,61 @@ func (c *Console) logMap(shopDir, name string) (logs.Map, error) {
 		}
 		path = inShop
 	}
+	return readMap(path)
+}
+
+// shopMaps are the names of the log maps in the shop's logmaps folder.
+func shopMaps(shopDir string) ([]string, error) {
+	entries, err := os.ReadDir(filepath.Join(shopDir, "logmaps"))
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, err
+	}
+	var names []string
+	for _, e := range entries {
+		if name, is := strings.CutSuffix(e.Name(), ".toml"); is {
+			names = append(names, name)
+		}
+	}
+	return names, nil
+}
+
+// stepMap is the log map for a step: the one that was named on the command
+// line, else the one that the plan names; empty when the header says.
+func (c *Console) stepMap(shopDir string, plan *plans.Plan, step *plans.Step, named string) (logs.Map, error) {
+	if named != "" {
+		return c.logMap(shopDir, named)
+	}
+	if step.LogMap == "" {
+		return logs.Map{}, nil
+	}
+	maps, err := planMaps(shopDir, plan, step.ID)
+	return maps[step.ID], err
+}
+
+// planMaps reads the log maps that a plan names, by the ids of their steps:
+// those of the given steps, or of all when there are none.
+func planMaps(shopDir string, plan *plans.Plan, steps ...string) (map[string]logs.Map, error) {
+	have, err := shopMaps(shopDir)
+	if err != nil {
+		return nil, err
+	}
+	if err := plans.AsError(plans.CheckLogMaps(plan, have, steps...)); err != nil {
+		return nil, err
+	}
+	maps := map[string]logs.Map{}
+	for i := range plan.Steps {
+		st := &plan.Steps[i]
+		if st.LogMap == "" || len(steps) > 0 && !slices.Contains(steps, st.ID) {
+			continue
+		}
+		if maps[st.ID], err = readMap(filepath.Join(shopDir, "logmaps", st.LogMap+".toml")); err != nil {
+			return nil, err
+		}
+	}
+	return maps, nil
+}
+
+func readMap(path string) (logs.Map, error) {
 	data, err := readSmall(path)
 	if err != nil {
 		return logs.Map{}, err

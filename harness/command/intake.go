@@ -221,7 +221,11 @@ func (in *incoming) takePlan(id string) (err error) {
 	if in.planText, in.plan, err = findPlan(in.shopDir, id); err != nil {
 		return err
 	}
-	return plans.AsError(plans.CheckPlanAgainstFamily(in.plan, in.family))
+	if err := plans.AsError(plans.CheckPlanAgainstFamily(in.plan, in.family)); err != nil {
+		return err
+	}
+	_, err = planMaps(in.shopDir, in.plan)
+	return err
 }
 
 // opening is the job as the answers say.

@@ -107,6 +107,9 @@ func (c *Console) opening(x *cli.Context, dir string, shop *plans.Shop) (job.Ope
 	if problems := plans.CheckPlanAgainstFamily(plan, family); len(problems) > 0 {
 		return fail(plans.AsError(problems))
 	}
+	if _, err := planMaps(dir, plan); err != nil {
+		return fail(err)
+	}
 	bench, err := chooseBench(shop, x.String("bench"))
 	if err != nil {
 		return fail(err)

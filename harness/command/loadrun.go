@@ -42,7 +42,7 @@ func (d *desk) Start(step *plans.Step, duration time.Duration) (session.Follower
 	if err != nil {
 		return nil, fmt.Errorf("starting the command: %w", err)
 	}
-	watched, err := newLogFollower(output.Name(), d.logMap, newLiveView(step, d.Family(), d.now))
+	watched, err := newLogFollower(output.Name(), d.mapOf(step.ID), newLiveView(step, d.Family(), d.now))
 	if err != nil {
 		return nil, err
 	}
@@ -51,6 +51,10 @@ func (d *desk) Start(step *plans.Step, duration time.Duration) (session.Follower
 	load := probe.Load{Args: step.Command, Dir: d.k.shopDir, Duration: duration, Output: output}
 	if sensors := d.Sensors(); len(sensors) > 0 {
 		if f.beside, err = os.Create(filepath.Join(dir, step.ID+"-temperatures.csv")); err == nil {
+			if d.besides == nil {
+				d.besides = map[string]bool{}
+			}
+			d.besides[f.beside.Name()] = true
 			heads := strings.Join(sensors, ",")
 			if len(sensors) == 1 {
 				heads = "temperature_C" // with several, which one is the card's is for a person to say

@@ -179,9 +179,18 @@ func (l *library) check(x *cli.Context) error {
 	if x.NArg() == 0 {
 		return errors.New("name the files to check")
 	}
+	shop, err := l.shopIfAny(x)
+	if err != nil {
+		return err
+	}
 	var all []plans.Problem
 	for _, name := range x.Args().Slice() {
-		_, problems := plans.CheckFile(l.path(name), l.kind)
+		kind, problems := plans.CheckFile(l.path(name), l.kind)
+		if kind == plans.PlanKind && len(problems) == 0 && shop != "" {
+			if problems, err = l.missingMaps(shop, l.path(name)); err != nil {
+				return err
+			}
+		}
 		all = append(all, problems...)
 		if len(problems) == 0 {
 			l.say(x, "%s: in order", name)
@@ -196,6 +205,24 @@ func (l *library) check(x *cli.Context) error {
 		}
 	}
 	return plans.AsError(all)
+}
+
+// missingMaps finds the log maps that a sound plan names and the shop does not
+// have.
+func (l *library) missingMaps(shop, path string) ([]plans.Problem, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	plan, problems := plans.ParsePlan(path, data)
+	if len(problems) > 0 {
+		return problems, nil
+	}
+	_, err = planMaps(shop, plan)
+	if problems, ours := plans.ProblemsOf(err); ours {
+		return problems, nil
+	}
+	return nil, err
 }
 
 func (l *library) copy(x *cli.Context) error {

@@ -32,7 +32,7 @@ func (c *Console) runCommand() *cli.Command {
 			"twice leaves at once. From a pipe, answers are read line by line.",
 		Flags: []cli.Flag{shopFlag, byFlag, plainFlag,
 			&cli.StringFlag{Name: "watch", Usage: "folder `DIR` where logs and captures arrive; /newest takes the newest file"},
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder, for logs and command output"},
+			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder, for logs and command output; else those that the plan names"},
 			&cli.BoolFlag{Name: "here", Usage: "the card sits in this computer: offer to read it and its sensors"},
 			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"}},
 		Action: c.runJob,
@@ -70,7 +70,13 @@ func (c *Console) runJob(x *cli.Context) error {
 		return err
 	}
 	defer folder.Close()
-	d := &desk{c: c, k: k, folder: folder, by: k.by(x), logMap: m, now: time.Now}
+	var maps map[string]logs.Map
+	if x.String("map") == "" {
+		if maps, err = planMaps(shopDir, k.input.Plan); err != nil {
+			return err
+		}
+	}
+	d := &desk{c: c, k: k, folder: folder, by: k.by(x), logMap: m, stepMaps: maps, now: time.Now}
 	if x.Bool("here") {
 		d.here = c.path(x.String("root"))
 	}

@@ -7,7 +7,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
 	"proveout/harness/session"
 )
 
@@ -21,7 +20,7 @@ func (c *Console) watchCommand() *cli.Command {
 			"alarm is given at the limit and when the log stops growing. Nothing is recorded:\n" +
 			"import the log when it is complete. Enter or Ctrl-C ends it.",
 		Flags: []cli.Flag{shopFlag, plainFlag,
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder"},
+			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the one that the plan names"},
 			&cli.DurationFlag{Name: "for", Usage: "end after `TIME`, such as 40m; else when asked to"},
 			&cli.DurationFlag{Name: "every", Usage: "without a terminal, tell the state each `TIME`", Value: 10 * time.Second}},
 		Action: c.watch,
@@ -44,11 +43,9 @@ func (c *Console) watch(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	var m logs.Map
-	if name := x.String("map"); name != "" {
-		if m, err = c.logMap(k.shopDir, name); err != nil {
-			return err
-		}
+	m, err := c.stepMap(k.shopDir, k.input.Plan, step, x.String("map"))
+	if err != nil {
+		return err
 	}
 	f, err := newLogFollower(path, m, newLiveView(step, k.input.Family, time.Now))
 	if err != nil {
