@@ -49,13 +49,15 @@ type Console struct {
 	Terminal bool   // In and Out are a terminal
 	Demo     fs.FS  // the files of the demo, below testdata/demo
 
+	unissued *unissued // a number whose document is not yet written; may be nil
+
 	talking *atomic.Bool // a session asks before it leaves: the first interrupt is not the end; may be nil
 }
 
 // Main runs the command line of this process and returns its exit code. demo
 // holds the files of the demo.
 func Main(demo fs.FS) int {
-	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo, talking: new(atomic.Bool)}
+	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo, talking: new(atomic.Bool), unissued: new(unissued)}
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
@@ -73,6 +75,7 @@ func (c *Console) endWhenStopped(ctx context.Context, stop func()) {
 	if c.talking.Load() {
 		return
 	}
+	c.unissued.abandon()
 	fmt.Fprintln(os.Stderr, stopped)
 	os.Exit(ExitNotDone)
 }

@@ -3,6 +3,8 @@ package command
 import (
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"text/tabwriter"
 	"time"
 
@@ -84,10 +86,14 @@ func (c *Console) documents(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	docs := []register.Document{}
+	type line struct {
+		register.Document
+		Missing bool `json:"missing,omitempty"` // its file is not in the shop folder
+	}
+	docs := []line{}
 	for _, d := range all {
 		if !x.Bool("withdrawn") || withdrawn(d) != "" {
-			docs = append(docs, d)
+			docs = append(docs, line{d, !written(dir, d)})
 		}
 	}
 	if x.Bool("json") {
@@ -99,9 +105,19 @@ func (c *Console) documents(x *cli.Context) error {
 	}
 	t := tabwriter.NewWriter(c.Out, 0, 0, 2, ' ', 0)
 	for _, d := range docs {
-		fmt.Fprintf(t, "%s\t%s\tjob %s\t%s\n", d.Number, d.At.Format(time.DateOnly), d.Job, firstOf(withdrawn(d), replaces(d), "in force"))
+		state := firstOf(withdrawn(d.Document), replaces(d.Document), "in force")
+		if d.Missing {
+			state += "; its file is not in the shop folder, so it may never have been written"
+		}
+		fmt.Fprintf(t, "%s\t%s\tjob %s\t%s\n", d.Number, d.At.Format(time.DateOnly), d.Job, state)
 	}
 	return t.Flush()
+}
+
+// written tells whether a document's file is where it was written to.
+func written(shopDir string, d register.Document) bool {
+	_, err := os.Stat(filepath.Join(shopDir, "jobs", d.Job, "issued", plainFile(d.Number)+".pdf"))
+	return err == nil
 }
 
 func replaces(d register.Document) string {

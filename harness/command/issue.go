@@ -151,18 +151,29 @@ func (c *Console) write(x *cli.Context, k *openCase, o *scoring.Outcome, kind re
 		if d.Number, err = c.takeNumber(k, d, kind); err != nil {
 			return err
 		}
-		defer func() {
-			if err != nil && kind == report.Certificate {
+		giveBack := func() {
+			if kind == report.Certificate {
 				register.GiveBack(k.shopDir, d.Number)
+			}
+		}
+		c.unissued.hold(giveBack)
+		defer func() {
+			c.unissued.hold(nil)
+			if err != nil {
+				giveBack()
 			}
 		}()
 		if err := c.refuseMissing(x, d); err != nil {
 			return err
 		}
-		pdf, page, err := c.made(k, d, paper, id)
+		pdf, page, err := c.made(x.Context, k, d, paper, id)
 		if err != nil {
 			return err
 		}
+		if err := c.unissued.settle(x.Context); err != nil {
+			return err
+		}
+		defer c.unissued.settled()
 		base := strings.Map(plainName, d.Number)
 		if pdfPath, err = f.Issue(job.IssuedRecord{Document: name, Number: d.Number, File: base + ".pdf"}, pdf, k.by(x), job.KeepExisting); err != nil {
 			return err

@@ -100,6 +100,8 @@ func (c *Console) makeKey(dir, name string) error {
 	keys := keysOf(dir)
 	if _, err := keys.Certs(); err == nil {
 		return seal.ErrExists
+	} else if !errors.Is(err, seal.ErrNone) {
+		return err
 	}
 	id, err := seal.NewIdentity(name, c.Now())
 	if err != nil {
@@ -127,6 +129,11 @@ func (c *Console) makeKey(dir, name string) error {
 func (c *Console) printFingerprint(fp fingerprint.Fingerprint) {
 	g := fp.Groups()
 	fmt.Fprintf(c.Out, "Fingerprint, for the telephone:\n  %s\n  %s\nThe same as SHA-256:\n  %s\n", strings.Join(g[:5], " "), strings.Join(g[5:], " "), fp.Hex())
+}
+
+// openToOthers says that other users can read the key, and what to do.
+func openToOthers(keys seal.Keys) string {
+	return fmt.Sprintf("Other users of this computer can read the signing key; change that with: chmod 600 %s", keys.File())
 }
 
 // A keyShown is one key as key show answers.
@@ -196,7 +203,7 @@ func (c *Console) keyShow(x *cli.Context) error {
 		fmt.Fprintln(c.Out, ".")
 		c.printFingerprint(fingerprint.Of(certs[0].Raw))
 		if keys.OpenToOthers() {
-			fmt.Fprintln(c.Out, "Other users of this computer can read the key; change that.")
+			fmt.Fprintln(c.Out, openToOthers(keys))
 		}
 		if c.Terminal {
 			code.write(c.Out)

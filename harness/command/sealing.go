@@ -49,12 +49,25 @@ func (c *Console) sealer(x *cli.Context, k *openCase, d *report.Document) (*seal
 		return nil, err
 	default:
 		s.identity = &id
+		c.noteKey(x, k, id)
 		d.Seal = &record.Seal{Name: id.Name(), Fingerprint: id.Fingerprint()}
 	}
 	if !x.Bool("no-logs") {
 		s.logs = attachedLogs(d)
 	}
 	return s, nil
+}
+
+// noteKey says what is odd about the key that a certificate is to be signed
+// with.
+func (c *Console) noteKey(x *cli.Context, k *openCase, id seal.Identity) {
+	keys := keysOf(k.shopDir)
+	if locked, err := keys.Encrypted(); err == nil && !locked && keys.OpenToOthers() {
+		c.say(x, "Note: %s", openToOthers(keys))
+	}
+	if id.Name() != k.input.Shop.Name {
+		c.say(x, "Note: the signing key is in the name of %s, and the shop is %s. Buyers are shown both.", id.Name(), k.input.Shop.Name)
+	}
 }
 
 // Bounds of the log files inside a certificate, which stays below 2 MB.
@@ -154,7 +167,7 @@ func logType(name string) string {
 
 // made makes the files of a document. A certificate is made from its record,
 // so that it can be made again from it.
-func (c *Console) made(k *openCase, d *report.Document, paper report.Paper, s *sealing) (pdf, page []byte, err error) {
+func (c *Console) made(ctx context.Context, k *openCase, d *report.Document, paper report.Paper, s *sealing) (pdf, page []byte, err error) {
 	var files []seal.Attachment
 	var canon []byte
 	if s != nil {
@@ -179,7 +192,7 @@ func (c *Console) made(k *openCase, d *report.Document, paper report.Paper, s *s
 	case s.identity == nil:
 		pdf, err = seal.Attach(pdf, append([]seal.Attachment{seal.RecordAttachment(canon)}, files...))
 	default:
-		pdf, err = c.signed(pdf, canon, files, *s.identity, d, k.input.Shop.TimeStamp)
+		pdf, err = c.signed(ctx, pdf, canon, files, *s.identity, d, k.input.Shop.TimeStamp)
 	}
 	return pdf, page, err
 }
@@ -202,10 +215,10 @@ const stampWait = 15 * time.Second
 // signed signs a certificate, with a time stamp when the shop names a server.
 // One that does not answer is told, and the certificate says that the time is
 // the shop's own.
-func (c *Console) signed(pdf, canon []byte, files []seal.Attachment, id seal.Identity, d *report.Document, server string) ([]byte, error) {
+func (c *Console) signed(parent context.Context, pdf, canon []byte, files []seal.Attachment, id seal.Identity, d *report.Document, server string) ([]byte, error) {
 	terms := seal.Terms{Time: d.IssuedAt, Reason: "Acceptance test passed", Location: strings.Join(d.Shop.Address, ", "), Contact: d.Shop.Contact}
 	if server != "" {
-		ctx, stop := context.WithTimeout(context.Background(), stampWait)
+		ctx, stop := context.WithTimeout(parent, stampWait)
 		defer stop()
 		var err error
 		if terms.TimeStamp, err = seal.TimeStampServer(ctx, &http.Client{}, server); err != nil {
@@ -213,7 +226,7 @@ func (c *Console) signed(pdf, canon []byte, files []seal.Attachment, id seal.Ide
 		}
 	}
 	out, err := seal.SealRecord(pdf, canon, files, id, terms)
-	if errors.Is(err, seal.ErrTimeStamp) {
+	if errors.Is(err, seal.ErrTimeStamp) && parent.Err() == nil {
 		fmt.Fprintf(c.Diag, "Note: %v. The certificate is signed with the shop's own time.\n", err)
 		terms.TimeStamp = nil
 		out, err = seal.SealRecord(pdf, canon, files, id, terms)

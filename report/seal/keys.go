@@ -57,7 +57,7 @@ func (k Keys) Save(id Identity, passphrase []byte) error {
 	}
 	if err := create(k.path(keyFile), key, 0o600); err != nil {
 		if errors.Is(err, fs.ErrExist) {
-			return ErrExists
+			return k.noCert()
 		}
 		return err
 	}
@@ -81,13 +81,34 @@ func create(path string, data []byte, mode fs.FileMode) error {
 }
 
 // ErrNone is returned when a folder holds no identity.
-var ErrNone = errors.New("there is no signing identity yet; make one with: key new")
+var ErrNone = errors.New("there is no signing identity yet; make one with: proveout key new")
+
+// ErrHalf is wrapped when a folder holds a key without its certificate, or a
+// certificate without its key.
+var ErrHalf = errors.New("half of the signing identity is missing")
+
+// there tells whether a file of the folder is there.
+func (k Keys) there(name string) bool {
+	_, err := os.Lstat(k.path(name))
+	return err == nil
+}
+
+func (k Keys) noCert() error {
+	return fmt.Errorf("%w: %s is there, but its certificate %s is not; put it back from a copy, or move the key away and make another with: proveout key new", ErrHalf, k.path(keyFile), certFile)
+}
+
+func (k Keys) noKey() error {
+	return fmt.Errorf("%w: %s is there, but its key %s is not; put it back from a copy, or give it up with: proveout key retire", ErrHalf, k.path(certFile), keyFile)
+}
 
 // Load reads the identity in use. The passphrase is not looked at when the key
 // is not encrypted.
 func (k Keys) Load(passphrase []byte) (Identity, error) {
 	file, err := os.ReadFile(k.path(keyFile))
 	if errors.Is(err, fs.ErrNotExist) {
+		if k.there(certFile) {
+			return Identity{}, k.noKey()
+		}
 		return Identity{}, ErrNone
 	}
 	if err != nil {
@@ -102,13 +123,19 @@ func (k Keys) Load(passphrase []byte) (Identity, error) {
 		return Identity{}, err
 	}
 	id := Identity{key, certs}
-	return id, id.check()
+	if err := id.check(); err != nil {
+		return Identity{}, fmt.Errorf("%s and %s: %w", k.path(keyFile), certFile, err)
+	}
+	return id, nil
 }
 
 // Certs reads the certificate in use and those of its issuers, without the key.
 func (k Keys) Certs() ([]*x509.Certificate, error) {
 	file, err := os.ReadFile(k.path(certFile))
 	if errors.Is(err, fs.ErrNotExist) {
+		if k.there(keyFile) {
+			return nil, k.noCert()
+		}
 		return nil, ErrNone
 	}
 	if err != nil {
@@ -125,14 +152,23 @@ func (k Keys) Certs() ([]*x509.Certificate, error) {
 func (k Keys) Encrypted() (bool, error) {
 	file, err := os.ReadFile(k.path(keyFile))
 	if errors.Is(err, fs.ErrNotExist) {
+		if k.there(certFile) {
+			return false, k.noKey()
+		}
 		return false, ErrNone
 	}
 	if err != nil {
 		return false, err
 	}
+	if !k.there(certFile) {
+		return false, k.noCert()
+	}
 	block, _ := pem.Decode(file)
 	return block != nil && block.Type == encryptedBlock, nil
 }
+
+// File is the path of the key in use.
+func (k Keys) File() string { return k.path(keyFile) }
 
 // OpenToOthers tells whether other users of the computer can read the key, as
 // far as file modes say; some file systems have none.
@@ -201,7 +237,7 @@ func (k Keys) Trust() (known []*x509.Certificate, retired []check.Lapsed, err er
 	switch {
 	case err == nil:
 		known = append(known, certs[0])
-	case !errors.Is(err, ErrNone):
+	case !errors.Is(err, ErrNone) && !errors.Is(err, ErrHalf):
 		return nil, nil, err
 	}
 	err = k.each("known", func(cert *x509.Certificate, _ []byte) error {
