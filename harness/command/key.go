@@ -332,8 +332,14 @@ func (c *Console) keyImport(x *cli.Context) error {
 		return err
 	}
 	id, err := seal.ImportPKCS12(data, string(password))
+	if errors.Is(err, seal.ErrPassword) {
+		return fmt.Errorf("%s: %w; it is asked for, or taken from %s", path, err, filePasswordVariable)
+	}
 	if err != nil {
 		return fmt.Errorf("%s: %w", path, err)
+	}
+	if now, cert := c.Now(), id.Cert(); now.Before(cert.NotBefore) || now.After(cert.NotAfter) {
+		return fmt.Errorf("%s: its certificate is valid from %s to %s, not today; nothing can be signed with it", path, cert.NotBefore.Format(time.DateOnly), cert.NotAfter.Format(time.DateOnly))
 	}
 	passphrase, _, err := c.newSecret(passphraseVariable, "Passphrase for the key in the shop (Enter for none)")
 	if err != nil {

@@ -11,7 +11,9 @@ package seal
 import (
 	"bytes"
 	"crypto"
+	"crypto/ecdh"
 	"crypto/ecdsa"
+	"crypto/ed25519"
 	"crypto/elliptic"
 	"crypto/rand"
 	"crypto/rsa"
@@ -131,12 +133,26 @@ func (id Identity) check() error {
 			return fmt.Errorf("signing identity: an RSA key of %d bits; take 2048 to 8192", n)
 		}
 	default:
-		return fmt.Errorf("signing identity: keys of kind %T cannot sign certificates; take ECDSA P-256 or RSA", k)
+		return fmt.Errorf("signing identity: %s cannot sign certificates that every reader checks; take ECDSA P-256 or RSA", keyKind(k))
 	}
 	if u := id.Cert().KeyUsage; u != 0 && u&(x509.KeyUsageDigitalSignature|x509.KeyUsageContentCommitment) == 0 {
 		return errors.New("signing identity: its certificate is not made for signatures")
 	}
+	if id.Name() == "" {
+		return errors.New("signing identity: its certificate names nobody; a common name (CN) is needed")
+	}
 	return checkName(id.Name())
+}
+
+// keyKind is a kind of key in words.
+func keyKind(key any) string {
+	switch key.(type) {
+	case ed25519.PublicKey, ed25519.PrivateKey, *ed25519.PrivateKey:
+		return "an Ed25519 key"
+	case *ecdh.PrivateKey, *ecdh.PublicKey:
+		return "an X25519 key"
+	}
+	return fmt.Sprintf("a key of kind %T", key)
 }
 
 // ExportPKCS12 packs key and certificates into one file under a password, for
@@ -151,18 +167,36 @@ func (id Identity) ExportPKCS12(password string) ([]byte, error) {
 // ImportPKCS12 unpacks a file that holds a key and its certificates.
 func ImportPKCS12(file []byte, password string) (Identity, error) {
 	key, cert, others, err := pkcs12.DecodeChain(file, password)
-	if errors.Is(err, pkcs12.ErrIncorrectPassword) {
-		return Identity{}, ErrPassphrase
-	}
 	if err != nil {
-		return Identity{}, fmt.Errorf("PKCS#12 file: %w", err)
+		return Identity{}, packError(err)
 	}
 	signer, ok := key.(crypto.Signer)
 	if !ok {
-		return Identity{}, fmt.Errorf("PKCS#12 file: keys of kind %T cannot sign certificates; take ECDSA P-256 or RSA", key)
+		return Identity{}, fmt.Errorf("signing identity: %s cannot sign certificates; take ECDSA P-256 or RSA", keyKind(key))
 	}
 	id := Identity{signer, chain(cert, others)}
 	return id, id.check()
+}
+
+// ErrPassword is returned for a PKCS#12 file that the password does not open.
+var ErrPassword = errors.New("the password does not open the file")
+
+// packError says in words why a PKCS#12 file cannot be used.
+func packError(err error) error {
+	var odd pkcs12.NotImplementedError
+	switch text := err.Error(); {
+	case errors.Is(err, pkcs12.ErrIncorrectPassword):
+		return ErrPassword
+	case strings.Contains(text, "private key missing"):
+		return errors.New("the PKCS#12 file holds no private key; export it again, with the key")
+	case strings.Contains(text, "certificate missing"):
+		return errors.New("the PKCS#12 file holds no certificate; export it again, with the certificate of the key")
+	case strings.Contains(text, "error reading P12 data"):
+		return errors.New("not a PKCS#12 file (such files are often called .p12 or .pfx)")
+	case errors.As(err, &odd):
+		return fmt.Errorf("the PKCS#12 file is packed in a way that is not known here (%w); export it again with AES-256 and SHA-256", err)
+	}
+	return fmt.Errorf("PKCS#12 file: %w", err)
 }
 
 // chain orders certificates from the workshop's own up to its last issuer.

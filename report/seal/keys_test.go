@@ -155,7 +155,7 @@ func TestPKCS12(t *testing.T) {
 	if err != nil || !sameKey(id, shop()) {
 		t.Errorf("read back: %v", err)
 	}
-	if _, err := ImportPKCS12(file, "Lötzinn"); !errors.Is(err, ErrPassphrase) {
+	if _, err := ImportPKCS12(file, "Lötzinn"); !errors.Is(err, ErrPassword) {
 		t.Errorf("wrong password: %v", err)
 	}
 	if _, err := shop().ExportPKCS12(""); err == nil {

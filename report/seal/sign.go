@@ -80,7 +80,7 @@ func Sign(pdf []byte, id Identity, t Terms) ([]byte, error) {
 	}
 	at := t.Time.Truncate(time.Second)
 	if at.Before(id.Cert().NotBefore) || at.After(id.Cert().NotAfter) {
-		return nil, fmt.Errorf("the signing identity is valid from %s to %s, not on %s",
+		return nil, fmt.Errorf("the signing identity is valid from %s to %s, not on %s; set the clock right, or give it up with proveout key retire and take another",
 			id.Cert().NotBefore.Format(time.DateOnly), id.Cert().NotAfter.Format(time.DateOnly), at.Format(time.DateOnly))
 	}
 	room := signatureRoom
