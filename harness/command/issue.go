@@ -95,6 +95,9 @@ func (c *Console) issue(x *cli.Context, kind report.Kind) error {
 			return err
 		}
 	}
+	if where := naming(k.input.Job, k.input.Job.Customer); kind == report.Certificate && !x.Bool("name-customer") && len(where) > 0 {
+		c.say(x, "Note: the certificate shows the customer reference %q all the same: %s.", k.input.Job.Customer, strings.Join(where, ", "))
+	}
 	if a.Number, a.Document, a.Page, err = c.write(x, k, &o, kind, paper); err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -115,5 +116,28 @@ func keptEdited(t *testing.T, r check.Report, now time.Time) {
 			continue
 		}
 		wantBad(t, what+" changed, pages made to fit", got, "scores")
+	}
+}
+
+// A look that never ends is given up, whether it keeps the computer busy or
+// waits.
+func TestEndlessLookIsGivenUp(t *testing.T) {
+	pdf, err := os.ReadFile(filepath.Join(repositoryRoot(t), "testdata", "certificates", fmt.Sprintf("schema-%d.pdf", archive.Schema)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, step := range map[string]func(){"busy": func() {}, "waiting": func() { time.Sleep(time.Millisecond) }} {
+		var over atomic.Bool
+		endless := check.Question{Key: "endless", Question: "Does it end?", Ask: func(check.Contents) (check.State, string) {
+			for !over.Load() {
+				step()
+			}
+			return check.Yes, "It does."
+		}}
+		r := report.Verify(pdf, check.Options{Further: []check.Question{endless}}, &archive.Examiner{}, toolName, 300*time.Millisecond)
+		over.Store(true)
+		if r.Verdict != check.Bad || len(r.Answers) != 1 || !strings.Contains(r.Answers[0].Words, "took longer") {
+			t.Errorf("%s: %s %+v", name, r.Verdict, r.Answers)
+		}
 	}
 }

@@ -62,6 +62,9 @@ func (c *Console) listing(x *cli.Context) error {
 	if err != nil {
 		return fmt.Errorf("certificate %s: %w", number, err)
 	}
+	if where := naming(d.Job, k.input.Job.Customer); len(where) > 0 {
+		return fmt.Errorf("certificate %s shows the customer reference %q: %s; take it out of job.toml, and issue another with --replaces %s", number, k.input.Job.Customer, strings.Join(where, ", "), number)
+	}
 	files, err := listing.Make(d, name+".pdf", k.originals(d))
 	if errors.Is(err, listing.ErrCustomer) {
 		return fmt.Errorf("certificate %s names the customer; issue one without, with: proveout certify %s --replaces %s --because \"for the offer\"", number, k.input.Job.Number, number)

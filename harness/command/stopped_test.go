@@ -1,0 +1,103 @@
+package command_test
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"proveout/harness/command"
+)
+
+// Certify that is stopped while it waits for a time stamp issues nothing, and
+// its number is free again.
+func TestCertifyStopped(t *testing.T) {
+	d := newNumberedShop(t, "PO-{year}-{n:04}")
+	ctx, stop := context.WithCancel(context.Background())
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if taken, err := filepath.Glob(filepath.Join(d.dir, "numbers", "*.json")); err != nil || len(taken) != 1 {
+			t.Errorf("while it is signed the numbers taken are %q", taken)
+		}
+		io.Copy(io.Discard, r.Body)
+		stop()
+		select {
+		case <-r.Context().Done():
+		case <-time.After(time.Minute):
+			t.Error("the request goes on")
+		}
+	}))
+	defer server.Close()
+	toml := filepath.Join(d.dir, "shop.toml")
+	text, err := os.ReadFile(toml)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(toml, append([]byte("time_stamp_server = \""+server.URL+"\"\n"), text...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, said := testConsole(repositoryRoot(t))
+	if code := c.Run(ctx, []string{"proveout", "certify", "1", "--shop", d.dir}); code != command.ExitNotDone || !strings.Contains(said.String(), "stopped") {
+		t.Errorf("exit code %d, %s", code, said)
+	}
+	for _, pattern := range []string{"numbers/*.json", "jobs/*/issued/*", "jobs/*/issued/.*"} {
+		if left, err := filepath.Glob(filepath.Join(d.dir, filepath.FromSlash(pattern))); err != nil || len(left) > 0 {
+			t.Errorf("left behind: %q %v", left, err)
+		}
+	}
+	if err := os.WriteFile(toml, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	said.Reset()
+	if code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", d.dir}); code != command.ExitPassed || !strings.Contains(said.String(), "Issued PO-2026-0001") {
+		t.Errorf("after that: %d, %s", code, said)
+	}
+}
+
+// Of several that certify at once each gets a number of its own or is told that
+// somebody else is at work; every number in the list has its document.
+func TestCertifyAtOnce(t *testing.T) {
+	d := newNumberedShop(t, "PO-{year}-{n:04}")
+	var wg sync.WaitGroup
+	issued := make([]bool, 4)
+	for i := range issued {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			c, said := testConsole(repositoryRoot(t))
+			code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", d.dir})
+			issued[i] = code == command.ExitPassed
+			if !issued[i] && !strings.Contains(said.String(), "is being worked on") {
+				t.Errorf("%d %s", code, said)
+			}
+		}()
+	}
+	wg.Wait()
+	want := 0
+	for _, yes := range issued {
+		if yes {
+			want++
+		}
+	}
+	numbers, _ := filepath.Glob(filepath.Join(d.dir, "numbers", "*.json"))
+	pdfs, _ := filepath.Glob(filepath.Join(d.dir, "jobs", "*", "issued", "*.pdf"))
+	if want == 0 || len(numbers) != want || len(pdfs) != want {
+		t.Errorf("%d were issued, with %d numbers and %d documents", want, len(numbers), len(pdfs))
+	}
+	// A number without its document is told.
+	if err := os.Remove(pdfs[0]); err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	c, _ := testConsole(repositoryRoot(t))
+	c.Out = &out
+	if code := c.Run(context.Background(), []string{"proveout", "documents", "--shop", d.dir}); code != command.ExitPassed || !strings.Contains(out.String(), "its file is not in the shop folder") {
+		t.Errorf("%d %s", code, out.String())
+	}
+}

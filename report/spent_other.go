@@ -1,0 +1,8 @@
+//go:build !unix && !windows
+
+package report
+
+import "time"
+
+// spent is not known here.
+func spent() (time.Duration, bool) { return 0, false }
