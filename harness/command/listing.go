@@ -1,6 +1,7 @@
 package command
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"image"
@@ -54,10 +55,6 @@ func (c *Console) listing(x *cli.Context) error {
 	if err != nil {
 		return fmt.Errorf("certificate %s: %s", number, plainReadError(name+".pdf", err))
 	}
-	page, err := os.ReadFile(filepath.Join(k.dir, "issued", name+".html"))
-	if err != nil {
-		return err
-	}
 	d, err := c.certified(k, pdf)
 	if err != nil {
 		return fmt.Errorf("certificate %s: %w", number, err)
@@ -72,7 +69,11 @@ func (c *Console) listing(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	files = append(files, listing.File{Name: name + ".pdf", Data: pdf}, listing.File{Name: name + ".html", Data: page}, listing.File{Name: "check.html", Data: checkpage.HTML()})
+	var page bytes.Buffer // made again, so that it says what the record says
+	if err := report.WritePage(&page, d); err != nil {
+		return err
+	}
+	files = append(files, listing.File{Name: name + ".pdf", Data: pdf}, listing.File{Name: name + ".html", Data: page.Bytes()}, listing.File{Name: "check.html", Data: checkpage.HTML()})
 	out := c.path(x.String("out"))
 	if err := writeFolder(out, files); err != nil {
 		return err
