@@ -2,13 +2,16 @@ package command
 
 import (
 	"bytes"
+	"context"
 	"encoding/pem"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -67,9 +70,36 @@ func (c *Console) secret(variable, question string) (word []byte, asked bool, er
 		return nil, false, nil
 	}
 	fmt.Fprint(c.Diag, question+": ")
-	word, err = term.ReadPassword(int(in.Fd()))
+	word, err = unseen(int(in.Fd()))
 	fmt.Fprintln(c.Diag)
 	return word, true, err
+}
+
+// unseen reads a line that the terminal does not show. An interrupt ends it,
+// and the terminal shows again what is typed.
+func unseen(terminal int) ([]byte, error) {
+	state, err := term.GetState(terminal)
+	if err != nil {
+		return nil, err
+	}
+	interrupt := make(chan os.Signal, 1)
+	signal.Notify(interrupt, os.Interrupt, syscall.SIGTERM)
+	defer signal.Stop(interrupt)
+	type line struct {
+		word []byte
+		err  error
+	}
+	read := make(chan line, 1)
+	go func() { // goes on waiting when it is interrupted, until the program ends
+		word, err := term.ReadPassword(terminal)
+		read <- line{word, err}
+	}()
+	select {
+	case l := <-read:
+		return l.word, l.err
+	case <-interrupt:
+		return nil, errors.Join(context.Canceled, term.Restore(terminal, state))
+	}
 }
 
 // newSecret asks twice for a new word.
