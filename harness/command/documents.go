@@ -93,7 +93,7 @@ func (c *Console) documents(x *cli.Context) error {
 	docs := []line{}
 	for _, d := range all {
 		if !x.Bool("withdrawn") || withdrawn(d) != "" {
-			docs = append(docs, line{d, !written(dir, d)})
+			docs = append(docs, line{d, !onDisk(dir, d)})
 		}
 	}
 	if x.Bool("json") {
@@ -114,8 +114,8 @@ func (c *Console) documents(x *cli.Context) error {
 	return t.Flush()
 }
 
-// written tells whether a document's file is where it was written to.
-func written(shopDir string, d register.Document) bool {
+// onDisk tells whether a document's file is where it was written to.
+func onDisk(shopDir string, d register.Document) bool {
 	_, err := os.Stat(filepath.Join(shopDir, "jobs", d.Job, "issued", plainFile(d.Number)+".pdf"))
 	return err == nil
 }

@@ -98,7 +98,7 @@ func (k *openCase) inForce() (string, error) {
 		return "", err
 	}
 	docs = slices.DeleteFunc(docs, func(d register.Document) bool {
-		return d.Job != k.input.Job.Number || withdrawn(d) != "" || !written(k.shopDir, d)
+		return d.Job != k.input.Job.Number || withdrawn(d) != "" || !onDisk(k.shopDir, d)
 	})
 	if len(docs) == 0 {
 		return "", fmt.Errorf("job %s has no certificate in force; issue one with: proveout certify %s", k.input.Job.Number, k.input.Job.Number)

@@ -237,7 +237,7 @@ func (r *Record) compare(again scoring.Outcome, how closeness) error {
 // what decides, and each check that the record has.
 func sameValues(was, is *scoring.StepOutcome) error {
 	if was.Required != is.Required || was.Gate != is.Gate || was.Kind != is.Kind || was.Attempts != is.Attempts || !slices.Equal(was.Earlier, is.Earlier) {
-		return fmt.Errorf("the step %s is not the one of the plan and its attempts", was.ID)
+		return fmt.Errorf("the step %s is not the one of the plan", was.ID)
 	}
 	for k := range was.Checks {
 		w, before := &was.Checks[k], 0
@@ -248,7 +248,7 @@ func sameValues(was, is *scoring.StepOutcome) error {
 		}
 		g := named(is.Checks, w.Name, before)
 		if g == nil {
-			return fmt.Errorf("in the step %s the readings give no check %s", was.ID, w.Name)
+			return fmt.Errorf("the step %s does not say what its readings give", was.ID)
 		}
 		type values struct {
 			Verdict              scoring.Verdict
