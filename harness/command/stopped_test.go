@@ -1,7 +1,6 @@
 package command_test
 
 import (
-	"bytes"
 	"context"
 	"io"
 	"net/http"
@@ -9,7 +8,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -57,47 +55,5 @@ func TestCertifyStopped(t *testing.T) {
 	said.Reset()
 	if code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", d.dir}); code != command.ExitPassed || !strings.Contains(said.String(), "Issued PO-2026-0001") {
 		t.Errorf("after that: %d, %s", code, said)
-	}
-}
-
-// Of several that certify at once each gets a number of its own or is told that
-// somebody else is at work; every number in the list has its document.
-func TestCertifyAtOnce(t *testing.T) {
-	d := newNumberedShop(t, "PO-{year}-{n:04}")
-	var wg sync.WaitGroup
-	issued := make([]bool, 4)
-	for i := range issued {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			c, said := testConsole(repositoryRoot(t))
-			code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", d.dir})
-			issued[i] = code == command.ExitPassed
-			if !issued[i] && !strings.Contains(said.String(), "is being worked on") {
-				t.Errorf("%d %s", code, said)
-			}
-		}()
-	}
-	wg.Wait()
-	want := 0
-	for _, yes := range issued {
-		if yes {
-			want++
-		}
-	}
-	numbers, _ := filepath.Glob(filepath.Join(d.dir, "numbers", "*.json"))
-	pdfs, _ := filepath.Glob(filepath.Join(d.dir, "jobs", "*", "issued", "*.pdf"))
-	if want == 0 || len(numbers) != want || len(pdfs) != want {
-		t.Errorf("%d were issued, with %d numbers and %d documents", want, len(numbers), len(pdfs))
-	}
-	// A number without its document is told.
-	if err := os.Remove(pdfs[0]); err != nil {
-		t.Fatal(err)
-	}
-	var out bytes.Buffer
-	c, _ := testConsole(repositoryRoot(t))
-	c.Out = &out
-	if code := c.Run(context.Background(), []string{"proveout", "documents", "--shop", d.dir}); code != command.ExitPassed || !strings.Contains(out.String(), "its file is not in the shop folder") {
-		t.Errorf("%d %s", code, out.String())
 	}
 }
