@@ -242,7 +242,7 @@ func (v *inspection) open() bool {
 	if v.file, err = pdffile.Read(v.pdf); err != nil {
 		return v.report.no("signed", "It cannot be read as a certificate: "+err.Error()+".")
 	}
-	if v.found, err = v.file.Signature(); err != nil {
+	if v.found, err = v.file.Certification(); err != nil {
 		return v.report.no("signed", "It does not carry the one signature of a certificate: "+err.Error()+".")
 	}
 	raw := v.found.Value
@@ -322,8 +322,12 @@ func (v *inspection) untouched() bool {
 
 // form takes the file apart and puts it together again: pages, attachments and
 // signature must give exactly this file. So nothing can be in it that one
-// program shows and another does not.
+// program shows and another does not. It is the first to read all of the file;
+// by then a damaged one is found out.
 func (v *inspection) form() bool {
+	if err := v.file.OneSignature(); err != nil {
+		return v.report.no("form", "It does not carry the one signature of a certificate: "+err.Error()+".")
+	}
 	revs := v.file.Revisions
 	files, err := v.file.Attachments()
 	if err != nil {

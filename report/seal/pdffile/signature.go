@@ -136,18 +136,35 @@ var ErrNoSignature = errors.New("the file is not signed")
 // Signature reads the one certifying signature of a file. More than one, or one
 // that readers would reach on another way than the catalog's, is an error.
 func (f *File) Signature() (Found, error) {
+	if err := f.OneSignature(); err != nil {
+		return Found{}, err
+	}
+	return f.Certification()
+}
+
+// OneSignature reads all objects and tells whether exactly one is a signature.
+func (f *File) OneSignature() error {
+	n, err := f.countSignatures()
+	switch {
+	case err != nil:
+		return err
+	case n == 0:
+		return ErrNoSignature
+	case n > 1:
+		return fmt.Errorf("the file has %d signatures; a certificate has one", n)
+	}
+	return nil
+}
+
+// Certification reads the signature that the catalog names, and only what leads
+// to it. Whether there are others is for [File.OneSignature] to tell.
+func (f *File) Certification() (Found, error) {
 	cat, err := f.catalog()
 	if err != nil {
 		return Found{}, err
 	}
-	n, err := f.countSignatures()
-	switch {
-	case err != nil:
-		return Found{}, err
-	case n == 0:
+	if !cat.value.Has("AcroForm") && !cat.value.Has("Perms") {
 		return Found{}, ErrNoSignature
-	case n > 1:
-		return Found{}, fmt.Errorf("the file has %d signatures; a certificate has one", n)
 	}
 	fields, err := f.Lookup(cat.value, "AcroForm", "Fields")
 	if err != nil {
