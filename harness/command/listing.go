@@ -13,6 +13,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/job"
 	"proveout/harness/register"
 	"proveout/report"
 	"proveout/report/archive"
@@ -146,7 +147,7 @@ func (k *openCase) originals(d *record.Document) []image.Image {
 			if e.SHA256 != p.SHA256 || e.Path == "" {
 				continue
 			}
-			if sum, err := hashOf(e.Path); err == nil && sum == p.SHA256 {
+			if sum, err := job.HashFile(e.Path); err == nil && sum == p.SHA256 {
 				out[i], _ = readPicture(e.Path) // the smaller one of the pages will do
 			}
 		}

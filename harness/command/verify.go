@@ -2,8 +2,6 @@ package command
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -15,6 +13,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/job"
 	"proveout/harness/register"
 	"proveout/report"
 	"proveout/report/archive"
@@ -287,7 +286,7 @@ func readEvidence(dir string) (*evidenceFolder, error) {
 		if n++; n > mostEvidence {
 			return fmt.Errorf("%s holds more than %d files; name the folder with the files of the test", dir, mostEvidence)
 		}
-		sum, err := hashOf(path)
+		sum, err := job.HashFile(path)
 		if err != nil {
 			return err
 		}
@@ -332,17 +331,4 @@ func (e *evidenceFolder) compare(r *archive.Record) (check.State, string) {
 		return check.Open, fmt.Sprintf("%d of %d files of the test are in the folder, unchanged. These are not: %s.", len(there), len(files), strings.Join(missing, ", "))
 	}
 	return check.Yes, fmt.Sprintf("All %d files that the record names are in the folder, unchanged.", len(files))
-}
-
-func hashOf(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }

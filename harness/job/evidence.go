@@ -139,7 +139,7 @@ func Verify(dir string) ([]string, error) {
 	}
 	var problems []string
 	for _, s := range []struct{ name, sum string }{{planFile, r.PlanSHA256}, {familyFile, r.FamilySHA256}} {
-		if got, err := hashFile(filepath.Join(dir, s.name)); err != nil {
+		if got, err := HashFile(filepath.Join(dir, s.name)); err != nil {
 			problems = append(problems, fmt.Sprintf("%s cannot be read: %v", s.name, err))
 		} else if got != s.sum {
 			problems = append(problems, s.name+" was changed after the job was opened")
@@ -149,7 +149,7 @@ func Verify(dir string) ([]string, error) {
 		if e.Issue == nil {
 			continue
 		}
-		got, err := hashFile(filepath.Join(dir, issuedDir, filepath.Base(e.Issue.File)))
+		got, err := HashFile(filepath.Join(dir, issuedDir, filepath.Base(e.Issue.File)))
 		if err != nil {
 			problems = append(problems, fmt.Sprintf("issued %s cannot be read: %v", e.Issue.File, err))
 		} else if got != e.Issue.SHA256 && e.Issue.Document == "certificate" {
@@ -167,7 +167,7 @@ func Verify(dir string) ([]string, error) {
 			problems = append(problems, fmt.Sprintf("evidence %s (%s…) is missing", want[sum], short(sum)))
 			continue
 		}
-		got, err := hashFile(path)
+		got, err := HashFile(path)
 		if err != nil {
 			problems = append(problems, fmt.Sprintf("evidence %s cannot be read: %v", want[sum], err))
 		} else if got != sum {
@@ -179,7 +179,9 @@ func Verify(dir string) ([]string, error) {
 
 func short(sum string) string { return sum[:min(12, len(sum))] }
 
-func hashFile(path string) (string, error) {
+// HashFile returns the SHA-256 of a file in hexadecimal digits, as files of a job
+// are named by.
+func HashFile(path string) (string, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return "", err

@@ -284,7 +284,7 @@ func tree(t *testing.T, dir string) map[string]string {
 		if err != nil || d.IsDir() || d.Name() == lockFile {
 			return err
 		}
-		files[path], err = hashFile(path)
+		files[path], err = HashFile(path)
 		return err
 	})
 	if err != nil {
