@@ -34,6 +34,8 @@ func layoutOf(f pattern.Format) (shift, bits [3]int, size int) {
 		return [3]int{11, 5, 0}, [3]int{5, 6, 5}, 2
 	case pattern.RGB555:
 		return [3]int{10, 5, 0}, [3]int{5, 5, 5}, 2
+	case pattern.Palette8:
+		return [3]int{5, 2, 0}, [3]int{3, 3, 2}, 1
 	case pattern.RGB888:
 		return [3]int{16, 8, 0}, [3]int{8, 8, 8}, 3
 	}
@@ -96,8 +98,11 @@ func brokenScreen(want *raster.RGB, f pattern.Format, org memory.Organisation, b
 		}
 		for ch := range 3 {
 			x := v >> shift[ch] & (1<<width[ch] - 1)
-			s := x << (8 - width[ch]) // replicate the upper bits into the lower
-			out.Pix[3*i+ch] = uint8(s | s>>width[ch])
+			s := x << (8 - width[ch])
+			for n := width[ch]; n < 8; n *= 2 { // replicate the upper bits into the lower
+				s |= s >> n
+			}
+			out.Pix[3*i+ch] = uint8(s)
 		}
 	}
 	return out
@@ -105,7 +110,8 @@ func brokenScreen(want *raster.RGB, f pattern.Format, org memory.Organisation, b
 
 // A telephone is the second camera. Its lens is a pinhole with r(1+k r²) in
 // units of the half width, its light falls off as cos⁴ of a field angle, its
-// tones follow an exponent.
+// tones follow an exponent. What the lens blurs is light, of which the screen
+// gives a power of its level.
 type telephone struct {
 	scale      float64 // camera pixels for one screen pixel, at the middle
 	yaw, pitch float64 // degrees
@@ -117,14 +123,16 @@ type telephone struct {
 	noise      float64
 	white      float64 // level of a white screen pixel in the middle
 	black      float64
-	tone       float64 // exponent on the screen's level
+	tone       float64 // exponent on the light that falls on the sensor
+	glow       float64 // exponent from the screen's level to its light
+	stripes    float64 // depth of the red, green and blue stripes of the screen's pixels
 	quality    int
 }
 
 func anyTelephone(rng *rand.Rand) telephone {
 	u := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
 	return telephone{scale: u(3, 8), yaw: u(-15, 15), pitch: u(-15, 15), roll: u(-3, 3), lens: u(-0.03, 0.03), corner: u(0, 0.4),
-		slope: u(-0.1, 0.1), blur: u(0.5, 1.5), noise: 6, white: u(190, 235), black: u(0, 10), tone: 1, quality: 85}
+		slope: u(-0.1, 0.1), blur: u(0.5, 1.5), noise: 6, white: u(190, 235), black: u(0, 10), tone: 1, glow: 1, quality: 85}
 }
 
 // normals is a table of standard normal values, drawn at random from.
@@ -143,6 +151,12 @@ func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
 	light := make([]float32, 3*w*h)
 	m := c.towards(s)
 	hw, hh := float64(w)/2, float64(h)/2
+	var glow [256]float32
+	for i := range glow {
+		glow[i] = float32(255 * math.Pow(float64(i)/255, c.glow))
+	}
+	surround := glow[15]
+	bench := [3]float32{glow[110], glow[100], glow[90]}
 	for y := range h {
 		for x := range w {
 			o := light[3*(y*w+x) : 3*(y*w+x)+3]
@@ -155,25 +169,31 @@ func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
 				sx, sy := (m[0]*px+m[1]*py+m[2])/d, (m[3]*px+m[4]*py+m[5])/d
 				if ix, iy := int(math.Floor(sx)), int(math.Floor(sy)); ix >= 0 && iy >= 0 && ix < s.Width && iy < s.Height {
 					q := s.Pix[3*(iy*s.Width+ix):]
-					o[0] += float32(q[0])
-					o[1] += float32(q[1])
-					o[2] += float32(q[2])
+					k := [3]float32{1, 1, 1}
+					if c.stripes > 0 {
+						for ch := range k {
+							k[ch] += float32(c.stripes * math.Cos(2*math.Pi*(sx-float64(ix)-(float64(ch)+0.5)/3)))
+						}
+					}
+					o[0] += k[0] * glow[q[0]]
+					o[1] += k[1] * glow[q[1]]
+					o[2] += k[2] * glow[q[2]]
 				} else if sx < -0.04*float64(s.Width) || sy < -0.04*float64(s.Width) || sx > 1.04*float64(s.Width) || sy > float64(s.Height)+0.04*float64(s.Width) {
-					o[0] += 110
-					o[1] += 100
-					o[2] += 90
+					for ch := range 3 {
+						o[ch] += bench[ch]
+					}
 				} else {
-					o[0] += 15
-					o[1] += 15
-					o[2] += 15
+					for ch := range 3 {
+						o[ch] += surround
+					}
 				}
 			}
 		}
 	}
 	soften(light, w, h, c.blur)
-	var tone [1021]float32
+	var tone [1020*16 + 1]float32
 	for i := range tone {
-		tone[i] = float32((c.white - c.black) * math.Pow(float64(i)/1020, c.tone))
+		tone[i] = float32((c.white - c.black) * math.Pow(float64(i)/(1020*16), c.tone))
 	}
 	z := normals()
 	src := rand.NewPCG(seed, 77)
@@ -189,7 +209,7 @@ func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
 			for ch := range 3 {
 				v := light[3*(y*w+x)+ch]
 				if c.tone != 1 {
-					v = tone[min(1020, int(v+0.5))] * g
+					v = tone[min(1020*16, int(16*v+0.5))] * g
 				} else {
 					v *= float32((c.white-c.black)/1020) * g
 				}

@@ -60,6 +60,12 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	if len(codes) != g.Width*g.Height || g.Width != b.Mode.Width || g.Height != b.Mode.Height {
 		return nil, fmt.Errorf("a grid of %d×%d and %d pixels do not belong to %s", g.Width, g.Height, len(codes), b.Mode)
 	}
+	if task == FromPhotograph { // the strips of the identification hold two levels only, in wide fields
+		inner := *g
+		edge := b.Mode.Layout().Mark + 2
+		inner.Y0, inner.Y1 = max(g.Y0, edge), min(g.Y1, g.Height-edge)
+		g = &inner
+	}
 	v := &view{lanes: l, g: g, m: identity(), codes: codes, bytes: bytes}
 	v.m.missing = missing
 	rep := &Report{}

@@ -24,135 +24,163 @@ type mark struct {
 // ErrNoMarks says that fewer than four corner marks were found.
 var ErrNoMarks = errors.New("the four corner marks of the pattern were not found in the photograph: the whole screen must be in it, sharp and without glare")
 
-// findMarks looks for squares of one bright, one dark, three bright, one dark
-// and one bright module along rows and columns.
-func findMarks(p *align.Plane) []mark {
-	w, h := p.Width(), p.Height()
-	bright := threshold(p)
+// seekWidth is the width in pixels to which a photograph is shrunk before marks
+// are sought by correlation.
+const seekWidth = 900
+
+// A finder holds sums over rectangles of a plane, from which the correlation
+// with a corner mark follows at every place for the same small cost.
+type finder struct {
+	w, h    int
+	sum, sq []float64 // from the corner to x, y; rows of w+1
+}
+
+func newFinder(p *align.Plane) *finder {
+	f := &finder{w: p.Width(), h: p.Height()}
+	n := f.w + 1
+	f.sum, f.sq = make([]float64, n*(f.h+1)), make([]float64, n*(f.h+1))
+	for y := range f.h {
+		var s, q float64
+		for x := range f.w {
+			v := float64(p.At(float64(x)+0.5, float64(y)+0.5))
+			s += v
+			q += v * v
+			f.sum[(y+1)*n+x+1] = f.sum[y*n+x+1] + s
+			f.sq[(y+1)*n+x+1] = f.sq[y*n+x+1] + q
+		}
+	}
+	return f
+}
+
+// A rings is a mark at one size: the half widths of its squares of 3, 5, 7 and,
+// with the gap around it, 9 modules, in pixels.
+type rings struct {
+	module float64
+	half   [4]int
+}
+
+// ringsOf rounds the squares of a mark to pixels; a square about the middle of
+// pixel x covers x-half to x+half.
+func ringsOf(module float64) rings {
+	r := rings{module: module}
+	for k := range r.half {
+		r.half[k] = max(k, int(math.Round((float64(3+2*k)*module-1)/2)))
+	}
+	return r
+}
+
+func box(s []float64, n, x, y, half int) float64 {
+	a, b := (y-half)*n+x-half, (y+half+1)*n+x-half
+	k := 2*half + 1
+	return s[b+k] - s[b] - s[a+k] + s[a]
+}
+
+// correlation tells how well a place looks like a mark, -1 to 1: the better of
+// the mark with the dark gap around it and, for screens in a light surround, a
+// little less for the mark alone.
+func (f *finder) correlation(r *rings, x, y int) float64 {
+	n := f.w + 1
+	var s, a [4]float64
+	for k, half := range r.half {
+		s[k] = box(f.sum, n, x, y, half)
+		a[k] = float64((2*half + 1) * (2*half + 1))
+	}
+	bright, area := s[2]-s[1]+s[0], a[2]-a[1]+a[0]
+	best := -1.0
+	for k := 2; k < 4; k++ {
+		dark := s[k] - bright
+		difference := bright/area - dark/(a[k]-area)
+		if difference < 12 {
+			continue
+		}
+		mean := s[k] / a[k]
+		variance := box(f.sq, n, x, y, r.half[k])/a[k] - mean*mean
+		share := area / a[k]
+		if variance > 0 {
+			best = max(best, difference*math.Sqrt(share*(1-share)/variance)-[2]float64{0.1, 0}[k-2])
+		}
+	}
+	return best
+}
+
+// seek finds what looks like a mark by correlation, which blur, noise and
+// missing columns lower but do not break. Modules from one size in pixels to
+// another are tried.
+func (f *finder) seek(from, to float64) []mark {
+	const least = 0.5
 	var found []mark
-	runs := make([]int, 0, w)
-	for y := 2; y < h-2; y += 2 {
-		row := bright[y*w : (y+1)*w]
-		runs = runs[:0]
-		start := 0
-		for x := 1; x <= w; x++ {
-			if x < w && row[x] == row[x-1] {
-				continue
-			}
-			runs = append(runs, x-start)
-			start = x
-			n := len(runs)
-			if n < 5 || !row[x-1] {
-				continue
-			}
-			module, ok := ratio(runs[n-5:])
-			if !ok {
-				continue
-			}
-			cx := float64(x) - float64(runs[n-1]) - float64(runs[n-2]) - float64(runs[n-3])/2
-			if m, ok := check(p, bright, cx, float64(y), module); ok {
-				found = append(found, m)
+	for module := from; module < to; module *= 1.17 {
+		r := ringsOf(module)
+		edge := r.half[3] + 2
+		for y := edge; y < f.h-edge; y++ {
+			for x := edge; x < f.w-edge; x++ {
+				c := f.correlation(&r, x, y)
+				if c < least || c < f.correlation(&r, x-1, y) || c < f.correlation(&r, x, y-1) ||
+					c <= f.correlation(&r, x+1, y) || c <= f.correlation(&r, x, y+1) {
+					continue
+				}
+				dx := top(f.correlation(&r, x-1, y), c, f.correlation(&r, x+1, y))
+				dy := top(f.correlation(&r, x, y-1), c, f.correlation(&r, x, y+1))
+				found = append(found, mark{float64(x) + 0.5 + dx, float64(y) + 0.5 + dy, module, c})
 			}
 		}
 	}
 	return merge(found)
 }
 
-// ratio reports whether five runs are as 1:1:3:1:1, and the module.
-func ratio(r []int) (float64, bool) {
-	total := r[0] + r[1] + r[2] + r[3] + r[4]
-	if total < 10 {
-		return 0, false
+// top is where a parabola through three values one apart is highest.
+func top(a, b, c float64) float64 {
+	d := a - 2*b + c
+	if d >= 0 {
+		return 0
 	}
-	m := float64(total) / 7
-	for i, want := range [5]float64{1, 1, 3, 1, 1} {
-		if math.Abs(float64(r[i])-want*m) > 0.55*m*math.Sqrt(want)+0.6 {
-			return 0, false
-		}
-	}
-	return m, true
+	return min(0.5, max(-0.5, (a-c)/(2*d)))
 }
 
-// check follows the column through a candidate and then samples all 49 modules.
-func check(p *align.Plane, bright []bool, cx, cy, module float64) (mark, bool) {
-	w, h := p.Width(), p.Height()
-	x, y := int(cx), int(cy)
-	if !bright[y*w+x] {
-		return mark{}, false
-	}
-	// run lengths up and down from the centre: half of 3, 1, 1
-	arm := func(step int) (r [3]int, ok bool) {
-		k, v := 0, true
-		for yy := y; yy >= 0 && yy < h; yy += step {
-			if bright[yy*w+x] != v {
-				v = !v
-				if k++; k == 3 {
-					return r, true
+// frame picks the four of the candidates that look most like the corners of a
+// screen. The sides are taken to be modules wide; 0 when that is not known.
+func frame(all []mark, aspect, modules float64) ([4]mark, error) {
+	c := all[:min(len(all), 22)]
+	var best [4]mark
+	score := 0.0
+	alike := func(a, b *mark) bool { return a.module < 1.5*b.module && b.module < 1.5*a.module }
+	for i := range c {
+		for j := range c {
+			dx, dy := c[j].x-c[i].x, c[j].y-c[i].y
+			if dx <= 0 || math.Abs(dy) > 0.35*dx || !alike(&c[i], &c[j]) {
+				continue
+			}
+			if wide := dx / ((c[i].module + c[j].module) / 2); modules > 0 && (wide < 0.7*modules || wide > 1.4*modules) {
+				continue
+			}
+			for k := range c {
+				ex, ey := c[k].x-c[i].x, c[k].y-c[i].y
+				if ey <= 0 || math.Abs(ex) > 0.35*ey || !alike(&c[i], &c[k]) {
+					continue
+				}
+				for l := range c {
+					q := [4]mark{c[i], c[j], c[k], c[l]}
+					if !alike(&c[i], &c[l]) || c[l].x-c[k].x < dx/2 || c[l].y-c[j].y < ey/2 || !screenlike(q, aspect) {
+						continue
+					}
+					s := 0.0
+					for _, m := range q {
+						s += m.score * m.score
+					}
+					if modules == 0 {
+						s *= math.Sqrt(dx)
+					}
+					if s > score {
+						score, best = s, q
+					}
 				}
 			}
-			r[k]++
-			if float64(r[k]) > 3*module+2 {
-				return r, false
-			}
-		}
-		return r, k == 2
-	}
-	up, ok1 := arm(-1)
-	down, ok2 := arm(1)
-	if !ok1 || !ok2 {
-		return mark{}, false
-	}
-	vm, ok := ratio([]int{up[2], up[1], up[0] + down[0] - 1, down[1], down[2]})
-	if !ok || vm > 1.7*module || module > 1.7*vm {
-		return mark{}, false
-	}
-	cy += float64(down[0]-up[0]) / 2
-	var s, q, t, tt, st float64
-	for j := -3; j <= 3; j++ {
-		for i := -3; i <= 3; i++ {
-			v := float64(p.At(cx+float64(i)*module, cy+0.5+float64(j)*vm))
-			ring := max(i, -i, j, -j)
-			want := 1.0
-			if ring == 2 {
-				want = 0
-			}
-			s += v
-			q += v * v
-			t += want
-			tt += want * want
-			st += v * want
 		}
 	}
-	cov, vs, vt := st/49-s/49*t/49, q/49-s/49*s/49, tt/49-t/49*t/49
-	if vs < 25 {
-		return mark{}, false
+	if score == 0 {
+		return best, ErrNoMarks
 	}
-	r := cov / math.Sqrt(vs*vt)
-	return mark{cx, cy + 0.5, (module + vm) / 2, r}, r > 0.7
-}
-
-// threshold marks what is brighter than its surroundings.
-func threshold(p *align.Plane) []bool {
-	w, h := p.Width(), p.Height()
-	sum := make([]float64, (w+1)*(h+1))
-	for y := range h {
-		line := 0.0
-		for x := range w {
-			line += float64(p.At(float64(x)+0.5, float64(y)+0.5))
-			sum[(y+1)*(w+1)+x+1] = sum[y*(w+1)+x+1] + line
-		}
-	}
-	r := max(8, w/24)
-	out := make([]bool, w*h)
-	for y := range h {
-		y0, y1 := max(0, y-r), min(h, y+r+1)
-		for x := range w {
-			x0, x1 := max(0, x-r), min(w, x+r+1)
-			mean := (sum[y1*(w+1)+x1] - sum[y0*(w+1)+x1] - sum[y1*(w+1)+x0] + sum[y0*(w+1)+x0]) / float64((y1-y0)*(x1-x0))
-			out[y*w+x] = float64(p.At(float64(x)+0.5, float64(y)+0.5)) > max(mean, 30)
-		}
-	}
-	return out
+	return best, nil
 }
 
 // merge joins candidates of one mark and sorts by score.
@@ -174,55 +202,13 @@ next:
 	return out
 }
 
-// corners picks the four marks of the screen: top left, top right, bottom left,
-// bottom right. Of the candidates of about the usual size the outermost are
-// taken.
-func corners(all []mark, aspect float64) ([4]mark, error) {
-	var best [4]mark
-	bestScore := -1.0
-	n := min(len(all), 24)
-	for a := range n { // the size of each candidate in turn
-		var c []mark
-		for _, m := range all[:n] {
-			if m.module < 1.6*all[a].module && all[a].module < 1.6*m.module && m.score > 0.75 {
-				c = append(c, m)
-			}
-		}
-		if len(c) < 4 {
-			continue
-		}
-		pick := func(f func(m mark) float64) mark {
-			b := c[0]
-			for _, m := range c {
-				if f(m) > f(b) {
-					b = m
-				}
-			}
-			return b
-		}
-		q := [4]mark{pick(func(m mark) float64 { return -m.x - m.y }), pick(func(m mark) float64 { return m.x - m.y }),
-			pick(func(m mark) float64 { return m.y - m.x }), pick(func(m mark) float64 { return m.x + m.y })}
-		if s := quad(q, aspect); s > bestScore {
-			best, bestScore = q, s
-		}
-	}
-	if bestScore <= 0 {
-		return best, ErrNoMarks
-	}
-	return best, nil
-}
-
-// quad scores four marks as the corners of a screen; 0 when they cannot be.
-func quad(q [4]mark, aspect float64) float64 {
+// screenlike reports whether four marks can be the corners of a screen.
+func screenlike(q [4]mark, aspect float64) bool {
 	d := func(a, b int) float64 { return math.Hypot(q[a].x-q[b].x, q[a].y-q[b].y) }
 	top, bottom, left, right := d(0, 1), d(2, 3), d(0, 2), d(1, 3)
 	if min(top, bottom, left, right) < 40 || max(top, bottom) > 1.6*min(top, bottom) || max(left, right) > 1.6*min(left, right) {
-		return 0
+		return false
 	}
 	a := (top + bottom) / (left + right) / aspect
-	if a > 1.5 || a < 1/1.5 {
-		return 0
-	}
-	s := q[0].score + q[1].score + q[2].score + q[3].score
-	return s * (top + bottom)
+	return a < 1.5 && a > 1/1.5
 }

@@ -33,7 +33,7 @@ type Texture = align.Texture
 // coarse one only the geometry is undone.
 func Rectify(f *pattern.Frame, photo *raster.RGB, texture Texture) (*Screen, error) {
 	full := align.NewPlane(photo)
-	s, err := locate(f, full, texture)
+	s, err := locate(f, photo, full, texture)
 	if err != nil {
 		return nil, err
 	}
@@ -60,17 +60,21 @@ func Rectify(f *pattern.Frame, photo *raster.RGB, texture Texture) (*Screen, err
 // Only the aspect of the mode is used to find the marks.
 func Identify(photo *raster.RGB) (pattern.Pattern, error) {
 	full := align.NewPlane(photo)
-	marks, err := fourMarks(full, 1.35)
-	if err != nil {
-		return pattern.Pattern{}, err
-	}
-	to := marks[:]
+	var found pattern.Pattern
+	err := fourMarks(full, 1.35, 0, func(marks [4][2]float64) (err error) {
+		found, err = identify(photo, full, marks)
+		return err
+	})
+	return found, err
+}
+
+func identify(photo *raster.RGB, full *align.Plane, marks [4][2]float64) (pattern.Pattern, error) {
 	// The layout hangs on the size of the mode: try the sizes in use.
 	for _, size := range sizes() {
 		m := pattern.Mode{Width: size[0], Height: size[1], Format: pattern.RGB888}
 		w := newWarp(m, photo)
 		c := m.MarkCentres()
-		if !w.homography(c[:], to) {
+		if !w.homography(c[:], marks[:]) {
 			continue
 		}
 		p, err := pattern.ReadIdentity(m, func(x0, y0, x1, y1 float64) float64 {
@@ -99,42 +103,61 @@ func newWarp(m pattern.Mode, photo *raster.RGB) *warp {
 		half: math.Hypot(float64(photo.Width), float64(photo.Height)) / 2, w: float64(m.Width), hgt: float64(m.Height)}
 }
 
-// fourMarks finds the corner marks, at several sizes of the photograph: small
-// ones drown in noise at full size, and vanish when it is shrunk too far.
-func fourMarks(full *align.Plane, aspect float64) (marks [4][2]float64, err error) {
-	base := max(1, full.Width()/1400)
-	var all []mark
-	for _, try := range [][2]int{{base, 0}, {2 * base, 0}, {3 * base, 0}, {max(1, base/2), 0}, {2 * base, 3}, {base, 5}, {base, 7}, {base, 9}} {
-		n := try[0]
-		small := full.Shrink(n)
-		if try[1] > 0 { // a dead chip leaves dark columns in the marks
-			small = small.Close(try[1])
+// fourMarks finds the corner marks and has them accepted. A module is taken to be
+// between 1/400 and 1/75 of the width of the photograph, and when that finds
+// nothing, for a screen that fills little of it, down to 1/900. The top side is
+// taken to be modules wide, 0 when that is not known.
+func fourMarks(full *align.Plane, aspect, modules float64, accept func([4][2]float64) error) error {
+	n := max(1, full.Width()/seekWidth)
+	err := ErrNoMarks
+	for _, try := range []struct {
+		shrink   int
+		from, to float64
+	}{{n, 400, 75}, {max(1, n/2), 900, 340}} {
+		small := full.Shrink(try.shrink)
+		w := float64(small.Width())
+		found := newFinder(small).seek(max(1.2, w/try.from), w/try.to)
+		for i := range found {
+			found[i] = found[i].times(try.shrink)
 		}
-		if small.Width() < 100 || small.Height() < 80 {
+		q, e := frame(found, aspect, modules)
+		if e != nil {
 			continue
 		}
-		for _, m := range findMarks(small) {
-			all = append(all, mark{m.x * float64(n), m.y * float64(n), m.module * float64(n), m.score})
+		if err = accept(places(q)); err == nil {
+			return nil
 		}
-		q, err := corners(merge(all), aspect)
-		if err != nil {
-			continue
-		}
-		for i, m := range q {
-			marks[i] = [2]float64{m.x, m.y}
-		}
-		return marks, nil
 	}
-	return marks, ErrNoMarks
+	return err
 }
 
-func locate(f *pattern.Frame, full *align.Plane, texture Texture) (*Screen, error) {
-	marks, err := fourMarks(full, float64(f.Mode.Width)/float64(f.Mode.Height))
-	if err != nil {
-		return nil, err
+// times is the mark on a plane n times as large.
+func (m mark) times(n int) mark {
+	k := float64(n)
+	return mark{m.x * k, m.y * k, m.module * k, m.score}
+}
+
+func places(q [4]mark) (p [4][2]float64) {
+	for i, m := range q {
+		p[i] = [2]float64{m.x, m.y}
 	}
-	w := &warp{cx: float64(full.Width()) / 2, cy: float64(full.Height()) / 2,
-		half: math.Hypot(float64(full.Width()), float64(full.Height())) / 2, w: float64(f.Mode.Width), hgt: float64(f.Mode.Height)}
+	return p
+}
+
+func locate(f *pattern.Frame, photo *raster.RGB, full *align.Plane, texture Texture) (*Screen, error) {
+	var s *Screen
+	p := align.NewPlane(f.RGB())
+	modules := float64(f.Mode.Width)/float64(f.Mode.Layout().Unit) - 7
+	err := fourMarks(full, float64(f.Mode.Width)/float64(f.Mode.Height), modules, func(marks [4][2]float64) (err error) {
+		s, err = fitScreen(f, photo, full, p, marks, texture)
+		return err
+	})
+	return s, err
+}
+
+// fitScreen fits the screen to four marks and to its content.
+func fitScreen(f *pattern.Frame, photo *raster.RGB, full, p *align.Plane, marks [4][2]float64, texture Texture) (*Screen, error) {
+	w := newWarp(f.Mode, photo)
 	s := &Screen{warp: w}
 	s.Scale = (math.Hypot(marks[1][0]-marks[0][0], marks[1][1]-marks[0][1]) + math.Hypot(marks[3][0]-marks[2][0], marks[3][1]-marks[2][1])) / 2 /
 		(float64(f.Mode.Width) - 7*float64(f.Mode.Layout().Unit))
@@ -142,7 +165,6 @@ func locate(f *pattern.Frame, full *align.Plane, texture Texture) (*Screen, erro
 		return nil, fmt.Errorf("the photograph has only %.1f pixels for each screen pixel: at least 2 are needed, 3 to 8 are best", s.Scale)
 	}
 	shrink := max(1, int(s.Scale/2.2))
-	p := align.NewPlane(f.RGB())
 	s.Matched, s.Tried = w.fit(marks, f.Mode.MarkCentres(), p, full.Shrink(shrink), float64(shrink), texture == align.Fine)
 	if s.Matched < 8 || s.Matched*6 < s.Tried {
 		return nil, fmt.Errorf("the corner marks were found, but the content of the pattern does not match (%d of %d windows)", s.Matched, s.Tried)
