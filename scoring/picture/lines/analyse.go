@@ -166,6 +166,43 @@ func settleOthers(j *judge, rep *Report) {
 			l.State = NotJudged
 		}
 	}
+	if j.task == FromPhotograph {
+		besideFaults(j, after, rep)
+	}
+}
+
+// besideFaults looks at the lines that share lane class and channel with a named
+// one in a photograph. Tone curve and clipping let a line follow less, or with
+// more scatter, where another line of the same pixel fails: what was unclear
+// before counts as it is once the fault is explained, and what then still looks
+// a little off is not judged.
+func besideFaults(j *judge, after []Line, rep *Report) {
+	type place struct{ class, channel int }
+	beside := map[place]bool{}
+	named := map[[3]int]bool{}
+	for _, f := range rep.Findings {
+		for _, line := range f.Lines {
+			if f.Chip < 0 {
+				continue
+			}
+			named[[3]int{f.Bank, f.Chip, line}] = true
+			for _, s := range j.slots(f.Bank, f.Chip, line) {
+				beside[place{s.class, s.channel}] = true
+			}
+		}
+	}
+	for i := range rep.Lines {
+		l := &rep.Lines[i]
+		if named[[3]int{l.Bank, l.Chip, l.Line}] || !slices.ContainsFunc(j.slots(l.Bank, l.Chip, l.Line), func(s slot) bool { return beside[place{s.class, s.channel}] }) {
+			continue
+		}
+		switch {
+		case l.State == NotJudged && after[i].State == Good && l.Follows > 0.8:
+			l.State = Good
+		case l.State == Bad && l.Follows > 0.6 && l.Follows < 1.5:
+			l.State = NotJudged
+		}
+	}
 }
 
 // explainConverter adds a finding for each converter bit that is new.

@@ -107,7 +107,8 @@ func (j *judge) relative() {
 }
 
 // usual is the median ratio of a bit over the lane classes, 1 when fewer than
-// two tell.
+// two tell. Of two, the one nearer to 1 counts: exchanged lines raise a ratio,
+// all other faults lower it.
 func (j *judge) usual(ch, bit int) float64 {
 	var v []float64
 	for k := range j.r {
@@ -115,8 +116,11 @@ func (j *judge) usual(ch, bit int) float64 {
 			v = append(v, r.value)
 		}
 	}
-	if len(v) < 2 {
+	switch {
+	case len(v) < 2:
 		return 1
+	case len(v) == 2 && max(v[0], v[1])*min(v[0], v[1]) > 1:
+		return min(v[0], v[1])
 	}
 	return upperMedian(v)
 }
