@@ -60,11 +60,8 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	if len(codes) != g.Width*g.Height || g.Width != b.Mode.Width || g.Height != b.Mode.Height {
 		return nil, fmt.Errorf("a grid of %d×%d and %d pixels do not belong to %s", g.Width, g.Height, len(codes), b.Mode)
 	}
-	if task == FromPhotograph { // the strips of the identification hold two levels only, in wide fields
-		inner := *g
-		edge := b.Mode.Layout().Mark + 2
-		inner.Y0, inner.Y1 = max(g.Y0, edge), min(g.Y1, g.Height-edge)
-		g = &inner
+	if task == FromPhotograph {
+		g = insideOf(g, b.Mode.Layout().Mark)
 	}
 	v := &view{lanes: l, g: g, m: identity(), codes: codes, bytes: bytes}
 	v.m.missing = missing
@@ -103,6 +100,17 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 	}
 	rep.Residual, rep.Clean, rep.Sharp = v.r, v.noise, v.m.sharp
 	return rep, nil
+}
+
+// insideOf leaves out what a photograph reads otherwise: the strips of the
+// identification, two levels in wide fields, and the columns that the surround of
+// the screen smears into.
+func insideOf(g *align.Grid, mark int) *align.Grid {
+	const side = 4
+	inner := *g
+	inner.Y0, inner.Y1 = max(g.Y0, mark+2), min(g.Y1, g.Height-mark-2)
+	inner.X0, inner.X1 = max(g.X0, side), min(g.X1, g.Width-side)
+	return &inner
 }
 
 // foldedBanks looks for address faults of whole banks and, when it finds one,

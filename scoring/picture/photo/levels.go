@@ -17,16 +17,27 @@ func (f *field) at(t *[10]float64) float64 {
 	return s
 }
 
-// level undoes uneven light: in blocks the captured level is fitted as a line
-// over the written level, and slope and offset are smoothed over the screen.
-func (s *Screen) level(wanted *raster.RGB) {
-	const nx, ny = 16, 12
+const blocksX, blocksY = 16, 12
+
+// block returns the pixels from which the light of a block is taken: those
+// between the identification strips.
+func (s *Screen) block(i, j, edge int) (x0, y0, x1, y1 int) {
+	w, h := s.Grid.Width, s.Grid.Height-2*edge
+	return i * w / blocksX, edge + j*h/blocksY, (i + 1) * w / blocksX, edge + (j+1)*h/blocksY
+}
+
+// level undoes uneven light: in blocks between the identification strips the
+// captured level is fitted as a line over the written level, and slope and offset
+// are smoothed over the screen.
+func (s *Screen) level(wanted *raster.RGB, edge int) {
+	const nx, ny = blocksX, blocksY
 	w, h := s.Grid.Width, s.Grid.Height
 	var slope, offset [4][ny][nx]float64 // channel 3: all together
 	for by := range ny {
 		for bx := range nx {
 			for ch := range 4 {
-				slope[ch][by][bx], offset[ch][by][bx] = s.blockLine(wanted, ch, bx*w/nx, by*h/ny, (bx+1)*w/nx, (by+1)*h/ny)
+				x0, y0, x1, y1 := s.block(bx, by, edge)
+				slope[ch][by][bx], offset[ch][by][bx] = s.blockLine(wanted, ch, x0, y0, x1, y1)
 			}
 		}
 	}
@@ -35,7 +46,7 @@ func (s *Screen) level(wanted *raster.RGB) {
 		if mean(&slope[ch]) < 0.25*mean(&slope[3]) {
 			from = 3 // the channel does not follow: missing or exchanged
 		}
-		gain, black := s.smooth(&slope[from]), s.smooth(&offset[from])
+		gain, black := s.smooth(&slope[from], edge), s.smooth(&offset[from], edge)
 		middle := s.warp.terms(float64(w)/2, float64(h)/2)
 		s.Gain[ch], s.Offset[ch] = gain.at(&middle), black.at(&middle)
 		lo, hi := math.Inf(1), 0.0
@@ -55,14 +66,14 @@ func (s *Screen) level(wanted *raster.RGB) {
 	}
 }
 
-func mean(b *[12][16]float64) float64 {
+func mean(b *[blocksY][blocksX]float64) float64 {
 	t := 0.0
 	for _, r := range b {
 		for _, v := range r {
 			t += v
 		}
 	}
-	return t / (12 * 16)
+	return t / (blocksX * blocksY)
 }
 
 func (s *Screen) blockLine(wanted *raster.RGB, ch, x0, y0, x1, y1 int) (slope, offset float64) {
@@ -96,15 +107,19 @@ func (s *Screen) blockLine(wanted *raster.RGB, ch, x0, y0, x1, y1 int) (slope, o
 }
 
 // smooth fits a field to block values, dropping those far off.
-func (s *Screen) smooth(b *[12][16]float64) field {
+func (s *Screen) smooth(b *[blocksY][blocksX]float64, edge int) field {
 	var f field
+	terms := func(i, j int) [10]float64 {
+		x0, y0, x1, y1 := s.block(i, j, edge)
+		return s.warp.terms(float64(x0+x1)/2, float64(y0+y1)/2)
+	}
 	limit := math.Inf(1)
 	for range 3 {
 		n := normalEquations{size: 10}
 		var off float64
-		for j := range 12 {
-			for i := range 16 {
-				t := s.warp.terms((float64(i)+0.5)*s.warp.w/16, (float64(j)+0.5)*s.warp.hgt/12)
+		for j := range blocksY {
+			for i := range blocksX {
+				t := terms(i, j)
 				if math.Abs(b[j][i]-f.at(&t)) > limit {
 					continue
 				}
@@ -116,13 +131,13 @@ func (s *Screen) smooth(b *[12][16]float64) field {
 			break
 		}
 		copy(f[:], c)
-		for j := range 12 {
-			for i := range 16 {
-				t := s.warp.terms((float64(i)+0.5)*s.warp.w/16, (float64(j)+0.5)*s.warp.hgt/12)
+		for j := range blocksY {
+			for i := range blocksX {
+				t := terms(i, j)
 				off += math.Abs(b[j][i] - f.at(&t))
 			}
 		}
-		limit = 3 * off / (12 * 16)
+		limit = 3 * off / (blocksX * blocksY)
 	}
 	return f
 }

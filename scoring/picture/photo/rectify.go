@@ -40,7 +40,7 @@ func Rectify(f *pattern.Frame, photo *raster.RGB, texture Texture) (*Screen, err
 	s.read(f, photo)
 	if texture == align.Fine {
 		wanted := f.RGB()
-		s.level(wanted)
+		s.level(wanted, f.Mode.Layout().Mark+2)
 		s.Levels = s.Grid.RGB([3]float64{1, 1, 1}, [3]float64{})
 		s.unmix(wanted, f.Mode.Layout().Mark)
 	} else {
