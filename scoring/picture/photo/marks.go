@@ -24,9 +24,9 @@ type mark struct {
 // ErrNoMarks says that fewer than four corner marks were found.
 var ErrNoMarks = errors.New("the four corner marks of the pattern were not found in the photograph: the whole screen must be in it, sharp and without glare")
 
-// seekWidth is the width in pixels to which a photograph is shrunk before marks
+// seekWidth is about the width in pixels to which a photograph is shrunk before marks
 // are sought by correlation.
-const seekWidth = 900
+const seekWidth = 800
 
 // A finder holds sums over rectangles of a plane, from which the correlation
 // with a corner mark follows at every place for the same small cost.
@@ -84,6 +84,9 @@ func (f *finder) correlation(r *rings, x, y int) float64 {
 	for k, half := range r.half {
 		s[k] = box(f.sum, n, x, y, half)
 		a[k] = float64((2*half + 1) * (2*half + 1))
+		if k == 1 && s[0]*(a[1]-a[0]) <= (s[1]-s[0])*a[0] {
+			return -1 // the middle is darker than the ring around it
+		}
 	}
 	bright, area := s[2]-s[1]+s[0], a[2]-a[1]+a[0]
 	best := -1.0
@@ -109,7 +112,7 @@ func (f *finder) correlation(r *rings, x, y int) float64 {
 func (f *finder) seek(from, to float64) []mark {
 	const least = 0.5
 	var found []mark
-	for module := from; module < to; module *= 1.17 {
+	for module := from; module < to; module *= 1.22 {
 		r := ringsOf(module)
 		edge := r.half[3] + 2
 		for y := edge; y < f.h-edge; y++ {

@@ -108,7 +108,7 @@ func newWarp(m pattern.Mode, photo *raster.RGB) *warp {
 // nothing, for a screen that fills little of it, down to 1/900. The top side is
 // taken to be modules wide, 0 when that is not known.
 func fourMarks(full *align.Plane, aspect, modules float64, accept func([4][2]float64) error) error {
-	n := max(1, full.Width()/seekWidth)
+	n := max(1, (full.Width()+seekWidth/2)/seekWidth)
 	err := ErrNoMarks
 	for _, try := range []struct {
 		shrink   int
