@@ -49,7 +49,6 @@ func (s *Screen) level(wanted *raster.RGB, edge int) {
 		gain, black := s.smooth(&slope[from], edge), s.smooth(&offset[from], edge)
 		middle := s.warp.terms(float64(w)/2, float64(h)/2)
 		s.Gain[ch], s.Offset[ch] = gain.at(&middle), black.at(&middle)
-		lo, hi := math.Inf(1), 0.0
 		for y := range h {
 			for x := range w {
 				t := s.warp.terms(float64(x)+0.5, float64(y)+0.5)
@@ -57,12 +56,10 @@ func (s *Screen) level(wanted *raster.RGB, edge int) {
 				if g < 0.02 {
 					g = 0.02
 				}
-				lo, hi = min(lo, g), max(hi, g)
 				i := y*w + x
 				s.Grid.V[ch][i] = float32((float64(s.Grid.V[ch][i]) - black.at(&t)) / g)
 			}
 		}
-		s.Uneven = max(s.Uneven, hi/lo-1)
 	}
 }
 

@@ -112,7 +112,7 @@ func (f *finder) correlation(r *rings, x, y int) float64 {
 func (f *finder) seek(from, to float64) []mark {
 	const least = 0.5
 	var found []mark
-	for module := from; module < to; module *= 1.22 {
+	for module := from; module < to; module *= 1.11 {
 		r := ringsOf(module)
 		edge := r.half[3] + 2
 		for y := edge; y < f.h-edge; y++ {

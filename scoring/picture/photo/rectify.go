@@ -17,7 +17,6 @@ type Screen struct {
 	Distortion float64    // radial, see warp
 	Gain       [3]float64 // mean levels of the photograph per level of the screen
 	Offset     [3]float64 // mean black level
-	Uneven     float64    // largest over smallest light, less 1
 	Centre     [3]float64 // share of a pixel's light that stays in its place and channel
 	Matched    int        // windows that matched, of Tried
 	Tried      int
