@@ -42,8 +42,8 @@ func layoutOf(f pattern.Format) (shift, bits [3]int, size int) {
 	return [3]int{16, 8, 0}, [3]int{8, 8, 8}, 4
 }
 
-// brokenScreen is what a card with at most one fault, its only bank large enough
-// for the whole picture, shows of a picture of the screen.
+// brokenScreen is what a card with at most one fault, in its first bank, shows of
+// a picture of the screen.
 func brokenScreen(want *raster.RGB, f pattern.Format, org memory.Organisation, b *breakage, rng *rand.Rand) *raster.RGB {
 	shift, width, size := layoutOf(f)
 	n := want.Width * want.Height
@@ -59,7 +59,7 @@ func brokenScreen(want *raster.RGB, f pattern.Format, org memory.Organisation, b
 	}
 	if b != nil {
 		beat := org.BusBits / 8
-		for at := 0; at+beat <= len(mem); at += beat {
+		for at := 0; at+beat <= len(mem) && int64(at) < org.BankBytes(); at += beat {
 			get := func(line int) byte { l := b.chip*org.ChipBits + line; return mem[at+l/8] >> (l % 8) & 1 }
 			put := func(line int, v byte) {
 				l := b.chip*org.ChipBits + line
@@ -133,6 +133,14 @@ func anyTelephone(rng *rand.Rand) telephone {
 	u := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
 	return telephone{scale: u(3, 8), yaw: u(-15, 15), pitch: u(-15, 15), roll: u(-3, 3), lens: u(-0.03, 0.03), corner: u(0, 0.4),
 		slope: u(-0.1, 0.1), blur: u(0.5, 1.5), noise: 6, white: u(190, 235), black: u(0, 10), tone: 1, glow: 1, quality: 85}
+}
+
+// trueTones lets the screen give light by the power 2.2 of its level, which the
+// lens blurs and the camera codes by the inverse power, and gives its pixels red,
+// green and blue stripes, which make moiré with the pixels of the camera.
+func (c telephone) trueTones(stripes float64) telephone {
+	c.glow, c.tone, c.stripes = 2.2, 1/2.2, stripes
+	return c
 }
 
 // normals is a table of standard normal values, drawn at random from.
