@@ -126,13 +126,14 @@ type telephone struct {
 	tone       float64 // exponent on the light that falls on the sensor
 	glow       float64 // exponent from the screen's level to its light
 	stripes    float64 // depth of the red, green and blue stripes of the screen's pixels
+	frame      uint8   // level of the frame around the screen
 	quality    int
 }
 
 func anyTelephone(rng *rand.Rand) telephone {
 	u := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
 	return telephone{scale: u(3, 8), yaw: u(-15, 15), pitch: u(-15, 15), roll: u(-3, 3), lens: u(-0.03, 0.03), corner: u(0, 0.4),
-		slope: u(-0.1, 0.1), blur: u(0.5, 1.5), noise: 6, white: u(190, 235), black: u(0, 10), tone: 1, glow: 1, quality: 85}
+		slope: u(-0.1, 0.1), blur: u(0.5, 1.5), noise: 6, white: u(190, 235), black: u(0, 10), tone: 1, glow: 1, frame: 15, quality: 85}
 }
 
 // trueTones lets the screen give light by the power 2.2 of its level, which the
@@ -152,7 +153,7 @@ var normals = sync.OnceValue(func() *[1 << 16]float32 {
 	return t
 })
 
-// shoot takes the photograph: the screen in a dark bezel on a lighter bench.
+// shoot takes the photograph: the screen in its frame on a bench.
 func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
 	margin := 1.24 // the whole screen is in it
 	w, h := int(float64(s.Width)*c.scale*margin)&^1, int(float64(s.Height)*c.scale*margin)&^1
@@ -163,7 +164,7 @@ func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
 	for i := range glow {
 		glow[i] = float32(255 * math.Pow(float64(i)/255, c.glow))
 	}
-	surround := glow[15]
+	surround := glow[c.frame]
 	bench := [3]float32{glow[110], glow[100], glow[90]}
 	for y := range h {
 		for x := range w {

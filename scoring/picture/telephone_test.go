@@ -145,7 +145,7 @@ func organisations() []memory.Organisation {
 
 // Photographs by the second camera of random patterns: 3 to 8 camera pixels a
 // screen pixel, tilt to 15°, vignetting to 40 %, blur, noise 6, JPEG 85; each
-// fourth with true tones and stripes. Large screens are taken from farther away.
+// fourth with true tones and stripes, each third in a light frame. Large screens are taken from farther away.
 func TestPhotographsOfASecondCamera(t *testing.T) {
 	type size struct{ width, n, most int }
 	sizes := []size{{320, 2, 4}}
@@ -165,6 +165,9 @@ func TestPhotographsOfASecondCamera(t *testing.T) {
 			c.scale = 3 + (float64(size.most)-3)*rng.Float64()
 			if i%4 == 3 {
 				c = c.trueTones(0.3)
+			}
+			if i%3 == 1 {
+				c.frame = 210
 			}
 			orgs := organisations()
 			org := orgs[rng.IntN(len(orgs))]
