@@ -69,6 +69,9 @@ func ReadSolid(b Buffer, s Solid, g *align.Grid, wanted *raster.RGB) (Solid, err
 	} else if s.Inverted { // the light differs by more than that between strips and solid
 		s.Step = (level - black) * w / (255 - w)
 	}
+	if l.phases == 2 { // half of the pixels may show another level
+		s.Step = (white - black) * l.weight(s.Channel, s.Bit) / 255
+	}
 	biggest := make([]float64, l.banks) // what smears into other columns and channels hangs on it
 	for ch := range 3 {
 		for k, d := range deviation[ch] {
@@ -100,7 +103,7 @@ func ReadSolid(b Buffer, s Solid, g *align.Grid, wanted *raster.RGB) (Solid, err
 					if s.Inverted {
 						lost = d.Levels
 					}
-					if off := math.Abs(lost); off > 0.15*s.Step && (lost < 0 || off < 0.5*biggest[bank]) {
+					if off := math.Abs(lost); off > 0.15*s.Step && (lost < 0 || off < 0.5*biggest[bank] || !l.likely(off/s.Step)) {
 						continue // something else shows there
 					}
 					rs = append(rs, ratio{1 - lost/s.Step, d.SE / s.Step})
@@ -113,6 +116,14 @@ func ReadSolid(b Buffer, s Solid, g *align.Grid, wanted *raster.RGB) (Solid, err
 	}
 	s.explained(l)
 	return s, nil
+}
+
+// likely reports whether a deviation in steps of the bit under test can come from
+// its line. That of another bit is twice the step or more, or half of it or less,
+// and with two lane classes shows in the wrong one as well: what half a step
+// means there, an open line or another bit, stays open.
+func (l *lanes) likely(steps float64) bool {
+	return steps < math.Sqrt2 && (l.phases > 2 || steps > 1/math.Sqrt2)
 }
 
 // explained drops the stripes that a failing line under test, or with two lane
