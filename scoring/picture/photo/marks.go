@@ -146,7 +146,7 @@ func frame(all []mark, aspect, modules float64) ([4]mark, error) {
 	c := all[:min(len(all), 22)]
 	var best [4]mark
 	score := 0.0
-	alike := func(a, b *mark) bool { return a.module < 1.5*b.module && b.module < 1.5*a.module }
+	alike := func(a, b *mark) bool { return a.module < 1.8*b.module && b.module < 1.8*a.module }
 	for i := range c {
 		for j := range c {
 			dx, dy := c[j].x-c[i].x, c[j].y-c[i].y
