@@ -365,29 +365,6 @@ func (p *Plane) Shrink(n int) *Plane {
 	return &Plane{q}
 }
 
-// Close returns the plane with dark columns narrower than n pixels filled: each
-// row is widened by its local maximum and then narrowed by the local minimum.
-func (p *Plane) Close(n int) *Plane {
-	q := plane{p.w, p.h, make([]float32, len(p.v))}
-	line := make([]float32, p.w)
-	for y := range p.h {
-		row, out := p.v[y*p.w:(y+1)*p.w], q.v[y*p.w:(y+1)*p.w]
-		for x := range line {
-			line[x] = row[x]
-			for k := x + 1; k < min(p.w, x+n); k++ {
-				line[x] = max(line[x], row[k])
-			}
-		}
-		for x := range out {
-			out[x] = line[x]
-			for k := max(0, x-n+1); k < x; k++ {
-				out[x] = min(out[x], line[k])
-			}
-		}
-	}
-	return &Plane{q}
-}
-
 // Locate finds the displacement, in pattern pixels and at most reach, at which a
 // window of the pattern correlates best with a capture, and that correlation.
 // read returns the capture at a place of the pattern, false outside it.
