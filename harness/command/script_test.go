@@ -33,10 +33,21 @@ import (
 const rootVariable = "PROVEOUT_TEST_ROOT"
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
+	testscript.Main(tidily{m}, map[string]func(){
 		"proveout": func() { os.Exit(command.Main(os.DirFS(os.Getenv(rootVariable)))) },
 		"holdjob":  holdJob,
 	})
+}
+
+// tidily runs the tests and then takes away the demo that they share.
+type tidily struct{ *testing.M }
+
+func (m tidily) Run() int {
+	code := m.M.Run()
+	if oneDemo.dir != "" {
+		os.RemoveAll(oneDemo.dir)
+	}
+	return code
 }
 
 // holdJob takes a job and keeps it until its standard input ends, as a second
