@@ -19,8 +19,8 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/atonce"
 	"proveout/harness/logs"
+	"proveout/harness/reading"
 	"proveout/plans"
 )
 
@@ -32,7 +32,7 @@ const (
 )
 
 // Version is the version that documents name.
-const Version = atonce.Version
+const Version = reading.Version
 
 // errNotPassed ends a command that did its work and found something failed or
 // undecided. Nothing more is printed.

@@ -14,6 +14,9 @@ import (
 	"proveout/plans"
 )
 
+// Version is the version of the program that records and documents name.
+const Version = "1.0.0"
+
 // A Job is one card's way through the bench.
 type Job struct {
 	Number     string // "2026-0042"

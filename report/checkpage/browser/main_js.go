@@ -9,7 +9,7 @@ import (
 	"syscall/js"
 	"time"
 
-	"proveout/harness/atonce"
+	"proveout/harness/reading"
 	"proveout/report/archive"
 	"proveout/report/seal/check"
 	"proveout/report/seal/fingerprint"
@@ -27,7 +27,7 @@ func main() {
 				return answer(map[string]string{"error": err.Error()})
 			}
 		}
-		e := &archive.Examiner{Tool: "proveout " + atonce.Version}
+		e := &archive.Examiner{Tool: "proveout " + reading.Version}
 		o.Rescore, o.Remake, o.Further = e.Scores, e.Values, e.Questions()
 		return answer(check.Verify(pdf, o))
 	}))
