@@ -38,7 +38,7 @@ func (u Unit) Number(value, resolution float64) string {
 	}
 	v := u.Of(value)
 	if resolution <= 0 || math.IsNaN(resolution) || math.IsInf(resolution, 0) {
-		return shortest(v)
+		return Shortest(v)
 	}
 	s := strconv.FormatFloat(v, 'f', decimals(u.Of(resolution)), 64)
 	if u.Dimension == Duration && u.scale != 0 && strings.Contains(s, ".") {
@@ -54,9 +54,9 @@ func decimals(step float64) int {
 	return max(0, min(12, d))
 }
 
-// shortest prints v with 15 significant digits at most, which hides the last
+// Shortest prints v with 15 significant digits at most, which hides the last
 // bit of a conversion, and without an exponent where that stays short.
-func shortest(v float64) string {
+func Shortest(v float64) string {
 	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
 	if err != nil {
 		rounded = v
@@ -108,7 +108,7 @@ func (q Quantity) Tolerance() string {
 		u.Name = "°C"
 	}
 	side := func(d float64) string {
-		abs := shortest(u.Of(d))
+		abs := Shortest(u.Of(d))
 		if u.Name != "" {
 			abs += " " + u.Name
 		}
@@ -128,7 +128,7 @@ func (q Quantity) share(d float64) string {
 	if q.Value == 0 || d == 0 || q.Dimension == Temperature || q.Dimension == Difference || q.Dimension == Ratio {
 		return ""
 	}
-	s := shortest(d / math.Abs(q.Value) * 100)
+	s := Shortest(d / math.Abs(q.Value) * 100)
 	p, err := strconv.ParseFloat(s, 64)
 	if err != nil || math.Abs(math.Abs(q.Value)*p/100-d) > 1e-14*math.Abs(q.Value) {
 		return ""
@@ -140,11 +140,11 @@ func (q Quantity) share(d float64) string {
 func (q Quantity) number(u Unit) string {
 	step := u.Of(q.Resolution)
 	if q.Resolution <= 0 || math.IsInf(step, 0) {
-		return shortest(u.Of(q.Value))
+		return Shortest(u.Of(q.Value))
 	}
 	k := int(math.Round(math.Log10(step)))
 	if math.Abs(step/math.Pow10(k)-1) > 1e-9 {
-		return shortest(u.Of(q.Value)) // the step of 1 K/d is no decimal of K/h
+		return Shortest(u.Of(q.Value)) // the step of 1 K/d is no decimal of K/h
 	}
 	if k <= 0 && k >= -17 {
 		return noMinusZero(strconv.FormatFloat(u.Of(q.Value), 'f', -k, 64))
@@ -154,4 +154,35 @@ func (q Quantity) number(u Unit) string {
 		return strconv.FormatFloat(u.Of(q.Value), 'g', -1, 64)
 	}
 	return strconv.FormatFloat(mantissa, 'f', 0, 64) + "e" + strconv.Itoa(k)
+}
+
+// Rounded writes u (> 0) to two significant digits and v to the same digit.
+//
+// Source: JCGM 100:2008, 7.2.6.
+func Rounded(v, u float64) (value, uncertainty string) {
+	exp := math.Floor(math.Log10(u))
+	if r := u / math.Pow(10, exp-1); math.Round(r) >= 100 {
+		exp++ // 0.0996 is written 0.10
+	}
+	decimals := int(1 - exp)
+	if decimals < 0 {
+		unit := math.Pow(10, float64(-decimals))
+		v, u, decimals = math.Round(v/unit)*unit, math.Round(u/unit)*unit, 0
+	}
+	return noMinusZero(strconv.FormatFloat(v, 'f', decimals, 64)), strconv.FormatFloat(u, 'f', decimals, 64)
+}
+
+// Significant writes v with at most n significant digits and no trailing zeros,
+// without an exponent where that stays short.
+func Significant(v float64, n int) string {
+	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', n-1, 64), 64)
+	if err != nil {
+		r = v
+	}
+	return Shortest(r)
+}
+
+// Stepped writes v with as many decimals as a last digit worth step asks for.
+func Stepped(v, step float64) string {
+	return noMinusZero(strconv.FormatFloat(v, 'f', decimals(step), 64))
 }

@@ -17,8 +17,6 @@ import (
 	"strings"
 	"sync"
 	"time"
-
-	"github.com/BurntSushi/toml"
 )
 
 //go:embed *.toml
@@ -26,8 +24,9 @@ var files embed.FS
 
 // A Catalogue holds the texts of one language.
 type Catalogue struct {
-	Language string // "en"
-	texts    map[string]string
+	Language string            // "en"
+	texts    map[string]string // by key; of a key with plural forms, "other"
+	plurals  map[string]forms
 	fallback *Catalogue
 	unread
 }
@@ -40,11 +39,14 @@ func Languages() []string {
 	if err != nil {
 		return nil
 	}
-	for i, n := range names {
-		names[i] = strings.TrimSuffix(n, ".toml")
+	var out []string
+	for _, n := range names {
+		if n = strings.TrimSuffix(n, ".toml"); !strings.Contains(n, ".") {
+			out = append(out, n)
+		}
 	}
-	sort.Strings(names)
-	return names
+	sort.Strings(out)
+	return out
 }
 
 // In returns the catalogue of a language; empty means English. A language
@@ -60,11 +62,24 @@ func In(language string) (*Catalogue, error) {
 	if err != nil {
 		return nil, fmt.Errorf("no texts in language %q; there are %s", language, strings.Join(Languages(), ", "))
 	}
-	c := &Catalogue{Language: language}
+	c := &Catalogue{Language: language, texts: map[string]string{}, plurals: map[string]forms{}}
 	keyed, sentences, _ := strings.Cut(string(text), "\n[sentences]\n")
 	c.part = sentences
-	if _, err := toml.Decode(keyed, &c.texts); err != nil {
+	if err := c.read(keyed); err != nil {
 		return nil, fmt.Errorf("texts of language %q: %w", language, err)
+	}
+	rooms, err := fs.Glob(files, "*."+language+".toml")
+	if err != nil {
+		return nil, err
+	}
+	for _, room := range rooms {
+		text, err := files.ReadFile(room)
+		if err == nil {
+			err = c.read(string(text))
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", room, err)
+		}
 	}
 	if language != "en" {
 		if c.fallback, err = In("en"); err != nil {

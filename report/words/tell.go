@@ -1,0 +1,244 @@
+package words
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/BurntSushi/toml"
+	"golang.org/x/text/feature/plural"
+	"golang.org/x/text/language"
+
+	"proveout/plans/fact"
+	"proveout/plans/quantity"
+)
+
+// forms are the texts of one key by the names that CLDR gives plural forms:
+// "one", "few", "other" and so on. The argument {n} chooses.
+type forms map[string]string
+
+var formNames = map[plural.Form]string{
+	plural.Zero: "zero", plural.One: "one", plural.Two: "two", plural.Few: "few", plural.Many: "many", plural.Other: "other",
+}
+
+// read takes the texts of a catalogue's file. A table gives its name as the
+// first part of its keys; one that has only plural forms is a text:
+//
+//	[load]
+//	froze = "The picture froze after {after}."
+//	freezes = { one = "{n} freeze.", other = "{n} freezes." }
+func (c *Catalogue) read(text string) error {
+	var top map[string]any
+	if _, err := toml.Decode(text, &top); err != nil {
+		return err
+	}
+	return c.take("", top)
+}
+
+func (c *Catalogue) take(prefix string, table map[string]any) error {
+	for name, v := range table {
+		key := prefix + name
+		switch v := v.(type) {
+		case string:
+			c.texts[key] = c.typeset(v)
+		case map[string]any:
+			if f, ok := asForms(v); ok {
+				for name, text := range f {
+					f[name] = c.typeset(text)
+				}
+				c.plurals[key], c.texts[key] = f, f["other"]
+				continue
+			}
+			if err := c.take(key+".", v); err != nil {
+				return err
+			}
+		default:
+			return fmt.Errorf("%s is a %T, not a text", key, v)
+		}
+	}
+	return nil
+}
+
+// asForms takes a table for the plural forms of one text.
+func asForms(table map[string]any) (forms, bool) {
+	if _, ok := table["other"].(string); !ok {
+		return nil, false
+	}
+	f := forms{}
+	for _, name := range formNames {
+		if text, ok := table[name].(string); ok {
+			f[name] = text
+		}
+	}
+	return f, len(f) == len(table)
+}
+
+// Tell puts a fact into the language's words. A fact that the language lacks
+// comes in English; a key that no language has comes back in brackets.
+func (c *Catalogue) Tell(f fact.Fact) string {
+	if f.IsZero() {
+		return ""
+	}
+	text, ok := c.texts[f.Key]
+	if !ok {
+		if c.fallback != nil {
+			return c.fallback.Tell(f)
+		}
+		return "[" + f.Key + "]"
+	}
+	if all, ok := c.plurals[f.Key]; ok {
+		text = c.form(all, f.Args["n"])
+	}
+	return c.fill(text, f.Args)
+}
+
+// TellAll puts facts into words, each by itself.
+func (c *Catalogue) TellAll(facts []fact.Fact) []string {
+	out := make([]string, len(facts))
+	for i, f := range facts {
+		out[i] = c.Tell(f)
+	}
+	return out
+}
+
+// form chooses the plural form for a count.
+func (c *Catalogue) form(all forms, n fact.Arg) string {
+	count, ok := n.(fact.Count)
+	if !ok {
+		return all["other"]
+	}
+	if count < 0 {
+		count = -count
+	}
+	tag, err := language.Parse(c.Language)
+	if err != nil {
+		return all["other"]
+	}
+	// Only the last digits of a whole number matter to any rule of CLDR.
+	if count >= 10_000_000 {
+		count = count%10_000_000 + 10_000_000
+	}
+	if text, ok := all[formNames[plural.Cardinal.MatchPlural(tag, int(count), 0, 0, 0, 0)]]; ok {
+		return text
+	}
+	return all["other"]
+}
+
+// fill puts arguments into the places of a text: {name}, or {^name} where it
+// begins a sentence.
+func (c *Catalogue) fill(text string, args fact.Args) string {
+	if !strings.Contains(text, "{") {
+		return text
+	}
+	var b strings.Builder
+	for {
+		before, rest, found := strings.Cut(text, "{")
+		b.WriteString(before)
+		if !found {
+			return b.String()
+		}
+		place, after, closed := strings.Cut(rest, "}")
+		if !closed {
+			b.WriteString("{" + rest)
+			return b.String()
+		}
+		name, first := strings.CutPrefix(place, "^")
+		said := c.Arg(args[name])
+		if first {
+			said = upperFirst(said)
+		}
+		b.WriteString(said)
+		text = after
+	}
+}
+
+func upperFirst(s string) string {
+	r, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[size:]
+}
+
+// Arg puts one argument into the language's form. What is missing is a dash.
+func (c *Catalogue) Arg(a fact.Arg) string {
+	switch a := a.(type) {
+	case fact.Amount:
+		return c.Amount(a)
+	case fact.Count:
+		return c.Count(int64(a))
+	case fact.Name:
+		return string(a)
+	case fact.Phrase:
+		return c.Say(string(a))
+	case fact.Date:
+		return c.Date(time.Time(a))
+	case fact.Moment:
+		return c.Time(time.Time(a))
+	case fact.List:
+		return c.list(a)
+	case fact.Fact:
+		return c.Tell(a)
+	}
+	return "–"
+}
+
+func (c *Catalogue) list(l fact.List) string {
+	items := make([]string, len(l.Items))
+	for i, item := range l.Items {
+		items[i] = c.Arg(item)
+	}
+	switch l.Join {
+	case fact.Sentence:
+		return strings.Join(items, " ")
+	case fact.Semicolon:
+		return strings.Join(items, c.T("list.parts"))
+	case fact.And, fact.Or:
+		if n := len(items); n > 1 {
+			return strings.Join(items[:n-1], c.T("list.comma")) + c.T("list."+string(l.Join)) + items[n-1]
+		}
+	}
+	return strings.Join(items, c.T("list.comma"))
+}
+
+// Amount writes a number with its unit, and with its uncertainty where one is
+// known: "(167.60 ± 0.10) MHz". Number and unit stay on one line.
+func (c *Catalogue) Amount(a fact.Amount) string {
+	if math.IsNaN(a.Value) || math.IsInf(a.Value, 0) {
+		return "–"
+	}
+	number := c.Decimal(c.number(a))
+	if a.Signed && a.Value >= 0 {
+		number = "+" + number
+	}
+	if hasU(a) {
+		_, u := quantity.Rounded(a.Value, a.U)
+		number += gap + "±" + gap + c.Decimal(u)
+		if a.Unit != "" {
+			number = "(" + number + ")"
+		}
+	}
+	if a.Unit == "" {
+		return number
+	}
+	return number + gap + a.Unit
+}
+
+// gap stands between a number and its unit, so that they stay on one line.
+const gap = "\u00a0"
+
+func hasU(a fact.Amount) bool { return a.U > 0 && !math.IsInf(a.U, 0) }
+
+// number writes the value of an amount with the digits that it deserves.
+func (c *Catalogue) number(a fact.Amount) string {
+	switch {
+	case hasU(a):
+		value, _ := quantity.Rounded(a.Value, a.U)
+		return value
+	case a.Step > 0:
+		return quantity.Stepped(a.Value, a.Step)
+	case a.Exact:
+		return quantity.Shortest(a.Value)
+	}
+	return quantity.Significant(a.Value, 4)
+}
