@@ -33,6 +33,9 @@ func TestRoomsImportOneWay(t *testing.T) {
 		case room == "harness":
 			return in("proveout/scoring", "proveout/report", "proveout/harness/command")
 		case room == "scoring":
+			if dir == "scoring" && imported == "proveout/report/words" {
+				return false // until outcomes hold facts
+			}
 			return in("proveout/report", "os", "net", "os/exec") || in("proveout/harness") && !in("proveout/harness/reading")
 		case room == "report":
 			return in("proveout/harness/command", "proveout/harness/session", "proveout/harness/probe")

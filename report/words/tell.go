@@ -227,6 +227,36 @@ func (c *Catalogue) Amount(a fact.Amount) string {
 // gap stands between a number and its unit, so that they stay on one line.
 const gap = "\u00a0"
 
+// Plain is the catalogue for terminals and machines: a blank stands where
+// documents keep a line together.
+func (c *Catalogue) Plain() *Plain { return &Plain{c} }
+
+// Plain says what a catalogue says with plain blanks.
+type Plain struct{ c *Catalogue }
+
+var unbound = strings.NewReplacer(gap, " ", "\u202f", " ")
+
+// Tell is [Catalogue.Tell] with plain blanks.
+func (p *Plain) Tell(f fact.Fact) string { return unbound.Replace(p.c.Tell(f)) }
+
+// TellAll is [Catalogue.TellAll] with plain blanks.
+func (p *Plain) TellAll(facts []fact.Fact) []string {
+	out := make([]string, len(facts))
+	for i, f := range facts {
+		out[i] = p.Tell(f)
+	}
+	return out
+}
+
+// Amount is [Catalogue.Amount] with plain blanks.
+func (p *Plain) Amount(a fact.Amount) string { return unbound.Replace(p.c.Amount(a)) }
+
+// Spoken is the JSON of v with every fact in it put into words: a string stands
+// where records have the fact. Fields keep their order.
+func (p *Plain) Spoken(v any) ([]byte, error) {
+	return spoken(v, p.Tell)
+}
+
 func hasU(a fact.Amount) bool { return a.U > 0 && !math.IsInf(a.U, 0) }
 
 // number writes the value of an amount with the digits that it deserves.

@@ -1,0 +1,23 @@
+package scoring
+
+import (
+	"proveout/plans/fact"
+	"proveout/report/words"
+)
+
+// said is a fact in English words, for outcomes that still hold sentences.
+func said(f fact.Fact) string {
+	english, err := words.In("en")
+	if err != nil {
+		panic(err) // the catalogue is part of the program
+	}
+	return english.Plain().Tell(f)
+}
+
+func saidAll(facts []fact.Fact) []string {
+	var out []string
+	for _, f := range facts {
+		out = append(out, said(f))
+	}
+	return out
+}
