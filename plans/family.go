@@ -136,19 +136,19 @@ type Rail struct {
 
 // A ReferenceSet holds scores of known-good cards for a workload on a bench.
 type ReferenceSet struct {
-	Workload string
-	Bench    string
-	Unit     string // "fps", "score"
-	Better   string // "higher", "lower"
-	Source   string
-	Scores   []ReferenceScore
+	Workload string           `json:"workload"`
+	Bench    string           `json:"bench"`
+	Unit     string           `json:"unit"`   // "fps", "score"
+	Better   string           `json:"better"` // "higher", "lower"
+	Source   string           `json:"source,omitempty"`
+	Scores   []ReferenceScore `json:"scores"`
 }
 
 // A ReferenceScore is the score of one known-good card.
 type ReferenceScore struct {
-	Card  string
-	Value float64
-	Job   string // job number, when the score came from one
-	By    string
-	When  string // date
+	Card  string  `json:"card"`
+	Value float64 `json:"value"`
+	Job   string  `json:"job,omitempty"` // job number, when the score came from one
+	By    string  `json:"by,omitempty"`
+	When  string  `json:"when,omitempty"` // date
 }

@@ -9,7 +9,8 @@ import (
 
 	"golang.org/x/image/draw"
 
-	"proveout/report/archive"
+	"proveout/report/content"
+	"proveout/report/record"
 	"proveout/report/seal/check"
 	"proveout/report/seal/pdffile"
 )
@@ -36,13 +37,13 @@ func EncodeLogo(img image.Image) ([]byte, error) {
 // Remake makes the pages of a certificate again from its record, for a program
 // of that name and version. Pages of another version, or of the same built by
 // another compiler, are to be compared by their values.
-func Remake(e *archive.Examiner, c check.Contents, tool string) ([]byte, error) {
+func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 	r, err := e.Record(c)
 	if err != nil {
 		return nil, err
 	}
-	if r.Tool != tool || r.Built != archive.Built() || r.Schema != archive.Schema {
-		return e.Values(c)
+	if r.Tool != tool || r.Built != record.Built() || r.Schema != record.Schema {
+		return content.Look(e)(c)
 	}
 	jpegs, err := pdffile.JPEGs(c.Pages)
 	if err != nil {
@@ -69,7 +70,7 @@ func Remake(e *archive.Examiner, c check.Contents, tool string) ([]byte, error) 
 // certificates take a fraction of a second; what takes longer than the limit is
 // not good. On a computer that is busy with other things, the limit is of the
 // processor time that this program gets.
-func Verify(pdf []byte, o check.Options, e *archive.Examiner, tool string, limit time.Duration) check.Report {
+func Verify(pdf []byte, o check.Options, e *record.Examiner, tool string, limit time.Duration) check.Report {
 	e.Tool = tool
 	o.Rescore, o.Further = e.Scores, append(e.Questions(), o.Further...)
 	o.Remake = func(c check.Contents) ([]byte, error) { return Remake(e, c, tool) }

@@ -1,6 +1,9 @@
 package scoring_test
 
 import (
+	"bytes"
+	"fmt"
+	"io"
 	"iter"
 	"math"
 	"slices"
@@ -203,8 +206,61 @@ func newBenchOf(t testing.TB, planText, familyText, shopText string) *bench {
 	if len(problems) > 0 {
 		t.Fatal(plans.AsError(problems))
 	}
-	return &bench{t, reading.Input{Plan: plan, Family: family, Shop: shop, Job: &reading.Job{Number: "2026-0001", Opened: opened, Plan: plan.ID,
-		Bench: "bench-1", Technician: "ines", Attempts: map[string][]reading.Attempt{}}}}
+	job := &reading.Job{Number: "2026-0001", Opened: opened, Plan: plan.ID, Bench: "bench-1", Technician: "ines",
+		Attempts: map[string][]reading.Attempt{}}
+	return &bench{t, reading.Input{Plan: plan, Family: family, Shop: shop, Job: job, Files: inMemory{}}}
+}
+
+// inMemory is what the files of a bench hold, by their SHA-256.
+type inMemory map[string]*memoryFile
+
+type memoryFile struct {
+	rows     [][]float64       // of a log
+	failures []reading.Failure // of a list of failing addresses
+	bytes    []byte
+	problem  error // met behind the rest
+}
+
+// file adds a file to those of the bench.
+func (b *bench) file(name string, f memoryFile) reading.Evidence {
+	files := b.Files.(inMemory)
+	e := reading.Evidence{Name: name, SHA256: fmt.Sprintf("%064x", len(files)+1)}
+	files[e.SHA256] = &f
+	return e
+}
+
+func (m inMemory) Open(e reading.Evidence) (io.ReadCloser, error) {
+	return io.NopCloser(bytes.NewReader(m[e.SHA256].bytes)), nil
+}
+func (inMemory) Recall(reading.Evidence, string) ([]byte, bool) { return nil, false }
+func (inMemory) Keep(reading.Evidence, string, []byte)          {}
+
+func (m inMemory) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
+	f := m[l.SHA256]
+	return func(yield func(reading.Row, error) bool) {
+		for i, r := range f.rows {
+			if !yield(reading.Row{Line: int64(i + 2), Values: r}, nil) {
+				return
+			}
+		}
+		if f.problem != nil {
+			yield(reading.Row{}, f.problem)
+		}
+	}
+}
+
+func (m inMemory) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
+	f := m[l.SHA256]
+	return func(yield func([]reading.Failure, error) bool) {
+		for piece := range slices.Chunk(f.failures, 7) {
+			if !yield(piece, nil) {
+				return
+			}
+		}
+		if f.problem != nil {
+			yield(nil, f.problem)
+		}
+	}
 }
 
 // attempt begins a new attempt at a step with answers as they are typed:
@@ -248,7 +304,7 @@ func (b *bench) typed(step string, answers ...string) {
 func (b *bench) log(step, columns string, rows [][]float64) *reading.Log {
 	list := b.Job.Attempts[step]
 	a := &list[len(list)-1]
-	l := reading.Log{Evidence: reading.Evidence{Name: step + ".csv", SHA256: strings.Repeat("ab", 32)}, Count: int64(len(rows)), Rows: rowsOf(rows)}
+	l := reading.Log{Evidence: b.file(step+".csv", memoryFile{rows: rows}), Count: int64(len(rows))}
 	for _, name := range strings.Fields(columns) {
 		c := reading.Column{Name: name, Header: name}
 		if name == "temperature" {
@@ -258,18 +314,6 @@ func (b *bench) log(step, columns string, rows [][]float64) *reading.Log {
 	}
 	a.Logs = append(a.Logs, l)
 	return &a.Logs[len(a.Logs)-1]
-}
-
-func rowsOf(rows [][]float64) func() iter.Seq2[reading.Row, error] {
-	return func() iter.Seq2[reading.Row, error] {
-		return func(yield func(reading.Row, error) bool) {
-			for i, r := range rows {
-				if !yield(reading.Row{Line: int64(i + 2), Values: r}, nil) {
-					return
-				}
-			}
-		}
-	}
 }
 
 func (b *bench) score() scoring.Outcome { return scoring.Score(b.Input) }

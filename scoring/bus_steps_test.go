@@ -6,7 +6,6 @@ import (
 	"strings"
 	"testing"
 
-	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
@@ -33,8 +32,7 @@ func agpCard(vendor, device uint16, rate uint32) []byte {
 func (b *bench) dump(step string, data []byte) {
 	list := b.Job.Attempts[step]
 	a := &list[len(list)-1]
-	a.Dumps = append(a.Dumps, reading.Dump{Evidence: reading.Evidence{Name: "card.bin", SHA256: strings.Repeat("ef", 32)},
-		Bytes: func() ([]byte, error) { return data, nil }})
+	a.Dumps = append(a.Dumps, b.file("card.bin", memoryFile{bytes: data}))
 }
 
 func TestDetectionFromADump(t *testing.T) {

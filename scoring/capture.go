@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"path/filepath"
 	"runtime"
@@ -22,7 +23,7 @@ import (
 
 // captureLimits bound what a capture may ask for: 64 million pixels are more
 // than any telephone's picture that the analysis needs.
-var captureLimits = decode.Limits{Bytes: 256 << 20, Pixels: 64_000_000, Side: 16_384}
+var captureLimits = decode.Limits{Bytes: reading.MostPicture, Pixels: 64_000_000, Side: 16_384}
 
 // PictureMode returns the frame buffer of a display mode, "1024x768x16" or
 // "1024x768x16@75". Pixels of 16 bits are RGB565, of 15 bits RGB555, of 8 bits
@@ -81,16 +82,8 @@ func FrameMemory(f *plans.Family) *memory.Organisation {
 
 // ReadCapture reads a capture. A file called *.raw is a dump of the frame
 // buffer, for which the mode must be known.
-func ReadCapture(c *reading.Capture, mode *pattern.Mode) (*raster.RGB, error) {
-	if c.Open == nil {
-		return nil, errors.New("the file is not at hand")
-	}
-	r, err := c.Open()
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	if IsRaw(c.Name) {
+func ReadCapture(r io.Reader, name string, mode *pattern.Mode) (*raster.RGB, error) {
+	if IsRaw(name) {
 		if mode == nil {
 			return nil, errors.New("a raw dump says nothing of its size: state its mode")
 		}
@@ -162,7 +155,7 @@ func (c *compared) title() string {
 const mostAtOnce = 4
 
 // compareAll compares captures, several at a time.
-func compareAll(captures []reading.Capture, org *memory.Organisation) []*compared {
+func compareAll(files reading.Files, captures []reading.Capture, org *memory.Organisation) []*compared {
 	out := make([]*compared, len(captures))
 	slots := make(chan struct{}, min(mostAtOnce, runtime.GOMAXPROCS(0)))
 	var all sync.WaitGroup
@@ -176,7 +169,7 @@ func compareAll(captures []reading.Capture, org *memory.Organisation) []*compare
 				}
 				<-slots
 			}()
-			out[i] = compareCapture(&captures[i], org)
+			out[i] = compareCapture(files, &captures[i], org)
 		})
 	}
 	all.Wait()
@@ -185,7 +178,7 @@ func compareAll(captures []reading.Capture, org *memory.Organisation) []*compare
 
 // compareCapture reads one capture and compares it with the pattern it shows, or
 // recalls what was found when it was compared before.
-func compareCapture(c *reading.Capture, org *memory.Organisation) *compared {
+func compareCapture(files reading.Files, c *reading.Capture, org *memory.Organisation) *compared {
 	out := &compared{capture: c, mode: c.Mode}
 	var mode *pattern.Mode
 	if c.Mode != "" {
@@ -197,12 +190,18 @@ func compareCapture(c *reading.Capture, org *memory.Organisation) *compared {
 		mode = &m
 	}
 	key := captureKey(c, org)
-	if c.Recall != nil && c.Pattern != "" && mode != nil {
-		if data, ok := c.Recall(key); ok && out.recalled(data, c.Pattern, *mode) {
+	if c.Pattern != "" && mode != nil {
+		if data, ok := files.Recall(c.Evidence, key); ok && out.recalled(data, c.Pattern, *mode) {
 			return out
 		}
 	}
-	p, err := ReadCapture(c, mode)
+	file, err := files.Open(c.Evidence)
+	if err != nil {
+		out.err = err
+		return out
+	}
+	p, err := ReadCapture(file, c.Name, mode)
+	file.Close()
 	if err != nil {
 		out.err = err
 		return out
@@ -227,12 +226,10 @@ func compareCapture(c *reading.Capture, org *memory.Organisation) *compared {
 	if out.result, out.err = picture.Compare(f, p, picture.Options{Memory: org, Base: c.Base, Route: route}); out.err != nil {
 		return out
 	}
-	if c.Keep != nil {
-		kept := *out.result
-		kept.Transfer = nil
-		if data, err := json.Marshal(kept); err == nil {
-			c.Keep(key, data)
-		}
+	kept := *out.result
+	kept.Transfer = nil
+	if data, err := json.Marshal(kept); err == nil {
+		files.Keep(c.Evidence, key, data)
 	}
 	return out
 }

@@ -153,9 +153,9 @@ func (j *judge) coupling() {
 // oneSetting reports whether readings of a clock differ by no more than half a
 // percent: less than any other setting would differ. Common practice, no source.
 func oneSetting(readings []reading.Reading) bool {
-	low, high := readings[0].Value, readings[0].Value
+	low, high := readings[0].Number(), readings[0].Number()
 	for _, r := range readings {
-		low, high = math.Min(low, r.Value), math.Max(high, r.Value)
+		low, high = math.Min(low, r.Number()), math.Max(high, r.Number())
 	}
 	return high-low <= 0.005*high
 }
@@ -173,7 +173,7 @@ func (j *judge) clockPair(core, memory []reading.Reading) bus.ClockPair {
 func (j *judge) clockMean(readings []reading.Reading) (value, u float64) {
 	values, step := make([]float64, len(readings)), 0.0
 	for i, r := range readings {
-		values[i] = r.Value
+		values[i] = r.Number()
 		step = math.Max(step, r.Resolution)
 	}
 	value = mean(values)

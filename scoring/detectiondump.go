@@ -33,7 +33,7 @@ func (j *judge) dumped() *dumpedDevice {
 			Reason: fmt.Sprintf("%s: %s", d.Name, endSentence(reason))})
 		return nil
 	}
-	data, err := d.Bytes()
+	data, err := reading.ReadAll(j.in.Files, *d, reading.MostDump)
 	if err != nil {
 		return undecided("it cannot be read again: " + err.Error())
 	}

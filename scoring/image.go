@@ -77,7 +77,7 @@ func (j *judge) image() {
 	j.captured(shots)
 	if j.in.Family.MaxDepth > 0 {
 		if readings := j.attempt.All("depth"); len(readings) > 0 {
-			j.check(j.depth(readings[len(readings)-1].Value))
+			j.check(j.depth(readings[len(readings)-1].Number()))
 		}
 	}
 	for _, capture := range j.attempt.Captures {
@@ -131,7 +131,7 @@ func sameMode(a, b string) bool {
 // picture and mode that could.
 func (j *judge) compareCaptures() []*compared {
 	var out []*compared
-	for _, s := range compareAll(j.attempt.Captures, FrameMemory(j.in.Family)) {
+	for _, s := range compareAll(j.in.Files, j.attempt.Captures, FrameMemory(j.in.Family)) {
 		if s.result != nil && s.result.Registered {
 			out = slices.DeleteFunc(out, func(o *compared) bool {
 				if o.pattern != s.pattern || o.result == nil || o.result.Registered {

@@ -77,10 +77,10 @@ func (j *judge) loadRuns() ([]loadRun, error) {
 	scores, durations := j.attempt.All("score"), j.attempt.All("duration")
 	for i, s := range scores {
 		if i < len(runs) {
-			runs[i].score = s.Value // a typed score stands beside the log of its run
+			runs[i].score = s.Number() // a typed score stands beside the log of its run
 			continue
 		}
-		runs = append(runs, loadRun{name: fmt.Sprintf("run %d", i+1), source: "typed", score: s.Value, seconds: math.NaN()})
+		runs = append(runs, loadRun{name: fmt.Sprintf("run %d", i+1), source: "typed", score: s.Number(), seconds: math.NaN()})
 	}
 	for i := range runs {
 		if !math.IsNaN(runs[i].seconds) {
@@ -88,9 +88,9 @@ func (j *judge) loadRuns() ([]loadRun, error) {
 		}
 		switch {
 		case i < len(durations):
-			runs[i].seconds = durations[i].Value
+			runs[i].seconds = durations[i].Number()
 		case len(durations) == 1:
-			runs[i].seconds = durations[0].Value
+			runs[i].seconds = durations[0].Number()
 		case j.attempt.Ran > 0 && len(runs) == 1:
 			runs[i].seconds = j.attempt.Ran
 		}
@@ -105,7 +105,7 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 		return r, false, nil
 	}
 	var a pacing.Accumulator
-	for row, err := range log.Rows() {
+	for row, err := range j.in.Files.Rows(log) {
 		if err != nil {
 			return r, false, err
 		}
@@ -152,7 +152,7 @@ func (j *judge) loadThrottling() {
 			continue
 		}
 		var run soakRun
-		if err := run.takeLog(log, temp); err != nil {
+		if err := run.takeLog(j.in.Files, log, temp); err != nil {
 			continue // told already, where its frames were read
 		}
 		report, err := run.rows.Analyse(run.resolution, thermal.Options{})

@@ -3,7 +3,6 @@ package scoring_test
 import (
 	"errors"
 	"fmt"
-	"iter"
 	"slices"
 	"strings"
 	"testing"
@@ -120,9 +119,7 @@ func TestLoadBrokenLog(t *testing.T) {
 	b := newBench(t, "load")
 	b.attempt("load", "frozen=no")
 	l := b.log("load", "frame-time", nil)
-	l.Rows = func() iter.Seq2[reading.Row, error] {
-		return func(yield func(reading.Row, error) bool) { yield(reading.Row{}, errors.New("the file is gone")) }
-	}
+	b.Files.(inMemory)[l.SHA256].problem = errors.New("the file is gone")
 	if s := b.step("load"); s.Verdict != inconclusive || !strings.Contains(s.Reason, "the file is gone") {
 		t.Errorf("%v, %s", s.Verdict, s.Reason)
 	}

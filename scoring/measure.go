@@ -45,7 +45,7 @@ func (j *judge) measure(m measurand, readings []reading.Reading) Check {
 	}
 	values, step := make([]float64, len(readings)), 0.0
 	for i, r := range readings {
-		values[i] = r.Value
+		values[i] = r.Number()
 		step = math.Max(step, r.Resolution)
 	}
 	value := mean(values)

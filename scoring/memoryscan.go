@@ -93,12 +93,12 @@ func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
 	if i > 0 {
 		c.Name = fmt.Sprintf("list-%d", i+1)
 	}
-	s := scannedList{File: l.Name, SHA256: l.SHA256, Pool: l.Pool, Bad: l.Bad}
+	s := scannedList{File: l.Name, SHA256: l.SHA256, Pool: l.Failures.Pool, Bad: l.Bad}
 	undecided := func(reason string) (Check, scannedList) {
 		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("%s: %s", l.Name, endSentence(reason))
 		return c, s
 	}
-	pool, why := scanPool(j.in.Family, l.Pool)
+	pool, why := scanPool(j.in.Family, l.Failures.Pool)
 	if pool == nil {
 		return undecided(why)
 	}
@@ -106,7 +106,7 @@ func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
 	if err != nil {
 		return undecided(err.Error())
 	}
-	for rows, err := range l.Failures() {
+	for rows, err := range j.in.Files.Failures(l) {
 		if err != nil {
 			return undecided("it cannot be read again: " + err.Error())
 		}
@@ -180,12 +180,12 @@ func (j *judge) scanCount(lists int, listed int64) {
 		j.check(c)
 		return
 	}
-	c.Value, c.Text = number(r.Value), trimmed(r.Value)
+	c.Value, c.Text = number(r.Number()), trimmed(r.Number())
 	switch {
-	case r.Value > 0 && lists > 0 && listed == 0:
+	case r.Number() > 0 && lists > 0 && listed == 0:
 		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The test says that %s addresses failed, but the list shows none: one of them is of another run.", c.Text)
 		c.Settle = "Run the test again and import its list with --retest."
-	case r.Value > 0:
+	case r.Number() > 0:
 		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("The test says that %s addresses failed.", c.Text)
 		if lists == 0 {
 			c.Settle = "Import the list of failing addresses: it shows which chip and line."
@@ -212,12 +212,12 @@ func (j *judge) scanCovered() {
 	for _, p := range j.in.Family.Memory {
 		total += p.Total.Value
 	}
-	c := Check{Name: plans.ScanTested, Title: "Memory tested", Unit: "MiB", Value: number(r.Value / (1 << 20)), Text: quantity.Format(r.Value, 0, quantity.Bytes),
+	c := Check{Name: plans.ScanTested, Title: "Memory tested", Unit: "MiB", Value: number(r.Number() / (1 << 20)), Text: quantity.Format(r.Number(), 0, quantity.Bytes),
 		Limits: &Limits{Low: number(total / (1 << 20)), Text: "all " + quantity.Format(total, 0, quantity.Bytes)}}
 	switch {
-	case r.Value >= total:
+	case r.Number() >= total:
 		c.Verdict, c.Reason = conformity.Pass, "The test covered all of the memory."
-	case r.Value <= 0:
+	case r.Number() <= 0:
 		c.Verdict, c.Reason = conformity.Inconclusive, "The test covered none of the memory."
 	default:
 		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The test covered %s of %s; the rest is not proven.", c.Text, quantity.Format(total, 0, quantity.Bytes))

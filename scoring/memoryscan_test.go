@@ -2,7 +2,6 @@ package scoring_test
 
 import (
 	"errors"
-	"iter"
 	"math"
 	"strings"
 	"testing"
@@ -26,19 +25,8 @@ march = "March C-"
 func (b *bench) listed(step, name string, rows []reading.Failure, problem error) *reading.Log {
 	list := b.Job.Attempts[step]
 	a := &list[len(list)-1]
-	a.Logs = append(a.Logs, reading.Log{Evidence: reading.Evidence{Name: name, SHA256: strings.Repeat("cd", 32)}, Count: int64(len(rows)),
-		Failures: func() iter.Seq2[[]reading.Failure, error] {
-			return func(yield func([]reading.Failure, error) bool) {
-				for i := 0; i < len(rows); i += 7 {
-					if !yield(rows[i:min(i+7, len(rows))], nil) {
-						return
-					}
-				}
-				if problem != nil {
-					yield(nil, problem)
-				}
-			}
-		}})
+	file := b.file(name, memoryFile{failures: rows, problem: problem})
+	a.Logs = append(a.Logs, reading.Log{Evidence: file, Count: int64(len(rows)), Failures: &reading.FailureOptions{}})
 	return &a.Logs[len(a.Logs)-1]
 }
 
@@ -109,7 +97,7 @@ func TestMemoryScanVerdicts(t *testing.T) {
 		b.attempt("scan", tt.typed...)
 		for _, rows := range tt.lists {
 			l := b.listed("scan", "list.csv", rows, tt.problem)
-			l.Bad, l.Pool = tt.bad, tt.pool
+			l.Bad, l.Failures.Pool = tt.bad, tt.pool
 		}
 		if s := b.step("scan"); s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
 			t.Errorf("%s: %v, %s", tt.name, s.Verdict, s.Reason)

@@ -33,8 +33,8 @@ func (j *judge) memorySize() {
 			j.check(c)
 			continue
 		}
-		c.Value, c.Text = number(r.Value/(1<<20)), quantity.Format(r.Value, 0, quantity.Bytes)
-		report, err := memory.ExplainSize([]memory.Organisation{Organisation(pool)}, int64(math.Round(r.Value)), int64(math.Round(r.Resolution)))
+		c.Value, c.Text = number(r.Number()/(1<<20)), quantity.Format(r.Number(), 0, quantity.Bytes)
+		report, err := memory.ExplainSize([]memory.Organisation{Organisation(pool)}, int64(math.Round(r.Number())), int64(math.Round(r.Resolution)))
 		if err != nil {
 			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
 			j.check(c)

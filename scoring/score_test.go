@@ -333,7 +333,7 @@ func TestMoreUncertaintyNeverPasses(t *testing.T) {
 		value := rapid.Float64Range(97e6, 103e6).Draw(t, "Hz")
 		small := rapid.Float64Range(0, 2e6).Draw(t, "a")
 		large := small + rapid.Float64Range(0, 2e6).Draw(t, "more")
-		b.Job.Attempts["clocks"][0].Readings[0].Value = value
+		b.Job.Attempts["clocks"][0].Readings[0].Value = &value
 		judge := func(a float64) scoring.Check {
 			counter.Limits.Value = a
 			return checkNamed(b.t, b.score().Steps[0], "core")
@@ -371,7 +371,8 @@ func TestAnyReadings(t *testing.T) {
 			for i := range a.Readings {
 				switch rapid.IntRange(0, 12).Draw(t, "what") {
 				case 0:
-					a.Readings[i].Value = rapid.Float64().Draw(t, "value")
+					value := rapid.Float64().Draw(t, "value")
+					a.Readings[i].Value = &value
 				case 1:
 					a.Readings[i].Word = rapid.StringN(0, 12, -1).Draw(t, "word")
 				case 2:

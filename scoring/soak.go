@@ -104,7 +104,7 @@ func (j *judge) soakRows() (soakRun, error) {
 			j.doubt("several temperature logs were imported; %s was judged and %s was not", run.source, log.Name)
 			continue
 		}
-		if err := run.takeLog(log, temp); err != nil {
+		if err := run.takeLog(j.in.Files, log, temp); err != nil {
 			return run, fmt.Errorf("%s: %w", log.Name, err)
 		}
 		if log.Bad > 0 {
@@ -118,7 +118,7 @@ func (j *judge) soakRows() (soakRun, error) {
 	return run, nil
 }
 
-func (run *soakRun) takeLog(log *reading.Log, temp int) error {
+func (run *soakRun) takeLog(files reading.Files, log *reading.Log, temp int) error {
 	column := func(names ...string) int {
 		for _, n := range names {
 			if i := log.Column(n); i >= 0 {
@@ -136,7 +136,7 @@ func (run *soakRun) takeLog(log *reading.Log, temp int) error {
 	}
 	run.from = reading.Reading{Name: "temperature", Place: run.place, Instrument: log.Instrument, Source: reading.Source{Kind: "file", Evidence: log.SHA256}}
 	index := 0.0
-	for row, err := range log.Rows() {
+	for row, err := range files.Rows(log) {
 		if err != nil {
 			return err
 		}
@@ -174,12 +174,12 @@ func (run *soakRun) takeTyped(a *reading.Attempt) {
 	ambient := a.All("ambient")
 	power := a.All("power")
 	for i, r := range readings {
-		row := thermal.Row{Time: afterStart(r, start), Temp: r.Value, Ambient: math.NaN(), Power: math.NaN(), Second: math.NaN(), Clock: math.NaN(), FPS: math.NaN()}
+		row := thermal.Row{Time: afterStart(r, start), Temp: r.Number(), Ambient: math.NaN(), Power: math.NaN(), Second: math.NaN(), Clock: math.NaN(), FPS: math.NaN()}
 		if len(ambient) == len(readings) {
-			row.Ambient = ambient[i].Value
+			row.Ambient = ambient[i].Number()
 		}
 		if len(power) == len(readings) {
-			row.Power = power[i].Value
+			row.Power = power[i].Number()
 		}
 		run.add(row)
 		run.timed = run.timed || r.After != nil
@@ -189,7 +189,7 @@ func (run *soakRun) takeTyped(a *reading.Attempt) {
 		}
 	}
 	if last, ok := a.Latest("duration"); ok {
-		run.seconds = last.Value
+		run.seconds = last.Number()
 	} else if a.Ran > 0 {
 		run.seconds = a.Ran
 	}
@@ -267,7 +267,7 @@ func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
 	if readings := j.attempt.All("ambient"); len(readings) > 0 {
 		values := make([]float64, len(readings))
 		for i, r := range readings {
-			values[i] = r.Value
+			values[i] = r.Number()
 		}
 		a := mean(values)
 		o.Ambient = &a

@@ -48,7 +48,7 @@ func (j *judge) timing() {
 }
 
 func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Reading) (bus.TimingReport, error) {
-	r := bus.TimingReading{LineHz: line.Value, LineResolution: line.Resolution, RefreshHz: frame.Value, RefreshResolution: frame.Resolution}
+	r := bus.TimingReading{LineHz: line.Number(), LineResolution: line.Resolution, RefreshHz: frame.Number(), RefreshResolution: frame.Resolution}
 	ppm, known := j.timeBase(line)
 	r.InstrumentPPM = ppm
 	r.Width, r.Height = mode.Width, mode.Height
@@ -56,8 +56,8 @@ func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Readin
 	if err != nil {
 		return sized, err
 	}
-	c.Value, c.Unit = number(line.Value/1e3), "kHz"
-	c.Text = quantity.Format(line.Value, line.Resolution, quantity.Frequency) + ", " + quantity.Format(frame.Value, frame.Resolution, quantity.Frequency)
+	c.Value, c.Unit = number(line.Number()/1e3), "kHz"
+	c.Text = quantity.Format(line.Number(), line.Resolution, quantity.Frequency) + ", " + quantity.Format(frame.Number(), frame.Resolution, quantity.Frequency)
 	for _, m := range sized.Matches {
 		if rateFits(mode.Rate, m.Timing.RefreshHz()) {
 			j.matched(c, m, known)
@@ -119,13 +119,13 @@ func (j *judge) matched(c *Check, m bus.TimingMatch, known bool) {
 func (j *judge) timeBase(r reading.Reading) (ppm float64, known bool) {
 	inst, ok := j.instrument(r, quantity.Frequency)
 	if ok {
-		half := instrumentLimits(inst, quantity.Frequency, r.Value)
-		if half > 0 && half < 0.01*r.Value {
+		half := instrumentLimits(inst, quantity.Frequency, r.Number())
+		if half > 0 && half < 0.01*r.Number() {
 			u := half / math.Sqrt(3)
 			if inst.Coverage > 0 {
 				u = half / inst.Coverage
 			}
-			return u / r.Value * 1e6, true
+			return u / r.Number() * 1e6, true
 		}
 	}
 	j.doubt("no instrument for line rates is stated for %s; only the last digit shown is taken into account", r.Name)

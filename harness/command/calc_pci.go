@@ -12,6 +12,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/probe"
+	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring"
 	"proveout/scoring/bus"
@@ -87,7 +88,7 @@ func (c *Console) pciDevices(x *cli.Context) ([]bus.Device, error) {
 		return nil, errors.New("name one dump of configuration space, or - for the standard input, or this machine's device with --local ADDRESS")
 	}
 	name := x.Args().First()
-	data, err := c.readInput(name, mostDump)
+	data, err := c.readInput(name, reading.MostDump)
 	if err != nil {
 		return nil, err
 	}

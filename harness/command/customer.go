@@ -43,14 +43,8 @@ func naming(j *reading.Job, customer string) []string {
 			for _, n := range a.Notes {
 				look("a note on step "+step, n.Text)
 			}
-			for _, l := range a.Logs {
-				file(l.Evidence)
-			}
-			for _, c := range a.Captures {
-				file(c.Evidence)
-			}
-			for _, d := range a.Dumps {
-				file(d.Evidence)
+			for _, e := range a.Files() {
+				file(e)
 			}
 		}
 	}

@@ -92,6 +92,10 @@ func (d *desk) Note(step, text string) error {
 	return d.append(job.Entry{Kind: job.Remark, Step: step, Text: text})
 }
 
+func (d *desk) Began(step string) error {
+	return d.append(job.Entry{Kind: job.Remark, Step: step, Text: "the clock was started", Event: reading.RunBegan})
+}
+
 func (d *desk) Skip(step, reason string) error {
 	return d.append(job.Entry{Kind: job.Skip, Step: step, Text: reason})
 }
@@ -111,7 +115,7 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 	attempt := max(d.folder.LastAttempt(step), 1)
 	st, known := d.Plan().Step(step)
 	if compare := known && st.Kind == plans.Image; compare || isPicture(path) {
-		part := job.CapturePart{Pattern: of.Pattern, Mode: of.Mode}
+		part := reading.Capture{Pattern: of.Pattern, Mode: of.Mode}
 		if compare {
 			var err error
 			if part, err = d.k.lookAtCapture(stated{pattern: of.Pattern, mode: of.Mode}, path); err != nil {
@@ -129,13 +133,14 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 		if compare {
 			told = "kept " + e.Name + " as a capture of " + part.Pattern + " at " + part.Mode + "."
 		}
-		return told, d.append(job.Entry{Kind: job.Picture, Step: step, File: job.FileOf(e), Capture: &part})
+		return told, d.append(job.Entry{Kind: job.Picture, Step: step, File: &e, Capture: &part})
 	}
 	m := d.mapOf(step)
 	if d.besides[path] {
 		m = logs.Map{}
 	}
-	sum, err := d.folder.ImportLog(job.LogImport{Step: step, Attempt: attempt, By: d.by, Path: path, Map: m})
+	in := job.Import{Step: step, Attempt: attempt, By: d.by, Path: path}
+	sum, err := d.folder.ImportLog(job.LogImport{Import: in, Map: m})
 	if err != nil {
 		return "", err
 	}
@@ -144,9 +149,7 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 		one.Rows += r.Count
 		one.Seconds += r.Seconds
 	}
-	for _, col := range sum.Columns {
-		one.Columns = append(one.Columns, reading.Column(col))
-	}
+	one.Columns = columnsOf(sum.Columns)
 	text, _, _ := strings.Cut(one.String(), "\n")
 	return "kept " + text + ".", nil
 }
@@ -166,11 +169,11 @@ func (d *desk) Attach(step, path, role, caption string) (string, error) {
 		return "", err
 	}
 	if role != "file" {
-		if err := d.folder.Amend(func(o *job.Opening) { o.Card.Photos = append(o.Card.Photos, e) }); err != nil {
+		if err := d.folder.Amend(func(j *reading.Job) { j.Card.Photos = append(j.Card.Photos, e.Evidence) }); err != nil {
 			return "", err
 		}
 	}
-	return "kept " + e.Name + ".", d.append(job.Entry{Kind: job.Remark, Step: step, File: job.FileOf(e), Text: "attached " + e.Name})
+	return "kept " + e.Name + ".", d.append(job.Entry{Kind: job.Remark, Step: step, File: &e, Text: "attached " + e.Name})
 }
 
 // score judges the job as it stands.

@@ -50,10 +50,25 @@ type imported struct {
 	Bad     int64            `json:"bad_rows,omitempty"`
 	Runs    int              `json:"runs,omitempty"`
 	Seconds float64          `json:"seconds,omitempty"`
-	Columns []reading.Column `json:"columns,omitempty"`
+	Columns []importedColumn `json:"columns,omitempty"`
 	Pattern string           `json:"pattern,omitempty"` // that a capture shows
 	Mode    string           `json:"mode,omitempty"`
 	Devices int              `json:"devices,omitempty"` // of a dump
+}
+
+// An importedColumn is a column as import --json has always told it.
+type importedColumn struct {
+	Name, Header, Unit string
+	Resolution         float64
+	Place              string
+}
+
+func columnsOf(columns []reading.Column) []importedColumn {
+	var out []importedColumn
+	for _, c := range columns {
+		out = append(out, importedColumn(c))
+	}
+	return out
 }
 
 func (c *Console) importFiles(x *cli.Context) error {
@@ -146,7 +161,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 	}
 	start := job.Entry{Kind: job.AttemptStart, Step: step.ID, Attempt: attempt, By: k.by(x)}
 	if step.Kind == plans.Image || isPicture(path) {
-		part := job.CapturePart{Pattern: x.String("pattern"), Mode: x.String("mode")}
+		part := reading.Capture{Pattern: x.String("pattern"), Mode: x.String("mode")}
 		if step.Kind == plans.Image {
 			var err error
 			if part, err = k.lookAtCapture(statedCapture(x), path); err != nil {
@@ -157,16 +172,17 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		if err != nil {
 			return imported{}, err
 		}
-		entries := []job.Entry{{Kind: job.Picture, Step: step.ID, Attempt: attempt, By: k.by(x), File: job.FileOf(e), Capture: &part}}
+		entries := []job.Entry{{Kind: job.Picture, Step: step.ID, Attempt: attempt, By: k.by(x), File: &e, Capture: &part}}
 		if fresh {
 			entries = append([]job.Entry{start}, entries...)
 		}
 		k.input.Job.Attempts[step.ID] = append(k.input.Job.Attempts[step.ID], reading.Attempt{Number: attempt})
 		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture", Pattern: part.Pattern, Mode: part.Mode}, f.Append(entries...)
 	}
+	in := job.Import{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Begin: fresh}
 	switch step.Kind {
 	case plans.MemoryScan:
-		return c.importFailures(x, k, f, job.FailureImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Begin: fresh})
+		return c.importFailures(x, k, f, in)
 	case plans.Detection:
 		return c.importDump(k, f, start, path, fresh)
 	}
@@ -176,8 +192,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 			return imported{}, err
 		}
 	}
-	in := job.LogImport{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Map: m, Instrument: x.String("instrument"), Begin: fresh, Each: untilStopped(x.Context)}
-	sum, err := f.ImportLog(in)
+	sum, err := f.ImportLog(job.LogImport{Import: in, Map: m, Instrument: x.String("instrument"), Each: untilStopped(x.Context)})
 	if err != nil {
 		return imported{}, err
 	}
@@ -187,9 +202,7 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		one.Rows += r.Count
 		one.Seconds += r.Seconds
 	}
-	for _, col := range sum.Columns {
-		one.Columns = append(one.Columns, reading.Column(col))
-	}
+	one.Columns = columnsOf(sum.Columns)
 	return one, nil
 }
 
@@ -203,7 +216,7 @@ func statedCapture(x *cli.Context) stated {
 
 // lookAtCapture reads a capture before it is kept, and finds out which test
 // picture it shows in which mode.
-func (k *openCase) lookAtCapture(of stated, path string) (job.CapturePart, error) {
+func (k *openCase) lookAtCapture(of stated, path string) (reading.Capture, error) {
 	part, known := k.looked[path]
 	if known {
 		return part, nil
@@ -238,7 +251,7 @@ func (k *openCase) lookAtCapture(of stated, path string) (job.CapturePart, error
 	if err != nil {
 		return part, fmt.Errorf("%s: %w", name, err)
 	}
-	part = job.CapturePart{Pattern: shows.Name(), Mode: scoring.ModeText(shows.Mode), Base: base}
+	part = reading.Capture{Pattern: shows.Name(), Mode: scoring.ModeText(shows.Mode), Base: base}
 	if of.route != "" && of.route != "auto" {
 		part.Route = of.route
 	}
@@ -249,7 +262,7 @@ func (k *openCase) lookAtCapture(of stated, path string) (job.CapturePart, error
 		return part, fmt.Errorf("%s shows a picture of %d bytes from address %d, but the memory of the family %s has %d bytes", name, shows.Mode.Bytes(), base, k.input.Family.ID, org.Bytes())
 	}
 	if k.looked == nil {
-		k.looked = map[string]job.CapturePart{}
+		k.looked = map[string]reading.Capture{}
 	}
 	k.looked[path] = part
 	return part, nil

@@ -86,17 +86,17 @@ func (c *Console) refuseFailures(x *cli.Context, k *openCase, path string, whole
 }
 
 // importFailures takes a list of failing addresses as evidence.
-func (c *Console) importFailures(x *cli.Context, k *openCase, f *job.Folder, in job.FailureImport) (imported, error) {
-	var err error
-	if in.Options, err = failureOptions(x, k.input.Family); err != nil {
-		return imported{}, err
-	}
-	in.Each = func([]reading.Failure) error { return x.Context.Err() }
-	sum, err := f.ImportFailures(in)
+func (c *Console) importFailures(x *cli.Context, k *openCase, f *job.Folder, in job.Import) (imported, error) {
+	options, err := failureOptions(x, k.input.Family)
 	if err != nil {
 		return imported{}, err
 	}
-	one := imported{File: filepath.Base(in.Path), SHA256: sum.SHA256, Kind: "failing-addresses", Rows: sum.Rows, Bad: sum.Bad, Runs: 1, Columns: sum.Columns}
+	each := func([]reading.Failure) error { return x.Context.Err() }
+	sum, err := f.ImportFailures(job.FailureImport{Import: in, Options: options, Each: each})
+	if err != nil {
+		return imported{}, err
+	}
+	one := imported{File: filepath.Base(in.Path), SHA256: sum.SHA256, Kind: "failing-addresses", Rows: sum.Rows, Bad: sum.Bad, Runs: 1, Columns: columnsOf(sum.Columns)}
 	k.begun(in.Step, in.Attempt)
 	return one, nil
 }
@@ -112,7 +112,7 @@ func (c *Console) importDump(k *openCase, f *job.Folder, start job.Entry, path s
 	if err != nil {
 		return imported{}, err
 	}
-	entries := []job.Entry{{Kind: job.Dumped, Step: start.Step, Attempt: start.Attempt, By: start.By, File: job.FileOf(e)}}
+	entries := []job.Entry{{Kind: job.Dumped, Step: start.Step, Attempt: start.Attempt, By: start.By, File: &e}}
 	if fresh {
 		entries = append([]job.Entry{start}, entries...)
 	}
@@ -130,15 +130,12 @@ func (k *openCase) begun(step string, attempt int) {
 
 // readDump decodes the devices of a dump. Its errors name the file and the line.
 func (c *Console) readDump(path string) ([]bus.Device, error) {
-	data, err := c.readInput(path, mostDump)
+	data, err := c.readInput(path, reading.MostDump)
 	if err != nil {
 		return nil, err
 	}
 	return decodeDump(filepath.Base(path), data)
 }
-
-// mostDump bounds a dump, 1 MiB being some fifty devices of 4096 bytes.
-const mostDump = 8 << 20
 
 // readInput reads a whole file of at most so many bytes; "-" is the standard
 // input.

@@ -17,6 +17,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/report"
+	"proveout/report/record"
 	"proveout/report/words"
 	"proveout/scoring"
 )
@@ -226,9 +227,10 @@ func (c *Console) takeNumber(k *openCase, d *report.Document, kind report.Kind) 
 
 func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind report.Kind) (d *report.Document, err error) {
 	in := &k.input
-	d = &report.Document{Kind: kind, IssuedAt: c.Now(), Tool: toolName, Language: firstOf(x.String("language"), in.Shop.Language, "en"),
-		Replaces: x.String("replaces"), Because: x.String("because"),
-		Shop: in.Shop, Job: in.Job, Plan: in.Plan, Family: in.Family, Outcome: o}
+	d = &report.Document{Plan: in.Plan, Family: in.Family, Record: record.Record{
+		Kind: kind, IssuedAt: c.Now(), Tool: toolName, Language: firstOf(x.String("language"), in.Shop.Language, "en"),
+		Replaces: x.String("replaces"), Because: x.String("because"), Shop: in.Shop, Job: in.Job, Outcome: o,
+	}}
 	if _, err := words.In(d.Language); err != nil {
 		return nil, err
 	}
@@ -236,9 +238,6 @@ func (c *Console) document(x *cli.Context, k *openCase, o *scoring.Outcome, kind
 		unnamed := *in.Job
 		unnamed.Customer = ""
 		d.Job = &unnamed
-	}
-	if bench, ok := in.Shop.Bench(in.Job.Bench); ok {
-		d.Bench = bench
 	}
 	for _, t := range in.Shop.Technicians {
 		if t.ID == in.Job.Technician {
@@ -276,7 +275,7 @@ func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
 	taken := map[int]bool{} // widths; each must have its own
 	for i, e := range files {
 		photos[i] = report.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
-		if _, err := os.Stat(e.Path); err == nil { // what the certificate names must be there
+		if _, err := os.Stat(job.EvidencePath(dir, e)); err == nil { // what the certificate names must be there
 			if small, ok := job.ReadPrint(dir, e); ok && photos[i].Take(small) == nil && !taken[photos[i].Width] {
 				taken[photos[i].Width] = true
 				continue
@@ -291,7 +290,7 @@ func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
 		all.Go(func() {
 			for i := range next {
 				e := &files[i]
-				img, err := readPicture(e.Path)
+				img, err := readPicture(job.EvidencePath(dir, *e))
 				if err != nil {
 					errs[i] = fmt.Errorf("photo %s: %w", e.Name, err)
 				}
@@ -310,8 +309,7 @@ func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
 
 // readPicture reads a photo and turns it the way the camera was held.
 func readPicture(path string) (image.Image, error) {
-	const most = 256 << 20
-	if st, err := os.Stat(path); err == nil && st.Size() > most {
+	if st, err := os.Stat(path); err == nil && st.Size() > reading.MostPicture {
 		return nil, errors.New("the file is larger than 256 MiB")
 	}
 	data, err := os.ReadFile(path)

@@ -118,9 +118,11 @@ func (c *Console) opening(x *cli.Context, dir string, shop *plans.Shop) (job.Ope
 	if err != nil {
 		return fail(err)
 	}
-	o := job.Opening{Opened: c.Now(), Plan: plan.ID, Bench: bench.ID, Technician: technician, Complaint: x.String("complaint"), Condition: x.String("condition"),
-		WorkNotes: x.String("work-notes"), Customer: x.String("customer"), PlanText: planText, FamilyText: familyText,
-		Card: reading.Card{Family: family.ID, Variant: family.Variant, Title: x.String("title"), Serial: x.String("serial")}}
+	o := job.Opening{PlanText: planText, FamilyText: familyText, Job: reading.Job{
+		Opened: c.Now(), Plan: plan.ID, Bench: bench.ID, Technician: technician, Customer: x.String("customer"),
+		Complaint: x.String("complaint"), Condition: x.String("condition"), WorkNotes: x.String("work-notes"),
+		Card: reading.Card{Family: family.ID, Variant: family.Variant, Title: x.String("title"), Serial: x.String("serial")},
+	}}
 	if o.Card.Title == "" {
 		o.Card.Title = family.Title
 	}
@@ -312,8 +314,11 @@ func (c *Console) jobShow(x *cli.Context) error {
 	o := scoring.Score(k.input)
 	j := k.input.Job
 	if x.Bool("json") {
-		return c.answer(map[string]any{"job": j.Number, "opened": j.Opened, "card": j.Card, "complaint": j.Complaint, "condition": j.Condition, "work": j.Work,
-			"customer": j.Customer, "bench": j.Bench, "technician": j.Technician, "plan": j.Plan, "verdict": o.Verdict, "accepted": o.Accepted, "waits_for": waitsFor(&o), "folder": k.dir, "warnings": j.Warnings})
+		return c.answer(map[string]any{
+			"job": j.Number, "opened": j.Opened, "card": k.shownCard(), "complaint": j.Complaint, "condition": j.Condition,
+			"work": j.Work, "customer": j.Customer, "bench": j.Bench, "technician": j.Technician, "plan": j.Plan,
+			"verdict": o.Verdict, "accepted": o.Accepted, "waits_for": waitsFor(&o), "folder": k.dir, "warnings": j.Warnings,
+		})
 	}
 	t := tabwriter.NewWriter(c.Out, 0, 0, 2, ' ', 0)
 	row := func(name, value string) {
@@ -340,6 +345,34 @@ func (c *Console) jobShow(x *cli.Context) error {
 	fmt.Fprintln(c.Out)
 	printOutcome(c.Out, &o, false)
 	return nil
+}
+
+// A shownCard is a card as job show --json has always told it.
+type shownCard struct {
+	Family, Variant, Title, Serial string
+	Marks                          []shownMark
+	Photos                         []shownPhoto
+}
+
+type shownMark struct{ Name, Value string }
+
+type shownPhoto struct {
+	SHA256, Name               string
+	Size                       int64
+	Role, Caption, Path, Print string
+}
+
+func (k *openCase) shownCard() shownCard {
+	c := k.input.Job.Card
+	out := shownCard{Family: c.Family, Variant: c.Variant, Title: c.Title, Serial: c.Serial}
+	for _, m := range c.Marks {
+		out.Marks = append(out.Marks, shownMark(m))
+	}
+	for _, p := range c.Photos {
+		path := job.EvidencePath(k.dir, p)
+		out.Photos = append(out.Photos, shownPhoto{p.SHA256, p.Name, p.Size, p.Role, p.Caption, path, p.Print})
+	}
+	return out
 }
 
 func (c *Console) jobNote(x *cli.Context) error {
@@ -392,10 +425,12 @@ func (c *Console) jobAttach(x *cli.Context) error {
 				return err
 			}
 			if photo {
-				err = f.Amend(func(o *job.Opening) { o.Card.Photos = append(o.Card.Photos, e) })
+				err = f.Amend(func(j *reading.Job) { j.Card.Photos = append(j.Card.Photos, e.Evidence) })
 			}
 			if err == nil {
-				err = f.Append(job.Entry{Kind: job.Remark, Step: step, Attempt: f.LastAttempt(step), By: k.by(x), File: job.FileOf(e), Text: "attached " + e.Name})
+				err = f.Append(job.Entry{
+					Kind: job.Remark, Step: step, Attempt: f.LastAttempt(step), By: k.by(x), File: &e, Text: "attached " + e.Name,
+				})
 			}
 			if err != nil {
 				return err

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"proveout/report"
-	"proveout/report/archive"
+	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
 	"proveout/report/seal/fingerprint"
@@ -39,8 +39,9 @@ func kept(t *testing.T) map[string]fingerprint.Wanted {
 		}
 		out[filepath.Join(dir, name)] = fp
 	}
-	if len(out) != archive.Schema {
-		t.Fatalf("%d kept certificates, want one for each of %d schemas", len(out), archive.Schema)
+	// Schema 3 gets its certificate with the first version that is handed out with it.
+	if len(out) != record.Schema-1 {
+		t.Fatalf("%d kept certificates, want one for each of the %d schemas before", len(out), record.Schema-1)
 	}
 	return out
 }
@@ -56,15 +57,15 @@ func TestKeptCertificates(t *testing.T) {
 			}
 			o := check.Options{Signer: signer, Now: time.Date(2026, 12, 1, 0, 0, 0, 0, time.UTC)}
 			tools := []string{"proveout 99.0.0"}
-			if !strings.Contains(path, fmt.Sprintf("schema-%d.", archive.Schema)) {
+			if !strings.Contains(path, fmt.Sprintf("schema-%d.", record.Schema)) {
 				tools = append(tools, toolName)
 			}
 			for _, tool := range tools {
-				r := report.Verify(pdf, o, &archive.Examiner{}, tool, 20*time.Second)
+				r := report.Verify(pdf, o, &record.Examiner{}, tool, 20*time.Second)
 				if !r.Valid {
 					t.Fatalf("%s: %+v", tool, r.Answers)
 				}
-				again, err := archive.Decode(r.Record)
+				again, err := record.Decode(r.Record)
 				if err != nil || !strings.Contains(path, fmt.Sprintf("schema-%d.", again.Schema)) {
 					t.Fatalf("schema %d, %v", again.Schema, err)
 				}
@@ -79,7 +80,7 @@ func TestKeptCertificates(t *testing.T) {
 			}
 			spoilt := bytes.Clone(pdf)
 			spoilt[len(spoilt)/3] ^= 1
-			if r := report.Verify(spoilt, o, &archive.Examiner{}, "proveout 99.0.0", 20*time.Second); r.Verdict != check.Bad {
+			if r := report.Verify(spoilt, o, &record.Examiner{}, "proveout 99.0.0", 20*time.Second); r.Verdict != check.Bad {
 				t.Error("damaged, and still", r.Verdict)
 			}
 		})
@@ -94,21 +95,21 @@ func keptEdited(t *testing.T, r check.Report, now time.Time) {
 		t.Fatal(err)
 	}
 	d := &sealedShop{identity: id}
-	record := edited(t, r.Record, id.Fingerprint().Hex(), "signer", "fingerprint")
-	clocks := stepIndex(t, record, "clocks")
+	text := edited(t, r.Record, id.Fingerprint().Hex(), "signer", "fingerprint")
+	clocks := stepIndex(t, text, "clocks")
 	for what, canon := range map[string][]byte{
-		"nothing":              record,
-		"a verdict":            edited(t, record, "fail", "outcome", "steps", clocks, "checks", 0, "verdict"),
-		"a value":              edited(t, record, 166.9e6, "outcome", "steps", clocks, "checks", 0, "value"),
-		"an uncertainty":       edited(t, record, 1.0, "outcome", "steps", clocks, "checks", 0, "expanded_uncertainty"),
-		"a limit":              edited(t, record, 190e6, "outcome", "steps", clocks, "checks", 0, "limits", "high"),
-		"a reading":            edited(t, record, 171e6, "job", "attempts", "clocks", 0, "readings", 0, "value"),
-		"a check":              edited(t, record, "other", "outcome", "steps", clocks, "checks", 0, "name"),
-		"the number of a step": edited(t, record, 2.0, "outcome", "steps", clocks, "attempts"),
+		"nothing":              text,
+		"a verdict":            edited(t, text, "fail", "outcome", "steps", clocks, "checks", 0, "verdict"),
+		"a value":              edited(t, text, 166.9e6, "outcome", "steps", clocks, "checks", 0, "value"),
+		"an uncertainty":       edited(t, text, 1.0, "outcome", "steps", clocks, "checks", 0, "expanded_uncertainty"),
+		"a limit":              edited(t, text, 190e6, "outcome", "steps", clocks, "checks", 0, "limits", "high"),
+		"a reading":            edited(t, text, 171e6, "job", "attempts", "clocks", 0, "readings", 0, "value"),
+		"a check":              edited(t, text, "other", "outcome", "steps", clocks, "checks", 0, "name"),
+		"the number of a step": edited(t, text, 2.0, "outcome", "steps", clocks, "attempts"),
 	} {
 		pdf := d.signed(t, remade(t, canon, r.Pages), canon, nil)
 		o := check.Options{Signer: fingerprint.Exactly(id.Fingerprint()), Now: now}
-		got := report.Verify(pdf, o, &archive.Examiner{}, "proveout 99.0.0", 20*time.Second)
+		got := report.Verify(pdf, o, &record.Examiner{}, "proveout 99.0.0", 20*time.Second)
 		if what == "nothing" {
 			if !got.Valid {
 				t.Errorf("only signed again: %+v", got.Answers)
@@ -122,7 +123,7 @@ func keptEdited(t *testing.T, r check.Report, now time.Time) {
 // A look that never ends is given up, whether it keeps the computer busy or
 // waits.
 func TestEndlessLookIsGivenUp(t *testing.T) {
-	pdf, err := os.ReadFile(filepath.Join(repositoryRoot(t), "testdata", "certificates", fmt.Sprintf("schema-%d.pdf", archive.Schema)))
+	pdf, err := os.ReadFile(filepath.Join(repositoryRoot(t), "testdata", "certificates", "schema-2.pdf"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -134,7 +135,7 @@ func TestEndlessLookIsGivenUp(t *testing.T) {
 			}
 			return check.Yes, "It does."
 		}}
-		r := report.Verify(pdf, check.Options{Further: []check.Question{endless}}, &archive.Examiner{}, toolName, 300*time.Millisecond)
+		r := report.Verify(pdf, check.Options{Further: []check.Question{endless}}, &record.Examiner{}, toolName, 300*time.Millisecond)
 		over.Store(true)
 		if r.Verdict != check.Bad || len(r.Answers) != 1 || !strings.Contains(r.Answers[0].Words, "took longer") {
 			t.Errorf("%s: %s %+v", name, r.Verdict, r.Answers)

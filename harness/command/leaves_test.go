@@ -10,7 +10,7 @@ import (
 	"time"
 
 	"proveout/report"
-	"proveout/report/archive"
+	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
 )
@@ -125,8 +125,8 @@ func otherLine(line string) string {
 // that they were made from.
 func TestEveryValueOfARecord(t *testing.T) {
 	d := newQuickShop(t)
-	record, files, pages := d.parts(t)
-	all := leaves(t, record)
+	text, files, pages := d.parts(t)
+	all := leaves(t, text)
 	if len(all) < 1000 {
 		t.Fatalf("%d values are too few for a record", len(all))
 	}
@@ -173,7 +173,7 @@ const (
 
 // asked is what verify says of a file when it is asked only this.
 func asked(pdf []byte, q question) check.Report {
-	e := &archive.Examiner{Tool: toolName}
+	e := &record.Examiner{Tool: toolName}
 	if q == byScoring {
 		return check.Verify(pdf, check.Options{Rescore: e.Scores, Further: e.Questions()})
 	}

@@ -16,7 +16,6 @@ import (
 	"proveout/harness/job"
 	"proveout/harness/register"
 	"proveout/report"
-	"proveout/report/archive"
 	"proveout/report/checkpage"
 	"proveout/report/listing"
 	"proveout/report/record"
@@ -121,7 +120,7 @@ func (c *Console) certified(k *openCase, pdf []byte) (*report.Document, error) {
 	if o.Known, o.Retired, err = keysOf(k.shopDir).Trust(); err != nil {
 		return nil, err
 	}
-	e := &archive.Examiner{}
+	e := &record.Examiner{}
 	r := report.Verify(pdf, o, e, toolName, verifyLimit*4)
 	if !r.Valid {
 		for _, a := range r.Answers {
@@ -144,11 +143,12 @@ func (k *openCase) originals(d *record.Document) []image.Image {
 	out := make([]image.Image, len(d.Photos))
 	for i, p := range d.Photos {
 		for _, e := range k.input.Job.Card.Photos {
-			if e.SHA256 != p.SHA256 || e.Path == "" {
+			if e.SHA256 != p.SHA256 {
 				continue
 			}
-			if sum, err := job.HashFile(e.Path); err == nil && sum == p.SHA256 {
-				out[i], _ = readPicture(e.Path) // the smaller one of the pages will do
+			path := job.EvidencePath(k.dir, e)
+			if sum, err := job.HashFile(path); err == nil && sum == p.SHA256 {
+				out[i], _ = readPicture(path) // the smaller one of the pages will do
 			}
 		}
 	}

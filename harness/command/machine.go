@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -142,7 +141,7 @@ func (d *desk) Offer(step *plans.Step) ([]reading.Reading, string) {
 		return nil, ""
 	}
 	word := func(name, text string) reading.Reading {
-		return reading.Reading{Name: name, Value: math.NaN(), Word: text, Text: text, Source: reading.Source{Kind: "probe"}}
+		return reading.Reading{Name: name, Word: text, Text: text, Source: reading.Source{Kind: "probe"}}
 	}
 	found, ok := ownDevice(m.Devices, d.Family())
 	if !ok {

@@ -11,7 +11,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/reading"
 	"proveout/scoring"
 	"proveout/scoring/picture"
 	"proveout/scoring/picture/pattern"
@@ -46,7 +45,12 @@ func readCaptureFile(path, name string, mode *pattern.Mode) (*raster.RGB, error)
 	if st, err := os.Stat(path); err == nil && st.IsDir() {
 		return nil, fmt.Errorf("%s is a folder, not a picture", name)
 	}
-	p, err := scoring.ReadCapture(&reading.Capture{Evidence: reading.Evidence{Name: filepath.Base(path)}, Open: func() (io.ReadCloser, error) { return os.Open(path) }}, mode)
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close()
+	p, err := scoring.ReadCapture(file, filepath.Base(path), mode)
 	var pe *os.PathError
 	if errors.As(err, &pe) {
 		return nil, err

@@ -242,8 +242,7 @@ func readSmall(path string) ([]byte, error) {
 	if info.IsDir() {
 		return nil, fmt.Errorf("%s is a folder, not a file", path)
 	}
-	const most = 1 << 20
-	if info.Size() > most {
+	if info.Size() > reading.MostTyped {
 		return nil, fmt.Errorf("%s is larger than 1 MiB, too large for a file of typed results", path)
 	}
 	return os.ReadFile(path)

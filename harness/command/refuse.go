@@ -122,7 +122,7 @@ func (k *openCase) settleInstruments(r *entry.Results) error {
 		}
 		named = inst.ID
 		field, _ := plans.FieldNamed(fields, one.Name)
-		if one.Numeric && slices.Contains(inst.Measures, field.Dimension) {
+		if one.Value != nil && slices.Contains(inst.Measures, field.Dimension) {
 			used = true
 			continue
 		}

@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -16,9 +15,9 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/report"
-	"proveout/report/archive"
 	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
@@ -53,7 +52,7 @@ func (c *Console) sealer(x *cli.Context, k *openCase, d *report.Document) (*seal
 		d.Seal = &record.Seal{Name: id.Name(), Fingerprint: id.Fingerprint()}
 	}
 	if !x.Bool("no-logs") {
-		s.logs = attachedLogs(d)
+		s.logs = attachedLogs(d, k.input.Files)
 	}
 	return s, nil
 }
@@ -78,10 +77,10 @@ const (
 )
 
 // attachedLogs are the job's log files as far as they fit, the smallest first.
-func attachedLogs(d *report.Document) []seal.Attachment {
+func attachedLogs(d *report.Document, files reading.Files) []seal.Attachment {
 	type candidate struct {
-		order  int
 		packed int
+		sum    string // SHA-256
 		seal.Attachment
 	}
 	var all []candidate
@@ -91,33 +90,34 @@ func attachedLogs(d *report.Document) []seal.Attachment {
 			for _, l := range a.Logs {
 				small = append(small, l.Evidence)
 			}
-			for _, dump := range a.Dumps {
-				small = append(small, dump.Evidence)
-			}
+			small = append(small, a.Dumps...)
 			for _, l := range small {
-				if l.Size > mostLogSize || slices.ContainsFunc(all, func(c candidate) bool { return archive.Digest(c.Data) == l.SHA256 }) {
+				if l.Size > mostLogSize || slices.ContainsFunc(all, func(c candidate) bool { return c.sum == l.SHA256 }) {
 					continue
 				}
-				data, err := os.ReadFile(l.Path)
-				if err != nil || archive.Digest(data) != l.SHA256 {
+				data, err := reading.ReadAll(files, l, mostLogSize)
+				if err != nil || record.Digest(data) != l.SHA256 {
 					continue // it stays outside; the record names it all the same
 				}
-				all = append(all, candidate{len(all), packedSize(data), seal.Attachment{Name: logName(l.Name, l.SHA256), Description: "File of the test", Type: logType(l.Name), Relation: pdffile.Data, Data: data}})
+				all = append(all, candidate{packedSize(data), l.SHA256, seal.Attachment{
+					Name: logName(l.Name, l.SHA256), Description: "File of the test", Type: logType(l.Name),
+					Relation: pdffile.Data, Data: data,
+				}})
 			}
 		}
 	}
 	slices.SortFunc(all, func(a, b candidate) int {
-		return cmp.Or(cmp.Compare(a.packed, b.packed), strings.Compare(a.Name, b.Name), strings.Compare(archive.Digest(a.Data), archive.Digest(b.Data)))
+		return cmp.Or(cmp.Compare(a.packed, b.packed), strings.Compare(a.Name, b.Name), strings.Compare(a.sum, b.sum))
 	})
 	var out []seal.Attachment
-	taken := map[string]bool{check.RecordName: true, archive.LogoName: true}
+	taken := map[string]bool{check.RecordName: true, record.LogoName: true}
 	room := mostPacked
 	for _, a := range all {
 		if room -= a.packed; room < 0 || len(out) == mostLogs {
 			break
 		}
 		if taken[a.Name] {
-			a.Name = archive.Digest(a.Data)[:8] + "-" + a.Name
+			a.Name = a.sum[:8] + "-" + a.Name
 		}
 		taken[a.Name] = true
 		out = append(out, a.Attachment)
@@ -176,7 +176,7 @@ func (c *Console) made(ctx context.Context, k *openCase, d *report.Document, pap
 			if logo, err = report.EncodeLogo(d.Logo); err != nil {
 				return nil, nil, err
 			}
-			files = append(files, seal.Attachment{Name: archive.LogoName, Description: "Logo of the workshop", Type: "image/png", Relation: pdffile.Source, Data: logo})
+			files = append(files, seal.Attachment{Name: record.LogoName, Description: "Logo of the workshop", Type: "image/png", Relation: pdffile.Source, Data: logo})
 		}
 		files = append(files, s.logs...)
 		if canon, d, err = fromRecord(k, d, paper, logo, s.logs); err != nil {
@@ -236,14 +236,12 @@ func (c *Console) signed(parent context.Context, pdf, canon []byte, files []seal
 
 // fromRecord writes the record of a document and reads the document back from
 // it. What does not follow from its own record is not issued.
-func fromRecord(k *openCase, d *report.Document, paper report.Paper, logo []byte, logs []seal.Attachment) ([]byte, *report.Document, error) {
-	in := k.input
-	in.Job = d.Job
+func fromRecord(k *openCase, d *report.Document, paper report.Paper, logo []byte, attached []seal.Attachment) ([]byte, *report.Document, error) {
 	name := "A4"
 	if paper == report.Letter {
 		name = "Letter"
 	}
-	r, err := archive.Of(d, in, name, logo)
+	r, err := d.Travelling(k.input, name, logo)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -251,15 +249,15 @@ func fromRecord(k *openCase, d *report.Document, paper report.Paper, logo []byte
 	if err != nil {
 		return nil, nil, fmt.Errorf("writing the record: %w", err)
 	}
-	back, err := archive.Decode(canon)
+	back, err := record.Decode(canon)
 	if err != nil {
 		return nil, nil, err
 	}
 	inside := map[string][]byte{}
-	for _, a := range logs {
-		inside[archive.Digest(a.Data)] = a.Data
+	for _, a := range attached {
+		inside[record.Digest(a.Data)] = a.Data
 	}
-	if _, err := back.Rescore(archive.Memory(inside)); err != nil {
+	if _, err := back.Rescore(logs.InMemory(inside)); err != nil {
 		return nil, nil, fmt.Errorf("the record does not give the same verdicts again: %w", err)
 	}
 	jpegs := [][]byte{}

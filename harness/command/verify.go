@@ -14,9 +14,11 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/job"
+	"proveout/harness/logs"
+	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/report"
-	"proveout/report/archive"
+	"proveout/report/record"
 	"proveout/report/seal/check"
 	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
@@ -124,9 +126,9 @@ func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
 
 // inspect looks at one certificate.
 func (c *Console) inspect(pdf []byte, o check.Options, found *evidenceFolder, limit time.Duration) check.Report {
-	e := &archive.Examiner{}
+	e := &record.Examiner{}
 	if found != nil {
-		e.Extra = found.open
+		e.Extra = logs.Files(found.open)
 		o.Further = append([]check.Question{{Key: "evidence", Question: "Are the files of the test those in the folder?", Ask: func(cs check.Contents) (check.State, string) {
 			r, err := e.Record(cs)
 			if err != nil {
@@ -176,7 +178,7 @@ func inForce(docs []register.Document, o check.Options, cs check.Contents) (chec
 	for _, l := range o.Retired {
 		own = own || fingerprint.Of(l.Cert.Raw) == cs.SignedBy
 	}
-	r, err := archive.Decode(cs.Record)
+	r, err := record.Decode(cs.Record)
 	if !own || err != nil {
 		return check.Open, "It is not of this shop; ask the workshop that signed it."
 	}
@@ -297,21 +299,22 @@ func readEvidence(dir string) (*evidenceFolder, error) {
 	return e, err
 }
 
-func (e *evidenceFolder) open(sum string) func() (io.ReadCloser, error) {
-	path, ok := e.byHash[sum]
+func (e *evidenceFolder) open(of reading.Evidence) (io.ReadCloser, error) {
+	path, ok := e.byHash[of.SHA256]
 	if !ok {
-		return nil
+		return nil, reading.ErrNoFile
 	}
-	return func() (io.ReadCloser, error) { return os.Open(path) }
+	return os.Open(path)
 }
 
 // compare tells which files of the record are in the folder.
-func (e *evidenceFolder) compare(r *archive.Record) (check.State, string) {
+func (e *evidenceFolder) compare(r *record.Record) (check.State, string) {
 	var there, missing, other []string
-	files, err := r.Files()
+	d, err := r.Document(nil, nil)
 	if err != nil {
 		return check.No, "The record cannot be used: " + err.Error() + "."
 	}
+	files := d.Files()
 	for _, f := range files {
 		switch {
 		case e.byHash[f.SHA256] != "":

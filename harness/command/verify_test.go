@@ -17,9 +17,10 @@ import (
 	"time"
 
 	"proveout/harness/command"
+	"proveout/harness/logs"
 	"proveout/plans/quantity"
 	"proveout/report"
-	"proveout/report/archive"
+	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
 	"proveout/report/seal/fingerprint"
@@ -126,7 +127,7 @@ func TestCertificate(t *testing.T) {
 // examined is what verify says of a file, when the shop's key is expected.
 func (d *sealedShop) examined(pdf []byte) check.Report {
 	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint()), Now: time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)}
-	return report.Verify(pdf, o, &archive.Examiner{}, toolName, 20*time.Second)
+	return report.Verify(pdf, o, &record.Examiner{}, toolName, 20*time.Second)
 }
 
 func wantBad(t *testing.T, what string, r check.Report, key string) {
@@ -201,7 +202,7 @@ func damaged(t *testing.T, d *sealedShop) {
 }
 
 // parts are what a certificate was put together from.
-func (d *sealedShop) parts(t testing.TB) (record []byte, files []seal.Attachment, pages []byte) {
+func (d *sealedShop) parts(t testing.TB) (text []byte, files []seal.Attachment, pages []byte) {
 	t.Helper()
 	r := d.examined(d.certificate)
 	if !r.Valid {
@@ -262,7 +263,7 @@ func edited(t testing.TB, canon []byte, value any, path ...any) []byte {
 // remade is the pages that a record gives.
 func remade(t testing.TB, canon, pages []byte) []byte {
 	t.Helper()
-	r, err := archive.Decode(canon)
+	r, err := record.Decode(canon)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -283,7 +284,7 @@ func remade(t testing.TB, canon, pages []byte) []byte {
 
 func stepIndex(t testing.TB, canon []byte, id string) int {
 	t.Helper()
-	r, err := archive.Decode(canon)
+	r, err := record.Decode(canon)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -299,9 +300,9 @@ func stepIndex(t testing.TB, canon []byte, id string) int {
 // A record edited by hand and signed again with the right key is caught where
 // scoring or the pages do not follow.
 func editedRecord(t *testing.T, d *sealedShop) {
-	record, files, pages := d.parts(t)
-	clocks, soak := stepIndex(t, record, "clocks"), stepIndex(t, record, "soak")
-	if again := remade(t, record, pages); !bytes.Equal(again, pages) {
+	text, files, pages := d.parts(t)
+	clocks, soak := stepIndex(t, text, "clocks"), stepIndex(t, text, "soak")
+	if again := remade(t, text, pages); !bytes.Equal(again, pages) {
 		t.Fatal("the pages made again differ")
 	}
 	cases := []struct {
@@ -315,7 +316,7 @@ func editedRecord(t *testing.T, d *sealedShop) {
 		{"verdict of a check", "scores", "scores", "inconclusive", []any{"outcome", "steps", clocks, "checks", 0, "verdict"}},
 		{"a reading", "scores", "scores", 120e6, []any{"job", "attempts", "clocks", 0, "readings", 0, "value"}},
 		{"a temperature", "scores", "scores", "41.0 °C", []any{"outcome", "steps", soak, "checks", 0, "text"}},
-		{"an instrument", "scores", "scores", 1e7, []any{"shop", "bench", "instruments", instrumentOf(t, record, "frequency"), "limits", "value"}},
+		{"an instrument", "scores", "scores", 1e7, []any{"shop", "benches", 0, "instruments", instrumentOf(t, text, "frequency"), "limits", "value"}},
 		{"the conclusion", "scores", "scores", "Accepted: all 9 required steps passed on their last attempt.", []any{"outcome", "reason"}},
 		{"a figure", "scores", "scores", 11.5, []any{"outcome", "steps", soak, "figures", 0, "series", 0, "y", 3}},
 		{"the serial", "pages", "", "SN 0001", []any{"job", "card", "serial"}},
@@ -326,7 +327,7 @@ func editedRecord(t *testing.T, d *sealedShop) {
 		{"something more", "scores", "", "x", []any{"extra"}},
 	}
 	for i, tt := range cases {
-		canon := edited(t, record, tt.value, tt.path...)
+		canon := edited(t, text, tt.value, tt.path...)
 		wantBad(t, tt.name, d.examined(d.signed(t, pages, canon, files)), tt.key)
 		if tt.made != "" && (allChecks() || i%3 == 0) {
 			wantBad(t, tt.name+", pages made to fit", d.examined(d.signed(t, remade(t, canon, pages), canon, files)), tt.made)
@@ -335,19 +336,19 @@ func editedRecord(t *testing.T, d *sealedShop) {
 }
 
 func foreignParts(t *testing.T, d *sealedShop) {
-	record, files, pages := d.parts(t)
+	text, files, pages := d.parts(t)
 	// Another log under the name of the first.
 	swapped := append([]seal.Attachment(nil), files...)
 	f := swapped[0]
 	swapped[0] = seal.Attachment{Name: f.Name, Description: f.Description, Type: f.Type, Relation: f.Relation, Data: append(bytes.Clone(f.Data), "9,9,9\n"...)}
-	r := d.examined(d.signed(t, pages, record, swapped))
+	r := d.examined(d.signed(t, pages, text, swapped))
 	for _, a := range r.Answers {
 		if a.Key == "scores" && (a.State != check.Open || !strings.Contains(a.Words, "files are not at hand")) {
 			t.Errorf("another log: %s %s", a.State, a.Words)
 		}
 	}
 	// The attachment is swapped without signing anew.
-	other, err := seal.Attach(pages, []seal.Attachment{seal.RecordAttachment(edited(t, record, "SN 0001", "job", "card", "serial"))})
+	other, err := seal.Attach(pages, []seal.Attachment{seal.RecordAttachment(edited(t, text, "SN 0001", "job", "card", "serial"))})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -355,7 +356,7 @@ func foreignParts(t *testing.T, d *sealedShop) {
 	wantBad(t, "attachment swapped", d.examined(append(other, tail...)), "")
 	wantBad(t, "attachment swapped, not signed", d.examined(other), "signed")
 	// Halves of two certificates.
-	second := d.signed(t, pages, edited(t, record, "QR-2026-0002", "number"), files)
+	second := d.signed(t, pages, edited(t, text, "QR-2026-0002", "number"), files)
 	for _, at := range []int{len(pages), len(pages) / 2, len(d.certificate) - 4000} {
 		wantBad(t, fmt.Sprintf("halves joined at %d", at), d.examined(append(bytes.Clone(d.certificate[:at]), second[at:]...)), "")
 	}
@@ -364,19 +365,19 @@ func foreignParts(t *testing.T, d *sealedShop) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	forged, err := seal.SealRecord(pages, record, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
+	forged, err := seal.SealRecord(pages, text, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
 	if err != nil {
 		t.Fatal(err)
 	}
 	wantBad(t, "another key of the same name", d.examined(forged), "signer")
-	unknown := report.Verify(forged, check.Options{}, &archive.Examiner{}, toolName, 20*time.Second)
+	unknown := report.Verify(forged, check.Options{}, &record.Examiner{}, toolName, 20*time.Second)
 	wantBad(t, "signed again by somebody else", unknown, "named")
 }
 
 // Pages of another version are compared by their values.
 func otherVersion(t *testing.T, d *sealedShop) {
-	record, files, pages := d.parts(t)
-	older := edited(t, record, "proveout 0.9.0", "tool")
+	text, files, pages := d.parts(t)
+	older := edited(t, text, "proveout 0.9.0", "tool")
 	if r := d.examined(d.signed(t, remade(t, older, pages), older, files)); !r.Valid {
 		t.Errorf("older version: %+v", r.Answers)
 	} else {
@@ -387,15 +388,15 @@ func otherVersion(t *testing.T, d *sealedShop) {
 		}
 	}
 	wantBad(t, "older version, another serial on its pages", d.examined(d.signed(t, remade(t, older, pages), edited(t, older, "SN 0001", "job", "card", "serial"), files)), "pages")
-	newer := edited(t, record, 99.0, "schema")
+	newer := edited(t, text, 99.0, "schema")
 	wantBad(t, "newer schema", d.examined(d.signed(t, pages, newer, files)), "scores")
 }
 
 // Without the log files inside, the steps they belong to are said not to be
 // worked out again, unless the reader gives them.
 func logsOutside(t *testing.T, d *sealedShop) {
-	record, _, pages := d.parts(t)
-	pdf := d.signed(t, pages, record, nil)
+	text, _, pages := d.parts(t)
+	pdf := d.signed(t, pages, text, nil)
 	state := func(r check.Report) (check.State, string) {
 		for _, a := range r.Answers {
 			if a.Key == "scores" {
@@ -415,35 +416,35 @@ func logsOutside(t *testing.T, d *sealedShop) {
 			return err
 		}
 		data, err := os.ReadFile(path)
-		all[archive.Digest(data)] = data
+		all[record.Digest(data)] = data
 		return err
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint())}
-	r = report.Verify(pdf, o, &archive.Examiner{Extra: archive.Memory(all)}, toolName, 20*time.Second)
+	r = report.Verify(pdf, o, &record.Examiner{Extra: logs.InMemory(all)}, toolName, 20*time.Second)
 	if s, words := state(r); s != check.Yes || !r.Valid {
 		t.Errorf("%s %s", s, words)
 	}
 	// What cannot be worked out again must not contradict itself.
-	soak := stepIndex(t, record, "soak")
+	soak := stepIndex(t, text, "soak")
 	for name, canon := range map[string][]byte{
-		"verdict of a step": edited(t, edited(t, record, "fail", "outcome", "steps", soak, "verdict"), false, "outcome", "accepted"),
-		"not required":      edited(t, record, false, "outcome", "steps", soak, "required"),
-		"a value":           edited(t, record, 190.0, "outcome", "steps", soak, "checks", checkWithLimit(t, record, soak), "value"),
+		"verdict of a step": edited(t, edited(t, text, "fail", "outcome", "steps", soak, "verdict"), false, "outcome", "accepted"),
+		"not required":      edited(t, text, false, "outcome", "steps", soak, "required"),
+		"a value":           edited(t, text, 190.0, "outcome", "steps", soak, "checks", checkWithLimit(t, text, soak), "value"),
 	} {
 		wantBad(t, name, d.examined(d.signed(t, pages, canon, nil)), "scores")
 	}
 }
 
 // instrumentOf is the bench's first instrument for a dimension.
-func instrumentOf(t testing.TB, record []byte, dim string) int {
-	r, err := archive.Decode(record)
+func instrumentOf(t testing.TB, text []byte, dim string) int {
+	r, err := record.Decode(text)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i, in := range r.Shop.Bench.Instruments {
+	for i, in := range r.Shop.Benches[0].Instruments {
 		if slices.Contains(in.Measures, quantity.Dimension(dim)) {
 			return i
 		}
@@ -453,8 +454,8 @@ func instrumentOf(t testing.TB, record []byte, dim string) int {
 }
 
 // checkWithLimit is a check of the step that has an upper limit and a rule.
-func checkWithLimit(t testing.TB, record []byte, step int) int {
-	r, err := archive.Decode(record)
+func checkWithLimit(t testing.TB, text []byte, step int) int {
+	r, err := record.Decode(text)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -497,7 +498,7 @@ func repeats(t *testing.T, d *sealedShop) {
 
 // Other programs find the certificate in order.
 func otherPrograms(t *testing.T, d *sealedShop) {
-	record, _, _ := d.parts(t)
+	text, _, _ := d.parts(t)
 	for _, tool := range []struct {
 		args []string
 		want []string
@@ -505,7 +506,7 @@ func otherPrograms(t *testing.T, d *sealedShop) {
 		{[]string{"pdfsig", d.path}, []string{"Total document signed", "Signature is Valid"}},
 		{[]string{"qpdf", "--check", d.path}, []string{"No syntax or stream encoding errors found"}},
 		{[]string{"pdfdetach", "-list", d.path}, []string{"record.json", "soak.csv"}},
-		{[]string{"pdftotext", d.path, "-"}, []string{archive.Digest(record), "ACCEPTED", "BX 04417", d.identity.Fingerprint().Groups()[0], "End of certificate"}},
+		{[]string{"pdftotext", d.path, "-"}, []string{record.Digest(text), "ACCEPTED", "BX 04417", d.identity.Fingerprint().Groups()[0], "End of certificate"}},
 	} {
 		if _, err := exec.LookPath(tool.args[0]); err != nil {
 			if allChecks() {

@@ -83,7 +83,7 @@ type openCase struct {
 	dir     string
 	input   reading.Input
 
-	looked map[string]job.CapturePart // captures looked at, by path
+	looked map[string]reading.Capture // captures looked at, by path
 }
 
 // openJob loads the job named by the first argument.
@@ -132,20 +132,18 @@ func (k *openCase) load() error {
 	k.input.Job, k.input.Plan, k.input.Family = j, plan, family
 	k.input.References = register.Sets(entries, family.ID, family.Variant)
 	k.input.Control, k.input.Answers = register.ControlRuns(entries), register.Answers(entries)
+	k.input.Files = job.Files(k.dir)
 	return nil
 }
 
 // computeAfresh lets nothing that was computed before stand in for the
 // evidence: what is issued is judged from the files themselves.
-func (k *openCase) computeAfresh() {
-	for _, attempts := range k.input.Job.Attempts {
-		for i := range attempts {
-			for n := range attempts[i].Captures {
-				attempts[i].Captures[n].Recall = nil
-			}
-		}
-	}
-}
+func (k *openCase) computeAfresh() { k.input.Files = afresh{k.input.Files} }
+
+// afresh are files of which nothing is known from before.
+type afresh struct{ reading.Files }
+
+func (afresh) Recall(reading.Evidence, string) ([]byte, bool) { return nil, false }
 
 func parseSnapshot(dir string, j *reading.Job, s job.Snapshot) (*plans.Plan, *plans.Family, error) {
 	plan, problems := plans.ParsePlan(filepath.Join(dir, "plan.toml"), s.Plan)

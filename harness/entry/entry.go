@@ -70,7 +70,9 @@ func number(field plans.Field, text string) (reading.Reading, error) {
 	if timed {
 		q, err := quantity.Parse(strings.TrimSpace(when), quantity.Duration)
 		if err != nil || q.Value < 0 {
-			return reading.Reading{}, fmt.Errorf("%s: behind @ stands how long after the beginning it was read, as in \"61.5 °C @ 30 min\", not %q", field.Name, strings.TrimSpace(when))
+			return reading.Reading{}, fmt.Errorf(
+				"%s: behind @ stands how long after the beginning it was read, as in \"61.5 °C @ 30 min\", not %q",
+				field.Name, strings.TrimSpace(when))
 		}
 		after = &q.Value
 	}
@@ -87,13 +89,16 @@ func number(field plans.Field, text string) (reading.Reading, error) {
 		return reading.Reading{}, fmt.Errorf("%s: %w", field.Name, err)
 	}
 	if q.Tolerated {
-		return reading.Reading{}, fmt.Errorf("%s: %q has a tolerance, but a reading has none; the uncertainty comes from the instrument", field.Name, text)
+		return reading.Reading{}, fmt.Errorf(
+			"%s: %q has a tolerance, but a reading has none; the uncertainty comes from the instrument", field.Name, text)
 	}
-	return reading.Reading{Name: field.Name, Value: q.Value, Numeric: true, Text: text, Unit: q.Unit, Resolution: q.Resolution, Place: field.Place, After: after}, nil
+	return reading.Reading{
+		Name: field.Name, Value: &q.Value, Text: text, Unit: q.Unit, Resolution: q.Resolution, Place: field.Place, After: after,
+	}, nil
 }
 
 func word(field plans.Field, text string) (reading.Reading, error) {
-	r := reading.Reading{Name: field.Name, Value: math.NaN(), Word: text, Text: text}
+	r := reading.Reading{Name: field.Name, Word: text, Text: text}
 	if len(field.Words) == 0 {
 		return r, nil
 	}
@@ -118,17 +123,19 @@ func word(field plans.Field, text string) (reading.Reading, error) {
 // a slip of the decimal point is likely, and the value that was probably meant.
 // It returns "" when nothing is odd.
 func Doubt(field plans.Field, r reading.Reading) (question string, meant float64) {
-	if !r.Numeric || field.Nominal <= 0 || r.Value <= 0 {
+	value := r.Number()
+	if r.Value == nil || field.Nominal <= 0 || value <= 0 {
 		return "", 0
 	}
-	if ratio := r.Value / field.Nominal; ratio > 0.4 && ratio < 2.5 {
+	if ratio := value / field.Nominal; ratio > 0.4 && ratio < 2.5 {
 		return "", 0
 	}
 	best := 0.0
 	for power := -6; power <= 6; power++ {
-		candidate := r.Value * math.Pow(10, float64(power))
+		candidate := value * math.Pow(10, float64(power))
 		if ratio := candidate / field.Nominal; power != 0 && ratio > 0.5 && ratio < 2 {
-			if best == 0 || math.Abs(math.Log(ratio)) < math.Abs(math.Log(best/field.Nominal)) {
+			nearer := best == 0 || math.Abs(math.Log(ratio)) < math.Abs(math.Log(best/field.Nominal))
+			if nearer {
 				best = candidate
 			}
 		}
@@ -147,7 +154,7 @@ func Doubt(field plans.Field, r reading.Reading) (question string, meant float64
 // was typed.
 func Shown(r reading.Reading) string {
 	switch {
-	case !r.Numeric:
+	case r.Value == nil:
 		return r.Word
 	case r.Unit != "" && strings.Trim(r.Text, "0123456789.,+-") == "":
 		return r.Text + " " + r.Unit

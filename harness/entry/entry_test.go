@@ -26,7 +26,7 @@ func TestParseSeveral(t *testing.T) {
 		}
 		var values []float64
 		for _, r := range got {
-			values = append(values, r.Value)
+			values = append(values, r.Number())
 		}
 		if len(values) != len(want) {
 			t.Errorf("%q: got %v, want %v", text, values, want)

@@ -345,14 +345,14 @@ func TestImportOfTenMillionRows(t *testing.T) {
 		t.Fatal(err)
 	}
 	start := time.Now()
-	sum, err := f.ImportLog(LogImport{Step: "load", Attempt: 1, Path: src})
+	sum, err := f.ImportLog(LogImport{Import: Import{Step: "load", Attempt: 1, Path: src}})
 	if err != nil || sum.Count != 10_000_000 {
 		t.Fatal(sum.Count, err)
 	}
 	t.Logf("imported %d MB in %.2f s", sum.Size/1_000_000, time.Since(start).Seconds())
 	start = time.Now()
 	n := 0
-	for _, err := range load(t, dir).Attempts["load"][0].Logs[0].Rows() {
+	for _, err := range Files(dir).Rows(&load(t, dir).Attempts["load"][0].Logs[0]) {
 		if err != nil {
 			t.Fatal(err)
 		}

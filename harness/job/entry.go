@@ -39,92 +39,36 @@ func (k Kind) known() bool {
 }
 
 // An Entry is one line of the journal. Seq, At and More are filled in by Append
-// where they are zero.
+// where they are zero. Reading, Log and Capture say what stands nowhere else on
+// the line: the time, the person and the file are the entry's own.
 type Entry struct {
-	Version int           `json:"v"`
-	Seq     int           `json:"seq"`
-	At      time.Time     `json:"at"`
-	Kind    Kind          `json:"kind"`
-	More    int           `json:"more,omitempty"` // lines of the same append that follow
-	Step    string        `json:"step,omitempty"`
-	Attempt int           `json:"attempt,omitempty"`
-	By      string        `json:"by,omitempty"`
-	Reading *Observation  `json:"reading,omitempty"`
-	File    *File         `json:"file,omitempty"`
-	Log     *LogPart      `json:"log,omitempty"`
-	Capture *CapturePart  `json:"capture,omitempty"`
-	Text    string        `json:"text,omitempty"`
-	Ran     float64       `json:"ran,omitempty"` // s; of attempt-end and cut
-	Issue   *IssuedRecord `json:"issue,omitempty"`
+	Version int              `json:"v"`
+	Seq     int              `json:"seq"`
+	At      time.Time        `json:"at"`
+	Kind    Kind             `json:"kind"`
+	More    int              `json:"more,omitempty"` // lines of the same append that follow
+	Step    string           `json:"step,omitempty"`
+	Attempt int              `json:"attempt,omitempty"`
+	By      string           `json:"by,omitempty"`
+	Reading *reading.Reading `json:"reading,omitempty"`
+	File    *File            `json:"file,omitempty"`
+	Log     *reading.Log     `json:"log,omitempty"`
+	Capture *reading.Capture `json:"capture,omitempty"`
+	Text    string           `json:"text,omitempty"`
+	Event   reading.Event    `json:"event,omitempty"` // that a note marks
+	Ran     float64          `json:"ran,omitempty"`   // s; of attempt-end and cut
+	Issue   *IssuedRecord    `json:"issue,omitempty"`
 
-	Line int    `json:"-"` // of the journal, from 1
-	Raw  []byte `json:"-"` // the line as it stands there
-
+	line   int // of the journal, from 1
 	offset int64
+	length int // bytes, without the line feed
 }
 
-// An Observation is one reading as the journal has it.
-type Observation struct {
-	Name       string   `json:"name"`
-	Value      *float64 `json:"value,omitempty"` // base unit; absent for a word
-	Word       string   `json:"word,omitempty"`
-	Text       string   `json:"text"`
-	Unit       string   `json:"unit,omitempty"`
-	Resolution float64  `json:"resolution,omitempty"`
-	Instrument string   `json:"instrument,omitempty"`
-	Place      string   `json:"place,omitempty"`
-	After      *float64 `json:"after,omitempty"` // s since the run began
-	Source     Source   `json:"source"`
-}
-
-// Source is reading.Source as the journal has it.
-type Source struct {
-	Kind     string `json:"kind"`
-	Evidence string `json:"evidence,omitempty"`
-	Line     int    `json:"line,omitempty"`
-	Column   string `json:"column,omitempty"`
-}
-
-// A File is a piece of evidence as the journal has it.
+// A File is a piece of evidence with the name that it has in the folder of the
+// evidence.
 type File struct {
-	SHA256  string `json:"sha256"`
-	Kept    string `json:"kept"` // file name in the evidence folder
-	Name    string `json:"name"`
-	Size    int64  `json:"size"`
-	Role    string `json:"role"`
-	Caption string `json:"caption,omitempty"`
-}
-
-// A LogPart is one run of an imported log as the journal has it.
-type LogPart struct {
-	Run     int      `json:"run"`  // of the step
-	Part    int      `json:"part"` // run of the file
-	Map     logs.Map `json:"map"`
-	Columns []Column `json:"columns"`
-	Count   int64    `json:"count"`
-	Bad     int64    `json:"bad,omitempty"` // of the whole file
-	Seconds float64  `json:"seconds,omitempty"`
-
-	Instrument string `json:"instrument,omitempty"` // of the bench
-
-	Failures *logs.FailureOptions `json:"failures,omitempty"` // of a list of failing addresses
-}
-
-// A Column is reading.Column as the journal has it.
-type Column struct {
-	Name       string  `json:"name"`
-	Header     string  `json:"header"`
-	Unit       string  `json:"unit,omitempty"`
-	Resolution float64 `json:"resolution,omitempty"`
-	Place      string  `json:"place,omitempty"`
-}
-
-// A CapturePart says what a picture shows.
-type CapturePart struct {
-	Pattern string `json:"pattern,omitempty"`
-	Mode    string `json:"mode,omitempty"`
-	Route   string `json:"route,omitempty"` // how it came in: "digital", "analogue", "photo"
-	Base    int64  `json:"base,omitempty"`  // byte address of the first pixel
+	reading.Evidence
+	Kept string `json:"kept"`
 }
 
 // An IssuedRecord says which document was issued.
@@ -138,29 +82,53 @@ type IssuedRecord struct {
 // Observe makes the journal entry of a reading; a correction when the reading
 // says so.
 func Observe(step string, attempt int, r reading.Reading) Entry {
-	o := &Observation{Name: r.Name, Word: r.Word, Text: r.Text, Unit: r.Unit, Resolution: r.Resolution,
-		Instrument: r.Instrument, Place: r.Place, After: r.After,
-		Source: Source{r.Source.Kind, r.Source.Evidence, r.Source.Line, r.Source.Column}}
-	if r.Numeric {
-		o.Value = &r.Value
-	}
-	e := Entry{Kind: Value, At: r.At, Step: step, Attempt: attempt, By: r.By, Reading: o}
+	e := Entry{Kind: Value, At: r.At, Step: step, Attempt: attempt, By: r.By, Reading: &r}
 	if r.Corrects {
 		e.Kind = Correction
 	}
+	r.Seq, r.At, r.By, r.Corrects = 0, time.Time{}, "", false
 	return e
 }
 
+// reading is the reading of the entry with what the line says of it.
 func (e *Entry) reading() reading.Reading {
-	o := e.Reading
-	r := reading.Reading{Seq: e.Seq, Name: o.Name, Value: math.NaN(), Word: o.Word, Text: o.Text, Unit: o.Unit,
-		Resolution: o.Resolution, Instrument: o.Instrument, Place: o.Place, After: o.After, Corrects: e.Kind == Correction, At: e.At, By: e.By,
-		Source: reading.Source{Kind: o.Source.Kind, Evidence: o.Source.Evidence, Line: o.Source.Line, Column: o.Source.Column}}
-	if o.Value != nil {
-		r.Value, r.Numeric = *o.Value, true
-	}
+	r := *e.Reading
+	r.Seq, r.At, r.By, r.Corrects = e.Seq, e.At, e.By, e.Kind == Correction
 	return r
 }
+
+// log is the log of the entry with the file that it is.
+func (e *Entry) log() reading.Log {
+	l := *e.Log
+	l.Evidence = e.File.Evidence
+	if l.Failures != nil {
+		l.Map = nil // older lines have an empty one
+	}
+	return l
+}
+
+// capture is the capture of the entry with the file that it is.
+func (e *Entry) capture() reading.Capture {
+	var c reading.Capture
+	if e.Capture != nil {
+		c = *e.Capture
+	}
+	c.Evidence = e.File.Evidence
+	return c
+}
+
+// note is the note of the entry.
+func (e *Entry) note() reading.Note {
+	n := reading.Note{At: e.At, By: e.By, Text: e.Text, Event: e.Event}
+	if n.Event == "" && n.Text == begunBefore {
+		n.Event = reading.RunBegan
+	}
+	return n
+}
+
+// begunBefore is how lines say that a clock was started that were written
+// before they had an event for it. Nothing else may go by these words.
+const begunBefore = "the clock was started"
 
 // check refuses an entry that could not be read again.
 func (e *Entry) check() error {
@@ -171,6 +139,8 @@ func (e *Entry) check() error {
 		return errors.New("a reading without a name")
 	case e.Kind == LogFile && (e.File == nil || e.Log == nil):
 		return errors.New("a log without a file")
+	case e.Kind == LogFile && e.Log.Failures == nil && json.Unmarshal(e.Log.Map, new(logs.Map)) != nil:
+		return errors.New("a log without a map that says how it is read")
 	case e.Kind == Picture && e.File == nil:
 		return errors.New("a capture without a file")
 	case e.Kind == Dumped && e.File == nil:
@@ -180,8 +150,8 @@ func (e *Entry) check() error {
 	case e.Step == "" && e.Kind != Remark && e.Kind != Issued:
 		return fmt.Errorf("a %s without a step", e.Kind)
 	}
-	if e.Reading != nil && e.Reading.Value != nil && (math.IsNaN(*e.Reading.Value) || math.IsInf(*e.Reading.Value, 0)) {
-		return fmt.Errorf("reading %q is not a finite number", e.Reading.Name)
+	if r := e.Reading; r != nil && r.Value != nil && (math.IsNaN(*r.Value) || math.IsInf(*r.Value, 0)) {
+		return fmt.Errorf("reading %q is not a finite number", r.Name)
 	}
 	return nil
 }

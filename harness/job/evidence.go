@@ -9,32 +9,62 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 
+	"proveout/harness/logs"
 	"proveout/harness/reading"
 )
 
+// Files reads the evidence of a job folder. What is found out about it is kept
+// in the folder, for as long as this program is the same.
+func Files(dir string) reading.Files {
+	open := func(e reading.Evidence) (io.ReadCloser, error) { return os.Open(EvidencePath(dir, e)) }
+	return files{logs.Files(open), dir}
+}
+
+type files struct {
+	reading.Files
+	dir string
+}
+
+func (f files) Recall(of reading.Evidence, key string) ([]byte, bool) {
+	return recall(f.dir, of.SHA256, key)
+}
+func (f files) Keep(of reading.Evidence, key string, found []byte) {
+	keepComputed(f.dir, of.SHA256, key, found)
+}
+
+// EvidencePath is where the folder of a job keeps a file, or would.
+func EvidencePath(dir string, e reading.Evidence) string {
+	path := filepath.Join(dir, evidenceDir, filepath.Base(e.SHA256+extension(e.Name)))
+	if _, err := os.Stat(path); err != nil { // it may have come in by another name before
+		if other := findEvidence(dir, e.SHA256); other != "" {
+			return other
+		}
+	}
+	return path
+}
+
 // keepFile copies a file into the evidence folder while hashing it.
-func keepFile(dir, file, role, caption string) (reading.Evidence, error) {
+func keepFile(dir, file, role, caption string) (File, error) {
 	src, err := openRegular(file)
 	if err != nil {
-		return reading.Evidence{}, fmt.Errorf("keeping evidence: %w", err)
+		return File{}, fmt.Errorf("keeping evidence: %w", err)
 	}
 	defer src.Close()
 	t, err := newTemp(filepath.Join(dir, evidenceDir))
 	if err != nil {
-		return reading.Evidence{}, plainError("keeping evidence", err)
+		return File{}, plainError("keeping evidence", err)
 	}
 	defer t.discard()
 	h := sha256.New()
 	size, err := io.Copy(io.MultiWriter(t, h), src)
 	if err != nil {
-		return reading.Evidence{}, plainError("keeping "+file, err)
+		return File{}, plainError("keeping "+file, err)
 	}
 	e, _, err := placeEvidence(dir, t, filepath.Base(file), hex.EncodeToString(h.Sum(nil)), size)
 	if err != nil {
-		return reading.Evidence{}, plainError("keeping "+file, err)
+		return File{}, plainError("keeping "+file, err)
 	}
 	e.Role, e.Caption = role, caption
 	return e, nil
@@ -54,20 +84,21 @@ func openRegular(path string) (*os.File, error) {
 
 // placeEvidence gives the copy its name, unless the same file is there already.
 // fresh reports whether it was not.
-func placeEvidence(dir string, t *temp, name, sum string, size int64) (e reading.Evidence, fresh bool, err error) {
-	e = reading.Evidence{SHA256: sum, Name: name, Size: size}
+func placeEvidence(dir string, t *temp, name, sum string, size int64) (f File, fresh bool, err error) {
+	f.Name, f.SHA256, f.Size = name, sum, size
 	if there := findEvidence(dir, sum); there != "" {
 		if st, err := os.Stat(there); err == nil && st.Size() == size {
-			e.Path = there
-			return e, false, nil
+			f.Kept = filepath.Base(there)
+			return f, false, nil
 		}
 	}
-	e.Path = filepath.Join(dir, evidenceDir, sum+extension(name))
-	if err := t.file.Chmod(0o444); err != nil && !errors.Is(err, errors.ErrUnsupported) && !errors.Is(err, fs.ErrPermission) {
-		return e, false, err
+	f.Kept = sum + extension(name)
+	err = t.file.Chmod(0o444)
+	if err != nil && !errors.Is(err, errors.ErrUnsupported) && !errors.Is(err, fs.ErrPermission) {
+		return f, false, err
 	}
-	err = t.place(e.Path, ReplaceExisting)
-	return e, err == nil, err
+	err = t.place(filepath.Join(dir, evidenceDir, f.Kept), ReplaceExisting)
+	return f, err == nil, err
 }
 
 // findEvidence returns the path of the evidence with the given hash, or nothing.
@@ -103,81 +134,6 @@ func extension(name string) string {
 	}
 	return ext
 }
-
-func fileOf(e reading.Evidence) *File {
-	return &File{SHA256: e.SHA256, Kept: filepath.Base(e.Path), Name: e.Name, Size: e.Size, Role: e.Role, Caption: e.Caption}
-}
-
-// FileOf returns the evidence as a journal entry has it.
-func FileOf(e reading.Evidence) *File { return fileOf(e) }
-
-// evidence turns what the journal has back into a piece of evidence.
-func (f *File) evidence(dir string) reading.Evidence {
-	return reading.Evidence{SHA256: f.SHA256, Name: f.Name, Size: f.Size, Role: f.Role, Caption: f.Caption,
-		Path: filepath.Join(dir, evidenceDir, filepath.Base(f.Kept))}
-}
-
-// Verify reads all evidence of a job again and returns what does not fit its
-// SHA-256 or is missing, one sentence each.
-func Verify(dir string) ([]string, error) {
-	r, err := readRecord(dir)
-	if err != nil {
-		return nil, err
-	}
-	j, err := ReadJournal(dir)
-	if err != nil {
-		return nil, err
-	}
-	want := map[string]string{} // hash to the name it was called by
-	for _, p := range r.Card.Photos {
-		want[p.SHA256] = p.Name
-	}
-	for _, e := range j.Entries {
-		if e.File != nil {
-			want[e.File.SHA256] = e.File.Name
-		}
-	}
-	var problems []string
-	for _, s := range []struct{ name, sum string }{{planFile, r.PlanSHA256}, {familyFile, r.FamilySHA256}} {
-		if got, err := HashFile(filepath.Join(dir, s.name)); err != nil {
-			problems = append(problems, fmt.Sprintf("%s cannot be read: %v", s.name, err))
-		} else if got != s.sum {
-			problems = append(problems, s.name+" was changed after the job was opened")
-		}
-	}
-	for _, e := range j.Entries {
-		if e.Issue == nil {
-			continue
-		}
-		got, err := HashFile(filepath.Join(dir, issuedDir, filepath.Base(e.Issue.File)))
-		if err != nil {
-			problems = append(problems, fmt.Sprintf("issued %s cannot be read: %v", e.Issue.File, err))
-		} else if got != e.Issue.SHA256 && e.Issue.Document == "certificate" {
-			problems = append(problems, fmt.Sprintf("issued %s is not the file that was issued", e.Issue.File))
-		}
-	}
-	sums := make([]string, 0, len(want))
-	for sum := range want {
-		sums = append(sums, sum)
-	}
-	slices.Sort(sums)
-	for _, sum := range sums {
-		path := findEvidence(dir, sum)
-		if path == "" {
-			problems = append(problems, fmt.Sprintf("evidence %s (%s…) is missing", want[sum], short(sum)))
-			continue
-		}
-		got, err := HashFile(path)
-		if err != nil {
-			problems = append(problems, fmt.Sprintf("evidence %s cannot be read: %v", want[sum], err))
-		} else if got != sum {
-			problems = append(problems, fmt.Sprintf("evidence %s was changed: its SHA-256 is %s…, not %s…", want[sum], short(got), short(sum)))
-		}
-	}
-	return problems, nil
-}
-
-func short(sum string) string { return sum[:min(12, len(sum))] }
 
 // HashFile returns the SHA-256 of a file in hexadecimal digits, as files of a job
 // are named by.

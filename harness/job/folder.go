@@ -10,7 +10,6 @@ import (
 	"sync"
 	"time"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
 )
 
@@ -41,7 +40,8 @@ func (b *Busy) Error() string {
 	if b.PID == 0 {
 		return fmt.Sprintf("job %s is being worked on by another process", b.Job)
 	}
-	return fmt.Sprintf("job %s is being worked on by process %d on %s since %s; end that one first", b.Job, b.PID, b.Host, b.Since.Format(time.RFC3339))
+	return fmt.Sprintf("job %s is being worked on by process %d on %s since %s; end that one first",
+		b.Job, b.PID, b.Host, b.Since.Format(time.RFC3339))
 }
 
 type holder struct {
@@ -53,10 +53,10 @@ type holder struct {
 // Open takes the job folder for this process. The error is a *Busy when another
 // process has it. Close gives it back; so does the end of the process.
 func Open(dir string) (*Folder, error) {
-	if _, err := readRecord(dir); err != nil {
+	if _, err := readSheet(dir); err != nil {
 		return nil, fmt.Errorf("opening the job: %w", err)
 	}
-	f := &Folder{Dir: dir, Now: time.Now, write: func(f *os.File, b []byte, at int64) (int, error) { return f.WriteAt(b, at) }}
+	f := &Folder{Dir: dir, Now: time.Now, write: (*os.File).WriteAt}
 	var err error
 	if f.lock, err = os.OpenFile(filepath.Join(dir, lockFile), os.O_RDWR|os.O_CREATE, 0o644); err != nil {
 		return nil, plainError("taking the job", err)
@@ -210,61 +210,8 @@ func (f *Folder) LastAttempt(step string) int {
 }
 
 // Keep copies a file into the evidence of the job. The original is only read.
-func (f *Folder) Keep(file, role, caption string) (reading.Evidence, error) {
+func (f *Folder) Keep(file, role, caption string) (File, error) {
 	return keepFile(f.Dir, file, role, caption)
-}
-
-// A LogImport is a log to be imported.
-type LogImport struct {
-	Step       string
-	Attempt    int
-	By         string
-	Path       string
-	Caption    string
-	Map        logs.Map // without a format it is sniffed
-	Run        int      // of the step, for the first run of the file; 0: the next one
-	Instrument string   // of the bench, when one is named
-	Begin      bool     // Attempt is new: its start is recorded with the log
-	// Each is given the rows while they are read; may be nil.
-	Each func(*logs.Batch) error
-}
-
-// ImportLog reads a log, keeps it as evidence and records it, one entry a run of
-// the file. A log that cannot be understood is a *logs.Problem and leaves
-// nothing behind.
-func (f *Folder) ImportLog(in LogImport) (logs.Summary, error) {
-	var sum logs.Summary
-	k, err := f.keepWhileReading(in.Path, func(log logs.Input) (string, int64, error) {
-		var err error
-		sum, err = logs.Read(log, in.Map, in.Each)
-		return sum.SHA256, sum.Size, err
-	})
-	if err != nil {
-		return sum, err
-	}
-	k.file.Caption = in.Caption
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	run := in.Run
-	if run == 0 {
-		run = f.runs[runKey(in.Step, in.Attempt)] + 1
-	}
-	var entries []Entry
-	if in.Begin {
-		entries = append(entries, Entry{Kind: AttemptStart, Step: in.Step, Attempt: in.Attempt, By: in.By})
-	}
-	for i, r := range sum.Runs {
-		part := &LogPart{Run: run + i, Part: r.Number, Map: sum.Map, Count: r.Count, Bad: sum.Bad, Seconds: r.Seconds, Instrument: in.Instrument}
-		for _, c := range sum.Columns {
-			part.Columns = append(part.Columns, Column(c))
-		}
-		entries = append(entries, Entry{Kind: LogFile, Step: in.Step, Attempt: in.Attempt, By: in.By, File: k.file, Log: part})
-	}
-	if err := f.append(entries); err != nil {
-		k.forget()
-		return sum, err
-	}
-	return sum, nil
 }
 
 // Issue puts a document into the issued folder and records it.
@@ -278,24 +225,16 @@ func (f *Folder) Issue(r IssuedRecord, data []byte, by string, over Overwrite) (
 }
 
 // Amend changes what is known of the card or the work, by writing job.toml anew.
-// The plan, the family and the number stay as they were.
-func (f *Folder) Amend(change func(*Opening)) error {
-	old, err := readRecord(f.Dir)
+// The plan, the number and the time of opening stay as they were.
+func (f *Folder) Amend(change func(*reading.Job)) error {
+	s, err := readSheet(f.Dir)
 	if err != nil {
 		return err
 	}
-	o := openingOf(old)
-	change(&o)
-	r := newRecord(old.Number, o)
-	r.Opened, r.Plan, r.PlanSHA256, r.FamilySHA256 = old.Opened, old.Plan, old.PlanSHA256, old.FamilySHA256
-	for _, p := range o.Photos {
-		e, err := keepPhoto(f.Dir, p)
-		if err != nil {
-			return err
-		}
-		r.Card.Photos = append(r.Card.Photos, partOf(e))
-	}
-	if err := writeRecord(f.Dir, r, ReplaceExisting); err != nil {
+	was := s.Job
+	change(&s.Job)
+	s.Number, s.Opened, s.Plan = was.Number, was.Opened, was.Plan
+	if err := writeSheet(f.Dir, s, ReplaceExisting); err != nil {
 		return plainError("changing the job", err)
 	}
 	return nil

@@ -40,22 +40,13 @@ const (
 	formatNumber = 1 // of job.toml and of a journal line
 )
 
-// An Opening is what is known of a card when its job is opened.
+// An Opening is what is known of a card when its job is opened. The job's number,
+// attempts and warnings do not count; without a time it is opened now.
 type Opening struct {
-	Opened         time.Time // zero: now
-	Plan           string    // plan id
-	Card           reading.Card
-	Bench          string
-	Technician     string
-	Complaint      string
-	ComplaintEvery float64 // s; 0 unknown
-	Condition      string
-	Work           []string
-	WorkNotes      string
-	Customer       string
-	PlanText       []byte  // the plan as it is now, kept with the job
-	FamilyText     []byte  // the family as it is now
-	Photos         []Photo // files to keep as evidence
+	reading.Job
+	PlanText   []byte  // the plan as it is now, kept with the job
+	FamilyText []byte  // the family as it is now
+	Photos     []Photo // files to keep as evidence
 }
 
 // A Photo is a picture of the card to be kept.
@@ -71,46 +62,12 @@ type Snapshot struct {
 	Plan, Family []byte
 }
 
-// record is job.toml.
-type record struct {
-	Format         int       `toml:"format"`
-	Number         string    `toml:"number"`
-	Opened         time.Time `toml:"opened"`
-	Plan           string    `toml:"plan"`
-	Bench          string    `toml:"bench"`
-	Technician     string    `toml:"technician"`
-	Customer       string    `toml:"customer"`
-	Complaint      string    `toml:"complaint"`
-	ComplaintEvery float64   `toml:"complaint_every_s"`
-	Condition      string    `toml:"condition"`
-	Work           []string  `toml:"work"`
-	WorkNotes      string    `toml:"work_notes"`
-	PlanSHA256     string    `toml:"plan_sha256"`
-	FamilySHA256   string    `toml:"family_sha256"`
-	Card           cardPart  `toml:"card"`
-}
-
-type cardPart struct {
-	Family  string      `toml:"family"`
-	Variant string      `toml:"variant"`
-	Title   string      `toml:"title"`
-	Serial  string      `toml:"serial"`
-	Marks   []markPart  `toml:"mark"`
-	Photos  []photoPart `toml:"photo"`
-}
-
-type markPart struct {
-	Name  string `toml:"name"`
-	Value string `toml:"value"`
-}
-
-type photoPart struct {
-	Name    string `toml:"name"`
-	Role    string `toml:"role"`
-	Caption string `toml:"caption"`
-	SHA256  string `toml:"sha256"`
-	Size    int64  `toml:"size"`
-	Print   string `toml:"print,omitempty"` // SHA-256 of the version for print
+// A sheet is job.toml: the job without what happened at the bench.
+type sheet struct {
+	Format int `toml:"format"`
+	reading.Job
+	PlanSHA256   string `toml:"plan_sha256"`
+	FamilySHA256 string `toml:"family_sha256"`
 }
 
 // Create opens a new job in the shop folder: it takes the next number of the
@@ -139,13 +96,15 @@ func Create(shopDir string, o Opening) (dir string, err error) {
 			return dir, fmt.Errorf("opening job %s: %w", number, err)
 		}
 	}
-	r := newRecord(number, o)
+	s := sheet{Format: formatNumber, Job: o.Job, PlanSHA256: digest(o.PlanText), FamilySHA256: digest(o.FamilyText)}
+	s.Number, s.Opened = number, o.Opened.Truncate(time.Second)
+	s.Card.Photos = slices.Clone(o.Card.Photos)
 	for _, p := range o.Photos {
 		e, err := keepPhoto(dir, p)
 		if err != nil {
 			return dir, err
 		}
-		r.Card.Photos = append(r.Card.Photos, partOf(e))
+		s.Card.Photos = append(s.Card.Photos, e.Evidence)
 	}
 	files := []struct {
 		name string
@@ -157,7 +116,7 @@ func Create(shopDir string, o Opening) (dir string, err error) {
 		}
 	}
 	// job.toml comes last: a folder without it is a job that was never opened.
-	if err := writeRecord(dir, r, KeepExisting); err != nil {
+	if err := writeSheet(dir, s, KeepExisting); err != nil {
 		return dir, fmt.Errorf("opening job %s: %w", number, err)
 	}
 	if err := syncDir(jobs); err != nil {
@@ -166,52 +125,39 @@ func Create(shopDir string, o Opening) (dir string, err error) {
 	return dir, nil
 }
 
-func newRecord(number string, o Opening) record {
-	r := record{Format: formatNumber, Number: number, Opened: o.Opened.Truncate(time.Second), Plan: o.Plan, Bench: o.Bench,
-		Technician: o.Technician, Customer: o.Customer, Complaint: o.Complaint, ComplaintEvery: o.ComplaintEvery,
-		Condition: o.Condition, Work: o.Work, WorkNotes: o.WorkNotes, PlanSHA256: digest(o.PlanText), FamilySHA256: digest(o.FamilyText),
-		Card: cardPart{Family: o.Card.Family, Variant: o.Card.Variant, Title: o.Card.Title, Serial: o.Card.Serial}}
-	if r.Work == nil {
-		r.Work = []string{}
+func writeSheet(dir string, s sheet, over Overwrite) error {
+	if s.Work == nil {
+		s.Work = []string{} // the file says that there is none
 	}
-	for _, m := range o.Card.Marks {
-		r.Card.Marks = append(r.Card.Marks, markPart{m.Name, m.Value})
-	}
-	for _, p := range o.Card.Photos {
-		r.Card.Photos = append(r.Card.Photos, partOf(p))
-	}
-	return r
-}
-
-func writeRecord(dir string, r record, over Overwrite) error {
 	var b bytes.Buffer
 	b.WriteString("# The card, why it came and what was done. Readings stand in " + journalFile + ".\n\n")
 	enc := toml.NewEncoder(&b)
 	enc.Indent = ""
-	if err := enc.Encode(r); err != nil {
+	if err := enc.Encode(s); err != nil {
 		return err
 	}
 	return WriteFile(filepath.Join(dir, jobFile), b.Bytes(), over)
 }
 
-func readRecord(dir string) (record, error) {
-	var r record
+func readSheet(dir string) (sheet, error) {
+	var s sheet
 	path := filepath.Join(dir, jobFile)
 	data, err := os.ReadFile(path)
 	if err != nil {
-		return r, err
+		return s, err
 	}
-	if _, err := toml.Decode(string(data), &r); err != nil {
+	if _, err := toml.Decode(string(data), &s); err != nil {
 		var pe toml.ParseError
 		if errors.As(err, &pe) {
-			return r, fmt.Errorf("%s:%d:%d: %s", path, pe.Position.Line, max(pe.Position.Col, 1), pe.Message)
+			return s, fmt.Errorf("%s:%d:%d: %s", path, pe.Position.Line, max(pe.Position.Col, 1), pe.Message)
 		}
-		return r, fmt.Errorf("%s: %w", path, err)
+		return s, fmt.Errorf("%s: %w", path, err)
 	}
-	if r.Format > formatNumber {
-		return r, fmt.Errorf("%s: written by a newer version (format %d, this one reads %d)", path, r.Format, formatNumber)
+	if s.Format > formatNumber {
+		return s, fmt.Errorf("%s: written by a newer version (format %d, this one reads %d)",
+			path, s.Format, formatNumber)
 	}
-	return r, nil
+	return s, nil
 }
 
 // takeNumber makes the folder of the next job of the year. Making the folder

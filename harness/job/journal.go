@@ -24,15 +24,14 @@ type Journal struct {
 func ReadJournal(dir string) (Journal, error) {
 	data, err := os.ReadFile(filepath.Join(dir, journalFile))
 	if errors.Is(err, os.ErrNotExist) {
-		j := Journal{next: 1, Warnings: []string{journalFile + " is missing"}}
-		return j, nil
+		return Journal{next: 1, Warnings: []string{journalFile + " is missing"}}, nil
 	}
 	if err != nil {
 		return Journal{}, fmt.Errorf("reading the journal: %w", err)
 	}
 	j := parseJournal(data)
 	if aside, err := os.ReadFile(filepath.Join(dir, tornFile)); err == nil && len(aside) > 0 {
-		j.Warnings = append(j.Warnings, fmt.Sprintf("%d bytes of torn lines were set aside in %s", len(aside), tornFile))
+		j.warn("%d bytes of torn lines were set aside in %s", len(aside), tornFile)
 	}
 	return j, nil
 }
@@ -46,7 +45,8 @@ func parseJournal(data []byte) Journal {
 		switch {
 		case err != nil && !ended:
 			j.torn = int64(len(text))
-			j.warn("%s:%d: the last line is torn (%d bytes); it will be set aside in %s with the next entry", journalFile, line, len(text), tornFile)
+			j.warn("%s:%d: the last line is torn (%d bytes); it will be set aside in %s with the next entry",
+				journalFile, line, len(text), tornFile)
 		case err != nil && len(bytes.TrimSpace(text)) == 0:
 			j.good += int64(len(text)) + 1
 		case err != nil:
@@ -59,7 +59,7 @@ func parseJournal(data []byte) Journal {
 			if e.Seq < j.next {
 				j.warn("%s:%d: entry %d stands behind entry %d", journalFile, line, e.Seq, j.next-1)
 			}
-			e.Line, e.Raw, e.offset = line, bytes.Clone(text), offset
+			e.line, e.offset, e.length = line, offset, len(text)
 			j.Entries = append(j.Entries, e)
 			j.good += int64(len(text))
 			if ended {
@@ -87,16 +87,17 @@ func (j *Journal) dropHalfAppend() {
 	if n == 0 || j.Entries[n-1].More == 0 {
 		return
 	}
-	if last := &j.Entries[n-1]; last.offset+int64(len(last.Raw))+1 < j.good {
+	if last := &j.Entries[n-1]; last.offset+int64(last.length)+1 < j.good {
 		return // something else stands behind it
 	}
 	first := n - 1
-	for first > 0 && j.Entries[first-1].More == j.Entries[first].More+1 && j.Entries[first-1].Line == j.Entries[first].Line-1 {
+	together := func(a, b *Entry) bool { return a.More == b.More+1 && a.line == b.line-1 }
+	for first > 0 && together(&j.Entries[first-1], &j.Entries[first]) {
 		first--
 	}
 	at := j.Entries[first].offset
-	j.warn("%s:%d: the last %d lines were entered together with others that are missing; they will be set aside in %s with the next entry",
-		journalFile, j.Entries[first].Line, n-first, tornFile)
+	j.warn("%s:%d: the last %d lines were entered together with others that are missing; "+
+		"they will be set aside in %s with the next entry", journalFile, j.Entries[first].line, n-first, tornFile)
 	j.torn += j.good - at
 	j.good, j.bare = at, false
 	j.Entries = j.Entries[:first]

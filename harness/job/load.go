@@ -1,22 +1,18 @@
 package job
 
 import (
-	"encoding/json"
 	"fmt"
-	"io"
-	"iter"
 	"os"
 	"path/filepath"
 	"slices"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
 )
 
 // Load reads a job folder without taking it: the job with all attempts, and plan
 // and family as they were. What could not be read is in Job.Warnings.
 func Load(dir string) (*reading.Job, Snapshot, error) {
-	r, err := readRecord(dir)
+	r, err := readSheet(dir)
 	if err != nil {
 		return nil, Snapshot{}, fmt.Errorf("reading the job: %w", err)
 	}
@@ -31,19 +27,16 @@ func Load(dir string) (*reading.Job, Snapshot, error) {
 	if err != nil {
 		return nil, Snapshot{}, err
 	}
-	o := openingOf(r)
-	job := &reading.Job{Number: r.Number, Opened: r.Opened, Plan: r.Plan, Card: o.Card, Bench: r.Bench, Technician: r.Technician,
-		Complaint: r.Complaint, ComplaintEvery: r.ComplaintEvery, Condition: r.Condition, Work: r.Work, WorkNotes: r.WorkNotes,
-		Customer: r.Customer, Attempts: map[string][]reading.Attempt{}, Warnings: journal.Warnings}
+	job := &r.Job
+	job.Attempts, job.Warnings = map[string][]reading.Attempt{}, journal.Warnings
 	if digest(snap.Plan) != r.PlanSHA256 {
 		job.Warnings = append(job.Warnings, planFile+" was changed after the job was opened")
 	}
 	if digest(snap.Family) != r.FamilySHA256 {
 		job.Warnings = append(job.Warnings, familyFile+" was changed after the job was opened")
 	}
-	for i := range job.Card.Photos {
-		p := &job.Card.Photos[i]
-		if p.Path = findEvidence(dir, p.SHA256); p.Path == "" {
+	for _, p := range job.Card.Photos {
+		if findEvidence(dir, p.SHA256) == "" {
 			job.Warnings = append(job.Warnings, fmt.Sprintf("photo %s is missing from the evidence", p.Name))
 		}
 	}
@@ -66,24 +59,27 @@ func addEntry(dir string, job *reading.Job, e *Entry) {
 	case Value, Correction:
 		a.Readings = append(a.Readings, e.reading())
 	case LogFile:
-		a.Logs = append(a.Logs, e.log(dir))
+		a.Logs = append(a.Logs, e.log())
 	case Picture:
-		a.Captures = append(a.Captures, e.capture(dir))
+		a.Captures = append(a.Captures, e.capture())
 	case Dumped:
-		ev := e.File.evidence(dir)
-		a.Dumps = append(a.Dumps, reading.Dump{Evidence: ev, Bytes: func() ([]byte, error) { return readDump(ev.Path) }})
+		a.Dumps = append(a.Dumps, e.File.Evidence)
 	case Remark:
-		a.Notes = append(a.Notes, reading.Note{At: e.At, By: e.By, Text: e.Text})
+		a.Notes = append(a.Notes, e.note())
 	case Skip:
 		a.Skipped, a.Ended = orUnstated(e.Text), e.At
 	case Cut:
 		a.Cut, a.Ended, a.Ran = orUnstated(e.Text), e.At, max(a.Ran, e.Ran)
 	}
 	if e.File != nil {
-		if st, err := os.Stat(e.File.evidence(dir).Path); err != nil {
-			job.Warnings = append(job.Warnings, fmt.Sprintf("%s:%d: the evidence %s is missing", journalFile, e.Line, e.File.Name))
-		} else if st.Size() != e.File.Size {
-			job.Warnings = append(job.Warnings, fmt.Sprintf("%s:%d: the evidence %s has %d bytes, not %d", journalFile, e.Line, e.File.Name, st.Size(), e.File.Size))
+		warn := func(format string, args ...any) { job.Warnings = append(job.Warnings, fmt.Sprintf(format, args...)) }
+		st, err := os.Stat(filepath.Join(dir, evidenceDir, filepath.Base(e.File.Kept)))
+		switch {
+		case err != nil:
+			warn("%s:%d: the evidence %s is missing", journalFile, e.line, e.File.Name)
+		case st.Size() != e.File.Size:
+			warn("%s:%d: the evidence %s has %d bytes, not %d",
+				journalFile, e.line, e.File.Name, st.Size(), e.File.Size)
 		}
 	}
 }
@@ -109,68 +105,4 @@ func attempt(job *reading.Job, e *Entry) *reading.Attempt {
 		job.Attempts[e.Step] = list
 	}
 	return &list[i]
-}
-
-// log makes a log whose rows are read from the evidence each time.
-func (e *Entry) log(dir string) reading.Log {
-	ev := e.File.evidence(dir)
-	l := reading.Log{Evidence: ev, Run: e.Log.Run, Count: e.Log.Count, Bad: e.Log.Bad, Seconds: e.Log.Seconds, Instrument: e.Log.Instrument}
-	for _, c := range e.Log.Columns {
-		l.Columns = append(l.Columns, reading.Column(c))
-	}
-	l.Part = e.Log.Part
-	l.Recipe, _ = json.Marshal(e.Log.Map) // plain values, read from JSON themselves
-	open := func() (io.ReadCloser, error) { return os.Open(ev.Path) }
-	if o := e.Log.Failures; o != nil {
-		l.Recipe, _ = json.Marshal(o)
-		l.Pool, l.Failures = o.Pool, logs.FailureRows(ev.Name, open, *o)
-		l.Rows = func() iter.Seq2[reading.Row, error] { return func(func(reading.Row, error) bool) {} }
-		return l
-	}
-	l.Rows = logs.Rows(ev.Name, open, e.Log.Map, e.Log.Part)
-	return l
-}
-
-// capture makes a capture that is read from the evidence each time.
-func (e *Entry) capture(dir string) reading.Capture {
-	ev := e.File.evidence(dir)
-	c := reading.Capture{Evidence: ev,
-		Open:   func() (io.ReadCloser, error) { return os.Open(ev.Path) },
-		Recall: func(key string) ([]byte, bool) { return recall(dir, ev.SHA256, key) },
-		Keep:   func(key string, found []byte) { keepComputed(dir, ev.SHA256, key, found) },
-	}
-	if p := e.Capture; p != nil {
-		c.Pattern, c.Mode, c.Route, c.Base = p.Pattern, p.Mode, p.Route, p.Base
-	}
-	return c
-}
-
-// maxDump bounds a dump: some hundred devices of 4096 bytes as text.
-const maxDump = 8 << 20
-
-func readDump(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxDump+1))
-	if err == nil && len(data) > maxDump {
-		err = fmt.Errorf("%s has more than %d bytes, too many for a dump of configuration space", filepath.Base(path), maxDump)
-	}
-	return data, err
-}
-
-// openingOf returns what job.toml says of the card and its opening.
-func openingOf(r record) Opening {
-	o := Opening{Opened: r.Opened, Plan: r.Plan, Bench: r.Bench, Technician: r.Technician, Complaint: r.Complaint,
-		ComplaintEvery: r.ComplaintEvery, Condition: r.Condition, Work: r.Work, WorkNotes: r.WorkNotes, Customer: r.Customer,
-		Card: reading.Card{Family: r.Card.Family, Variant: r.Card.Variant, Title: r.Card.Title, Serial: r.Card.Serial}}
-	for _, m := range r.Card.Marks {
-		o.Card.Marks = append(o.Card.Marks, reading.Mark{Name: m.Name, Value: m.Value})
-	}
-	for _, p := range r.Card.Photos {
-		o.Card.Photos = append(o.Card.Photos, reading.Evidence{SHA256: p.SHA256, Name: p.Name, Size: p.Size, Role: p.Role, Caption: p.Caption, Print: p.Print})
-	}
-	return o
 }

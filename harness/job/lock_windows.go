@@ -12,7 +12,8 @@ import (
 // of the file, so that others can read who has the lock.
 func tryLock(f *os.File) (bool, error) {
 	at := &windows.Overlapped{OffsetHigh: 1}
-	err := windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY, 0, 1, 0, at)
+	const now = windows.LOCKFILE_EXCLUSIVE_LOCK | windows.LOCKFILE_FAIL_IMMEDIATELY
+	err := windows.LockFileEx(windows.Handle(f.Fd()), now, 0, 1, 0, at)
 	switch {
 	case err == nil:
 		return true, nil

@@ -9,21 +9,17 @@ import (
 
 // keepPhoto keeps a photo with the version of it that documents print. The job
 // names both by their SHA-256.
-func keepPhoto(dir string, p Photo) (reading.Evidence, error) {
+func keepPhoto(dir string, p Photo) (File, error) {
 	e, err := keepFile(dir, p.File, p.Role, p.Caption)
 	if err == nil {
-		keepPrint(dir, &e, p.Print)
+		keepPrint(dir, &e.Evidence, p.Print)
 	}
 	return e, err
 }
 
 // KeepPhoto copies a photo into the evidence, with its version for print. To
 // name it as one of the card, amend the job.
-func (f *Folder) KeepPhoto(p Photo) (reading.Evidence, error) { return keepPhoto(f.Dir, p) }
-
-func partOf(e reading.Evidence) photoPart {
-	return photoPart{e.Name, e.Role, e.Caption, e.SHA256, e.Size, e.Print}
-}
+func (f *Folder) KeepPhoto(p Photo) (File, error) { return keepPhoto(f.Dir, p) }
 
 func printPath(dir, sum string) string { return filepath.Join(dir, computedDir, sum+".jpg") }
 

@@ -39,7 +39,7 @@ func TestPrintVersionIsTheNamedOne(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := f.Amend(func(o *Opening) { o.Complaint = "another" }); err != nil {
+	if err := f.Amend(func(j *reading.Job) { j.Complaint = "another" }); err != nil {
 		t.Fatal(err)
 	}
 	if err := f.Close(); err != nil {

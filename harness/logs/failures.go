@@ -3,22 +3,16 @@ package logs
 import (
 	"bytes"
 	"crypto/sha256"
-	"errors"
 	"fmt"
 	"io"
-	"iter"
 	"runtime"
 	"sync"
 
 	"proveout/harness/reading"
 )
 
-// FailureOptions says of a list of failing addresses what its text does not.
-type FailureOptions struct {
-	Bits int    `json:"bits,omitempty"` // width of the values: 8, 16, 32 or 64; 0: as the digits say
-	Base uint64 `json:"base,omitempty"` // address of the memory's first byte, taken off every address
-	Pool string `json:"pool,omitempty"` // memory that the list is about, when the card has several
-}
+// FailureOptions say of a list of failing addresses what its text does not.
+type FailureOptions = reading.FailureOptions
 
 // A FailureSummary says what a list of failing addresses holds.
 type FailureSummary struct {
@@ -60,7 +54,7 @@ type failureBlock struct {
 // parsed on as many processors as there are, while each takes in the rows
 // before.
 func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error) (FailureSummary, error) {
-	if err := o.check(); err != nil {
+	if err := checkWidth(o.Bits); err != nil {
 		return FailureSummary{}, err
 	}
 	s, err := readSample(in.Reader)
@@ -84,36 +78,12 @@ func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error
 	return f.finish()
 }
 
-func (o FailureOptions) check() error {
-	switch o.Bits {
+func checkWidth(bits int) error {
+	switch bits {
 	case 0, 8, 16, 32, 64:
 		return nil
 	}
-	return fmt.Errorf("values of %d bits: the width is 8, 16, 32 or 64", o.Bits)
-}
-
-// FailureRows returns the rows of a list of failing addresses, some at a time.
-// open is called each time the sequence is run.
-func FailureRows(name string, open func() (io.ReadCloser, error), o FailureOptions) func() iter.Seq2[[]reading.Failure, error] {
-	return func() iter.Seq2[[]reading.Failure, error] {
-		return func(yield func([]reading.Failure, error) bool) {
-			f, err := open()
-			if err != nil {
-				yield(nil, err)
-				return
-			}
-			defer f.Close()
-			_, err = ReadFailures(Input{Name: name, Reader: f}, o, func(rows []reading.Failure) error {
-				if !yield(rows, nil) {
-					return errStopped
-				}
-				return nil
-			})
-			if err != nil && !errors.Is(err, errStopped) {
-				yield(nil, err)
-			}
-		}
-	}
+	return fmt.Errorf("values of %d bits: the width is 8, 16, 32 or 64", bits)
 }
 
 type failureReader struct {

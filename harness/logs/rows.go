@@ -2,13 +2,8 @@ package logs
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
-	"io"
-	"iter"
 	"math"
-
-	"proveout/harness/reading"
 )
 
 // rows are the rows of one block, as a parser leaves them.
@@ -161,52 +156,4 @@ func numberFix(field []byte, decimal byte) string {
 		}
 	}
 	return "mend or take out the line, or allow a share of bad rows in a log map: max_bad_percent = 1"
-}
-
-// Batches reads a log again and gives the batches of one run to each, which is
-// cheaper than row by row. It stops behind the run.
-func Batches(in Input, m Map, run int, each func(*Batch) error) error {
-	_, err := Read(in, m, func(b *Batch) error {
-		if b.Run > run {
-			return errStopped
-		}
-		if b.Run < run {
-			return nil
-		}
-		return each(b)
-	})
-	if errors.Is(err, errStopped) {
-		return nil
-	}
-	return err
-}
-
-// Rows returns the rows of one run of a log, one after the other. open is called
-// each time the sequence is run. The row is valid until the next one.
-func Rows(name string, open func() (io.ReadCloser, error), m Map, run int) func() iter.Seq2[reading.Row, error] {
-	return func() iter.Seq2[reading.Row, error] {
-		return func(yield func(reading.Row, error) bool) {
-			f, err := open()
-			if err != nil {
-				yield(reading.Row{}, err)
-				return
-			}
-			defer f.Close()
-			values := make([]float64, len(m.Columns))
-			err = Batches(Input{Name: name, Reader: f}, m, run, func(b *Batch) error {
-				for i := range b.Len() {
-					for c := range values {
-						values[c] = b.Columns[c][i]
-					}
-					if !yield(reading.Row{Line: b.Line(i), Values: values}, nil) {
-						return errStopped
-					}
-				}
-				return nil
-			})
-			if err != nil {
-				yield(reading.Row{}, err)
-			}
-		}
-	}
 }

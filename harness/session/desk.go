@@ -32,6 +32,7 @@ type Desk interface {
 	// Attach keeps a photo or any other file with the job.
 	Attach(step, path, role, caption string) (string, error)
 	Note(step, text string) error
+	Began(step string) error // the clock of a timed run was started
 	Skip(step, reason string) error
 	// Cut records that a timed run broke off, why, and how long it had run.
 	Cut(step, reason string, ran time.Duration) error

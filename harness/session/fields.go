@@ -59,7 +59,7 @@ func (s *session) oneRun(ctx context.Context, step *plans.Step, n int) (time.Dur
 	}
 	var ran time.Duration
 	if durations := last.All("duration"); len(durations) >= n {
-		ran = seconds(durations[n-1].Value)
+		ran = seconds(durations[n-1].Number())
 	} else if ran, err = s.timed(ctx, step); err != nil {
 		return 0, err
 	}

@@ -210,7 +210,7 @@ func TestKilledRunIsCutAndStartsAgain(t *testing.T) {
 		t.Fatalf("attempts: %+v", attempts)
 	}
 	r, ok := attempts[0].Latest("temperature")
-	if !ok || r.Value != 41.5 || r.After == nil {
+	if !ok || r.Number() != 41.5 || r.After == nil {
 		t.Errorf("the reading of the cut attempt: %+v, %v", r, ok)
 	}
 }
@@ -253,7 +253,7 @@ func TestKilledBehindARunKeepsIt(t *testing.T) {
 	if len(attempts) != 1 || attempts[0].Ended.IsZero() {
 		t.Fatalf("attempts: %+v", attempts)
 	}
-	if r, ok := attempts[0].Latest("duration"); !ok || r.Value < 1 || r.Value > 3 {
+	if r, ok := attempts[0].Latest("duration"); !ok || r.Number() < 1 || r.Number() > 3 {
 		t.Errorf("the length of the run: %+v, %v", r, ok)
 	}
 }

@@ -148,7 +148,7 @@ func TestSessionAtATerminal(t *testing.T) {
 			if len(soak) != 1 || !strings.Contains(soak[0].Cut, "of 30:00") {
 				t.Errorf("the run is not recorded as cut: %+v", soak)
 			}
-			if r, ok := soak[0].Latest("ambient"); !ok || r.Value != 23.5 {
+			if r, ok := soak[0].Latest("ambient"); !ok || r.Number() != 23.5 {
 				t.Errorf("the typed ambient: %+v, %v", r, ok)
 			}
 		})

@@ -31,15 +31,12 @@ func (w stopwatch) ran() (ran, slept time.Duration) {
 	return t - w.total, max(0, (t-w.total)-(a-w.awake))
 }
 
-// runBegan is the note that a clock was started. A run whose clock was started
-// and that has no length was cut.
-const runBegan = "the clock was started"
-
 // clockRuns counts the runs whose clock was started in an attempt, and those
-// that have a length.
+// that have a length. A run whose clock was started and that has no length was
+// cut.
 func clockRuns(a *reading.Attempt) (begun, done int) {
 	for _, n := range a.Notes {
-		if n.Text == runBegan {
+		if n.Event == reading.RunBegan {
 			begun++
 		}
 	}
@@ -116,9 +113,10 @@ func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, e
 		}
 		return ran, err
 	}
-	length := reading.Reading{Name: "duration", Value: ran.Seconds(), Numeric: true, Text: fmt.Sprintf("%g s", ran.Seconds()), Unit: "s",
+	length := ran.Seconds()
+	kept := reading.Reading{Name: "duration", Value: &length, Text: fmt.Sprintf("%g s", length), Unit: "s",
 		Resolution: 1, Source: reading.Source{Kind: timedSource}}
-	if err := s.desk.Record(step.ID, length); err != nil {
+	if err := s.desk.Record(step.ID, kept); err != nil {
 		return ran, err
 	}
 	if slept > time.Second {
@@ -200,7 +198,7 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 		f, _ := plans.FieldNamed(plans.Fields(r.step, s.desk.Family()), "duration")
 		f.Name, f.Dimension, f.Many = "duration", quantity.Duration, false
 		readings, err := entry.Parse(f, rest)
-		if err != nil || readings[0].Value <= 0 {
+		if err != nil || readings[0].Number() <= 0 {
 			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: %s", rest, example))
 			continue
 		}
@@ -209,7 +207,7 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 			return 0, err
 		}
 		s.screen.line(2, "kept "+rest+", as stated; it was not timed here.")
-		return seconds(readings[0].Value), nil
+		return seconds(readings[0].Number()), nil
 	}
 }
 
@@ -245,7 +243,7 @@ func commandLine(words []string) string {
 }
 
 func (r *run) start(words []string) error {
-	if err := r.s.desk.Note(r.step.ID, runBegan); err != nil {
+	if err := r.s.desk.Began(r.step.ID); err != nil {
 		return err
 	}
 	r.watch = startWatch(r.s.o.Uptime)
@@ -394,7 +392,7 @@ func (r *run) reading(word, rest, line string) error {
 
 func (r *run) noteTemperature(ran time.Duration, readings []reading.Reading) {
 	for _, one := range readings {
-		r.at, r.temp = append(r.at, *one.After), append(r.temp, one.Value)
+		r.at, r.temp = append(r.at, *one.After), append(r.temp, one.Number())
 	}
 	r.overdue = false
 	if r.every > 0 {

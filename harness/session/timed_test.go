@@ -21,6 +21,7 @@ type trialDesk struct {
 	family   plans.Family
 	readings []reading.Reading
 	notes    []string
+	began    bool
 	cut      string
 	live     Live
 }
@@ -35,6 +36,7 @@ func (d *trialDesk) Record(_ string, r ...reading.Reading) error {
 	return nil
 }
 func (d *trialDesk) Note(_, text string) error                   { d.notes = append(d.notes, text); return nil }
+func (d *trialDesk) Began(string) error                          { d.began = true; return nil }
 func (d *trialDesk) Cut(_, reason string, _ time.Duration) error { d.cut = reason; return nil }
 func (d *trialDesk) Command(*plans.Step) ([]string, bool)        { return nil, false }
 func (d *trialDesk) Trend(string, []float64, []float64) Live     { return d.live }
@@ -164,7 +166,7 @@ func TestRunCallsForReadings(t *testing.T) {
 		t.Errorf("want one call at 5 min: %q", said)
 	}
 	r := tr.desk.readings[0]
-	if r.Name != "temperature" || r.Value != 41.5 || r.After == nil || *r.After != 60 {
+	if r.Name != "temperature" || r.Number() != 41.5 || r.After == nil || *r.After != 60 {
 		t.Errorf("the reading is %+v, want 41.5 °C at 60 s of the run", r)
 	}
 	for _, line := range []string{"ambient 23.5", "power 19"} {
@@ -258,9 +260,8 @@ func TestLeavingARunCutsIt(t *testing.T) {
 		t.Fatalf("got %v, want it stopped", err)
 	}
 	// The first Ctrl-C may come before the run begins; only a begun run is cut.
-	began := len(tr.desk.notes) > 0
-	if began != (tr.desk.cut != "") {
-		t.Errorf("began %v, cut %q", began, tr.desk.cut)
+	if tr.desk.began != (tr.desk.cut != "") {
+		t.Errorf("began %v, cut %q", tr.desk.began, tr.desk.cut)
 	}
 }
 

@@ -31,14 +31,14 @@ const (
 // A Quantity is one value with its unit and, where one was written, its
 // tolerance. All numbers are in the base unit of the dimension.
 type Quantity struct {
-	Dimension  Dimension
-	Value      float64
-	Minus      float64 // allowed deviation below Value, ≥ 0
-	Plus       float64 // allowed deviation above Value, ≥ 0
-	Tolerated  bool    // a tolerance was written
-	Resolution float64 // one step of the last written digit of the value
-	Unit       string  // as documents print it: "MHz"
-	Text       string  // as the technician wrote it
+	Dimension  Dimension `json:"dimension"`
+	Value      float64   `json:"value"`
+	Minus      float64   `json:"minus,omitempty"`      // allowed deviation below Value, ≥ 0
+	Plus       float64   `json:"plus,omitempty"`       // allowed deviation above Value, ≥ 0
+	Tolerated  bool      `json:"tolerated,omitempty"`  // a tolerance was written
+	Resolution float64   `json:"resolution,omitempty"` // one step of the last written digit of the value
+	Unit       string    `json:"unit"`                 // as documents print it: "MHz"
+	Text       string    `json:"text"`                 // as the technician wrote it
 }
 
 // Low returns the lower limit, or -Inf when no tolerance was written.

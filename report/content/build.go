@@ -42,7 +42,7 @@ func Build(d *record.Document) (*Content, error) {
 		Author:   d.Shop.Name,
 		Subject:  join(" · ", d.Job.Card.Title, b.serial(), d.Job.Number),
 		Tool:     d.Tool,
-		Record:   d.Record,
+		Record:   d.Sum(),
 		Foot:     w.T("foot"),
 		PageOf:   w.T("page"),
 		End:      w.T("end.report", "number", b.number()),
@@ -203,10 +203,10 @@ func (b *builder) seal() []Fact {
 
 // recordSum names the record that the document was made from, by its digest.
 func (b *builder) recordSum() []Fact {
-	if b.d.Record == "" {
+	if b.d.Sum() == "" {
 		return nil
 	}
-	return []Fact{{"record.json", "SHA-256 " + b.d.Record}}
+	return []Fact{{"record.json", "SHA-256 " + b.d.Sum()}}
 }
 
 // headline is the verdict of the job in words.
@@ -295,10 +295,11 @@ func (b *builder) frontFacts() []Fact {
 }
 
 func (b *builder) bench() string {
-	if b.d.Bench == nil {
+	bench := b.d.Bench()
+	if bench == nil {
 		return b.d.Job.Bench
 	}
-	return orElse(b.d.Bench.Title, b.d.Bench.ID)
+	return orElse(bench.Title, bench.ID)
 }
 
 // testedDates is the first and the last day of the attempts.

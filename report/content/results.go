@@ -120,14 +120,7 @@ func (b *builder) attempts() Section {
 		blocks = append(blocks, Paragraph{Text: w.T("attempts.none")})
 	}
 	blocks = append(blocks, Paragraph{Text: w.T("deviations"), Heading: true})
-	if len(b.d.Deviations) > 0 {
-		blocks = append(blocks, List{b.tellAll(b.d.Deviations)})
-	} else {
-		blocks = append(blocks, Paragraph{Text: w.T("deviations.none")})
-	}
-	if len(b.d.Remarks) > 0 {
-		blocks = append(blocks, Paragraph{Text: w.T("remarks"), Heading: true}, List{b.tellAll(b.d.Remarks)})
-	}
+	blocks = append(blocks, Paragraph{Text: w.T("deviations.none")})
 	if doubts := append(append([]string(nil), b.o.Warnings...), b.d.Job.Warnings...); len(doubts) > 0 {
 		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{b.tellAll(doubts)})
 	}
@@ -174,11 +167,7 @@ func (b *builder) attemptRows(t *Table, s *scoring.StepOutcome) {
 // 7.8.3.1 c).
 func (b *builder) rule() Section {
 	d, w := b.d, b.w
-	text := d.Rule
-	if text == "" {
-		text = b.ruleText(d.Plan.Rule)
-	}
-	blocks := []Block{Paragraph{Text: text}}
+	blocks := []Block{Paragraph{Text: b.ruleText(d.Plan.Rule)}}
 	var others []string
 	other := map[plans.Rule]bool{}
 	for _, s := range d.Plan.Steps {

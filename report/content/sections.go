@@ -111,10 +111,10 @@ func (b *builder) conditions() Section {
 		{w.T("fact.place"), join(", ", append([]string{d.Shop.Name}, d.Shop.Address...)...)},
 		{w.T("fact.bench"), b.bench()},
 	})
-	if d.Bench != nil {
+	if bench := d.Bench(); bench != nil {
 		facts = append(facts, without([]Fact{
-			{w.T("fact.host"), d.Bench.Host},
-			{w.T("fact.slot"), join(", ", d.Bench.Slot.Kind, d.Bench.Slot.Key, strings.Join(d.Bench.Slot.Rates, " "))},
+			{w.T("fact.host"), bench.Host},
+			{w.T("fact.slot"), join(", ", bench.Slot.Kind, bench.Slot.Key, strings.Join(bench.Slot.Rates, " "))},
 		})...)
 	}
 	facts = append(facts, without([]Fact{
@@ -237,7 +237,8 @@ func (b *builder) photos() Section {
 
 // instruments lists what the readings were taken with.
 func (b *builder) instruments() Section {
-	if b.d.Bench == nil || len(b.d.Bench.Instruments) == 0 {
+	bench := b.d.Bench()
+	if bench == nil || len(bench.Instruments) == 0 {
 		return Section{}
 	}
 	w := b.w
@@ -245,7 +246,7 @@ func (b *builder) instruments() Section {
 		{Title: w.T("col.instrument"), Share: 5}, {Title: w.T("col.measures"), Share: 4}, {Title: w.T("col.accuracy"), Share: 4},
 		{Title: w.T("col.checked"), Share: 2.5}, {Title: w.T("col.due"), Share: 2.5},
 	}}
-	for _, in := range b.d.Bench.Instruments {
+	for _, in := range bench.Instruments {
 		measures := make([]string, len(in.Measures))
 		for i, m := range in.Measures {
 			measures[i] = b.say(string(m))

@@ -1,23 +1,46 @@
-// Package record holds what a document is made from: the judged job with its
-// plan, family, shop, photos and evidence.
+// Package record holds what a document is made from, in the two forms that it
+// has: a [Document], which the pages are made of, and the [Record] in it, which
+// travels inside a certificate.
 //
-// Values of the earlier rooms come in and go out unchanged. The package judges
-// nothing; it only refuses to call a document a certificate when the outcome
-// does not carry it.
+// The judged job comes in with its plan, family and shop; one canonical JSON
+// text (RFC 8785) goes out, with everything that the pages are made from and
+// that judging needs, but for the files of the test, which it names by their
+// SHA-256. The other way, a record comes in and the document goes out, or the
+// answer to the question whether its verdicts follow from its readings. The
+// package opens no file and judges nothing itself; it only refuses to call a
+// document a certificate when the outcome does not carry it.
 package record
 
 import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
+	"runtime"
 	"time"
+
+	"github.com/gowebpki/jcs"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/report/seal/canonical"
 	"proveout/report/seal/fingerprint"
 	"proveout/scoring"
-	"proveout/scoring/conformity"
 )
+
+// Schema is the version of the record that this program writes. Each version
+// that was ever written stays readable:
+//
+//	1  the pages do not name the record's own SHA-256
+//	2  they do, so that no value of the record can change without the pages
+//	3  its job, shop and reference sets are the program's own types
+const Schema = 3
+
+// MaxSize is the longest record that is read, in bytes.
+const MaxSize = 4 << 20
 
 // A Kind says what a document is.
 type Kind int
@@ -28,109 +51,177 @@ const (
 	Certificate             // made only of an accepted outcome
 )
 
-// A Document is everything that stands on a certificate or a test report.
-type Document struct {
-	Kind     Kind
-	Number   string    // certificate or report number
-	IssuedAt time.Time // printed with its zone
-	Tool     string    // name and version of the program: "proveout 0.1.0"
-	Language string    // of the shop's texts: "en", "de", "fr"; empty is "en"
+var kindNames = [...]string{"test report", "certificate"}
 
-	Shop         *plans.Shop
-	Bench        *plans.Bench // nil when the shop has no bench of that name
-	Technician   string       // name of who tested
-	AuthorisedBy string       // name of who authorised the issue; empty on most reports
+// MarshalText writes the kind as records have it.
+func (k Kind) MarshalText() ([]byte, error) {
+	if k < 0 || int(k) >= len(kindNames) {
+		return nil, fmt.Errorf("no such kind of document: %d", int(k))
+	}
+	return []byte(kindNames[k]), nil
+}
 
-	Job     *reading.Job
-	Plan    *plans.Plan
-	Family  *plans.Family
-	Outcome *scoring.Outcome
+// UnmarshalText reads what MarshalText wrote.
+func (k *Kind) UnmarshalText(text []byte) error {
+	for i, name := range kindNames {
+		if name == string(text) {
+			*k = Kind(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("the record is of no known kind of document: %q", text)
+}
 
-	Logo     image.Image // of the shop; nil when it has none
-	Photos   []Photo
-	Captures []Capture          // nil: gathered from the outcome by [Document.Prepare]
-	Unshown  int                // captures that were left out to keep the document short
-	Evidence []reading.Evidence // nil: gathered from the job
+// A Record is what a document was made from.
+type Record struct {
+	Schema       int                    `json:"schema"`
+	Tool         string                 `json:"tool"`  // name and version of the program: "proveout 1.0.0"
+	Built        string                 `json:"built"` // as [Built] says it
+	Kind         Kind                   `json:"kind"`
+	Number       string                 `json:"number"`             // of the certificate or report
+	IssuedAt     time.Time              `json:"issued_at"`          // printed with its zone
+	Language     string                 `json:"language"`           // "en", "de", "fr"; empty is "en"
+	Paper        string                 `json:"paper"`              // "A4" or "Letter"
+	Technician   string                 `json:"technician"`         // name of who tested
+	AuthorisedBy string                 `json:"authorised_by"`      // name of who authorised the issue; empty on most reports
+	Replaces     string                 `json:"replaces,omitempty"` // number of the certificate this one replaces
+	Because      string                 `json:"because,omitempty"`  // why it was replaced
+	Seal         *Seal                  `json:"signer,omitempty"`   // nil: the document is not signed
+	Shop         *plans.Shop            `json:"shop"`
+	Job          *reading.Job           `json:"job"`
+	PlanText     string                 `json:"plan"`   // TOML
+	FamilyText   string                 `json:"family"` // TOML
+	References   []plans.ReferenceSet   `json:"references,omitempty"`
+	Control      []reading.ControlRun   `json:"control_runs,omitempty"`
+	Answers      []reading.SignalAnswer `json:"signal_answers,omitempty"`
+	Outcome      *scoring.Outcome       `json:"outcome"`
+	Photos       []Photo                `json:"photos,omitempty"`
+	LogoSHA256   string                 `json:"logo_sha256,omitempty"` // of the attached picture of the shop's logo
 
-	Rule       string   // decision rule in words; empty: by the plan's rule
-	Replaces   string   // number of the certificate this one replaces
-	Because    string   // why it was replaced
-	Deviations []string // departures from the plan, in sentences
-	Remarks    []string
-	Seal       *Seal // whose key signs the document; nil: it is not signed
-
-	Record string // SHA-256 of the attached record that the document was made from, hex; empty when there is none
+	sum string // SHA-256 of the text that it was read from, hex
 }
 
 // A Seal is whose key signs a document, as its pages say.
 type Seal struct {
-	Name        string // on the key's certificate
-	Fingerprint fingerprint.Fingerprint
+	Name        string                  `json:"name"` // on the key's certificate
+	Fingerprint fingerprint.Fingerprint `json:"fingerprint"`
 }
 
 // A Photo is a picture of the card. Image is used when JPEG is empty; see
-// [Prepare].
+// [Document.Prepare].
 type Photo struct {
-	Image   image.Image
-	Caption string
-	Role    string // "photo before", "photo after", "close-up"
-	SHA256  string // of the file the picture was read from
+	Caption string `json:"caption"`
+	Role    string `json:"role,omitempty"`   // "photo before", "photo after", "close-up"
+	SHA256  string `json:"sha256,omitempty"` // of the file the picture was read from
+	Printed string `json:"printed_sha256"`   // of JPEG, in records
+	Width   int    `json:"width"`            // of JPEG, px
+	Height  int    `json:"height"`
 
-	JPEG          []byte // scaled and encoded, without metadata
-	Width, Height int    // of JPEG, px
+	Image image.Image `json:"-"`
+	JPEG  []byte      `json:"-"` // scaled and encoded, without metadata
 }
 
-// ErrNotAccepted is returned for a certificate whose outcome is not accepted.
-var ErrNotAccepted = errors.New("a certificate needs an accepted outcome; make a test report instead")
+// Built says what this program was built with: pages repeat byte for byte only
+// with the same, because other compilers pack otherwise, and other processors
+// round otherwise.
+func Built() string { return runtime.Version() + " " + runtime.GOARCH }
 
-// Check says what a document lacks before it can be written: the values every
-// page needs, and for a certificate an accepted outcome, a number and the name
-// of who authorised it.
-func (d *Document) Check() error {
+// Sum is the SHA-256 of the record as the pages name it, hex; empty where they
+// do not, because there is no record or it is older than that.
+func (r *Record) Sum() string {
+	if r.Schema < 2 {
+		return ""
+	}
+	return r.sum
+}
+
+// Encode is the canonical JSON of the record (RFC 8785).
+func (r *Record) Encode() ([]byte, error) { return canonicalOf(r) }
+
+func canonicalOf(v any) ([]byte, error) {
+	raw, err := json.Marshal(v)
+	if err != nil {
+		return nil, err
+	}
+	if err := canonical.Keeps(raw); err != nil {
+		return nil, err
+	}
+	return jcs.Transform(raw)
+}
+
+// ErrNewer is wrapped by the error for a record of a later schema.
+var ErrNewer = errors.New("the record was written by a newer version of this program; get that to check it")
+
+var errForeign = errors.New("the record holds something that this program does not write")
+
+// Decode reads a record. One that holds anything that this program, or the one
+// of its schema, would not write itself is refused: nothing in it goes unread.
+func Decode(text []byte) (*Record, error) {
+	if len(text) > MaxSize {
+		return nil, fmt.Errorf("the record has %d bytes; at most %d are read", len(text), MaxSize)
+	}
+	var v struct {
+		Schema int `json:"schema"`
+	}
+	if err := json.Unmarshal(text, &v); err != nil {
+		return nil, fmt.Errorf("the record cannot be read: %w", err)
+	}
+	r := &Record{}
+	var err error
 	switch {
-	case d.Outcome == nil, d.Job == nil, d.Plan == nil, d.Family == nil, d.Shop == nil:
-		return errors.New("a document needs the shop, the job, its plan, its family and the outcome")
-	case d.IssuedAt.IsZero():
-		return errors.New("a document needs the time of issue")
-	case d.Kind != Certificate:
-		return nil
-	case !d.Outcome.Accepted || d.Outcome.Verdict != conformity.Pass:
-		return fmt.Errorf("job %s: %w", d.Job.Number, ErrNotAccepted)
-	case d.Number == "":
-		return errors.New("a certificate needs a number")
-	case d.AuthorisedBy == "":
-		return errors.New("a certificate needs the name of who authorised it")
+	case v.Schema > Schema:
+		return nil, ErrNewer
+	case v.Schema < 1:
+		return nil, errors.New("the record does not say which schema it follows")
+	case v.Schema <= 2:
+		r, err = decodeSchema2(text)
+	default:
+		err = decodeStrictly(text, r)
+	}
+	switch {
+	case err != nil:
+		return nil, err
+	case r.Shop == nil, r.Job == nil, r.Outcome == nil:
+		return nil, errForeign
+	}
+	r.sum = Digest(text)
+	return r, nil
+}
+
+// decodeStrictly reads a text that is what v would be written as.
+func decodeStrictly(text []byte, v any) error {
+	if err := json.Unmarshal(text, v); err != nil {
+		return fmt.Errorf("the record cannot be read: %w", err)
+	}
+	again, err := canonicalOf(v)
+	if err != nil {
+		return err
+	}
+	if !bytes.Equal(again, text) {
+		return errForeign
 	}
 	return nil
 }
 
-// Files returns the evidence of the document: Evidence when given, otherwise
-// every file the job's attempts and photos name, each once, in the plan's
-// order.
-func (d *Document) Files() []reading.Evidence {
-	if d.Evidence != nil {
-		return d.Evidence
+// documents reads the record's plan and family.
+func (r *Record) documents() (*plans.Plan, *plans.Family, error) {
+	if len(r.PlanText) > plans.MaxFile || len(r.FamilyText) > plans.MaxFile {
+		return nil, nil, errors.New("the plan or the family is too long")
 	}
-	var out []reading.Evidence
-	seen := map[string]bool{}
-	add := func(e reading.Evidence) {
-		if e.SHA256 != "" && !seen[e.SHA256] {
-			seen[e.SHA256] = true
-			out = append(out, e)
-		}
+	plan, problems := plans.ParsePlan("plan.toml", []byte(r.PlanText))
+	if len(problems) > 0 {
+		return nil, nil, plans.AsError(problems)
 	}
-	for _, s := range d.Plan.Steps {
-		for _, a := range d.Job.Attempts[s.ID] {
-			for _, l := range a.Logs {
-				add(l.Evidence)
-			}
-			for _, c := range a.Captures {
-				add(c.Evidence)
-			}
-		}
+	file, problems := plans.ParseFamily("family.toml", []byte(r.FamilyText))
+	if len(problems) > 0 {
+		return nil, nil, plans.AsError(problems)
 	}
-	for _, p := range d.Job.Card.Photos {
-		add(p)
-	}
-	return out
+	family, err := file.Variant(r.Job.Card.Variant)
+	return plan, family, err
+}
+
+// Digest is the SHA-256 of a file, hex, as records name it.
+func Digest(file []byte) string {
+	sum := sha256.Sum256(file)
+	return hex.EncodeToString(sum[:])
 }

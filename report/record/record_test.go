@@ -168,7 +168,8 @@ func TestShrinkKeepsColours(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d := Document{Photos: []Photo{{Image: img}, {Image: quarters(3000, 2000)}}}
+	var d Document
+	d.Photos = []Photo{{Image: img}, {Image: quarters(3000, 2000)}}
 	if err := d.Prepare(); err != nil {
 		t.Fatal(err)
 	}
@@ -214,23 +215,18 @@ func TestWidthsDiffer(t *testing.T) {
 
 func TestFilesOnceInPlanOrder(t *testing.T) {
 	ev := func(h string) reading.Evidence { return reading.Evidence{SHA256: h, Name: h} }
-	d := Document{
-		Plan: &plans.Plan{Steps: []plans.Step{{ID: "b"}, {ID: "a"}}},
-		Job: &reading.Job{Card: reading.Card{Photos: []reading.Evidence{ev("p"), ev("1")}}, Attempts: map[string][]reading.Attempt{
-			"a": {{Logs: []reading.Log{{Evidence: ev("2")}}}},
-			"b": {{Logs: []reading.Log{{Evidence: ev("1")}}}, {Captures: []reading.Capture{{Evidence: ev("3")}, {Evidence: ev("1")}, {}}}},
-		}},
-	}
+	d := Document{Plan: &plans.Plan{Steps: []plans.Step{{ID: "b"}, {ID: "a"}}}}
+	captures := []reading.Capture{{Evidence: ev("3")}, {Evidence: ev("1")}, {}}
+	d.Job = &reading.Job{Card: reading.Card{Photos: []reading.Evidence{ev("p"), ev("1")}}, Attempts: map[string][]reading.Attempt{
+		"a": {{Logs: []reading.Log{{Evidence: ev("2")}}}},
+		"b": {{Logs: []reading.Log{{Evidence: ev("1")}}}, {Captures: captures}},
+	}}
 	var got []string
 	for _, e := range d.Files() {
 		got = append(got, e.SHA256)
 	}
 	if s := strings.Join(got, " "); s != "1 3 2 p" {
 		t.Errorf("files %q", s)
-	}
-	d.Evidence = []reading.Evidence{}
-	if len(d.Files()) != 0 {
-		t.Error("an empty list given is not kept")
 	}
 }
 

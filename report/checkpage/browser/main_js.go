@@ -10,7 +10,8 @@ import (
 	"time"
 
 	"proveout/harness/reading"
-	"proveout/report/archive"
+	"proveout/report/content"
+	"proveout/report/record"
 	"proveout/report/seal/check"
 	"proveout/report/seal/fingerprint"
 	"proveout/report/words"
@@ -27,8 +28,8 @@ func main() {
 				return answer(map[string]string{"error": err.Error()})
 			}
 		}
-		e := &archive.Examiner{Tool: "proveout " + reading.Version}
-		o.Rescore, o.Remake, o.Further = e.Scores, e.Values, e.Questions()
+		e := &record.Examiner{Tool: "proveout " + reading.Version}
+		o.Rescore, o.Remake, o.Further = e.Scores, content.Look(e), e.Questions()
 		return answer(check.Verify(pdf, o))
 	}))
 	js.Global().Set("proveoutSay", js.FuncOf(func(_ js.Value, args []js.Value) any {

@@ -24,7 +24,7 @@ func Awkward() *record.Document {
 	d.Job.WorkNotes = "Pijp: " + strings.Repeat("Schaltungsplanverfolgungsarbeitsgang", 9) + " Ω ± ≤ µ № ¼ Ελληνικά Кириллица 漢字 עברית"
 	d.Shop.Name = "Hollow Willow Bench Works & Sons, Formerly the Lower Tannery Lane Radio Repair and Winding Shop"
 	d.Job.Card.Marks = append(d.Job.Card.Marks, reading.Mark{Name: "Mark\u202Ewith direction", Value: "a\x00b\x1b[31mc"})
-	d.Remarks = []string{"__f__function(){alert(2)}__f__", "</script><script>alert(3)</script>", "\U0001F600 smile, \U00020BB7 rare"}
+	d.Job.Warnings = []string{"__f__function(){alert(2)}__f__", "</script><script>alert(3)</script>", "\U0001F600 smile, \U00020BB7 rare"}
 	steps := d.Outcome.Steps
 	for i := range steps {
 		if steps[i].ID == "load" {

@@ -87,7 +87,6 @@ func Failed() *record.Document {
 		{Number: 1, Started: at(4, 15, 2), Ended: at(4, 15, 9), By: "mo"},
 		{Number: 2, Started: at(5, 9, 40), Ended: at(5, 9, 48), By: "mo", Notes: []reading.Note{{At: at(5, 9, 48), By: "mo", Text: "Same stripes with another cable and another monitor."}}},
 	}
-	d.Deviations = []string{"The thermal soak was left out after the picture failed twice."}
 	d.AuthorisedBy = ""
 	return d
 }
@@ -120,29 +119,34 @@ func base() *record.Document {
 		Marks: []reading.Mark{{Name: "Date code U1", Value: "0031"}, {Name: "Date code U2–U9", Value: "0027 ×8"}, {Name: "Sticker on back", Value: "KX 118-204"}},
 	}
 	d := &record.Document{
-		IssuedAt:   IssuedAt,
-		Tool:       "proveout 0.1.0",
-		Technician: "Marit Osk",
-		Shop: &plans.Shop{
-			Name: "Hollow Willow Bench Works", Address: []string{"14 Tannery Lane", "Eastmere"}, Contact: "bench@hollow-willow.example",
-			Technicians: []plans.Technician{{ID: "mo", Name: "Marit Osk", Sign: true}},
-		},
-		Bench: bench(),
-		Job: &reading.Job{
-			Number: "2026-0042", Opened: at(2, 10, 12), Plan: "full-acceptance", Card: card, Bench: "agp-1", Technician: "mo",
-			Complaint: "Picture breaks up after about ten minutes; sometimes only half the memory is found.",
-			Condition: "Light dust, heatsink loose on one pin, earlier repair visible at U4 (flux left behind).",
-			Work:      []string{"memory chips replaced", "pins resoldered", "thermal compound renewed"},
-			WorkNotes: "U4 replaced by a chip of the same type and speed; pins 31 to 34 of U1 resoldered; two bridges at U2 cleared.",
-			Customer:  "C-2291",
-			Attempts:  attempts(),
+		Record: record.Record{
+			IssuedAt:   IssuedAt,
+			Tool:       "proveout 0.1.0",
+			Technician: "Marit Osk",
+			Shop: &plans.Shop{
+				Name: "Hollow Willow Bench Works", Address: []string{"14 Tannery Lane", "Eastmere"}, Contact: "bench@hollow-willow.example",
+				Benches:     []plans.Bench{bench()},
+				Technicians: []plans.Technician{{ID: "mo", Name: "Marit Osk", Sign: true}},
+			},
+			Job: &reading.Job{
+				Number: "2026-0042", Opened: at(2, 10, 12), Plan: "full-acceptance", Card: card, Bench: "agp-1", Technician: "mo",
+				Complaint: "Picture breaks up after about ten minutes; sometimes only half the memory is found.",
+				Condition: "Light dust, heatsink loose on one pin, earlier repair visible at U4 (flux left behind).",
+				Work:      []string{"memory chips replaced", "pins resoldered", "thermal compound renewed"},
+				WorkNotes: "U4 replaced by a chip of the same type and speed; pins 31 to 34 of U1 resoldered; two bridges at U2 cleared.",
+				Customer:  "C-2291",
+				Attempts:  attempts(),
+			},
+			Outcome: &scoring.Outcome{
+				Job: "2026-0042", Plan: "full-acceptance", Family: "quellan-v16", Variant: "166", Accepted: true, Verdict: conformity.Pass,
+				Reason: "All 8 required steps passed on their last attempt.", Steps: steps(),
+			},
 		},
 		Plan: &plans.Plan{
 			ID: "full-acceptance", Title: "Full acceptance", Rule: plans.Guarded, Source: "id = \"full-acceptance\"\n",
 			Steps: planSteps(),
 		},
-		Family:  family(),
-		Outcome: &scoring.Outcome{Job: "2026-0042", Plan: "full-acceptance", Family: "quellan-v16", Variant: "166", Accepted: true, Verdict: conformity.Pass, Reason: "All 8 required steps passed on their last attempt.", Steps: steps()},
+		Family: family(),
 	}
 	d.Photos = photos(6, 240, 180)
 	for i, p := range d.Photos {
@@ -151,8 +155,8 @@ func base() *record.Document {
 	return d
 }
 
-func bench() *plans.Bench {
-	return &plans.Bench{
+func bench() plans.Bench {
+	return plans.Bench{
 		ID: "agp-1", Title: "AGP bench 1", Host: "tower 3, 512 MiB, 700 MHz", Slot: plans.Slot{Kind: "AGP", Key: "3.3 V", Rates: []string{"1x", "2x"}},
 		Instruments: []plans.Instrument{
 			{ID: "dmm", Title: "Bench multimeter, 4½ digits", Measures: []quantity.Dimension{quantity.Voltage, quantity.Resistance}, Limits: q(quantity.Ratio, 0.0005, "±0.05 %"), Floor: ptr(q(quantity.Voltage, 0.002, "2 mV")), LastCheck: "2026-03-14", NextCheck: "2027-03-14"},

@@ -27,6 +27,18 @@ func (f Fingerprint) IsZero() bool { return f == Fingerprint{} }
 // Hex is the digest in 64 small hexadecimal digits.
 func (f Fingerprint) Hex() string { return hex.EncodeToString(f[:]) }
 
+// MarshalText is Hex.
+func (f Fingerprint) MarshalText() ([]byte, error) { return []byte(f.Hex()), nil }
+
+// UnmarshalText reads what MarshalText wrote.
+func (f *Fingerprint) UnmarshalText(text []byte) error {
+	if len(text) != hex.EncodedLen(len(f)) {
+		return fmt.Errorf("a fingerprint has %d hexadecimal digits, not %d", hex.EncodedLen(len(f)), len(text))
+	}
+	_, err := hex.Decode(f[:], text)
+	return err
+}
+
 // Colons is the digest as certificate tools print it: "AB:CD:…".
 func (f Fingerprint) Colons() string {
 	parts := make([]string, len(f))

@@ -1,12 +1,9 @@
-package archive
+package record
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"iter"
 	"maps"
 	"math"
 	"slices"
@@ -17,54 +14,6 @@ import (
 	"proveout/scoring"
 )
 
-// errNoFile is the error of a file that is not at hand.
-var errNoFile = errors.New("the file is not at hand")
-
-// Files opens the file with a SHA-256; nil for one that is not at hand.
-type Files func(sha256 string) opener
-
-type opener = func() (io.ReadCloser, error)
-
-// open is the file's opener; nil when it is not at hand.
-func (f Files) open(sum string) opener {
-	if f == nil {
-		return nil
-	}
-	return f(sum)
-}
-
-// mostDump is the longest dump that is read, in bytes.
-const mostDump = 1 << 20
-
-func (f Files) bytes(sum string) func() ([]byte, error) {
-	return func() ([]byte, error) {
-		open := f.open(sum)
-		if open == nil {
-			return nil, errNoFile
-		}
-		r, err := open()
-		if err != nil {
-			return nil, err
-		}
-		defer r.Close()
-		return io.ReadAll(io.LimitReader(r, mostDump))
-	}
-}
-
-// Memory gives the files that are in memory, each by its SHA-256.
-func Memory(files map[string][]byte) Files {
-	return func(sum string) opener {
-		data, ok := files[sum]
-		if !ok {
-			return nil
-		}
-		return func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(data)), nil }
-	}
-}
-
-// Digest is the SHA-256 of a file, as records name it.
-func Digest(file []byte) string { return digest(file) }
-
 // A Rescored says what was judged again, by the steps' titles.
 type Rescored struct {
 	Again []string // from the readings, and the files where there are some
@@ -72,34 +21,35 @@ type Rescored struct {
 }
 
 // Rescore judges the record's readings again and compares. The error says what
-// does not follow. Steps whose files are not at hand are only looked
-// through for what contradicts itself.
-func (r *Record) Rescore(files Files) (Rescored, error) { return r.rescore(files, toTheLetter) }
+// does not follow. Steps whose files are not at hand are only looked through for
+// what contradicts itself; without files, no step has them.
+func (r *Record) Rescore(files reading.Files) (Rescored, error) { return r.rescore(files, toTheLetter) }
 
 // A closeness says how a record is compared with what judging it again gives.
 type closeness int
 
 const (
 	toTheLetter closeness = iota // each word and number
-	byValue                      // verdicts, values and limits: another version may word them otherwise and add to them
+	byValue                      // verdicts, values, limits: another version may word them otherwise, and add to them
 )
 
 // foreign tells whether another version of the program wrote the record.
-func (r *Record) foreign(tool string) bool { return r.Schema != Schema || tool != "" && r.Tool != tool }
+func (r *Record) foreign(tool string) bool {
+	return r.Schema != Schema || tool != "" && r.Tool != tool
+}
 
-func (r *Record) rescore(files Files, how closeness) (Rescored, error) {
+func (r *Record) rescore(files reading.Files, how closeness) (Rescored, error) {
 	var done Rescored
 	plan, family, err := r.documents()
 	if err != nil {
 		return done, err
 	}
-	in := reading.Input{Plan: plan, Family: family, Shop: r.Shop.plans(), References: r.references()}
-	in.Job = r.Job.reading(files)
-	for _, c := range r.Control {
-		in.Control = append(in.Control, reading.ControlRun(c))
+	if files == nil {
+		files = logs.InMemory(nil)
 	}
-	for _, a := range r.Answers {
-		in.Answers = append(in.Answers, reading.SignalAnswer(a))
+	in := reading.Input{
+		Plan: plan, Family: family, Shop: r.Shop, Job: r.Job,
+		References: r.References, Control: r.Control, Answers: r.Answers, Files: files,
 	}
 	taken := map[string]scoring.StepOutcome{}
 	for _, s := range r.Outcome.Steps {
@@ -129,67 +79,31 @@ func (r *Record) frame(plan *plans.Plan, job *reading.Job, s *scoring.StepOutcom
 		return fmt.Errorf("the plan has no step %s", s.ID)
 	}
 	required, why := scoring.Required(step, job)
-	if s.Required != required || s.WhyNeeded != why || s.Gate != step.Gate || s.Title != step.Title || s.Kind != string(step.Kind) || s.Attempts != len(job.Attempts[s.ID]) {
+	same := s.Required == required && s.WhyNeeded == why && s.Gate == step.Gate && s.Title == step.Title &&
+		s.Kind == string(step.Kind) && s.Attempts == len(job.Attempts[s.ID])
+	if !same {
 		return fmt.Errorf("the step %s is not the one of the plan", s.ID)
 	}
 	return nil
 }
 
-func (r *Record) references() []plans.ReferenceSet {
-	var out []plans.ReferenceSet
-	for _, s := range r.References {
-		set := plans.ReferenceSet{Workload: s.Workload, Bench: s.Bench, Unit: s.Unit, Better: s.Better, Source: s.Source}
-		for _, one := range s.Scores {
-			set.Scores = append(set.Scores, plans.ReferenceScore(one))
-		}
-		out = append(out, set)
-	}
-	return out
-}
-
 // complete tells whether all files that a step is judged by are at hand.
-func (r *Record) complete(step string, files Files) bool {
+func (r *Record) complete(step string, files reading.Files) bool {
+	atHand := func(e reading.Evidence) bool {
+		file, err := files.Open(e)
+		if err == nil {
+			file.Close()
+		}
+		return !errors.Is(err, reading.ErrNoFile)
+	}
 	for _, a := range r.Job.Attempts[step] {
-		var sums []string
-		for _, l := range a.Logs {
-			sums = append(sums, l.SHA256)
-		}
-		for _, c := range a.Captures {
-			sums = append(sums, c.SHA256)
-		}
-		for _, d := range a.Dumps {
-			sums = append(sums, d.SHA256)
-		}
-		for _, sum := range sums {
-			if files.open(sum) == nil {
+		for _, e := range a.Files() {
+			if !atHand(e) {
 				return false
 			}
 		}
 	}
 	return true
-}
-
-// read gives a log what reads its file.
-func (l *Log) read(to *reading.Log, files Files) {
-	open := files.open(l.SHA256)
-	if open == nil {
-		open = func() (io.ReadCloser, error) { return nil, errNoFile }
-	}
-	broken := func(err error) opener { return func() (io.ReadCloser, error) { return nil, err } }
-	if l.Failures != nil {
-		var o logs.FailureOptions
-		if err := json.Unmarshal(l.Failures, &o); err != nil {
-			open = broken(err)
-		}
-		to.Recipe, to.Pool, to.Failures = l.Failures, l.Pool, logs.FailureRows(l.Name, open, o)
-		to.Rows = func() iter.Seq2[reading.Row, error] { return func(func(reading.Row, error) bool) {} }
-		return
-	}
-	var m logs.Map
-	if err := json.Unmarshal(l.Recipe, &m); err != nil {
-		open = broken(err)
-	}
-	to.Recipe, to.Rows = l.Recipe, logs.Rows(l.Name, open, m, l.Part)
 }
 
 // compare says the first thing in which the record's outcome differs from the
@@ -214,7 +128,7 @@ func (r *Record) compare(again scoring.Outcome, how closeness) error {
 		}
 		for k := range min(len(was.Checks), len(is.Checks)) {
 			if w, g := &was.Checks[k], &is.Checks[k]; w.Verdict != g.Verdict || w.Text != g.Text {
-				return fmt.Errorf("in the step %s the check %s says %q, %s, but the readings give %q, %s", was.ID, w.Name, w.Text, w.Verdict, g.Text, g.Verdict)
+				return otherCheck(was.ID, w, g)
 			}
 		}
 		if same, err := alike(was, is); err != nil || !same {
@@ -236,7 +150,9 @@ func (r *Record) compare(again scoring.Outcome, how closeness) error {
 // sameValues compares a step with the same one as another version judges it:
 // what decides, and each check that the record has.
 func sameValues(was, is *scoring.StepOutcome) error {
-	if was.Required != is.Required || was.Gate != is.Gate || was.Kind != is.Kind || was.Attempts != is.Attempts || !slices.Equal(was.Earlier, is.Earlier) {
+	sameStep := was.Required == is.Required && was.Gate == is.Gate && was.Kind == is.Kind &&
+		was.Attempts == is.Attempts && slices.Equal(was.Earlier, is.Earlier)
+	if !sameStep {
 		return fmt.Errorf("the step %s is not the one of the plan", was.ID)
 	}
 	for k := range was.Checks {
@@ -257,17 +173,24 @@ func sameValues(was, is *scoring.StepOutcome) error {
 			Informative, Limited bool
 		}
 		of := func(c *scoring.Check) values {
-			v := values{Verdict: c.Verdict, Unit: c.Unit, Value: c.Value, U: c.U, Informative: c.Informative, Limited: c.Limits != nil}
+			v := values{Verdict: c.Verdict, Unit: c.Unit, Value: c.Value, U: c.U}
+			v.Informative, v.Limited = c.Informative, c.Limits != nil
 			if c.Limits != nil {
 				v.Low, v.High = c.Limits.Low, c.Limits.High
 			}
 			return v
 		}
 		if same, err := alike(of(w), of(g)); err != nil || !same {
-			return errors.Join(fmt.Errorf("in the step %s the check %s says %q, %s, but the readings give %q, %s", was.ID, w.Name, w.Text, w.Verdict, g.Text, g.Verdict), err)
+			return errors.Join(otherCheck(was.ID, w, g), err)
 		}
 	}
 	return nil
+}
+
+// otherCheck is the error for a check that comes out otherwise.
+func otherCheck(step string, was, is *scoring.Check) error {
+	return fmt.Errorf("in the step %s the check %s says %q, %s, but the readings give %q, %s",
+		step, was.Name, was.Text, was.Verdict, is.Text, is.Verdict)
 }
 
 // named is the check of a name that has so many of the same name before it.

@@ -1,0 +1,143 @@
+package record
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"reflect"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/scoring"
+)
+
+// Every field of what scoring is given has its place in the record. A new one
+// has to get one, or judging a record again would miss it.
+func TestNothingIsLeftOut(t *testing.T) {
+	left := map[string]string{ // fields that have no place, and why
+		"Evidence.Print": "of this computer; the pages hold the photo",
+		"Photo.Image":    "on the pages", "Photo.JPEG": "on the pages",
+		"Shop.Numbering": "of the next document", "Shop.Paper": "the document's own", "Shop.Language": "the document's own",
+		"Shop.Logo": "attached", "Shop.TimeStamp": "the signature carries the stamp",
+		"Shop.Source": "holds other benches", "Shop.File": "of this computer",
+	}
+	seen := map[reflect.Type]bool{reflect.TypeFor[scoring.Outcome](): true} // judged again, not given
+	var look func(of reflect.Type)
+	look = func(of reflect.Type) {
+		switch of.Kind() {
+		case reflect.Pointer, reflect.Slice, reflect.Map:
+			look(of.Elem())
+			return
+		case reflect.Struct:
+		default:
+			return
+		}
+		if seen[of] || !strings.HasPrefix(of.PkgPath(), "proveout/") {
+			return
+		}
+		seen[of] = true
+		for f := range of.NumField() {
+			f := of.Field(f)
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			if f.IsExported() && !f.Anonymous && (name == "" || name == "-") && left[of.Name()+"."+f.Name] == "" {
+				t.Errorf("%s.%s has no place in the record", of, f.Name)
+			}
+			look(f.Type)
+		}
+	}
+	look(reflect.TypeFor[Record]())
+	for _, of := range []reflect.Type{reflect.TypeFor[reading.Log](), reflect.TypeFor[reading.SignalAnswer](), reflect.TypeFor[plans.Instrument]()} {
+		if !seen[of] {
+			t.Errorf("%s was not looked at", of)
+		}
+	}
+	if in := reflect.TypeFor[reading.Input](); in.NumField() != 8 {
+		t.Errorf("scoring is given %d things: the record keeps 7, and the files stand beside it", in.NumField())
+	}
+}
+
+// blank is a record that says as little as one can.
+func blank() *Record {
+	job := &reading.Job{Attempts: map[string][]reading.Attempt{}}
+	return &Record{Schema: Schema, Kind: Certificate, Shop: &plans.Shop{}, Job: job, Outcome: &scoring.Outcome{}}
+}
+
+func TestDecodeRefuses(t *testing.T) {
+	good, err := blank().Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Decode(good); err != nil {
+		t.Fatal(err)
+	}
+	for what, text := range map[string]string{
+		"empty": "", "no object": "[]", "no schema": "{}", "older than the first": `{"schema":0}`, "text": "certificate",
+		"newer":          fmt.Sprintf(`{"schema":%d}`, Schema+1),
+		"no job":         strings.Replace(string(good), `"job":{`, `"job":null,"jab":{`, 1),
+		"a kind of none": strings.Replace(string(good), `"certificate"`, `"diploma"`, 1),
+		"something more": strings.Replace(string(good), `{"answers"`, `{"a":1,"answers"`, 1) + " ",
+		"too long":       strings.Repeat(" ", MaxSize+1),
+	} {
+		if _, err := Decode([]byte(text)); err == nil {
+			t.Errorf("%s: read without an error", what)
+		}
+	}
+}
+
+// No text makes the reader of records stop the program, and what it takes it
+// writes again as it was.
+func FuzzDecode(f *testing.F) {
+	r := blank()
+	r.Job.Attempts["a"] = []reading.Attempt{{Number: 1}}
+	good, err := r.Encode()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(good)
+	old, err := canonicalOf(&schema2Record{Schema: 2, Kind: "certificate", Outcome: schema2Outcome{Verdict: "pass"}})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(old)
+	f.Add([]byte(`{"schema":3,"job":null}`))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		r, err := Decode(text)
+		if err != nil {
+			return
+		}
+		if again, err := r.Encode(); err != nil || r.Schema == Schema && !bytes.Equal(again, text) {
+			t.Fatalf("%v\n%s\n%s", err, text, again)
+		}
+		if _, err := r.Rescore(nil); err == nil && len(r.Outcome.Steps) == 0 {
+			t.Log("a record without steps follows from itself")
+		}
+		r.Document(nil, nil)
+	})
+}
+
+// Numbers that differ in the last digits are alike; all else is not.
+func TestSame(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		x := rapid.Float64Range(-1e12, 1e12).Draw(t, "x")
+		if !same(x, x*(1+1e-13)) || x != 0 && same(x, x*(1+1e-6)+math.Copysign(1e-6, x)) {
+			t.Fatal(x)
+		}
+	})
+	a := map[string]any{"a": []any{1.0, "x", nil, true}}
+	others := []any{
+		map[string]any{"a": []any{1.0, "x", nil}}, map[string]any{"a": []any{1.0, "y", nil, true}},
+		map[string]any{"b": 1.0}, []any{}, nil, "1",
+	}
+	for _, b := range others {
+		if same(a, b) || same(b, a) {
+			t.Errorf("%v is said to be the same as %v", a, b)
+		}
+	}
+	if !same(a, map[string]any{"a": []any{1.0, "x", nil, true}}) {
+		t.Error("the same differs")
+	}
+}
