@@ -90,10 +90,12 @@ func number(field plans.Field, text string) (reading.Reading, error) {
 	}
 	if q.Tolerated {
 		return reading.Reading{}, fmt.Errorf(
-			"%s: %q has a tolerance, but a reading has none; the uncertainty comes from the instrument", field.Name, text)
+			"%s: %q has a tolerance, but a reading has none; the uncertainty comes from the instrument",
+			field.Name, text)
 	}
 	return reading.Reading{
-		Name: field.Name, Value: &q.Value, Text: text, Unit: q.Unit, Resolution: q.Resolution, Place: field.Place, After: after,
+		Name: field.Name, Value: &q.Value, Text: text, Unit: q.Unit, Resolution: q.Resolution,
+		Place: field.Place, After: after,
 	}, nil
 }
 

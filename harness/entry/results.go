@@ -50,7 +50,8 @@ func ParseResults(name string, data []byte, plan *plans.Plan, family *plans.Fami
 		step, ok := plan.Step(e.Key)
 		switch {
 		case !ok:
-			r.problem(e.At, e.Key, fmt.Sprintf("the plan has no step %q", e.Key), "write one of: "+strings.Join(ids, ", "))
+			r.problem(e.At, e.Key, fmt.Sprintf("the plan has no step %q", e.Key),
+				"write one of: "+strings.Join(ids, ", "))
 		case e.Value.Type != document.Group:
 			r.problem(e.Value.At, e.Key, "a step is a table of readings", "write ["+e.Key+"] and the readings below it")
 		default:
@@ -58,7 +59,10 @@ func ParseResults(name string, data []byte, plan *plans.Plan, family *plans.Fami
 		}
 	}
 	if len(root.Entries) == 0 {
-		r.problems = append(r.problems, plans.Problem{File: name, Line: 1, Column: 1, Width: 1, What: "the file holds no results", Fix: "begin with the name of a step, as in [" + firstOr(ids, "clock") + "]"})
+		r.problems = append(r.problems, plans.Problem{
+			File: name, Line: 1, Column: 1, Width: 1, What: "the file holds no results",
+			Fix: "begin with the name of a step, as in [" + firstOr(ids, "clock") + "]",
+		})
 	}
 	sort.SliceStable(r.problems, func(a, b int) bool {
 		pa, pb := r.problems[a], r.problems[b]
@@ -88,7 +92,9 @@ func (r *resultReader) problem(at document.Span, key, what, fix string) {
 	if at.Line > 0 && at.Line <= len(r.lines) {
 		text = strings.TrimRight(r.lines[at.Line-1], "\r")
 	}
-	r.problems = append(r.problems, plans.Problem{File: r.name, Line: at.Line, Column: at.Column, Width: at.Width, What: what, Text: text, Fix: fix})
+	r.problems = append(r.problems, plans.Problem{
+		File: r.name, Line: at.Line, Column: at.Column, Width: at.Width, What: what, Text: text, Fix: fix,
+	})
 }
 
 func (r *resultReader) step(step *plans.Step, family *plans.Family, table *document.Table) Results {
@@ -119,7 +125,8 @@ func (r *resultReader) step(step *plans.Step, family *plans.Family, table *docum
 		}
 		f, ok := plans.FieldNamed(fields, e.Key)
 		if !ok {
-			r.problem(e.At, step.ID+"."+e.Key, fmt.Sprintf("the step takes no reading %q", e.Key), "write one of: "+strings.Join(names, ", "))
+			r.problem(e.At, step.ID+"."+e.Key, fmt.Sprintf("the step takes no reading %q", e.Key),
+				"write one of: "+strings.Join(names, ", "))
 			continue
 		}
 		for _, item := range items(v) {
@@ -128,7 +135,8 @@ func (r *resultReader) step(step *plans.Step, family *plans.Family, table *docum
 	}
 	for _, s := range slips {
 		if out.Note == "" {
-			r.problem(s.at, step.ID+"."+s.name, s.question, `put it right, or say in a note = "…" of the step why it is so`)
+			r.problem(s.at, step.ID+"."+s.name, s.question,
+				`put it right, or say in a note = "…" of the step why it is so`)
 		}
 	}
 	for i := range out.Readings {

@@ -13,6 +13,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"math"
 	"os"
@@ -20,6 +21,7 @@ import (
 	"strings"
 	"time"
 
+	"proveout/harness/job"
 	"proveout/harness/reading"
 	"proveout/plans"
 )
@@ -89,7 +91,7 @@ func Load(shop string) (entries []Entry, warnings []string, err error) {
 
 // Append adds entries and returns when they are on the disk. A torn last line,
 // left by a power cut, is closed first so that it spoils no new entry.
-func Append(shop string, entries ...Entry) (err error) {
+func Append(shop string, entries ...Entry) error {
 	var b bytes.Buffer
 	for _, e := range entries {
 		if math.IsNaN(e.Value) || math.IsInf(e.Value, 0) {
@@ -101,50 +103,43 @@ func Append(shop string, entries ...Entry) (err error) {
 		}
 		b.Write(append(line, '\n'))
 	}
-	f, err := os.OpenFile(filepath.Join(shop, registerFile), os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o644)
-	if err != nil {
-		return fmt.Errorf("writing the shop's register: %w", err)
-	}
-	defer func() {
-		if cerr := f.Close(); err == nil && cerr != nil {
-			err = fmt.Errorf("writing the shop's register: %w", cerr)
-		}
-	}()
-	size, err := f.Seek(0, 2)
-	if err != nil {
-		return fmt.Errorf("writing the shop's register: %w", err)
-	}
-	data := b.Bytes()
-	if size > 0 {
-		last := make([]byte, 1)
-		if _, err := f.ReadAt(last, size-1); err == nil && last[0] != '\n' {
-			data = append([]byte{'\n'}, data...)
-		}
-	}
-	if _, err := f.Write(data); err != nil {
-		f.Truncate(size)
-		return fmt.Errorf("writing the shop's register: %w", err)
-	}
-	if err := f.Sync(); err != nil {
+	if err := appendTo(filepath.Join(shop, registerFile), b.Bytes()); err != nil {
 		return fmt.Errorf("writing the shop's register: %w", err)
 	}
 	return nil
 }
 
-// removed returns the numbers of the scores that were taken out.
-func removed(entries []Entry) map[int]bool {
-	out := map[int]bool{}
-	for _, e := range entries {
-		if e.Kind == Removal {
-			out[e.Refers] = true
+// appendTo adds whole lines to a file, all or none, and syncs it.
+func appendTo(path string, lines []byte) (err error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o644)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	size, err := f.Seek(0, io.SeekEnd)
+	if err != nil {
+		return err
+	}
+	if size > 0 {
+		last := make([]byte, 1)
+		if _, err := f.ReadAt(last, size-1); err == nil && last[0] != '\n' {
+			lines = append([]byte{'\n'}, lines...)
 		}
 	}
-	return out
+	if _, err := f.Write(lines); err != nil {
+		return errors.Join(err, f.Truncate(size))
+	}
+	return f.Sync()
 }
 
 // Standing returns the scores that were not taken out.
 func Standing(entries []Entry) []Entry {
-	gone := removed(entries)
+	gone := map[int]bool{}
+	for _, e := range entries {
+		if e.Kind == Removal {
+			gone[e.Refers] = true
+		}
+	}
 	var out []Entry
 	for _, e := range entries {
 		if e.Kind == Score && !gone[e.Seq] {
@@ -168,7 +163,9 @@ func Sets(entries []Entry, family, variant string) []plans.ReferenceSet {
 		if i == len(out) {
 			out = append(out, plans.ReferenceSet{Workload: e.Workload, Bench: e.Bench, Unit: e.Unit, Better: e.Better})
 		}
-		out[i].Scores = append(out[i].Scores, plans.ReferenceScore{Card: e.Card, Value: e.Value, Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly)})
+		out[i].Scores = append(out[i].Scores, plans.ReferenceScore{
+			Card: e.Card, Value: e.Value, Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly),
+		})
 	}
 	return out
 }
@@ -178,7 +175,10 @@ func ControlRuns(entries []Entry) []reading.ControlRun {
 	var out []reading.ControlRun
 	for _, e := range entries {
 		if e.Kind == Control {
-			out = append(out, reading.ControlRun{Seq: e.Seq, Bench: e.Bench, Workload: e.Workload, Card: e.Card, Unit: e.Unit, Value: e.Value, At: e.At, By: e.By})
+			out = append(out, reading.ControlRun{
+				Seq: e.Seq, Bench: e.Bench, Workload: e.Workload, Card: e.Card,
+				Unit: e.Unit, Value: e.Value, At: e.At, By: e.By,
+			})
 		}
 	}
 	return out
@@ -189,7 +189,9 @@ func Answers(entries []Entry) []reading.SignalAnswer {
 	var out []reading.SignalAnswer
 	for _, e := range entries {
 		if e.Kind == Answer {
-			out = append(out, reading.SignalAnswer{Bench: e.Bench, Workload: e.Workload, UpTo: e.Refers, By: e.By, Text: e.Text, At: e.At})
+			out = append(out, reading.SignalAnswer{
+				Bench: e.Bench, Workload: e.Workload, UpTo: e.Refers, By: e.By, Text: e.Text, At: e.At,
+			})
 		}
 	}
 	return out
@@ -276,21 +278,7 @@ func Note(shop, number string, change func(*Document)) error {
 	if err != nil {
 		return err
 	}
-	return replaceFile(filepath.Join(shop, numbersDir, fileName(number)), append(data, '\n'))
-}
-
-// replaceFile writes a file beside another and puts it in its place.
-func replaceFile(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".new-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(data)
-	if err = errors.Join(err, f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
+	return job.WriteFile(filepath.Join(shop, numbersDir, fileName(number)), append(data, '\n'), job.ReplaceExisting)
 }
 
 // Documents lists the issued numbers.

@@ -60,7 +60,10 @@ func (d *Document) gatherCaptures() {
 		all = all[:mostCaptures]
 	}
 	for _, f := range all {
-		c := Capture{Step: f.step, Title: f.p.Title, Caption: f.p.Caption, File: f.p.File, SHA256: f.p.SHA256, Verdict: f.p.Verdict}
+		c := Capture{
+			Step: f.step, Title: f.p.Title, Caption: f.p.Caption,
+			File: f.p.File, SHA256: f.p.SHA256, Verdict: f.p.Verdict,
+		}
 		for _, panel := range f.p.Panels() {
 			c.Panels = append(c.Panels, Photo{Image: panel.Image, Role: string(panel.Kind)})
 			c.Scale = max(c.Scale, panel.Scale)

@@ -88,6 +88,52 @@ func TestDecodeRefuses(t *testing.T) {
 	}
 }
 
+// What schemas 1 and 2 called otherwise is found where it is now.
+func TestOlderRecords(t *testing.T) {
+	value, after := 41.5, 60.0
+	old := schema2Record{Schema: 2, Kind: "certificate", Outcome: schema2Outcome{Verdict: "pass"}}
+	old.Signer = &schema2Signer{Name: "Reedmere Bench", Fingerprint: strings.Repeat("ab", 32)}
+	old.Shop.Bench = &schema2Bench{ID: "left", Instruments: []schema2Instrument{{ID: "probe", Measures: []string{"temperature"}}}}
+	file := schema2Evidence{SHA256: strings.Repeat("cd", 32), Name: "list.txt", Size: 9, Role: "log"}
+	old.Job.Attempts = map[string][]schema2Attempt{"soak": {{
+		Number: 1,
+		Readings: []schema2Reading{
+			{Seq: 2, Name: "temperature", Value: &value, Text: "41.5", Unit: "°C", After: &after},
+			{Seq: 3, Name: "frozen", Word: "no", Text: "no"},
+		},
+		Logs: []schema2Log{{schema2Evidence: file, Run: 1, Part: 1, Failures: []byte(`{"base":16,"pool":"frame"}`), Pool: "frame"}},
+	}}, "load": nil}
+	for schema := 1; schema <= 2; schema++ {
+		old.Schema = schema
+		text, err := canonicalOf(&old)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := Decode(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := r.Job.Attempts["soak"][0]
+		reading, word, log := a.Readings[0], a.Readings[1], a.Logs[0]
+		if reading.Number() != value || reading.After == nil || *reading.After != after || word.Value != nil || word.Word != "no" {
+			t.Errorf("%+v, %+v", reading, word)
+		}
+		if log.SHA256 != file.SHA256 || log.Size != 9 || log.Failures.Base != 16 || log.Failures.Pool != "frame" {
+			t.Errorf("%+v", log)
+		}
+		bench, ok := r.Shop.Bench("left")
+		if !ok || len(bench.Instruments) != 1 || r.Kind != Certificate || r.Seal.Fingerprint.Hex() != old.Signer.Fingerprint {
+			t.Errorf("%+v, %+v", bench, r)
+		}
+		if named := r.Sum() != ""; named != (schema == 2) {
+			t.Errorf("schema %d: the pages name %q", schema, r.Sum())
+		}
+		if _, err := Decode(bytes.Replace(text, []byte(`"word":"no"`), []byte(`"word":"no","worse":"yes"`), 1)); err == nil {
+			t.Errorf("schema %d: something more was read", schema)
+		}
+	}
+}
+
 // No text makes the reader of records stop the program, and what it takes it
 // writes again as it was.
 func FuzzDecode(f *testing.F) {

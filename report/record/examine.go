@@ -66,13 +66,14 @@ func (e *Examiner) Scores(c check.Contents) (check.State, string) {
 		return check.No, "The verdicts in the record do not follow from its own readings: " + err.Error() + "."
 	}
 	if len(done.Taken) > 0 {
-		return check.Open, fmt.Sprintf("Worked out again from the readings, with the same result: %s. "+
-			"Not worked out again, because their files are not at hand: %s; what is known of them does not contradict itself, "+
-			"and the conclusion follows from all of them. Ask the workshop for the files.",
-			orNone(done.Again), strings.Join(done.Taken, ", "))
+		const open = "Worked out again from the readings, with the same result: %s. " +
+			"Not worked out again, because their files are not at hand: %s; " +
+			"what is known of them does not contradict itself, and the conclusion follows from all of them. " +
+			"Ask the workshop for the files."
+		return check.Open, fmt.Sprintf(open, orNone(done.Again), strings.Join(done.Taken, ", "))
 	}
-	return check.Yes, fmt.Sprintf("All verdicts were worked out again from the readings and files, and they are the same: %s.",
-		strings.Join(done.Again, ", "))
+	const same = "All verdicts were worked out again from the readings and files, and they are the same: %s."
+	return check.Yes, fmt.Sprintf(same, strings.Join(done.Again, ", "))
 }
 
 func orNone(words []string) string {

@@ -22,10 +22,11 @@ const maxSide = 1200
 const quality = 80
 
 // Prepare gathers the captures that the outcome shows, and scales and encodes
-// the pictures that are not yet, once for all the documents made of them. Each picture is drawn anew, so that 16-bit and
-// interlaced files work and metadata (position, owner) is left behind. Every
-// photo gets a pixel width of its own, because the PDF writer orders pictures
-// by width alone and would not repeat its bytes otherwise.
+// the pictures that are not yet, once for all the documents made of them. Each
+// picture is drawn anew, so that 16-bit and interlaced files work and metadata
+// (position, owner) is left behind. Every photo gets a pixel width of its own,
+// because the PDF writer orders pictures by width alone and would not repeat its
+// bytes otherwise.
 func (d *Document) Prepare() error {
 	d.gatherCaptures()
 	taken := map[int]bool{}

@@ -23,7 +23,8 @@ func ReadPhoto(data []byte) (image.Image, error) {
 		return nil, fmt.Errorf("not a picture this program can read (JPEG, PNG or GIF): %w", err)
 	}
 	if n := int64(cfg.Width) * int64(cfg.Height); n > maxPixels || n <= 0 {
-		return nil, fmt.Errorf("a picture of %d × %d pixels; at most %d million are read", cfg.Width, cfg.Height, maxPixels/1_000_000)
+		return nil, fmt.Errorf("a picture of %d × %d pixels; at most %d million are read",
+			cfg.Width, cfg.Height, maxPixels/1_000_000)
 	}
 	img, _, err := image.Decode(bytes.NewReader(data))
 	if err != nil {

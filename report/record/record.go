@@ -83,7 +83,7 @@ type Record struct {
 	Language     string                 `json:"language"`           // "en", "de", "fr"; empty is "en"
 	Paper        string                 `json:"paper"`              // "A4" or "Letter"
 	Technician   string                 `json:"technician"`         // name of who tested
-	AuthorisedBy string                 `json:"authorised_by"`      // name of who authorised the issue; empty on most reports
+	AuthorisedBy string                 `json:"authorised_by"`      // who authorised the issue; empty on most reports
 	Replaces     string                 `json:"replaces,omitempty"` // number of the certificate this one replaces
 	Because      string                 `json:"because,omitempty"`  // why it was replaced
 	Seal         *Seal                  `json:"signer,omitempty"`   // nil: the document is not signed
