@@ -72,13 +72,13 @@ func TestLinesKeepTheirForm(t *testing.T) {
 func TestLinesOfBefore(t *testing.T) {
 	j := parseJournal([]byte(strings.Join(linesBefore, "\n") + "\n"))
 	job := reading.Job{Attempts: map[string][]reading.Attempt{}}
-	for i := range j.Entries {
-		if e := &j.Entries[i]; e.Step != "" {
+	for i := range j.entries {
+		if e := &j.entries[i]; e.Step != "" {
 			addEntry(t.TempDir(), &job, e)
 		}
 	}
-	if len(j.Warnings) != 0 || len(job.Warnings) != 4 { // the files are not there
-		t.Errorf("%q, %q", j.Warnings, job.Warnings)
+	if len(j.warnings) != 0 || len(job.Warnings) != 4 { // the files are not there
+		t.Errorf("%q, %q", j.warnings, job.Warnings)
 	}
 	zone := time.FixedZone("", 3600)
 	at := func(minute, second int) time.Time { return time.Date(2026, 3, 5, 9, minute, second, 0, zone) }

@@ -21,36 +21,30 @@ type Folder struct {
 	mu       sync.Mutex
 	lock     *os.File
 	journal  *os.File
-	state    Journal
+	state    journal
 	attempts map[string]int // highest attempt of each step
 	runs     map[string]int // highest run of "step attempt"
 	stale    bool           // the journal must be read again
 	write    func(f *os.File, b []byte, at int64) (int, error)
 }
 
-// A Busy error says who is working on the job.
-type Busy struct {
-	Job   string
-	PID   int    // 0 when it cannot be read
-	Host  string // where that process runs
-	Since time.Time
-}
-
-func (b *Busy) Error() string {
-	if b.PID == 0 {
-		return fmt.Sprintf("job %s is being worked on by another process", b.Job)
-	}
-	return fmt.Sprintf("job %s is being worked on by process %d on %s since %s; end that one first",
-		b.Job, b.PID, b.Host, b.Since.Format(time.RFC3339))
-}
-
+// A holder is who is working on a job, as the lock says.
 type holder struct {
 	PID   int       `json:"pid"`
 	Host  string    `json:"host"`
 	Since time.Time `json:"since"`
 }
 
-// Open takes the job folder for this process. The error is a *Busy when another
+// busy is the error for a job that somebody else is working on.
+func (h holder) busy(job string) error {
+	if h.PID == 0 { // it cannot be read
+		return fmt.Errorf("job %s is being worked on by another process", job)
+	}
+	return fmt.Errorf("job %s is being worked on by process %d on %s since %s; end that one first",
+		job, h.PID, h.Host, h.Since.Format(time.RFC3339))
+}
+
+// Open takes the job folder for this process. It is an error when another
 // process has it. Close gives it back; so does the end of the process.
 func Open(dir string) (*Folder, error) {
 	if _, err := readSheet(dir); err != nil {
@@ -63,16 +57,16 @@ func Open(dir string) (*Folder, error) {
 	}
 	ok, err := tryLock(f.lock)
 	if err != nil || !ok {
-		busy := &Busy{Job: filepath.Base(dir)}
 		var h holder
-		if data, e := io.ReadAll(f.lock); e == nil && json.Unmarshal(data, &h) == nil {
-			busy.PID, busy.Host, busy.Since = h.PID, h.Host, h.Since
+		data, readErr := io.ReadAll(f.lock)
+		if readErr != nil || json.Unmarshal(data, &h) != nil {
+			h = holder{}
 		}
 		f.lock.Close()
 		if err != nil {
 			return nil, fmt.Errorf("taking the job: %w", err)
 		}
-		return nil, busy
+		return nil, h.busy(filepath.Base(dir))
 	}
 	f.signLock()
 	if f.journal, err = os.OpenFile(filepath.Join(dir, journalFile), os.O_RDWR|os.O_CREATE, 0o644); err != nil {
@@ -106,14 +100,14 @@ func (f *Folder) Close() error {
 }
 
 func (f *Folder) reload() error {
-	j, err := ReadJournal(f.Dir)
+	j, err := readJournal(f.Dir)
 	if err != nil {
 		return err
 	}
 	f.state, f.stale = j, false
 	f.attempts, f.runs = map[string]int{}, map[string]int{}
-	for i := range j.Entries {
-		f.note(&j.Entries[i])
+	for i := range j.entries {
+		f.note(&j.entries[i])
 	}
 	return nil
 }

@@ -8,10 +8,10 @@ import (
 	"path/filepath"
 )
 
-// A Journal is what readings.jsonl holds.
-type Journal struct {
-	Entries  []Entry
-	Warnings []string // lines that could not be read, with their numbers
+// A journal is what readings.jsonl holds.
+type journal struct {
+	entries  []Entry
+	warnings []string // lines that could not be read, with their numbers
 
 	good int64 // bytes up to the end of the last whole line
 	torn int64 // bytes behind them
@@ -19,15 +19,15 @@ type Journal struct {
 	next int   // sequence number of the next entry
 }
 
-// ReadJournal reads the journal of a job folder. A line that cannot be read is a
+// readJournal reads the journal of a job folder. A line that cannot be read is a
 // warning, never an error.
-func ReadJournal(dir string) (Journal, error) {
+func readJournal(dir string) (journal, error) {
 	data, err := os.ReadFile(filepath.Join(dir, journalFile))
 	if errors.Is(err, os.ErrNotExist) {
-		return Journal{next: 1, Warnings: []string{journalFile + " is missing"}}, nil
+		return journal{next: 1, warnings: []string{journalFile + " is missing"}}, nil
 	}
 	if err != nil {
-		return Journal{}, fmt.Errorf("reading the journal: %w", err)
+		return journal{}, fmt.Errorf("reading the journal: %w", err)
 	}
 	j := parseJournal(data)
 	if aside, err := os.ReadFile(filepath.Join(dir, tornFile)); err == nil && len(aside) > 0 {
@@ -36,8 +36,8 @@ func ReadJournal(dir string) (Journal, error) {
 	return j, nil
 }
 
-func parseJournal(data []byte) Journal {
-	j := Journal{next: 1}
+func parseJournal(data []byte) journal {
+	j := journal{next: 1}
 	var offset int64
 	for line := 1; len(data) > 0; line++ {
 		text, rest, ended := bytes.Cut(data, []byte{'\n'})
@@ -60,7 +60,7 @@ func parseJournal(data []byte) Journal {
 				j.warn("%s:%d: entry %d stands behind entry %d", journalFile, line, e.Seq, j.next-1)
 			}
 			e.line, e.offset, e.length = line, offset, len(text)
-			j.Entries = append(j.Entries, e)
+			j.entries = append(j.entries, e)
 			j.good += int64(len(text))
 			if ended {
 				j.good++
@@ -76,35 +76,35 @@ func parseJournal(data []byte) Journal {
 	return j
 }
 
-func (j *Journal) warn(format string, args ...any) {
-	j.Warnings = append(j.Warnings, fmt.Sprintf(format, args...))
+func (j *journal) warn(format string, args ...any) {
+	j.warnings = append(j.warnings, fmt.Sprintf(format, args...))
 }
 
 // dropHalfAppend takes away the lines of an append whose last lines are missing
 // at the end of the file: what was entered together is recorded together.
-func (j *Journal) dropHalfAppend() {
-	n := len(j.Entries)
-	if n == 0 || j.Entries[n-1].More == 0 {
+func (j *journal) dropHalfAppend() {
+	n := len(j.entries)
+	if n == 0 || j.entries[n-1].More == 0 {
 		return
 	}
-	if last := &j.Entries[n-1]; last.offset+int64(last.length)+1 < j.good {
+	if last := &j.entries[n-1]; last.offset+int64(last.length)+1 < j.good {
 		return // something else stands behind it
 	}
 	first := n - 1
 	together := func(a, b *Entry) bool { return a.More == b.More+1 && a.line == b.line-1 }
-	for first > 0 && together(&j.Entries[first-1], &j.Entries[first]) {
+	for first > 0 && together(&j.entries[first-1], &j.entries[first]) {
 		first--
 	}
-	at := j.Entries[first].offset
+	at := j.entries[first].offset
 	j.warn("%s:%d: the last %d lines were entered together with others that are missing; "+
-		"they will be set aside in %s with the next entry", journalFile, j.Entries[first].line, n-first, tornFile)
+		"they will be set aside in %s with the next entry", journalFile, j.entries[first].line, n-first, tornFile)
 	j.torn += j.good - at
 	j.good, j.bare = at, false
-	j.Entries = j.Entries[:first]
+	j.entries = j.entries[:first]
 }
 
 // setAside moves the torn end of the journal to its own file.
-func setAside(dir string, f *os.File, j *Journal) error {
+func setAside(dir string, f *os.File, j *journal) error {
 	if j.torn == 0 {
 		return nil
 	}

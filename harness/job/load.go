@@ -23,12 +23,12 @@ func Load(dir string) (*reading.Job, Snapshot, error) {
 	if snap.Family, err = os.ReadFile(filepath.Join(dir, familyFile)); err != nil {
 		return nil, Snapshot{}, fmt.Errorf("reading the job's family: %w", err)
 	}
-	journal, err := ReadJournal(dir)
+	journal, err := readJournal(dir)
 	if err != nil {
 		return nil, Snapshot{}, err
 	}
 	job := &r.Job
-	job.Attempts, job.Warnings = map[string][]reading.Attempt{}, journal.Warnings
+	job.Attempts, job.Warnings = map[string][]reading.Attempt{}, journal.warnings
 	if digest(snap.Plan) != r.PlanSHA256 {
 		job.Warnings = append(job.Warnings, planFile+" was changed after the job was opened")
 	}
@@ -40,8 +40,8 @@ func Load(dir string) (*reading.Job, Snapshot, error) {
 			job.Warnings = append(job.Warnings, fmt.Sprintf("photo %s is missing from the evidence", p.Name))
 		}
 	}
-	for i := range journal.Entries {
-		if e := &journal.Entries[i]; !e.newer() && e.Step != "" {
+	for i := range journal.entries {
+		if e := &journal.entries[i]; !e.newer() && e.Step != "" {
 			addEntry(dir, job, e)
 		}
 	}

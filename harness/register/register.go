@@ -222,7 +222,7 @@ func TakeNumber(shop, pattern string, d Document) (string, error) {
 		return "", fmt.Errorf("taking a number: %w", err)
 	}
 	for n := 1; n < 1_000_000; n++ {
-		d.Number = Format(pattern, d.At.Year(), n)
+		d.Number = numbered(pattern, d.At.Year(), n)
 		data, err := json.Marshal(d)
 		if err != nil {
 			return "", err
@@ -302,8 +302,8 @@ func Documents(shop string) ([]Document, error) {
 	return out, nil
 }
 
-// Format fills a number pattern: {year} and {n}, or {n:04} with leading zeros.
-func Format(pattern string, year, n int) string {
+// numbered fills a number pattern: {year} and {n}, or {n:04} with leading zeros.
+func numbered(pattern string, year, n int) string {
 	out := strings.ReplaceAll(pattern, "{year}", fmt.Sprint(year))
 	for {
 		start := strings.Index(out, "{n")

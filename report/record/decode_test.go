@@ -80,7 +80,7 @@ func TestDecodeRefuses(t *testing.T) {
 		"no job":         strings.Replace(string(good), `"job":{`, `"job":null,"jab":{`, 1),
 		"a kind of none": strings.Replace(string(good), `"certificate"`, `"diploma"`, 1),
 		"something more": strings.Replace(string(good), `{"answers"`, `{"a":1,"answers"`, 1) + " ",
-		"too long":       strings.Repeat(" ", MaxSize+1),
+		"too long":       strings.Repeat(" ", maxSize+1),
 	} {
 		if _, err := Decode([]byte(text)); err == nil {
 			t.Errorf("%s: read without an error", what)

@@ -83,8 +83,8 @@ func orNone(words []string) string {
 	return strings.Join(words, ", ")
 }
 
-// Named tells whether the record names the one who signed it.
-func (e *Examiner) Named(c check.Contents) (check.State, string) {
+// named tells whether the record names the one who signed it.
+func (e *Examiner) named(c check.Contents) (check.State, string) {
 	r, err := e.Record(c)
 	switch {
 	case err != nil:
@@ -99,7 +99,7 @@ func (e *Examiner) Named(c check.Contents) (check.State, string) {
 
 // Questions are those that only a record can answer.
 func (e *Examiner) Questions() []check.Question {
-	return []check.Question{{Key: "named", Question: "Is it signed by the one it names?", Ask: e.Named}}
+	return []check.Question{{Key: "named", Question: "Is it signed by the one it names?", Ask: e.named}}
 }
 
 // Document is the document of the record; pictures says whether with those of

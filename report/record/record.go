@@ -39,8 +39,8 @@ import (
 //	3  its job, shop and reference sets are the program's own types
 const Schema = 3
 
-// MaxSize is the longest record that is read, in bytes.
-const MaxSize = 4 << 20
+// maxSize is the longest record that is read, in bytes.
+const maxSize = 4 << 20
 
 // A Kind says what a document is.
 type Kind int
@@ -149,16 +149,16 @@ func canonicalOf(v any) ([]byte, error) {
 	return jcs.Transform(raw)
 }
 
-// ErrNewer is wrapped by the error for a record of a later schema.
-var ErrNewer = errors.New("the record was written by a newer version of this program; get that to check it")
+// errNewer is wrapped by the error for a record of a later schema.
+var errNewer = errors.New("the record was written by a newer version of this program; get that to check it")
 
 var errForeign = errors.New("the record holds something that this program does not write")
 
 // Decode reads a record. One that holds anything that this program, or the one
 // of its schema, would not write itself is refused: nothing in it goes unread.
 func Decode(text []byte) (*Record, error) {
-	if len(text) > MaxSize {
-		return nil, fmt.Errorf("the record has %d bytes; at most %d are read", len(text), MaxSize)
+	if len(text) > maxSize {
+		return nil, fmt.Errorf("the record has %d bytes; at most %d are read", len(text), maxSize)
 	}
 	var v struct {
 		Schema int `json:"schema"`
@@ -170,7 +170,7 @@ func Decode(text []byte) (*Record, error) {
 	var err error
 	switch {
 	case v.Schema > Schema:
-		return nil, ErrNewer
+		return nil, errNewer
 	case v.Schema < 1:
 		return nil, errors.New("the record does not say which schema it follows")
 	case v.Schema <= 2:
