@@ -28,7 +28,7 @@ func (j *judge) againstGoodCards(c Check, good []float64, value, u float64) Chec
 
 // fromReference takes over verdict, limits and words of a reference judgement.
 func (c *Check) fromReference(o reference.Outcome) {
-	c.Verdict, c.Reason = o.Verdict, o.Sentence
+	c.Verdict, c.Reason = o.Verdict, said(o.Sentence)
 	if o.Prediction != nil {
 		l := Limits{}
 		if o.Prediction.Low != nil {
@@ -41,11 +41,11 @@ func (c *Check) fromReference(o reference.Outcome) {
 		c.Limits = &l
 	}
 	if o.Conformity != nil {
-		c.Probability = number(o.Conformity.Probability)
+		c.Probability = number(float64(o.Conformity.Probability))
 	}
 	var settle []string
 	for _, r := range o.Settle {
-		settle = append(settle, r.Do)
+		settle = append(settle, said(r.Do))
 	}
 	c.Settle = strings.Join(settle, "; ")
 }
@@ -98,7 +98,7 @@ func (j *judge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 	if c.Verdict == conformity.Fail {
 		j.cause(0.4, "the score "+c.Text+" does not belong with good cards of the family ("+c.Limits.Text+")", "Link rate, clocks and memory width first; then throttling; then the bench itself with the control card.")
 	}
-	for _, n := range o.Notes {
+	for _, n := range saidAll(o.Notes) {
 		j.remark("%s", n)
 	}
 	j.out.Figures = append(j.out.Figures, j.scoreFigure(set, scores, score, o))
@@ -177,7 +177,7 @@ func (j *judge) openSignals(bench string) []reference.Signal {
 	if len(runs) < 3 {
 		return nil
 	}
-	chart, err := reference.ControlChart(controlValues(runs), reference.ChartOptions{})
+	chart, err := reference.ControlChart(controlValues(runs))
 	if err != nil {
 		return nil
 	}
@@ -205,7 +205,7 @@ func (j *judge) benchSteady() {
 	}
 	first := open[0]
 	j.check(Check{Name: "control-card", Title: "Control card of the bench", Verdict: conformity.Inconclusive, Text: fmt.Sprintf("%d open", len(open)), Limits: &Limits{Text: "no open signal"},
-		Reason: fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", first.Why),
+		Reason: fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", said(first.Why)),
 		Settle: "Look into it, then: proveout reference answer --workload " + j.step.Workload + " TEXT."})
 }
 
@@ -235,7 +235,7 @@ func (j *judge) scoreFigure(set *plans.ReferenceSet, scores []float64, score flo
 	if o.Prediction != nil {
 		band("where the next good card is expected (95 %)", o.Prediction.Limits)
 	}
-	f.Alt = fmt.Sprintf("%s among %d good cards. %s", withUnit(trimmed4(score), set.Unit), len(scores), o.Sentence)
+	f.Alt = fmt.Sprintf("%s among %d good cards. %s", withUnit(trimmed4(score), set.Unit), len(scores), said(o.Sentence))
 	return f
 }
 
@@ -254,7 +254,7 @@ func (j *judge) controlFigure(bench, unit string) (figure.Figure, bool) {
 	if len(runs) < 2 {
 		return figure.Figure{}, false
 	}
-	chart, err := reference.ControlChart(controlValues(runs), reference.ChartOptions{})
+	chart, err := reference.ControlChart(controlValues(runs))
 	if err != nil {
 		return figure.Figure{}, false
 	}

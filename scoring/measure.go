@@ -98,9 +98,7 @@ func (j *judge) judgeValue(m measurand, value float64, lines []conformity.Contri
 		return c
 	}
 	c.Verdict = result.Verdict
-	if !math.IsNaN(result.Probability) {
-		c.Probability = number(result.Probability)
-	}
+	c.Probability = number(float64(result.Probability))
 	c.Reason, c.Settle = verdictWords(m, c, result, known, scale)
 	return c
 }
@@ -168,7 +166,7 @@ func verdictWords(m measurand, c Check, r conformity.Result, known bool, scale f
 		return fmt.Sprintf("%s: %s cannot be judged without the uncertainty of the instrument.", m.title, c.Text),
 			"State the instrument and its limits in the shop file, or name it with the reading."
 	}
-	reason = fmt.Sprintf("%s: %s is too near to a limit (%s) to decide with U = %s.", m.title, c.Text, limits, withUnit(significant(r.Expanded/scale, 2), m.unit))
+	reason = fmt.Sprintf("%s: %s is too near to a limit (%s) to decide with U = %s.", m.title, c.Text, limits, withUnit(significant(float64(r.Expanded)/scale, 2), m.unit))
 	if r.Settle == nil {
 		return reason, ""
 	}

@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"slices"
@@ -13,6 +12,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/endurance"
@@ -93,13 +93,13 @@ func (c *Console) runRange(x *cli.Context) error {
 		return err
 	}
 	if !x.IsSet("value") {
-		r.Verdict, r.Sentence = conformity.NotApplicable, "No new score was given; this is the set alone."
+		r.Verdict, r.Sentence = conformity.NotApplicable, fact.New("reference.set-alone")
 		r.Settle = nil
 	}
 	if x.Bool("json") {
 		err = c.answer(r)
 	} else {
-		printRange(c.Out, &r)
+		c.printRange(&r)
 	}
 	if err == nil && x.IsSet("value") && r.Verdict != conformity.Pass {
 		err = errNotPassed
@@ -107,11 +107,12 @@ func (c *Console) runRange(x *cli.Context) error {
 	return err
 }
 
-func printRange(w io.Writer, r *reference.Outcome) {
+func (c *Console) printRange(r *reference.Outcome) {
+	w := c.Out
 	if r.Value != nil {
 		fmt.Fprintln(w, strings.ToUpper(r.Verdict.String()))
 	}
-	fold(w, "", r.Sentence)
+	fold(w, "", c.words().Tell(r.Sentence))
 	unit := func(v float64) string { return strings.TrimSpace(fmt.Sprintf("%.6g %s", v, r.Unit)) }
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(t, "\nscores\t%d\n", r.N)
@@ -134,11 +135,11 @@ func printRange(w io.Writer, r *reference.Outcome) {
 	for _, o := range r.Outliers {
 		fold(w, "", fmt.Sprintf("Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.", unit(o.Value), o.G, o.Critical))
 	}
-	for _, n := range r.Notes {
+	for _, n := range c.words().TellAll(r.Notes) {
 		fold(w, "", "Note: "+n)
 	}
 	for _, s := range r.Settle {
-		fold(w, "", "To settle it: "+s.Do)
+		fold(w, "", "To settle it: "+c.words().Tell(s.Do))
 	}
 }
 

@@ -42,22 +42,12 @@ func (c *Console) calcConform() *cli.Command {
 
 // conformAnswer is what calc conform prints.
 type conformAnswer struct {
-	Value       float64                  `json:"value"`
-	Unit        string                   `json:"unit"`
-	Expanded    float64                  `json:"expanded_uncertainty"`
-	K           float64                  `json:"k"`
-	Rule        conformity.Rule          `json:"rule"`
-	Limits      conformity.Limits        `json:"limits"`
-	Verdict     conformity.Verdict       `json:"verdict"`
-	Probability float64                  `json:"probability"`
-	GuardBand   float64                  `json:"guard_band"`
-	Acceptance  conformity.Limits        `json:"acceptance"`
-	NoneCanPass bool                     `json:"none_can_pass"`
-	Settle      *conformity.Settle       `json:"settle,omitempty"`
-	Budget      *conformity.Budget       `json:"budget,omitempty"`
-	Specific    *conformity.SpecificRisk `json:"specific_risk,omitempty"`
-	Global      *conformity.GlobalRisk   `json:"global_risk,omitempty"`
-	Prior       *conformity.Prior        `json:"prior,omitempty"`
+	Unit string `json:"unit"`
+	conformity.Result
+	Budget   *conformity.Budget       `json:"budget,omitempty"`
+	Specific *conformity.SpecificRisk `json:"specific_risk,omitempty"`
+	Global   *conformity.GlobalRisk   `json:"global_risk,omitempty"`
+	Prior    *conformity.Prior        `json:"prior,omitempty"`
 }
 
 func (c *Console) runConform(x *cli.Context) error {
@@ -91,9 +81,8 @@ func (c *Console) runConform(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	a := conformAnswer{Value: value, Unit: n.unit, Expanded: r.Expanded, K: r.K, Rule: r.Rule, Limits: limits, Verdict: r.Verdict, Probability: r.Probability,
-		GuardBand: r.GuardBand, Acceptance: r.Acceptance, NoneCanPass: r.NoneCanPass, Settle: r.Settle, Budget: budget}
-	if err := a.risks(x, n, u); err != nil {
+	a := conformAnswer{Unit: n.unit, Result: r, Budget: budget}
+	if err := a.risks(x, n); err != nil {
 		return err
 	}
 	if x.Bool("json") {
@@ -107,7 +96,7 @@ func (c *Console) runConform(x *cli.Context) error {
 	return err
 }
 
-func (a *conformAnswer) risks(x *cli.Context, n *numbers, u conformity.Uncertainty) error {
+func (a *conformAnswer) risks(x *cli.Context, n *numbers) error {
 	if !x.IsSet("prior-mean") && !x.IsSet("prior-sd") {
 		return nil
 	}
@@ -118,11 +107,11 @@ func (a *conformAnswer) risks(x *cli.Context, n *numbers, u conformity.Uncertain
 	if n.err != nil {
 		return n.err
 	}
-	specific, err := conformity.Specific(a.Value, u.Standard, a.Limits, &prior)
+	specific, err := conformity.Specific(float64(a.Value), float64(a.Standard), a.Limits, prior)
 	if err != nil {
 		return err
 	}
-	global, err := conformity.Global(prior, u.Standard, a.Limits, a.Acceptance)
+	global, err := conformity.Global(prior, float64(a.Standard), a.Limits, a.Acceptance)
 	if err != nil {
 		return err
 	}
@@ -132,13 +121,14 @@ func (a *conformAnswer) risks(x *cli.Context, n *numbers, u conformity.Uncertain
 
 func (a *conformAnswer) print(w io.Writer) {
 	unit := func(v float64) string { return strings.TrimSpace(strconv.FormatFloat(v, 'g', 6, 64) + " " + a.Unit) }
+	number := func(v conformity.Number) string { return unit(float64(v)) }
 	fmt.Fprintf(w, "%s\n\n", strings.ToUpper(a.Verdict.String()))
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(t, "value\t%s\n", unit(a.Value))
-	fmt.Fprintf(t, "expanded uncertainty U\t%s (k = %g)\n", unit(a.Expanded), a.K)
+	fmt.Fprintf(t, "value\t%s\n", number(a.Value))
+	fmt.Fprintf(t, "expanded uncertainty U\t%s (k = %g)\n", number(a.Expanded), a.K)
 	fmt.Fprintf(t, "limits\t%s\n", limitsText(a.Limits, unit))
 	fmt.Fprintf(t, "rule\t%s\n", a.Rule)
-	fmt.Fprintf(t, "guard band\t%s\n", unit(a.GuardBand))
+	fmt.Fprintf(t, "guard band\t%s\n", number(a.GuardBand))
 	if a.NoneCanPass {
 		fmt.Fprintf(t, "acceptance limits\tnone: ±U is wider than the limits\n")
 	} else {

@@ -22,6 +22,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/report/words"
 )
 
 // Exit codes.
@@ -201,12 +202,26 @@ var (
 	shopFlag = &cli.StringFlag{Name: "shop", Usage: "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml"}
 )
 
-// answer prints one JSON object on standard output.
+// answer prints one JSON object on standard output, with words where it has
+// facts.
 func (c *Console) answer(v any) error {
+	text, err := c.words().Spoken(v)
+	if err != nil {
+		return err
+	}
 	enc := json.NewEncoder(c.Out)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
-	return enc.Encode(v)
+	return enc.Encode(json.RawMessage(text))
+}
+
+// words are those of the terminal.
+func (c *Console) words() *words.Plain {
+	english, err := words.In("en")
+	if err != nil {
+		panic(err) // the catalogue is part of the program
+	}
+	return english.Plain()
 }
 
 // say prints a line for people: on standard output, or beside it when standard

@@ -326,7 +326,7 @@ func (c *Console) showSet(x *cli.Context, dir, family, variant, workload, bench 
 	}
 	t.Flush()
 	fmt.Fprintln(c.Out)
-	printRange(c.Out, &r)
+	c.printRange(&r)
 	return nil
 }
 
@@ -397,7 +397,7 @@ func (c *Console) referenceControl(x *cli.Context) error {
 		}
 		return nil
 	}
-	chart, err := reference.ControlChart(values, reference.ChartOptions{})
+	chart, err := reference.ControlChart(values)
 	if err != nil {
 		return err
 	}
@@ -406,11 +406,11 @@ func (c *Console) referenceControl(x *cli.Context) error {
 		err = c.answer(map[string]any{"chart": chart, "open_signals": open})
 	} else {
 		fmt.Fprintf(c.Out, "%d runs, centre %.4g, limits %.4g to %.4g\n", len(values), chart.Center, chart.Low, chart.High)
-		for _, n := range chart.Notes {
+		for _, n := range c.words().TellAll(chart.Notes) {
 			fold(c.Out, "", "Note: "+n)
 		}
 		for _, sig := range open {
-			fold(c.Out, "", fmt.Sprintf("Signal at run %d (%s): %s", sig.Index+1, sig.Chart, sig.Why))
+			fold(c.Out, "", fmt.Sprintf("Signal at run %d (%s): %s", sig.Index+1, sig.Chart, c.words().Tell(sig.Why)))
 		}
 		if len(open) > 0 {
 			fold(c.Out, "", "Load verdicts of this bench are held until someone has looked into it: proveout reference answer --workload "+s.workload+" TEXT")

@@ -9,7 +9,7 @@ import (
 
 // spoken is the JSON of v with every fact in it told.
 func spoken(v any, tell func(fact.Fact) string) ([]byte, error) {
-	text, err := json.Marshal(v)
+	text, err := unescaped(v)
 	if err != nil {
 		return nil, err
 	}
@@ -28,11 +28,20 @@ func spoken(v any, tell func(fact.Fact) string) ([]byte, error) {
 		if err := dec.Decode(&f); err != nil {
 			return nil, err
 		}
-		said, err := json.Marshal(tell(f))
+		said, err := unescaped(tell(f))
 		if err != nil {
 			return nil, err
 		}
 		out.Write(said)
 		text = text[i+int(dec.InputOffset()):]
 	}
+}
+
+// unescaped is JSON that no web page holds: "<" stays "<".
+func unescaped(v any) ([]byte, error) {
+	var out bytes.Buffer
+	enc := json.NewEncoder(&out)
+	enc.SetEscapeHTML(false)
+	err := enc.Encode(v)
+	return bytes.TrimSuffix(out.Bytes(), []byte("\n")), err
 }

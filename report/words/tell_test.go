@@ -102,7 +102,7 @@ func TestSpoken(t *testing.T) {
 		S    string
 	}{fact.New("said", "a", "x", "b", fact.New("said", "a", `{"fact":"q"}`, "b", 2)), 1.50, []fact.Fact{fact.New("said", "a", "y", "b", 1)}, `{"fact":"s"}`}
 	got, err := c.Plain().Spoken(v)
-	want := `{"Z":"“x” \u0026 “{\"fact\":\"q\"}” \u0026 2","A":1.5,"M":["“y” \u0026 1"],"S":"{\"fact\":\"s\"}"}`
+	want := `{"Z":"“x” & “{\"fact\":\"q\"}” & 2","A":1.5,"M":["“y” & 1"],"S":"{\"fact\":\"s\"}"}`
 	if err != nil || string(got) != want {
 		t.Errorf("%v\n%s\n%s", err, got, want)
 	}

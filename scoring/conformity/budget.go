@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -16,33 +17,26 @@ type Distribution string
 // The distributions, with the divisors of JCGM 100:2008.
 const (
 	Rectangular Distribution = "rectangular" // limits ±a, u = a/√3 (4.3.7)
-	Triangular  Distribution = "triangular"  // limits ±a, u = a/√6 (4.3.9)
-	UShaped     Distribution = "u-shaped"    // limits ±a of a cycling quantity, u = a/√2 (H.1.3.4)
 	Normal      Distribution = "normal"      // expanded uncertainty with its k, u = U/k (4.3.3)
 	TypeA       Distribution = "type A"      // standard deviation s of n readings, u = s/√n (4.2.3)
 )
 
-// A Contribution is one line of an uncertainty budget. Value, Standard and the
-// quantity measured share one unit once Value is multiplied by Sensitivity.
+// A Contribution is one line of an uncertainty budget, in the unit of the result.
 type Contribution struct {
 	Name         string       `json:"name"`
 	Distribution Distribution `json:"distribution"`
-	// Value is the half-width a (rectangular, triangular, u-shaped), the
-	// expanded uncertainty U (normal) or the standard deviation s (type A).
-	// It is not negative.
+	// Value is the half-width a (rectangular), the expanded uncertainty U
+	// (normal) or the standard deviation s (type A). It is not negative.
 	Value float64 `json:"value"`
 	// K is the coverage factor of a normal Value, above zero; elsewhere unused.
 	K float64 `json:"k,omitempty"`
 	// N is the number of readings averaged in a type A contribution, at least 1.
 	N int `json:"n,omitempty"`
-	// Sensitivity is the partial derivative that carries Value into the unit of
-	// the result. Zero means 1.
-	Sensitivity float64 `json:"sensitivity,omitempty"`
 	// DoF is the number of degrees of freedom. Zero means not stated: N-1 for a
 	// type A contribution, infinite for the others (JCGM 100:2008, G.4.3).
 	DoF float64 `json:"dof,omitempty"`
-	// Standard is the standard uncertainty in the unit of the result, and Share
-	// its part of the combined variance, 0 to 1. Combine fills both.
+	// Standard is the standard uncertainty, and Share its part of the combined
+	// variance, 0 to 1. Combine fills both.
 	Standard float64 `json:"standard_uncertainty"`
 	Share    float64 `json:"share"`
 }
@@ -67,7 +61,9 @@ func Resolution(name string, step float64) Contribution {
 }
 
 // Repeatability is the type A contribution of the mean of repeated readings,
-// s/√n. It needs at least two finite readings.
+// s/√n. It needs at least two finite readings. The library's standard deviation
+// corrects the rounding of its mean, so that readings which share their first
+// digits keep their spread.
 //
 // Source: JCGM 100:2008, 4.2.3.
 func Repeatability(name string, readings []float64) (Contribution, error) {
@@ -75,52 +71,33 @@ func Repeatability(name string, readings []float64) (Contribution, error) {
 	if n < 2 {
 		return Contribution{}, fmt.Errorf("%s: repeatability needs at least two readings, there is %d", name, n)
 	}
-	var mean float64
 	for _, x := range readings {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
 			return Contribution{}, fmt.Errorf("%s: a reading is not a number", name)
 		}
-		mean += x / float64(n)
 	}
-	var squares, residue float64
-	for _, x := range readings {
-		squares += (x - mean) * (x - mean)
-		residue += x - mean
-	}
-	variance := (squares - residue*residue/float64(n)) / float64(n-1)
-	return Contribution{Name: name, Distribution: TypeA, Value: math.Sqrt(max(variance, 0)), N: n}, nil
+	return Contribution{Name: name, Distribution: TypeA, Value: stat.StdDev(readings, nil), N: n}, nil
 }
 
-// standard returns the standard uncertainty of c in the unit of the result.
+// standard returns the standard uncertainty of c.
 func (c Contribution) standard() (float64, error) {
 	if math.IsNaN(c.Value) || math.IsInf(c.Value, 0) || c.Value < 0 {
 		return 0, fmt.Errorf("%s: the stated figure must be a number from 0 up, not %g", c.Name, c.Value)
 	}
-	if math.IsNaN(c.Sensitivity) || math.IsInf(c.Sensitivity, 0) {
-		return 0, fmt.Errorf("%s: the sensitivity is not a number", c.Name)
-	}
 	if math.IsNaN(c.DoF) || c.DoF < 0 {
 		return 0, fmt.Errorf("%s: the degrees of freedom must be above 0, not %g", c.Name, c.DoF)
-	}
-	sensitivity := math.Abs(c.Sensitivity)
-	if sensitivity == 0 {
-		sensitivity = 1
 	}
 	divisor, err := c.divisor()
 	if err != nil {
 		return 0, err
 	}
-	return sensitivity * c.Value / divisor, nil
+	return c.Value / divisor, nil
 }
 
 func (c Contribution) divisor() (float64, error) {
 	switch c.Distribution {
 	case Rectangular:
 		return math.Sqrt(3), nil
-	case Triangular:
-		return math.Sqrt(6), nil
-	case UShaped:
-		return math.Sqrt2, nil
 	case Normal:
 		if !(c.K > 0) || math.IsInf(c.K, 0) {
 			return 0, fmt.Errorf("%s: a normal contribution needs its coverage factor k above 0", c.Name)
@@ -153,8 +130,7 @@ type Budget struct {
 	Standard float64 `json:"standard_uncertainty"`
 	// DoF is the effective number of degrees of freedom; nil when infinite.
 	DoF *float64 `json:"dof,omitempty"`
-	// K is 2 and Expanded is U = 2u, which every verdict uses unless another
-	// factor is asked for.
+	// K is 2 and Expanded is U = 2u, which every verdict uses.
 	K        float64 `json:"k"`
 	Expanded float64 `json:"expanded_uncertainty"`
 	// Coverage is the probability that ±Expanded covers when the Student t
@@ -218,30 +194,24 @@ func (b Budget) freedom() float64 {
 // Uncertainty returns u with the factor k = 2, ready for [Judge].
 func (b Budget) Uncertainty() Uncertainty { return Uncertainty{Standard: b.Standard, K: 2} }
 
-// UncertaintyAt returns u with the factor that gives the coverage probability
-// p, 0 < p < 1, for the effective degrees of freedom truncated to an integer
-// (JCGM 100:2008, G.4.1, note 1).
-func (b Budget) UncertaintyAt(p float64) (Uncertainty, error) {
-	k, err := CoverageFactor(p, math.Max(1, math.Floor(b.freedom())))
-	return Uncertainty{Standard: b.Standard, K: k}, err
-}
-
 // CoverageFactor returns the two-sided factor k that covers the probability p,
-// 0 < p < 1, with dof degrees of freedom, above 0 and possibly infinite.
+// 0 < p < 1, with dof degrees of freedom, above 0 and possibly infinite. It is
+// NaN for anything else.
 //
 // Source: JCGM 100:2008, G.3.2 and table G.2.
-func CoverageFactor(p, dof float64) (float64, error) {
-	if !(p > 0 && p < 1) {
-		return 0, fmt.Errorf("a coverage probability lies between 0 and 1, not at %g", p)
+func CoverageFactor(p, dof float64) float64 {
+	switch {
+	case !(p > 0 && p < 1) || !(dof > 0):
+		return math.NaN()
+	case dof > almostNormal:
+		return distuv.UnitNormal.Quantile((1 + p) / 2)
 	}
-	if !(dof > 0) {
-		return 0, fmt.Errorf("degrees of freedom must be above 0, not %g", dof)
-	}
-	if math.IsInf(dof, 1) || dof > 1e7 {
-		return distuv.UnitNormal.Quantile((1 + p) / 2), nil
-	}
-	return distuv.StudentsT{Sigma: 1, Nu: dof}.Quantile((1 + p) / 2), nil
+	return distuv.StudentsT{Sigma: 1, Nu: dof}.Quantile((1 + p) / 2)
 }
+
+// almostNormal is the number of degrees of freedom above which the Student t
+// distribution is taken as normal.
+const almostNormal = 1e7
 
 // Coverage returns the probability, 0 to 1, that ±k standard uncertainties
 // cover with dof degrees of freedom: the inverse of [CoverageFactor]. It is NaN
@@ -250,54 +220,8 @@ func Coverage(k, dof float64) float64 {
 	switch {
 	case !(k >= 0) || !(dof > 0):
 		return math.NaN()
-	case math.IsInf(dof, 1) || dof > 1e7:
+	case dof > almostNormal:
 		return math.Erf(k / math.Sqrt2)
 	}
 	return 1 - 2*distuv.StudentsT{Sigma: 1, Nu: dof}.CDF(-k)
-}
-
-// ReadingsToReach returns how many repeated readings the type A lines of the
-// budget would need for an expanded uncertainty k·u of at most target, when
-// their spread stays as it is and all else is left alone. reachable is false
-// when no number of readings, up to a million, does it: a finer instrument is
-// needed.
-func (b Budget) ReadingsToReach(target, k float64) (n int, reachable bool) {
-	var fixed, perReading float64
-	for _, c := range b.Contributions {
-		if c.Distribution == TypeA && c.N > 0 {
-			perReading += c.Standard * c.Standard * float64(c.N)
-		} else {
-			fixed += c.Standard * c.Standard
-		}
-	}
-	room := (target/k)*(target/k) - fixed
-	if !(room > 0) || !(target > 0) || !(k > 0) {
-		return 0, false
-	}
-	need := math.Max(1, math.Ceil(perReading/room*(1-1e-12)))
-	if need > 1e6 {
-		return 0, false
-	}
-	return int(need), true
-}
-
-// LimitsToReach returns the widest instrument limits ±a, rectangular, which
-// the line of the given name may have for an expanded uncertainty k·u of at
-// most target, all other lines left alone. reachable is false when the other
-// lines alone are too large, or no line has that name.
-func (b Budget) LimitsToReach(name string, target, k float64) (a float64, reachable bool) {
-	var others float64
-	found := false
-	for _, c := range b.Contributions {
-		if c.Name == name {
-			found = true
-			continue
-		}
-		others += c.Standard * c.Standard
-	}
-	room := (target/k)*(target/k) - others
-	if !found || !(room > 0) || !(target > 0) || !(k > 0) {
-		return 0, false
-	}
-	return math.Sqrt(3 * room), true
 }

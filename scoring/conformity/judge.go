@@ -1,11 +1,9 @@
 package conformity
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
-	"strconv"
 )
 
 // A Rule says how the uncertainty of a value enters the verdict.
@@ -100,29 +98,29 @@ func (u Uncertainty) factor() float64 {
 // A Result is a verdict with the numbers it rests on, all in the unit of the
 // value.
 type Result struct {
-	Verdict  Verdict
-	Rule     Rule
-	Value    float64
-	Standard float64 // u
-	Expanded float64 // U
-	K        float64
-	Limits   Limits
+	Verdict  Verdict `json:"verdict"`
+	Rule     Rule    `json:"rule"`
+	Value    Number  `json:"value"`
+	Standard Number  `json:"standard_uncertainty"`
+	Expanded Number  `json:"expanded_uncertainty"`
+	K        Number  `json:"k"`
+	Limits   Limits  `json:"limits"`
 	// GuardBand is w: U by the guarded rule, 0 by the simple one.
-	GuardBand float64
+	GuardBand Number `json:"guard_band"`
 	// Acceptance is the range in which a value passes: the limits drawn in by w.
 	// NoneCanPass says that this range is empty, because the interval ±U is
 	// wider than the limits.
-	Acceptance  Limits
-	NoneCanPass bool
+	Acceptance  Limits `json:"acceptance"`
+	NoneCanPass bool   `json:"none_can_pass"`
 	// Probability is the probability that the true value lies inside the
 	// limits, 0 to 1; NaN when the value or its uncertainty is not known.
-	Probability float64
+	Probability Number `json:"probability"`
 	// Margin is the distance to the nearer limit: positive inside, negative
 	// outside. It is NaN when the value is.
-	Margin float64
+	Margin Number `json:"margin"`
 	// Settle says what would turn an inconclusive verdict into another; nil
 	// when nothing is open.
-	Settle *Settle
+	Settle *Settle `json:"settle,omitempty"`
 }
 
 // Settle is what would settle an inconclusive result, if a repeat shows the
@@ -164,30 +162,39 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 	if rule != Guarded && rule != Simple {
 		return Result{}, fmt.Errorf("no such decision rule: %q", string(rule))
 	}
+	expanded := u.Expanded()
 	r := Result{
-		Verdict: Inconclusive, Rule: rule, Value: value, Limits: limits, Acceptance: limits,
-		Standard: u.Standard, K: u.factor(), Expanded: u.Expanded(),
-		Probability: math.NaN(), Margin: math.NaN(),
+		Verdict:     Inconclusive,
+		Rule:        rule,
+		Value:       Number(value),
+		Standard:    Number(u.Standard),
+		Expanded:    Number(expanded),
+		K:           Number(u.factor()),
+		Limits:      limits,
+		Acceptance:  limits,
+		Probability: Number(math.NaN()),
+		Margin:      Number(math.NaN()),
 	}
-	known := !math.IsNaN(u.Standard) && !math.IsInf(r.Expanded, 0)
+	known := !math.IsNaN(u.Standard) && !math.IsInf(expanded, 0)
+	guard := 0.0
 	if known && rule == Guarded {
-		r.GuardBand = r.Expanded
-		r.Acceptance = limits.drawnIn(r.GuardBand)
-		r.NoneCanPass = r.Acceptance.low()-r.Acceptance.high() > roundoff(limits.low(), limits.high()) && limits.Low != nil && limits.High != nil
+		guard = expanded
+		r.GuardBand, r.Acceptance, r.NoneCanPass = Number(guard), limits.drawnIn(guard), tooNarrow(guard, limits)
 	}
 	if math.IsNaN(value) || math.IsInf(value, 0) {
 		return r, nil
 	}
-	r.Margin = math.Min(value-limits.low(), limits.high()-value)
+	margin := math.Min(value-limits.low(), limits.high()-value)
+	r.Margin = Number(margin)
 	if !known {
 		return r, nil
 	}
-	r.Probability = Probability(value, u.Standard, limits)
-	r.Verdict = verdict(value, r.GuardBand, limits)
+	r.Probability = Number(Probability(value, u.Standard, limits))
+	r.Verdict = verdict(value, guard, limits)
 	if r.Verdict == Inconclusive {
-		r.Settle = &Settle{Verdict: Pass, LargestExpanded: math.Max(r.Margin, 0)}
-		if r.Margin < 0 {
-			r.Settle = &Settle{Verdict: Fail, LargestExpanded: -r.Margin}
+		r.Settle = &Settle{Verdict: Pass, LargestExpanded: math.Max(margin, 0)}
+		if margin < 0 {
+			r.Settle = &Settle{Verdict: Fail, LargestExpanded: -margin}
 		}
 	}
 	return r, nil
@@ -260,90 +267,4 @@ func between(a, b float64) float64 {
 		return (math.Erfc(a/math.Sqrt2) - math.Erfc(b/math.Sqrt2)) / 2
 	}
 	return (math.Erfc(-b/math.Sqrt2) - math.Erfc(-a/math.Sqrt2)) / 2
-}
-
-// resultJSON is a Result as `calc conform` writes it; nil stands for a figure
-// that is not known.
-type resultJSON struct {
-	Verdict     Verdict  `json:"verdict"`
-	Rule        Rule     `json:"rule"`
-	Value       *float64 `json:"value"`
-	Standard    *float64 `json:"standard_uncertainty"`
-	Expanded    *float64 `json:"expanded_uncertainty"`
-	K           *float64 `json:"k"`
-	Limits      Limits   `json:"limits"`
-	GuardBand   *float64 `json:"guard_band"`
-	Acceptance  Limits   `json:"acceptance"`
-	NoneCanPass bool     `json:"none_can_pass"`
-	Probability *float64 `json:"probability"`
-	Margin      *float64 `json:"margin"`
-	Settle      *Settle  `json:"settle,omitempty"`
-}
-
-// MarshalJSON writes the result with the field names of `calc conform`;
-// figures that are not known are null.
-func (r Result) MarshalJSON() ([]byte, error) {
-	return json.Marshal(resultJSON{
-		r.Verdict, r.Rule, finite(r.Value), finite(r.Standard), finite(r.Expanded), finite(r.K), r.Limits,
-		finite(r.GuardBand), r.Acceptance, r.NoneCanPass, finite(r.Probability), finite(r.Margin), r.Settle,
-	})
-}
-
-// UnmarshalJSON reads what MarshalJSON wrote; null becomes NaN.
-func (r *Result) UnmarshalJSON(data []byte) error {
-	var w resultJSON
-	if err := json.Unmarshal(data, &w); err != nil {
-		return err
-	}
-	*r = Result{
-		w.Verdict, w.Rule, known(w.Value), known(w.Standard), known(w.Expanded), known(w.K), w.Limits,
-		known(w.GuardBand), w.Acceptance, w.NoneCanPass, known(w.Probability), known(w.Margin), w.Settle,
-	}
-	return nil
-}
-
-func known(x *float64) float64 {
-	if x == nil {
-		return math.NaN()
-	}
-	return *x
-}
-
-func finite(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	return &x
-}
-
-// Sentence tells the verdict as a technician would. show prints a figure with
-// its unit; nil prints four significant digits without one.
-func (r Result) Sentence(show func(float64) string) string {
-	if show == nil {
-		show = func(x float64) string { return strconv.FormatFloat(x, 'g', 4, 64) }
-	}
-	switch {
-	case r.Verdict == NotRun:
-		return "Not judged."
-	case math.IsNaN(r.Value) || math.IsInf(r.Value, 0):
-		return "The reading is not a number: inconclusive; take it again."
-	case math.IsNaN(r.Expanded) || math.IsInf(r.Expanded, 0):
-		return show(r.Value) + ": inconclusive, because the uncertainty of the reading is not known."
-	}
-	where := fmt.Sprintf("%s ± %s, %s inside the limit", show(r.Value), show(r.Expanded), show(r.Margin))
-	if r.Margin < 0 {
-		where = fmt.Sprintf("%s ± %s, %s outside the limit", show(r.Value), show(r.Expanded), show(-r.Margin))
-	}
-	if r.Settle == nil {
-		return fmt.Sprintf("%s: %s.", where, r.Verdict)
-	}
-	if r.Settle.LargestExpanded == 0 {
-		return where + ": inconclusive; the reading lies on the limit itself."
-	}
-	how := "no more than"
-	if r.Settle.Verdict == Fail {
-		how = "less than"
-	}
-	return fmt.Sprintf("%s: inconclusive with this uncertainty. The same reading would be a %s with U of %s %s.",
-		where, r.Settle.Verdict, how, show(r.Settle.LargestExpanded))
 }

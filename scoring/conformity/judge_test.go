@@ -3,7 +3,6 @@ package conformity
 import (
 	"encoding/json"
 	"math"
-	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -103,12 +102,10 @@ func TestProbability(t *testing.T) {
 // Guard bands of ILAC-G8:09/2019, table 1 (from memory): a reading on the
 // acceptance limit has this risk of not conforming.
 func TestGuardBandRisk(t *testing.T) {
-	for _, tt := range []struct{ w, risk, tol float64 }{{0, 0.5, 1e-12}, {1, 0.025, 0.0025}, {0.83, 0.05, 0.002}, {1.5, 0.00135, 1e-6}} {
-		r, err := Specific(10-2*tt.w, 1, AtMost(10), nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "risk", r.Consumer, tt.risk, tt.tol)
+	for _, tt := range []struct{ w, risk, tol float64 }{
+		{0, 0.5, 1e-12}, {1, 0.025, 0.0025}, {0.83, 0.05, 0.002}, {1.5, 0.00135, 1e-6},
+	} {
+		near(t, "risk", 1-Probability(10-2*tt.w, 1, AtMost(10)), tt.risk, tt.tol)
 	}
 }
 
@@ -116,9 +113,6 @@ func TestSettle(t *testing.T) {
 	r := mustJudge(t, 84, ExpandedUncertainty(2, 2), AtMost(85), Guarded)
 	if r.Verdict != Inconclusive || r.Settle == nil || r.Settle.Verdict != Pass || r.Settle.LargestExpanded != 1 {
 		t.Fatalf("%+v", r)
-	}
-	if s := r.Sentence(nil); !strings.Contains(s, "inconclusive") || !strings.Contains(s, "pass with U of no more than 1") {
-		t.Error(s)
 	}
 	r = mustJudge(t, 86.5, ExpandedUncertainty(2, 2), AtMost(85), Guarded)
 	if r.Settle == nil || r.Settle.Verdict != Fail || r.Settle.LargestExpanded != 1.5 {

@@ -22,12 +22,12 @@ func (p Prior) check() error {
 	return nil
 }
 
-// Update returns the normal distribution of the true value after a reading of
+// update returns the normal distribution of the true value after a reading of
 // value with the standard uncertainty u, above 0.
 //
 // Source: JCGM 106:2012, clause 6 and annex on prior information (product of
 // two normal densities); from memory.
-func (p Prior) Update(value, u float64) (mean, sd float64, err error) {
+func (p Prior) update(value, u float64) (mean, sd float64, err error) {
 	if err := p.check(); err != nil {
 		return 0, 0, err
 	}
@@ -50,30 +50,24 @@ type SpecificRisk struct {
 }
 
 // Specific returns the specific risks of a reading of value with the standard
-// uncertainty u, above 0. With a nil prior nothing but the reading is used.
-func Specific(value, u float64, limits Limits, prior *Prior) (SpecificRisk, error) {
+// uncertainty u, above 0, of a card of a family that follows prior.
+func Specific(value, u float64, limits Limits, prior Prior) (SpecificRisk, error) {
 	if err := limits.check(); err != nil {
 		return SpecificRisk{}, err
 	}
-	mean, sd := value, u
-	if prior != nil {
-		var err error
-		if mean, sd, err = prior.Update(value, u); err != nil {
-			return SpecificRisk{}, err
-		}
+	mean, sd, err := prior.update(value, u)
+	if err != nil {
+		return SpecificRisk{}, err
 	}
-	inside := Probability(mean, sd, limits)
-	if math.IsNaN(inside) {
-		return SpecificRisk{}, errors.New("a reading needs a value and an uncertainty from 0 up")
-	}
-	return SpecificRisk{Consumer: outsideProbability(mean, sd, limits), Producer: inside}, nil
+	return SpecificRisk{
+		Consumer: outsideProbability(mean, sd, limits),
+		Producer: Probability(mean, sd, limits),
+	}, nil
 }
 
-// outsideProbability is 1 − Probability without loss when it is small.
+// outsideProbability is 1 − Probability without loss when it is small. sd is
+// above 0.
 func outsideProbability(mean, sd float64, limits Limits) float64 {
-	if sd == 0 {
-		return 1 - Probability(mean, sd, limits)
-	}
 	return (math.Erfc((mean-limits.low())/sd/math.Sqrt2) + math.Erfc((limits.high()-mean)/sd/math.Sqrt2)) / 2
 }
 

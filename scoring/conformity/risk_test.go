@@ -20,10 +20,7 @@ func TestGlobalRiskTable(t *testing.T) {
 	} {
 		const u = 1.0
 		prior := Prior{Mean: 0, SD: 4}
-		k, err := CoverageFactor(tt.inTolerance, math.Inf(1))
-		if err != nil {
-			t.Fatal(err)
-		}
+		k := CoverageFactor(tt.inTolerance, math.Inf(1))
 		limits := Between(-k*prior.SD, k*prior.SD)
 		g, err := Global(prior, u, limits, limits)
 		if err != nil {
@@ -103,22 +100,18 @@ func TestGlobalRiskAddsUp(t *testing.T) {
 
 func TestSpecificWithPrior(t *testing.T) {
 	// Equal weights: the posterior lies half-way with u/√2.
-	mean, sd, err := Prior{Mean: 10, SD: 2}.Update(14, 2)
+	mean, sd, err := Prior{Mean: 10, SD: 2}.update(14, 2)
 	if err != nil {
 		t.Fatal(err)
 	}
 	near(t, "mean", mean, 12, 1e-12)
 	near(t, "sd", sd, math.Sqrt2, 1e-12)
-	wide, err := Specific(14, 2, AtMost(15), &Prior{Mean: 0, SD: 1e9})
+	wide, err := Specific(14, 2, AtMost(15), Prior{Mean: 0, SD: 1e9})
 	if err != nil {
 		t.Fatal(err)
 	}
-	none, err := Specific(14, 2, AtMost(15), nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "a prior that says nothing", wide.Consumer, none.Consumer, 1e-9)
-	near(t, "sum", none.Consumer+none.Producer, 1, 1e-15)
+	near(t, "a prior that says nothing", wide.Producer, Probability(14, 2, AtMost(15)), 1e-9)
+	near(t, "sum", wide.Consumer+wide.Producer, 1, 1e-15)
 }
 
 func TestRiskRefuses(t *testing.T) {
@@ -137,7 +130,7 @@ func TestRiskRefuses(t *testing.T) {
 	if err != nil || g.Consumer != 0 || math.Abs(g.Producer-0.6826894921370859) > 1e-12 {
 		t.Errorf("crossed acceptance: %+v, %v", g, err)
 	}
-	if _, err := Specific(1, -1, AtMost(2), nil); err == nil {
+	if _, err := Specific(1, -1, AtMost(2), good); err == nil {
 		t.Error("negative u")
 	}
 }

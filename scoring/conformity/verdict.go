@@ -6,7 +6,12 @@
 // package reads no files, knows no cards and rounds nothing.
 package conformity
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+
+	"proveout/plans/fact"
+)
 
 // A Verdict is the outcome of a check, a step or a job. The zero value is
 // NotRun: what nobody judged is never a pass.
@@ -29,6 +34,11 @@ func (v Verdict) String() string {
 		return fmt.Sprintf("Verdict(%d)", int(v))
 	}
 	return verdictNames[v]
+}
+
+// Fact is the verdict as part of a sentence.
+func (v Verdict) Fact() fact.Fact {
+	return fact.New("conformity." + strings.ReplaceAll(v.String(), " ", "-"))
 }
 
 // MarshalText writes the verdict in words.

@@ -8,9 +8,9 @@ import (
 	"pgregory.net/rapid"
 )
 
-func mustChart(t fataler, runs []float64, o ChartOptions) Chart {
+func mustChart(t fataler, runs []float64) Chart {
 	t.Helper()
-	c, err := ControlChart(runs, o)
+	c, err := ControlChart(runs)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -20,7 +20,7 @@ func mustChart(t fataler, runs []float64, o ChartOptions) Chart {
 // NIST/SEMATECH e-Handbook, 6.3.2.2: mean 50.81, mean moving range 1.8778,
 // limits 45.8159 and 55.8041.
 func TestIndividualsHandbook(t *testing.T) {
-	c := mustChart(t, []float64{49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1}, ChartOptions{})
+	c := mustChart(t, []float64{49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1})
 	near(t, "mean", c.Center, 50.81, 1e-9)
 	near(t, "mean moving range", c.MeanMovingRange, 1.8778, 5e-5)
 	near(t, "upper limit", c.High, 55.8041, 5.1e-5)
@@ -36,10 +36,9 @@ func TestIndividualsHandbook(t *testing.T) {
 // NIST/SEMATECH e-Handbook, 6.3.2.4: λ 0.3, start 50, s 2.0539, steady limits
 // 52.5884 and 47.4115 (the lower one is cut off in print).
 func TestEWMAHandbook(t *testing.T) {
-	target, sigma := 50.0, 2.0539
 	runs := []float64{52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5,
 		49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1}
-	c := mustChart(t, runs, ChartOptions{Target: &target, Sigma: &sigma, Lambda: 0.3})
+	c := chartAround(runs, 50, d2*2.0539, 0.3)
 	for i, want := range []float64{50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33,
 		50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99} {
 		near(t, "EWMA", c.EWMA[i], want, 0.0051)
@@ -59,49 +58,42 @@ func TestEWMAHandbook(t *testing.T) {
 // the EWMA although no single run leaves the individuals chart; a single wild
 // run by the individuals chart and the moving ranges.
 func TestSignals(t *testing.T) {
-	target, sigma := 100.0, 1.0
 	quiet := []float64{100.3, 99.6, 100.1, 99.8, 100.4, 99.9}
 	slow := append(append([]float64{}, quiet...), 98.5, 98.4, 98.6, 98.5, 98.3, 98.6)
-	c := mustChart(t, slow, ChartOptions{Target: &target, Sigma: &sigma})
-	if len(c.Signals) == 0 || c.Signals[0].Chart != EWMA || c.Signals[0].Index < 6 {
+	c := chartAround(slow, 100, d2, newestWeight)
+	if len(c.Signals) == 0 || c.Signals[0].Chart != ewma || c.Signals[0].Index < 6 {
 		t.Errorf("slow drift: %+v", c.Signals)
 	}
 	for _, s := range c.Signals {
-		if s.Chart != EWMA {
+		if s.Chart != ewma {
 			t.Errorf("slow drift: %+v", s)
 		}
 	}
 	wild := append(append([]float64{}, quiet...), 95)
-	c = mustChart(t, wild, ChartOptions{Target: &target, Sigma: &sigma})
+	c = chartAround(wild, 100, d2, newestWeight)
 	charts := map[string]bool{}
 	for _, s := range c.Signals {
 		charts[s.Chart] = true
-		if s.Index != 6 || s.Why == "" {
+		if s.Index != 6 || s.Why.IsZero() {
 			t.Errorf("wild run: %+v", s)
 		}
 	}
-	if !charts[Individuals] || !charts[MovingRange] {
+	if !charts[individuals] || !charts[movingRange] {
 		t.Errorf("wild run: %v", charts)
 	}
-	// The limits come from the baseline alone.
-	c = mustChart(t, append(append([]float64{}, quiet...), 120, 120), ChartOptions{Baseline: 6})
-	if c.Center > 101 || len(c.Signals) == 0 {
-		t.Errorf("baseline: %+v", c)
-	}
-	c = mustChart(t, []float64{5, 5, 5, 5.1}, ChartOptions{Baseline: 3})
+	c = chartAround([]float64{5, 5, 5, 5.1}, 5, 0, newestWeight)
 	if len(c.Signals) == 0 || c.Signals[0].Index != 3 {
-		t.Errorf("equal baseline: %+v", c)
+		t.Errorf("limits without width: %+v", c)
 	}
-	if c := mustChart(t, []float64{0.1, 0.1, 0.1}, ChartOptions{}); len(c.Signals) != 0 {
+	if c := mustChart(t, []float64{0.1, 0.1, 0.1}); len(c.Signals) != 0 {
 		t.Errorf("equal runs are no signal: %+v", c.Signals)
 	}
 }
 
 // Runs of a quiet bench leave the exact EWMA limits about as often at the
-// beginning as later: 3 σ each time.
+// beginning as later: 2 σ each time, of the 3 σ that the limits are.
 func TestEWMALimitsFromTheStart(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 8))
-	target, sigma := 0.0, 1.0
 	const charts = 20000
 	var first, tenth float64
 	for range charts {
@@ -109,11 +101,11 @@ func TestEWMALimitsFromTheStart(t *testing.T) {
 		for i := range runs {
 			runs[i] = rng.NormFloat64()
 		}
-		c := mustChart(t, runs, ChartOptions{Target: &target, Sigma: &sigma, Width: 2})
-		if math.Abs(c.EWMA[0]) > c.EWMAHigh[0] {
+		c := chartAround(runs, 0, d2, newestWeight)
+		if math.Abs(c.EWMA[0]) > c.EWMAHigh[0]*2/3 {
 			first++
 		}
-		if math.Abs(c.EWMA[9]) > c.EWMAHigh[9] {
+		if math.Abs(c.EWMA[9]) > c.EWMAHigh[9]*2/3 {
 			tenth++
 		}
 	}
@@ -122,19 +114,8 @@ func TestEWMALimitsFromTheStart(t *testing.T) {
 }
 
 func TestControlChartRefuses(t *testing.T) {
-	zero, nan := 0.0, math.NaN()
-	for name, f := range map[string]func() (Chart, error){
-		"none":         func() (Chart, error) { return ControlChart(nil, ChartOptions{}) },
-		"one":          func() (Chart, error) { return ControlChart([]float64{1}, ChartOptions{}) },
-		"nan":          func() (Chart, error) { return ControlChart([]float64{1, nan}, ChartOptions{}) },
-		"baseline":     func() (Chart, error) { return ControlChart([]float64{1, 2}, ChartOptions{Baseline: 3}) },
-		"lambda":       func() (Chart, error) { return ControlChart([]float64{1, 2}, ChartOptions{Lambda: 1.5}) },
-		"width":        func() (Chart, error) { return ControlChart([]float64{1, 2}, ChartOptions{Width: -1}) },
-		"zero sigma":   func() (Chart, error) { return ControlChart([]float64{1, 2}, ChartOptions{Sigma: &zero}) },
-		"target":       func() (Chart, error) { return ControlChart([]float64{1, 2}, ChartOptions{Target: &nan}) },
-		"one baseline": func() (Chart, error) { return ControlChart([]float64{1, 2}, ChartOptions{Baseline: 1}) },
-	} {
-		if c, err := f(); err == nil {
+	for name, runs := range map[string][]float64{"none": nil, "one": {1}, "nan": {1, math.NaN()}, "too large": {1e308, 1e308}} {
+		if c, err := ControlChart(runs); err == nil {
 			t.Errorf("%s: %+v", name, c)
 		}
 	}
@@ -148,7 +129,7 @@ func TestChartMirror(t *testing.T) {
 		for i, x := range runs {
 			mirror[i] = -x
 		}
-		a, b := mustChart(rt, runs, ChartOptions{}), mustChart(rt, mirror, ChartOptions{})
+		a, b := mustChart(rt, runs), mustChart(rt, mirror)
 		if len(a.Signals) != len(b.Signals) {
 			rt.Fatalf("%d and %d signals", len(a.Signals), len(b.Signals))
 		}

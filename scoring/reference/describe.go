@@ -33,19 +33,19 @@ type Description struct {
 // madToSD is 1/Φ⁻¹(3/4).
 const madToSD = 1.4826022185056018
 
-// Describe sums scores up. The mean is taken with compensated summation and the
+// describe sums scores up. The mean is taken with compensated summation and the
 // standard deviation in two passes with a correction, so that scores which
 // agree in their first eight digits keep theirs. No score, or one that is not
 // a finite number, is an error.
 //
 // Source: Chan, Golub and LeVeque, The American Statistician 37 (1983), 242
 // (corrected two-pass algorithm); from memory.
-func Describe(scores []float64) (Description, error) {
+func describe(scores []float64) (Description, error) {
 	if len(scores) == 0 {
 		return Description{}, errors.New("there are no scores")
 	}
 	for i, x := range scores {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
+		if !finite(x) {
 			return Description{}, fmt.Errorf("score %d is not a number", i+1)
 		}
 	}
@@ -60,7 +60,7 @@ func Describe(scores []float64) (Description, error) {
 		}
 		d.SD = math.Sqrt(max(squares-residue*residue/n, 0) / (n - 1))
 	}
-	if math.IsInf(d.Mean, 0) || math.IsNaN(d.Mean) || math.IsInf(d.SD, 0) || math.IsNaN(d.SD) {
+	if !finite(d.Mean) || !finite(d.SD) {
 		return Description{}, errors.New("the scores are too large to compute with")
 	}
 	sorted := slices.Sorted(slices.Values(scores))
@@ -74,6 +74,8 @@ func Describe(scores []float64) (Description, error) {
 	d.RobustSD = madToSD * d.MAD
 	return d, nil
 }
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
 // sum adds scores less offset with Neumaier's compensation.
 func sum(scores []float64, offset float64) float64 {

@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"proveout/scoring/conformity"
 )
 
 func near(t testing.TB, what string, got, want, tol float64) {
@@ -78,7 +80,7 @@ func TestDescribeStRD(t *testing.T) {
 		{"NumAcc3", numAcc(1000000.2, 1000000.1, 1000000.3), 1000000.2, 0.1, 9},
 		{"NumAcc4", numAcc(10000000.2, 10000000.1, 10000000.3), 10000000.2, 0.1, 8},
 	} {
-		d, err := Describe(tt.y)
+		d, err := describe(tt.y)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -93,23 +95,23 @@ func TestDescribeStRD(t *testing.T) {
 // 0.022789; 1.3.5.3 (AUTO83B) prints mean 20.14458, sd 6.41470 and mean
 // 30.48101.
 func TestDescribeHandbook(t *testing.T) {
-	z, err := Describe(zarr13())
+	z, err := describe(zarr13())
 	if err != nil {
 		t.Fatal(err)
 	}
 	near(t, "ZARR13 mean", z.Mean, 9.261460, 1e-6)
 	near(t, "ZARR13 sd", z.SD, 0.022789, 5e-7)
 	// The confidence limits of the mean printed there check the t quantile.
-	half := studentQuantile(0.975, 194) * z.SD / math.Sqrt(195)
+	half := conformity.CoverageFactor(0.95, 194) * z.SD / math.Sqrt(195)
 	near(t, "lower", z.Mean-half, 9.258242, 5e-7)
 	near(t, "upper", z.Mean+half, 9.264679, 5e-7)
-	a, err := Describe(auto83b1())
+	a, err := describe(auto83b1())
 	if err != nil {
 		t.Fatal(err)
 	}
 	near(t, "AUTO83B mean", a.Mean, 20.14458, 5e-6)
 	near(t, "AUTO83B sd", a.SD, 6.41470, 5e-6)
-	b, err := Describe(auto83b2())
+	b, err := describe(auto83b2())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -118,7 +120,7 @@ func TestDescribeHandbook(t *testing.T) {
 
 // By hand: {1, 2, 3, 4, 100} has median 3 and distances 2, 1, 0, 1, 97.
 func TestDescribeRobust(t *testing.T) {
-	d, err := Describe([]float64{100, 1, 3, 2, 4})
+	d, err := describe([]float64{100, 1, 3, 2, 4})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -126,18 +128,18 @@ func TestDescribeRobust(t *testing.T) {
 		t.Errorf("%+v", d)
 	}
 	near(t, "robust sd", d.RobustSD, 1.4826, 5e-6) // 1/Φ⁻¹(3/4), as commonly printed
-	if d, _ := Describe([]float64{4, 1}); d.Median != 2.5 {
+	if d, _ := describe([]float64{4, 1}); d.Median != 2.5 {
 		t.Errorf("even count: median %g", d.Median)
 	}
-	if d, err := Describe([]float64{7}); err != nil || d.SD != 0 || d.Mean != 7 {
+	if d, err := describe([]float64{7}); err != nil || d.SD != 0 || d.Mean != 7 {
 		t.Errorf("one score: %+v, %v", d, err)
 	}
 	for name, bad := range map[string][]float64{"none": nil, "nan": {1, math.NaN()}, "infinite": {math.Inf(1)}, "overflow": {1e308, 1e308, -1e308}} {
-		if d, err := Describe(bad); err == nil && !(d.SD < math.Inf(1)) {
+		if d, err := describe(bad); err == nil && !(d.SD < math.Inf(1)) {
 			t.Errorf("%s: %+v", name, d)
 		}
 	}
-	if _, err := Describe([]float64{1, math.NaN()}); err == nil {
+	if _, err := describe([]float64{1, math.NaN()}); err == nil {
 		t.Error("NaN is no score")
 	}
 }
@@ -152,11 +154,11 @@ func TestDescribeMoves(t *testing.T) {
 		for i, x := range y {
 			moved[i] = scale*x + shift
 		}
-		a, err := Describe(y)
+		a, err := describe(y)
 		if err != nil {
 			rt.Fatal(err)
 		}
-		b, err := Describe(moved)
+		b, err := describe(moved)
 		if err != nil {
 			rt.Fatal(err)
 		}

@@ -3,12 +3,13 @@ package reference
 import (
 	"encoding/json"
 	"math"
+	"reflect"
 	"slices"
-	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
 
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -34,7 +35,7 @@ func TestJudgeHahnMeeker(t *testing.T) {
 	near(t, "tolerance low", *out.Tolerance.Low, 44.5, 0.05)
 	near(t, "tolerance high", *out.Tolerance.High, 55.7, 0.05)
 	near(t, "k", *out.Tolerance.K, 4.291, 0.0005) // Meeker, Hahn and Escobar 2017, table J.5b
-	if out.Verdict != conformity.Pass || len(out.Notes) == 0 || !strings.Contains(out.Notes[0], "small set") {
+	if out.Verdict != conformity.Pass || len(out.Notes) == 0 || out.Notes[0].Key != "reference.small-set" {
 		t.Errorf("%v, %q", out.Verdict, out.Notes)
 	}
 	for value, want := range map[float64]conformity.Verdict{46.0: conformity.Fail, 46.2: conformity.Pass, 54.0: conformity.Pass, 54.2: conformity.Fail} {
@@ -67,7 +68,7 @@ func TestJudgeDirections(t *testing.T) {
 		{HigherIsBetter, 100, conformity.Pass, false},
 	} {
 		out := mustScore(t, goodSet(), tt.value, Options{Direction: tt.direction})
-		remark := strings.Contains(strings.Join(out.Notes, " "), "better than good cards")
+		remark := noted(out, "reference.better-than-good")
 		if out.Verdict != tt.want || remark != tt.remark {
 			t.Errorf("%s, %g: %v, remark %v", tt.direction, tt.value, out.Verdict, remark)
 		}
@@ -78,10 +79,10 @@ func TestJudgeDirections(t *testing.T) {
 }
 
 func TestJudgeFewScores(t *testing.T) {
-	for n := range MinScores {
+	for n := range minScores {
 		set := Set{Scores: goodSet().Scores[:n]}
 		out := mustScore(t, set, 0, Options{})
-		if out.Verdict != conformity.NotRun || len(out.Settle) != 1 || out.Settle[0].Cards != MinScores-n || out.N != n {
+		if out.Verdict != conformity.NotRun || len(out.Settle) != 1 || out.Settle[0].Cards != minScores-n || out.N != n {
 			t.Errorf("%d scores: %+v", n, out)
 		}
 		if shown := out.Prediction != nil; shown != (n >= 2) {
@@ -119,12 +120,12 @@ func TestJudgeOutlier(t *testing.T) {
 	if len(out.Outliers) != 1 || out.Outliers[0].Index != 10 || out.Outliers[0].Name != "the odd one" || out.N != 11 {
 		t.Fatalf("%+v", out.Outliers)
 	}
-	if out.Verdict != conformity.Inconclusive || len(out.Settle) == 0 || !strings.Contains(out.Settle[len(out.Settle)-1].Do, "take it out") {
+	if out.Verdict != conformity.Inconclusive || len(out.Settle) == 0 || out.Settle[len(out.Settle)-1].Do.Key != "reference.check-card" {
 		t.Errorf("%v, %+v", out.Verdict, out.Settle)
 	}
 	// 100 belongs either way, so that the verdict stands and the question stays.
 	out = mustScore(t, set, 100, Options{Direction: HigherIsBetter})
-	if out.Verdict != conformity.Pass || !strings.Contains(strings.Join(out.Notes, " "), "known to be good?") {
+	if out.Verdict != conformity.Pass || !noted(out, "reference.stands-off") {
 		t.Errorf("%v, %q", out.Verdict, out.Notes)
 	}
 	kept := mustScore(t, set, 88, Options{Direction: HigherIsBetter, Outliers: OutlierKept})
@@ -134,14 +135,14 @@ func TestJudgeOutlier(t *testing.T) {
 	// With five scores there is no verdict without the odd one, so none with it.
 	five := Set{Scores: []float64{100, 100.2, 99.9, 100.1, 60}}
 	if out := mustScore(t, five, 90, Options{}); out.Verdict != conformity.Inconclusive {
-		t.Errorf("five: %v %s", out.Verdict, out.Sentence)
+		t.Errorf("five: %v %v", out.Verdict, out.Sentence)
 	}
 }
 
 func TestJudgeBenches(t *testing.T) {
 	other := Options{Bench: "B"}
 	out := mustScore(t, goodSet(), 200, other)
-	if out.Verdict != conformity.NotRun || out.Prediction != nil || !strings.Contains(out.Sentence, "no control card") || out.Settle[0].Runs != 2 {
+	if out.Verdict != conformity.NotRun || out.Prediction != nil || !same(out.Sentence.Args["why"], fact.New("reference.no-control-card")) || out.Settle[0].Runs != 2 {
 		t.Errorf("no control card: %+v", out)
 	}
 	other.Control = &ControlRuns{SetBench: []float64{100, 101}, ThisBench: []float64{200}}
@@ -163,8 +164,9 @@ func TestJudgeBenches(t *testing.T) {
 	if same := mustScore(t, goodSet(), 100, Options{Bench: "A"}); same.Verdict != conformity.Pass || same.Transfer != nil {
 		t.Errorf("same bench: %+v", same)
 	}
-	held := mustScore(t, goodSet(), 100, Options{Bench: "A", Signals: []Signal{{Why: "run 9 fell"}}})
-	if held.Verdict != conformity.Inconclusive || !strings.Contains(held.Sentence, "run 9 fell") || held.Prediction == nil {
+	why := fact.New("reference.jump", "run", 9)
+	held := mustScore(t, goodSet(), 100, Options{Bench: "A", Signals: []Signal{{Why: why}}})
+	if held.Verdict != conformity.Inconclusive || !same(held.Sentence.Args["why"], why) || held.Prediction == nil {
 		t.Errorf("held: %+v", held)
 	}
 }
@@ -178,7 +180,7 @@ func TestJudgeDistributionFree(t *testing.T) {
 	}
 	set := Set{Scores: scores}
 	out := mustScore(t, set, 110, Options{})
-	if !out.Normality.Doubtful || out.Prediction.Method != MethodDistributionFree || *out.Prediction.Low != 100 || *out.Prediction.High != 120.9 {
+	if !out.Normality.Doubtful || out.Prediction.Method != methodDistributionFree || *out.Prediction.Low != 100 || *out.Prediction.High != 120.9 {
 		t.Fatalf("%+v %+v", out.Normality, out.Prediction)
 	}
 	near(t, "reached", out.Prediction.Confidence, 19.0/21, 1e-12)
@@ -203,9 +205,9 @@ func TestJudgeLogScale(t *testing.T) {
 	for i := 1; i <= 25; i++ {
 		scores = append(scores, 100*math.Exp(math.Sqrt2*math.Erfinv(2*(float64(i)-0.375)/25.25-1)))
 	}
-	linear := mustScore(t, Set{Scores: scores}, 100, Options{})
-	if !linear.Normality.Doubtful || !strings.Contains(strings.Join(linear.Notes, " "), "On a log scale they do look normal") {
-		t.Errorf("%+v %q", linear.Normality, linear.Notes)
+	plain := mustScore(t, Set{Scores: scores}, 100, Options{})
+	if !plain.Normality.Doubtful || !noted(plain, "reference.log-normal") {
+		t.Errorf("%+v %v", plain.Normality, plain.Notes)
 	}
 	out := mustScore(t, Set{Scores: scores}, 100, Options{Scale: Log})
 	if out.Normality.Doubtful || *out.Prediction.Low <= 0 {
@@ -235,7 +237,7 @@ func TestJudgeEqualScores(t *testing.T) {
 func TestJudgeRefuses(t *testing.T) {
 	for name, o := range map[string]Options{
 		"direction": {Direction: "sideways"}, "scale": {Scale: "cubic"}, "confidence": {Confidence: 1},
-		"coverage": {Coverage: 0.3}, "alpha": {NormalitySignificance: 0.07}, "outlier alpha": {OutlierSignificance: 2},
+		"coverage": {Coverage: 0.3}, "no coverage": {Coverage: math.NaN()}, "tolerance": {ToleranceConfidence: 1},
 		"rule": {Rule: "mild"}, "u": {Uncertainty: conformity.StandardUncertainty(-1)}, "answer": {Outliers: "perhaps"},
 	} {
 		if out, err := Judge(goodSet(), 100, o); err == nil || out.Verdict != conformity.NotRun {
@@ -282,29 +284,42 @@ func TestRanges(t *testing.T) {
 		t.Fatal(err)
 	}
 	judged := mustScore(t, goodSet(), 100, Options{})
-	if out.Verdict != conformity.NotRun || *out.Prediction.Low != *judged.Prediction.Low || out.Percentile != nil || out.Sentence != "After 10 known-good cards the next good card is expected between 97.0 fps and 103.3 fps (95 %)." {
+	if out.Verdict != conformity.NotRun || *out.Prediction.Low != *judged.Prediction.Low || out.Percentile != nil || out.Sentence.Key != "reference.expectation" {
 		t.Errorf("%+v", out)
 	}
 	for n := range 5 {
-		if out, err := Ranges(Set{Scores: goodSet().Scores[:n]}, Options{}); err != nil || out.Sentence == "" || len(out.Settle) != 1 {
+		if out, err := Ranges(Set{Scores: goodSet().Scores[:n]}, Options{}); err != nil || out.Sentence.IsZero() || len(out.Settle) != 1 {
 			t.Errorf("%d scores: %+v, %v", n, out, err)
 		}
 	}
-	if out, err := Ranges(goodSet(), Options{Bench: "B"}); err != nil || out.Prediction != nil || out.Sentence == "" {
+	if out, err := Ranges(goodSet(), Options{Bench: "B"}); err != nil || out.Prediction != nil || out.Sentence.IsZero() {
 		t.Errorf("another bench: %+v, %v", out, err)
 	}
 }
 
-func TestFigures(t *testing.T) {
-	for _, tt := range []struct {
-		scale, x float64
-		want     string
-	}{{1.3, 101.234, "101.2 fps"}, {0.034, 9.87654, "9.877 fps"}, {25, 1234.5, "1234 fps"}, {0, 60, "60 fps"}, {1, -0.01, "0.0 fps"}} {
-		if got := figures(tt.scale, "fps")(tt.x); got != tt.want {
-			t.Errorf("%g at %g: %q, want %q", tt.x, tt.scale, got, tt.want)
+// Figures are shown to two digits of the spread, as the value's U or not at all
+// where there is neither.
+func TestAmounts(t *testing.T) {
+	for _, tt := range []struct{ spread, step float64 }{{1.3, 0.1}, {0.034, 0.001}, {25, 1}, {0, 0}, {math.Inf(1), 0}} {
+		if got := toSpread(fact.In(1, "fps"), tt.spread); got.Step != tt.step {
+			t.Errorf("spread %g: step %g, want %g", tt.spread, got.Step, tt.step)
 		}
 	}
+	uncertain := mustScore(t, goodSet(), 100, Options{Uncertainty: conformity.StandardUncertainty(0.25)})
+	if score := uncertain.Sentence.Args["score"].(fact.Amount); score.U != 0.5 || score.Value != 100 || score.Unit != "fps" {
+		t.Errorf("%+v", score)
+	}
+	unknown := mustScore(t, goodSet(), 100, Options{Uncertainty: conformity.StandardUncertainty(math.NaN())})
+	if score := unknown.Sentence.Args["score"].(fact.Amount); score.U != 0 || unknown.Verdict != conformity.Inconclusive {
+		t.Errorf("%+v", score)
+	}
 }
+
+func noted(o Outcome, key string) bool {
+	return slices.ContainsFunc(o.Notes, func(f fact.Fact) bool { return f.Key == key })
+}
+
+func same(a, b any) bool { return reflect.DeepEqual(a, b) }
 
 // More uncertainty of the score never turns undecided into pass or fail, the
 // order of the set does not matter, and every open result says what to do.
@@ -314,7 +329,7 @@ func TestJudgeProperties(t *testing.T) {
 		value := rapid.Float64Range(0, 200).Draw(rt, "value")
 		o := Options{
 			Direction:   rapid.SampledFrom([]Direction{TwoSided, HigherIsBetter, LowerIsBetter}).Draw(rt, "direction"),
-			Scale:       rapid.SampledFrom([]Scale{Linear, Log}).Draw(rt, "scale"),
+			Scale:       rapid.SampledFrom([]Scale{linear, Log}).Draw(rt, "scale"),
 			Uncertainty: conformity.StandardUncertainty(rapid.Float64Range(0, 20).Draw(rt, "u")),
 		}
 		if rapid.Bool().Draw(rt, "foreign") {
@@ -333,10 +348,10 @@ func TestJudgeProperties(t *testing.T) {
 			rt.Fatalf("%v became %v with the set turned round", a.Verdict, b.Verdict)
 		}
 		open := a.Verdict == conformity.Inconclusive || a.Verdict == conformity.NotRun
-		if open && len(a.Settle) == 0 || a.Sentence == "" {
+		if open && len(a.Settle) == 0 || a.Sentence.IsZero() {
 			rt.Fatalf("%+v", a)
 		}
-		if len(scores) < MinScores && a.Verdict != conformity.NotRun {
+		if len(scores) < minScores && a.Verdict != conformity.NotRun {
 			rt.Fatalf("a verdict from %d scores", len(scores))
 		}
 		if a.Percentile != nil && (*a.Percentile < 0 || *a.Percentile > 100) {

@@ -1,21 +1,31 @@
 package reference
 
 import (
-	"fmt"
 	"math"
 	"slices"
+
+	"proveout/plans/fact"
 )
 
 // minNormality is the fewest scores of which normality is asked: the
 // adjustment and the p-values are given for 8 and more.
 const minNormality = 8
 
+// The significance of the test for normality (common practice, no source), and
+// the A*² that is critical there.
+//
+// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.14.
+const (
+	normalitySignificance = 0.05
+	andersonCritical      = 0.752
+)
+
 // Normality is the answer of the Anderson–Darling test to "could these scores
 // come from a normal distribution", mean and standard deviation estimated.
 type Normality struct {
 	// Tested is false, with the reason in Why, when no test was made.
-	Tested bool   `json:"tested"`
-	Why    string `json:"why,omitempty"`
+	Tested bool      `json:"tested"`
+	Why    fact.Fact `json:"why,omitzero"`
 	// A2 is the statistic A², Adjusted A*² = A²(1 + 0.75/n + 2.25/n²).
 	A2       float64 `json:"a2"`
 	Adjusted float64 `json:"a2_adjusted"`
@@ -28,29 +38,33 @@ type Normality struct {
 	Doubtful bool `json:"doubtful"`
 }
 
-// AndersonDarling tests scores for normality at the significance alpha, one of
-// 0.15, 0.10, 0.05, 0.025 and 0.01. Fewer than 8 scores, or scores that are all
-// equal, are an error.
+// testNormality asks whether scores come from a normal distribution. Too few
+// scores and scores that are all equal are not tested.
 //
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.14 (A²);
 // D'Agostino and Stephens, Goodness-of-Fit Techniques, 1986, tables 4.7 and 4.9
-// (adjustment, critical values, p-values); from memory except for the critical
-// values.
-func AndersonDarling(scores []float64, alpha float64) (Normality, error) {
-	critical, err := andersonCritical(alpha)
-	if err != nil {
-		return Normality{}, err
+// (adjustment, p-values); from memory.
+func testNormality(scores []float64, d Description) Normality {
+	switch {
+	case d.N == 0:
+		return Normality{Significance: normalitySignificance, Why: fact.New("reference.nothing-to-test")}
+	case d.N < minNormality:
+		return Normality{Significance: normalitySignificance,
+			Why: fact.New("reference.too-few-to-test", "n", d.N, "needed", minNormality)}
+	case d.SD == 0:
+		return Normality{Significance: normalitySignificance, Why: fact.New("reference.equal-scores")}
 	}
-	d, err := Describe(scores)
-	if err != nil {
-		return Normality{}, err
+	a2 := andersonDarling(scores, d)
+	n := float64(d.N)
+	adjusted := a2 * (1 + 0.75/n + 2.25/(n*n))
+	return Normality{
+		Tested: true, A2: a2, Adjusted: adjusted, P: andersonP(adjusted),
+		Critical: andersonCritical, Significance: normalitySignificance, Doubtful: adjusted > andersonCritical,
 	}
-	if d.N < minNormality {
-		return Normality{}, fmt.Errorf("a test for normality needs at least %d scores, there are %d", minNormality, d.N)
-	}
-	if d.SD == 0 {
-		return Normality{}, errSpread
-	}
+}
+
+// andersonDarling returns the statistic A² of scores that are not all equal.
+func andersonDarling(scores []float64, d Description) float64 {
 	sorted := slices.Sorted(slices.Values(scores))
 	n := float64(d.N)
 	var total float64
@@ -59,12 +73,7 @@ func AndersonDarling(scores []float64, alpha float64) (Normality, error) {
 		high := (sorted[d.N-1-i] - d.Mean) / d.SD
 		total += float64(2*i+1) * (logPhi(low) + logPhi(-high))
 	}
-	a2 := -n - total/n
-	adjusted := a2 * (1 + 0.75/n + 2.25/(n*n))
-	return Normality{
-		Tested: true, A2: a2, Adjusted: adjusted, P: andersonP(adjusted),
-		Critical: critical, Significance: alpha, Doubtful: adjusted > critical,
-	}, nil
+	return -n - total/n
 }
 
 // logPhi is ln Φ(z). Below −37, where Φ is no longer a number, the first terms
@@ -74,22 +83,6 @@ func logPhi(z float64) float64 {
 		return math.Log(math.Erfc(-z/math.Sqrt2) / 2)
 	}
 	return -z*z/2 - math.Log(-z) - math.Log(2*math.Pi)/2 - 1/(z*z)
-}
-
-func andersonCritical(alpha float64) (float64, error) {
-	switch alpha {
-	case 0.15:
-		return 0.561, nil
-	case 0.10:
-		return 0.631, nil
-	case 0.05:
-		return 0.752, nil
-	case 0.025:
-		return 0.873, nil
-	case 0.01:
-		return 1.035, nil
-	}
-	return 0, fmt.Errorf("the critical value is known for a significance of 0.15, 0.10, 0.05, 0.025 and 0.01, not for %g", alpha)
 }
 
 // andersonP returns the p-value of A*², table 4.9.

@@ -1,13 +1,16 @@
 package reference
 
-import "proveout/scoring/conformity"
+import (
+	"proveout/plans/fact"
+	"proveout/scoring/conformity"
+)
 
-// MinScores is the fewest known-good scores that give a verdict, and
-// FewScores the number below which a set is called small (common practice, no
-// source).
+// The fewest known-good scores that give a verdict, the number below which a
+// set is called small, and one that is ample (common practice, no source).
 const (
-	MinScores = 5
-	FewScores = 10
+	minScores   = 5
+	fewScores   = 10
+	ampleScores = 20
 )
 
 // A Direction says which scores are good.
@@ -20,12 +23,23 @@ const (
 	LowerIsBetter  Direction = "lower is better"
 )
 
+// open leaves the good side of a range open.
+func (d Direction) open(l conformity.Limits) conformity.Limits {
+	switch d {
+	case HigherIsBetter:
+		l.High = nil
+	case LowerIsBetter:
+		l.Low = nil
+	}
+	return l
+}
+
 // A Scale says in which scale scores are taken to be normal.
 type Scale string
 
-// The scales. The zero value means Linear.
+// The scales. The zero value means linear.
 const (
-	Linear Scale = "linear"
+	linear Scale = "linear"
 	Log    Scale = "log"
 )
 
@@ -34,7 +48,7 @@ type OutlierAnswer string
 
 // The answers. An outlier that is taken out is taken out of the set itself.
 const (
-	OutlierUnanswered OutlierAnswer = ""
+	outlierUnanswered OutlierAnswer = ""
 	OutlierKept       OutlierAnswer = "kept"
 )
 
@@ -60,11 +74,7 @@ type Options struct {
 	Confidence          float64
 	Coverage            float64
 	ToleranceConfidence float64
-	// OutlierSignificance and NormalitySignificance are those of the two tests;
-	// zero means 0.05.
-	OutlierSignificance   float64
-	NormalitySignificance float64
-	Outliers              OutlierAnswer
+	Outliers            OutlierAnswer
 	// Uncertainty is that of the new score beyond the scatter from card to card
 	// and run to run, which the set holds already. Rule is how it enters; empty
 	// means guarded.
@@ -99,13 +109,13 @@ type Tolerance struct {
 
 // The methods of a range.
 const (
-	MethodNormal           = "normal"
-	MethodDistributionFree = "distribution-free"
+	methodNormal           = "normal"
+	methodDistributionFree = "distribution-free"
 )
 
 // A Remedy is something that would settle an open result.
 type Remedy struct {
-	Do string `json:"do"`
+	Do fact.Fact `json:"do"`
 	// Cards is the number of further known-good cards, Runs the number of
 	// further runs of the control card on a bench, LargestU the largest
 	// expanded uncertainty of the score; zero and nil where not meant.
@@ -133,7 +143,7 @@ type Outcome struct {
 	Percentile *float64           `json:"percentile"`
 	Transfer   *Transfer          `json:"transfer,omitempty"`
 	Conformity *conformity.Result `json:"conformity,omitempty"`
-	Sentence   string             `json:"sentence"`
-	Notes      []string           `json:"notes"`
+	Sentence   fact.Fact          `json:"sentence"`
+	Notes      []fact.Fact        `json:"notes"`
 	Settle     []Remedy           `json:"settle"`
 }

@@ -78,31 +78,20 @@ func TestAgainstScipy(t *testing.T) {
 	answers := askScipy(t, cases)
 	for i, c := range cases {
 		want, n := answers[i], len(c.Y)
-		d, err := Describe(c.Y)
+		d, err := describe(c.Y)
 		if err != nil {
 			t.Fatal(err)
 		}
-		a, err := AndersonDarling(c.Y, 0.05)
-		if err != nil {
-			t.Fatal(err)
-		}
-		grubbs, err1 := GrubbsCritical(n, c.Alpha)
-		prediction, err2 := PredictionFactor(n, c.C)
-		one, err3 := OneSidedFactor(n, c.P, c.C)
-		two, err4 := TwoSidedFactor(n, c.P, c.C)
-		for _, err := range []error{err1, err2, err3, err4} {
-			if err != nil {
-				t.Fatal(err)
-			}
-		}
+		one, two := mustFactor(t, n, c.P, c.C, oneSide), mustFactor(t, n, c.P, c.C, bothSides)
 		for _, x := range []struct {
 			name           string
 			got, want, tol float64
 		}{
 			{"mean", d.Mean, want.Mean, 1e-13}, {"sd", d.SD, want.SD, 1e-12}, {"median", d.Median, want.Median, 1e-14},
-			{"mad", d.MAD, want.MAD, 1e-12}, {"A²", a.A2, want.A2, 1e-9}, {"Grubbs", grubbs, want.Grubbs, 1e-10},
-			{"prediction", prediction, want.Prediction, 1e-10}, {"one-sided", one, want.One, 1e-8}, {"two-sided", two, want.Two, 1e-8},
-			{"free", rangeConfidence(n, 1, c.P, BothSides), want.Free, 1e-10},
+			{"mad", d.MAD, want.MAD, 1e-12}, {"A²", andersonDarling(c.Y, d), want.A2, 1e-9}, {"Grubbs", grubbsCritical(n, c.Alpha), want.Grubbs, 1e-10},
+			{"prediction", predictionFactor(n, c.C), want.Prediction, 1e-10},
+			{"one-sided", one, want.One, 1e-8}, {"two-sided", two, want.Two, 1e-8},
+			{"free", rangeConfidence(n, 1, c.P, bothSides), want.Free, 1e-10},
 		} {
 			if math.Abs(x.got-x.want) > x.tol*math.Max(1, math.Abs(x.want)) {
 				t.Errorf("n %d, p %g, c %g: %s %.14g, scipy %.14g", n, c.P, c.C, x.name, x.got, x.want)
