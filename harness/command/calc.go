@@ -44,7 +44,8 @@ func (c *Console) calcRange() *cli.Command {
 			&cli.StringFlag{Name: "better", Usage: "which scores are good: `WAY` higher, lower or both", Value: "both"},
 			&cli.BoolFlag{Name: "log", Usage: "take the logarithms to be normal"},
 			&cli.StringFlag{Name: "confidence", Usage: "`C` of the prediction and the tolerance interval", Value: "0.95"},
-			&cli.StringFlag{Name: "coverage", Usage: "share `P` of good cards that the tolerance interval covers", Value: "0.95"},
+			&cli.StringFlag{Name: "coverage", Value: "0.95",
+				Usage: "share `P` of good cards that the tolerance interval covers"},
 			&cli.StringFlag{Name: "u", Usage: "standard uncertainty `U` of the new score beyond the scatter of the set"},
 			&cli.BoolFlag{Name: "keep-outlier", Usage: "the outlier was looked into and belongs to the set"},
 			jsonFlag,
@@ -62,10 +63,16 @@ func (c *Console) runRange(x *cli.Context) error {
 		}
 	}
 	if len(scores) == 0 {
-		return errors.New("give the known-good scores as arguments, as in: proveout calc range 41.2 40.8 41.9 40.1 41.5 --value 40.9")
+		return errors.New("give the known-good scores as arguments, as in: " +
+			"proveout calc range 41.2 40.8 41.9 40.1 41.5 --value 40.9")
 	}
 	value := n.get("value")
-	o := reference.Options{Confidence: n.parse("confidence", x.String("confidence")), ToleranceConfidence: n.parse("confidence", x.String("confidence")), Coverage: n.parse("coverage", x.String("coverage"))}
+	o := reference.Options{
+		Confidence:  n.parse("confidence", x.String("confidence")),
+		Coverage:    n.parse("coverage", x.String("coverage")),
+		Log:         x.Bool("log"),
+		KeepOutlier: x.Bool("keep-outlier"),
+	}
 	if x.IsSet("u") {
 		o.Uncertainty = conformity.StandardUncertainty(n.get("u"))
 	}
@@ -81,12 +88,6 @@ func (c *Console) runRange(x *cli.Context) error {
 		o.Direction = reference.TwoSided
 	default:
 		return fmt.Errorf("--better: %q is not higher, lower or both", x.String("better"))
-	}
-	if x.Bool("log") {
-		o.Scale = reference.Log
-	}
-	if x.Bool("keep-outlier") {
-		o.Outliers = reference.OutlierKept
 	}
 	r, err := reference.Judge(reference.Set{Unit: firstOf(x.String("unit"), n.unit), Scores: scores}, value, o)
 	if err != nil {
@@ -120,10 +121,12 @@ func (c *Console) printRange(r *reference.Outcome) {
 	fmt.Fprintf(t, "standard deviation\t%s (robust %s)\n", unit(r.SD), unit(r.RobustSD))
 	fmt.Fprintf(t, "median\t%s\n", unit(r.Median))
 	if r.Prediction != nil {
-		fmt.Fprintf(t, "next good card\t%s (%.0f %%, %s)\n", limitsText(r.Prediction.Limits, unit), 100*r.Prediction.Confidence, r.Prediction.Method)
+		fmt.Fprintf(t, "next good card\t%s (%.0f %%, %s)\n",
+			limitsText(r.Prediction.Limits, unit), 100*r.Prediction.Confidence, r.Prediction.Method)
 	}
 	if r.Tolerance != nil && (r.Tolerance.Low != nil || r.Tolerance.High != nil) {
-		fmt.Fprintf(t, "%.0f %% of good cards\t%s (with %.0f %% confidence)\n", 100*r.Tolerance.Coverage, limitsText(r.Tolerance.Limits, unit), 100*r.Tolerance.Confidence)
+		fmt.Fprintf(t, "%.0f %% of good cards\t%s (with %.0f %% confidence)\n",
+			100*r.Tolerance.Coverage, limitsText(r.Tolerance.Limits, unit), 100*r.Tolerance.Confidence)
 	}
 	if r.Normality.Tested {
 		fmt.Fprintf(t, "normality\tA² = %.4f, p = %.3g\n", r.Normality.A2, r.Normality.P)
@@ -133,7 +136,8 @@ func (c *Console) printRange(r *reference.Outcome) {
 	}
 	t.Flush()
 	for _, o := range r.Outliers {
-		fold(w, "", fmt.Sprintf("Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.", unit(o.Value), o.G, o.Critical))
+		fold(w, "", fmt.Sprintf("Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.",
+			unit(o.Value), o.G, o.Critical))
 	}
 	for _, n := range c.words().TellAll(r.Notes) {
 		fold(w, "", "Note: "+n)

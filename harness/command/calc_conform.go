@@ -136,11 +136,13 @@ func (a *conformAnswer) print(w io.Writer) {
 	}
 	fmt.Fprintf(t, "probability of conformance\t%.4f\n", a.Probability)
 	if a.Settle != nil && a.Settle.LargestExpanded > 0 {
-		fmt.Fprintf(t, "to settle it\ta repeat with U up to %s would be a %s\n", unit(a.Settle.LargestExpanded), a.Settle.Verdict)
+		fmt.Fprintf(t, "to settle it\ta repeat with U up to %s would be a %s\n",
+			unit(a.Settle.LargestExpanded), a.Settle.Verdict)
 	}
 	if a.Specific != nil {
 		fmt.Fprintf(t, "risk, this card\taccepting it %.4g, rejecting it %.4g\n", a.Specific.Consumer, a.Specific.Producer)
-		fmt.Fprintf(t, "risk, all cards\tbad and accepted %.4g, good and rejected %.4g\n", a.Global.Consumer, a.Global.Producer)
+		fmt.Fprintf(t, "risk, all cards\tbad and accepted %.4g, good and rejected %.4g\n",
+			a.Global.Consumer, a.Global.Producer)
 	}
 	t.Flush()
 	if a.Budget == nil {
@@ -150,7 +152,8 @@ func (a *conformAnswer) print(w io.Writer) {
 	t = tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "contribution\tstated\tdistribution\tu\tshare")
 	for _, line := range a.Budget.Contributions {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%.0f %%\n", line.Name, unit(line.Value), line.Distribution, unit(line.Standard), 100*line.Share)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%.0f %%\n",
+			line.Name, unit(line.Value), line.Distribution, unit(line.Standard), 100*line.Share)
 	}
 	fmt.Fprintf(t, "combined\t\t\t%s\t\n", unit(a.Budget.Standard))
 	t.Flush()
@@ -198,7 +201,8 @@ func (n *numbers) parse(flag, text string) float64 {
 	text = strings.TrimSpace(strings.ReplaceAll(text, "−", "-"))
 	end := len(text)
 	for end > 0 {
-		if v, err := strconv.ParseFloat(strings.TrimSpace(text[:end]), 64); err == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
+		v, err := strconv.ParseFloat(strings.TrimSpace(text[:end]), 64)
+		if err == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
 			unit := strings.TrimSpace(text[end:])
 			if strings.HasPrefix(unit, ",") {
 				n.fail("--%s: %q has a comma; write a point as the decimal sign", flag, text)
@@ -224,6 +228,8 @@ func (n *numbers) fail(format string, args ...any) {
 	}
 }
 
+const waysOfUncertainty = "--u, or --expanded with --k, or the parts --instrument, --resolution, --readings"
+
 func (n *numbers) uncertainty(readings []float64) (conformity.Uncertainty, *conformity.Budget, error) {
 	x := n.x
 	combined := x.IsSet("instrument") || x.IsSet("resolution") || len(readings) > 1
@@ -235,7 +241,7 @@ func (n *numbers) uncertainty(readings []float64) (conformity.Uncertainty, *conf
 	}
 	switch {
 	case given > 1, given == 1 && combined:
-		return conformity.Uncertainty{}, nil, errors.New("give the uncertainty one way: --u, or --expanded with --k, or the parts --instrument, --resolution, --readings")
+		return conformity.Uncertainty{}, nil, errors.New("give the uncertainty one way: " + waysOfUncertainty)
 	case x.IsSet("u"):
 		return conformity.StandardUncertainty(n.get("u")), nil, nil
 	case x.IsSet("expanded"):
@@ -245,7 +251,7 @@ func (n *numbers) uncertainty(readings []float64) (conformity.Uncertainty, *conf
 		}
 		return conformity.ExpandedUncertainty(n.get("expanded"), k), nil, nil
 	case !combined:
-		return conformity.Uncertainty{}, nil, errors.New("state the uncertainty: --u, or --expanded with --k, or the parts --instrument, --resolution, --readings")
+		return conformity.Uncertainty{}, nil, errors.New("state the uncertainty: " + waysOfUncertainty)
 	}
 	var lines []conformity.Contribution
 	if x.IsSet("instrument") {

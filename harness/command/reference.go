@@ -18,27 +18,50 @@ import (
 )
 
 func (c *Console) referenceCommands() *cli.Command {
+	workloadFlag := &cli.StringFlag{Name: "workload", Usage: "`NAME` of the workload", Required: true}
 	set := []cli.Flag{shopFlag,
 		&cli.StringFlag{Name: "family", Usage: "board family `ID`", Required: true},
-		variantFlag,
-		&cli.StringFlag{Name: "workload", Usage: "`NAME` of the workload", Required: true},
-		benchFlag, jsonFlag}
+		variantFlag, workloadFlag, benchFlag, jsonFlag}
 	return &cli.Command{
 		Name:  "reference",
 		Usage: "keep the scores of known-good cards, and the runs of the control card",
 		Subcommands: []*cli.Command{
-			{Name: "add", Usage: "add the score of a known-good card", ArgsUsage: "CARD SCORE", Action: c.referenceAdd,
-				Flags: append(set, unitFlag, betterFlag, byFlag, &cli.StringFlag{Name: "job", Usage: "`JOB` it came from"})},
-			{Name: "from-jobs", Usage: "propose the scores of accepted jobs; --take adds them", Action: c.referenceFromJobs,
-				Flags: append(set, byFlag, &cli.BoolFlag{Name: "take", Usage: "add the proposed scores"})},
-			{Name: "list", Usage: "list the shop's sets", Flags: []cli.Flag{shopFlag, jsonFlag}, Action: c.referenceList},
-			{Name: "show", Usage: "show a set: its scores, range, outliers and normality", Flags: set, Action: c.referenceShow},
-			{Name: "remove", Usage: "take a score out of its set, with the reason", ArgsUsage: "NUMBER", Action: c.referenceRemove,
-				Flags: []cli.Flag{shopFlag, byFlag, &cli.StringFlag{Name: "because", Usage: "`WHY` it does not belong", Required: true}}},
-			{Name: "control", Usage: "add a run of the control card and show its chart", ArgsUsage: "[SCORE]", Action: c.referenceControl,
-				Flags: []cli.Flag{shopFlag, &cli.StringFlag{Name: "workload", Usage: "`NAME` of the workload", Required: true}, benchFlag, unitFlag, byFlag, jsonFlag}},
-			{Name: "answer", Usage: "answer the open signals of the control card, so that verdicts go on", ArgsUsage: "TEXT", Action: c.referenceAnswer,
-				Flags: []cli.Flag{shopFlag, &cli.StringFlag{Name: "workload", Usage: "`NAME` of the workload", Required: true}, benchFlag, byFlag}},
+			{
+				Name: "add", Usage: "add the score of a known-good card",
+				ArgsUsage: "CARD SCORE", Action: c.referenceAdd,
+				Flags: append(set, unitFlag, betterFlag, byFlag, &cli.StringFlag{Name: "job", Usage: "`JOB` it came from"}),
+			},
+			{
+				Name: "from-jobs", Usage: "propose the scores of accepted jobs; --take adds them",
+				Action: c.referenceFromJobs,
+				Flags:  append(set, byFlag, &cli.BoolFlag{Name: "take", Usage: "add the proposed scores"}),
+			},
+			{
+				Name: "list", Usage: "list the shop's sets",
+				Action: c.referenceList,
+				Flags:  []cli.Flag{shopFlag, jsonFlag},
+			},
+			{
+				Name: "show", Usage: "show a set: its scores, range, outliers and normality",
+				Action: c.referenceShow,
+				Flags:  set,
+			},
+			{
+				Name: "remove", Usage: "take a score out of its set, with the reason",
+				ArgsUsage: "NUMBER", Action: c.referenceRemove,
+				Flags: []cli.Flag{shopFlag, byFlag,
+					&cli.StringFlag{Name: "because", Usage: "`WHY` it does not belong", Required: true}},
+			},
+			{
+				Name: "control", Usage: "add a run of the control card and show its chart",
+				ArgsUsage: "[SCORE]", Action: c.referenceControl,
+				Flags: []cli.Flag{shopFlag, workloadFlag, benchFlag, unitFlag, byFlag, jsonFlag},
+			},
+			{
+				Name: "answer", Usage: "answer the open signals of the control card, so that verdicts go on",
+				ArgsUsage: "TEXT", Action: c.referenceAnswer,
+				Flags: []cli.Flag{shopFlag, workloadFlag, benchFlag, byFlag},
+			},
 		},
 	}
 }
@@ -101,8 +124,12 @@ func (c *Console) referenceAdd(x *cli.Context) error {
 	if b := x.String("better"); b != "higher" && b != "lower" {
 		return fmt.Errorf("--better: %q is not higher or lower", b)
 	}
-	e := register.Entry{Kind: register.Score, At: c.Now(), By: x.String("by"), Family: s.family.ID, Variant: s.family.Variant, Workload: s.workload, Bench: s.bench.ID,
-		Unit: x.String("unit"), Better: x.String("better"), Card: x.Args().First(), Value: value, Job: x.String("job")}
+	e := register.Entry{
+		Kind: register.Score, At: c.Now(), By: x.String("by"),
+		Family: s.family.ID, Variant: s.family.Variant, Workload: s.workload, Bench: s.bench.ID,
+		Unit: x.String("unit"), Better: x.String("better"),
+		Card: x.Args().First(), Value: value, Job: x.String("job"),
+	}
 	if err := s.refuseDouble(e); err != nil {
 		return err
 	}
@@ -120,10 +147,13 @@ func (s *shelf) refuseDouble(e register.Entry) error {
 			continue
 		}
 		if have.Card == e.Card {
-			return fmt.Errorf("the set already has a score of %s (number %d: %g %s); take it out first with: proveout reference remove %d --because WHY", e.Card, have.Seq, have.Value, have.Unit, have.Seq)
+			return fmt.Errorf("the set already has a score of %s (number %d: %g %s); "+
+				"take it out first with: proveout reference remove %d --because WHY",
+				e.Card, have.Seq, have.Value, have.Unit, have.Seq)
 		}
 		if have.Unit != e.Unit || have.Better != e.Better {
-			return fmt.Errorf("the set is in %s, %s is better; this score is in %s, %s is better", have.Unit, have.Better, e.Unit, e.Better)
+			return fmt.Errorf("the set is in %s, %s is better; this score is in %s, %s is better",
+				have.Unit, have.Better, e.Unit, e.Better)
 		}
 	}
 	return nil
@@ -192,7 +222,10 @@ func (s *shelf) fromJobs() ([]register.Entry, error) {
 	}
 	var out []register.Entry
 	for _, b := range briefs {
-		if b.Err != nil || known[b.Number] || b.Job.Bench != s.bench.ID || b.Job.Card.Family != s.family.ID || b.Job.Card.Variant != s.family.Variant {
+		if b.Err != nil || known[b.Number] || b.Job.Bench != s.bench.ID {
+			continue
+		}
+		if b.Job.Card.Family != s.family.ID || b.Job.Card.Variant != s.family.Variant {
 			continue
 		}
 		k, err := loadCase(s.dir, s.shop, b.Number)
@@ -219,8 +252,10 @@ func scoreOf(k *openCase, o *scoring.Outcome, workload string) (register.Entry, 
 		for _, check := range step.Checks {
 			if check.Name == "score" && check.Value != nil {
 				card := firstOf(k.input.Job.Card.Serial, "job "+k.input.Job.Number)
-				return register.Entry{Kind: register.Score, Family: k.input.Family.ID, Variant: k.input.Family.Variant, Workload: workload,
-					Unit: firstOf(check.Unit, "fps"), Better: "higher", Card: card, Value: float64(*check.Value)}, true
+				return register.Entry{
+					Kind: register.Score, Family: k.input.Family.ID, Variant: k.input.Family.Variant, Workload: workload,
+					Unit: firstOf(check.Unit, "fps"), Better: "higher", Card: card, Value: float64(*check.Value),
+				}, true
 			}
 		}
 	}
@@ -267,12 +302,14 @@ func (c *Console) referenceList(x *cli.Context) error {
 		return c.answer(map[string]any{"sets": lines})
 	}
 	if len(lines) == 0 {
-		fmt.Fprintln(c.Out, "The shop has no scores of its own yet; those of the families are used. Add some with: proveout reference add")
+		fmt.Fprintln(c.Out, "The shop has no scores of its own yet; those of the families are used. "+
+			"Add some with: proveout reference add")
 		return nil
 	}
 	t := tabwriter.NewWriter(c.Out, 0, 0, 2, ' ', 0)
 	for _, l := range lines {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%d scores in %s\n", strings.TrimSpace(l.Family+" "+l.Variant), l.Workload, l.Bench, l.Scores, l.Unit)
+		family := strings.TrimSpace(l.Family + " " + l.Variant)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%d scores in %s\n", family, l.Workload, l.Bench, l.Scores, l.Unit)
 	}
 	return t.Flush()
 }
@@ -303,7 +340,8 @@ func (c *Console) showSet(x *cli.Context, dir, family, variant, workload, bench 
 		}
 	}
 	if len(scores) == 0 {
-		return fmt.Errorf("the shop has no scores of its own for %s on %s; proveout families show %s lists those of the family", workload, bench, family)
+		return fmt.Errorf("the shop has no scores of its own for %s on %s; "+
+			"proveout families show %s lists those of the family", workload, bench, family)
 	}
 	r, err := reference.Ranges(set, reference.Options{})
 	if err != nil {
@@ -348,7 +386,11 @@ func (c *Console) referenceRemove(x *cli.Context) error {
 	}
 	for _, e := range register.Standing(entries) {
 		if e.Seq == n {
-			if err := register.Append(dir, register.Entry{Kind: register.Removal, At: c.Now(), By: x.String("by"), Workload: e.Workload, Bench: e.Bench, Refers: n, Text: x.String("because")}); err != nil {
+			removal := register.Entry{
+				Kind: register.Removal, At: c.Now(), By: x.String("by"),
+				Workload: e.Workload, Bench: e.Bench, Refers: n, Text: x.String("because"),
+			}
+			if err := register.Append(dir, removal); err != nil {
 				return err
 			}
 			c.say(x, "Took %s (%g %s) out of its set; the register keeps both entries.", e.Card, e.Value, e.Unit)
@@ -381,8 +423,11 @@ func (c *Console) referenceControl(x *cli.Context) error {
 		if err != nil {
 			return err
 		}
-		e := register.Entry{Kind: register.Control, At: c.Now(), By: x.String("by"), Workload: s.workload, Bench: s.bench.ID, Unit: x.String("unit"), Card: s.bench.ControlCard, Value: value}
-		if err := register.Append(s.dir, e); err != nil {
+		run := register.Entry{
+			Kind: register.Control, At: c.Now(), By: x.String("by"),
+			Workload: s.workload, Bench: s.bench.ID, Unit: x.String("unit"), Card: s.bench.ControlCard, Value: value,
+		}
+		if err := register.Append(s.dir, run); err != nil {
 			return err
 		}
 		if s.entries, err = c.entriesOf(s.dir); err != nil {
@@ -413,7 +458,8 @@ func (c *Console) referenceControl(x *cli.Context) error {
 			fold(c.Out, "", fmt.Sprintf("Signal at run %d (%s): %s", sig.Index+1, sig.Chart, c.words().Tell(sig.Why)))
 		}
 		if len(open) > 0 {
-			fold(c.Out, "", "Load verdicts of this bench are held until someone has looked into it: proveout reference answer --workload "+s.workload+" TEXT")
+			fold(c.Out, "", "Load verdicts of this bench are held until someone has looked into it: "+
+				"proveout reference answer --workload "+s.workload+" TEXT")
 		}
 	}
 	if err == nil && len(open) > 0 {
@@ -451,5 +497,8 @@ func (c *Console) referenceAnswer(x *cli.Context) error {
 	if len(seqs) == 0 {
 		return fmt.Errorf("the control card has no runs of %s on %s", s.workload, s.bench.ID)
 	}
-	return register.Append(s.dir, register.Entry{Kind: register.Answer, At: c.Now(), By: x.String("by"), Workload: s.workload, Bench: s.bench.ID, Refers: seqs[len(seqs)-1], Text: text})
+	return register.Append(s.dir, register.Entry{
+		Kind: register.Answer, At: c.Now(), By: x.String("by"),
+		Workload: s.workload, Bench: s.bench.ID, Refers: seqs[len(seqs)-1], Text: text,
+	})
 }

@@ -76,9 +76,9 @@ type basis struct {
 	transfer    *Transfer // nil on the bench of the set
 }
 
-func newBasis(scores []float64, scale Scale, transfer *Transfer) (basis, error) {
-	b := basis{scores: slices.Clone(scores), log: scale == Log, transfer: transfer}
-	if b.log {
+func newBasis(scores []float64, log bool, transfer *Transfer) (basis, error) {
+	b := basis{scores: slices.Clone(scores), log: log, transfer: transfer}
+	if log {
 		for i, x := range scores {
 			if x <= 0 {
 				return basis{}, fmt.Errorf("a log scale needs scores above zero, not %g", x)

@@ -114,7 +114,9 @@ func TestEWMALimitsFromTheStart(t *testing.T) {
 }
 
 func TestControlChartRefuses(t *testing.T) {
-	for name, runs := range map[string][]float64{"none": nil, "one": {1}, "nan": {1, math.NaN()}, "too large": {1e308, 1e308}} {
+	for name, runs := range map[string][]float64{
+		"none": nil, "one": {1}, "nan": {1, math.NaN()}, "too large": {1e308, 1e308},
+	} {
 		if c, err := ControlChart(runs); err == nil {
 			t.Errorf("%s: %+v", name, c)
 		}

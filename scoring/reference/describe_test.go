@@ -134,7 +134,9 @@ func TestDescribeRobust(t *testing.T) {
 	if d, err := describe([]float64{7}); err != nil || d.SD != 0 || d.Mean != 7 {
 		t.Errorf("one score: %+v, %v", d, err)
 	}
-	for name, bad := range map[string][]float64{"none": nil, "nan": {1, math.NaN()}, "infinite": {math.Inf(1)}, "overflow": {1e308, 1e308, -1e308}} {
+	for name, bad := range map[string][]float64{
+		"none": nil, "nan": {1, math.NaN()}, "infinite": {math.Inf(1)}, "overflow": {1e308, 1e308, -1e308},
+	} {
 		if d, err := describe(bad); err == nil && !(d.SD < math.Inf(1)) {
 			t.Errorf("%s: %+v", name, d)
 		}

@@ -11,16 +11,14 @@ import (
 )
 
 func (o Options) withDefaults() Options {
-	for _, p := range []*float64{&o.Confidence, &o.Coverage, &o.ToleranceConfidence} {
-		if *p == 0 {
-			*p = 0.95
-		}
+	if o.Confidence == 0 {
+		o.Confidence = 0.95
+	}
+	if o.Coverage == 0 {
+		o.Coverage = 0.95
 	}
 	if o.Direction == "" {
 		o.Direction = TwoSided
-	}
-	if o.Scale == "" {
-		o.Scale = linear
 	}
 	if o.Rule == "" {
 		o.Rule = conformity.Guarded
@@ -33,17 +31,11 @@ func (o Options) check() error {
 	if !slices.Contains([]Direction{TwoSided, HigherIsBetter, LowerIsBetter}, o.Direction) {
 		problems = append(problems, fmt.Errorf("no such direction: %q", string(o.Direction)))
 	}
-	if o.Scale != linear && o.Scale != Log {
-		problems = append(problems, fmt.Errorf("no such scale: %q", string(o.Scale)))
-	}
-	if o.Outliers != outlierUnanswered && o.Outliers != OutlierKept {
-		problems = append(problems, fmt.Errorf("no such answer to an outlier: %q", string(o.Outliers)))
-	}
 	if !(o.Confidence > 0 && o.Confidence < 1) {
 		problems = append(problems, fmt.Errorf("a confidence lies between 0 and 1, not at %g", o.Confidence))
 	}
-	if err := checkShares(o.Coverage, o.ToleranceConfidence); err != nil {
-		problems = append(problems, err)
+	if !(o.Coverage >= 0.5 && o.Coverage < 1) {
+		problems = append(problems, fmt.Errorf("a coverage lies from 0.5 up to 1, not at %g", o.Coverage))
 	}
 	if _, err := conformity.Judge(0, o.Uncertainty, conformity.AtLeast(0), o.Rule); err != nil {
 		problems = append(problems, err)
@@ -108,9 +100,12 @@ func newJudgement(set Set, value float64, o Options) (*judgement, error) {
 		return nil, fmt.Errorf("%d names do not fit %d scores", len(set.Names), len(set.Scores))
 	}
 	j := &judgement{set: set, options: o, value: value, out: Outcome{
-		Unit: set.Unit, Scale: o.Scale, Direction: o.Direction, Normality: testNormality(nil, Description{}),
+		Unit: set.Unit, Scale: "linear", Direction: o.Direction, Normality: testNormality(nil, Description{}),
 		Outliers: []Outlier{}, Notes: []fact.Fact{}, Settle: []Remedy{},
 	}}
+	if o.Log {
+		j.out.Scale = "log"
+	}
 	if finite(value) {
 		j.out.Value = &value
 	}
@@ -137,7 +132,7 @@ func (j *judgement) describe() error {
 		}
 	}
 	j.out.Transfer = transfer
-	if j.basis, err = newBasis(j.set.Scores, j.options.Scale, transfer); err != nil {
+	if j.basis, err = newBasis(j.set.Scores, j.options.Log, transfer); err != nil {
 		return err
 	}
 	if outlier, flagged := grubbs(j.basis.scores, j.basis.Description); flagged {
@@ -215,7 +210,7 @@ func compare(b basis, p Prediction, value float64, o Options) (conformity.Verdic
 // askOutlier holds the verdict when it hangs on an outlier that nobody has
 // answered for.
 func (j *judgement) askOutlier() error {
-	if len(j.out.Outliers) == 0 || j.options.Outliers == OutlierKept || j.out.Value == nil {
+	if len(j.out.Outliers) == 0 || j.options.KeepOutlier || j.out.Value == nil {
 		return nil
 	}
 	outlier := j.out.Outliers[0]
@@ -235,7 +230,7 @@ func (j *judgement) askOutlier() error {
 
 // verdictOf is the verdict on the score by another choice of reference scores.
 func (j *judgement) verdictOf(scores []float64) (conformity.Verdict, error) {
-	b, err := newBasis(scores, j.options.Scale, j.basis.transfer)
+	b, err := newBasis(scores, j.options.Log, j.basis.transfer)
 	if err != nil {
 		return conformity.NotRun, err
 	}

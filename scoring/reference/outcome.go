@@ -34,24 +34,6 @@ func (d Direction) open(l conformity.Limits) conformity.Limits {
 	return l
 }
 
-// A Scale says in which scale scores are taken to be normal.
-type Scale string
-
-// The scales. The zero value means linear.
-const (
-	linear Scale = "linear"
-	Log    Scale = "log"
-)
-
-// An OutlierAnswer is what the technician said of an outlier in the set.
-type OutlierAnswer string
-
-// The answers. An outlier that is taken out is taken out of the set itself.
-const (
-	outlierUnanswered OutlierAnswer = ""
-	OutlierKept       OutlierAnswer = "kept"
-)
-
 // A Set holds the scores of known-good cards of one family on one bench.
 type Set struct {
 	Bench  string    // empty means the bench of the new score
@@ -68,13 +50,14 @@ type Options struct {
 	Control   *ControlRuns // needed when the benches differ
 	Signals   []Signal     // of this bench's control card, not yet answered
 	Direction Direction
-	Scale     Scale
-	// Confidence of the prediction interval, Coverage and ToleranceConfidence of
-	// the tolerance interval; zero means 0.95.
-	Confidence          float64
-	Coverage            float64
-	ToleranceConfidence float64
-	Outliers            OutlierAnswer
+	Log       bool // the logarithms of scores are taken to be normal
+	// Confidence is that of the prediction and of the tolerance interval,
+	// Coverage that of the latter; zero means 0.95.
+	Confidence float64
+	Coverage   float64
+	// KeepOutlier says that the technician looked into an outlier of the set and
+	// found it good. One that is not is taken out of the set itself.
+	KeepOutlier bool
 	// Uncertainty is that of the new score beyond the scatter from card to card
 	// and run to run, which the set holds already. Rule is how it enters; empty
 	// means guarded.
@@ -131,7 +114,7 @@ type Outcome struct {
 	Unit    string             `json:"unit,omitempty"`
 	// Description is that of the set as given, on its own bench.
 	Description
-	Scale      Scale       `json:"scale"`
+	Scale      string      `json:"scale"` // in which scores are taken to be normal: "linear", "log"
 	Direction  Direction   `json:"direction"`
 	Outliers   []Outlier   `json:"outliers"`
 	Normality  Normality   `json:"normality"`

@@ -40,7 +40,8 @@ func TestGrubbsTable(t *testing.T) {
 		{3, 1.1531, 5.1e-5}, {4, 1.4625, 5.1e-5}, {5, 1.6714, 5.1e-5}, {7, 1.9381, 5.1e-5}, {8, 2.0317, 5.1e-5},
 		{10, 2.1761, 5.1e-5}, {11, 2.2339, 5.1e-5}, {13, 2.3305, 5.1e-5}, {14, 2.3717, 5.1e-5}, {16, 2.4433, 5.1e-5},
 		{17, 2.4748, 5.1e-5}, {19, 2.5312, 5.1e-5}, {20, 2.5566, 5.1e-5}, {22, 2.60, 0.0051}, {23, 2.62, 0.0051},
-		{25, 2.66, 0.0051}, {26, 2.681, 5.1e-4}, {28, 2.714, 5.1e-4}, {29, 2.730, 5.1e-4}, {31, 2.759, 1e-3}, // the last is cut off in print
+		{25, 2.66, 0.0051}, {26, 2.681, 5.1e-4}, {28, 2.714, 5.1e-4}, {29, 2.730, 5.1e-4},
+		{31, 2.759, 1e-3}, // cut off in print
 	} {
 		got := grubbsCritical(row.n, 0.10) // two-sided 10 % is one-sided 5 %
 		near(t, "critical", got, row.want, row.tol)
@@ -68,7 +69,9 @@ func TestGrubbsP(t *testing.T) {
 // D'Agostino and Stephens, 1986, table 4.7 (critical values of A*², second
 // hand; e-Handbook 1.3.5.14 states 0.752): the p-values of table 4.9 meet them.
 func TestAndersonPMeetsCritical(t *testing.T) {
-	for _, row := range []struct{ alpha, critical float64 }{{0.15, 0.561}, {0.10, 0.631}, {0.05, 0.752}, {0.025, 0.873}, {0.01, 1.035}} {
+	for _, row := range []struct{ alpha, critical float64 }{
+		{0.15, 0.561}, {0.10, 0.631}, {0.05, 0.752}, {0.025, 0.873}, {0.01, 1.035},
+	} {
 		near(t, "p", andersonP(row.critical), row.alpha, 0.02*row.alpha+0.0002)
 		if row.alpha == normalitySignificance && row.critical != andersonCritical {
 			t.Errorf("critical value %g", andersonCritical)

@@ -62,22 +62,22 @@ func tolerate(b basis, doubtful bool, o Options) (Tolerance, error) {
 	if o.Direction != TwoSided {
 		ends = oneSide
 	}
-	t := Tolerance{Coverage: o.Coverage, Confidence: o.ToleranceConfidence, Method: methodNormal}
+	t := Tolerance{Coverage: o.Coverage, Confidence: o.Confidence, Method: methodNormal}
 	var low, high float64
 	if doubtful {
 		t.Method = methodDistributionFree
 		var err error
-		if t.Needed, err = distributionFreeN(o.Coverage, o.ToleranceConfidence, ends); err != nil {
+		if t.Needed, err = distributionFreeN(o.Coverage, o.Confidence, ends); err != nil {
 			return t, err
 		}
-		rank, reached, ok := distributionFreeRank(b.N, o.Coverage, o.ToleranceConfidence, ends)
+		rank, reached, ok := distributionFreeRank(b.N, o.Coverage, o.Confidence, ends)
 		if !ok {
 			return t, nil
 		}
 		t.Confidence = reached
-		low, high = b.order(rank, o.ToleranceConfidence)
+		low, high = b.order(rank, o.Confidence)
 	} else {
-		k, err := toleranceFactor(b.N, o.Coverage, o.ToleranceConfidence, ends)
+		k, err := toleranceFactor(b.N, o.Coverage, o.Confidence, ends)
 		if err != nil {
 			return t, err
 		}

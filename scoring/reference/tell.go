@@ -92,7 +92,7 @@ func (j *judgement) noteLogarithms() {
 	if j.basis.log || j.basis.Min <= 0 {
 		return
 	}
-	b, err := newBasis(j.set.Scores, Log, nil)
+	b, err := newBasis(j.set.Scores, true, nil)
 	if err != nil {
 		return
 	}

@@ -19,16 +19,6 @@ const (
 	oneSide
 )
 
-func checkShares(coverage, confidence float64) error {
-	if !(coverage >= 0.5 && coverage < 1) {
-		return fmt.Errorf("a coverage lies from 0.5 up to 1, not at %g", coverage)
-	}
-	if !(confidence > 0 && confidence < 1) {
-		return fmt.Errorf("a confidence lies between 0 and 1, not at %g", confidence)
-	}
-	return nil
-}
-
 // toleranceFactor returns the exact factor k of the normal tolerance range of n
 // scores, n from 2: with the given confidence, mean ± k·s holds at least the
 // given coverage of all cards (bothSides), or at least that lies on the good
