@@ -236,7 +236,7 @@ func TestAccessible(t *testing.T) {
 				t.Errorf("%s: link to %q leads nowhere", name, l)
 			}
 		}
-		if charts < 4 || figures <= charts {
+		if charts < 3 || figures <= charts {
 			t.Errorf("%s: %d figures, %d charts", name, figures, charts)
 		}
 	}
@@ -284,6 +284,7 @@ func TestWhatStaysEnglishIsMarked(t *testing.T) {
 	for language, want := range map[string]bool{"en": false, "de": true, "fr": true} {
 		d := sample.Failed()
 		d.Language = language
+		d.Outcome.Steps[0].Reason = "Nothing on the checklist was found."
 		var b strings.Builder
 		if err := Write(&b, d); err != nil {
 			t.Fatal(err)

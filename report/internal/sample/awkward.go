@@ -17,32 +17,52 @@ import (
 func Awkward() *record.Document {
 	d := Failed()
 	d.Number = "HW-2026-0099</script><script>alert(1)</script>"
-	d.Job.Card.Title = "Quellan Vantor 16 AGP, “deluxe” edition with a very long name that the maker printed over two stickers & a sleeve"
-	d.Job.Card.Serial = strings.Repeat("QV16-0773-4410/", 8)
-	d.Job.Customer = "C-2291 \U0001F527\uFE0F __f__ {b} {{.}} <b>bold</b>"
-	d.Job.Complaint = "First line\nsecond line\r\nthird\rfourth\tafter a tab\u2028fifth"
-	d.Job.WorkNotes = "Pijp: " + strings.Repeat("Schaltungsplanverfolgungsarbeitsgang", 9) + " Ω ± ≤ µ № ¼ Ελληνικά Кириллица 漢字 עברית"
 	d.Shop.Name = "Hollow Willow Bench Works & Sons, Formerly the Lower Tannery Lane Radio Repair and Winding Shop"
-	d.Job.Card.Marks = append(d.Job.Card.Marks, reading.Mark{Name: "Mark\u202Ewith direction", Value: "a\x00b\x1b[31mc"})
-	d.Job.Warnings = []string{"__f__function(){alert(2)}__f__", "</script><script>alert(3)</script>", "\U0001F600 smile, \U00020BB7 rare"}
-	steps := d.Outcome.Steps
-	for i := range steps {
-		if steps[i].ID == "load" {
-			steps[i].Figures[0].Title += " </script><img src=x onerror=alert(4)>"
-			steps[i].Figures[0].Series[0].Name = "frame time </script><script>alert(5)</script> __f__ \U0001F600"
-			steps[i].Figures[0].Limits[0].Name = "limit <i>{a|b}</i> __f__"
+	d.Job.Warnings = []string{
+		"__f__function(){alert(2)}__f__", "</script><script>alert(3)</script>", "\U0001F600 smile, \U00020BB7 rare",
+	}
+	job := d.Job
+	job.Card.Title = "Quellan Vantor 16 AGP, “deluxe” edition with a very long name " +
+		"that the maker printed over two stickers & a sleeve"
+	job.Card.Serial = strings.Repeat("QV16-0773-4410/", 8)
+	job.Card.Marks = append(job.Card.Marks, reading.Mark{Name: "Mark\u202Ewith direction", Value: "a\x00b\x1b[31mc"})
+	job.Customer = "C-2291 \U0001F527\uFE0F __f__ {b} {{.}} <b>bold</b>"
+	job.Complaint = "First line\nsecond line\r\nthird\rfourth\tafter a tab\u2028fifth"
+	job.WorkNotes = "Pijp: " + strings.Repeat("Schaltungsplanverfolgungsarbeitsgang", 9) +
+		" Ω ± ≤ µ № ¼ Ελληνικά Кириллица 漢字 עברית"
+	for i := range d.Outcome.Steps {
+		if s := &d.Outcome.Steps[i]; s.ID == "load" {
+			f := &s.Figures[0]
+			f.Title += " </script><img src=x onerror=alert(4)>"
+			f.Series[0].Name = "frame time </script><script>alert(5)</script> __f__ \U0001F600"
+			f.Limits[0].Name = "limit <i>{a|b}</i> __f__"
 		}
 	}
-	many := scoring.StepOutcome{ID: "scan", Kind: "memory-scan", Title: "Memory scan with " + strings.Repeat("unbreakable", 12), Verdict: conformity.Inconclusive, Required: true, Attempts: 1,
-		Reason: strings.Repeat("A reason that goes on for longer than any page has room for, because every failing address is named in it. ", 60)}
-	for i := range 120 {
-		v := conformity.Pass
-		if i%9 == 4 {
-			v = conformity.Fail
-		}
-		many.Checks = append(many.Checks, scoring.Check{Name: fmt.Sprint("row-", i), Title: fmt.Sprintf("Row %d of the scan", i), Value: num(float64(i) * 1.2345), U: num(0.0996), Unit: "ns",
-			Limits: limits(nil, num(70), "at most 70 ns"), Verdict: v, Probability: num(float64(i%11) / 10), Reason: "Address 0x" + strings.Repeat(fmt.Sprintf("%02x", i), 30)})
-	}
-	d.Outcome.Steps = append(steps, many)
+	d.Outcome.Steps = append(d.Outcome.Steps, manyRows())
 	return d
+}
+
+// manyRows is a step whose results run over several pages.
+func manyRows() scoring.StepOutcome {
+	s := scoring.StepOutcome{
+		ID: "scan", Kind: "memory-scan", Title: "Memory scan with " + strings.Repeat("unbreakable", 12),
+		Verdict: conformity.Inconclusive, Required: true, Attempts: 1,
+		Reason: strings.Repeat("A reason that goes on for longer than any page has room for, "+
+			"because every failing address is named in it. ", 60),
+	}
+	number := func(v float64) *scoring.Number { n := scoring.Number(v); return &n }
+	for i := range 120 {
+		c := scoring.Check{
+			Name: fmt.Sprint("row-", i), Title: fmt.Sprintf("Row %d of the scan", i),
+			Value: number(float64(i) * 1.2345), U: number(0.0996), Unit: "ns",
+			Limits:  &scoring.Limits{High: number(70), Text: "at most 70 ns"},
+			Verdict: conformity.Pass, Probability: number(float64(i%11) / 10),
+			Reason: "Address 0x" + strings.Repeat(fmt.Sprintf("%02x", i), 30),
+		}
+		if i%9 == 4 {
+			c.Verdict = conformity.Fail
+		}
+		s.Checks = append(s.Checks, c)
+	}
+	return s
 }
