@@ -87,7 +87,7 @@ func (c *Console) issue(x *cli.Context, kind report.Kind) error {
 		}
 		return errNotPassed
 	}
-	paper, err := paperOf(firstOf(x.String("paper"), k.input.Shop.Paper))
+	paper, err := report.PaperNamed(firstOf(x.String("paper"), k.input.Shop.Paper))
 	if err != nil {
 		return err
 	}
@@ -121,16 +121,6 @@ func firstOf(texts ...string) string {
 		}
 	}
 	return ""
-}
-
-func paperOf(name string) (report.Paper, error) {
-	switch strings.ToLower(name) {
-	case "", "a4":
-		return report.A4, nil
-	case "letter":
-		return report.Letter, nil
-	}
-	return report.A4, fmt.Errorf("paper %q is neither A4 nor Letter", name)
 }
 
 // write makes the document and its page, all or nothing: the number is given

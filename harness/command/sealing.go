@@ -237,11 +237,7 @@ func (c *Console) signed(parent context.Context, pdf, canon []byte, files []seal
 // fromRecord writes the record of a document and reads the document back from
 // it. What does not follow from its own record is not issued.
 func fromRecord(k *openCase, d *report.Document, paper report.Paper, logo []byte, attached []seal.Attachment) ([]byte, *report.Document, error) {
-	name := "A4"
-	if paper == report.Letter {
-		name = "Letter"
-	}
-	r, err := d.Travelling(k.input, name, logo)
+	r, err := d.Travelling(k.input, paper.String(), logo)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -14,10 +14,13 @@ import (
 func TestPrepareUnits(t *testing.T) {
 	f := figure.Figure{
 		X: figure.Axis{Unit: "s"}, Y: figure.Axis{Unit: "s"},
-		Series: []figure.Series{{X: []float64{0, 1200, 2400}, Y: []float64{0.02, 0.021, math.NaN()}, Low: []float64{0.01, 0.01, 0}, High: []float64{0.03, 0.03, 0}}},
+		Series: []figure.Series{{X: []float64{0, 1200, 2400}, Y: []float64{0.02, 0.021, math.NaN()}}},
 		Limits: []figure.Limit{{At: 0.05}, {At: 600, Vertical: true}},
-		Bands:  []figure.Band{{Low: 1200, High: 2400, Vertical: true}, {Curve: &figure.Curve{X: []float64{0, 60}, Low: []float64{0.01, 0.02}, High: []float64{0.03, 0.04}}}},
-		Marks:  []figure.Mark{{X: 1200, Y: 0.021}},
+		Bands: []figure.Band{
+			{Low: 1200, High: 2400, Vertical: true},
+			{Curve: &figure.Curve{X: []float64{0, 60}, Low: []float64{0.01, 0.02}, High: []float64{0.03, 0.04}}},
+		},
+		Marks: []figure.Mark{{X: 1200, Y: 0.021}},
 	}
 	g := Prepare(f)
 	if g.X.Unit != "min" || g.Y.Unit != "ms" {
@@ -25,13 +28,16 @@ func TestPrepareUnits(t *testing.T) {
 	}
 	s := g.Series[0]
 	near := func(a, b float64) bool { return math.Abs(a-b) < 1e-9 }
-	if len(s.X) != 2 || !near(s.X[1], 20) || !near(s.Y[1], 21) || !near(s.Low[1], 10) || !near(s.High[0], 30) {
+	if len(s.X) != 2 || !near(s.X[1], 20) || !near(s.Y[1], 21) {
 		t.Errorf("series %+v", s)
 	}
-	if !near(g.Limits[0].At, 50) || !near(g.Limits[1].At, 10) || !near(g.Bands[0].High, 40) || !near(g.Bands[1].Curve.X[1], 1) || !near(g.Bands[1].Curve.High[1], 40) || !near(g.Marks[0].X, 20) || !near(g.Marks[0].Y, 21) {
+	if !near(g.Limits[0].At, 50) || !near(g.Limits[1].At, 10) || !near(g.Bands[0].High, 40) ||
+		!near(g.Bands[1].Curve.X[1], 1) || !near(g.Bands[1].Curve.High[1], 40) ||
+		!near(g.Marks[0].X, 20) || !near(g.Marks[0].Y, 21) {
 		t.Errorf("limits %v bands %v marks %v", g.Limits, g.Bands, g.Marks)
 	}
-	if f.Limits[0].At != 0.05 || f.Series[0].X[1] != 1200 || f.Bands[1].Curve.X[1] != 60 || f.Marks[0].X != 1200 || f.X.Unit != "s" {
+	if f.Limits[0].At != 0.05 || f.Series[0].X[1] != 1200 || f.Bands[1].Curve.X[1] != 60 ||
+		f.Marks[0].X != 1200 || f.X.Unit != "s" {
 		t.Error("the figure given was changed")
 	}
 }
@@ -40,7 +46,7 @@ func TestPrepareUnits(t *testing.T) {
 // stall among a million frames is still on the page.
 func TestThinKeepsExtremes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		n := rapid.IntRange(MaxPoints, 30000).Draw(t, "n")
+		n := rapid.IntRange(maxPoints, 30000).Draw(t, "n")
 		hi, lo := rapid.IntRange(0, n-1).Draw(t, "hi"), rapid.IntRange(0, n-1).Draw(t, "lo")
 		s := figure.Series{X: make([]float64, n), Y: make([]float64, n)}
 		for i := range s.X {
@@ -49,7 +55,7 @@ func TestThinKeepsExtremes(t *testing.T) {
 		s.Y[lo] = -100
 		s.Y[hi] = 100
 		got := thin(s)
-		if len(got.X) > MaxPoints {
+		if len(got.X) > maxPoints {
 			t.Fatalf("%d points", len(got.X))
 		}
 		low, high := false, false
@@ -83,7 +89,7 @@ func TestTicks(t *testing.T) {
 	} {
 		var got []string
 		for _, k := range linearTicks(tt.lo, tt.hi, tt.n) {
-			got = append(got, k.Label)
+			got = append(got, k.label)
 		}
 		if s := strings.Join(got, " "); s != tt.want {
 			t.Errorf("linearTicks(%g, %g, %d) = %q, want %q", tt.lo, tt.hi, tt.n, s, tt.want)
@@ -99,13 +105,13 @@ func TestTicksReadDifferently(t *testing.T) {
 		ticks := linearTicks(lo, lo+span, rapid.IntRange(3, 10).Draw(t, "n"))
 		seen := map[string]bool{}
 		for i, k := range ticks {
-			if k.At < lo-span*1e-6 || k.At > lo+span*(1+1e-6) || i > 0 && k.At <= ticks[i-1].At {
-				t.Fatalf("tick %g outside [%g, %g]", k.At, lo, lo+span)
+			if k.at < lo-span*1e-6 || k.at > lo+span*(1+1e-6) || i > 0 && k.at <= ticks[i-1].at {
+				t.Fatalf("tick %g outside [%g, %g]", k.at, lo, lo+span)
 			}
-			if seen[k.Label] {
-				t.Fatalf("label %q twice in [%g, %g]", k.Label, lo, lo+span)
+			if seen[k.label] {
+				t.Fatalf("label %q twice in [%g, %g]", k.label, lo, lo+span)
 			}
-			seen[k.Label] = true
+			seen[k.label] = true
 		}
 		if len(ticks) < 2 {
 			t.Fatalf("%d ticks in [%g, %g]", len(ticks), lo, lo+span)
@@ -114,25 +120,36 @@ func TestTicksReadDifferently(t *testing.T) {
 }
 
 // Every figure that can be written down draws without a panic and leaves ink
-// on the picture: empty ones, infinite ones, one point, logarithms of zero.
+// on the picture: empty ones, infinite ones, one point.
 func TestAnyFigureDraws(t *testing.T) {
 	odd := []float64{0, 1, -1, 1e-300, 1e300, math.Inf(1), math.Inf(-1), math.NaN(), 42}
 	rapid.Check(t, func(t *rapid.T) {
 		val := rapid.OneOf(rapid.SampledFrom(odd), rapid.Float64Range(-100, 100))
 		list := rapid.SliceOfN(val, 0, 12)
 		axis := func(name string) figure.Axis {
-			return figure.Axis{Name: rapid.String().Draw(t, name), Unit: rapid.SampledFrom([]string{"", "s", "Hz", "°C"}).Draw(t, name+" unit"), Log: rapid.Bool().Draw(t, name+" log"),
-				Min: val.Draw(t, name+" min"), Max: val.Draw(t, name+" max"), Categories: rapid.SliceOfN(rapid.String(), 0, 3).Draw(t, name+" categories")}
+			return figure.Axis{
+				Name: rapid.String().Draw(t, name),
+				Unit: rapid.SampledFrom([]string{"", "s", "°C"}).Draw(t, name+" unit"),
+			}
 		}
 		f := figure.Figure{X: axis("x"), Y: axis("y")}
+		f.Y.Categories = rapid.SliceOfN(rapid.String(), 0, 3).Draw(t, "categories")
+		styles := rapid.SampledFrom([]figure.Style{figure.Line, figure.Points, figure.Bars, figure.Dashed, ""})
 		for range rapid.IntRange(0, 3).Draw(t, "series") {
-			f.Series = append(f.Series, figure.Series{Name: rapid.String().Draw(t, "name"), Style: rapid.SampledFrom([]figure.Style{figure.Line, figure.Points, figure.Bars, figure.Steps, figure.Dashed, ""}).Draw(t, "style"),
-				X: list.Draw(t, "xs"), Y: list.Draw(t, "ys"), Low: list.Draw(t, "low"), High: list.Draw(t, "high")})
+			f.Series = append(f.Series, figure.Series{
+				Name: rapid.String().Draw(t, "name"), Style: styles.Draw(t, "style"),
+				X: list.Draw(t, "xs"), Y: list.Draw(t, "ys"),
+			})
 		}
-		f.Limits = []figure.Limit{{Name: rapid.String().Draw(t, "limit"), At: val.Draw(t, "at"), Vertical: rapid.Bool().Draw(t, "vertical")}}
-		f.Bands = []figure.Band{{Low: val.Draw(t, "lo"), High: val.Draw(t, "hi"), Vertical: rapid.Bool().Draw(t, "upright")}, {Curve: &figure.Curve{X: list.Draw(t, "cx"), Low: list.Draw(t, "cl"), High: list.Draw(t, "ch")}}}
+		f.Limits = []figure.Limit{{
+			Name: rapid.String().Draw(t, "limit"), At: val.Draw(t, "at"), Vertical: rapid.Bool().Draw(t, "vertical"),
+		}}
+		f.Bands = []figure.Band{
+			{Low: val.Draw(t, "lo"), High: val.Draw(t, "hi"), Vertical: rapid.Bool().Draw(t, "upright")},
+			{Curve: &figure.Curve{X: list.Draw(t, "cx"), Low: list.Draw(t, "cl"), High: list.Draw(t, "ch")}},
+		}
 		f.Marks = []figure.Mark{{X: val.Draw(t, "mx"), Y: val.Draw(t, "my"), Label: rapid.String().Draw(t, "label")}}
-		img := Picture(f, 120, 60, 40, Style{Decimal: ","})
+		img := Picture(f, 120, 60, 40, ",")
 		if !inked(img) {
 			t.Fatal("an empty picture")
 		}
@@ -154,7 +171,10 @@ func inked(img image.Image) bool {
 // Okabe and Ito, "Color Universal Design", 2008, figure 16, the eight colours
 // (from memory): each colour of a series is one of them.
 func TestColoursAreOkabeIto(t *testing.T) {
-	set := map[RGB]bool{{0xE6, 0x9F, 0x00}: true, {0x56, 0xB4, 0xE9}: true, {0x00, 0x9E, 0x73}: true, {0xF0, 0xE4, 0x42}: true, {0x00, 0x72, 0xB2}: true, {0xD5, 0x5E, 0x00}: true, {0xCC, 0x79, 0xA7}: true}
+	set := map[RGB]bool{
+		{0xE6, 0x9F, 0x00}: true, {0x56, 0xB4, 0xE9}: true, {0x00, 0x9E, 0x73}: true, {0xF0, 0xE4, 0x42}: true,
+		{0x00, 0x72, 0xB2}: true, {0xD5, 0x5E, 0x00}: true, {0xCC, 0x79, 0xA7}: true,
+	}
 	for _, limits := range []bool{false, true} {
 		for i := range 20 {
 			c := SeriesColour(i, limits)
@@ -174,9 +194,12 @@ func TestColoursAreOkabeIto(t *testing.T) {
 // A figure on paper and the same figure as a picture stand in the same place:
 // the limit line of a plain figure is where its value says.
 func TestPictureIsInPlace(t *testing.T) {
-	f := figure.Figure{Y: figure.Axis{Min: 0, Max: 10}, X: figure.Axis{Min: 0, Max: 1},
-		Series: []figure.Series{{Style: figure.Line, X: []float64{0, 1}, Y: []float64{2, 2}}}, Limits: []figure.Limit{{At: 8}}}
-	img := Picture(f, 200, 100, 144, Style{})
+	f := figure.Figure{
+		Series: []figure.Series{{Style: figure.Line, X: []float64{0, 1}, Y: []float64{2, 2}}},
+		Limits: []figure.Limit{{At: 8}},
+		Bands:  []figure.Band{{Low: 0, High: 10 / 1.06}}, // with its air, the axis runs from 0 to 10
+	}
+	img := Picture(f, 200, 100, 144, "")
 	column := img.Rect.Dx() / 2
 	find := func(c RGB) (first, last int) {
 		first = -1
@@ -197,7 +220,10 @@ func TestPictureIsInPlace(t *testing.T) {
 	// The plot area: from the top of the canvas less one line of names to the
 	// bottom less the legend, which is empty, and the tick labels.
 	top, bottom := 1.7*7.5*2, 200-2.9*7.5*2
-	for name, got := range map[string][2]float64{"curve at 2 of 10": {float64(curve), bottom - 0.2*(bottom-top)}, "limit at 8 of 10": {float64(limit), bottom - 0.8*(bottom-top)}} {
+	for name, got := range map[string][2]float64{
+		"curve at 2 of 10": {float64(curve), bottom - 0.2*(bottom-top)},
+		"limit at 8 of 10": {float64(limit), bottom - 0.8*(bottom-top)},
+	} {
 		if math.Abs(got[0]-got[1]) > 2.5 {
 			t.Errorf("%s: row %g, want %g", name, got[0], got[1])
 		}
@@ -205,12 +231,15 @@ func TestPictureIsInPlace(t *testing.T) {
 }
 
 func BenchmarkPicture(b *testing.B) {
-	f := figure.Figure{Series: []figure.Series{{Name: "a", Style: figure.Line}}, Limits: []figure.Limit{{Name: "limit", At: 0.5}}}
+	f := figure.Figure{
+		Series: []figure.Series{{Name: "a", Style: figure.Line}},
+		Limits: []figure.Limit{{Name: "limit", At: 0.5}},
+	}
 	for i := range 100_000 {
 		f.Series[0].X = append(f.Series[0].X, float64(i))
 		f.Series[0].Y = append(f.Series[0].Y, math.Sin(float64(i)/500))
 	}
 	for b.Loop() {
-		Picture(f, 493, 198, PrintDPI, Style{})
+		Picture(f, 493, 198, PrintDPI, "")
 	}
 }

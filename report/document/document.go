@@ -40,7 +40,15 @@ func PaperNamed(name string) (Paper, error) {
 	case "letter":
 		return Letter, nil
 	}
-	return A4, fmt.Errorf("no such paper: %q; there are \"A4\" and \"Letter\"", name)
+	return A4, fmt.Errorf("paper %q is neither A4 nor Letter", name)
+}
+
+// String is the name of the paper as shops and records write it.
+func (p Paper) String() string {
+	if p == Letter {
+		return "Letter"
+	}
+	return "A4"
 }
 
 func (p Paper) size() (w, h float64) {
@@ -49,8 +57,6 @@ func (p Paper) size() (w, h float64) {
 	}
 	return 210, 297
 }
-
-var errNoPictures = errors.New("a figure tried to draw a picture")
 
 // drawing says how figures reach the page.
 type drawing int

@@ -45,19 +45,16 @@ func (s *sheet) figure(f *content.Figure) {
 // be reached.
 func (s *sheet) chart(b *block, y float64, f *content.Figure) {
 	w, h := s.w/ptmm, figureHeight/ptmm
-	style := chart.Style{Decimal: s.decim}
 	if s.pdf != nil {
 		fig := chart.Prepare(f.Figure)
 		b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
 			c := s.canvasAt(cell)
-			chart.Draw(c, &fig, w, h, style)
-			if err := c.finish(); err != nil {
-				s.errs = append(s.errs, err)
-			}
+			chart.Draw(c, &fig, w, h, s.decim)
+			c.finish()
 		})
 		return
 	}
-	img := chart.Picture(f.Figure, w, h, chart.PrintDPI, style)
+	img := chart.Picture(f.Figure, w, h, chart.PrintDPI, s.decim)
 	// A margin of a few white columns gives each picture a width of its own.
 	px := s.ownWidth(img.Bounds().Dx())
 	own := image.NewRGBA(image.Rect(0, 0, px, img.Bounds().Dy()))

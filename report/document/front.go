@@ -14,8 +14,8 @@ import (
 	"github.com/johnfercher/maroto/v2/pkg/core/entity"
 	"github.com/johnfercher/maroto/v2/pkg/props"
 	"golang.org/x/image/draw"
-	"gonum.org/v1/plot/vg"
 
+	"proveout/report/chart"
 	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/typeface"
@@ -194,37 +194,30 @@ func (s *sheet) sign(cell *entity.Cell, v scoring.Verdict, accepted bool) {
 	}
 	c := s.canvasAt(cell)
 	r := cell.Width / ptmm / 2
-	at := func(x, y float64) vg.Point { return vg.Point{X: vg.Length(r + x*r), Y: vg.Length(r + y*r)} }
-	col := verdictColor(v, accepted)
-	c.SetColor(color.RGBA{uint8(col.Red), uint8(col.Green), uint8(col.Blue), 0xFF})
-	var shape, stroke vg.Path
-	poly := func(p *vg.Path, xy ...float64) {
-		p.Move(at(xy[0], xy[1]))
-		for i := 2; i < len(xy); i += 2 {
-			p.Line(at(xy[i], xy[i+1]))
+	line := func(xy ...float64) []chart.Point {
+		out := make([]chart.Point, len(xy)/2)
+		for i := range out {
+			out[i] = chart.Point{X: r + xy[2*i]*r, Y: r + xy[2*i+1]*r}
 		}
+		return out
 	}
+	col := verdictColor(v, accepted)
+	colour := chart.RGB{R: uint8(col.Red), G: uint8(col.Green), B: uint8(col.Blue)}
+	white := chart.RGB{R: 0xFF, G: 0xFF, B: 0xFF}
+	var strokes [][]chart.Point
 	switch {
 	case accepted && v == conformity.Pass:
-		shape.Move(at(1, 0))
-		shape.Arc(at(0, 0), vg.Length(r), 0, 2*math.Pi)
-		poly(&stroke, -0.5, -0.02, -0.15, -0.38, 0.5, 0.4)
+		c.Disc(colour, chart.Point{X: r, Y: r}, r)
+		strokes = append(strokes, line(-0.5, -0.02, -0.15, -0.38, 0.5, 0.4))
 	case v == conformity.Fail:
-		poly(&shape, -0.9, -0.9, 0.9, -0.9, 0.9, 0.9, -0.9, 0.9)
-		poly(&stroke, -0.5, -0.5, 0.5, 0.5)
-		poly(&stroke, -0.5, 0.5, 0.5, -0.5)
+		c.Fill(colour, line(-0.9, -0.9, 0.9, -0.9, 0.9, 0.9, -0.9, 0.9))
+		strokes = append(strokes, line(-0.5, -0.5, 0.5, 0.5), line(-0.5, 0.5, 0.5, -0.5))
 	default:
-		poly(&shape, 0, -1.1, 1.1, 0, 0, 1.1, -1.1, 0)
-		poly(&stroke, -0.5, 0, 0.5, 0)
+		c.Fill(colour, line(0, -1.1, 1.1, 0, 0, 1.1, -1.1, 0))
+		strokes = append(strokes, line(-0.5, 0, 0.5, 0))
 	}
-	shape.Close()
-	c.Fill(shape)
-	c.SetColor(color.White)
-	c.SetLineWidth(vg.Length(r * 0.24))
-	c.Stroke(stroke)
-	if err := c.finish(); err != nil {
-		s.errs = append(s.errs, err)
-	}
+	c.Stroke(white, r*0.24, nil, strokes...)
+	c.finish()
 }
 
 // canvasAt returns a canvas whose origin is the lower left corner of cell.

@@ -122,7 +122,8 @@ func (k *kit) figures() ([]File, error) {
 			n++
 			var b bytes.Buffer
 			enc := png.Encoder{CompressionLevel: png.BestSpeed}
-			if err := enc.Encode(&b, chart.Picture(content.Translated(f, k.w), w, w*0.75, dpi, chart.Style{Decimal: mark})); err != nil {
+			img := chart.Picture(content.Translated(f, k.w), w, w*0.75, dpi, mark)
+			if err := enc.Encode(&b, img); err != nil {
 				return nil, err
 			}
 			out = append(out, File{fmt.Sprintf("figure-%d.png", n), b.Bytes()})

@@ -13,7 +13,8 @@ import (
 // shows its rows as blocks, which would take their meaning from them.
 func (p *writer) table(t *content.Table) {
 	if len(t.Rows) > 6 {
-		p.put("<p class=\"filter\" hidden><label>%s <input type=\"search\" data-for=\"table-%s\"></label></p>\n", p.w.T("page.filter"), t.ID)
+		p.put("<p class=\"filter\" hidden><label>%s <input type=\"search\" data-for=\"table-%s\"></label></p>\n",
+			p.w.T("page.filter"), t.ID)
 	}
 	p.put("<table id=\"table-%s\" role=\"table\"><caption class=\"quiet\">%s</caption>\n<colgroup>", t.ID, t.Caption)
 	sum := 0.0
@@ -40,7 +41,8 @@ func (p *writer) table(t *content.Table) {
 			p.row(t, r)
 		}
 		for _, n := range r.Notes {
-			p.put("<tr role=\"row\" class=\"note\"><td role=\"cell\" colspan=\""+strconv.Itoa(len(t.Columns))+"\">%s</td></tr>", n)
+			span := strconv.Itoa(len(t.Columns))
+			p.put("<tr role=\"row\" class=\"note\"><td role=\"cell\" colspan=\""+span+"\">%s</td></tr>", n)
 		}
 	}
 	p.put("</tbody>\n</table>\n")
@@ -71,7 +73,8 @@ func (p *writer) group(t *content.Table, r *content.Row) {
 	if len(r.Cells) > 1 {
 		span--
 	}
-	p.put("<tr role=\"row\" class=\"group\"><th role=\"rowheader\" scope=\"rowgroup\" colspan=\""+strconv.Itoa(span)+"\">%s</th>", r.Cells[0].Text)
+	p.put("<tr role=\"row\" class=\"group\"><th role=\"rowheader\" scope=\"rowgroup\" colspan=\""+strconv.Itoa(span)+
+		"\">%s</th>", r.Cells[0].Text)
 	if len(r.Cells) > 1 {
 		p.put("<td role=\"cell\">")
 		p.cell(&r.Cells[len(r.Cells)-1])
@@ -127,7 +130,8 @@ func (p *writer) figure(f *content.Figure) error {
 	if alt == "" {
 		alt = f.Caption
 	}
-	p.put("</figcaption>\n<div class=\"chart\" id=\"chart-%s\" role=\"img\" aria-label=\"%s\"></div>\n", f.ID, alt)
+	p.put("</figcaption>\n<div class=\"chart\" id=\"chart-%s\" role=\"img\" aria-label=\"%s\"></div>\n",
+		f.ID, alt)
 	if f.Source != "" {
 		p.put("<p class=\"small\">%s</p>\n", f.Source)
 	}
@@ -149,19 +153,17 @@ func (p *writer) values(f *figure.Figure, s *figure.Series, total int) {
 	shown := min(n, mostValues)
 	p.put("<table class=\"values\"><caption>%s", orElse(s.Name, f.Title))
 	if shown < total {
-		p.put(" <small>%s</small>", p.w.T("page.sampled", "shown", strconv.Itoa(shown), "total", p.w.Count(int64(total))))
+		p.put(" <small>%s</small>",
+			p.w.T("page.sampled", "shown", strconv.Itoa(shown), "total", p.w.Count(int64(total))))
 	}
-	p.put("</caption><thead><tr><th scope=\"col\">%s</th><th scope=\"col\">%s</th></tr></thead><tbody>", axisName(f.X), axisName(f.Y))
+	p.put("</caption><thead><tr><th scope=\"col\">%s</th><th scope=\"col\">%s</th></tr></thead><tbody>",
+		chart.AxisName(f.X), chart.AxisName(f.Y))
 	for k := range shown {
 		i := k
 		if shown > 1 {
 			i = k * (n - 1) / (shown - 1)
 		}
-		text := p.place(f.Y, s.Y[i])
-		if len(s.Low) > 0 {
-			text += " (" + p.place(f.Y, s.Low[i]) + " … " + p.place(f.Y, s.High[i]) + ")"
-		}
-		p.put("<tr><td>%s</td><td>%s</td></tr>", p.place(f.X, s.X[i]), text)
+		p.put("<tr><td>%s</td><td>%s</td></tr>", p.place(f.X, s.X[i]), p.place(f.Y, s.Y[i]))
 	}
 	p.put("</tbody></table>\n")
 }
@@ -177,19 +179,17 @@ func (p *writer) place(a figure.Axis, v float64) string {
 // extras lists limits, bands and marks in words.
 func (p *writer) extras(f *figure.Figure) {
 	var items []string
-	for _, l := range f.Limits {
-		a := f.Y
-		if l.Vertical {
-			a = f.X
+	axis := func(vertical bool) figure.Axis {
+		if vertical {
+			return f.X
 		}
-		items = append(items, l.Name+": "+p.withUnit(a, l.At))
+		return f.Y
+	}
+	for _, l := range f.Limits {
+		items = append(items, l.Name+": "+p.withUnit(axis(l.Vertical), l.At))
 	}
 	for _, b := range f.Bands {
-		a := f.Y
-		if b.Vertical {
-			a = f.X
-		}
-		if b.Curve == nil {
+		if a := axis(b.Vertical); b.Curve == nil {
 			items = append(items, b.Name+": "+p.place(a, b.Low)+" … "+p.withUnit(a, b.High))
 		}
 	}
@@ -208,6 +208,17 @@ func (p *writer) withUnit(a figure.Axis, v float64) string {
 	return p.place(a, v) + "\u00a0" + a.Unit
 }
 
+// picture writes a picture inside the page, when there is one.
+func (p *writer) picture(jpeg []byte, width, height int, alt string) {
+	if len(jpeg) == 0 {
+		return
+	}
+	size := "width=\"" + strconv.Itoa(width) + "\" height=\"" + strconv.Itoa(height) + "\""
+	p.put("<img alt=\"%s\" "+size+" src=\"data:image/jpeg;base64,", alt)
+	p.b.WriteString(base64.StdEncoding.EncodeToString(jpeg))
+	p.put("\">")
+}
+
 func orElse(s, other string) string {
 	if s != "" {
 		return s
@@ -219,11 +230,7 @@ func (p *writer) photos(photos []content.Photo) {
 	p.put("<div class=\"photos\">\n")
 	for _, ph := range photos {
 		p.put("<figure>")
-		if len(ph.JPEG) > 0 {
-			p.put("<img alt=\"%s\" width=\""+strconv.Itoa(ph.Width)+"\" height=\""+strconv.Itoa(ph.Height)+"\" src=\"data:image/jpeg;base64,", orElse(ph.Caption, ph.Label))
-			p.b.WriteString(base64.StdEncoding.EncodeToString(ph.JPEG))
-			p.put("\">")
-		}
+		p.picture(ph.JPEG, ph.Width, ph.Height, orElse(ph.Caption, ph.Label))
 		p.put("<figcaption><strong>%s</strong> %s", ph.Label, ph.Caption)
 		if ph.Hash != "" {
 			p.put("<br><small class=\"hash\">%s</small>", ph.Hash)
@@ -240,11 +247,7 @@ func (p *writer) capture(c *content.Capture) {
 	p.put("</figcaption>\n<div class=\"panels\">\n")
 	for _, panel := range c.Panels {
 		p.put("<div>")
-		if len(panel.JPEG) > 0 {
-			p.put("<img alt=\"%s\" width=\""+strconv.Itoa(panel.Width)+"\" height=\""+strconv.Itoa(panel.Height)+"\" src=\"data:image/jpeg;base64,", panel.Label+", "+c.Title)
-			p.b.WriteString(base64.StdEncoding.EncodeToString(panel.JPEG))
-			p.put("\">")
-		}
+		p.picture(panel.JPEG, panel.Width, panel.Height, panel.Label+", "+c.Title)
 		p.put("<small><strong>%s</strong> %s</small></div>\n", panel.Label, panel.Scale)
 	}
 	p.put("</div>\n<p>%s</p><small class=\"hash\">%s</small></figure>\n", c.Caption, c.Source)

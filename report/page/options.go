@@ -30,16 +30,18 @@ func (p points) MarshalJSON() ([]byte, error) {
 			if k > 0 {
 				b = append(b, ',')
 			}
-			if math.IsNaN(v) || math.IsInf(v, 0) {
-				b = append(b, "null"...)
-			} else {
+			if finite(v) {
 				b = strconv.AppendFloat(b, v, 'g', 7, 64)
+			} else {
+				b = append(b, "null"...)
 			}
 		}
 		b = append(b, ']')
 	}
 	return append(b, ']'), nil
 }
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // carrier is the series that holds limits and bands, so that hiding a curve
 // does not hide them.
@@ -52,12 +54,21 @@ const carrier = "\u200b"
 func options(f *figure.Figure) ([]byte, error) {
 	line := charts.NewLine()
 	x, y := chart.Ranges(f)
+	xAxis := opts.XAxis{
+		Type: "value", Name: chart.AxisName(f.X), NameLocation: "middle", NameGap: 26,
+		Min: short(x.Min), Max: short(x.Max),
+	}
+	yAxis := opts.YAxis{
+		Type: "value", Name: chart.AxisName(f.Y), NameLocation: "end",
+		Min: short(y.Min), Max: short(y.Max),
+	}
+	if len(f.Y.Categories) > 0 {
+		yAxis.Type, yAxis.Min, yAxis.Max, yAxis.Data = "category", nil, nil, f.Y.Categories
+	}
 	line.SetGlobalOptions(
 		charts.WithAnimation(false),
-		charts.WithXAxisOpts(opts.XAxis{Type: axisType(f.X), Name: axisName(f.X), NameLocation: "middle", NameGap: 26,
-			Min: axisEnd(f.X, x.Min), Max: axisEnd(f.X, x.Max), Data: categories(f.X)}),
-		charts.WithYAxisOpts(opts.YAxis{Type: axisType(f.Y), Name: axisName(f.Y), NameLocation: "end",
-			Min: axisEnd(f.Y, y.Min), Max: axisEnd(f.Y, y.Max), Data: categories(f.Y)}),
+		charts.WithXAxisOpts(xAxis),
+		charts.WithYAxisOpts(yAxis),
 		charts.WithTooltipOpts(opts.Tooltip{Show: opts.Bool(true), Trigger: trigger(f)}),
 		charts.WithLegendOpts(opts.Legend{Show: opts.Bool(true), Type: "scroll", Bottom: "0", Left: "0"}),
 		charts.WithGridOpts(opts.Grid{Left: "8", Right: "16", Top: "34", Bottom: "92", ContainLabel: opts.Bool(true)}),
@@ -74,46 +85,17 @@ func options(f *figure.Figure) ([]byte, error) {
 	}
 	for i := range f.Series {
 		line.MultiSeries = append(line.MultiSeries, drawn(f, i))
-		if len(f.Series[i].Low) > 0 {
-			line.MultiSeries = append(line.MultiSeries, errorBars(f, i))
-		}
 	}
 	return json.Marshal(line.JSON())
 }
 
-func axisType(a figure.Axis) string {
-	switch {
-	case len(a.Categories) > 0:
-		return "category"
-	case a.Log:
-		return "log"
-	}
-	return "value"
-}
-
-func axisName(a figure.Axis) string {
-	if a.Unit == "" || a.Unit == "1" {
-		return a.Name
-	}
-	return a.Name + ", " + a.Unit
-}
-
-func axisEnd(a figure.Axis, v float64) any {
-	if len(a.Categories) > 0 {
-		return nil
-	}
+// short is a number with seven significant digits.
+func short(v float64) any {
 	v, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 7, 64), 64)
 	if err != nil {
 		return nil
 	}
 	return v
-}
-
-func categories(a figure.Axis) any {
-	if len(a.Categories) == 0 {
-		return nil
-	}
-	return a.Categories
 }
 
 // trigger shows all curves at one place of the axis, or single points.
@@ -131,62 +113,67 @@ func colour(c chart.RGB) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, 
 // extras is the carrier of straight limits and bands and of the marks.
 func extras(f *figure.Figure) charts.SingleSeries {
 	s := charts.SingleSeries{Name: carrier, Type: "line", Data: points{}}
+	axis := func(vertical bool) string {
+		if vertical {
+			return "xAxis"
+		}
+		return "yAxis"
+	}
 	var lines, areas, marks []any
 	for _, l := range f.Limits {
-		at := "yAxis"
-		if l.Vertical {
-			at = "xAxis"
-		}
-		lines = append(lines, map[string]any{"name": l.Name, at: l.At})
+		lines = append(lines, map[string]any{"name": l.Name, axis(l.Vertical): l.At})
 	}
 	for _, b := range f.Bands {
-		if b.Curve != nil {
-			continue
+		if at := axis(b.Vertical); b.Curve == nil {
+			areas = append(areas, []map[string]any{
+				{"name": b.Name, at: finiteOr(b.Low, "min")}, {at: finiteOr(b.High, "max")},
+			})
 		}
-		at := "yAxis"
-		if b.Vertical {
-			at = "xAxis"
-		}
-		areas = append(areas, []map[string]any{{"name": b.Name, at: finiteOr(b.Low, "min")}, {at: finiteOr(b.High, "max")}})
 	}
 	for _, m := range f.Marks {
-		if !math.IsNaN(m.X+m.Y) && !math.IsInf(m.X+m.Y, 0) {
+		if finite(m.X) && finite(m.Y) {
 			marks = append(marks, map[string]any{"name": m.Label, "coord": []float64{m.X, m.Y}})
 		}
 	}
+	label := func(position string) *opts.Label {
+		return &opts.Label{Show: opts.Bool(true), Position: position, Formatter: "{b}"}
+	}
 	if len(lines) > 0 {
+		bold := label("insideEndTop")
+		bold.Color, bold.FontWeight = colour(chart.LimitColour), "bold"
 		s.MarkLines = &opts.MarkLines{Data: lines, MarkLineStyle: opts.MarkLineStyle{
-			Symbol: []string{"none", "none"}, LineStyle: &opts.LineStyle{Color: colour(chart.LimitColour), Type: "dashed", Width: 1.5},
-			Label: &opts.Label{Show: opts.Bool(true), Position: "insideEndTop", Formatter: "{b}", Color: colour(chart.LimitColour), FontWeight: "bold"},
+			Symbol:    []string{"none", "none"},
+			LineStyle: &opts.LineStyle{Color: colour(chart.LimitColour), Type: "dashed", Width: 1.5},
+			Label:     bold,
 		}}
 	}
 	if len(areas) > 0 {
 		s.MarkAreas = &opts.MarkAreas{Data: areas, MarkAreaStyle: opts.MarkAreaStyle{
 			ItemStyle: &opts.ItemStyle{Color: "rgba(86,180,233,0.22)"},
-			Label:     &opts.Label{Show: opts.Bool(true), Position: "insideBottom", Formatter: "{b}"},
+			Label:     label("insideBottom"),
 		}}
 	}
 	if len(marks) > 0 {
 		s.MarkPoints = &opts.MarkPoints{Data: marks, MarkPointStyle: opts.MarkPointStyle{
 			Symbol: []string{"triangle"}, SymbolSize: 9, SymbolRotate: 180,
-			Label: &opts.Label{Show: opts.Bool(true), Position: "top", Formatter: "{b}"},
+			Label: label("top"),
 		}}
 	}
 	return s
 }
 
 func finiteOr(v float64, word string) any {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return word
+	if finite(v) {
+		return v
 	}
-	return v
+	return word
 }
 
 // drawn is one series of the figure.
 func drawn(f *figure.Figure, i int) charts.SingleSeries {
 	s := &f.Series[i]
 	col := colour(chart.SeriesColour(i, len(f.Limits) > 0))
-	out := charts.SingleSeries{Name: s.Name, Type: "line", Color: col, ShowSymbol: opts.Bool(len(s.X) == 1), Symbol: "circle"}
+	out := charts.SingleSeries{Name: s.Name, Color: col}
 	data := make(points, len(s.X))
 	for k := range s.X {
 		data[k] = []float64{s.X[k], s.Y[k]}
@@ -194,16 +181,14 @@ func drawn(f *figure.Figure, i int) charts.SingleSeries {
 	out.Data = data
 	switch s.Style {
 	case figure.Points:
-		out.Type, out.ShowSymbol = "scatter", nil
+		out.Type = "scatter"
 		out.Symbol = [...]string{"circle", "diamond", "triangle", "rect"}[i%4]
 		out.SymbolSize = 11
 	case figure.Bars:
-		out.Type, out.ShowSymbol, out.Symbol = "bar", nil, ""
+		out.Type = "bar"
 		out.BarMaxWidth = "40"
 	default:
-		if s.Style == figure.Steps {
-			out.Step = "end"
-		}
+		out.Type, out.ShowSymbol, out.Symbol = "line", opts.Bool(len(s.X) == 1), "circle"
 		out.LineStyle = &opts.LineStyle{Width: 1.6, Type: dash(s.Style, i), Color: col}
 	}
 	return out
@@ -216,17 +201,8 @@ func dash(s figure.Style, i int) string {
 	return [...]string{"solid", "dashed", "dotted"}[i%3]
 }
 
-// errorBars and curveBand are drawn by functions of the page's script, which
-// are called by name.
-func errorBars(f *figure.Figure, i int) charts.SingleSeries {
-	s := &f.Series[i]
-	data := make(points, len(s.X))
-	for k := range s.X {
-		data[k] = []float64{s.X[k], s.Low[k], s.High[k]}
-	}
-	return charts.SingleSeries{Name: s.Name, Type: "custom", RenderItem: "errors", Color: colour(chart.SeriesColour(i, len(f.Limits) > 0)), Data: data}
-}
-
+// curveBand is drawn by a function of the page's script, which is called by
+// name.
 func curveBand(i int, b *figure.Band) charts.SingleSeries {
 	c := b.Curve
 	n := min(len(c.X), len(c.Low), len(c.High))
@@ -234,6 +210,6 @@ func curveBand(i int, b *figure.Band) charts.SingleSeries {
 	for k := 1; k < n; k++ {
 		data = append(data, []float64{c.X[k-1], c.Low[k-1], c.High[k-1], c.X[k], c.Low[k], c.High[k]})
 	}
-	return charts.SingleSeries{Name: b.Name, Type: "custom", RenderItem: "band",
-		Color: [...]string{"rgba(86,180,233,0.28)", "rgba(136,136,136,0.28)", "rgba(230,159,0,0.25)"}[i%3], Data: data}
+	shade := [...]string{"rgba(86,180,233,0.28)", "rgba(136,136,136,0.28)", "rgba(230,159,0,0.25)"}[i%3]
+	return charts.SingleSeries{Name: b.Name, Type: "custom", RenderItem: "band", Color: shade, Data: data}
 }

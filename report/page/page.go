@@ -46,7 +46,8 @@ var script string
 
 // Licences returns the licence and notice of the chart library in every page.
 func Licences() string {
-	return "Apache ECharts 5.6.0, embedded in every page\n\n" + libraryNotice + "\n" + libraryLicence + "\nParts of it:\n\n" + libraryPartLicence
+	return "Apache ECharts 5.6.0, embedded in every page\n\n" + libraryNotice + "\n" + libraryLicence +
+		"\nParts of it:\n\n" + libraryPartLicence
 }
 
 // policy allows the two scripts of the page by their hashes, and nothing from
@@ -129,7 +130,8 @@ func (p *writer) put(markup string, texts ...string) {
 	for _, t := range texts {
 		i := strings.Index(markup, "%s")
 		p.b.WriteString(markup[:i])
-		if t = esc(t); p.english != nil && !strings.HasSuffix(markup[:i], `"`) && !strings.HasSuffix(markup[:i], "<title>") {
+		inElement := !strings.HasSuffix(markup[:i], `"`) && !strings.HasSuffix(markup[:i], "<title>")
+		if t = esc(t); p.english != nil && inElement {
 			t = p.english.Replace(t)
 		}
 		p.b.WriteString(t)
@@ -140,16 +142,20 @@ func (p *writer) put(markup string, texts ...string) {
 
 func (p *writer) page() error {
 	c := p.c
-	p.b.Grow(len(library) + 256<<10 + photoBytes(c)*4/3)
+	p.b.Grow(len(library) + 1<<20)
 	p.put("<!DOCTYPE html>\n<html lang=\"%s\">\n<head>\n<meta charset=\"utf-8\">\n", c.Language)
 	p.put("<meta http-equiv=\"Content-Security-Policy\" content=\"%s\">\n", policy())
-	p.put("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<meta name=\"color-scheme\" content=\"light dark\">\n")
-	p.put("<meta name=\"generator\" content=\"%s\">\n<meta name=\"author\" content=\"%s\">\n<title>%s</title>\n<style>", c.Tool, c.Author, c.FullTitle+" – "+c.Front.Card)
+	p.put("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n" +
+		"<meta name=\"color-scheme\" content=\"light dark\">\n")
+	p.put("<meta name=\"generator\" content=\"%s\">\n<meta name=\"author\" content=\"%s\">\n<title>%s</title>\n<style>",
+		c.Tool, c.Author, c.FullTitle+" – "+c.Front.Card)
 	p.b.WriteString(style)
 	if c.Banner != "" {
 		// On paper the banner stands in the margin of every page. The text is
 		// the catalogue's own.
-		fmt.Fprintf(&p.b, "@page { @top-center { content: %q; width: 100%%; background: #000; color: #fff; font: bold 11pt sans-serif; text-align: center; height: 8mm; print-color-adjust: exact; -webkit-print-color-adjust: exact; } }\n", c.Banner)
+		fmt.Fprintf(&p.b, "@page { @top-center { content: %q; width: 100%%; background: #000; color: #fff; "+
+			"font: bold 11pt sans-serif; text-align: center; height: 8mm; "+
+			"print-color-adjust: exact; -webkit-print-color-adjust: exact; } }\n", c.Banner)
 	}
 	p.put("</style>\n</head>\n")
 	class := "certificate"
@@ -174,28 +180,10 @@ func (p *writer) page() error {
 	return nil
 }
 
-func photoBytes(c *content.Content) int {
-	n := 0
-	for _, s := range c.Sections {
-		for _, b := range s.Blocks {
-			switch b := b.(type) {
-			case content.Photos:
-				for _, p := range b.Photos {
-					n += len(p.JPEG)
-				}
-			case content.Capture:
-				for _, p := range b.Panels {
-					n += len(p.JPEG)
-				}
-			}
-		}
-	}
-	return n
-}
-
 func (p *writer) front() {
 	f := &p.c.Front
-	p.put("<header class=\"head\">\n<div><h1>%s</h1><p class=\"number\">%s</p></div>\n<address><strong>%s</strong>", p.c.Title, p.c.Number, f.ShopName)
+	p.put("<header class=\"head\">\n<div><h1>%s</h1><p class=\"number\">%s</p></div>\n<address><strong>%s</strong>",
+		p.c.Title, p.c.Number, f.ShopName)
 	for _, l := range f.ShopLines {
 		if l != "" {
 			p.put("<br>%s", l)
@@ -208,7 +196,8 @@ func (p *writer) front() {
 	p.put("<dl class=\"identity\">")
 	p.factRows(f.Identity)
 	p.put("</dl>\n")
-	p.put("<div class=\"verdict %s\"><span class=\"sign\" aria-hidden=\"true\">%s</span><div><p class=\"headline\">%s</p><p>%s</p></div></div>\n",
+	p.put("<div class=\"verdict %s\"><span class=\"sign\" aria-hidden=\"true\">%s</span>"+
+		"<div><p class=\"headline\">%s</p><p>%s</p></div></div>\n",
 		tone(f.Verdict, f.Accepted), sign(f.Verdict, f.Accepted), f.Headline, f.Reason)
 	p.put("<div class=\"two\">\n<div><h2>%s</h2>\n<ul class=\"tested\">", f.TestedHd)
 	for _, t := range f.Tested {

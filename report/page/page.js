@@ -12,15 +12,8 @@
     return String(Number(v.toPrecision(6))).replace('.', mark);
   }
 
-  // Error bars and bands around curves, called by name from the options.
+  // Bands around curves, called by name from the options.
   var shapes = {
-    errors: function (params, api) {
-      var low = api.coord([api.value(0), api.value(1)]), high = api.coord([api.value(0), api.value(2)]);
-      var line = function (x1, y1, x2, y2) {
-        return { type: 'line', shape: { x1: x1, y1: y1, x2: x2, y2: y2 }, style: { stroke: api.visual('color'), lineWidth: 1.4 } };
-      };
-      return { type: 'group', children: [line(low[0], low[1], high[0], high[1]), line(low[0] - 4, low[1], low[0] + 4, low[1]), line(high[0] - 4, high[1], high[0] + 4, high[1])] };
-    },
     band: function (params, api) {
       var at = function (x, y) { return api.coord([api.value(x), api.value(y)]); };
       return { type: 'polygon', shape: { points: [at(0, 1), at(0, 2), at(3, 5), at(3, 4)] }, style: { fill: api.visual('color') } };
@@ -35,7 +28,7 @@
       axis.axisLabel = { color: soft, hideOverlap: true, showMinLabel: axis.type === 'category' ? true : null };
       if (axis.type !== 'category') {
         axis.axisLabel.formatter = number;
-        axis.axisLabel.showMinLabel = axis.min === 0 || axis.type === 'log';
+        axis.axisLabel.showMinLabel = axis.min === 0;
         axis.axisLabel.showMaxLabel = false;
       }
       axis.axisLine = { show: true, lineStyle: { color: soft } };
@@ -45,8 +38,7 @@
     options.series.forEach(function (s) {
       if (s.name && s.name !== carrier && names.indexOf(s.name) < 0) { names.push(s.name); }
       if (s.type === 'custom') {
-        var width = s.renderItem === 'band' ? 6 : 3;
-        s.encode = { x: width === 6 ? [0, 3] : 0, y: width === 6 ? [1, 2, 4, 5] : [1, 2] };
+        s.encode = { x: [0, 3], y: [1, 2, 4, 5] };
         s.renderItem = shapes[s.renderItem];
         s.clip = true;
         s.silent = true;
@@ -79,10 +71,9 @@
     options.dataZoom[0].moveOnMouseWheel = false;
     options.dataZoom[1].bottom = 30;
     options.dataZoom[1].height = 18;
-    options.dataZoom[1].labelFormatter = options.xAxis[0].type === 'category' ? null : number;
+    options.dataZoom[1].labelFormatter = number;
     options.dataZoom[1].textStyle = { color: soft };
     options.dataZoom[1].showDataShadow = false;
-    if (options.xAxis[0].type === 'category') { options.dataZoom = []; options.grid[0].bottom = 62; }
     if (!names.length) { options.legend.show = false; }
     options.aria = { enabled: false };
     return options;

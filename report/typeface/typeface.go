@@ -17,7 +17,6 @@ import (
 	"golang.org/x/image/font/opentype"
 	"golang.org/x/image/font/sfnt"
 	"golang.org/x/image/math/fixed"
-	"gonum.org/v1/plot/font"
 )
 
 // Licence is the licence of both fonts.
@@ -113,14 +112,11 @@ func Width(w Weight, size float64, text string) float64 {
 	return sum * size
 }
 
-// Face returns the font as gonum draws with it, at a size in points.
-func Face(w Weight, size float64) font.Face {
-	weight := xfont.WeightNormal
-	if w == Bold {
-		weight = xfont.WeightBold
+// Face returns the font for drawing on a picture, at a size in points.
+func Face(w Weight, size, dpi float64) xfont.Face {
+	f, err := opentype.NewFace(of(w).font, &opentype.FaceOptions{Size: size, DPI: dpi, Hinting: xfont.HintingNone})
+	if err != nil {
+		panic(fmt.Sprintf("typeface: the embedded font cannot be set: %v", err))
 	}
-	return font.Face{
-		Font: font.Font{Typeface: "Liberation", Variant: "Sans", Weight: weight, Size: font.Points(size)},
-		Face: of(w).font,
-	}
+	return f
 }

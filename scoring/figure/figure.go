@@ -19,15 +19,11 @@ type Figure struct {
 	Marks   []Mark   `json:"marks,omitempty"`
 }
 
-// An Axis has a name and a unit; Log asks for a logarithmic scale. Min and Max
-// fix the range when they differ.
+// An Axis has a name and a unit.
 type Axis struct {
-	Name string  `json:"name"`
-	Unit string  `json:"unit"`
-	Log  bool    `json:"log,omitempty"`
-	Min  float64 `json:"min,omitempty"`
-	Max  float64 `json:"max,omitempty"`
-	// Categories names the positions 0, 1, 2… of an axis without numbers.
+	Name string `json:"name"`
+	Unit string `json:"unit"`
+	// Categories names the positions 0, 1, 2… of a Y axis without numbers.
 	Categories []string `json:"categories,omitempty"`
 }
 
@@ -39,19 +35,15 @@ const (
 	Line   Style = "line"
 	Points Style = "points"
 	Bars   Style = "bars"
-	Steps  Style = "steps"
 	Dashed Style = "dashed" // a fitted or predicted curve
 )
 
-// A Series is one set of points. Low and High, when given, are error bars and
-// as long as Y.
+// A Series is one set of points.
 type Series struct {
 	Name  string    `json:"name"`
 	Style Style     `json:"style"`
 	X     []float64 `json:"x"`
 	Y     []float64 `json:"y"`
-	Low   []float64 `json:"low,omitempty"`
-	High  []float64 `json:"high,omitempty"`
 }
 
 // A Limit is a straight line across the chart: at a value of Y, or of X when
