@@ -17,7 +17,6 @@ import (
 	"proveout/report/document"
 	"proveout/report/page"
 	"proveout/report/record"
-	"proveout/report/typeface"
 )
 
 // A Document is everything that stands on a certificate or a test report.
@@ -97,10 +96,4 @@ func MissingGlyphs(d *Document) ([]Glyph, error) {
 		return nil, err
 	}
 	return content.Missing(c, document.Drawable), nil
-}
-
-// Licences returns the licences and notices of the third-party files inside
-// the documents: the fonts of the PDF and the chart library of the page.
-func Licences() string {
-	return "Liberation Sans, embedded in every PDF\n\n" + typeface.Licence + "\n\n" + page.Licences()
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"os"
 	"strings"
 	"testing"
 
@@ -69,10 +70,16 @@ func TestLanguagesPrint(t *testing.T) {
 	}
 }
 
+// The licences of the files inside the documents lie beside them.
 func TestLicences(t *testing.T) {
-	for _, want := range []string{"SIL OPEN FONT LICENSE", "Apache License", "The Apache Software Foundation", "Mike Bostock"} {
-		if !strings.Contains(Licences(), want) {
-			t.Errorf("no %q", want)
+	for file, want := range map[string]string{
+		"typeface/LICENSE-OFL.txt":        "SIL OPEN FONT LICENSE",
+		"page/assets/LICENSE-echarts.txt": "Apache License",
+		"page/assets/NOTICE-echarts.txt":  "The Apache Software Foundation",
+		"page/assets/LICENSE-d3.txt":      "Mike Bostock",
+	} {
+		if text, err := os.ReadFile(file); err != nil || !strings.Contains(string(text), want) {
+			t.Errorf("%s: no %q, %v", file, want, err)
 		}
 	}
 }

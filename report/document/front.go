@@ -343,30 +343,46 @@ func (s *sheet) check(c *content.Check) *block {
 	return b
 }
 
-// code draws a QR code (ISO/IEC 18004), a row of dark modules at a time. The
-// frame around it leaves the quiet zone.
+// code draws a QR code. The frame around it leaves the quiet zone.
 func (s *sheet) code(b *block, shown *element, text string, x, y, side float64) {
-	img, err := qr.Encode(text, qr.M, qr.Auto)
+	n, bars, err := QRCode(text)
 	if err != nil {
 		s.errs = append(s.errs, err)
 		return
 	}
-	n := img.Bounds().Dx()
 	m := side / float64(n)
-	dark := func(col, row int) bool {
-		r, _, _, _ := img.At(col, row).RGBA()
+	for _, bar := range bars {
+		b.fill(x+float64(bar.X)*m, y+float64(bar.Y)*m, float64(bar.Length)*m, m*1.02, &black)
+		b.fills[len(b.fills)-1].tag = shown
+	}
+}
+
+// A QRBar is a run of dark modules in a row of a QR code, by columns and rows
+// from the upper left corner.
+type QRBar struct{ X, Y, Length int }
+
+// QRCode is the QR code (ISO/IEC 18004) of a text: so many modules square, dark
+// where there are bars.
+func QRCode(text string) (modules int, bars []QRBar, err error) {
+	img, err := qr.Encode(text, qr.M, qr.Auto)
+	if err != nil {
+		return 0, nil, err
+	}
+	n := img.Bounds().Dx()
+	dark := func(x, y int) bool {
+		r, _, _, _ := img.At(x, y).RGBA()
 		return r < 0x8000
 	}
-	for row := range n {
-		for col := 0; col < n; col++ {
-			from := col
-			for col < n && dark(col, row) {
-				col++
+	for y := range n {
+		for x := 0; x < n; x++ {
+			from := x
+			for x < n && dark(x, y) {
+				x++
 			}
-			if col > from {
-				b.fill(x+float64(from)*m, y+float64(row)*m, float64(col-from)*m, m*1.02, &black)
-				b.fills[len(b.fills)-1].tag = shown
+			if x > from {
+				bars = append(bars, QRBar{from, y, x - from})
 			}
 		}
 	}
+	return n, bars, nil
 }

@@ -4,9 +4,9 @@ import (
 	"bytes"
 	"strings"
 
-	"github.com/boombuler/barcode/qr"
 	"github.com/phpdave11/gofpdf"
 
+	"proveout/report/document"
 	"proveout/report/typeface"
 )
 
@@ -28,20 +28,15 @@ func (k *kit) label() ([]byte, error) {
 	p.AddUTF8FontFromBytes("body", "", bytes.Clone(typeface.TTF(typeface.Regular)))
 	p.AddUTF8FontFromBytes("body", "B", bytes.Clone(typeface.TTF(typeface.Bold)))
 	p.AddPage()
-	img, err := qr.Encode(k.c.Front.Check.QR, qr.M, qr.Auto)
+	modules, bars, err := document.QRCode(k.c.Front.Check.QR)
 	if err != nil {
 		return nil, err
 	}
 	const side, edge = 30.0, 5.0
-	n := img.Bounds().Dx()
-	m := side / float64(n)
+	m := side / float64(modules)
 	p.SetFillColor(0, 0, 0)
-	for y := range n {
-		for x := range n {
-			if r, _, _, _ := img.At(x, y).RGBA(); r < 0x8000 {
-				p.Rect(edge+float64(x)*m, edge+float64(y)*m, m*1.02, m*1.02, "F")
-			}
-		}
+	for _, bar := range bars {
+		p.Rect(edge+float64(bar.X)*m, edge+float64(bar.Y)*m, (float64(bar.Length)+0.02)*m, m*1.02, "F")
 	}
 	const left = edge + side + 5
 	line := func(y float64, weight typeface.Weight, size float64, text string) {

@@ -11,9 +11,11 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"html"
 	"image"
 	"image/jpeg"
 	"image/png"
+	"slices"
 	"strings"
 
 	"golang.org/x/image/draw"
@@ -33,9 +35,9 @@ type File struct {
 	Data []byte
 }
 
-// Side is the length of a side of the square pictures, px; marketplaces take
+// side is the length of a side of the square pictures, px; marketplaces take
 // pictures of this size and scale them themselves (common practice, no source).
-const Side = 1600
+const side = 1600
 
 // ErrCustomer is returned for a document that names the customer.
 var ErrCustomer = errors.New("the certificate names the customer")
@@ -84,7 +86,7 @@ func Make(d *record.Document, pdf string, originals []image.Image) ([]File, erro
 	}
 	return append(files,
 		File{"description.txt", []byte(k.text())},
-		File{"description.html", []byte(k.html())},
+		File{"description.html", []byte(k.markup())},
 		File{"bag-label.pdf", label},
 		File{"how-to-check.txt", []byte(k.howTo())}), nil
 }
@@ -96,12 +98,12 @@ type kit struct {
 	pdf string
 }
 
-// photo is a picture of at most [Side] px, drawn anew, so that nothing of the
+// photo is a picture of at most [side] px, drawn anew, so that nothing of the
 // camera's notes (position, owner) is left.
 func photo(src image.Image) ([]byte, error) {
 	w, h := src.Bounds().Dx(), src.Bounds().Dy()
-	if long := max(w, h); long > Side {
-		w, h = max(1, w*Side/long), max(1, h*Side/long)
+	if long := max(w, h); long > side {
+		w, h = max(1, w*side/long), max(1, h*side/long)
 	}
 	out := image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(out, out.Rect, image.White, image.Point{}, draw.Src)
@@ -113,7 +115,7 @@ func photo(src image.Image) ([]byte, error) {
 
 // figures draws each figure alone, in the proportion 4:3.
 func (k *kit) figures() ([]File, error) {
-	const dpi, w = 300, Side * 72.0 / 300
+	const dpi, w = 300, side * 72.0 / 300
 	mark := k.w.T("number.mark")
 	var out []File
 	n := 0
@@ -155,7 +157,11 @@ func (k *kit) parts() []part {
 	}
 	add(w.T("listing.wrong"), j.Complaint)
 	add(w.T("listing.condition"), j.Condition)
-	add(w.T("listing.done"), append(k.works(), j.WorkNotes)...)
+	var done []string
+	for _, work := range j.Work {
+		done = append(done, w.Say(work))
+	}
+	add(w.T("listing.done"), append(done, j.WorkNotes)...)
 	var tested []string
 	for _, t := range k.c.Front.Tested {
 		line := k.pair(t.Title, t.Word)
@@ -167,16 +173,7 @@ func (k *kit) parts() []part {
 	add(k.c.Front.TestedHd, tested...)
 	add(w.T("listing.results"), k.results()...)
 	add(w.T("listing.marks"), k.marks()...)
-	add(w.T("listing.not"), append(append([]string(nil), k.c.Front.IsNot...), w.T("limits.1"), w.T("limits.2"))...)
-	return out
-}
-
-// works are the kinds of work done.
-func (k *kit) works() []string {
-	out := make([]string, 0, len(k.d.Job.Work)+1)
-	for _, w := range k.d.Job.Work {
-		out = append(out, k.w.Say(w))
-	}
+	add(w.T("listing.not"), slices.Concat(k.c.Front.IsNot, []string{w.T("limits.1"), w.T("limits.2")})...)
 	return out
 }
 
@@ -240,14 +237,15 @@ func (k *kit) text() string {
 	return b.String()
 }
 
-// html is the description in the few elements that offers may hold.
-func (k *kit) html() string {
+// markup is the description in the few elements that offers may hold.
+func (k *kit) markup() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "<h2>%s</h2>\n<p><b>%s</b><br>%s</p>\n", esc(k.c.Front.Card), esc(k.w.T("listing.accepted")), esc(k.number()))
+	fmt.Fprintf(&b, "<h2>%s</h2>\n<p><b>%s</b><br>%s</p>\n",
+		html.EscapeString(k.c.Front.Card), html.EscapeString(k.w.T("listing.accepted")), html.EscapeString(k.number()))
 	list := func(title string, items []string) {
-		fmt.Fprintf(&b, "<h3>%s</h3>\n<ul>\n", esc(title))
+		fmt.Fprintf(&b, "<h3>%s</h3>\n<ul>\n", html.EscapeString(title))
 		for _, i := range items {
-			fmt.Fprintf(&b, "<li>%s</li>\n", esc(i))
+			fmt.Fprintf(&b, "<li>%s</li>\n", html.EscapeString(i))
 		}
 		b.WriteString("</ul>\n")
 	}
@@ -256,10 +254,6 @@ func (k *kit) html() string {
 	}
 	list(k.w.T("listing.howto"), k.steps())
 	return b.String()
-}
-
-func esc(s string) string {
-	return strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;").Replace(s)
 }
 
 // steps say how the certificate is checked.

@@ -9,10 +9,8 @@ import (
 	"image/png"
 	"strings"
 
-	"github.com/boombuler/barcode/qr"
 	"golang.org/x/image/draw"
 	"golang.org/x/image/font"
-	"golang.org/x/image/font/opentype"
 	"golang.org/x/image/math/fixed"
 
 	"proveout/report/document"
@@ -21,10 +19,7 @@ import (
 )
 
 // A board is a picture in the making.
-type board struct {
-	img  *image.RGBA
-	errs []error
-}
+type board struct{ img *image.RGBA }
 
 var (
 	ink   = color.RGBA{0x11, 0x11, 0x11, 0xFF}
@@ -59,18 +54,7 @@ func (b *board) line(x, y, width int, w typeface.Weight, size float64, c color.C
 		r = r[:len(r)-1]
 		s = strings.TrimSpace(string(r)) + "…"
 	}
-	parsed, err := opentype.Parse(typeface.TTF(w))
-	if err != nil {
-		b.errs = append(b.errs, err)
-		return
-	}
-	face, err := opentype.NewFace(parsed, &opentype.FaceOptions{Size: size, DPI: 72})
-	if err != nil {
-		b.errs = append(b.errs, err)
-		return
-	}
-	defer face.Close()
-	d := font.Drawer{Dst: b.img, Src: image.NewUniform(c), Face: face, Dot: fixed.P(x, y)}
+	d := font.Drawer{Dst: b.img, Src: image.NewUniform(c), Face: typeface.Face(w, size, 72), Dot: fixed.P(x, y)}
 	d.DrawString(s)
 }
 
@@ -88,26 +72,25 @@ func (b *board) fit(src image.Image, r image.Rectangle) {
 // summary is the square picture: the card, the verdict, what was tested.
 func (k *kit) summary() ([]byte, error) {
 	const m = 70
-	b := &board{img: image.NewRGBA(image.Rect(0, 0, Side, Side))}
+	b := &board{img: image.NewRGBA(image.Rect(0, 0, side, side))}
 	b.fill(b.img.Rect, color.White)
 	f := &k.c.Front
-	b.line(m, 120, Side-2*m, typeface.Bold, 72, ink, f.Card)
-	b.line(m, 175, Side-2*m, typeface.Regular, 34, quiet, strings.Join(k.marks(), "  ·  "))
+	b.line(m, 120, side-2*m, typeface.Bold, 72, ink, f.Card)
+	b.line(m, 175, side-2*m, typeface.Regular, 34, quiet, strings.Join(k.marks(), "  ·  "))
 
 	top := 215
 	if photo, err := k.best(); err != nil {
 		return nil, err
 	} else if photo != nil {
-		b.fit(photo, image.Rect(m, top, Side-m, top+640))
+		b.fit(photo, image.Rect(m, top, side-m, top+640))
 		top += 670
 	}
-	b.fill(image.Rect(m, top, Side-m, top+130), green)
+	b.fill(image.Rect(m, top, side-m, top+130), green)
 	b.tick(m+65, top+65, 40)
-	b.line(m+135, top+85, Side-2*m-150, typeface.Bold, 60, color.White, k.w.T("listing.accepted"))
+	b.line(m+135, top+85, side-2*m-150, typeface.Bold, 60, color.White, k.w.T("listing.accepted"))
 	k.testedList(b, m, top+190)
-	k.foot(b, m)
-	if len(b.errs) > 0 {
-		return nil, b.errs[0]
+	if err := k.foot(b, m); err != nil {
+		return nil, err
 	}
 	var out bytes.Buffer
 	err := png.Encode(&out, b.img)
@@ -121,11 +104,8 @@ func (k *kit) testedList(b *board, x, y int) {
 	if rows == 0 {
 		return
 	}
-	pitch := min(54, (1290-y)/rows)
-	if pitch < 30 {
-		pitch = 30
-	}
-	width := (Side - 2*x - 60) / 2
+	pitch := max(30, min(54, (1290-y)/rows))
+	width := (side - 2*x - 60) / 2
 	for i, s := range steps {
 		cx, cy := x+(i/rows)*(width+60), y+(i%rows)*pitch
 		if cy > 1330 {
@@ -141,23 +121,17 @@ func (k *kit) testedList(b *board, x, y int) {
 }
 
 // foot names the shop and the certificate, with the QR code of the certificate.
-func (k *kit) foot(b *board, m int) {
-	b.fill(image.Rect(m, 1360, Side-m, 1363), ink)
-	side := 190
-	img, err := qr.Encode(k.c.Front.Check.QR, qr.M, qr.Auto)
+func (k *kit) foot(b *board, m int) error {
+	b.fill(image.Rect(m, 1360, side-m, 1363), ink)
+	modules, bars, err := document.QRCode(k.c.Front.Check.QR)
 	if err != nil {
-		b.errs = append(b.errs, err)
-		return
+		return err
 	}
-	n := img.Bounds().Dx()
-	px := side / n
-	left := Side - m - px*n
-	for y := range n {
-		for x := range n {
-			if r, _, _, _ := img.At(x, y).RGBA(); r < 0x8000 {
-				b.fill(image.Rect(left+x*px, 1385+y*px, left+(x+1)*px, 1385+(y+1)*px), ink)
-			}
-		}
+	px := 190 / modules
+	left := side - m - px*modules
+	for _, bar := range bars {
+		at := image.Pt(left+bar.X*px, 1385+bar.Y*px)
+		b.fill(image.Rectangle{at, at.Add(image.Pt(bar.Length*px, px))}, ink)
 	}
 	width := left - m - 40
 	b.line(m, 1425, width, typeface.Bold, 36, ink, k.d.Shop.Name)
@@ -168,6 +142,7 @@ func (k *kit) foot(b *board, m int) {
 	}
 	b.line(m, 1515, width, typeface.Regular, size, quiet, k.c.Front.IsNot[0])
 	b.line(m, 1555, width, typeface.Regular, 26, quiet, k.d.Seal.Fingerprint.String())
+	return nil
 }
 
 // tick draws the sign of acceptance: a white tick.

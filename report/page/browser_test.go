@@ -24,9 +24,12 @@ func browser(t *testing.T, file string, args ...string) (out, log string) {
 	}
 	ctx, stop := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer stop()
-	all := append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-		"--disable-component-update", "--disable-sync", "--user-data-dir=" + t.TempDir(), "--proxy-server=127.0.0.1:9", "--enable-logging=stderr", "--v=0",
-		"--hide-scrollbars", "--virtual-time-budget=3000"}, args...)
+	all := append([]string{
+		"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+		"--disable-background-networking", "--disable-component-update", "--disable-sync",
+		"--user-data-dir=" + t.TempDir(), "--proxy-server=127.0.0.1:9", "--enable-logging=stderr", "--v=0",
+		"--hide-scrollbars", "--virtual-time-budget=3000",
+	}, args...)
 	cmd := exec.CommandContext(ctx, path, append(all, "file://"+file)...)
 	var o, e strings.Builder
 	cmd.Stdout, cmd.Stderr = &o, &e
@@ -45,12 +48,15 @@ func TestBrowserShowsThePage(t *testing.T) {
 				t.Errorf("%s: %s", name, l)
 			}
 		}
-		charts, drawn := strings.Count(dom, `class="chart"`), len(regexp.MustCompile(`class="chart"[^>]*>\s*<div[^>]*>\s*<svg`).FindAllString(dom, -1))
+		charts := strings.Count(dom, `class="chart"`)
+		drawn := len(regexp.MustCompile(`class="chart"[^>]*>\s*<div[^>]*>\s*<svg`).FindAllString(dom, -1))
 		if charts < 3 || drawn != charts {
 			t.Errorf("%s: %d of %d charts drawn", name, drawn, charts)
 		}
 		if name == "accepted" {
-			for _, s := range []string{"96 ms", "limit", "where the next good card is expected (95 %)", "good cards", "temperature, °C"} {
+			for _, s := range []string{
+				"96 ms", "limit", "where the next good card is expected (95 %)", "good cards", "temperature, °C",
+			} {
 				if strings.Count(dom, ">"+s+"<") == 0 {
 					t.Errorf("%s: no %q in any chart", name, s)
 				}
@@ -89,8 +95,14 @@ func TestBrowserFitsAPhone(t *testing.T) {
 		// A frame of 360 px measures the page: the window itself cannot be as
 		// narrow. The policy of the page forbids foreign scripts, so the
 		// measuring stands outside it.
-		outer := `<!DOCTYPE html><iframe id="f" width="360" height="800" srcdoc="` + strings.NewReplacer("&", "&amp;", `"`, "&quot;").Replace(string(page)) +
-			`"></iframe><script>document.getElementById('f').onload = function () { setTimeout(function () { document.title = 'width ' + document.getElementById('f').contentDocument.documentElement.scrollWidth; }, 500); };</script>`
+		outer := `<!DOCTYPE html><iframe id="f" width="360" height="800" srcdoc="` +
+			strings.NewReplacer("&", "&amp;", `"`, "&quot;").Replace(string(page)) +
+			`"></iframe><script>
+var f = document.getElementById('f');
+f.onload = function () {
+	setTimeout(function () { document.title = 'width ' + f.contentDocument.documentElement.scrollWidth; }, 500);
+};
+</script>`
 		path := filepath.Join(t.TempDir(), "outer.html")
 		if err := os.WriteFile(path, []byte(outer), 0o644); err != nil {
 			t.Fatal(err)

@@ -26,29 +26,16 @@ import (
 	"proveout/scoring/conformity"
 )
 
+// library is the chart library; its licences lie beside it.
+//
 //go:embed assets/echarts.min.js
 var library string
-
-//go:embed assets/LICENSE-echarts.txt
-var libraryLicence string
-
-//go:embed assets/NOTICE-echarts.txt
-var libraryNotice string
-
-//go:embed assets/LICENSE-d3.txt
-var libraryPartLicence string
 
 //go:embed page.css
 var style string
 
 //go:embed page.js
 var script string
-
-// Licences returns the licence and notice of the chart library in every page.
-func Licences() string {
-	return "Apache ECharts 5.6.0, embedded in every page\n\n" + libraryNotice + "\n" + libraryLicence +
-		"\nParts of it:\n\n" + libraryPartLicence
-}
 
 // policy allows the two scripts of the page by their hashes, and nothing from
 // elsewhere.

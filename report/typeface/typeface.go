@@ -7,7 +7,6 @@
 package typeface
 
 import (
-	_ "embed"
 	"fmt"
 	"sync"
 
@@ -18,11 +17,6 @@ import (
 	"golang.org/x/image/font/sfnt"
 	"golang.org/x/image/math/fixed"
 )
-
-// Licence is the licence of both fonts.
-//
-//go:embed LICENSE-OFL.txt
-var Licence string
 
 // A Weight selects one of the two fonts.
 type Weight int

@@ -16,7 +16,9 @@ func TestWidth(t *testing.T) {
 		if got, want := Width(w, 1, " "), 569.0/2048; math.Abs(got-want) > 1e-9 {
 			t.Errorf("weight %d: space %g, want %g", w, got, want)
 		}
-		for r, want := range map[rune]bool{'Ω': true, '±': true, '№': true, 'Ж': true, '…': true, '漢': false, 0x1F600: false} {
+		for r, want := range map[rune]bool{
+			'Ω': true, '±': true, '№': true, 'Ж': true, '…': true, '漢': false, 0x1F600: false,
+		} {
 			if Has(w, r) != want {
 				t.Errorf("weight %d: Has(%U) = %v", w, r, !want)
 			}

@@ -66,7 +66,9 @@ depth = "32 bit"
 	in.Job.Card.Serial = ""
 	again := in.Job.Attempts["image"][0]
 	again.Number, again.Started, again.Ended = 2, at(5, 9, 40), at(5, 9, 48)
-	again.Notes = []reading.Note{{At: at(5, 9, 48), By: "mo", Text: "Same columns with another cable and another monitor."}}
+	again.Notes = []reading.Note{
+		{At: again.Ended, By: "mo", Text: "Same columns with another cable and another monitor."},
+	}
 	in.Job.Attempts["image"] = append(in.Job.Attempts["image"], again)
 	delete(in.Job.Attempts, "soak")
 	return judged("HW-2026-0043", in)
@@ -128,8 +130,9 @@ func input(others string) reading.Input {
 		Complaint: "Picture breaks up after about ten minutes; sometimes only half the memory is found.",
 		Condition: "Light dust, heatsink loose on one pin, earlier repair visible at U4 (flux left behind).",
 		Work:      []string{"memory chips replaced", "pins resoldered", "thermal compound renewed"},
-		WorkNotes: "U4 replaced by a chip of the same type and speed; pins 31 to 34 of U1 resoldered; two bridges at U2 cleared.",
-		Attempts:  map[string][]reading.Attempt{},
+		WorkNotes: "U4 replaced by a chip of the same type and speed; pins 31 to 34 of U1 resoldered; " +
+			"two bridges at U2 cleared.",
+		Attempts: map[string][]reading.Attempt{},
 	}}
 	answer(in, resultsText)
 	if others != "" {
@@ -141,7 +144,8 @@ func input(others string) reading.Input {
 	soak.Logs = []reading.Log{soakLog}
 	soak.Notes = []reading.Note{{At: at(5, 10, 20), By: "mo", Text: "Side panel closed."}}
 	in.Job.Attempts["soak"] = []reading.Attempt{
-		{Number: 1, Started: at(4, 15, 30), Ended: at(4, 15, 41), By: "mo", Cut: "The bench lost power after 11 minutes.", Ran: 660},
+		{Number: 1, Started: at(4, 15, 30), Ended: at(4, 15, 41), By: "mo", Ran: 660,
+			Cut: "The bench lost power after 11 minutes."},
 		soak,
 	}
 	return in
