@@ -61,9 +61,9 @@ func Resolution(name string, step float64) Contribution {
 }
 
 // Repeatability is the type A contribution of the mean of repeated readings,
-// s/√n. It needs at least two finite readings. The library's standard deviation
-// corrects the rounding of its mean, so that readings which share their first
-// digits keep their spread.
+// s/√n. It needs at least two finite readings. The library's variance corrects
+// the rounding of its mean, so that readings which share their first digits keep
+// their spread; of equal readings it may be a rounding below zero.
 //
 // Source: JCGM 100:2008, 4.2.3.
 func Repeatability(name string, readings []float64) (Contribution, error) {
@@ -76,7 +76,8 @@ func Repeatability(name string, readings []float64) (Contribution, error) {
 			return Contribution{}, fmt.Errorf("%s: a reading is not a number", name)
 		}
 	}
-	return Contribution{Name: name, Distribution: TypeA, Value: stat.StdDev(readings, nil), N: n}, nil
+	s := math.Sqrt(max(0, stat.Variance(readings, nil)))
+	return Contribution{Name: name, Distribution: TypeA, Value: s, N: n}, nil
 }
 
 // standard returns the standard uncertainty of c.

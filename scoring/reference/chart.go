@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+
 	"proveout/plans/fact"
 )
 
@@ -89,7 +91,7 @@ func ControlChart(runs []float64) (Chart, error) {
 	if err != nil {
 		return Chart{}, err
 	}
-	meanRange := sum(movingRanges(runs), 0) / float64(n-1)
+	meanRange := floats.SumCompensated(movingRanges(runs)) / float64(n-1)
 	c := chartAround(runs, d.Mean, meanRange, newestWeight)
 	if n < settledRuns {
 		c.Notes = append(c.Notes, fact.New("reference.few-runs", "n", n, "settled", settledRuns))

@@ -13,6 +13,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // A Description sums a set of scores up, in the unit of the scores.
@@ -50,13 +52,14 @@ func describe(scores []float64) (Description, error) {
 		}
 	}
 	n := float64(len(scores))
-	d := Description{N: len(scores), Mean: sum(scores, 0) / n}
-	d.Mean += sum(scores, d.Mean) / n
+	d := Description{N: len(scores), Mean: floats.SumCompensated(scores) / n}
+	d.Mean += floats.SumCompensated(from(scores, d.Mean)) / n
 	if len(scores) > 1 {
-		residue := sum(scores, d.Mean)
+		residues := from(scores, d.Mean)
+		residue := floats.SumCompensated(residues)
 		var squares float64
-		for _, x := range scores {
-			squares += (x - d.Mean) * (x - d.Mean)
+		for _, r := range residues {
+			squares += r * r
 		}
 		d.SD = math.Sqrt(max(squares-residue*residue/n, 0) / (n - 1))
 	}
@@ -65,9 +68,9 @@ func describe(scores []float64) (Description, error) {
 	}
 	sorted := slices.Sorted(slices.Values(scores))
 	d.Median, d.Min, d.Max = median(sorted), sorted[0], sorted[len(sorted)-1]
-	distances := make([]float64, len(sorted))
-	for i, x := range sorted {
-		distances[i] = math.Abs(x - d.Median)
+	distances := from(sorted, d.Median)
+	for i, x := range distances {
+		distances[i] = math.Abs(x)
 	}
 	slices.Sort(distances)
 	d.MAD = median(distances)
@@ -77,20 +80,11 @@ func describe(scores []float64) (Description, error) {
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
-// sum adds scores less offset with Neumaier's compensation.
-func sum(scores []float64, offset float64) float64 {
-	var total, lost float64
-	for _, x := range scores {
-		x -= offset
-		t := total + x
-		if math.Abs(total) >= math.Abs(x) {
-			lost += (total - t) + x
-		} else {
-			lost += (x - t) + total
-		}
-		total = t
-	}
-	return total + lost
+// from is how far scores lie from a place.
+func from(scores []float64, place float64) []float64 {
+	out := slices.Clone(scores)
+	floats.AddConst(-place, out)
+	return out
 }
 
 // median of sorted scores, at least one.
