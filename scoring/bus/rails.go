@@ -3,68 +3,12 @@ package bus
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"proveout/scoring/conformity"
 )
-
-// A RailLimit is a supply rail of a slot with its limits.
-type RailLimit struct {
-	Name     string  `json:"name"` // "pci.+5V"
-	Rail     string  `json:"rail"` // as printed on the plan: "+5 V"
-	NominalV float64 `json:"nominal_v"`
-	MinV     float64 `json:"min_v"`
-	MaxV     float64 `json:"max_v"`
-	MaxA     float64 `json:"max_a,omitempty"` // a card may draw; 0: not stated
-	Source   string  `json:"source"`
-}
-
-// SlotRails returns the rails of the slots with the limits a plan can refer
-// to.
-func SlotRails() []RailLimit {
-	pci := "PCI Local Bus Specification 2.x, power supply of add-in cards (from memory)"
-	agp := "AGP Interface Specification 2.0, power supply (from memory)"
-	agp3 := "AGP Interface Specification 3.0: the swing is 0.8 V, the supply stays at 1.5 V (from memory)"
-	return []RailLimit{
-		{"pci.+5V", "+5 V", 5, 4.75, 5.25, 5, pci},
-		{"pci.+3.3V", "+3.3 V", 3.3, 3.0, 3.6, 7.6, pci},
-		{"pci.+12V", "+12 V", 12, 11.4, 12.6, 0.5, pci},
-		{"pci.-12V", "-12 V", -12, -13.2, -10.8, 0.1, pci},
-		{"agp.vddq3.3", "VDDQ, 3.3 V signalling", 3.3, 3.15, 3.45, 0, agp},
-		{"agp.vddq1.5", "VDDQ, 1.5 V signalling", 1.5, 1.425, 1.575, 0, agp},
-		{"agp.vddq0.8", "VDDQ, 0.8 V swing", 1.5, 1.425, 1.575, 0, agp3},
-		{"agp.+3.3V", "VCC3.3", 3.3, 3.15, 3.45, 0, agp},
-		{"agp.+5V", "+5 V", 5, 4.75, 5.25, 0, agp},
-		{"agp.+12V", "+12 V", 12, 11.4, 12.6, 0, agp},
-	}
-}
-
-// LookupRail finds a rail by its name; case and spaces do not matter.
-func LookupRail(name string) (RailLimit, bool) {
-	plain := func(s string) string { return strings.ToLower(strings.ReplaceAll(s, " ", "")) }
-	for _, r := range SlotRails() {
-		if plain(r.Name) == plain(name) {
-			return r, true
-		}
-	}
-	return RailLimit{}, false
-}
-
-// Judge compares a voltage with the rail's limits; u is the standard
-// uncertainty of the reading in volts. The reading ± 2u wholly inside passes,
-// wholly outside fails (JCGM 106:2012).
-func (r RailLimit) Judge(volts, u float64) conformity.Verdict {
-	switch {
-	case volts-2*u >= r.MinV && volts+2*u <= r.MaxV:
-		return conformity.Pass
-	case volts+2*u < r.MinV || volts-2*u > r.MaxV:
-		return conformity.Fail
-	}
-	return conformity.Inconclusive // NaN too
-}
 
 // A ResistanceReport compares a resistance to ground with known-good cards.
 type ResistanceReport struct {
