@@ -61,7 +61,7 @@ func (j *judge) march() {
 		j.remark("%q is no march test that is known here: what it can and cannot detect is not stated.", j.step.March)
 		return
 	}
-	j.remark("%s", test.Statement())
+	j.remark("%s", said(test.Statement()))
 }
 
 // scanPool returns the memory that a list is about.
@@ -102,10 +102,11 @@ func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
 	if pool == nil {
 		return undecided(why)
 	}
-	f, err := memory.NewFailures(Organisation(*pool))
-	if err != nil {
-		return undecided(err.Error())
+	org := Organisation(*pool)
+	if err := org.Check(); err != nil {
+		return undecided(saidOfError(err))
 	}
+	f := memory.NewFailures(org)
 	for rows, err := range j.in.Files.Failures(l) {
 		if err != nil {
 			return undecided("it cannot be read again: " + err.Error())
@@ -141,31 +142,22 @@ func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
 
 // faults turns findings into causes; the same fault of a second list is not
 // told again.
-func (j *judge) faults(found []memory.Finding, c *Check) {
+func (j *judge) faults(found []memory.Fault, c *Check) {
 	if len(found) == 0 {
 		j.cause(0.3, "memory fails, but no single fault explains the rows", "Supply, clock and temperature of the memory; run the test again and import the longer list.")
 		return
 	}
-	c.Reason += " " + endSentence(upperFirst(FaultWords(found[0])))
+	c.Reason += " " + endSentence(upperFirst(said(found[0].Fact())))
 	for _, x := range found {
-		text := FaultWords(x)
+		text := said(x.Fact())
 		if slices.ContainsFunc(j.out.Causes, func(o Cause) bool { return o.Text == text }) {
 			continue
 		}
-		j.cause(x.Confidence, text, endSentence(upperFirst(x.Advice)))
+		j.cause(x.Confidence, text, endSentence(upperFirst(said(x.Advice))))
 		if len(x.Evidence) > 0 {
-			j.remark("%s: %s", upperFirst(text), endSentence(strings.Join(x.Evidence, "; ")))
+			j.remark("%s: %s", upperFirst(text), endSentence(strings.Join(saidAll(x.Evidence), "; ")))
 		}
 	}
-}
-
-// FaultWords says a finding in words: kind and place.
-func FaultWords(f memory.Finding) string {
-	text := strings.ReplaceAll(string(f.Kind), "-", " ") + ": " + f.Where
-	if f.Alternative {
-		text = "or " + text
-	}
-	return text
 }
 
 // scanCount judges the number of failures that the test itself states.

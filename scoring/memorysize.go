@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/memory"
@@ -34,12 +35,18 @@ func (j *judge) memorySize() {
 			continue
 		}
 		c.Value, c.Text = number(r.Number()/(1<<20)), quantity.Format(r.Number(), 0, quantity.Bytes)
-		report, err := memory.ExplainSize([]memory.Organisation{Organisation(pool)}, int64(math.Round(r.Number())), int64(math.Round(r.Resolution)))
-		if err != nil {
-			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+		org, shown, step := Organisation(pool), int64(math.Round(r.Number())), int64(math.Round(r.Resolution))
+		if err := org.Check(); err != nil {
+			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(saidOfError(err))
 			j.check(c)
 			continue
 		}
+		if shown < 0 {
+			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(said(fact.New("memory.negative", "size", memory.Bytes(shown))))
+			j.check(c)
+			continue
+		}
+		report := memory.ExplainSize([]memory.Organisation{org}, shown, step)
 		reports = append(reports, report)
 		j.explainSize(&c, pool, report)
 		j.check(c)
@@ -71,30 +78,30 @@ func (j *judge) explainSize(c *Check, pool plans.MemoryPool, report memory.SizeR
 		c.Verdict = conformity.Pass
 	}
 	best := report.Explanations[0]
-	c.Reason = fmt.Sprintf("%s: %s of %s shown. %s", c.Title, c.Text, pool.Total.Text, endSentence(upperFirst(best.Text)))
+	c.Reason = fmt.Sprintf("%s: %s of %s shown. %s", c.Title, c.Text, pool.Total.Text, endSentence(upperFirst(said(best.Text))))
 	switch {
 	case c.Verdict == conformity.Pass:
 		j.out.displayMatter = true
 		return
 	case best.Kind == memory.SizeReserved:
-		c.Settle = upperFirst(endSentence(best.NextCheck))
+		c.Settle = upperFirst(endSentence(said(best.NextCheck)))
 		return
 	}
 	for i, e := range report.Explanations {
 		if i == 4 {
 			break
 		}
-		look := upperFirst(endSentence(e.NextCheck))
+		look := upperFirst(endSentence(said(e.NextCheck)))
 		if len(e.Chips) > 0 {
 			look = "Look at " + joinAnd(e.Chips) + ". " + look
 		}
-		j.cause(e.Confidence, e.Text, look)
+		j.cause(e.Confidence, said(e.Text), look)
 		if i > 0 {
-			j.remark("Or: %s", e.Text)
+			j.remark("Or: %s", said(e.Text))
 		}
 	}
 	if c.Verdict == conformity.Inconclusive {
-		c.Settle = upperFirst(endSentence(best.NextCheck))
+		c.Settle = upperFirst(endSentence(said(best.NextCheck)))
 	}
 }
 

@@ -1,8 +1,12 @@
 package scoring
 
 import (
+	"errors"
+	"strings"
+
 	"proveout/plans/fact"
 	"proveout/report/words"
+	"proveout/scoring/memory"
 )
 
 // said is a fact in English words, for outcomes that still hold sentences.
@@ -20,4 +24,13 @@ func saidAll(facts []fact.Fact) []string {
 		out = append(out, said(f))
 	}
 	return out
+}
+
+// saidOfError is what an error has to say, in English words.
+func saidOfError(err error) string {
+	var impossible *memory.Impossible
+	if errors.As(err, &impossible) {
+		return strings.Join(saidAll(impossible.Why), "; ")
+	}
+	return err.Error()
 }

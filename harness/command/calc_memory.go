@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"strings"
 
@@ -13,6 +12,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
@@ -64,14 +64,14 @@ func (c *Console) runMemorySize(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	report, err := memory.ExplainSize(pools, int64(size.Value), int64(step))
-	if err != nil {
-		return err
+	if size.Value < 0 || step < 0 {
+		return errors.New("a size is not below 0")
 	}
+	report := memory.ExplainSize(pools, int64(size.Value), int64(step))
 	if x.Bool("json") {
 		err = c.answer(report)
 	} else {
-		printSize(c.Out, &report)
+		c.printSize(&report)
 	}
 	if err == nil && report.Verdict != conformity.Pass {
 		err = errNotPassed
@@ -87,7 +87,7 @@ func (c *Console) organisations(x *cli.Context) ([]memory.Organisation, error) {
 		if x.IsSet("pool") || x.IsSet("variant") {
 			return nil, errors.New("--pool and --variant go with --family")
 		}
-		o, err := typedOrganisation(x)
+		o, err := c.typedOrganisation(x)
 		return []memory.Organisation{o}, err
 	}
 	if x.IsSet("chip") || x.IsSet("chips") || x.IsSet("bus") || x.IsSet("banks") {
@@ -102,20 +102,42 @@ func (c *Console) organisations(x *cli.Context) ([]memory.Organisation, error) {
 		if err != nil {
 			return nil, err
 		}
-		return []memory.Organisation{scoring.Organisation(*pool)}, nil
+		o, err := c.poolOrganisation(pool)
+		return []memory.Organisation{o}, err
 	}
 	var out []memory.Organisation
 	for i := range family.Memory {
-		if _, err := choosePool(family, family.Memory[i].Name); err != nil {
+		pool, err := choosePool(family, family.Memory[i].Name)
+		if err != nil {
 			return nil, err
 		}
-		out = append(out, scoring.Organisation(family.Memory[i]))
+		o, err := c.poolOrganisation(pool)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, o)
 	}
 	return out, nil
 }
 
+// poolOrganisation returns a memory of a family.
+func (c *Console) poolOrganisation(pool *plans.MemoryPool) (memory.Organisation, error) {
+	o := scoring.Organisation(*pool)
+	return o, c.sound(o)
+}
+
+// sound says in words why an organisation cannot be.
+func (c *Console) sound(o memory.Organisation) error {
+	err := o.Check()
+	var impossible *memory.Impossible
+	if errors.As(err, &impossible) {
+		return errors.New(strings.Join(c.words().TellAll(impossible.Why), "; "))
+	}
+	return err
+}
+
 // typedOrganisation makes up a memory of chips U1, U2, … in lane order.
-func typedOrganisation(x *cli.Context) (memory.Organisation, error) {
+func (c *Console) typedOrganisation(x *cli.Context) (memory.Organisation, error) {
 	if !x.IsSet("chip") || !x.IsSet("bus") {
 		return memory.Organisation{}, errors.New("give the organisation: --family ID, or --chips 8 --chip 1Mix16 --bus 64")
 	}
@@ -143,7 +165,8 @@ func typedOrganisation(x *cli.Context) (memory.Organisation, error) {
 		}
 		banks = chips / lanes
 	case chips != 0 && chips != banks*lanes:
-		return o, fmt.Errorf("%d banks of a %d bit bus take %d chips of %d bits, not %d", banks, o.BusBits, banks*lanes, width, chips)
+		return o, fmt.Errorf("%d banks of a %d bit bus take %d chips of %d bits, not %d",
+			banks, o.BusBits, banks*lanes, width, chips)
 	}
 	if banks > 64 {
 		return o, fmt.Errorf("%d banks are more than a card has", banks)
@@ -157,19 +180,22 @@ func typedOrganisation(x *cli.Context) (memory.Organisation, error) {
 		}
 		o.Banks = append(o.Banks, b)
 	}
-	return o, o.Check()
+	return o, c.sound(o)
 }
 
-func printSize(w io.Writer, r *memory.SizeReport) {
-	fmt.Fprintln(w, strings.ToUpper(r.Verdict.String()))
-	fold(w, "", fmt.Sprintf("Shown: %s of %s.", memory.Size(r.ReportedBytes), memory.Size(r.ExpectedBytes)))
+func (c *Console) printSize(r *memory.SizeReport) {
+	say := c.words()
+	fmt.Fprintln(c.Out, strings.ToUpper(r.Verdict.String()))
+	shown, whole := memory.Bytes(r.ReportedBytes), memory.Bytes(r.ExpectedBytes)
+	fold(c.Out, "", say.Tell(fact.New("memory.shown", "shown", shown, "whole", whole)))
 	for _, e := range r.Explanations {
-		fmt.Fprintln(w)
-		fold(w, "", fmt.Sprintf("%s (%.0f %%): %s", strings.ReplaceAll(string(e.Kind), "-", " "), 100*e.Confidence, upperSentence(e.Text)))
+		fmt.Fprintln(c.Out)
+		share := fact.In(100*e.Confidence, "%").To(1)
+		fold(c.Out, "", say.Tell(fact.New("memory.cause", "kind", e.Kind.Fact(), "share", share, "text", e.Text)))
 		if len(e.Chips) > 0 {
-			fold(w, "  ", "Look at: "+strings.Join(e.Chips, ", ")+".")
+			fold(c.Out, "  ", say.Tell(fact.New("memory.look-at", "chips", fact.Names(fact.Comma, e.Chips))))
 		}
-		fold(w, "  ", "To tell it: "+e.NextCheck)
+		fold(c.Out, "  ", say.Tell(fact.New("memory.to-tell", "check", e.NextCheck)))
 	}
 }
 
@@ -195,7 +221,7 @@ type faultsAnswer struct {
 	Bad     int64       `json:"bad_rows"`
 	BadRows []badRow    `json:"bad,omitempty"`
 	Bits    int         `json:"value_bits"`
-	March   string      `json:"march,omitempty"`
+	March   fact.Fact   `json:"march,omitzero"`
 	Map     []chipPlace `json:"map,omitempty"`
 }
 
@@ -226,10 +252,7 @@ func (c *Console) runMemoryFaults(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	f, err := memory.NewFailures(org)
-	if err != nil {
-		return err
-	}
+	f := memory.NewFailures(org)
 	sum, err := c.readFailures(x.Context, x.Args().First(), o, f)
 	if err != nil {
 		return err
@@ -255,7 +278,7 @@ func (c *Console) runMemoryFaults(x *cli.Context) error {
 	if x.Bool("json") {
 		err = c.answer(a)
 	} else {
-		a.print(c.Out, x.Args().First(), org)
+		c.printFaults(&a, x.Args().First(), org)
 	}
 	if err == nil && (a.Rows > 0 || a.Outside > 0 || a.Bad > 0) {
 		err = errNotPassed
@@ -280,7 +303,8 @@ func (c *Console) faultsOptions(x *cli.Context) (memory.Organisation, logs.Failu
 		if err != nil {
 			return fail(err)
 		}
-		return scoring.Organisation(*pool), o, nil
+		org, err := c.poolOrganisation(pool)
+		return org, o, err
 	}
 	pools, err := c.organisations(x)
 	if err != nil {
@@ -290,7 +314,9 @@ func (c *Console) faultsOptions(x *cli.Context) (memory.Organisation, logs.Failu
 }
 
 // readFailures streams a list into f.
-func (c *Console) readFailures(ctx context.Context, name string, o logs.FailureOptions, f *memory.Failures) (logs.FailureSummary, error) {
+func (c *Console) readFailures(
+	ctx context.Context, name string, o logs.FailureOptions, f *memory.Failures,
+) (logs.FailureSummary, error) {
 	in := logs.Input{Name: shownName(name), Reader: c.In}
 	if name != "-" {
 		file, err := os.Open(c.path(name))
@@ -308,51 +334,62 @@ func (c *Console) readFailures(ctx context.Context, name string, o logs.FailureO
 	})
 }
 
-func (a *faultsAnswer) print(w io.Writer, name string, org memory.Organisation) {
+func (c *Console) printFaults(a *faultsAnswer, name string, org memory.Organisation) {
+	say := func(f fact.Fact) { fold(c.Out, "", c.words().Tell(f)) }
 	switch {
 	case a.Rows > 0:
-		fmt.Fprintln(w, "FAILING")
+		fmt.Fprintln(c.Out, "FAILING")
 	case a.Outside > 0 || a.Bad > 0:
-		fmt.Fprintln(w, "UNDECIDED")
+		fmt.Fprintln(c.Out, "UNDECIDED")
 	default:
-		fmt.Fprintln(w, "NO FAILURE LISTED")
+		fmt.Fprintln(c.Out, "NO FAILURE LISTED")
 	}
-	fold(w, "", fmt.Sprintf("%s: %d failing rows of %d-bit values.", shownName(name), a.Rows, a.Bits))
+	say(fact.New("memory.rows-of", "file", shownName(name), "n", a.Rows, "bits", a.Bits))
 	if a.Agreeing > 0 {
-		fold(w, "", fmt.Sprintf("%d rows read back what was written.", a.Agreeing))
+		say(fact.New("memory.rows-agree", "n", a.Agreeing))
 	}
 	if a.Outside > 0 {
-		fold(w, "", fmt.Sprintf("Note: %d rows lie outside the %s of the memory; if the list counts from another base, give it with --base.", a.Outside, memory.Size(org.Bytes())))
+		say(fact.New("memory.rows-outside", "n", a.Outside, "whole", memory.Bytes(org.Bytes())))
 	}
 	if a.Bad > 0 {
-		fold(w, "", fmt.Sprintf("Note: %d rows could not be read:", a.Bad))
+		say(fact.New("memory.rows-unread", "n", a.Bad))
 		for _, b := range a.BadRows {
-			fold(w, "  ", fmt.Sprintf("%s:%d: %s", shownName(name), b.Line, b.What))
+			fold(c.Out, "  ", fmt.Sprintf("%s:%d: %s", shownName(name), b.Line, b.What))
 		}
 	}
 	if a.Rows > 0 && len(a.Findings) == 0 {
-		fold(w, "", "No single fault explains these rows. Look at the supply, clock and temperature of the memory.")
+		say(fact.New("memory.rows-unexplained"))
 	}
 	for _, f := range a.Findings {
-		fmt.Fprintln(w)
-		fold(w, "", fmt.Sprintf("%s (%.0f %%)", upperSentence(scoring.FaultWords(f)), 100*f.Confidence))
-		fold(w, "  ", upperSentence(f.Advice))
+		fmt.Fprintln(c.Out)
+		fold(c.Out, "", fmt.Sprintf("%s (%.0f %%)", upperSentence(c.words().Tell(f.Fact())), 100*f.Confidence))
+		fold(c.Out, "  ", upperSentence(c.words().Tell(f.Advice)))
 		for _, e := range f.Evidence {
-			fold(w, "  ", "· "+e)
+			fold(c.Out, "  ", "· "+c.words().Tell(e))
 		}
 	}
-	if a.March != "" {
-		fmt.Fprintln(w)
-		fold(w, "", a.March)
+	if !a.March.IsZero() {
+		fmt.Fprintln(c.Out)
+		say(a.March)
 	}
 	if len(a.Map) > 0 {
-		fmt.Fprintln(w)
-		rows := [][]string{{"chip", "bank", "lines of the bus", "first byte", "bytes of each beat"}}
-		for _, p := range a.Map {
-			rows = append(rows, []string{p.Designator, fmt.Sprint(p.Bank + 1), p.BusLines, fmt.Sprintf("0x%08x", p.FirstByte), fmt.Sprintf("%s of %d", p.BytesWide, p.BeatBytes)})
-		}
-		table(w, rows)
+		fmt.Fprintln(c.Out)
+		c.printPlaces(a.Map)
 	}
+}
+
+func (c *Console) printPlaces(places []chipPlace) {
+	head := []fact.Fact{
+		fact.New("memory.head-chip"), fact.New("memory.head-bank"), fact.New("memory.head-lines"),
+		fact.New("memory.head-first-byte"), fact.New("memory.head-bytes"),
+	}
+	rows := [][]string{c.words().TellAll(head)}
+	for _, p := range places {
+		bytes := c.words().Tell(fact.New("memory.bytes-of-beat", "bytes", p.BytesWide, "beat", p.BeatBytes))
+		first := fmt.Sprintf("0x%08x", p.FirstByte)
+		rows = append(rows, []string{p.Designator, fmt.Sprint(p.Bank + 1), p.BusLines, first, bytes})
+	}
+	table(c.Out, rows)
 }
 
 // placesOf lists where the chips of a memory sit.
@@ -367,8 +404,17 @@ func placesOf(org memory.Organisation) []chipPlace {
 			if last/8 > first/8 {
 				bytes += fmt.Sprintf("-%d", last/8)
 			}
-			out = append(out, chipPlace{Designator: org.Designator(bank, chip), Bank: bank, Chip: chip, BusLines: fmt.Sprintf("D%d-D%d", first, last),
-				FirstByte: addr, BeatBytes: org.BeatBytes(), BytesWide: bytes, BankStarts: int64(bank) * org.BankBytes(), BankBytes: org.BankBytes()})
+			out = append(out, chipPlace{
+				Designator: org.Designator(bank, chip),
+				Bank:       bank,
+				Chip:       chip,
+				BusLines:   fmt.Sprintf("D%d-D%d", first, last),
+				FirstByte:  addr,
+				BeatBytes:  org.BeatBytes(),
+				BytesWide:  bytes,
+				BankStarts: int64(bank) * org.BankBytes(),
+				BankBytes:  org.BankBytes(),
+			})
 		}
 	}
 	return out

@@ -11,10 +11,10 @@ type axis struct {
 	widened       []bool // each doubling of the bins; true when room was made below
 }
 
-// bins counts rows along an axis. It follows the axis' doublings when it is
-// next used.
+// bins add up values along an axis: rows, or temperatures. They follow the
+// axis' doublings when they are next used.
 type bins struct {
-	count    [axisBins]int64
+	sum      [axisBins]float64
 	followed int
 }
 
@@ -28,12 +28,7 @@ func (a *axis) bin(x float64) int {
 		a.origin, a.width, a.low, a.high = x-axisBins/2*1e-3, 1e-3, x, x
 		a.perUnit = 1 / a.width
 	}
-	if x < a.low {
-		a.low = x
-	}
-	if x > a.high {
-		a.high = x
-	}
+	a.low, a.high = min(a.low, x), max(a.high, x)
 	i := (x - a.origin) * a.perUnit
 	for !(i >= 0 && i < axisBins) {
 		below := i < 0
@@ -48,25 +43,28 @@ func (a *axis) bin(x float64) int {
 	return int(i)
 }
 
-// add counts one row in bin i.
-func (b *bins) add(a *axis, i int) {
+// add adds to bin i.
+func (b *bins) add(a *axis, i int, value float64) {
 	if b.followed < len(a.widened) {
 		b.follow(a)
 	}
-	b.count[i&(axisBins-1)]++
+	b.sum[i&(axisBins-1)] += value
 }
 
 // follow doubles the bins as the axis did.
 func (b *bins) follow(a *axis) {
 	for ; b.followed < len(a.widened); b.followed++ {
-		var wide [axisBins]int64
+		var wide [axisBins]float64
 		shift := 0
 		if a.widened[b.followed] {
 			shift = axisBins / 2
 		}
-		for i, n := range b.count {
-			wide[i/2+shift] += n
+		for i, value := range b.sum {
+			wide[i/2+shift] += value
 		}
-		b.count = wide
+		b.sum = wide
 	}
 }
+
+// spread says whether the axis has seen more than one value.
+func (a *axis) spread() bool { return a.width > 0 && a.high > a.low }

@@ -1,112 +1,117 @@
 package memory
 
 import (
-	"fmt"
 	"slices"
+
+	"proveout/plans/fact"
 )
 
-// chip explains the failures of one chip.
+// chip explains the failures of one chip: by the part of its array that they
+// keep to, where there is one, else by its lines.
+//
+// The order matters. Few cells that fail again and again look like a line
+// fault on the few lines that they sit on, and a row or a column like a weak
+// chip: so the narrow explanations are asked first.
 func (d *diagnosis) chip(v *chipView) {
-	n := v.log.rows
-	fd := Finding{AddressLine: -1}
-	shape := v.addressShape()
+	before := len(d.found)
+	shape := shapeOf(v)
 	column, isColumn := v.column()
 	first, last, isRow := v.row()
+	lines := dataLines(v.failing)
 	switch {
 	case v.isolated():
-		fd.Kind = IsolatedCells
+		fd := finding(IsolatedCells, confidence(v.log.rows, 0.97),
+			fact.New("memory.cells", "n", len(v.words), "chip", v.name(), "first", hex(v.words[0]), "lines", lines),
+			fact.New("memory.look-cells"))
 		fd.Lines = slices.Clone(v.failing)
-		fd.Confidence = confidence(n, 0.97)
-		fd.Where = fmt.Sprintf("%d words of %s, first 0x%x, lines %s", len(v.words), v.name(), v.words[0], lineNames(v.failing))
-		fd.Advice = "the cells themselves are bad: replace the chip; soldering does not help"
-	case isColumn && !shapeBeatsColumn(shape):
-		_, value := v.fixedBits()
-		fd.Kind = ChipColumn
+		d.add(v, fd)
+	case isColumn && !(shape.line >= 0 && shape.line < columnRun): // one bit that stands for itself: the low bits do not
+		_, value := fixedBits(v)
+		end := hex(int64(value & ones(column)))
+		fd := finding(ChipColumn, confidence(v.log.rows, 0.95),
+			fact.New("memory.column", "chip", v.name(), "end", end, "n", column, "lines", lines),
+			fact.New("memory.look-column"))
 		fd.Lines = slices.Clone(v.failing)
-		fd.Confidence = confidence(n, 0.95)
-		fd.Where = fmt.Sprintf("one column of %s (word address ends in 0x%x, low %d bits), lines %s", v.name(), value&ones(column), column, lineNames(v.failing))
-		fd.Advice = "a column of the chip's array is bad: replace the chip"
+		d.add(v, fd)
 	case isRow:
-		fd.Kind = ChipRow
+		fd := finding(ChipRow, confidence(v.log.rows, 0.93),
+			fact.New("memory.row", "chip", v.name(), "first", hex(first), "last", hex(last), "lines", lines),
+			fact.New("memory.look-row"))
 		fd.Lines = slices.Clone(v.failing)
-		fd.Confidence = confidence(n, 0.93)
-		fd.Where = fmt.Sprintf("one row of %s, words 0x%x to 0x%x, lines %s", v.name(), first, last, lineNames(v.failing))
-		fd.Advice = "a row of the chip's array is bad: replace the chip"
+		d.add(v, fd)
 	default:
-		before := len(d.found)
 		d.chipLines(v, shape)
-		d.qualify(v, d.found[before].Kind)
-		return
 	}
-	d.add(v, fd)
-	d.qualify(v, fd.Kind)
+	d.qualify(v, d.found[before].Kind)
 }
 
-// shapeBeatsColumn is true when one address bit stands still for itself: the
-// low bits then do not.
-func shapeBeatsColumn(s addressShape) bool { return s.line >= 0 && s.line < columnRun }
-
-// chipLines explains a chip whose failures are not confined to a part of it.
+// chipLines explains a chip whose failures are all over its array: one or two
+// data lines, an address line, or the chip as a whole.
 func (d *diagnosis) chipLines(v *chipView, shape addressShape) {
 	switch len(v.failing) {
 	case 0: // every line below the stray limit: spread thinly over all of them
-		d.add(v, weakFinding(v))
+		d.add(v, v.weak())
 		return
 	case 1:
-		fd := v.lineFinding(v.failing[0])
-		if other, ok := d.quietPartner(v, v.failing[0]); ok && fd.Kind != LineOpen {
-			a, b := min(v.failing[0], other), max(v.failing[0], other)
-			fd.Kind, fd.Lines = LinesShorted, []int{a, b}
-			fd.Where = fmt.Sprintf("data lines D%d and D%d of %s", a, b, v.name())
-			fd.Advice = pairAdvice(LinesShorted, a, b, v)
-			fd.Evidence = append(fd.Evidence, fmt.Sprintf("D%d fails only where D%d was written the other way", v.failing[0], other))
-		}
-		if fd.Kind != LinesShorted && d.gappy(v, v.failing[0]) {
-			fd.Kind = LineOpen
-			fd.Confidence = min(fd.Confidence, 0.8)
-			fd.Advice = openAdvice(v, v.failing[0])
-			fd.Evidence = append(fd.Evidence, "it was right at many addresses between the failing ones")
-		}
-		d.add(v, fd)
-		d.addressAlternative(v)
+		d.oneLine(v, v.failing[0])
 		return
 	case 2:
-		if d.linePair(v) {
+		if d.linePair(v, v.failing[0], v.failing[1]) {
 			return
 		}
 	}
 	switch {
 	case shape.found():
-		d.add(v, addressFinding(v, shape, v.name()))
+		d.add(v, addressFinding(v, shape, v.name(), fact.New("memory.look-address-pin")))
 	case v.deadLike():
-		d.add(v, Finding{Kind: ChipDead, AddressLine: -1, Lines: slices.Clone(v.failing), Confidence: confidence(v.log.rows, 0.97),
-			Where:    fmt.Sprintf("%s, all its lines", v.name()),
-			Advice:   "supply pins, clock, select and strobe of the chip; press on it while the test runs; then replace it",
-			Evidence: []string{fmt.Sprintf("%.0f %% of the chip's bits are wrong in a failing row", 100*v.density), v.heldValue()},
-		})
+		fd := finding(ChipDead, confidence(v.log.rows, 0.97),
+			fact.New("memory.whole-chip", "chip", v.name()), fact.New("memory.look-dead"),
+			fact.New("memory.wrong-bits", "share", fact.In(100*v.density, "%").To(1)), v.heldValue())
+		fd.Lines = slices.Clone(v.failing)
+		d.add(v, fd)
 	case v.fewLines():
-		for _, l := range v.failing {
-			fd := v.lineFinding(l)
-			fd.Confidence = confidence(v.log.to0[l]+v.log.to1[l], 0.85)
+		for _, line := range v.failing {
+			fd := v.lineFinding(line)
+			fd.Confidence = confidence(v.log.to0[line]+v.log.to1[line], 0.85)
 			d.add(v, fd)
 		}
 	default:
-		d.add(v, weakFinding(v))
+		d.add(v, v.weak())
 	}
 }
 
+// oneLine explains a chip that fails on one data line.
+func (d *diagnosis) oneLine(v *chipView, line int) {
+	fd := v.lineFinding(line)
+	if other, ok := d.quietPartner(v, line); ok && fd.Kind != LineOpen {
+		low, high := min(line, other), max(line, other)
+		fd.Kind, fd.Lines = LinesShorted, []int{low, high}
+		fd.Where, fd.Advice = v.linesAt(low, high), v.pairAdvice(LinesShorted, low, high)
+		fd.Evidence = append(fd.Evidence,
+			fact.New("memory.only-opposite", "line", dataLine(line), "other", dataLine(other)))
+	}
+	if fd.Kind != LinesShorted && d.gappy(v, line) {
+		fd.Kind = LineOpen
+		fd.Confidence = min(fd.Confidence, 0.8)
+		fd.Advice = v.openAdvice(line)
+		fd.Evidence = append(fd.Evidence, fact.New("memory.right-between"))
+	}
+	d.add(v, fd)
+	d.addressAlternative(v)
+}
+
 // heldValue says whether the chip always returned the same value.
-func (v *chipView) heldValue() string {
+func (v *chipView) heldValue() fact.Fact {
 	if v.varying != 0 {
-		return "what it returns changes from row to row"
+		return fact.New("memory.returns-varying")
 	}
-	and, or := ^uint32(0), uint32(0)
-	for _, r := range v.log.sample {
-		and &= r.cr | ^r.cover
-		or |= r.cr
+	all, any := ^uint32(0), uint32(0)
+	for i := range v.log.sample {
+		row := &v.log.sample[i]
+		all &= row.got | ^row.covered
+		any |= row.got
 	}
-	mask := uint32(ones(v.org.ChipBits))
-	return fmt.Sprintf("it always returns 0x%x", (and|or)&mask)
+	return fact.New("memory.returns-always", "value", hex(int64(all|any)&int64(ones(v.org.ChipBits))))
 }
 
 // fewLines is true when few lines fail and each fails often: separate line
@@ -115,21 +120,23 @@ func (v *chipView) fewLines() bool {
 	if len(v.failing) > max(2, v.org.ChipBits/4) {
 		return false
 	}
-	for _, l := range v.failing {
-		if to0, to1 := v.errors(l); (to0+to1)*20 < v.log.rows {
+	for _, line := range v.failing {
+		if (v.log.to0[line]+v.log.to1[line])*20 < v.log.rows {
 			return false
 		}
 	}
 	return true
 }
 
-func weakFinding(v *chipView) Finding {
-	return Finding{Kind: ChipWeak, AddressLine: -1, Lines: slices.Clone(v.failing),
-		Confidence: confidence(v.log.rows, 0.93),
-		Where:      fmt.Sprintf("%s, errors spread over %d of its lines", v.name(), len(v.failing)),
-		Advice:     "the chip's supply and its decoupling, the clock's shape, heat; then replace it",
-		Evidence:   []string{fmt.Sprintf("%.1f %% of the chip's bits are wrong in a failing row", 100*v.density)},
+func (v *chipView) weak() Fault {
+	where := fact.New("memory.spread", "chip", v.name(), "n", len(v.failing))
+	if len(v.failing) == 0 {
+		where = fact.New("memory.spread-thin", "chip", v.name())
 	}
+	fd := finding(ChipWeak, confidence(v.log.rows, 0.93), where, fact.New("memory.look-weak"),
+		fact.New("memory.wrong-bits", "share", fact.In(100*v.density, "%").To(0.1)))
+	fd.Lines = slices.Clone(v.failing)
+	return fd
 }
 
 // openShare is the smallest share of errors in the rarer direction that speaks
@@ -137,82 +144,84 @@ func weakFinding(v *chipView) Finding {
 // 64 lines still leaves 1 in 64 in the rarer direction.
 const openShare = 0.004
 
-// lineFinding explains a single failing line.
-func (v *chipView) lineFinding(line int) Finding {
-	to0, to1 := v.errors(line)
-	n := to0 + to1
-	minor := min(to0, to1)
-	fd := Finding{AddressLine: -1, Lines: []int{line}, Where: fmt.Sprintf("data line D%d of %s", line, v.name())}
-	fd.Evidence = []string{fmt.Sprintf("%d errors 1 to 0, %d errors 0 to 1", to0, to1)}
-	if float64(minor) >= openShare*float64(n) && minor > 0 {
-		if lane, ok := master(v.log.sample, v.org.ChipBits, v.chip, line); ok {
-			return v.masterFinding(fd, line, lane)
+// lineFinding explains a single failing line by the direction of its errors: a
+// line tied to ground only ever turns 1 into 0, one tied to the supply 0 into
+// 1, a floating one both, and one that follows another line whatever that was
+// written.
+func (v *chipView) lineFinding(line int) Fault {
+	to0, to1 := v.log.to0[line], v.log.to1[line]
+	errors, rarer := to0+to1, min(to0, to1)
+	where := fact.New("memory.data-line", "line", dataLine(line), "chip", v.name())
+	directions := fact.New("memory.directions", "to0", to0, "to1", to1)
+	var fd Fault
+	if float64(rarer) >= openShare*float64(errors) && rarer > 0 {
+		if lane, ok := master(v.log.sample, v.chip*v.org.ChipBits+line); ok {
+			return v.following(line, lane, directions)
 		}
-		fd.Kind = LineOpen
-		fd.Confidence = confidence(n, 0.97)
-		fd.Advice = openAdvice(v, line)
-		return fd
+		fd = finding(LineOpen, confidence(errors, 0.97), where, v.openAdvice(line), directions)
+	} else {
+		kind, advice := LineStuck0, fact.New("memory.look-stuck-0", "line", dataLine(line), "chip", v.designator())
+		if to1 > to0 {
+			kind, advice = LineStuck1, fact.New("memory.look-stuck-1", "line", dataLine(line), "chip", v.designator())
+		}
+		fd = finding(kind, confidence(errors, float64(errors-rarer)/float64(errors)), where, advice, directions)
 	}
-	fd.Kind = LineStuck0
-	rail := "ground"
-	if to1 > to0 {
-		fd.Kind, rail = LineStuck1, "the supply"
-	}
-	fd.Confidence = confidence(n, float64(n-minor)/float64(n))
-	fd.Advice = fmt.Sprintf("pin D%d of %s: bridge to %s or to a neighbouring pin, resistance to ground with the card unpowered; then the chip's output", line, v.org.Designator(v.bank, v.chip), rail)
+	fd.Lines = []int{line}
 	return fd
 }
 
-func openAdvice(v *chipView, line int) string {
-	return fmt.Sprintf("pin D%d of %s: lifted pin or cracked joint; then the trace and its resistor", line, v.org.Designator(v.bank, v.chip))
+func (v *chipView) openAdvice(line int) fact.Fact {
+	return fact.New("memory.look-open", "line", dataLine(line), "chip", v.designator())
 }
 
-func (v *chipView) masterFinding(fd Finding, line, lane int) Finding {
-	fd.Kind = LinesShorted
-	fd.Confidence = confidence(int64(len(v.log.sample)), 0.9)
+// following is the finding of a line that returns what another lane was
+// written.
+func (v *chipView) following(line, lane int, directions fact.Fact) Fault {
 	chip, other := lane/v.org.ChipBits, lane%v.org.ChipBits
+	name, winner := v.org.Designator(v.bank, chip), dataLine(other)
+	fd := finding(LinesShorted, confidence(int64(len(v.log.sample)), 0.9),
+		fact.New("memory.following", "line", dataLine(line), "chip", v.name(), "other", winner, "other-chip", name),
+		fact.New("memory.look-bridge"),
+		directions, fact.New("memory.returned-other", "other", winner, "other-chip", name))
+	fd.Lines = []int{line}
 	if chip == v.chip {
 		fd.Lines = []int{min(line, other), max(line, other)}
 	}
-	name := v.org.Designator(v.bank, chip)
-	fd.Where = fmt.Sprintf("data line D%d of %s, following D%d of %s", line, v.name(), other, name)
-	fd.Advice = "solder bridge between these two lines, at the pins first"
-	fd.Evidence = append(fd.Evidence, fmt.Sprintf("it always returned what was written to D%d of %s", other, name))
 	return fd
 }
 
 // linePair explains two failing lines of one chip: shorted or swapped, and
-// otherwise each for itself.
-func (d *diagnosis) linePair(v *chipView) bool {
-	a, b := v.failing[0], v.failing[1]
+// otherwise each for itself. It reports false when they explain nothing.
+func (d *diagnosis) linePair(v *chipView, a, b int) bool {
 	base := v.chip * v.org.ChipBits
 	e := gatherPair([][]sampleRow{v.log.sample}, base+a, base+b)
-	kind, how, strong, ok := e.joined()
-	if ok {
+	if kind, how, strong := e.joined(); kind != "" {
 		purity := share(e.differ, e.rows)
 		if !strong { // two separate line faults would show the same rows
 			purity = min(purity, 0.75)
 		}
-		d.add(v, Finding{Kind: kind, AddressLine: -1, Lines: []int{a, b}, Confidence: confidence(int64(e.rows), purity),
-			Where:    fmt.Sprintf("data lines D%d and D%d of %s", a, b, v.name()),
-			Advice:   pairAdvice(kind, a, b, v),
-			Evidence: []string{how},
-		})
+		fd := finding(kind, confidence(int64(e.rows), purity), v.linesAt(a, b), v.pairAdvice(kind, a, b), how)
+		fd.Lines = []int{a, b}
+		d.add(v, fd)
 		d.addressAlternative(v)
 		return true
 	}
 	if !v.fewLines() {
 		return false
 	}
-	for _, l := range v.failing {
-		d.add(v, v.lineFinding(l))
+	for _, line := range v.failing {
+		d.add(v, v.lineFinding(line))
 	}
 	return true
 }
 
-func pairAdvice(kind Kind, a, b int, v *chipView) string {
+func (v *chipView) linesAt(a, b int) fact.Fact {
+	return fact.New("memory.data-lines", "line", dataLine(a), "other", dataLine(b), "chip", v.name())
+}
+
+func (v *chipView) pairAdvice(kind Kind, a, b int) fact.Fact {
 	if kind == LinesSwapped {
-		return fmt.Sprintf("lines D%d and D%d of %s are crossed: jumper wires and resistor packs of an earlier repair", a, b, v.org.Designator(v.bank, v.chip))
+		return fact.New("memory.look-swapped", "line", dataLine(a), "other", dataLine(b), "chip", v.designator())
 	}
-	return fmt.Sprintf("solder bridge between D%d and D%d of %s: at the pins first, then along the traces and resistor packs", a, b, v.org.Designator(v.bank, v.chip))
+	return fact.New("memory.look-shorted", "line", dataLine(a), "other", dataLine(b), "chip", v.designator())
 }

@@ -11,20 +11,21 @@ type chipView struct {
 	bank, chip int
 	log        *chipLog
 
-	failing []int   // lines with more than stray errors
+	failing []int   // data lines with more than stray errors
 	words   []int64 // distinct failing word addresses in the sample, ascending
-	varying uint32  // lines that were read both 0 and 1 while covered
+	varying uint32  // data lines that were read both 0 and 1 while covered
 	density float64 // mean share of covered lines that failed in a row
 }
 
 // views returns every failing chip, in bank and lane order.
 func (f *Failures) views() []*chipView {
 	var out []*chipView
+	perBank := f.org.ChipsPerBank()
 	for i, log := range f.chips {
 		if log == nil {
 			continue
 		}
-		v := &chipView{org: &f.org, bank: i / f.shape.perBank, chip: i % f.shape.perBank, log: log}
+		v := &chipView{org: &f.org, bank: i / perBank, chip: i % perBank, log: log}
 		v.measure()
 		out = append(out, v)
 	}
@@ -32,29 +33,29 @@ func (f *Failures) views() []*chipView {
 }
 
 func (v *chipView) measure() {
+	// One row in 200 may be a stray error of a line that is sound: two chips
+	// that fail in the same row, or a slip of the test itself.
 	stray := v.log.rows / 200
 	for line := range v.org.ChipBits {
-		if n := v.log.to0[line] + v.log.to1[line]; n > stray {
+		if v.log.to0[line]+v.log.to1[line] > stray {
 			v.failing = append(v.failing, line)
 		}
 	}
 	seen0, seen1 := uint32(0), uint32(0)
 	v.words = make([]int64, 0, len(v.log.sample))
 	for i := range v.log.sample {
-		r := &v.log.sample[i]
-		seen1 |= r.cr & r.cover
-		seen0 |= ^r.cr & r.cover
-		v.density += float64(bits.OnesCount32((r.cw^r.cr)&r.cover)) / float64(max(1, bits.OnesCount32(r.cover)))
-		v.words = append(v.words, r.word)
+		row := &v.log.sample[i]
+		seen1 |= row.got & row.covered
+		seen0 |= ^row.got & row.covered
+		wrong := bits.OnesCount32((row.wrote ^ row.got) & row.covered)
+		v.density += float64(wrong) / float64(max(1, bits.OnesCount32(row.covered)))
+		v.words = append(v.words, row.word)
 	}
 	v.varying = seen0 & seen1
 	v.density /= float64(max(1, len(v.log.sample)))
 	slices.Sort(v.words)
 	v.words = slices.Compact(v.words)
 }
-
-// errors returns the errors of a line by direction.
-func (v *chipView) errors(line int) (to0, to1 int64) { return v.log.to0[line], v.log.to1[line] }
 
 // deadDensity separates a dead chip from a weak one. A chip that does not
 // answer gets half of its bits wrong on varied data, whatever it returns; a
@@ -72,29 +73,34 @@ func (v *chipView) deadLike() bool {
 // something; the rest may be stray errors.
 const nearlyAll = 0.97
 
-// fixedBits returns the word-address bits that had the same value in nearly
-// every failing row, and those values.
-func (v *chipView) fixedBits() (fixed, value uint64) { return fixedBits([]*chipView{v}) }
+func share(part, whole int) float64 {
+	if whole == 0 {
+		return 0
+	}
+	return float64(part) / float64(whole)
+}
 
-func fixedBits(chips []*chipView) (fixed, value uint64) {
+// fixedBits returns the word-address bits that had the same value in nearly
+// every failing row of the chips, and those values.
+func fixedBits(chips ...*chipView) (fixed, value uint64) {
 	lines := chips[0].org.AddressLines()
 	var set [64]int
-	n := 0
+	rows := 0
 	for _, v := range chips {
-		n += len(v.log.sample)
+		rows += len(v.log.sample)
 		for i := range v.log.sample {
-			w := uint64(v.log.sample[i].word)
+			word := uint64(v.log.sample[i].word)
 			for k := range lines {
-				set[k] += int(w >> uint(k) & 1)
+				set[k] += int(word >> uint(k) & 1)
 			}
 		}
 	}
 	for k := range lines {
-		s := share(set[k], n)
-		if s >= nearlyAll {
+		high := share(set[k], rows)
+		if high >= nearlyAll {
 			value |= 1 << uint(k)
 		}
-		if s >= nearlyAll || s <= 1-nearlyAll {
+		if high >= nearlyAll || high <= 1-nearlyAll {
 			fixed |= 1 << uint(k)
 		}
 	}
@@ -108,58 +114,52 @@ type addressShape struct {
 	pair  []int // two address lines that always differed; nil: none
 }
 
-// addressShape looks for the mark of an address line: one address bit that is
-// the same in all failing rows while bits on both sides of it change, or two
-// that always differ. A run of unchanging high bits only means that the list
-// covers the start of the memory, a run of low ones a stride or a column.
-func (v *chipView) addressShape() addressShape {
-	fixed, value := v.fixedBits()
-	return shapeOf(v.words, fixed, value, v.org.AddressLines())
-}
-
-// sharedShape is the addressShape of several chips' rows taken together.
-func sharedShape(chips []*chipView) addressShape {
-	var words []int64
-	for _, v := range chips {
-		words = append(words, v.words...)
-	}
-	fixed, value := fixedBits(chips)
-	slices.Sort(words)
-	return shapeOf(slices.Compact(words), fixed, value, chips[0].org.AddressLines())
-}
+func (s addressShape) found() bool { return s.line >= 0 || s.pair != nil }
 
 // minShapeWords is how many distinct words must fail before a standing address
 // bit means something: by chance one bit of 20 stands still in 24 words once
 // in 400 000 lists.
 const minShapeWords = 24
 
-func shapeOf(words []int64, fixed, value uint64, lines int) addressShape {
-	s := addressShape{line: -1}
-	if len(words) < minShapeWords {
-		return s
+// shapeOf looks for the mark of an address line in the failing words of the
+// chips. A stuck line makes a word answer for its twin, which the test wrote
+// later or earlier: the words that fail are those with the other value of the
+// line. So one address bit is the same in all of them while bits on both sides
+// of it change. Two lines that are shorted together reach a wrong word only
+// where they should differ. A run of unchanging high bits, on the other hand,
+// only means that the list covers the start of the memory, a run of low ones a
+// stride or a column.
+func shapeOf(chips ...*chipView) addressShape {
+	shape := addressShape{line: -1}
+	var words []int64
+	for _, v := range chips {
+		words = append(words, v.words...)
 	}
+	slices.Sort(words)
+	if words = slices.Compact(words); len(words) < minShapeWords {
+		return shape
+	}
+	fixed, value := fixedBits(chips...)
+	lines := chips[0].org.AddressLines()
+	stands := func(k int) bool { return k >= 0 && k < lines && fixed>>uint(k)&1 == 1 }
 	for k := range lines {
-		if fixed>>uint(k)&1 == 0 {
-			continue
-		}
-		below := k > 0 && fixed>>uint(k-1)&1 == 1
-		above := k < lines-1 && fixed>>uint(k+1)&1 == 1
-		if !below && !above {
-			s.line, s.value = k, int(value>>uint(k)&1)
-			return s
+		if stands(k) && !stands(k-1) && !stands(k+1) {
+			shape.line, shape.value = k, int(value>>uint(k)&1)
+			return shape
 		}
 	}
 	for j := range lines {
 		for k := j + 1; k < lines; k++ {
-			if (fixed>>uint(j)|fixed>>uint(k))&1 == 0 && differ(words, j, k) {
-				s.pair = []int{j, k}
-				return s
+			if !stands(j) && !stands(k) && differ(words, j, k) {
+				shape.pair = []int{j, k}
+				return shape
 			}
 		}
 	}
-	return s
+	return shape
 }
 
+// differ says whether two address bits differ in nearly all words.
 func differ(words []int64, j, k int) bool {
 	n := 0
 	for _, w := range words {
@@ -168,18 +168,17 @@ func differ(words []int64, j, k int) bool {
 	return share(n, len(words)) >= nearlyAll
 }
 
-func (s addressShape) found() bool { return s.line >= 0 || s.pair != nil }
-
 // maxCells is the largest number of failing words that still counts as
 // isolated cells rather than as a weak chip; four times as many do when each
 // fails again and again. Common practice, no source.
 const maxCells = 64
 
 // isolated reports whether the failures sit in few, scattered words that fail
-// again and again.
+// again and again: a bad cell fails whenever its word is tested, while a weak
+// chip fails somewhere else each time.
 func (v *chipView) isolated() bool {
-	n, d := len(v.log.sample), len(v.words)
-	if d == 0 || d > maxCells && (d > 4*maxCells || n < 8*d) {
+	rows, words := len(v.log.sample), len(v.words)
+	if words == 0 || words > maxCells && (words > 4*maxCells || rows < 8*words) {
 		return false
 	}
 	if _, ok := v.column(); ok {
@@ -189,17 +188,17 @@ func (v *chipView) isolated() bool {
 		return true
 	}
 	again := 2.5 // mean failures of a word
-	if d <= 16 {
+	if words <= 16 {
 		again = 1.5
 	}
-	if float64(n) < again*float64(d) {
+	if float64(rows) < again*float64(words) {
 		return false
 	}
-	if d <= 2 {
+	if words <= 2 {
 		return true
 	}
-	span := v.words[d-1] - v.words[0]
-	return span > int64(d)*16
+	// Words close together are a row of the chip or a block that was tested.
+	return v.words[words-1]-v.words[0] > int64(words)*16
 }
 
 // columnRun is how many low word-address bits must stand still before a few
@@ -212,15 +211,17 @@ func (v *chipView) leastRun() int {
 	if len(v.words) < 12 {
 		return columnRun
 	}
-	width := int64(v.log.sample[0].bits)
-	period := max(1, width*width/8/v.org.BeatBytes())
+	width := int64(v.log.sample[0].width)
+	period := max(1, width*width/8/v.org.BeatBytes()) // words from one 1 on a line to the next
 	return max(5, bits.Len64(uint64(period)))
 }
 
 // column reports whether all failing words share their column address, with
-// the number of low bits that stand still.
+// the number of low bits that stand still: a column of the array is one column
+// address under every row address, and the low word-address bits are taken to
+// select the column (see [Organisation]).
 func (v *chipView) column() (lowBits int, ok bool) {
-	fixed, _ := v.fixedBits()
+	fixed, _ := fixedBits(v)
 	run := bits.TrailingZeros64(^fixed)
 	need := v.leastRun()
 	if v.org.ColumnBits > 0 {
@@ -244,15 +245,15 @@ func (v *chipView) row() (first, last int64, ok bool) {
 	if v.org.ColumnBits > 0 {
 		block = 1 << uint(v.org.ColumnBits)
 	}
-	if v.org.Words < 8*block {
+	if v.org.Words < 8*block { // on a small chip an eighth of it, so that a row is still a small part
 		block = v.org.Words / 8
 	}
 	if block < 8 {
 		return 0, 0, false
 	}
-	at, inside := v.words[len(v.words)/2]/block, 0
+	row, inside := v.words[len(v.words)/2]/block, 0
 	for i := range v.log.sample {
-		if v.log.sample[i].word/block == at {
+		if v.log.sample[i].word/block == row {
 			inside++
 		}
 	}
@@ -260,12 +261,12 @@ func (v *chipView) row() (first, last int64, ok bool) {
 		return 0, 0, false
 	}
 	first, last = -1, -1
-	for _, w := range v.words {
-		if w/block == at {
+	for _, word := range v.words {
+		if word/block == row {
 			if first < 0 {
-				first = w
+				first = word
 			}
-			last = w
+			last = word
 		}
 	}
 	// The smallest aligned block that holds all failures; the first such block

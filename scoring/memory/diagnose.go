@@ -1,27 +1,20 @@
 package memory
 
 import (
-	"fmt"
+	"cmp"
 	"math"
 	"slices"
 	"strings"
+
+	"proveout/plans/fact"
 )
 
 // A FaultReport is what a list of failing addresses shows.
 type FaultReport struct {
-	Rows     int64     `json:"rows"`     // failing rows inside the memory
-	Agreeing int64     `json:"agreeing"` // rows that read back what was written
-	Outside  int64     `json:"outside"`  // rows that cannot belong to this memory
-	Findings []Finding `json:"findings"` // the likeliest explanation first, by weight of rows
-}
-
-// Report returns the counts and the findings so far. More rows may follow.
-func (f *Failures) Report() FaultReport {
-	r := FaultReport{Rows: f.rows, Agreeing: f.agreeing, Outside: f.outside, Findings: f.Findings()}
-	if r.Findings == nil {
-		r.Findings = []Finding{}
-	}
-	return r
+	Rows     int64   `json:"rows"`     // failing rows inside the memory
+	Agreeing int64   `json:"agreeing"` // rows that read back what was written
+	Outside  int64   `json:"outside"`  // rows that cannot belong to this memory
+	Findings []Fault `json:"findings"` // the likeliest explanation first, by weight of rows
 }
 
 // A diagnosis is the work in progress: views not yet explained, findings with
@@ -34,15 +27,19 @@ type diagnosis struct {
 }
 
 type weighed struct {
-	Finding
+	Fault
 	rows int64
 }
 
-// Findings explains the failing rows so far: first what concerns whole banks,
-// then pairs of lines across chips, then each chip for itself. The fault that
-// explains most rows stands first; growth and pattern findings follow the
-// fault of their chip.
-func (f *Failures) Findings() []Finding {
+// Report returns the counts so far and what explains the failing rows. More
+// rows may follow.
+//
+// Causes that several chips share come before those of one chip, because each
+// chip by itself would show a fault of its own: an address line of the whole
+// memory, a bank that does not answer, two lines of different chips that touch,
+// and only then each chip for itself. The finding that explains most rows
+// stands first; growth and pattern findings follow the fault of their chip.
+func (f *Failures) Report() FaultReport {
 	d := &diagnosis{f: f, views: f.views(), done: map[*chipView]bool{}}
 	if !d.addressAsData() {
 		d.banks()
@@ -54,64 +51,41 @@ func (f *Failures) Findings() []Finding {
 		}
 	}
 	d.mergeBanks()
-	slices.SortStableFunc(d.found, func(a, b weighed) int {
-		switch {
-		case a.rows > b.rows:
-			return -1
-		case a.rows < b.rows:
-			return 1
-		}
-		return 0
-	})
-	var out []Finding
+	slices.SortStableFunc(d.found, func(a, b weighed) int { return cmp.Compare(b.rows, a.rows) })
+	report := f.report
+	report.Findings = []Fault{}
 	for _, w := range d.found {
-		out = append(out, w.Finding)
+		report.Findings = append(report.Findings, w.Fault)
 	}
-	return out
-}
-
-// confidence grows with the rows n that a finding rests on; purity is the
-// share of them it explains.
-func confidence(n int64, purity float64) float64 {
-	c := purity * float64(n) / float64(n+4)
-	return math.Round(1000*min(max(c, 0.01), 0.999)) / 1000
+	return report
 }
 
 // add files a finding for a chip.
-func (d *diagnosis) add(v *chipView, fd Finding) {
-	fd.Bank, fd.Chip = v.bank, v.chip
-	fd.Designator = v.org.Designator(v.bank, v.chip)
+func (d *diagnosis) add(v *chipView, fd Fault) { d.addLight(v, fd, 0) }
+
+// addLight files a finding that stands behind others of the chip: it counts
+// for fewer rows than they do.
+func (d *diagnosis) addLight(v *chipView, fd Fault, fewer int64) {
+	fd.Bank, fd.Chip, fd.Designator = v.bank, v.chip, v.designator()
 	d.done[v] = true
-	d.found = append(d.found, weighed{fd, v.log.rows})
+	d.found = append(d.found, weighed{fd, v.log.rows - fewer})
 }
 
-func (v *chipView) name() string {
-	n := v.org.Designator(v.bank, v.chip)
-	if n == "" {
-		n = "chip"
-	}
-	return fmt.Sprintf("%s (bank %d, chip %d)", n, v.bank, v.chip)
-}
+func (v *chipView) designator() string { return v.org.Designator(v.bank, v.chip) }
 
-func lineNames(lines []int) string {
-	var b strings.Builder
-	for i, l := range lines {
-		if i > 0 {
-			b.WriteString(", ")
-		}
-		fmt.Fprintf(&b, "D%d", l)
-	}
-	return b.String()
+// name is the chip with its place.
+func (v *chipView) name() fact.Fact {
+	return fact.New("memory.chip", "chip", v.designator(), "bank", v.bank, "lane", v.chip)
 }
 
 // banks looks for faults that all chips of a bank share.
 func (d *diagnosis) banks() {
-	per := d.f.org.ChipsPerBank()
-	if per < 2 {
+	perBank := d.f.org.ChipsPerBank()
+	if perBank < 2 {
 		return
 	}
 	for bank := range d.f.org.Banks {
-		var broad []*chipView
+		var broad []*chipView // chips that fail on more than a line or two
 		for _, v := range d.views {
 			if v.bank == bank && !v.isolated() && len(v.failing) >= min(3, v.org.ChipBits) {
 				broad = append(broad, v)
@@ -120,108 +94,109 @@ func (d *diagnosis) banks() {
 		if len(broad) < 2 {
 			continue
 		}
-		shape := sharedShape(broad)
-		var whole []*chipView
-		low, high := int64(math.MaxInt64), int64(0)
+		shape := shapeOf(broad...)
+		var whole []*chipView // of these, the ones that the shared cause would explain
+		fewest, most := int64(math.MaxInt64), int64(0)
 		for _, v := range broad {
 			if _, _, inRow := v.row(); !inRow && (shape.found() || v.deadLike()) {
 				whole = append(whole, v)
-				low, high = min(low, v.log.rows), max(high, v.log.rows)
+				fewest, most = min(fewest, v.log.rows), max(most, v.log.rows)
 			}
 		}
-		if len(whole) == per && low*5 >= high || len(whole) >= 2 && d.aliases(whole) != nil && silent(whole) {
+		// What is common to the bank fails its chips alike: all of them, and none
+		// much more often than another. An address-as-data test writes the same
+		// to some chips everywhere, and those cannot show that they are lost.
+		alike := len(whole) == perBank && fewest*5 >= most
+		if alike || len(whole) >= 2 && d.aliases(whole...) != nil && silent(whole) {
 			d.wholeBank(bank, whole, shape)
 		}
 	}
 }
 
-// silent reports, for an address-as-data test, whether the rows of these chips cover the whole bus and every
-// line of it always returned one and the same value: chips to which nothing
-// else was written cannot show that they do not answer.
+// silent reports, for an address-as-data test, whether the rows of these chips
+// cover the whole bus and every line of it always returned one and the same
+// value: chips to which nothing else was written cannot show that they do not
+// answer.
 func silent(chips []*chipView) bool {
 	covered := make([]bool, chips[0].org.BusBits)
-	var value uint64
-	for i, v := range chips {
-		for j := range v.log.sample {
-			r := &v.log.sample[j]
-			m := ones(int(r.bits))
-			if i+j == 0 {
-				value = r.read & 1
-			}
-			if r.read != -value&m {
+	value := chips[0].log.sample[0].read & 1
+	for _, v := range chips {
+		for i := range v.log.sample {
+			row := &v.log.sample[i]
+			if row.read != -value&ones(int(row.width)) {
 				return false
 			}
-			for l := range int(r.bits) {
-				covered[int(r.lane0)+l] = true
+			for lane := range int(row.width) {
+				covered[int(row.lane0)+lane] = true
 			}
 		}
 	}
 	return !slices.Contains(covered, false)
 }
 
+// wholeBank files one finding for chips of a bank.
 func (d *diagnosis) wholeBank(bank int, chips []*chipView, shape addressShape) {
 	rows := int64(0)
 	for _, v := range chips {
 		rows += v.log.rows
 		d.done[v] = true
 	}
-	list := strings.Join(d.f.org.Banks[bank].Designators, ", ")
-	var fd Finding
+	designators := strings.Join(d.f.org.Banks[bank].Designators, ", ")
+	var fd Fault
 	if shape.found() {
-		fd = addressFinding(chips[0], shape, "all chips of bank "+fmt.Sprint(bank)+" ("+list+")")
-		fd.Advice = "the address line common to these chips: its trace, its series resistor, the controller's pin; then the pin of each chip"
+		who := fact.New("memory.chips-of-bank-named", "bank", bank, "chips", designators)
+		fd = addressFinding(chips[0], shape, who, fact.New("memory.look-common-address"))
 	} else {
-		fd = Finding{Kind: BankLost, AddressLine: -1, Confidence: confidence(rows, 0.97),
-			Where:  fmt.Sprintf("bank %d, all chips (%s)", bank, list),
-			Advice: "chip select, clock, clock enable and supply of this bank; then the strobes that its chips share",
-		}
+		fd = finding(BankLost, confidence(rows, 0.97),
+			fact.New("memory.whole-bank", "bank", bank, "chips", designators), fact.New("memory.look-bank"))
 	}
-	fd.Bank, fd.Chip, fd.Designator = bank, -1, list
+	fd.Bank, fd.Chip, fd.Designator = bank, -1, designators
 	d.found = append(d.found, weighed{fd, rows})
 }
 
-// addressFinding words an address-line fault of a chip or a group of chips.
-func addressFinding(v *chipView, s addressShape, who string) Finding {
-	fd := Finding{Kind: AddressLine, AddressLine: s.line, Confidence: confidence(v.log.rows, 0.95),
-		Advice: "the chip's address pin: solder joint, bridge to its neighbour, trace, series resistor"}
+// addressFinding is an address-line fault of a chip or a group of chips.
+func addressFinding(v *chipView, s addressShape, who, advice fact.Fact) Fault {
+	sure := confidence(v.log.rows, 0.95)
 	if s.pair != nil {
+		a, b := addressLine(s.pair[0]), addressLine(s.pair[1])
+		fd := finding(AddressLine, sure, fact.New("memory.address-lines", "line", a, "other", b, "who", who), advice,
+			fact.New("memory.address-bits-differ", "line", a, "other", b))
 		fd.AddressLine, fd.AddressLines = s.pair[0], slices.Clone(s.pair)
-		fd.Where = fmt.Sprintf("word-address lines A%d and A%d of %s, shorted together", s.pair[0], s.pair[1], who)
-		fd.Evidence = []string{fmt.Sprintf("A%d and A%d differ in every failing address", s.pair[0], s.pair[1])}
 		return fd
 	}
-	fd.Where = fmt.Sprintf("word-address line A%d of %s, stuck or shorted to a neighbour", s.line, who)
-	fd.Evidence = []string{fmt.Sprintf("A%d is %d in every failing address", s.line, s.value)}
+	line := addressLine(s.line)
+	fd := finding(AddressLine, sure, fact.New("memory.address-line-or-short", "line", line, "who", who), advice,
+		fact.New("memory.address-bit-stands", "line", line, "value", s.value))
+	fd.AddressLine = s.line
 	return fd
 }
 
 // crossPairs looks for two lines of different chips that are shorted or
 // swapped. Only varied data can show it; otherwise two faults are assumed.
 func (d *diagnosis) crossPairs() {
+	single := func(v *chipView) bool { return !d.done[v] && len(v.failing) == 1 && !v.isolated() }
 	for i, v := range d.views {
-		if d.done[v] || len(v.failing) != 1 || v.isolated() {
+		if !single(v) {
 			continue
 		}
 		for _, w := range d.views[i+1:] {
-			if w.bank != v.bank || d.done[w] || len(w.failing) != 1 || w.isolated() {
+			if w.bank != v.bank || !single(w) {
 				continue
 			}
-			a := v.chip*v.org.ChipBits + v.failing[0]
-			b := w.chip*w.org.ChipBits + w.failing[0]
-			e := gatherPair([][]sampleRow{v.log.sample, w.log.sample}, a, b)
-			kind, how, strong, ok := e.joined()
-			if !ok || !strong {
+			line, other := v.failing[0], w.failing[0]
+			lane, otherLane := v.chip*v.org.ChipBits+line, w.chip*w.org.ChipBits+other
+			e := gatherPair([][]sampleRow{v.log.sample, w.log.sample}, lane, otherLane)
+			kind, how, strong := e.joined()
+			if kind == "" || !strong {
 				continue
 			}
-			fd := Finding{Kind: kind, AddressLine: -1, Lines: []int{v.failing[0]},
-				Confidence: confidence(int64(e.rows), share(e.differ, e.rows)),
-				Where: fmt.Sprintf("data line D%d of %s and data line D%d of %s", v.failing[0], v.name(),
-					w.failing[0], w.name()),
-				Advice:   "the traces of these two lines where they run side by side, and the controller's pins",
-				Evidence: []string{how},
-			}
+			fd := finding(kind, confidence(int64(e.rows), share(e.differ, e.rows)),
+				fact.New("memory.lines-of-two-chips", "line", dataLine(line), "chip", v.name(),
+					"other", dataLine(other), "other-chip", w.name()),
+				fact.New("memory.look-side-by-side"), how)
+			fd.Lines = []int{line}
 			d.add(v, fd)
-			fd.Lines = []int{w.failing[0]}
+			fd.Lines = []int{other}
 			d.add(w, fd)
 			break
 		}
@@ -235,11 +210,11 @@ func (d *diagnosis) mergeBanks() {
 	if banks < 2 {
 		return
 	}
-	same := func(a, b Finding) bool {
+	shared := []Kind{LineStuck0, LineStuck1, LineOpen, LinesShorted, LinesSwapped, AddressLine}
+	same := func(a, b Fault) bool {
 		return a.Kind == b.Kind && a.Chip == b.Chip && a.AddressLine == b.AddressLine &&
 			a.Alternative == b.Alternative && slices.Equal(a.Lines, b.Lines)
 	}
-	shared := map[Kind]bool{LineStuck0: true, LineStuck1: true, LineOpen: true, LinesShorted: true, LinesSwapped: true, AddressLine: true}
 	var out []weighed
 	used := make([]bool, len(d.found))
 	for i, a := range d.found {
@@ -247,13 +222,13 @@ func (d *diagnosis) mergeBanks() {
 			continue
 		}
 		group := []int{i}
-		for j := i + 1; shared[a.Kind] && j < len(d.found); j++ {
-			if !used[j] && d.found[j].Bank != a.Bank && same(a.Finding, d.found[j].Finding) {
+		for j := i + 1; slices.Contains(shared, a.Kind) && j < len(d.found); j++ {
+			if b := d.found[j]; !used[j] && b.Bank != a.Bank && same(a.Fault, b.Fault) {
 				group = append(group, j)
 			}
 		}
 		if len(group) == banks {
-			names := []string{}
+			var names []string
 			a.rows = 0
 			for _, j := range group {
 				used[j] = true
@@ -261,8 +236,8 @@ func (d *diagnosis) mergeBanks() {
 				a.rows += d.found[j].rows
 			}
 			a.Bank, a.Designator = -1, strings.Join(names, ", ")
-			a.Where += "; the same in every bank (" + a.Designator + ")"
-			a.Advice = "the line is faulty in every bank, so look at the trace and the controller's pin before the chips"
+			a.Where = fact.New("memory.in-every-bank", "where", a.Where, "chips", a.Designator)
+			a.Advice = fact.New("memory.look-before-chips")
 		}
 		out = append(out, a)
 	}

@@ -6,7 +6,6 @@ import (
 	"os"
 	"slices"
 	"testing"
-	"time"
 
 	"proveout/scoring/memory"
 )
@@ -16,10 +15,7 @@ func allChecks() bool { return os.Getenv("PROVEOUT_ALL_CHECKS") == "1" }
 
 func collect(t testing.TB, b board, rows []memory.Failure) *memory.Failures {
 	t.Helper()
-	f, err := memory.NewFailures(b.organisation())
-	if err != nil {
-		t.Fatal(err)
-	}
+	f := memory.NewFailures(b.organisation())
 	for i := range rows {
 		f.Add(&rows[i])
 	}
@@ -28,7 +24,7 @@ func collect(t testing.TB, b board, rows []memory.Failure) *memory.Failures {
 
 // names reports whether a finding is the fault that was put in: kind, chip and
 // line.
-func names(b board, g memory.Finding, want trouble) bool {
+func names(b board, g memory.Fault, want trouble) bool {
 	wholeBank := want.kind == memory.BankLost || want.kind == memory.AddressLine && want.allChips
 	chip := want.chip
 	if wholeBank && b.bus > b.chipBits {
@@ -70,7 +66,7 @@ func singleFaults(t *testing.T, rows, tries int) map[patternSet]tally {
 					}
 					c := out[s]
 					c.all++
-					got := collect(t, b, list).Findings()
+					got := collect(t, b, list).Report().Findings
 					if len(got) > 0 && names(b, got[0], want) {
 						c.good++
 					} else if s != addressData {
@@ -136,7 +132,7 @@ func TestDoubleFaults(t *testing.T) {
 						continue // these patterns do not show both
 					}
 					sum.all++
-					if got := collect(t, b, rows).Findings(); namesChip(got, one) && namesChip(got, two) {
+					if got := collect(t, b, rows).Report().Findings; namesChip(got, one) && namesChip(got, two) {
 						sum.good++
 					}
 				}
@@ -149,7 +145,7 @@ func TestDoubleFaults(t *testing.T) {
 	}
 }
 
-func namesChip(got []memory.Finding, want trouble) bool {
+func namesChip(got []memory.Fault, want trouble) bool {
 	for _, g := range got {
 		if g.Chip == want.chip && (g.Bank == want.bank || g.Bank == -1) {
 			return true
@@ -165,7 +161,7 @@ func TestSharedLineOfEveryBank(t *testing.T) {
 	two := one
 	two.bank = 1
 	rows, _ := b.failures(r, []trouble{one, two}, randomData, 400)
-	got := collect(t, b, rows).Findings()
+	got := collect(t, b, rows).Report().Findings
 	if len(got) != 1 || got[0].Bank != -1 || got[0].Chip != 1 || got[0].Kind != memory.LineStuck0 || got[0].Designator != "U2, U6" {
 		t.Errorf("the same line stuck in both banks: %+v", got)
 	}
@@ -176,10 +172,7 @@ func TestSharedLineOfEveryBank(t *testing.T) {
 func TestOpenLineInAddressTest(t *testing.T) {
 	b := boards[0]
 	for _, want := range []memory.Kind{memory.LineStuck1, memory.LineOpen} {
-		f, err := memory.NewFailures(b.organisation())
-		if err != nil {
-			t.Fatal(err)
-		}
+		f := memory.NewFailures(b.organisation())
 		r := rand.New(rand.NewPCG(2, 3))
 		for word := range int64(600) {
 			addr := word * b.beat()
@@ -189,7 +182,7 @@ func TestOpenLineInAddressTest(t *testing.T) {
 			}
 			f.Add(&memory.Failure{Address: addr, Written: uint64(addr), Read: read, Bits: 32, Seconds: math.NaN(), Celsius: math.NaN()})
 		}
-		got := f.Findings()
+		got := f.Report().Findings
 		if len(got) == 0 || got[0].Kind != want || got[0].Chip != 1 || !slices.Equal(got[0].Lines, []int{14}) {
 			t.Errorf("%s: %+v", want, got)
 		}
@@ -199,10 +192,7 @@ func TestOpenLineInAddressTest(t *testing.T) {
 func TestShortAcrossChips(t *testing.T) {
 	// D15 of chip 0 and D0 of chip 1 of a 32-bit bus, wired-and.
 	b := board{words: 1 << 18, chipBits: 16, bus: 32, banks: 1, wordBits: 32}
-	f, err := memory.NewFailures(b.organisation())
-	if err != nil {
-		t.Fatal(err)
-	}
+	f := memory.NewFailures(b.organisation())
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 400 {
 		w := uint64(r.Uint32())
@@ -210,7 +200,7 @@ func TestShortAcrossChips(t *testing.T) {
 		f.Add(&memory.Failure{Address: r.Int64N(b.bytes()/4) * 4, Written: w, Read: w&^(3<<15) | both<<15 | both<<16, Bits: 32,
 			Seconds: math.NaN(), Celsius: math.NaN()})
 	}
-	got := f.Findings()
+	got := f.Report().Findings
 	if len(got) != 2 || got[0].Kind != memory.LinesShorted || got[1].Kind != memory.LinesShorted ||
 		!namesChip(got, trouble{chip: 0}) || !namesChip(got, trouble{chip: 1}) {
 		t.Errorf("short across chips: %+v", got)
@@ -219,13 +209,10 @@ func TestShortAcrossChips(t *testing.T) {
 
 // grown makes rows of a weak chip whose error rate follows rate(share of the
 // scan), over an hour of repeated random reads.
-func grown(t *testing.T, rate func(x float64) float64, celsius func(x float64) float64) []memory.Finding {
+func grown(t *testing.T, rate func(x float64) float64, celsius func(x float64) float64) []memory.Fault {
 	b := boards[0]
 	r := rand.New(rand.NewPCG(5, 6))
-	f, err := memory.NewFailures(b.organisation())
-	if err != nil {
-		t.Fatal(err)
-	}
+	f := memory.NewFailures(b.organisation())
 	const reads = 20000
 	for i := range reads {
 		x := float64(i) / reads
@@ -236,11 +223,11 @@ func grown(t *testing.T, rate func(x float64) float64, celsius func(x float64) f
 		f.Add(&memory.Failure{Address: r.Int64N(b.bytes()/16) * 16, Written: w, Read: w ^ 1<<uint(r.IntN(16)), Bits: 32,
 			Seconds: 1.7e9 + 3600*x, Celsius: celsius(x)})
 	}
-	return f.Findings()
+	return f.Report().Findings
 }
 
-func has(got []memory.Finding, k memory.Kind) bool {
-	return slices.ContainsFunc(got, func(f memory.Finding) bool { return f.Kind == k })
+func has(got []memory.Fault, k memory.Kind) bool {
+	return slices.ContainsFunc(got, func(f memory.Fault) bool { return f.Kind == k })
 }
 
 func TestGrowth(t *testing.T) {
@@ -273,10 +260,7 @@ func TestGrowth(t *testing.T) {
 func TestOnePattern(t *testing.T) {
 	b := boards[0]
 	r := rand.New(rand.NewPCG(9, 9))
-	f, err := memory.NewFailures(b.organisation())
-	if err != nil {
-		t.Fatal(err)
-	}
+	f := memory.NewFailures(b.organisation())
 	for range 300 {
 		w := uint64(0x55555555)
 		f.Add(&memory.Failure{Address: r.Int64N(b.bytes()/16) * 16, Written: w, Read: w ^ 1<<uint(r.IntN(16)), Bits: 32,
@@ -285,7 +269,7 @@ func TestOnePattern(t *testing.T) {
 		f.Add(&memory.Failure{Address: r.Int64N(b.bytes()/16)*16 + 8, Written: w | 4, Read: (w | 4) &^ 4, Bits: 32,
 			Seconds: math.NaN(), Celsius: math.NaN(), PatternName: []string{"noise", "fives"}[r.IntN(2)]})
 	}
-	got := f.Findings()
+	got := f.Report().Findings
 	for _, g := range got {
 		if g.Kind == memory.OnePattern && g.Chip != 0 {
 			t.Errorf("chip %d fails at two patterns: %+v", g.Chip, g)
@@ -308,9 +292,8 @@ func TestRowsSetAside(t *testing.T) {
 		{Address: 0, Written: 5, Read: 4, Bits: 72},
 		{Address: b.bytes() - 1, Written: 5, Read: 4, Bits: 8},
 	})
-	failing, agreeing, outside := f.Rows()
-	if failing != 1 || agreeing != 1 || outside != 6 {
-		t.Errorf("failing %d, agreeing %d, outside %d; want 1, 1, 6", failing, agreeing, outside)
+	if r := f.Report(); r.Rows != 1 || r.Agreeing != 1 || r.Outside != 6 {
+		t.Errorf("failing %d, agreeing %d, outside %d; want 1, 1, 6", r.Rows, r.Agreeing, r.Outside)
 	}
 	if r := collect(t, b, nil).Report(); r.Findings == nil || len(r.Findings) != 0 {
 		t.Errorf("no rows: findings %v, want an empty list", r.Findings)
@@ -320,39 +303,38 @@ func TestRowsSetAside(t *testing.T) {
 // A word wider than the bus is read in two beats.
 func TestWordWiderThanBus(t *testing.T) {
 	b := board{words: 1 << 16, chipBits: 16, bus: 32, banks: 1, wordBits: 32}
-	f, err := memory.NewFailures(b.organisation())
-	if err != nil {
-		t.Fatal(err)
-	}
+	f := memory.NewFailures(b.organisation())
 	r := rand.New(rand.NewPCG(1, 1))
 	for range 300 {
 		w := r.Uint64() | 1<<(32+16+3)
 		f.Add(&memory.Failure{Address: r.Int64N(b.bytes()/8) * 8, Written: w, Read: w &^ (1 << (32 + 16 + 3)), Bits: 64,
 			Seconds: math.NaN(), Celsius: math.NaN()})
 	}
-	got := f.Findings()
+	got := f.Report().Findings
 	if len(got) != 1 || got[0].Chip != 1 || !slices.Equal(got[0].Lines, []int{3}) || got[0].Kind != memory.LineStuck0 {
 		t.Errorf("line D3 of chip 1 stuck: %+v", got)
 	}
 }
 
-// Ten million rows in one pass: the time a row takes and the memory held.
-func TestTenMillionRows(t *testing.T) {
-	if !allChecks() {
-		t.Skip("long: set PROVEOUT_ALL_CHECKS=1")
-	}
+// A list of any length takes the memory of its chips' samples and no more.
+func TestRowsTakeNoMemory(t *testing.T) {
 	b := boards[0]
 	r := rand.New(rand.NewPCG(7, 7))
-	rows, _ := b.failures(r, []trouble{{kind: memory.LineStuck0, chip: 3, line: 2, two2: -1}, {kind: memory.ChipWeak, chip: 5, rate: 0.05, two2: -1}}, randomData, 100_000)
-	f, _ := memory.NewFailures(b.organisation())
-	start := time.Now()
-	for i := range 10_000_000 {
-		f.Add(&rows[i%len(rows)])
+	stuck := trouble{kind: memory.LineStuck0, chip: 3, line: 2, two2: -1}
+	weak := trouble{kind: memory.ChipWeak, chip: 5, rate: 0.05, two2: -1}
+	rows, _ := b.failures(r, []trouble{stuck, weak}, randomData, 50_000)
+	for i := range rows {
+		rows[i].Seconds, rows[i].Celsius = float64(i), 40+float64(i)/5000
 	}
-	perRow := time.Since(start) / 10_000_000
-	got := f.Findings()
-	t.Logf("%v a row", perRow)
-	if !namesChip(got, trouble{chip: 3}) || !namesChip(got, trouble{chip: 5}) {
+	f := collect(t, b, rows)
+	if n := testing.AllocsPerRun(5, func() {
+		for i := range rows {
+			f.Add(&rows[i])
+		}
+	}); n > 0 {
+		t.Errorf("%d rows more allocate %v times", len(rows), n)
+	}
+	if got := f.Report().Findings; !namesChip(got, stuck) || !namesChip(got, weak) {
 		t.Errorf("findings %+v", got)
 	}
 }
@@ -368,7 +350,7 @@ func BenchmarkAdd(b *testing.B) {
 			for i := range rows { // with times and temperatures, the slowest rows
 				rows[i].Seconds, rows[i].Celsius = float64(i)/100, 40+float64(i)/5000
 			}
-			f, _ := memory.NewFailures(boards[0].organisation())
+			f := memory.NewFailures(boards[0].organisation())
 			b.ReportAllocs()
 			for i := 0; b.Loop(); i++ {
 				f.Add(&rows[i%len(rows)])
@@ -382,14 +364,11 @@ func FuzzFailures(f *testing.F) {
 	f.Add(int64(-1), uint64(0), uint64(0), 0, math.NaN(), math.Inf(1), "", uint8(3))
 	f.Add(int64(1<<40), uint64(1), ^uint64(0), 64, -1e300, -5.0, "b", uint8(5))
 	f.Fuzz(func(t *testing.T, addr int64, w, r uint64, width int, s, c float64, p string, which uint8) {
-		log, err := memory.NewFailures(boards[int(which)%len(boards)].organisation())
-		if err != nil {
-			t.Fatal(err)
-		}
+		log := memory.NewFailures(boards[int(which)%len(boards)].organisation())
 		for i := range int64(60) {
 			log.Add(&memory.Failure{Address: addr + i*(addr&1023), Written: w + uint64(i), Read: r, Bits: width, Seconds: s * float64(i), Celsius: c, PatternName: p})
 		}
-		for _, fd := range log.Findings() {
+		for _, fd := range log.Report().Findings {
 			if !(fd.Confidence > 0 && fd.Confidence < 1) {
 				t.Errorf("confidence %v", fd.Confidence)
 			}

@@ -1,5 +1,13 @@
 package memory
 
+import (
+	"fmt"
+	"math"
+	"strconv"
+
+	"proveout/plans/fact"
+)
+
 // A Kind names a fault. The picture check and the failing-address analysis use
 // the same names for the same fault.
 type Kind string
@@ -28,17 +36,74 @@ const (
 )
 
 // A Finding is one fault that the observations point to.
+type Fault struct {
+	Kind         Kind        `json:"kind"`
+	Chip         int         `json:"chip"`                    // lane order within its bank, from 0; -1 when no single chip is meant
+	Bank         int         `json:"bank"`                    // from 0; -1 when no single bank is meant
+	Designator   string      `json:"designator,omitempty"`    // "U7"
+	Lines        []int       `json:"lines,omitempty"`         // data lines of the chip
+	AddressLine  int         `json:"address_line"`            // word-address line of the chip; -1 when none is meant
+	AddressLines []int       `json:"address_lines,omitempty"` // both word-address lines when two are shorted together
+	Alternative  bool        `json:"alternative,omitempty"`   // the same rows allow this reading too; the finding before it is the likelier
+	Confidence   float64     `json:"confidence"`              // 0 to 1
+	Where        fact.Fact   `json:"where"`                   // place and extent
+	Advice       fact.Fact   `json:"advice"`                  // what to look at on the board
+	Evidence     []fact.Fact `json:"evidence,omitempty"`      // the numbers behind it
+}
+
+// Fact says the finding: kind and place.
+func (f Fault) Fact() fact.Fact {
+	kind := fact.New("memory.kind." + string(f.Kind))
+	if f.Alternative {
+		return fact.New("memory.or-fault", "kind", kind, "where", f.Where)
+	}
+	return fact.New("memory.fault", "kind", kind, "where", f.Where)
+}
+
+// finding is a finding that concerns no address line; chip, bank and data
+// lines are left to the caller.
+func finding(kind Kind, confidence float64, where, advice fact.Fact, evidence ...fact.Fact) Fault {
+	return Fault{
+		Kind: kind, AddressLine: -1, Confidence: confidence,
+		Where: where, Advice: advice, Evidence: evidence,
+	}
+}
+
+// confidence grows with the rows that a finding rests on: four rows are half
+// of it, a hundred nearly all (common practice, no source). purity is the
+// share of the rows that the finding explains.
+func confidence(rows int64, purity float64) float64 {
+	c := purity * float64(rows) / float64(rows+4)
+	return math.Round(1000*min(max(c, 0.01), 0.999)) / 1000
+}
+
+// Names of lines and addresses, as the trade writes them.
+
+func dataLine(line int) fact.Name    { return fact.Name("D" + strconv.Itoa(line)) }
+func addressLine(line int) fact.Name { return fact.Name("A" + strconv.Itoa(line)) }
+
+func dataLines(lines []int) fact.List {
+	names := make([]fact.Name, len(lines))
+	for i, line := range lines {
+		names[i] = dataLine(line)
+	}
+	return fact.ListOf(fact.Comma, names)
+}
+
+func hex[N int64 | uint64](v N) fact.Name { return fact.Name(fmt.Sprintf("0x%x", v)) }
+
+// A Finding is a [Fault] in the words of the picture check.
 type Finding struct {
 	Kind         Kind     `json:"kind"`
-	Chip         int      `json:"chip"`                    // lane order within its bank, from 0; -1 when no single chip is meant
-	Bank         int      `json:"bank"`                    // from 0; -1 when no single bank is meant
-	Designator   string   `json:"designator,omitempty"`    // "U7"
-	Lines        []int    `json:"lines,omitempty"`         // data lines of the chip
-	AddressLine  int      `json:"address_line"`            // word-address line of the chip; -1 when none is meant
-	AddressLines []int    `json:"address_lines,omitempty"` // both word-address lines when two are shorted together
-	Alternative  bool     `json:"alternative,omitempty"`   // the same rows allow this reading too; the finding before it is the likelier
-	Confidence   float64  `json:"confidence"`              // 0 to 1
-	Where        string   `json:"where"`                   // place and extent, in words
-	Advice       string   `json:"advice"`                  // what to look at on the board
-	Evidence     []string `json:"evidence,omitempty"`      // the numbers behind it, in words
+	Chip         int      `json:"chip"`
+	Bank         int      `json:"bank"`
+	Designator   string   `json:"designator,omitempty"`
+	Lines        []int    `json:"lines,omitempty"`
+	AddressLine  int      `json:"address_line"`
+	AddressLines []int    `json:"address_lines,omitempty"`
+	Alternative  bool     `json:"alternative,omitempty"`
+	Confidence   float64  `json:"confidence"`
+	Where        string   `json:"where"`
+	Advice       string   `json:"advice"`
+	Evidence     []string `json:"evidence,omitempty"`
 }

@@ -9,8 +9,8 @@ import (
 )
 
 // The generator of failing rows here shares nothing with the package but the
-// convention of the lanes: it works on bus lanes and never calls Locate,
-// Address or the simulator.
+// convention of the lanes: it works on bus lanes and never calls Locate or
+// Address.
 
 type board struct {
 	words          int64

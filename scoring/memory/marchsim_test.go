@@ -1,20 +1,29 @@
-package memory
+package memory_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"proveout/scoring/memory"
+)
 
 // marchCells is the size of the memory that march tests are simulated on. Two
 // cells make every fault of these models; four leave cells between and beside
 // them.
 const marchCells = 4
 
-// A Found counts faults of a model.
-type Found struct{ Found, Of int }
+// tallied counts faults of a model.
+type tallied struct{ found, of int }
 
-// Coverage runs the test on a memory of four one-bit cells with every fault of
-// every model, every content before the test and both directions of the free
-// elements. A fault counts as found when all of these runs find it.
-func (m MarchTest) Coverage() (map[FaultModel]Found, error) {
-	elements, err := parseMarch(m.Sequence)
+// coverage runs a march test on a memory of four one-bit cells with every fault
+// of every model, every content before the test and both directions of the
+// free elements. A fault counts as found when all of these runs find it.
+func coverage(t *testing.T, sequence string) map[memory.FaultModel]tallied {
+	t.Helper()
+	elements, err := parseMarch(sequence)
 	if err != nil {
-		return nil, err
+		t.Fatal(err)
 	}
 	free := 0
 	for _, e := range elements {
@@ -22,16 +31,16 @@ func (m MarchTest) Coverage() (map[FaultModel]Found, error) {
 			free++
 		}
 	}
-	out := map[FaultModel]Found{}
+	out := map[memory.FaultModel]tallied{}
 	for _, f := range cellFaults() {
 		c := out[f.model]
-		c.Of++
+		c.of++
 		if alwaysFound(elements, free, f) {
-			c.Found++
+			c.found++
 		}
 		out[f.model] = c
 	}
-	return out, nil
+	return out
 }
 
 func alwaysFound(elements []marchElement, free int, f cellFault) bool {
@@ -47,7 +56,7 @@ func alwaysFound(elements []marchElement, free int, f cellFault) bool {
 
 // cellFault is one functional fault of a memory of one-bit cells.
 type cellFault struct {
-	model        FaultModel
+	model        memory.FaultModel
 	aggressor    int // for coupling and decoder faults
 	victim       int
 	edge, forced byte // edge: the value the aggressor moves to, or holds
@@ -57,24 +66,24 @@ type cellFault struct {
 func cellFaults() []cellFault {
 	var out []cellFault
 	for c := range marchCells {
-		out = append(out, cellFault{model: StuckOpen, victim: c})
+		out = append(out, cellFault{model: memory.StuckOpen, victim: c})
 		for v := range byte(2) {
-			out = append(out, cellFault{model: StuckAt, victim: c, forced: v},
-				cellFault{model: Transition, victim: c, edge: v},
-				cellFault{model: AddressDecoder, aggressor: c, victim: c, forced: v})
+			out = append(out, cellFault{model: memory.StuckAt, victim: c, forced: v},
+				cellFault{model: memory.Transition, victim: c, edge: v},
+				cellFault{model: memory.AddressDecoder, aggressor: c, victim: c, forced: v})
 		}
 		for a := range marchCells {
 			if a == c {
 				continue
 			}
 			for how := 1; how <= 3; how++ {
-				out = append(out, cellFault{model: AddressDecoder, aggressor: a, victim: c, how: how})
+				out = append(out, cellFault{model: memory.AddressDecoder, aggressor: a, victim: c, how: how})
 			}
 			for e := range byte(2) {
-				out = append(out, cellFault{model: InversionCouple, aggressor: a, victim: c, edge: e})
+				out = append(out, cellFault{model: memory.InversionCouple, aggressor: a, victim: c, edge: e})
 				for v := range byte(2) {
-					out = append(out, cellFault{model: IdempotentCouple, aggressor: a, victim: c, edge: e, forced: v},
-						cellFault{model: StateCouple, aggressor: a, victim: c, edge: e, forced: v})
+					out = append(out, cellFault{model: memory.IdempotentCouple, aggressor: a, victim: c, edge: e, forced: v},
+						cellFault{model: memory.StateCouple, aggressor: a, victim: c, edge: e, forced: v})
 				}
 			}
 		}
@@ -123,9 +132,9 @@ func runMarch(elements []marchElement, orders, before int, f cellFault) bool {
 func (m *cellArray) settle() {
 	f := &m.fault
 	switch f.model {
-	case StuckAt:
+	case memory.StuckAt:
 		m.cell[f.victim] = f.forced
-	case StateCouple:
+	case memory.StateCouple:
 		if m.cell[f.aggressor] == f.edge {
 			m.cell[f.victim] = f.forced
 		}
@@ -134,7 +143,7 @@ func (m *cellArray) settle() {
 
 func (m *cellArray) write(c int, v byte) {
 	f := &m.fault
-	if f.model == AddressDecoder && c == f.aggressor {
+	if f.model == memory.AddressDecoder && c == f.aggressor {
 		switch f.how {
 		case 1:
 			m.cell[f.victim] = v
@@ -143,19 +152,19 @@ func (m *cellArray) write(c int, v byte) {
 		}
 		return
 	}
-	if f.model == StuckOpen && c == f.victim {
+	if f.model == memory.StuckOpen && c == f.victim {
 		return
 	}
-	if f.model == Transition && c == f.victim && m.cell[c] != v && v == f.edge {
+	if f.model == memory.Transition && c == f.victim && m.cell[c] != v && v == f.edge {
 		return
 	}
 	moved := m.cell[c] != v
 	m.cell[c] = v
 	if moved && c == f.aggressor && v == f.edge {
 		switch f.model {
-		case InversionCouple:
+		case memory.InversionCouple:
 			m.cell[f.victim] ^= 1
-		case IdempotentCouple:
+		case memory.IdempotentCouple:
 			m.cell[f.victim] = f.forced
 		}
 	}
@@ -165,7 +174,7 @@ func (m *cellArray) write(c int, v byte) {
 func (m *cellArray) read(c int) byte {
 	f := &m.fault
 	v := m.cell[c]
-	if f.model == AddressDecoder && c == f.aggressor {
+	if f.model == memory.AddressDecoder && c == f.aggressor {
 		switch f.how {
 		case 0:
 			v = f.forced
@@ -177,9 +186,43 @@ func (m *cellArray) read(c int) byte {
 			v |= m.cell[f.victim]
 		}
 	}
-	if f.model == StuckOpen && c == f.victim {
+	if f.model == memory.StuckOpen && c == f.victim {
 		v = m.sense
 	}
 	m.sense = v
 	return v
+}
+
+// marchElement is one element of a march test.
+type marchElement struct {
+	order byte // '^' up, 'v' down, '*' either
+	ops   []marchOp
+}
+
+type marchOp struct {
+	write bool
+	value byte
+}
+
+// parseMarch reads a sequence such as "any(w0);up(r0,w1)".
+func parseMarch(sequence string) ([]marchElement, error) {
+	var out []marchElement
+	for _, part := range strings.Split(sequence, ";") {
+		name, rest, ok := strings.Cut(strings.TrimSpace(part), "(")
+		list, closed := strings.CutSuffix(rest, ")")
+		order := map[string]byte{"any": '*', "up": '^', "down": 'v'}[name]
+		if !ok || !closed || order == 0 {
+			return nil, fmt.Errorf("march element %q is not any(…), up(…) or down(…)", part)
+		}
+		e := marchElement{order: order}
+		for _, op := range strings.Split(list, ",") {
+			op = strings.TrimSpace(op)
+			if len(op) != 2 || (op[0] != 'r' && op[0] != 'w') || (op[1] != '0' && op[1] != '1') {
+				return nil, fmt.Errorf("march operation %q is not r0, r1, w0 or w1", op)
+			}
+			e.ops = append(e.ops, marchOp{op[0] == 'w', op[1] - '0'})
+		}
+		out = append(out, e)
+	}
+	return out, nil
 }

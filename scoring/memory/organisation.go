@@ -3,13 +3,13 @@
 // a size that fell short, and which fault explains a list of failing addresses.
 //
 // An [Organisation] and observations come in; findings with designators go
-// out. The package reads no files.
+// out, as facts without words. The package reads no files.
 package memory
 
 import (
-	"errors"
-	"fmt"
 	"math/bits"
+
+	"proveout/plans/fact"
 )
 
 // Bounds of an organisation. They keep sizes within int64 and the analysis
@@ -18,6 +18,7 @@ const (
 	maxWords   = 1 << 34
 	maxBusBits = 1024
 	maxBanks   = 16
+	maxColumns = 30
 )
 
 // An Organisation is the linear memory of a card: one or more banks, each as
@@ -54,39 +55,44 @@ type Place struct {
 	Word       int64  // word address inside the chip
 }
 
-// Check reports what makes an organisation impossible.
+// Impossible says why an organisation cannot be.
+type Impossible struct{ Why []fact.Fact }
+
+func (*Impossible) Error() string { return "impossible memory organisation" }
+
+// Check returns an [*Impossible] for an organisation that cannot be, nil for a
+// sound one. Everything else in this package takes sound organisations.
 func (o Organisation) Check() error {
-	var errs []error
+	if why := o.impossible(); len(why) > 0 {
+		return &Impossible{why}
+	}
+	return nil
+}
+
+func (o Organisation) impossible() []fact.Fact {
+	var why []fact.Fact
 	if o.Words <= 0 || o.Words > maxWords {
-		errs = append(errs, fmt.Errorf("chip depth %d words is not between 1 and %d", o.Words, int64(maxWords)))
+		why = append(why, fact.New("memory.impossible-depth", "words", o.Words, "most", int64(maxWords)))
 	}
 	if o.ChipBits != 4 && o.ChipBits != 8 && o.ChipBits != 16 && o.ChipBits != 32 {
-		errs = append(errs, fmt.Errorf("chip width %d bits is not 4, 8, 16 or 32", o.ChipBits))
+		return append(why, fact.New("memory.impossible-chip", "bits", o.ChipBits))
 	}
-	if o.BusBits > maxBusBits {
-		errs = append(errs, fmt.Errorf("bus width %d bits is more than %d", o.BusBits, maxBusBits))
+	if o.BusBits <= 0 || o.BusBits > maxBusBits || o.BusBits%8 != 0 || o.BusBits%o.ChipBits != 0 {
+		return append(why, fact.New("memory.impossible-bus", "bits", o.BusBits, "most", maxBusBits, "chip", o.ChipBits))
 	}
-	if o.BusBits <= 0 || o.BusBits%8 != 0 || (o.ChipBits > 0 && o.BusBits%o.ChipBits != 0) {
-		errs = append(errs, fmt.Errorf("bus width %d bits is not a multiple of 8 and of the chip width %d", o.BusBits, o.ChipBits))
+	if o.ColumnBits < 0 || o.ColumnBits > maxColumns {
+		why = append(why, fact.New("memory.impossible-columns", "bits", o.ColumnBits, "most", maxColumns))
 	}
-	if o.ColumnBits < 0 || o.ColumnBits > 30 {
-		errs = append(errs, fmt.Errorf("%d column address bits is not between 0 and 30", o.ColumnBits))
+	if len(o.Banks) == 0 || len(o.Banks) > maxBanks {
+		why = append(why, fact.New("memory.impossible-banks", "banks", len(o.Banks), "most", maxBanks))
 	}
-	if len(o.Banks) > maxBanks {
-		errs = append(errs, fmt.Errorf("%d banks is more than %d", len(o.Banks), maxBanks))
-	}
-	if len(o.Banks) == 0 {
-		errs = append(errs, errors.New("no bank"))
-	}
-	if o.ChipBits > 0 {
-		for i, b := range o.Banks {
-			if len(b.Designators) != o.BusBits/o.ChipBits {
-				errs = append(errs, fmt.Errorf("bank %d names %d chips, a %d-bit bus of %d-bit chips has %d",
-					i, len(b.Designators), o.BusBits, o.ChipBits, o.BusBits/o.ChipBits))
-			}
+	for bank, b := range o.Banks {
+		if len(b.Designators) != o.ChipsPerBank() {
+			why = append(why, fact.New("memory.impossible-bank", "bank", bank, "n", len(b.Designators),
+				"bus", o.BusBits, "chip", o.ChipBits, "want", o.ChipsPerBank()))
 		}
 	}
-	return errors.Join(errs...)
+	return why
 }
 
 // ChipsPerBank returns how many chips fill the bus.
@@ -152,4 +158,13 @@ func TotalBytes(pools []Organisation) int64 {
 		sum += p.Bytes()
 	}
 	return sum
+}
+
+// designators returns the chips of a memory from a bank on.
+func (o Organisation) designators(from int) []string {
+	var out []string
+	for _, b := range o.Banks[from:] {
+		out = append(out, b.Designators...)
+	}
+	return out
 }

@@ -1,13 +1,20 @@
 package memory
 
-import "math/bits"
+import (
+	"math/bits"
 
-// pairEvidence is how two bus lanes behave in the rows that cover both and in
-// which at least one of them failed.
+	"proveout/plans/fact"
+)
+
+// pairEvidence is how two lanes of the bus behave in the rows that cover both
+// and in which at least one of them failed.
 type pairEvidence struct {
-	rows, both, differ int
-	to0, to1           int // single failures by direction
-	rivals             int // other lanes whose written value differed just as faithfully
+	rows   int
+	both   int // both failed
+	differ int // they were written differently
+	to0    int // one of them failed alone, and read 0
+	to1    int // one of them failed alone, and read 1
+	rivals int // other lanes whose written value differed just as faithfully
 }
 
 // gatherPair looks at lanes a and b of one bank in the rows of both samples.
@@ -17,31 +24,32 @@ func gatherPair(samples [][]sampleRow, a, b int) pairEvidence {
 	width := 0
 	for _, rows := range samples {
 		for i := range rows {
-			r := &rows[i]
-			pa, pb := a-int(r.lane0), b-int(r.lane0)
-			if pa < 0 || pb < 0 || pa >= int(r.bits) || pb >= int(r.bits) {
+			row := &rows[i]
+			atA, atB := a-int(row.lane0), b-int(row.lane0)
+			if atA < 0 || atB < 0 || atA >= int(row.width) || atB >= int(row.width) {
 				continue
 			}
-			diff := r.written ^ r.read
-			fa, fb := diff>>uint(pa)&1, diff>>uint(pb)&1
-			if fa|fb == 0 {
+			wrong := row.written ^ row.read
+			wrongA, wrongB := wrong>>uint(atA)&1, wrong>>uint(atB)&1
+			if wrongA|wrongB == 0 {
 				continue
 			}
 			e.rows++
-			width = int(r.bits)
-			wa, wb := r.written>>uint(pa)&1, r.written>>uint(pb)&1
-			if wa != wb {
+			width = int(row.width)
+			wroteA, wroteB := row.written>>uint(atA)&1, row.written>>uint(atB)&1
+			if wroteA != wroteB {
 				e.differ++
 			}
-			if fa&fb == 1 {
+			switch {
+			case wrongA&wrongB == 1:
 				e.both++
-			} else if (fa == 1 && wa == 1) || (fb == 1 && wb == 1) {
+			case wrongA == 1 && wroteA == 1, wrongB == 1 && wroteB == 1:
 				e.to0++
-			} else {
+			default:
 				e.to1++
 			}
-			rival &= r.written ^ -wa
-			rival &^= 1<<uint(pa) | 1<<uint(pb)
+			rival &= row.written ^ -wroteA // lanes that were written the opposite of a
+			rival &^= 1<<uint(atA) | 1<<uint(atB)
 		}
 	}
 	e.rivals = bits.OnesCount64(rival & ones(width))
@@ -50,55 +58,50 @@ func gatherPair(samples [][]sampleRow, a, b int) pairEvidence {
 
 const almostAll = 0.99
 
-func share(part, whole int) float64 {
-	if whole == 0 {
-		return 0
-	}
-	return float64(part) / float64(whole)
-}
-
 // joined says whether the two lanes are shorted or swapped rather than faulty
-// each for itself. ok is false when they are not; strong is true when the data
-// were varied enough to rule out two separate faults.
-func (e pairEvidence) joined() (kind Kind, how string, strong, ok bool) {
+// each for itself. kind is empty when they are not; strong is true when the
+// data were varied enough to rule out two separate faults.
+//
+// What joins two lines shows only where they are written differently: where
+// they are written alike, a short and an exchange both return the right value.
+// Two separate faults fail whatever the other line was written. Where the low
+// level wins, both lines return 0 (wired-and), where the high one does, 1
+// (wired-or); common practice, no source.
+func (e pairEvidence) joined() (kind Kind, how fact.Fact, strong bool) {
 	if e.rows < 4 || share(e.differ, e.rows) < almostAll {
-		return "", "", false, false
+		return "", fact.Fact{}, false
 	}
 	strong = e.rows >= 20 && e.rivals <= 2
-	singles := e.to0 + e.to1
 	switch {
 	case share(e.both, e.rows) >= almostAll:
-		return LinesSwapped, "each line returned what was written to the other", strong, true
+		return LinesSwapped, fact.New("memory.each-returned-the-other"), strong
 	case share(e.to0, e.rows) >= almostAll:
-		return LinesShorted, "both lines returned 0 whenever they were written differently (wired-and)", strong, true
+		return LinesShorted, fact.New("memory.wired-and"), strong
 	case share(e.to1, e.rows) >= almostAll:
-		return LinesShorted, "both lines returned 1 whenever they were written differently (wired-or)", strong, true
-	case share(singles, e.rows) >= almostAll:
-		return "", "", strong, false
+		return LinesShorted, fact.New("memory.wired-or"), strong
 	}
-	return "", "", false, false
+	return "", fact.Fact{}, false
 }
 
-// master returns the line of the row whose written value line b always
-// returned instead of its own, when exactly one line of the same row does so:
+// master returns the lane whose written value data line of chip always
+// returned instead of its own, when exactly one lane of the same row does so:
 // a short in which the other line wins.
-func master(rows []sampleRow, chipBits, chip, line int) (lane int, ok bool) {
-	b := chip*chipBits + line
+func master(rows []sampleRow, lane int) (winner int, ok bool) {
 	match := ^uint64(0)
 	n, width, lane0 := 0, int32(0), int32(0)
 	for i := range rows {
-		r := &rows[i]
-		pb := b - int(r.lane0)
-		if pb < 0 || pb >= int(r.bits) {
+		row := &rows[i]
+		at := lane - int(row.lane0)
+		if at < 0 || at >= int(row.width) {
 			continue
 		}
-		if n > 0 && (r.bits != width || r.lane0 != lane0) {
+		if n > 0 && (row.width != width || row.lane0 != lane0) {
 			return 0, false
 		}
-		width, lane0 = r.bits, r.lane0
-		read := r.read >> uint(pb) & 1
-		match &= ^(r.written ^ -read)
-		match &^= 1 << uint(pb)
+		width, lane0 = row.width, row.lane0
+		got := row.read >> uint(at) & 1
+		match &= ^(row.written ^ -got) // lanes that were written what this one returned
+		match &^= 1 << uint(at)
 		n++
 	}
 	match &= ones(int(width))

@@ -1,11 +1,11 @@
 package memory
 
 import (
-	"errors"
-	"fmt"
+	"cmp"
 	"math"
 	"slices"
 
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -25,15 +25,18 @@ const (
 	SizeUnexplained   SizeKind = "unexplained"
 )
 
+// Fact is the explanation's name in words.
+func (k SizeKind) Fact() fact.Fact { return fact.New("memory.size-kind." + string(k)) }
+
 // A SizeExplanation is one cause that would make the card report this size.
 type SizeExplanation struct {
-	Kind       SizeKind `json:"kind"`
-	Chips      []string `json:"chips"` // designators to look at
-	Confidence float64  `json:"confidence"`
-	NextCheck  string   `json:"next_check"` // what would tell it from the others
-	Text       string   `json:"text"`
-	Bytes      int64    `json:"bytes"`    // the size this cause leaves
-	Reserved   int64    `json:"reserved"` // bytes kept back or rounded away beside it
+	Kind       SizeKind  `json:"kind"`
+	Chips      []string  `json:"chips"` // designators to look at
+	Confidence float64   `json:"confidence"`
+	NextCheck  fact.Fact `json:"next_check"` // what would tell it from the others
+	Text       fact.Fact `json:"text"`
+	Bytes      int64     `json:"bytes"`    // the size this cause leaves
+	Reserved   int64     `json:"reserved"` // bytes kept back or rounded away beside it
 }
 
 // A SizeReport compares a reported memory size with the family's.
@@ -53,57 +56,35 @@ const (
 	reservedShare = 8
 )
 
-// ExplainSize compares the reported bytes with the memories of a family (one,
-// or frame and texture memory) and ranks what would make the card report
-// them. step is the unit in which the reporting program counts, in bytes; 0
-// when not known.
+// ExplainSize compares the reported bytes, 0 or more, with the memories of a
+// family (one, or frame and texture memory) and ranks what would make the card
+// report them. step is the unit in which the reporting program counts, in
+// bytes; 0 when not known.
 //
 // The same size passes; so does a size short by what display and rounding
 // take. Half or a quarter of the memory, or a bank less, is a fault.
-func ExplainSize(pools []Organisation, reported, step int64) (SizeReport, error) {
-	var errs []error
-	if len(pools) == 0 {
-		errs = append(errs, errors.New("no memory organisation"))
-	}
-	for _, p := range pools {
-		errs = append(errs, p.Check())
-	}
-	if reported < 0 {
-		errs = append(errs, fmt.Errorf("reported size %d bytes is negative", reported))
-	}
-	if step < 0 {
-		errs = append(errs, fmt.Errorf("counting unit of %d bytes is negative", step))
-	}
-	if err := errors.Join(errs...); err != nil {
-		return SizeReport{}, err
-	}
+func ExplainSize(pools []Organisation, reported, step int64) SizeReport {
 	r := SizeReport{ExpectedBytes: TotalBytes(pools), ReportedBytes: reported, Explanations: []SizeExplanation{}}
 	if reported == r.ExpectedBytes {
 		r.Verdict = conformity.Pass
-		return r, nil
+		return r
 	}
 	if e, ok := rounding(r.ExpectedBytes, reported, step); ok {
 		r.Explanations = append(r.Explanations, e)
 	}
 	r.Explanations = append(r.Explanations, shortfalls(pools, reported, step)...)
-	if reported > r.ExpectedBytes && len(r.Explanations) == 0 {
-		r.Explanations = append(r.Explanations, larger(pools, reported))
-	}
 	if len(r.Explanations) == 0 {
-		r.Explanations = append(r.Explanations, SizeExplanation{Kind: SizeUnexplained, Chips: allChips(pools), Confidence: 0.5, Bytes: reported,
-			Text:      fmt.Sprintf("%s of %s fits no simple loss of a bank, a line or a chip", Size(reported), Size(r.ExpectedBytes)),
-			NextCheck: "read the size with a second program and at the card's own start-up screen; then run a memory scan"})
+		r.Explanations = append(r.Explanations, unexplained(pools, reported))
 	}
 	rank(r.Explanations)
-	r.Verdict = sizeVerdict(r)
-	return r, nil
+	r.Verdict = r.verdict()
+	return r
 }
 
-// sizeVerdict passes what only rounding or reservation explains, and leaves
+// verdict passes what only rounding or reservation explains, and leaves
 // open what a second reading must settle.
-func sizeVerdict(r SizeReport) conformity.Verdict {
-	best := r.Explanations[0]
-	switch best.Kind {
+func (r *SizeReport) verdict() conformity.Verdict {
+	switch r.Explanations[0].Kind {
 	case SizeReserved:
 		for _, e := range r.Explanations[1:] {
 			if e.Reserved == 0 && e.Kind != SizePoolUncounted { // fits a loss exactly, too
@@ -117,44 +98,64 @@ func sizeVerdict(r SizeReport) conformity.Verdict {
 	return conformity.Fail
 }
 
+// Bytes is a number of bytes with the largest binary prefix up to MiB, to
+// three decimals where it has more.
+func Bytes(n int64) fact.Amount {
+	size := fact.In(float64(n), "B")
+	switch {
+	case n >= mib || n <= -mib:
+		size = fact.In(float64(n)/mib, "MiB")
+	case n >= kib || n <= -kib:
+		size = fact.In(float64(n)/kib, "KiB")
+	}
+	if thousandths := 1000 * size.Value; thousandths == math.Trunc(thousandths) {
+		return size.Whole()
+	}
+	return size.To(0.001)
+}
+
 // rounding explains a size that differs by what display memory, firmware or
 // the way of counting take.
 func rounding(expected, reported, step int64) (SizeExplanation, bool) {
-	e := SizeExplanation{Kind: SizeReserved, Chips: []string{}, Bytes: reported, Reserved: expected - reported, Confidence: 0.9,
-		NextCheck: "compare with a known-good card of the family on this bench, or read the size at the card's start-up screen"}
 	missing := expected - reported
+	e := SizeExplanation{
+		Kind: SizeReserved, Chips: []string{}, Bytes: reported, Reserved: missing, Confidence: 0.9,
+		NextCheck: fact.New("memory.compare-good-card"),
+	}
 	decimal := int64(math.Round(float64(expected) / mib * 1e6)) // "16 MB" meant as 16 MiB, taken as 16 000 000
 	swollen := int64(math.Round(float64(expected) / 1e6 * mib)) // 16.777 MB taken as 16.777 MiB
 	// Half a step each way, and never a whole number of MiB: a coarse readout
 	// cannot tell a count in millions from memory that is kept or gone.
-	near := func(a int64) bool {
-		return missing%mib != 0 && math.Abs(float64(reported-a)) <= max(float64(step)/2, float64(a)/2000)
+	near := func(size int64) bool {
+		return missing%mib != 0 && math.Abs(float64(reported-size)) <= max(float64(step)/2, float64(size)/2000)
 	}
+	whole := Bytes(expected)
 	switch {
-	case near(decimal) || reported > 0 && reported%1e6 == 0 && expected/1e6*1e6 == reported:
-		e.Text = fmt.Sprintf("counted in units of 1 000 000 bytes: %d bytes are missing to %s", missing, Size(expected))
+	case missing > 0 && (near(decimal) || reported > 0 && reported%1e6 == 0 && expected/1e6*1e6 == reported):
+		e.Text = fact.New("memory.counted-in-millions", "n", missing, "whole", whole)
 	case near(swollen):
-		e.Text = fmt.Sprintf("%.1f million bytes were read as MiB: %s is the same memory", float64(expected)/1e6, Size(expected))
+		e.Text = fact.New("memory.millions-read-as-mib", "millions", fact.In(float64(expected)/1e6, "").To(0.1), "whole", whole)
 	case step > 0 && missing > -step && missing < step:
-		e.Text = fmt.Sprintf("rounded to steps of %s: the difference is %s", Size(step), Size(max(missing, -missing)))
+		e.Text = fact.New("memory.rounded", "step", Bytes(step), "difference", Bytes(max(missing, -missing)))
 	case missing > 0 && missing <= expected/reservedShare && reported%(4*kib) == 0:
 		e.Confidence = 0.85
-		e.Text = fmt.Sprintf("%s kept for the display, cursor or firmware: %s of %s are left", Size(missing), Size(reported), Size(expected))
+		e.Text = fact.New("memory.kept", "kept", Bytes(missing), "left", Bytes(reported), "whole", whole)
 	case missing > 0 && missing <= expected/reservedShare:
 		e.Confidence = 0.6
-		e.Text = fmt.Sprintf("%s less than %s, an odd amount: rounding, or a reservation that is no multiple of 4 KiB", Size(missing), Size(expected))
+		e.Text = fact.New("memory.odd-amount", "missing", Bytes(missing), "whole", whole)
 	default:
 		return e, false
 	}
 	return e, true
 }
 
-// shortfalls lists the losses whose size matches.
+// shortfalls lists the losses whose size matches, also where something is
+// kept back beside the loss.
 func shortfalls(pools []Organisation, reported, step int64) []SizeExplanation {
 	total := TotalBytes(pools)
 	var out []SizeExplanation
 	for _, p := range pools {
-		for _, e := range losses(p, total-p.Bytes(), len(pools) > 1) {
+		for _, e := range p.losses(total-p.Bytes(), len(pools) > 1) {
 			short := e.Bytes - reported
 			slack := max(step, e.Bytes/2000)
 			switch {
@@ -163,7 +164,7 @@ func shortfalls(pools []Organisation, reported, step int64) []SizeExplanation {
 				e.Confidence *= 0.9
 			case short > 0 && short <= e.Bytes/reservedShare/2 && reported%(64*kib) == 0:
 				e.Confidence *= 0.4
-				e.Text += fmt.Sprintf("; a further %s reserved", Size(short))
+				e.Text = fact.New("memory.further-reserved", "loss", e.Text, "kept", Bytes(short))
 			default:
 				continue
 			}
@@ -177,120 +178,87 @@ func shortfalls(pools []Organisation, reported, step int64) []SizeExplanation {
 // losses lists what can be lost of one memory, with the size that remains of
 // it and of rest, the other memories. The confidences are the shares of trade
 // experience: common practice, no source.
-func losses(p Organisation, rest int64, several bool) []SizeExplanation {
-	name := "the memory"
-	if p.Name != "" {
-		name = "the " + p.Name + " memory"
+func (o Organisation) losses(rest int64, several bool) []SizeExplanation {
+	name := fact.New("memory.memory")
+	if o.Name != "" {
+		name = fact.New("memory.memory-named", "name", fact.Phrase(o.Name))
 	}
-	whole, bank, n := p.Bytes(), p.BankBytes(), len(p.Banks)
-	all := poolChips(p)
 	var out []SizeExplanation
-	for k := 1; k < n; k++ {
-		out = append(out, SizeExplanation{Kind: SizeBankMissing, Chips: bankChips(p, n-k), Confidence: 0.5 / float64(k), Bytes: rest + whole - int64(k)*bank,
-			Text:      fmt.Sprintf("%d of %d banks of %s missing; sizing stops at the first bank that does not answer, so the upper one is likelier", k, n, name),
-			NextCheck: "measure chip select, clock and supply at the bank's chips; swap a chip select between banks and see whether the size changes"})
+	lose := func(kind SizeKind, chips []string, confidence float64, left int64, text, next fact.Fact) {
+		out = append(out, SizeExplanation{
+			Kind: kind, Chips: chips, Confidence: confidence, Bytes: rest + left, Text: text, NextCheck: next,
+		})
+	}
+	whole, bank, banks, all := o.Bytes(), o.BankBytes(), len(o.Banks), o.designators(0)
+	// Sizing writes to one bank after the other and stops at the first that does
+	// not answer, so what is missing is counted from the top.
+	for lost := 1; lost < banks; lost++ {
+		lose(SizeBankMissing, o.designators(banks-lost), 0.5/float64(lost), whole-int64(lost)*bank,
+			fact.New("memory.banks-missing", "n", lost, "banks", banks, "memory", name),
+			fact.New("memory.measure-bank"))
 	}
 	if several {
-		out = append(out, SizeExplanation{Kind: SizePoolUncounted, Chips: all, Confidence: 0.6, Bytes: rest,
-			Text:      name + " is not counted by this program, or does not answer at all",
-			NextCheck: "use a program that reports each memory by itself, or load textures larger than what is left"})
+		lose(SizePoolUncounted, all, 0.6, 0,
+			fact.New("memory.uncounted", "memory", name), fact.New("memory.count-each"))
 	}
-	if p.AddressLines() > 0 && whole%2 == 0 {
-		out = append(out, SizeExplanation{Kind: SizeAddressLine, Chips: all, Confidence: 0.35, Bytes: rest + whole/2,
-			Text:      fmt.Sprintf("the upper address line of %s lost (A%d of the word address): the upper half repeats the lower", name, p.AddressLines()-1),
-			NextCheck: "write different values half the memory apart and read back: the same value twice means an address line; then follow that line from the controller to each chip"})
+	if o.AddressLines() > 0 && whole%2 == 0 {
+		lose(SizeAddressLine, all, 0.35, whole/2,
+			fact.New("memory.upper-line-lost", "memory", name, "line", addressLine(o.AddressLines()-1)),
+			fact.New("memory.write-half-apart"))
 	}
-	if p.AddressLines() > 1 && whole%4 == 0 {
-		out = append(out, SizeExplanation{Kind: SizeAddressLine, Chips: all, Confidence: 0.3, Bytes: rest + whole/4,
-			Text:      "an address pin that carries a row bit and a column bit in turn is lost in " + name + ": a quarter remains",
-			NextCheck: "write different values at one half and one quarter of the memory and read back for repeats; then follow the upper address pin"})
+	// Chips with row and column addresses take both through the same pins: one
+	// pin lost is two address bits lost.
+	if o.AddressLines() > 1 && whole%4 == 0 {
+		lose(SizeAddressLine, all, 0.3, whole/4,
+			fact.New("memory.shared-pin-lost", "memory", name), fact.New("memory.write-quarter-apart"))
 	}
-	half := (p.ChipsPerBank() + 1) / 2
-	if p.BusBits%2 == 0 && p.ChipsPerBank() > 1 {
+	if chips := o.ChipsPerBank(); chips > 1 {
 		var upper []string
-		for _, b := range p.Banks {
-			upper = append(upper, b.Designators[len(b.Designators)-half:]...)
+		for _, b := range o.Banks {
+			upper = append(upper, b.Designators[chips/2:]...)
 		}
-		out = append(out, SizeExplanation{Kind: SizeHalfBus, Chips: upper, Confidence: 0.25, Bytes: rest + whole/2,
-			Text:      fmt.Sprintf("%s runs at half its bus width (%d of %d bits)", name, p.BusBits/2, p.BusBits),
-			NextCheck: "straps that select the bus width; strobes and supply of the upper half's chips; a fill-rate test shows half the bandwidth"})
+		lose(SizeHalfBus, upper, 0.25, whole/2,
+			fact.New("memory.half-bus", "memory", name, "half", o.BusBits/2, "bus", o.BusBits),
+			fact.New("memory.check-straps"))
 	}
 	if bank%2 == 0 {
-		out = append(out, SizeExplanation{Kind: SizeHalfDepthChip, Chips: all, Confidence: 0.2, Bytes: rest + whole - bank/2,
-			Text:      fmt.Sprintf("a chip of half the depth (%d words) fitted in %s: its whole bank counts half", p.Words/2, name),
-			NextCheck: "read the marking of every chip under the lens and compare depth and width"})
+		lose(SizeHalfDepthChip, all, 0.2, whole-bank/2,
+			fact.New("memory.half-depth", "words", o.Words/2, "memory", name), fact.New("memory.read-markings"))
 	}
 	return out
 }
 
-// larger explains more memory than the family has.
-func larger(pools []Organisation, reported int64) SizeExplanation {
+// unexplained is what is left to say when no loss and no rounding fits.
+func unexplained(pools []Organisation, reported int64) SizeExplanation {
+	e := SizeExplanation{Kind: SizeUnexplained, Confidence: 0.5, Bytes: reported}
+	for _, p := range pools {
+		e.Chips = append(e.Chips, p.designators(0)...)
+	}
 	total := TotalBytes(pools)
-	e := SizeExplanation{Kind: SizeLarger, Chips: allChips(pools), Confidence: 0.6, Bytes: reported,
-		Text:      fmt.Sprintf("%s where the family has %s: another variant of the board, deeper chips, or the wrong family in the plan", Size(reported), Size(total)),
-		NextCheck: "read the chip markings and the board's marking; choose the family that matches"}
+	if reported < total {
+		e.Text = fact.New("memory.no-simple-loss", "reported", Bytes(reported), "whole", Bytes(total))
+		e.NextCheck = fact.New("memory.read-again")
+		return e
+	}
+	e.Kind, e.Confidence = SizeLarger, 0.6
 	if reported == 2*total {
 		e.Confidence = 0.8
 	}
+	e.Text = fact.New("memory.larger", "reported", Bytes(reported), "whole", Bytes(total))
+	e.NextCheck = fact.New("memory.choose-family")
 	return e
 }
 
 // rank sorts by confidence and scales so that the confidences sum to less
 // than one.
 func rank(list []SizeExplanation) {
-	slices.SortStableFunc(list, func(a, b SizeExplanation) int {
-		switch {
-		case a.Confidence > b.Confidence:
-			return -1
-		case a.Confidence < b.Confidence:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(list, func(a, b SizeExplanation) int { return cmp.Compare(b.Confidence, a.Confidence) })
 	sum := 0.0
 	for _, e := range list {
 		sum += e.Confidence
 	}
-	if scale := 0.95 / sum; scale < 1 {
-		for i := range list {
-			list[i].Confidence *= scale
-		}
-	}
+	scale := min(1, 0.95/sum)
 	for i := range list {
-		list[i].Confidence = math.Round(1000*list[i].Confidence) / 1000
+		list[i].Confidence = math.Round(1000*(list[i].Confidence*scale)) / 1000
 	}
-}
-
-func bankChips(p Organisation, from int) []string {
-	var out []string
-	for _, b := range p.Banks[from:] {
-		out = append(out, b.Designators...)
-	}
-	return out
-}
-
-func poolChips(p Organisation) []string { return bankChips(p, 0) }
-
-func allChips(pools []Organisation) []string {
-	var out []string
-	for _, p := range pools {
-		out = append(out, poolChips(p)...)
-	}
-	return out
-}
-
-// Size prints a number of bytes with the largest binary unit that leaves it
-// exact to three decimals.
-func Size(n int64) string {
-	switch {
-	case n >= mib || n <= -mib:
-		return trimmed(float64(n)/mib) + " MiB"
-	case n >= kib || n <= -kib:
-		return trimmed(float64(n)/kib) + " KiB"
-	}
-	return fmt.Sprintf("%d B", n)
-}
-
-func trimmed(x float64) string {
-	return fmt.Sprintf("%g", math.Round(1000*x)/1000)
 }

@@ -25,7 +25,7 @@ func TestStrayErrors(t *testing.T) {
 					Seconds: math.NaN(), Celsius: math.NaN()})
 			}
 			sum.all++
-			if got := collect(t, b, rows).Findings(); len(got) > 0 && names(b, got[0], want) {
+			if got := collect(t, b, rows).Report().Findings; len(got) > 0 && names(b, got[0], want) {
 				sum.good++
 			} else {
 				t.Logf("%v; got %+v", want, got)
