@@ -78,7 +78,7 @@ func (j *judge) recogniseClock(check *Check, c plans.FamilyClock, step float64) 
 		}
 	case report.Kind == bus.ClockSetting && check.U != nil:
 		check.Verdict = conformity.Pass
-		check.Reason = fmt.Sprintf("%s: %s is %s.", check.Title, check.Text, report.Text)
+		check.Reason = fmt.Sprintf("%s: %s is %s.", check.Title, check.Text, said(report.Text))
 		check.Settle = ""
 	case report.Kind == bus.ClockOfVariant:
 		check.Reason += fmt.Sprintf(" It is the clock of the variant %q, not drift.", report.Variant)
@@ -86,7 +86,7 @@ func (j *judge) recogniseClock(check *Check, c plans.FamilyClock, step float64) 
 			"The variant chosen for the job, the marking of the main chip, the firmware fitted and the strap resistors.")
 	case check.Verdict == conformity.Fail:
 		j.cause(0.4, fmt.Sprintf("the %s clock is off by %+.0f ppm (%s)", c.Name, report.DeviationPPM, check.Text), clockLook(report.Kind))
-		j.remark("%s: %s", check.Title, endSentence(report.Text))
+		j.remark("%s: %s", check.Title, endSentence(said(report.Text)))
 	}
 	return report, true
 }
@@ -146,7 +146,7 @@ func (j *judge) coupling() {
 		pairs = append(pairs, j.clockPair(core, memory))
 	}
 	if c, err := bus.CompareClocks(pairs); err == nil {
-		j.remark("%s", upperFirst(endSentence(c.Text)))
+		j.remark("%s", upperFirst(endSentence(said(c.Text))))
 	}
 }
 

@@ -37,19 +37,18 @@ func (j *judge) dumped() *dumpedDevice {
 	if err != nil {
 		return undecided("it cannot be read again: " + err.Error())
 	}
-	spaces, err := bus.ParseConfig(data)
+	spaces, problems := bus.ParseConfig(data)
 	if len(spaces) == 0 {
-		if err == nil {
-			return undecided("no device is in it")
+		var wrong []string
+		for _, p := range problems {
+			wrong = append(wrong, said(p.Fact()))
 		}
-		return undecided(err.Error())
+		return undecided(strings.Join(wrong, "; "))
 	}
 	var devices []bus.Device
 	for _, s := range spaces {
-		if device, err := bus.Decode(s); err == nil {
+		if device, ok := bus.Decode(s); ok {
 			devices = append(devices, device)
-		} else {
-			j.doubt("%s: %s: %v", d.Name, s.Address, err)
 		}
 	}
 	out := &dumpedDevice{File: d.Name, SHA256: d.SHA256}
@@ -65,7 +64,7 @@ func (j *judge) dumped() *dumpedDevice {
 		}
 	}
 	for _, note := range out.Device.Notes {
-		j.doubt("%s: %s", d.Name, note)
+		j.doubt("%s: %s", d.Name, said(note))
 	}
 	return out
 }
@@ -209,19 +208,26 @@ func (j *judge) dumpChecks(d *dumpedDevice, denied map[string]string) {
 	j.out.Detail = map[string]any{"configuration_space": d}
 	seen := map[string]int{}
 	for _, x := range d.Detection.Differences {
-		c := Check{Name: "dump." + strings.ReplaceAll(strings.ReplaceAll(x.Field, "_", "-"), " ", "-"), Title: upperFirst(strings.ReplaceAll(x.Field, "_", " ")) + " in the dump",
-			Text: x.Got, Limits: &Limits{Text: x.Want}, Verdict: x.Verdict, Evidence: []string{d.SHA256}}
+		field, got, want, meaning := said(x.Title()), said(x.Got), said(x.Want), said(x.Meaning)
+		c := Check{
+			Name:     "dump." + strings.ReplaceAll(strings.ReplaceAll(x.Field, "_", "-"), " ", "-"),
+			Title:    upperFirst(field) + " in the dump",
+			Text:     got,
+			Limits:   &Limits{Text: want},
+			Verdict:  x.Verdict,
+			Evidence: []string{d.SHA256},
+		}
 		if seen[c.Name]++; seen[c.Name] > 1 {
 			c.Name += fmt.Sprintf("-%d", seen[c.Name])
 		}
-		c.Reason = fmt.Sprintf("%s: %s, expected %s: %s", c.Title, x.Got, x.Want, endSentence(x.Meaning))
+		c.Reason = fmt.Sprintf("%s: %s, expected %s: %s", c.Title, got, want, endSentence(meaning))
 		switch {
 		case x.Verdict == conformity.Fail && denied[typedField(x.Field)] != "":
 			c.Verdict = conformity.Inconclusive
 			c.Reason += " What was typed says otherwise."
 		case x.Verdict == conformity.Fail:
-			j.cause(0.5, fmt.Sprintf("%s: %s, not %s", strings.ReplaceAll(x.Field, "_", " "), x.Got, x.Want), upperFirst(endSentence(x.Meaning)))
-		case x.Field == "memory window", x.Field == "capability", x.Field == "revision", x.Field == "agp link" && j.typedRate():
+			j.cause(0.5, fmt.Sprintf("%s: %s, not %s", field, got, want), upperFirst(endSentence(meaning)))
+		case x.Field == "memory window", x.Field == "capability", x.Field == "agp link" && j.typedRate():
 			c.Informative, c.Verdict = true, conformity.NotApplicable // the dump cannot settle it, and nothing contradicts
 		}
 		j.check(c)

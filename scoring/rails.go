@@ -69,9 +69,9 @@ func (j *judge) knownGood(c *Check, rail *plans.Rail) {
 		short = rail.ShortBelow.Value
 	}
 	scale := scaleOf(quantity.Resistance, c.Unit)
-	r, err := bus.CompareResistance(float64(*c.Value)*scale, rail.Good, short)
-	if err != nil {
-		c.Verdict, c.Informative, c.Reason = conformity.Inconclusive, false, endSentence(err.Error())
+	r, ok := bus.CompareResistance(float64(*c.Value)*scale, rail.Good, short)
+	if !ok {
+		c.Verdict, c.Informative, c.Reason = conformity.Inconclusive, false, endSentence(said(r.Text))
 		return
 	}
 	if !c.Informative && c.Verdict == conformity.Inconclusive {
@@ -80,13 +80,13 @@ func (j *judge) knownGood(c *Check, rail *plans.Rail) {
 	c.Informative, c.Verdict, c.Probability = false, r.Verdict, nil
 	c.Limits = &Limits{Low: number(r.LowOhms / scale), High: number(r.HighOhms / scale),
 		Text: significant(r.LowOhms/scale, 3) + " to " + withUnit(significant(r.HighOhms/scale, 3), c.Unit)}
-	c.Source = r.Rule
-	c.Reason = fmt.Sprintf("%s: %s, %s (%s).", c.Title, c.Text, r.Text, c.Limits.Text)
+	c.Source = said(r.Rule)
+	c.Reason = fmt.Sprintf("%s: %s, %s (%s).", c.Title, c.Text, said(r.Text), c.Limits.Text)
 	switch {
 	case r.Short:
-		j.cause(0.85, "the rail "+rail.Name+" is shorted to ground", upperFirst(endSentence(r.Text)))
+		j.cause(0.85, "the rail "+rail.Name+" is shorted to ground", upperFirst(endSentence(said(r.Text))))
 	case r.Verdict != conformity.Pass:
-		j.cause(0.4, fmt.Sprintf("the rail %s reads %s to ground, %.1f times that of known-good cards", rail.Name, c.Text, math.Pow(10, r.Decades)), upperFirst(endSentence(r.Text)))
+		j.cause(0.4, fmt.Sprintf("the rail %s reads %s to ground, %.1f times that of known-good cards", rail.Name, c.Text, math.Pow(10, r.Decades)), upperFirst(endSentence(said(r.Text))))
 	}
 	if r.Verdict == conformity.Inconclusive {
 		c.Settle = "Compare with more known-good cards: from five on, their spread decides."

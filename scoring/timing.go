@@ -51,7 +51,7 @@ func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Readin
 	r := bus.TimingReading{LineHz: line.Number(), LineResolution: line.Resolution, RefreshHz: frame.Number(), RefreshResolution: frame.Resolution}
 	ppm, known := j.timeBase(line)
 	r.InstrumentPPM = ppm
-	r.Width, r.Height = mode.Width, mode.Height
+	r.Mode = mode
 	sized, err := bus.MatchTiming(r)
 	if err != nil {
 		return sized, err
@@ -65,7 +65,7 @@ func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Readin
 		}
 	}
 	// Not the mode that was asked for: which one is it?
-	r.Width, r.Height = 0, 0
+	r.Mode = plans.Mode{}
 	any, err := bus.MatchTiming(r)
 	if err != nil {
 		return any, err
@@ -73,8 +73,8 @@ func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Readin
 	c.Verdict = conformity.Fail
 	c.Reason = fmt.Sprintf("At %s: %s is not this mode.", mode.Text, c.Text)
 	if best := append(sized.Matches, any.Matches...); len(best) > 0 && best[0].Verdict != bus.TimingOther {
-		c.Reason += fmt.Sprintf(" It is %s (%s).", best[0].Mode, best[0].Standard)
-		j.cause(0.4, fmt.Sprintf("at %s the card puts out %s", mode.Text, best[0].Mode), "The mode that was really set; the driver's list of modes and what the monitor says of itself; then the firmware's table of modes.")
+		c.Reason += fmt.Sprintf(" It is %s (%s).", said(best[0].Mode), best[0].Standard)
+		j.cause(0.4, fmt.Sprintf("at %s the card puts out %s", mode.Text, said(best[0].Mode)), "The mode that was really set; the driver's list of modes and what the monitor says of itself; then the firmware's table of modes.")
 	} else {
 		j.cause(0.4, "at "+mode.Text+" line and frame rate fit no known mode", "Read both rates again; then the clock generator, its crystal and the dividers that the firmware sets.")
 	}
@@ -88,19 +88,20 @@ func rateFits(wanted, is float64) bool {
 // matched judges the mode that was asked for by how the reading lies to it.
 func (j *judge) matched(c *Check, m bus.TimingMatch, known bool) {
 	c.Source = m.Standard
-	c.Limits.Text = fmt.Sprintf("%s (%s): %.3f kHz, %.3f Hz", m.Mode, m.Standard, m.Timing.LineHz()/1e3, m.Timing.RefreshHz())
+	name := said(m.Mode)
+	c.Limits.Text = fmt.Sprintf("%s (%s): %.3f kHz, %.3f Hz", name, m.Standard, m.Timing.LineHz()/1e3, m.Timing.RefreshHz())
 	what := fmt.Sprintf("At %s: %s", c.Name, c.Text)
 	switch m.Verdict {
 	case bus.TimingAgrees:
-		c.Verdict, c.Reason = conformity.Pass, what+" agrees with "+m.Mode+"."
+		c.Verdict, c.Reason = conformity.Pass, what+" agrees with "+name+"."
 	case bus.TimingRounded:
-		c.Verdict, c.Reason = conformity.Pass, what+" agrees with "+m.Mode+"; the monitor rounds."
+		c.Verdict, c.Reason = conformity.Pass, what+" agrees with "+name+"; the monitor rounds."
 		j.remark("At %s line and frame rate differ by no more than the monitor's last digit: it rounds, the clock is not off.", c.Name)
 	case bus.TimingSmall:
 		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%s: the pixel clock is off by %+.0f ppm, inside the ±0.5 %% of the mode.", what, m.DeviationPPM)
 	case bus.TimingClockOff:
 		c.Verdict = conformity.Fail
-		c.Reason = fmt.Sprintf("%s: line and frame rate deviate together by %+.0f ppm from %s: the pixel clock is off.", what, m.DeviationPPM, m.Mode)
+		c.Reason = fmt.Sprintf("%s: line and frame rate deviate together by %+.0f ppm from %s: the pixel clock is off.", what, m.DeviationPPM, name)
 		j.cause(0.6, fmt.Sprintf("the pixel clock is off by %+.0f ppm at %s", m.DeviationPPM, c.Name), "The reference crystal and its load capacitors, then the clock generator and the setting that the firmware gives it.")
 		if !known {
 			c.Verdict, c.Settle = conformity.Inconclusive, "State the counter and its limits in the shop file, or name it with the reading."
@@ -108,7 +109,7 @@ func (j *judge) matched(c *Check, m bus.TimingMatch, known bool) {
 		}
 	default:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fmt.Sprintf("%s: line rate is off by %+.0f ppm and frame rate by %+.0f ppm from %s: they do not fit together.", what, m.LinePPM, m.RefreshPPM, m.Mode)
+		c.Reason = fmt.Sprintf("%s: line rate is off by %+.0f ppm and frame rate by %+.0f ppm from %s: they do not fit together.", what, m.LinePPM, m.RefreshPPM, name)
 		c.Settle = "Read both rates again at the same moment; a counter at the sync lines settles it."
 	}
 }

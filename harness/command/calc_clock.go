@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"regexp"
 	"strings"
@@ -11,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring"
 	"proveout/scoring/bus"
@@ -31,7 +31,9 @@ func (c *Console) calcClock() *cli.Command {
 			&cli.StringFlag{Name: "tolerance", Usage: "`LIMITS` of the clock, as in 1% or 100ppm", Value: "1%"},
 			&cli.StringFlag{Name: "instrument", Usage: "`LIMITS` of the instrument, as in 50ppm or 0.1MHz"},
 			&cli.StringFlag{Name: "synth", Usage: "`RANGES` of the synthesizer, as in \"N 8-129, M 2-31, K 0-3\""},
-			whole("n-min", "least N"), whole("n-max", "largest N"), whole("m-min", "least M"), whole("m-max", "largest M"), whole("k-min", "least K"), whole("k-max", "largest K"),
+			whole("n-min", "least N"), whole("n-max", "largest N"),
+			whole("m-min", "least M"), whole("m-max", "largest M"),
+			whole("k-min", "least K"), whole("k-max", "largest K"),
 			&cli.StringFlag{Name: "reference", Usage: "reference `CLOCK` of the synthesizer"},
 			&cli.StringFlag{Name: "vco-min", Usage: "slowest `CLOCK` of reference x N / M"},
 			&cli.StringFlag{Name: "vco-max", Usage: "fastest `CLOCK` of reference x N / M"},
@@ -82,7 +84,7 @@ func (c *Console) runClock(x *cli.Context) error {
 	if x.Bool("json") {
 		err = c.answer(a)
 	} else {
-		a.print(c.Out)
+		c.printClock(&a)
 	}
 	if err == nil && a.Verdict != conformity.Pass {
 		err = errNotPassed
@@ -336,32 +338,40 @@ func coupling(pairs []string) (*bus.Coupling, error) {
 			return nil, fmt.Errorf("--pair: write CORE/MEMORY, as in 166.0/83.0, not %q", text)
 		}
 		// Half a last digit, rectangular (JCGM 100:2008, 4.3.7).
-		read = append(read, bus.ClockPair{CoreHz: a.Value, MemoryHz: b.Value, CoreU: a.Resolution / math.Sqrt(12), MemoryU: b.Resolution / math.Sqrt(12)})
+		read = append(read, bus.ClockPair{
+			CoreHz: a.Value, CoreU: a.Resolution / math.Sqrt(12),
+			MemoryHz: b.Value, MemoryU: b.Resolution / math.Sqrt(12),
+		})
 	}
 	c, err := bus.CompareClocks(read)
 	return &c, err
 }
 
-func (a *clockAnswer) print(w io.Writer) {
-	fmt.Fprintln(w, strings.ToUpper(a.Verdict.String()))
-	fold(w, "", upperSentence(a.Text))
-	fmt.Fprintln(w)
-	l := &labelled{w: w}
-	l.add("read", fmt.Sprintf("%.7g MHz, standard uncertainty %.3g kHz", a.ReadHz/1e6, a.ReadingU/1e3))
-	l.add("nominal", fmt.Sprintf("%.7g MHz", a.NominalHz/1e6))
-	l.add("deviation", fmt.Sprintf("%+.0f ppm", a.DeviationPPM))
+func (c *Console) printClock(a *clockAnswer) {
+	say := c.words()
+	fmt.Fprintln(c.Out, strings.ToUpper(a.Verdict.String()))
+	fold(c.Out, "", upperSentence(say.Tell(a.Text)))
+	fmt.Fprintln(c.Out)
+	l := c.labelled()
+	l.add(fact.New("bus.label-read"), fact.New("bus.clock-read",
+		"clock", fact.In(a.ReadHz/1e6, "MHz").Whole(), "u", fact.In(a.ReadingU/1e3, "kHz")))
+	l.add(fact.New("bus.label-nominal"), fact.In(a.NominalHz/1e6, "MHz").Whole())
+	l.add(fact.New("bus.label-deviation"), fact.In(a.DeviationPPM, "ppm").To(1).WithSign())
 	if a.Coupling != nil {
-		l.add("coupling", a.Coupling.Text)
+		l.add(fact.New("bus.label-coupling"), a.Coupling.Text)
 	}
 	if len(a.Settings) == 0 {
 		return
 	}
-	fmt.Fprintln(w, "\nNearest settings of the synthesizer")
-	rows := [][]string{{"N", "M", "K", "MHz", "from nominal"}}
+	fmt.Fprintf(c.Out, "\n%s\n", say.Tell(fact.New("bus.nearest-settings")))
+	rows := [][]string{{"N", "M", "K", "MHz", say.Tell(fact.New("bus.head-from-nominal"))}}
 	for _, s := range a.Settings {
-		rows = append(rows, []string{fmt.Sprint(s.N), fmt.Sprint(s.M), fmt.Sprint(s.K), fmt.Sprintf("%.6f", s.Hz/1e6), fmt.Sprintf("%+.0f ppm", s.PPM)})
+		rows = append(rows, []string{
+			fmt.Sprint(s.N), fmt.Sprint(s.M), fmt.Sprint(s.K),
+			say.Amount(fact.In(s.Hz/1e6, "").To(1e-6)), say.Amount(fact.In(s.PPM, "ppm").To(1).WithSign()),
+		})
 	}
-	table(w, rows)
+	table(c.Out, rows)
 }
 
 // upperSentence begins a text with a capital and ends it with a full stop.

@@ -3,12 +3,12 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/plans/fact"
 	"proveout/scoring/bus"
 )
 
@@ -27,8 +27,8 @@ func (c *Console) calcEDID() *cli.Command {
 // edidAnswer is what calc edid prints.
 type edidAnswer struct {
 	bus.EDID
-	Shows  *bool  `json:"shows,omitempty"` // the mode asked for
-	Reason string `json:"reason,omitempty"`
+	Shows  *bool     `json:"shows,omitempty"` // the mode asked for
+	Reason fact.Fact `json:"reason,omitzero"`
 }
 
 func (c *Console) runEDID(x *cli.Context) error {
@@ -42,7 +42,8 @@ func (c *Console) runEDID(x *cli.Context) error {
 	}
 	e, err := bus.ParseEDID(data)
 	if err != nil {
-		return &logs.Problem{File: shownName(name), What: err.Error(), Fix: "give at least the first 128 bytes, raw or as hexadecimal text"}
+		fix := "give at least the first 128 bytes, raw or as hexadecimal text"
+		return &logs.Problem{File: shownName(name), What: err.Error(), Fix: fix}
 	}
 	a := edidAnswer{EDID: e}
 	if text := x.String("mode"); text != "" {
@@ -53,7 +54,7 @@ func (c *Console) runEDID(x *cli.Context) error {
 	if x.Bool("json") {
 		err = c.answer(a)
 	} else {
-		a.print(c.Out)
+		c.printEDID(&a)
 	}
 	if err == nil && (!e.OK || a.Shows != nil && !*a.Shows) {
 		err = errNotPassed
@@ -64,20 +65,21 @@ func (c *Console) runEDID(x *cli.Context) error {
 // ask answers whether the monitor shows a mode: one that it lists, or one of
 // the standard modes or the formula that its range limits take in.
 func (a *edidAnswer) ask(text string) error {
-	width, height, rate, err := modeOf(text)
+	wanted, err := modeOf(text)
 	if err != nil {
 		return err
 	}
-	fits := func(w, h int, hz float64) bool {
-		return w == width && h == height && (rate == 0 || hz > rate*0.985 && hz < rate*1.015)
+	fits := func(width, height int, hz float64) bool {
+		return width == wanted.Width && height == wanted.Height &&
+			(wanted.Rate == 0 || hz > wanted.Rate*0.985 && hz < wanted.Rate*1.015)
 	}
-	say := func(ok bool, reason string) error {
+	say := func(ok bool, reason fact.Fact) error {
 		a.Shows, a.Reason = &ok, reason
 		return nil
 	}
 	for _, m := range a.Modes {
 		if fits(m.Width, m.Height, m.RefreshHz) {
-			return say(true, "the monitor lists "+m.Mode)
+			return say(true, fact.New("bus.mode-listed-as", "mode", m.Mode))
 		}
 	}
 	for _, t := range bus.StandardModes() {
@@ -85,69 +87,90 @@ func (a *edidAnswer) ask(text string) error {
 			return say(a.EDID.Shows(t))
 		}
 	}
-	if rate == 0 {
-		rate = 60
+	if wanted.Rate == 0 {
+		wanted.Rate = 60
 	}
-	t, err := bus.GTF(width, height, rate)
+	t, err := bus.GTF(wanted)
 	if err != nil {
 		return fmt.Errorf("--mode: %w", err)
 	}
 	return say(a.EDID.Shows(t))
 }
 
-func (a *edidAnswer) print(w io.Writer) {
-	state := "DISPLAY DATA IN ORDER"
+func (c *Console) printEDID(a *edidAnswer) {
+	state := fact.New("bus.edid-in-order")
 	if !a.OK {
-		state = "DISPLAY DATA NOT IN ORDER"
+		state = fact.New("bus.edid-not-in-order")
 	}
-	fmt.Fprintln(w, state)
-	l := &labelled{w: w}
-	l.add("checksum", map[bool]string{true: "right", false: "wrong: the data was changed or badly read"}[a.ChecksumOK])
-	l.add("version", fmt.Sprintf("%s, %d extension blocks", a.Version, a.Extensions))
-	l.add("made by", fmt.Sprintf("%s, product 0x%04x, %d", a.Manufacturer, a.ProductCode, a.Year))
+	fmt.Fprintln(c.Out, c.words().Tell(state))
+	l := c.labelled()
+	checksum := fact.New("bus.checksum-right")
+	if !a.ChecksumOK {
+		checksum = fact.New("bus.checksum-wrong")
+	}
+	l.add(fact.New("bus.label-checksum"), checksum)
+	l.add(fact.New("bus.label-version"), fact.New("bus.edid-blocks", "version", a.Version, "n", a.Extensions))
+	l.add(fact.New("bus.label-maker"), fact.New("bus.edid-maker", "maker", a.Manufacturer,
+		"product", fmt.Sprintf("0x%04x", a.ProductCode), "year", a.Year))
 	if a.Name != "" {
-		l.add("name", a.Name)
+		l.add(fact.New("bus.label-name"), fact.Name(a.Name))
 	}
-	input := "analogue"
-	if a.Digital {
-		input = "digital"
-	}
-	l.add("input", strings.TrimSpace(input+" "+strings.Join(a.Sync, ", ")))
+	l.add(fact.New("bus.label-input"), a.input())
 	if a.WidthCM > 0 && a.HeightCM > 0 {
-		l.add("picture", fmt.Sprintf("%d cm x %d cm", a.WidthCM, a.HeightCM))
+		l.add(fact.New("bus.label-picture"), fact.New("bus.centimetres", "width", a.WidthCM, "height", a.HeightCM))
 	}
 	if p := a.Preferred; p != nil {
-		l.add("preferred", modeLine(p))
+		l.add(fact.New("bus.label-preferred"), modeLine(p))
 	}
-	if r := a.Range; r != nil {
-		text := fmt.Sprintf("%g to %g Hz, %g to %g kHz", r.MinRefreshHz, r.MaxRefreshHz, r.MinLineHz/1e3, r.MaxLineHz/1e3)
-		if r.MaxClockHz > 0 {
-			text += fmt.Sprintf(", pixel clock up to %g MHz", r.MaxClockHz/1e6)
-		}
-		l.add("range", text)
+	if a.Range != nil {
+		l.add(fact.New("bus.label-range"), rangeText(a.Range))
 	}
+	label := fact.New("bus.label-modes")
 	for i := range a.Modes {
-		label := ""
-		if i == 0 {
-			label = "modes"
-		}
 		l.add(label, modeLine(&a.Modes[i]))
+		label = fact.Fact{}
 	}
-	for _, n := range a.Notes {
-		l.add("note", n)
+	for _, note := range a.Notes {
+		l.add(fact.New("bus.label-note"), note)
 	}
 	if a.Shows != nil {
-		l.add("asked", yesNo(*a.Shows)+": "+a.Reason)
+		l.add(fact.New("bus.label-asked"), fact.New("bus.because", "answer", yesNo(*a.Shows), "reason", a.Reason))
 	}
 }
 
-func modeLine(m *bus.EDIDMode) string {
-	text := m.Mode
+// input is the kind of the monitor's input, and the sync that it takes.
+func (a *edidAnswer) input() fact.Fact {
+	switch {
+	case a.Digital:
+		return fact.New("bus.digital")
+	case len(a.Sync) == 0:
+		return fact.New("bus.analogue")
+	}
+	var kinds []fact.Fact
+	for _, kind := range a.Sync {
+		kinds = append(kinds, fact.New("bus.sync."+strings.ReplaceAll(kind, " ", "-")))
+	}
+	return fact.New("bus.analogue-sync", "sync", fact.ListOf(fact.Comma, kinds))
+}
+
+func rangeText(r *bus.MonitorRange) fact.List {
+	parts := []fact.Fact{
+		fact.New("bus.span", "low", fact.In(r.MinRefreshHz, "").Whole(), "high", fact.In(r.MaxRefreshHz, "Hz").Whole()),
+		fact.New("bus.span", "low", fact.In(r.MinLineHz/1e3, "").Whole(), "high", fact.In(r.MaxLineHz/1e3, "kHz").Whole()),
+	}
+	if r.MaxClockHz > 0 {
+		parts = append(parts, fact.New("bus.clock-up-to", "clock", fact.In(r.MaxClockHz/1e6, "MHz").Whole()))
+	}
+	return fact.ListOf(fact.Comma, parts)
+}
+
+func modeLine(m *bus.EDIDMode) fact.Fact {
+	parts := []fact.Arg{m.Mode}
 	if m.LineHz > 0 {
-		text += fmt.Sprintf(", %.3f kHz", m.LineHz/1e3)
+		parts = append(parts, fact.In(m.LineHz/1e3, "kHz").To(0.001))
 	}
 	if m.ClockHz > 0 {
-		text += fmt.Sprintf(", %.3f MHz", m.ClockHz/1e6)
+		parts = append(parts, fact.In(m.ClockHz/1e6, "MHz").To(0.001))
 	}
-	return text + " (" + m.Source + ")"
+	return fact.New("bus.mode-from", "mode", fact.ListOf(fact.Comma, parts), "source", m.Source)
 }

@@ -14,6 +14,7 @@ import (
 	"proveout/harness/probe"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
@@ -28,7 +29,10 @@ func (c *Console) calcPCI() *cli.Command {
 			"- is the standard input. With --family the card in it is compared with a board\n" +
 			"family.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "local", Usage: "read this machine's own device at `ADDRESS`, as in 01:00.0; display lists all display devices"},
+			&cli.StringFlag{
+				Name:  "local",
+				Usage: "read this machine's own device at `ADDRESS`, as in 01:00.0; display lists all display devices",
+			},
 			&cli.StringFlag{Name: "root", Usage: "`DIR` that holds the system tree of --local", Value: "/"},
 			&cli.StringFlag{Name: "family", Usage: "compare with the board family `ID`"}, variantFlag,
 			&cli.StringFlag{Name: "slot", Usage: "link `RATES` that the slot offers, with --family, as in \"1x 2x\""},
@@ -69,7 +73,7 @@ func (c *Console) runPCI(x *cli.Context) error {
 	if x.Bool("json") {
 		err = c.answer(a)
 	} else {
-		a.print(c.Out)
+		c.printPCI(&a)
 	}
 	if err == nil && a.Detection != nil && a.Detection.Verdict != conformity.Pass {
 		err = errNotPassed
@@ -85,14 +89,15 @@ func (c *Console) pciDevices(x *cli.Context) ([]bus.Device, error) {
 		return c.localDevices(x.String("local"), c.path(x.String("root")))
 	}
 	if x.NArg() != 1 {
-		return nil, errors.New("name one dump of configuration space, or - for the standard input, or this machine's device with --local ADDRESS")
+		return nil, errors.New("name one dump of configuration space, or - for the standard input, " +
+			"or this machine's device with --local ADDRESS")
 	}
 	name := x.Args().First()
 	data, err := c.readInput(name, reading.MostDump)
 	if err != nil {
 		return nil, err
 	}
-	return decodeDump(shownName(name), data)
+	return c.decodeDump(shownName(name), data)
 }
 
 // shownName is what messages call a file.
@@ -112,19 +117,20 @@ func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
 	var out []bus.Device
 	var known []string
 	for _, d := range m.Devices {
-		if address == "display" && !d.Display() || address != "display" && d.Address != address && d.Address != "0000:"+address {
+		named := d.Address == address || d.Address == "0000:"+address
+		if address == "display" && !d.Display() || address != "display" && !named {
 			known = append(known, d.Address)
 			continue
 		}
 		if len(d.Config) == 0 {
 			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s", d.Address, strings.Join(m.Notes, "; "))
 		}
-		device, err := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", d.Address, err)
+		device, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
+		if !ok {
+			return nil, fmt.Errorf("%s: %d bytes of configuration space, a header has 64", d.Address, len(d.Config))
 		}
 		if device.DumpBytes < 256 {
-			device.Notes = append(device.Notes, "only the header may be read without the rights of the system's administrator; capabilities are not in it")
+			device.Notes = append(device.Notes, fact.New("bus.header-without-rights"))
 		}
 		out = append(out, device)
 	}
@@ -180,128 +186,148 @@ func (a *pciAnswer) compare(family *plans.Family, slot []string) error {
 	return nil
 }
 
-func (a *pciAnswer) print(w io.Writer) {
-	for i, d := range a.Devices {
+func (c *Console) printPCI(a *pciAnswer) {
+	for i := range a.Devices {
 		if i > 0 {
-			fmt.Fprintln(w)
+			fmt.Fprintln(c.Out)
 		}
-		printDevice(w, &d)
+		c.printDevice(&a.Devices[i])
 	}
 	if a.Detection == nil {
 		return
 	}
-	fmt.Fprintf(w, "\n%s\n", strings.ToUpper(a.Detection.Verdict.String()))
+	fmt.Fprintf(c.Out, "\n%s\n", strings.ToUpper(a.Detection.Verdict.String()))
 	if len(a.Detection.Differences) == 0 {
-		fold(w, "", "The card is as its family states.")
+		fold(c.Out, "", c.words().Tell(fact.New("bus.as-family")))
 	}
 	for _, x := range a.Detection.Differences {
-		fold(w, "", fmt.Sprintf("%s: %s: %s, expected %s: %s", x.Verdict, strings.ReplaceAll(x.Field, "_", " "), x.Got, x.Want, x.Meaning))
+		difference := fact.New("bus.difference", "field", x.Title(), "got", x.Got, "want", x.Want, "meaning", x.Meaning)
+		fold(c.Out, "", fmt.Sprintf("%s: %s", x.Verdict, c.words().Tell(difference)))
 	}
 }
 
-func printDevice(w io.Writer, d *bus.Device) {
+func (c *Console) printDevice(d *bus.Device) {
 	title := d.Class
 	if d.Address != "" {
 		title = d.Address + "  " + title
 	}
-	fmt.Fprintln(w, title)
-	lines := &labelled{w: w}
+	fmt.Fprintln(c.Out, title)
+	l := c.labelled()
 	name := func(id, key string) string {
 		if n := d.Names[key]; n != "" {
 			return id + " (" + n + ")"
 		}
 		return id
 	}
-	lines.add("vendor", name(d.VendorID, "vendor"))
-	lines.add("device", name(d.DeviceID, "device")+", revision "+d.Revision)
+	l.add(fact.New("bus.label-vendor"), fact.Name(name(d.VendorID, "vendor")))
+	l.add(fact.New("bus.label-device"),
+		fact.New("bus.device-revision", "device", name(d.DeviceID, "device"), "revision", d.Revision))
 	if d.Subsystem != "" {
-		lines.add("subsystem", name(d.Subsystem, "subsystem"))
+		l.add(fact.New("bus.label-subsystem"), fact.Name(name(d.Subsystem, "subsystem")))
 	}
-	lines.add("command", orNone(strings.Join(d.Command, ", ")))
-	lines.add("status", orNone(strings.Join(d.Status, ", ")))
+	l.add(fact.New("bus.label-command"), orNone(fact.Names(fact.Comma, d.Command)))
+	l.add(fact.New("bus.label-status"), orNone(fact.Names(fact.Comma, d.Status)))
 	for _, b := range d.BARs {
-		kind := fmt.Sprintf("%s at 0x%08x, %d bit", b.Kind, b.Address, b.Width)
-		if b.Prefetchable {
-			kind += ", prefetchable"
-		}
-		if b.SizeBytes > 0 {
-			kind += fmt.Sprintf(", %d KiB", b.SizeBytes>>10)
-		}
-		lines.add(fmt.Sprintf("region %d", b.Index), kind)
+		l.add(fact.New("bus.label-region", "region", b.Index), regionText(b))
 	}
 	if r := d.ROM; r != nil {
-		lines.add("expansion ROM", fmt.Sprintf("at 0x%08x, %s", r.Address, onOff(r.Enabled)))
+		address := fmt.Sprintf("0x%08x", r.Address)
+		l.add(fact.New("bus.label-rom"), fact.New("bus.rom-at", "address", address, "state", enabled(r.Enabled)))
 	}
-	var caps []string
+	var caps []fact.Fact
 	for _, k := range d.Capabilities {
-		caps = append(caps, fmt.Sprintf("%s at 0x%02x", k.Name, k.Offset))
+		caps = append(caps, fact.New("bus.capability-at", "name", k.Name, "at", fmt.Sprintf("0x%02x", k.Offset)))
 	}
-	lines.add("capabilities", orNone(strings.Join(caps, ", ")))
-	printLinks(lines, d)
-	for _, n := range d.Notes {
-		lines.add("note", n)
+	l.add(fact.New("bus.label-capabilities"), orNone(fact.ListOf(fact.Comma, caps)))
+	printLinks(l, d)
+	for _, note := range d.Notes {
+		l.add(fact.New("bus.label-note"), note)
 	}
 }
 
-func printLinks(lines *labelled, d *bus.Device) {
+func regionText(b bus.BAR) fact.List {
+	parts := []fact.Fact{
+		fact.New("bus.region-at", "kind", b.Kind, "address", fmt.Sprintf("0x%08x", b.Address)),
+		fact.New("bus.bits", "bits", b.Width),
+	}
+	if b.Prefetchable {
+		parts = append(parts, fact.New("bus.prefetchable"))
+	}
+	if b.SizeBytes > 0 {
+		parts = append(parts, fact.New("bus.value", "value", fact.In(float64(b.SizeBytes>>10), "KiB").Whole()))
+	}
+	return fact.ListOf(fact.Comma, parts)
+}
+
+func printLinks(l *labelled, d *bus.Device) {
 	if p := d.PowerManagement; p != nil {
-		lines.add("power", fmt.Sprintf("version %d, now in %s", p.Version, p.State))
+		l.add(fact.New("bus.label-power"), fact.New("bus.power", "version", p.Version, "state", p.State))
 	}
 	if a := d.AGP; a != nil {
-		lines.add("AGP", fmt.Sprintf("version %s, rates %s, sideband %s, fast write %s, %d requests", a.Version, timesList(a.Rates), yesNo(a.Sideband), yesNo(a.FastWrite), a.RequestDepth))
-		now := "not enabled"
+		l.add(fact.New("bus.label-agp"), fact.New("bus.agp-offers", "version", a.Version, "rates", rateNames(a.Rates),
+			"sideband", yesNo(a.Sideband), "fast", yesNo(a.FastWrite), "n", a.RequestDepth))
+		now := fact.New("bus.not-enabled")
 		if a.Enabled && a.EnabledRate > 0 {
-			now = fmt.Sprintf("enabled at %dx, sideband %s, fast write %s", a.EnabledRate, yesNo(a.EnabledSideband), yesNo(a.EnabledFastWrite))
+			now = fact.New("bus.agp-runs", "rate", fmt.Sprintf("%dx", a.EnabledRate),
+				"sideband", yesNo(a.EnabledSideband), "fast", yesNo(a.EnabledFastWrite))
 		}
-		lines.add("AGP link", now)
+		l.add(fact.New("bus.label-agp-link"), now)
 	}
 	if e := d.Express; e != nil {
-		lines.add("PCI Express", fmt.Sprintf("offers x%d at %g GT/s, runs x%d at %g GT/s", e.MaxWidth, e.MaxSpeedGT, e.Width, e.SpeedGT))
+		l.add(fact.New("bus.label-express"), fact.New("bus.express-runs",
+			"most", fmt.Sprintf("x%d", e.MaxWidth), "top-speed", fact.In(e.MaxSpeedGT, "GT/s").Whole(),
+			"width", fmt.Sprintf("x%d", e.Width), "speed", fact.In(e.SpeedGT, "GT/s").Whole()))
 	}
 }
 
 // labelled prints lines of a label and a text, folded beside it.
-type labelled struct{ w io.Writer }
+type labelled struct{ c *Console }
 
 const labelWidth = 16
 
-func (l *labelled) add(label, text string) {
+func (c *Console) labelled() *labelled { return &labelled{c} }
+
+func (l *labelled) add(label fact.Fact, text fact.Arg) {
+	said := l.c.words().Tell(fact.New("bus.value", "value", text))
 	var b strings.Builder
-	fold(&b, strings.Repeat(" ", labelWidth), text)
+	fold(&b, strings.Repeat(" ", labelWidth), said)
 	out := b.String()
 	if len(out) > labelWidth {
-		out = fmt.Sprintf("  %-*s", labelWidth-2, label) + out[labelWidth:]
+		out = fmt.Sprintf("  %-*s", labelWidth-2, l.c.words().Tell(label)) + out[labelWidth:]
 	}
-	io.WriteString(l.w, out)
+	io.WriteString(l.c.Out, out)
 }
 
-func timesList(rates []int) string {
-	var s []string
+func rateNames(rates []int) fact.Arg {
+	var names []string
 	for _, r := range rates {
-		s = append(s, fmt.Sprintf("%dx", r))
+		names = append(names, fmt.Sprintf("%dx", r))
 	}
-	return orNone(strings.Join(s, " "))
+	if len(names) == 0 {
+		return fact.New("bus.none")
+	}
+	return fact.Name(strings.Join(names, " "))
 }
 
-func orNone(s string) string {
-	if s == "" {
-		return "none"
+func orNone(list fact.List) fact.Arg {
+	if len(list.Items) == 0 {
+		return fact.New("bus.none")
 	}
-	return s
+	return list
 }
 
-func yesNo(b bool) string {
+func yesNo(b bool) fact.Fact {
 	if b {
-		return plans.Yes
+		return fact.New("bus.yes")
 	}
-	return plans.No
+	return fact.New("bus.no")
 }
 
-func onOff(b bool) string {
+func enabled(b bool) fact.Fact {
 	if b {
-		return "enabled"
+		return fact.New("bus.enabled")
 	}
-	return "not enabled"
+	return fact.New("bus.not-enabled")
 }
 
 // table prints rows of cells in columns.

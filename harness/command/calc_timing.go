@@ -3,12 +3,12 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
@@ -57,7 +57,7 @@ func (c *Console) runTiming(x *cli.Context) error {
 	if x.Bool("json") {
 		err = c.answer(a)
 	} else {
-		a.print(c.Out)
+		c.printTiming(&a)
 	}
 	if err == nil && a.Verdict != conformity.Pass {
 		err = errNotPassed
@@ -114,7 +114,7 @@ func timingReading(x *cli.Context) (bus.TimingReading, error) {
 	sign("v", &r.VPolarity)
 	if text := x.String("mode"); text != "" {
 		var err error
-		if r.Width, r.Height, _, err = modeOf(text); err != nil {
+		if r.Mode, err = modeOf(text); err != nil {
 			errs = append(errs, err)
 		}
 	}
@@ -143,28 +143,37 @@ func hertzUnit(name string) quantity.Unit {
 }
 
 // modeOf reads a mode as far as it is given.
-func modeOf(text string) (width, height int, rate float64, err error) {
+func modeOf(text string) (plans.Mode, error) {
 	m, err := plans.ParseMode(text)
 	if err != nil {
-		return 0, 0, 0, fmt.Errorf("--mode: %w", err)
+		return plans.Mode{}, fmt.Errorf("--mode: %w", err)
 	}
-	return m.Width, m.Height, m.Rate, nil
+	return m, nil
 }
 
-func (a *timingAnswer) print(w io.Writer) {
-	fmt.Fprintln(w, strings.ToUpper(a.Verdict.String()))
-	fold(w, "", a.Text)
+func (c *Console) printTiming(a *timingAnswer) {
+	say := c.words()
+	fmt.Fprintln(c.Out, strings.ToUpper(a.Verdict.String()))
+	fold(c.Out, "", say.Tell(a.Text))
 	if len(a.Matches) == 0 {
 		return
 	}
-	fmt.Fprintln(w)
-	rows := [][]string{{"mode", "standard", "clock", "line", "frame", "what it is"}}
+	fmt.Fprintln(c.Out)
+	rows := [][]string{say.TellAll([]fact.Fact{
+		fact.New("bus.head-mode"), fact.New("bus.head-standard"), fact.New("bus.head-clock"),
+		fact.New("bus.head-line"), fact.New("bus.head-frame"), fact.New("bus.head-what"),
+	})}
+	off := func(ppm float64, unit string) string { return say.Amount(fact.In(ppm, unit).To(1).WithSign()) }
 	for _, m := range a.Matches {
-		sign := ""
+		what := fact.New("bus.timing." + string(m.Verdict))
 		if !m.PolarityOK {
-			sign = ", other polarity"
+			what = fact.New("bus.other-polarity", "what", what)
 		}
-		rows = append(rows, []string{m.Mode, m.Standard, fmt.Sprintf("%+.0f ppm", m.DeviationPPM), fmt.Sprintf("%+.0f", m.LinePPM), fmt.Sprintf("%+.0f", m.RefreshPPM), string(m.Verdict) + sign})
+		rows = append(rows, []string{
+			say.Tell(m.Mode), m.Standard,
+			off(m.DeviationPPM, "ppm"), off(m.LinePPM, ""), off(m.RefreshPPM, ""),
+			say.Tell(what),
+		})
 	}
-	table(w, rows)
+	table(c.Out, rows)
 }

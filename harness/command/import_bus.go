@@ -19,8 +19,15 @@ import (
 
 // failureFlags say of a list of failing addresses what its text does not.
 var failureFlags = []cli.Flag{
-	&cli.StringFlag{Name: "pool", Usage: "which `MEMORY` of the card a list of failing addresses is about: frame or texture"},
-	&cli.StringFlag{Name: "base", Usage: "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; of a capture, where its first pixel lies in the memory, as in \"2 MiB\""},
+	&cli.StringFlag{
+		Name:  "pool",
+		Usage: "which `MEMORY` of the card a list of failing addresses is about: frame or texture",
+	},
+	&cli.StringFlag{
+		Name: "base",
+		Usage: "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; " +
+			"of a capture, where its first pixel lies in the memory, as in \"2 MiB\"",
+	},
 	&cli.IntFlag{Name: "width", Usage: "width of the listed values in `BITS`; else as their digits say"},
 }
 
@@ -54,7 +61,8 @@ func choosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
 		p := &family.Memory[i]
 		if p.Name == name || len(family.Memory) == 1 && name == "" {
 			if len(p.Banks) == 0 || p.ChipBits == 0 {
-				return nil, fmt.Errorf("family %q does not say which chips its memory is made of; add chip, bus and banks to it", family.ID)
+				return nil, fmt.Errorf("family %q does not say which chips its memory is made of; "+
+					"add chip, bus and banks to it", family.ID)
 			}
 			return p, nil
 		}
@@ -64,7 +72,8 @@ func choosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
 	case len(family.Memory) == 0:
 		return nil, fmt.Errorf("family %q states no memory", family.ID)
 	case name == "":
-		return nil, fmt.Errorf("family %q has several memories: say which with --pool %s", family.ID, strings.Join(names, " or --pool "))
+		return nil, fmt.Errorf("family %q has several memories: say which with --pool %s",
+			family.ID, strings.Join(names, " or --pool "))
 	}
 	return nil, fmt.Errorf("family %q has no memory %q", family.ID, name)
 }
@@ -81,7 +90,8 @@ func (c *Console) refuseFailures(x *cli.Context, k *openCase, path string, whole
 		return err
 	}
 	defer f.Close()
-	_, err = logs.ReadFailures(logs.Input{Name: filepath.Base(path), Reader: f}, o, func([]reading.Failure) error { return x.Context.Err() })
+	in := logs.Input{Name: filepath.Base(path), Reader: f}
+	_, err = logs.ReadFailures(in, o, func([]reading.Failure) error { return x.Context.Err() })
 	return err
 }
 
@@ -96,7 +106,10 @@ func (c *Console) importFailures(x *cli.Context, k *openCase, f *job.Folder, in 
 	if err != nil {
 		return imported{}, err
 	}
-	one := imported{File: filepath.Base(in.Path), SHA256: sum.SHA256, Kind: "failing-addresses", Rows: sum.Rows, Bad: sum.Bad, Runs: 1, Columns: columnsOf(sum.Columns)}
+	one := imported{
+		File: filepath.Base(in.Path), SHA256: sum.SHA256, Kind: "failing-addresses",
+		Rows: sum.Rows, Bad: sum.Bad, Runs: 1, Columns: columnsOf(sum.Columns),
+	}
 	k.begun(in.Step, in.Attempt)
 	return one, nil
 }
@@ -134,7 +147,7 @@ func (c *Console) readDump(path string) ([]bus.Device, error) {
 	if err != nil {
 		return nil, err
 	}
-	return decodeDump(filepath.Base(path), data)
+	return c.decodeDump(filepath.Base(path), data)
 }
 
 // readInput reads a whole file of at most so many bytes; "-" is the standard
@@ -162,37 +175,24 @@ func (c *Console) readInput(name string, most int64) ([]byte, error) {
 	return data, nil
 }
 
-func decodeDump(name string, data []byte) ([]bus.Device, error) {
-	spaces, err := bus.ParseConfig(data)
-	if err != nil {
-		return nil, dumpProblem(name, err)
+func (c *Console) decodeDump(name string, data []byte) ([]bus.Device, error) {
+	spaces, problems := bus.ParseConfig(data)
+	var errs []error
+	for _, p := range problems {
+		fix := "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"
+		if p.Line > 0 {
+			fix = "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""
+		}
+		errs = append(errs, &logs.Problem{File: name, Line: int64(p.Line), What: c.words().Tell(p.What), Fix: fix})
+	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
 	}
 	var devices []bus.Device
 	for _, s := range spaces {
-		d, err := bus.Decode(s)
-		if err != nil {
-			return nil, &logs.Problem{File: name, What: strings.TrimSpace(s.Address + " " + err.Error())}
+		if d, ok := bus.Decode(s); ok {
+			devices = append(devices, d)
 		}
-		devices = append(devices, d)
-	}
-	if len(devices) == 0 {
-		return nil, &logs.Problem{File: name, What: "there is no configuration space in it", Fix: "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"}
 	}
 	return devices, nil
-}
-
-// dumpProblem gives the errors of a dump their places.
-func dumpProblem(name string, err error) error {
-	if joined, ok := err.(interface{ Unwrap() []error }); ok {
-		var all []error
-		for _, e := range joined.Unwrap() {
-			all = append(all, dumpProblem(name, e))
-		}
-		return errors.Join(all...)
-	}
-	var d *bus.DumpError
-	if errors.As(err, &d) {
-		return &logs.Problem{File: name, Line: int64(d.Line), What: d.What, Fix: "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""}
-	}
-	return &logs.Problem{File: name, What: err.Error(), Fix: "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"}
 }

@@ -102,11 +102,8 @@ func orWord(s, otherwise string) string {
 }
 
 func decoded(d probe.Device) *bus.Device {
-	if len(d.Config) < 64 {
-		return nil
-	}
-	one, err := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
-	if err != nil {
+	one, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
+	if !ok {
 		return nil
 	}
 	return &one

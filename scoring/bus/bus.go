@@ -1,10 +1,10 @@
 // Package bus decodes what a card and a monitor say of themselves and judges
-// what the slot and the clocks show: PCI configuration space with its AGP and
-// PCI Express capabilities, EDID, video timing, clock synthesis, slot rails
-// and slot keys.
+// what the clocks and rails show: PCI configuration space with its AGP and
+// PCI Express capabilities, EDID, video timing, clock synthesis, resistances
+// of supply rails.
 //
 // Bytes, dumps and typed readings come in; decoded structures, deviations and
-// reasons go out. The package opens no files and reads no devices. Quantities
+// reasons go out, the reasons as facts without words. The package opens no files and reads no devices. Quantities
 // are in base units: hertz, volts, ohms, bytes; deviations are in parts per
 // million where a name says ppm.
 package bus

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -38,19 +39,12 @@ func (s Synthesizer) Check() error {
 	span("N", s.NMin, s.NMax, 1, 1<<16)
 	span("M", s.MMin, s.MMax, 1, 1<<12)
 	span("K", s.KMin, s.KMax, 0, 10)
-	for _, f := range []float64{s.ReferenceHz, s.VCOMinHz, s.VCOMaxHz, s.CompareMinHz} {
-		if !(f >= 0) || math.IsInf(f, 0) {
-			errs = append(errs, fmt.Errorf("frequency %g Hz is not a positive number", f))
+	for _, hz := range []float64{s.ReferenceHz, s.VCOMinHz, s.VCOMaxHz, s.CompareMinHz} {
+		if !(hz >= 0) || math.IsInf(hz, 0) {
+			errs = append(errs, fmt.Errorf("frequency %g Hz is not a positive number", hz))
 		}
 	}
 	return errors.Join(errs...)
-}
-
-func (s Synthesizer) reference() float64 {
-	if s.ReferenceHz == 0 {
-		return ReferenceHz
-	}
-	return s.ReferenceHz
 }
 
 // A Setting is one setting of a synthesizer.
@@ -62,8 +56,14 @@ type Setting struct {
 	PPM float64 `json:"ppm"` // from the frequency that was looked for
 }
 
+// maxSettings bounds what is kept while settings are sought.
+const maxSettings = 1 << 15
+
 // Nearest returns up to count settings nearest to a frequency, each frequency
 // once, with the smallest dividers that give it.
+//
+// For given M and K the frequencies are equidistant, so the nearest ones lie
+// around one N: only these are looked at.
 func (s Synthesizer) Nearest(hz float64, count int) ([]Setting, error) {
 	if err := s.Check(); err != nil {
 		return nil, err
@@ -72,25 +72,28 @@ func (s Synthesizer) Nearest(hz float64, count int) ([]Setting, error) {
 		return nil, fmt.Errorf("frequency %g Hz is not a positive number", hz)
 	}
 	count = min(max(count, 1), 64)
-	ref := s.reference()
+	reference := s.ReferenceHz
+	if reference == 0 {
+		reference = ReferenceHz
+	}
 	var all []Setting
 	for k := s.KMin; k <= s.KMax; k++ {
 		for m := s.MMin; m <= s.MMax; m++ {
-			if ref/float64(m) < s.CompareMinHz {
+			if reference/float64(m) < s.CompareMinHz {
 				break
 			}
-			low, high := s.feedback(ref / float64(m))
+			low, high := s.feedback(reference / float64(m))
 			if low > high {
 				continue
 			}
-			step := ref / float64(m<<uint(k))
-			ideal := int(min(max(hz/step, float64(low)), float64(high)))
+			divider := float64(m << uint(k))
+			ideal := int(min(max(hz/(reference/divider), float64(low)), float64(high)))
 			for n := max(low, ideal-count/2-1); n <= min(high, ideal+count/2+2); n++ {
-				f := float64(n) * ref / float64(m<<uint(k))
+				f := float64(n) * reference / divider
 				all = append(all, Setting{N: n, M: m, K: k, Hz: f, PPM: roundTo(ppm(f, hz), 2)})
 			}
 		}
-		if len(all) > 1<<15 {
+		if len(all) > maxSettings {
 			all = nearestOf(all, hz, count)
 		}
 	}
@@ -112,25 +115,20 @@ func (s Synthesizer) feedback(compareHz float64) (low, high int) {
 
 // nearestOf keeps the nearest settings, one for each frequency.
 func nearestOf(all []Setting, hz float64, count int) []Setting {
+	// The same ratio can differ in the last digit when written with other dividers.
+	same := func(a, b Setting) bool { return math.Abs(a.Hz-b.Hz) <= 1e-9*hz }
 	slices.SortFunc(all, func(a, b Setting) int {
-		// The same ratio can differ in the last digit when written with other dividers.
-		if math.Abs(a.Hz-b.Hz) > 1e-9*hz {
-			if c := cmp.Compare(math.Abs(a.Hz-hz), math.Abs(b.Hz-hz)); c != 0 {
-				return c
-			}
-			return cmp.Compare(a.Hz, b.Hz)
+		if same(a, b) {
+			return cmp.Or(cmp.Compare(a.K, b.K), cmp.Compare(a.M, b.M))
 		}
-		if c := cmp.Compare(a.K, b.K); c != 0 {
-			return c
-		}
-		return cmp.Compare(a.M, b.M)
+		return cmp.Or(cmp.Compare(math.Abs(a.Hz-hz), math.Abs(b.Hz-hz)), cmp.Compare(a.Hz, b.Hz))
 	})
 	var out []Setting
 	for _, s := range all {
 		if len(out) == count {
 			break
 		}
-		if !slices.ContainsFunc(out, func(o Setting) bool { return math.Abs(o.Hz-s.Hz) <= 1e-9*hz }) {
+		if !slices.ContainsFunc(out, func(o Setting) bool { return same(o, s) }) {
 			out = append(out, s)
 		}
 	}
@@ -184,12 +182,17 @@ type ClockReport struct {
 	ReadingFits  *Setting           `json:"reading_setting,omitempty"` // nearest to the reading, with the smallest dividers
 	ReadingU     float64            `json:"reading_u"`                 // standard uncertainty of the reading, Hz
 	Variant      string             `json:"variant,omitempty"`
-	Text         string             `json:"text"`
+	Text         fact.Fact          `json:"text"`
 }
 
-// driftPPM is the most that a worn or loaded crystal is taken to drift; more
-// is another setting. Common practice, no source.
-const driftPPM = 2000
+const (
+	// driftPPM is the most that a worn or loaded crystal is taken to drift;
+	// more is another setting. Common practice, no source.
+	driftPPM = 2000
+	// crystalPPM is how closely a crystal is cut: nothing is set closer.
+	// Common practice, no source.
+	crystalPPM = 50
+)
 
 // JudgeClock compares a clock reading with the nominal clock. Its verdict
 // takes the reading ± twice its standard uncertainty: wholly inside the
@@ -204,45 +207,47 @@ func JudgeClock(r ClockReading) (ClockReport, error) {
 		return ClockReport{}, err
 	}
 	u := math.Hypot(r.ResolutionHz/2/math.Sqrt(3), r.InstrumentPPM*1e-6*r.ReadHz/math.Sqrt(3))
-	out := ClockReport{DeviationPPM: roundTo(ppm(r.ReadHz, r.NominalHz), 1), ReadingU: u}
+	out := ClockReport{DeviationPPM: roundTo(ppm(r.ReadHz, r.NominalHz), 1), ReadingU: u, Verdict: conformity.Inconclusive}
 	limit, off := r.TolerancePPM*1e-6*r.NominalHz, math.Abs(r.ReadHz-r.NominalHz)
 	switch {
 	case off+2*u <= limit:
 		out.Verdict = conformity.Pass
 	case off-2*u > limit:
 		out.Verdict = conformity.Fail
-	default:
-		out.Verdict = conformity.Inconclusive
 	}
 	if r.Synthesizer != nil {
-		near, err := r.Synthesizer.Nearest(r.NominalHz, 1)
-		if err != nil {
+		var err error
+		if out.Nearest, err = r.Synthesizer.setting(r.NominalHz); err != nil {
 			return ClockReport{}, err
 		}
-		if len(near) > 0 {
-			out.Nearest = &near[0]
-		}
-		fits, err := r.Synthesizer.Nearest(r.ReadHz, 1)
-		if err != nil {
+		if out.ReadingFits, err = r.Synthesizer.setting(r.ReadHz); err != nil {
 			return ClockReport{}, err
-		}
-		if len(fits) > 0 {
-			out.ReadingFits = &fits[0]
 		}
 	}
-	r.recognise(&out, u)
+	r.recognise(&out)
 	return out, nil
+}
+
+// setting is the one nearest to a frequency, nil when there is none.
+func (s Synthesizer) setting(hz float64) (*Setting, error) {
+	near, err := s.Nearest(hz, 1)
+	if err != nil || len(near) == 0 {
+		return nil, err
+	}
+	return &near[0], nil
 }
 
 func (r ClockReading) check() error {
 	var errs []error
 	for _, x := range []struct {
-		name  string
-		v     float64
-		least float64
-	}{{"nominal clock", r.NominalHz, 1}, {"clock reading", r.ReadHz, 0}, {"resolution", r.ResolutionHz, 0}, {"tolerance", r.TolerancePPM, 0}, {"instrument limit", r.InstrumentPPM, 0}} {
-		if !(x.v >= x.least) || math.IsInf(x.v, 0) {
-			errs = append(errs, fmt.Errorf("%s %g is not a positive number", x.name, x.v))
+		name         string
+		value, least float64
+	}{
+		{"nominal clock", r.NominalHz, 1}, {"clock reading", r.ReadHz, 0}, {"resolution", r.ResolutionHz, 0},
+		{"tolerance", r.TolerancePPM, 0}, {"instrument limit", r.InstrumentPPM, 0},
+	} {
+		if !(x.value >= x.least) || math.IsInf(x.value, 0) {
+			errs = append(errs, fmt.Errorf("%s %g is not a positive number", x.name, x.value))
 		}
 	}
 	if r.ReadHz == 0 {
@@ -254,41 +259,44 @@ func (r ClockReading) check() error {
 	return errors.Join(errs...)
 }
 
-// recognise says what the reading is.
-func (r ClockReading) recognise(out *ClockReport, u float64) {
-	reach := max(2*u, 50e-6*r.NominalHz) // nothing is set closer than a crystal is cut
+// recognise says what the reading is. Another setting is asked about before
+// drift: a clock that a setting explains to the last digit did not get there by
+// an ageing crystal.
+func (r ClockReading) recognise(out *ClockReport) {
+	reach := max(2*out.ReadingU, crystalPPM*1e-6*r.NominalHz)
 	agrees := func(hz float64) bool { return math.Abs(r.ReadHz-hz) <= reach }
 	variant := ""
 	for _, v := range r.Variants {
-		if v.Hz > 0 && agrees(v.Hz) && (variant == "" || math.Abs(r.ReadHz-v.Hz) < math.Abs(r.ReadHz-r.NominalHz)) {
+		nearer := math.Abs(r.ReadHz-v.Hz) < math.Abs(r.ReadHz-r.NominalHz)
+		if v.Hz > 0 && agrees(v.Hz) && (variant == "" || nearer) {
 			variant = v.Name
 		}
 	}
-	mhz := func(hz float64) string { return fmt.Sprintf("%.4g MHz", hz/1e6) }
+	nominal := fact.In(r.NominalHz/1e6, "MHz")
 	switch {
-	case out.Verdict == conformity.Pass || out.Verdict == conformity.Inconclusive && agrees(r.NominalHz):
-		out.Kind = ClockNominal
-		out.Text = fmt.Sprintf("the reading agrees with %s", mhz(r.NominalHz))
-		if out.Verdict == conformity.Inconclusive {
-			out.Text += "; it is too coarse for the tolerance: read more digits or count a test output"
-		}
+	case out.Verdict == conformity.Pass:
+		out.Kind, out.Text = ClockNominal, fact.New("bus.clock-agrees", "nominal", nominal)
+	case out.Verdict == conformity.Inconclusive && agrees(r.NominalHz):
+		out.Kind, out.Text = ClockNominal, fact.New("bus.clock-too-coarse", "nominal", nominal)
 	case out.Nearest != nil && agrees(out.Nearest.Hz):
 		out.Kind, out.Verdict = ClockSetting, conformity.Pass
-		out.Text = fmt.Sprintf("the nearest setting to %s that the synthesizer can make: %.6g MHz with N=%d, M=%d, K=%d", mhz(r.NominalHz), out.Nearest.Hz/1e6, out.Nearest.N, out.Nearest.M, out.Nearest.K)
+		out.Text = fact.New("bus.clock-nearest-setting", "nominal", nominal,
+			"hz", fact.In(out.Nearest.Hz/1e6, "MHz").To(1e-3), "setting", out.Nearest.Fact())
 	case variant != "":
-		out.Kind, out.Variant = ClockOfVariant, variant
-		out.Verdict = conformity.Inconclusive
-		out.Text = fmt.Sprintf("the clock of the variant %q, not drift: look whether the card is that variant or carries its firmware", variant)
+		out.Kind, out.Variant, out.Verdict = ClockOfVariant, variant, conformity.Inconclusive
+		out.Text = fact.New("bus.clock-of-variant", "variant", variant)
 	case math.Abs(out.DeviationPPM) <= driftPPM:
-		out.Kind = ClockDrift
-		out.Text = "off by a little: the reference crystal and its load capacitors, or the synthesizer"
+		out.Kind, out.Text = ClockDrift, fact.New("bus.clock-drift")
+	case out.ReadingFits != nil && agrees(out.ReadingFits.Hz):
+		out.Kind, out.Text = ClockOther, fact.New("bus.clock-other-setting", "setting", out.ReadingFits.Fact())
 	default:
-		out.Kind = ClockOther
-		out.Text = "too far off for drift: another setting, by firmware, straps or driver"
-		if out.ReadingFits != nil && agrees(out.ReadingFits.Hz) {
-			out.Text += fmt.Sprintf("; N=%d, M=%d, K=%d makes it", out.ReadingFits.N, out.ReadingFits.M, out.ReadingFits.K)
-		}
+		out.Kind, out.Text = ClockOther, fact.New("bus.clock-far-off")
 	}
+}
+
+// Fact is the setting's dividers.
+func (s Setting) Fact() fact.Fact {
+	return fact.New("bus.dividers", "n", s.N, "m", s.M, "k", s.K)
 }
 
 // A ClockPair is core and memory clock read at the same time.
@@ -301,7 +309,7 @@ type ClockPair struct {
 type Coupling struct {
 	Coupled conformity.Verdict `json:"coupled"` // pass: coupled, fail: independent, inconclusive: cannot tell
 	Ratio   string             `json:"ratio,omitempty"`
-	Text    string             `json:"text"`
+	Text    fact.Fact          `json:"text"`
 }
 
 // CompareClocks says whether core and memory clock are coupled. One pair can
@@ -313,29 +321,29 @@ func CompareClocks(pairs []ClockPair) (Coupling, error) {
 	}
 	for i, p := range pairs {
 		if !(p.CoreHz > 0 && p.MemoryHz > 0 && p.CoreU >= 0 && p.MemoryU >= 0) {
-			return Coupling{}, fmt.Errorf("clock pair %d: %g Hz and %g Hz with %g Hz and %g Hz of uncertainty", i+1, p.CoreHz, p.MemoryHz, p.CoreU, p.MemoryU)
+			return Coupling{}, fmt.Errorf("clock pair %d: %g Hz and %g Hz with %g Hz and %g Hz of uncertainty",
+				i+1, p.CoreHz, p.MemoryHz, p.CoreU, p.MemoryU)
 		}
 	}
-	moved := false
+	first, moved := pairs[0], false
 	for _, p := range pairs[1:] {
-		moved = moved || math.Abs(p.CoreHz-pairs[0].CoreHz) > 3*math.Hypot(p.CoreU, pairs[0].CoreU)+1e-4*p.CoreHz ||
-			math.Abs(p.MemoryHz-pairs[0].MemoryHz) > 3*math.Hypot(p.MemoryU, pairs[0].MemoryU)+1e-4*p.MemoryHz
+		moved = moved || math.Abs(p.CoreHz-first.CoreHz) > 3*math.Hypot(p.CoreU, first.CoreU)+1e-4*p.CoreHz ||
+			math.Abs(p.MemoryHz-first.MemoryHz) > 3*math.Hypot(p.MemoryU, first.MemoryU)+1e-4*p.MemoryHz
 	}
 	for _, r := range [][2]int{{1, 1}, {1, 2}, {2, 1}, {2, 3}, {3, 2}, {3, 4}, {4, 3}} {
 		want := float64(r[0]) / float64(r[1])
-		ok := true
-		for _, p := range pairs {
+		apart := slices.ContainsFunc(pairs, func(p ClockPair) bool {
 			off := math.Abs(p.CoreHz - want*p.MemoryHz)
-			ok = ok && off <= 2*math.Hypot(p.CoreU, want*p.MemoryU)+50e-6*p.CoreHz
-		}
-		if !ok {
+			return off > 2*math.Hypot(p.CoreU, want*p.MemoryU)+crystalPPM*1e-6*p.CoreHz
+		})
+		if apart {
 			continue
 		}
 		ratio := fmt.Sprintf("%d:%d", r[0], r[1])
 		if moved {
-			return Coupling{conformity.Pass, ratio, "core and memory moved together in the ratio " + ratio + ": one clock drives both"}, nil
+			return Coupling{conformity.Pass, ratio, fact.New("bus.moved-together", "ratio", ratio)}, nil
 		}
-		return Coupling{conformity.Inconclusive, ratio, "core and memory stand in the ratio " + ratio + ": one clock, or two set alike; read a second setting to tell"}, nil
+		return Coupling{conformity.Inconclusive, ratio, fact.New("bus.in-ratio", "ratio", ratio)}, nil
 	}
-	return Coupling{conformity.Fail, "", "core and memory stand in no simple ratio: each has its own clock"}, nil
+	return Coupling{conformity.Fail, "", fact.New("bus.no-ratio")}, nil
 }

@@ -97,7 +97,7 @@ func TestJudgeClock(t *testing.T) {
 			t.Fatal(err)
 		}
 		if got.Verdict != tt.verdict || got.Kind != tt.kind || math.Abs(got.DeviationPPM-tt.ppm) > 0.06 {
-			t.Errorf("%s: %v, %s, %.1f ppm (%s)", tt.name, got.Verdict, got.Kind, got.DeviationPPM, got.Text)
+			t.Errorf("%s: %v, %s, %.1f ppm (%v)", tt.name, got.Verdict, got.Kind, got.DeviationPPM, got.Text)
 		}
 	}
 	// Half a last digit, rectangular: 1 MHz / √12 (JCGM 100:2008, 4.3.7).

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"proveout/plans/fact"
+	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 )
 
@@ -13,38 +15,37 @@ import (
 type DeviceExpectation struct {
 	VendorID, DeviceID             *uint16
 	SubsystemVendorID, SubsystemID *uint16
-	Revisions                      []byte  // any of these
-	ClassCode                      *uint16 // base class and subclass, 0x0300
-	CapabilityIDs                  []int   // that must be in the chain
-	MemoryBytes                    int64   // the window must hold it
+	MemoryBytes                    int64 // the window must hold it
 	AGP                            *AGPExpectation
 	Express                        *ExpressExpectation
 }
 
 // An AGPExpectation is what the family offers and what the slot offers.
 type AGPExpectation struct {
-	Rates        []int // the card must offer: 1, 2, 4, 8
-	SlotRates    []int // the bench's slot offers; nil when not known
-	Sideband     bool  // the card must offer it
-	FastWrite    bool  // the card must offer it
-	RequestDepth int   // least number of requests; 0: any
+	Rates     []int // the card must offer: 1, 2, 4, 8
+	SlotRates []int // the bench's slot offers; nil when not known
+	Sideband  bool  // the card must offer it
+	FastWrite bool  // the card must offer it
 }
 
 // An ExpressExpectation is what the family's link and the slot offer.
 type ExpressExpectation struct {
-	Width     int     // lanes of the card; 0: as the device says
-	SpeedGT   float64 // GT/s of the card; 0: as the device says
-	SlotWidth int     // lanes of the slot; 0: not known
-	SlotGT    float64 // GT/s of the slot; 0: not known
+	Width     int // lanes of the card; 0: as the device says
+	SlotWidth int // lanes of the slot; 0: not known
 }
 
 // A Difference is one point in which a device is not what its family expects.
 type Difference struct {
 	Field   string             `json:"field"`
-	Want    string             `json:"want"`
-	Got     string             `json:"got"`
+	Want    fact.Fact          `json:"want"`
+	Got     fact.Fact          `json:"got"`
 	Verdict conformity.Verdict `json:"verdict"` // fail, or inconclusive when the dump cannot settle it
-	Meaning string             `json:"meaning"` // what it points to
+	Meaning fact.Fact          `json:"meaning"` // what it points to
+}
+
+// Title is the field in words.
+func (x Difference) Title() fact.Fact {
+	return fact.New("bus.field." + strings.NewReplacer("_", "-", " ", "-").Replace(x.Field))
 }
 
 // A Detection is a device compared with its family.
@@ -55,24 +56,19 @@ type Detection struct {
 
 // Detect compares a device with what its family expects.
 func Detect(d Device, e DeviceExpectation) Detection {
-	var c comparison
+	c := comparison{found: []Difference{}}
 	c.ids(d, e)
 	c.capabilities(d, e)
-	c.window(d, e)
-	if e.AGP != nil {
-		c.agp(d, *e.AGP)
+	c.window(d, e.MemoryBytes)
+	if d.AGP != nil && e.AGP != nil {
+		c.agp(d.AGP, e.AGP)
 	}
-	if e.Express != nil {
-		c.express(d, *e.Express)
+	if d.Express != nil && e.Express != nil {
+		c.express(d.Express, e.Express)
 	}
 	out := Detection{Verdict: conformity.Pass, Differences: c.found}
-	if out.Differences == nil {
-		out.Differences = []Difference{}
-	}
 	for _, x := range c.found {
-		if x.Verdict == conformity.Fail {
-			out.Verdict = conformity.Fail
-		} else if out.Verdict == conformity.Pass {
+		if out.Verdict != conformity.Fail {
 			out.Verdict = x.Verdict
 		}
 	}
@@ -82,210 +78,187 @@ func Detect(d Device, e DeviceExpectation) Detection {
 // FindDevice returns the device of a dump that fits an expectation best: by
 // vendor and device, otherwise the first display controller.
 func FindDevice(list []Device, e DeviceExpectation) (Device, bool) {
-	best, score := -1, 0
-	for i, d := range list {
-		s := 0
+	best, most := Device{}, 0
+	for _, d := range list {
+		score := 0
 		if e.VendorID != nil && d.ids.vendor == *e.VendorID {
-			s += 4
+			score += 4
 			if e.DeviceID != nil && d.ids.device == *e.DeviceID {
-				s += 4
+				score += 4
 			}
 		}
-		if d.IsDisplay() {
-			s += 2
+		if d.ids.class>>8 == 3 || d.ids.class == 1 { // display controllers, and those older than the class code
+			score += 2
 		}
-		if s > score {
-			best, score = i, s
+		if score > most {
+			best, most = d, score
 		}
 	}
-	if best < 0 {
-		return Device{}, false
-	}
-	return list[best], true
+	return best, most > 0
 }
-
-// IsDisplay reports whether the class code is one of a display device.
-func (d Device) IsDisplay() bool { return d.ids.class>>8 == 3 || d.ids.class == 1 }
 
 type comparison struct{ found []Difference }
 
-func (c *comparison) add(v conformity.Verdict, field, want, got, meaning string) {
+func (c *comparison) add(v conformity.Verdict, field string, want, got, meaning fact.Fact) {
 	c.found = append(c.found, Difference{Field: field, Want: want, Got: got, Verdict: v, Meaning: meaning})
 }
 
+func (c *comparison) fail(field string, want, got, meaning fact.Fact) {
+	c.add(conformity.Fail, field, want, got, meaning)
+}
+
+func (c *comparison) open(field string, want, got, meaning fact.Fact) {
+	c.add(conformity.Inconclusive, field, want, got, meaning)
+}
+
+// value is what reads the same in every language.
+func value(v fact.Arg) fact.Fact { return fact.New("bus.value", "value", v) }
+
+// times is an AGP rate, lanes the width of a PCI Express link.
+func times(rate int) fact.Fact { return value(fact.Name(fmt.Sprintf("%dx", rate))) }
+func lanes(n int) fact.Fact    { return value(fact.Name(fmt.Sprintf("x%d", n))) }
+
 func (c *comparison) ids(d Device, e DeviceExpectation) {
 	if d.ids.vendor == 0xffff {
-		c.add(conformity.Fail, "device", "a card that answers", "0xffff", "nothing answers: contacts, slot power, clock, reset, or a dead chip")
+		c.fail("device", fact.New("bus.answers"), value(fact.Name("0xffff")), fact.New("bus.nothing-answers"))
 		return
 	}
-	id := func(field string, want *uint16, got uint16, meaning string) {
-		if want != nil && *want != got {
-			bits := ""
-			if n := differingBits(*want, got); n != "" {
-				bits = "; they differ in " + n + ": a bus line at fault looks like that"
-			}
-			c.add(conformity.Fail, field, hex16(*want), hex16(got), meaning+bits)
+	id := func(field string, want *uint16, got uint16, meaning fact.Fact) {
+		if want == nil || *want == got {
+			return
 		}
-	}
-	id("vendor_id", e.VendorID, d.ids.vendor, "another maker's chip, or the wrong device of the dump")
-	id("device_id", e.DeviceID, d.ids.device, "another chip or variant than the family's")
-	id("subsystem_vendor", e.SubsystemVendorID, d.ids.subVendor, "another board's firmware, or the expansion ROM was not read at reset")
-	id("subsystem", e.SubsystemID, d.ids.subDevice, "another board's firmware, or the expansion ROM was not read at reset")
-	if len(e.Revisions) > 0 && !slices.Contains(e.Revisions, d.ids.revision) {
-		var want []string
-		for _, r := range e.Revisions {
-			want = append(want, fmt.Sprintf("0x%02x", r))
+		if bits := differingBits(*want, got); bits != nil {
+			meaning = fact.New("bus.differing-bits", "meaning", meaning, "bits", fact.ListOf(fact.And, bits))
 		}
-		c.add(conformity.Inconclusive, "revision", strings.Join(want, " or "), d.Revision, "a stepping that the family does not list")
+		c.fail(field, value(fact.Name(hex16(*want))), value(fact.Name(hex16(got))), meaning)
 	}
-	if e.ClassCode != nil && *e.ClassCode != d.ids.class {
-		c.add(conformity.Fail, "class", className(byte(*e.ClassCode>>8), byte(*e.ClassCode)), d.Class, "a strap or the firmware sets another class")
-	}
+	id("vendor_id", e.VendorID, d.ids.vendor, fact.New("bus.another-maker"))
+	id("device_id", e.DeviceID, d.ids.device, fact.New("bus.another-chip"))
+	id("subsystem_vendor", e.SubsystemVendorID, d.ids.subVendor, fact.New("bus.another-board"))
+	id("subsystem", e.SubsystemID, d.ids.subDevice, fact.New("bus.another-board"))
 }
 
 // differingBits names the data bits in which two identifiers differ, when
 // there are one or two.
-func differingBits(a, b uint16) string {
-	var out []string
+func differingBits(a, b uint16) []fact.Fact {
+	var out []fact.Fact
 	for i := range 16 {
 		if (a^b)>>uint(i)&1 == 1 {
-			out = append(out, fmt.Sprintf("bit %d", i))
+			out = append(out, fact.New("bus.bit", "bit", i))
 		}
 	}
 	if len(out) > 2 || b == 0xffff || b == 0 {
-		return ""
+		return nil
 	}
-	return strings.Join(out, " and ")
+	return out
 }
 
+// capabilities asks for those that the family's bus needs.
 func (c *comparison) capabilities(d Device, e DeviceExpectation) {
-	short := d.DumpBytes < 256
-	need := slices.Clone(e.CapabilityIDs)
+	need := func(id byte) {
+		if slices.ContainsFunc(d.Capabilities, func(x Capability) bool { return x.ID == int(id) }) {
+			return
+		}
+		name := value(fact.Name(capabilityName(id)))
+		if d.DumpBytes < 256 {
+			c.open("capability", name, fact.New("bus.not-in-dump"), fact.New("bus.header-only"))
+			return
+		}
+		c.fail("capability", name, fact.New("bus.missing"), fact.New("bus.chain-lacks-it"))
+	}
 	if e.AGP != nil {
-		need = append(need, 0x02)
+		need(agpID)
 	}
 	if e.Express != nil {
-		need = append(need, 0x10)
-	}
-	slices.Sort(need)
-	for _, id := range slices.Compact(need) {
-		if slices.ContainsFunc(d.Capabilities, func(x Capability) bool { return x.ID == id }) {
-			continue
-		}
-		name := capabilityName(byte(id))
-		if short {
-			c.add(conformity.Inconclusive, "capability", name, "not in the dump", "the dump holds the header only: dump 256 bytes, with the rights that needs")
-			continue
-		}
-		c.add(conformity.Fail, "capability", name, "missing", "the chain lacks it: wrong strap or firmware, or the card runs as a plain PCI card")
+		need(expressID)
 	}
 }
 
-func (c *comparison) window(d Device, e DeviceExpectation) {
-	if e.MemoryBytes <= 0 {
+func bytesOf(n int64) fact.Amount { return fact.Base(float64(n), quantity.Bytes).Whole() }
+
+// window compares the largest memory region with the memory that it must hold.
+func (c *comparison) window(d Device, memoryBytes int64) {
+	if memoryBytes <= 0 {
 		return
 	}
 	largest, unsized, any := int64(0), false, false
 	for _, b := range d.BARs {
-		if b.Kind != "memory" {
-			continue
+		if b.Kind == "memory" {
+			any = true
+			largest = max(largest, b.SizeBytes)
+			unsized = unsized || b.SizeBytes == 0
 		}
-		any = true
-		largest = max(largest, b.SizeBytes)
-		unsized = unsized || b.SizeBytes == 0
 	}
-	want := fmt.Sprintf("a memory window of at least %d bytes", e.MemoryBytes)
+	want := fact.New("bus.window-of", "size", bytesOf(memoryBytes))
 	switch {
 	case !any:
-		c.add(conformity.Fail, "memory window", want, "none", "no memory region is set up: firmware or driver did not map the card")
-	case largest >= e.MemoryBytes:
+		c.fail("memory window", want, fact.New("bus.none"), fact.New("bus.not-mapped"))
+	case largest >= memoryBytes:
 	case unsized:
-		c.add(conformity.Inconclusive, "memory window", want, "size not known", "give the sizing readback of the base address registers")
+		c.open("memory window", want, fact.New("bus.size-unknown"), fact.New("bus.give-sizing"))
 	default:
-		c.add(conformity.Fail, "memory window", want, fmt.Sprintf("%d bytes", largest), "the window is smaller than the memory: size straps, or less memory found at reset")
+		c.fail("memory window", want, value(bytesOf(largest)), fact.New("bus.window-small"))
 	}
 }
 
-func (c *comparison) agp(d Device, e AGPExpectation) {
-	a := d.AGP
-	if a == nil {
-		return // the missing capability is named already
+func rateList(rates []int) fact.Fact {
+	if len(rates) == 0 {
+		return fact.New("bus.none")
 	}
+	var list []fact.Fact
+	for _, r := range rates {
+		list = append(list, times(r))
+	}
+	return fact.New("bus.rates", "rates", fact.ListOf(fact.Comma, list))
+}
+
+func (c *comparison) agp(a *AGP, e *AGPExpectation) {
 	for _, r := range e.Rates {
 		if !slices.Contains(a.Rates, r) {
-			c.add(conformity.Fail, "agp rates", fmt.Sprintf("%dx", r), rateList(a.Rates), "a rate is not offered: straps, signalling voltage, or another chip")
+			c.fail("agp rates", times(r), rateList(a.Rates), fact.New("bus.rate-not-offered"))
 		}
 	}
+	offered, notOffered := fact.New("bus.offered"), fact.New("bus.not-offered")
 	if e.Sideband && !a.Sideband {
-		c.add(conformity.Fail, "agp sideband", "offered", "not offered", "straps or firmware; sideband lines")
+		c.fail("agp sideband", offered, notOffered, fact.New("bus.look-sideband"))
 	}
 	if e.FastWrite && !a.FastWrite {
-		c.add(conformity.Fail, "agp fast write", "offered", "not offered", "straps or firmware")
-	}
-	if e.RequestDepth > a.RequestDepth {
-		c.add(conformity.Fail, "agp request depth", fmt.Sprint(e.RequestDepth), fmt.Sprint(a.RequestDepth), "a logged depth may be the register's value, which is one less")
+		c.fail("agp fast write", offered, notOffered, fact.New("bus.look-straps"))
 	}
 	if !a.Enabled || a.EnabledRate == 0 {
-		c.add(conformity.Inconclusive, "agp link", "enabled", "not enabled", "no driver has set up AGP yet, or it runs as PCI: dump again with the driver loaded")
+		c.open("agp link", fact.New("bus.enabled"), fact.New("bus.not-enabled"), fact.New("bus.agp-not-set-up"))
 		return
 	}
-	both := slices.DeleteFunc(slices.Clone(a.Rates), func(r int) bool { return len(e.SlotRates) > 0 && !slices.Contains(e.SlotRates, r) })
-	if len(both) == 0 {
-		c.add(conformity.Fail, "agp link", rateList(e.SlotRates), rateList(a.Rates), "card and slot have no rate in common")
-		return
-	}
-	best := slices.Max(both)
-	switch {
-	case a.EnabledRate > best:
-		c.add(conformity.Fail, "agp link", fmt.Sprintf("%dx", best), fmt.Sprintf("%dx", a.EnabledRate), "the link runs faster than both ends offer")
-	case a.EnabledRate < best && len(e.SlotRates) > 0:
-		c.add(conformity.Fail, "agp link", fmt.Sprintf("%dx", best), fmt.Sprintf("%dx", a.EnabledRate), "trained below what both ends offer: contacts, strobe lines, VREF and termination, or a setting of the bench")
-	case a.EnabledRate < best:
-		c.add(conformity.Inconclusive, "agp link", fmt.Sprintf("%dx", best), fmt.Sprintf("%dx", a.EnabledRate), "below what the card offers: state what the bench's slot offers to decide")
-	}
-}
-
-func rateList(rates []int) string {
-	if len(rates) == 0 {
-		return "none"
-	}
-	var s []string
-	for _, r := range rates {
-		s = append(s, fmt.Sprintf("%dx", r))
-	}
-	return strings.Join(s, ", ")
-}
-
-func (c *comparison) express(d Device, e ExpressExpectation) {
-	x := d.Express
-	if x == nil {
-		return
-	}
-	if e.Width > 0 && x.MaxWidth != e.Width {
-		c.add(conformity.Fail, "express width offered", fmt.Sprintf("x%d", e.Width), fmt.Sprintf("x%d", x.MaxWidth), "straps, or another chip")
-	}
-	if e.SpeedGT > 0 && x.MaxSpeedGT != e.SpeedGT {
-		c.add(conformity.Fail, "express speed offered", fmt.Sprintf("%g GT/s", e.SpeedGT), fmt.Sprintf("%g GT/s", x.MaxSpeedGT), "straps, firmware, or another chip")
-	}
-	width, speed := x.MaxWidth, x.MaxSpeedGT
-	if e.SlotWidth > 0 {
-		width = min(width, e.SlotWidth)
-	}
-	if e.SlotGT > 0 {
-		speed = min(speed, e.SlotGT)
-	}
-	verdict := func(known bool) conformity.Verdict {
-		if known {
-			return conformity.Fail
+	best := 0 // of the rates that both ends offer
+	for _, r := range a.Rates {
+		if len(e.SlotRates) == 0 || slices.Contains(e.SlotRates, r) {
+			best = max(best, r)
 		}
-		return conformity.Inconclusive
+	}
+	switch {
+	case best == 0:
+		c.fail("agp link", rateList(e.SlotRates), rateList(a.Rates), fact.New("bus.no-common-rate"))
+	case a.EnabledRate > best:
+		c.fail("agp link", times(best), times(a.EnabledRate), fact.New("bus.too-fast"))
+	case a.EnabledRate < best && len(e.SlotRates) > 0:
+		c.fail("agp link", times(best), times(a.EnabledRate), fact.New("bus.trained-low"))
+	case a.EnabledRate < best:
+		c.open("agp link", times(best), times(a.EnabledRate), fact.New("bus.slot-unknown"))
+	}
+}
+
+func (c *comparison) express(x *Express, e *ExpressExpectation) {
+	if e.Width > 0 && x.MaxWidth != e.Width {
+		c.fail("express width offered", lanes(e.Width), lanes(x.MaxWidth), fact.New("bus.look-strap-or-chip"))
+	}
+	width, verdict := x.MaxWidth, conformity.Inconclusive
+	if e.SlotWidth > 0 {
+		width, verdict = min(width, e.SlotWidth), conformity.Fail
 	}
 	if x.Width < width {
-		c.add(verdict(e.SlotWidth > 0), "express width", fmt.Sprintf("x%d", width), fmt.Sprintf("x%d", x.Width),
-			"fewer lanes trained than both ends offer: contacts of the upper lanes, coupling capacitors, a lane's trace")
+		c.add(verdict, "express width", lanes(width), lanes(x.Width), fact.New("bus.fewer-lanes"))
 	}
-	if x.SpeedGT < speed {
-		c.add(verdict(e.SlotGT > 0), "express speed", fmt.Sprintf("%g GT/s", speed), fmt.Sprintf("%g GT/s", x.SpeedGT),
-			"slower than both ends offer: links slow down when idle, so read it under load; then signal quality")
+	if x.SpeedGT < x.MaxSpeedGT { // what the slot offers is not known
+		c.open("express speed", value(fact.In(x.MaxSpeedGT, "GT/s").Whole()), value(fact.In(x.SpeedGT, "GT/s").Whole()), fact.New("bus.slower"))
 	}
 }

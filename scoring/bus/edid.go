@@ -3,10 +3,15 @@ package bus
 import (
 	"bytes"
 	"encoding/binary"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"strings"
+
+	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 // An EDID is the decoded base block of a monitor's identification (VESA
@@ -36,7 +41,7 @@ type EDID struct {
 	Text           []string       `json:"text,omitempty"`
 	Range          *MonitorRange  `json:"range,omitempty"`
 	Chromaticities map[string]XYZ `json:"chromaticities,omitempty"`
-	Notes          []string       `json:"notes,omitempty"`
+	Notes          []fact.Fact    `json:"notes,omitempty"`
 
 	cvt bool // the range limits name CVT
 }
@@ -49,17 +54,17 @@ type XYZ struct {
 
 // An EDIDMode is a mode that the monitor lists.
 type EDIDMode struct {
-	Mode      string  `json:"mode"`
-	Source    string  `json:"source"` // established, standard, detailed, cvt
-	Standard  string  `json:"standard"`
-	Width     int     `json:"width"`
-	Height    int     `json:"height"`
-	RefreshHz float64 `json:"refresh_hz"`
-	LineHz    float64 `json:"line_hz,omitempty"`
-	ClockHz   float64 `json:"pixel_clock_hz,omitempty"`
-	WidthMM   int     `json:"width_mm,omitempty"`
-	HeightMM  int     `json:"height_mm,omitempty"`
-	Timing    *Timing `json:"timing,omitempty"`
+	Mode      fact.Fact `json:"mode"`
+	Source    string    `json:"source"` // established, standard, detailed, cvt
+	Standard  string    `json:"standard"`
+	Width     int       `json:"width"`
+	Height    int       `json:"height"`
+	RefreshHz float64   `json:"refresh_hz"`
+	LineHz    float64   `json:"line_hz,omitempty"`
+	ClockHz   float64   `json:"pixel_clock_hz,omitempty"`
+	WidthMM   int       `json:"width_mm,omitempty"`
+	HeightMM  int       `json:"height_mm,omitempty"`
+	Timing    Timing    `json:"timing"`
 }
 
 // A MonitorRange is what the monitor can follow.
@@ -72,6 +77,9 @@ type MonitorRange struct {
 	Formula      string  `json:"formula"` // "GTF", "secondary GTF", "range only", "CVT"
 }
 
+// A block of an EDID.
+const blockBytes = 128
+
 // ParseEDID reads the first block of an EDID: raw bytes, or hexadecimal text
 // with or without offsets. A wrong header or checksum is no error but a
 // finding: OK is false. Fewer than 128 bytes are an error.
@@ -80,64 +88,66 @@ func ParseEDID(data []byte) (EDID, error) {
 	if err != nil {
 		return EDID{}, err
 	}
-	e := EDID{Modes: []EDIDMode{}}
+	e := EDID{Modes: []EDIDMode{}, Extensions: int(b[0x7e])}
 	e.HeaderOK = bytes.Equal(b[:8], []byte{0, 255, 255, 255, 255, 255, 255, 0})
 	sum := byte(0)
-	for _, x := range b[:128] {
+	for _, x := range b[:blockBytes] {
 		sum += x
 	}
 	e.ChecksumOK = sum == 0
 	e.OK = e.HeaderOK && e.ChecksumOK
 	if !e.HeaderOK {
-		e.note("the header is not 00 ff ff ff ff ff ff 00: wrong data, or a bit of the data line is lost")
+		e.note(fact.New("bus.edid-header"))
 	}
 	if !e.ChecksumOK {
-		e.note("the checksum is wrong by 0x%02x: the block was read or stored badly, so do not trust its modes", sum)
+		e.note(fact.New("bus.edid-checksum", "by", hex8(sum)))
 	}
 	e.identity(b)
 	e.display(b)
+	descriptors := [4][]byte{b[0x36:0x48], b[0x48:0x5a], b[0x5a:0x6c], b[0x6c:0x7e]}
+	for _, d := range descriptors { // which formula a standard timing means
+		e.cvt = e.cvt || d[0] == 0 && d[1] == 0 && d[3] == 0xfd && d[10] == 4
+	}
 	for _, m := range establishedModes(b[0x23:0x26]) {
 		e.add(m, "established")
 	}
-	for i := 0x36; i < 0x7e; i += 18 {
-		e.cvt = e.cvt || b[i] == 0 && b[i+1] == 0 && b[i+3] == 0xfd && b[i+10] == 4
+	e.standards(b[0x26:0x36])
+	for i, d := range descriptors {
+		e.descriptor(d, i)
 	}
-	for i := 0x26; i < 0x36; i += 2 {
-		if m, ok := e.standard(b[i], b[i+1]); ok {
-			e.add(m, "standard")
-		}
-	}
-	for i := range 4 {
-		e.descriptor(b[0x36+18*i:0x48+18*i], i)
-	}
-	e.Extensions = int(b[0x7e])
-	if got := len(b)/128 - 1; got < e.Extensions {
-		e.note("%d extension blocks announced, %d in the data", e.Extensions, got)
+	if got := len(b)/blockBytes - 1; got < e.Extensions {
+		e.note(fact.New("bus.edid-extensions", "n", e.Extensions, "got", got))
 	}
 	return e, nil
 }
 
-func (e *EDID) note(text string, args ...any) { e.Notes = append(e.Notes, fmt.Sprintf(text, args...)) }
+func (e *EDID) note(f fact.Fact) { e.Notes = append(e.Notes, f) }
 
 // edidBytes finds the bytes: raw, or in text.
 func edidBytes(data []byte) ([]byte, error) {
-	if len(data) >= 128 && bytes.HasPrefix(data, []byte{0, 255, 255, 255}) || bytes.IndexByte(data[:min(len(data), 128)], 0) >= 0 {
-		if len(data) < 128 {
-			return nil, fmt.Errorf("EDID of %d bytes, a block has 128", len(data))
+	raw := len(data) >= blockBytes && bytes.HasPrefix(data, []byte{0, 255, 255, 255})
+	if raw || bytes.IndexByte(data[:min(len(data), blockBytes)], 0) >= 0 {
+		if len(data) < blockBytes {
+			return nil, fmt.Errorf("EDID of %d bytes, a block has %d", len(data), blockBytes)
 		}
 		return data, nil
 	}
 	var out []byte
-	for len(data) > 0 && len(out) < 256*128 {
+	for len(data) > 0 && len(out) < 256*blockBytes {
 		line, rest, _ := bytes.Cut(data, []byte("\n"))
 		data = rest
-		out = append(out, hexLine(string(line[:min(len(line), 1024)]))...)
+		out = append(out, hexLine(string(line[:min(len(line), maxDumpLine)]))...)
 	}
-	if len(out) < 128 {
+	if len(out) < blockBytes {
 		return nil, errors.New("fewer than 128 bytes of EDID found: expected raw bytes, or lines of hexadecimal bytes")
 	}
 	return out, nil
 }
+
+var (
+	edidOffset = regexp.MustCompile(`^(?:0x)?[0-9a-fA-F]+:$`)
+	hexDigits  = regexp.MustCompile(`^[0-9a-fA-F]+$`)
+)
 
 // hexLine returns the bytes of a line that holds nothing but hexadecimal
 // bytes, an offset before them and characters after them.
@@ -147,63 +157,52 @@ func hexLine(line string) []byte {
 	if len(fields) == 0 {
 		return nil
 	}
-	if at, ok := strings.CutSuffix(fields[0], ":"); ok && isHex(strings.TrimPrefix(at, "0x")) {
+	if edidOffset.MatchString(fields[0]) {
 		fields = fields[1:]
-	} else if len(fields) > 8 && len(fields[0]) > 2 && len(fields[0]) > len(fields[1]) && isHex(fields[0]) {
+	} else if len(fields) > 8 && len(fields[0]) > max(2, len(fields[1])) && hexDigits.MatchString(fields[0]) {
 		fields = fields[1:] // an offset without a colon
 	}
 	var out []byte
 	for _, f := range fields {
-		f = strings.TrimPrefix(f, "0x")
-		if !isHex(f) || len(f)%2 != 0 || len(out) > 0 && len(f) > 64 {
+		b, err := hex.DecodeString(strings.TrimPrefix(f, "0x"))
+		if err != nil || len(b) == 0 || len(out) > 0 && len(b) > 32 {
 			if len(out) >= 8 {
 				return out // characters after the bytes
 			}
 			return nil
 		}
-		for i := 0; i < len(f); i += 2 {
-			out = append(out, nibble(f[i])<<4|nibble(f[i+1]))
-		}
+		out = append(out, b...)
 	}
 	return out
 }
 
-func nibble(c byte) byte {
-	switch {
-	case c >= 'a':
-		return c - 'a' + 10
-	case c >= 'A':
-		return c - 'A' + 10
-	}
-	return c - '0'
-}
-
 func (e *EDID) identity(b []byte) {
-	m := binary.BigEndian.Uint16(b[8:])
-	e.Manufacturer = string([]byte{'@' + byte(m>>10&31), '@' + byte(m>>5&31), '@' + byte(m&31)})
-	e.ProductCode, e.Serial = int(binary.LittleEndian.Uint16(b[0x0a:])), binary.LittleEndian.Uint32(b[0x0c:])
+	letters := binary.BigEndian.Uint16(b[8:])
+	e.Manufacturer = string([]byte{'@' + byte(letters>>10&31), '@' + byte(letters>>5&31), '@' + byte(letters&31)})
+	e.ProductCode = int(binary.LittleEndian.Uint16(b[0x0a:]))
+	e.Serial = binary.LittleEndian.Uint32(b[0x0c:])
 	e.Year = 1990 + int(b[0x11])
-	switch w := int(b[0x10]); {
-	case w == 255:
+	switch week := int(b[0x10]); {
+	case week == 255:
 		e.ModelYear = true
-	case w <= 54:
-		e.Week = w
+	case week <= 54:
+		e.Week = week
 	default:
-		e.note("week %d of manufacture does not exist", w)
+		e.note(fact.New("bus.edid-week", "week", week))
 	}
 	e.Version = fmt.Sprintf("%d.%d", b[0x12], b[0x13])
 	if b[0x12] != 1 {
-		e.note("EDID version %s is not 1.x", e.Version)
+		e.note(fact.New("bus.edid-version", "version", e.Version))
 	}
 }
 
 func (e *EDID) display(b []byte) {
-	in := b[0x14]
-	e.Digital = in&0x80 != 0
+	input := b[0x14]
+	e.Digital = input&0x80 != 0
 	if !e.Digital {
-		for i, s := range []string{"separate", "composite", "on green"} {
-			if in>>(3-uint(i))&1 == 1 {
-				e.Sync = append(e.Sync, s)
+		for i, kind := range []string{"separate", "composite", "on green"} {
+			if input>>(3-uint(i))&1 == 1 {
+				e.Sync = append(e.Sync, kind)
 			}
 		}
 	}
@@ -213,43 +212,76 @@ func (e *EDID) display(b []byte) {
 	if b[0x17] != 255 {
 		e.Gamma = float64(int(b[0x17])+100) / 100
 	}
-	c := func(low byte, shift uint, high byte) float64 {
+	// Ten bits a coordinate: eight in a byte of its own, two in one shared by four.
+	xy := func(low byte, shift uint, high byte) float64 {
 		return roundTo(float64(int(high)<<2|int(low>>shift&3))/1024, 4)
 	}
 	e.Chromaticities = map[string]XYZ{
-		"red":   {c(b[0x19], 6, b[0x1b]), c(b[0x19], 4, b[0x1c])},
-		"green": {c(b[0x19], 2, b[0x1d]), c(b[0x19], 0, b[0x1e])},
-		"blue":  {c(b[0x1a], 6, b[0x1f]), c(b[0x1a], 4, b[0x20])},
-		"white": {c(b[0x1a], 2, b[0x21]), c(b[0x1a], 0, b[0x22])},
+		"red":   {xy(b[0x19], 6, b[0x1b]), xy(b[0x19], 4, b[0x1c])},
+		"green": {xy(b[0x19], 2, b[0x1d]), xy(b[0x19], 0, b[0x1e])},
+		"blue":  {xy(b[0x1a], 6, b[0x1f]), xy(b[0x1a], 4, b[0x20])},
+		"white": {xy(b[0x1a], 2, b[0x21]), xy(b[0x1a], 0, b[0x22])},
 	}
 }
 
 func (e *EDID) add(t Timing, source string) {
-	t1 := t
-	e.Modes = append(e.Modes, EDIDMode{Mode: t.Mode(), Source: source, Standard: t.Name(), Width: t.Width, Height: t.Height,
-		RefreshHz: roundTo(t.RefreshHz(), 6), LineHz: roundTo(t.LineHz(), 1), ClockHz: math.Round(t.PixelClockHz), Timing: &t1})
+	e.Modes = append(e.Modes, EDIDMode{
+		Mode:      t.Mode(),
+		Source:    source,
+		Standard:  t.Name(),
+		Width:     t.Width,
+		Height:    t.Height,
+		RefreshHz: roundTo(t.RefreshHz(), 6),
+		LineHz:    roundTo(t.LineHz(), 1),
+		ClockHz:   math.Round(t.PixelClockHz),
+		Timing:    t,
+	})
 }
 
-// establishedModes returns the modes of the three bytes from 0x23.
-func establishedModes(b []byte) []Timing {
-	legacy := func(n int) Timing { return legacyRows()[n].timing() }
-	std := func(id int) Timing { t, _ := dmt(id); return t }
-	all := []Timing{legacy(0), legacy(1), std(4), legacy(2), std(5), std(6), std(8), std(9),
-		std(0x0a), std(0x0b), legacy(3), std(0x0f), std(0x10), std(0x11), std(0x12), std(0x24), legacy(4)}
+// established are the modes of the three bytes from 0x23, from bit 7 of the
+// first on: DMT numbers, or places in [legacyRows] below 0.
+var established = [...]int{
+	-1, -2, 0x04, -3, 0x05, 0x06, 0x08, 0x09,
+	0x0a, 0x0b, -4, 0x0f, 0x10, 0x11, 0x12, 0x24,
+	-5,
+}
+
+// established3 lists the DMT numbers of the established timings III
+// descriptor, from bit 7 of its first byte.
+var established3 = [...]int{
+	0x01, 0x02, 0x03, 0x07, 0x0e, 0x0c, 0x13, 0x15,
+	0x16, 0x17, 0x18, 0x19, 0x20, 0x21, 0x23, 0x25,
+	0x27, 0x2e, 0x2f, 0x30, 0x31, 0x29, 0x2a, 0x2b,
+	0x2c, 0x39, 0x3a, 0x3b, 0x3c, 0x33, 0x34, 0x35,
+	0x36, 0x37, 0x3e, 0x3f, 0x41, 0x42, 0x44, 0x45,
+	0x46, 0x47, 0x49, 0x4a,
+}
+
+// flagged returns the modes whose bits are set, from bit 7 of the first byte.
+func flagged(b []byte, modes []int) []Timing {
 	var out []Timing
-	for i, t := range all {
-		if b[i/8]>>(7-uint(i%8))&1 == 1 {
+	for i, id := range modes {
+		if b[i/8]>>(7-uint(i%8))&1 == 0 {
+			continue
+		}
+		if id < 0 {
+			out = append(out, legacyRows()[-id-1].timing())
+		} else if t, ok := dmt(id); ok {
 			out = append(out, t)
 		}
 	}
 	return out
 }
 
-// established3 lists the DMT numbers of the established timings III
-// descriptor, from bit 7 of its first byte.
-func established3() []int {
-	return []int{1, 2, 3, 7, 0x0e, 0x0c, 0x13, 0x15, 0x16, 0x17, 0x18, 0x19, 0x20, 0x21, 0x23, 0x25, 0x27, 0x2e, 0x2f, 0x30, 0x31, 0x29, 0x2a, 0x2b,
-		0x2c, 0x39, 0x3a, 0x3b, 0x3c, 0x33, 0x34, 0x35, 0x36, 0x37, 0x3e, 0x3f, 0x41, 0x42, 0x44, 0x45, 0x46, 0x47, 0x49, 0x4a}
+func establishedModes(b []byte) []Timing { return flagged(b, established[:]) }
+
+// standards reads two-byte standard timings.
+func (e *EDID) standards(b []byte) {
+	for i := 0; i+1 < len(b); i += 2 {
+		if t, ok := e.standard(b[i], b[i+1]); ok {
+			e.add(t, "standard")
+		}
+	}
 }
 
 // standard reads a two-byte standard timing: a DMT mode when the code is one
@@ -265,30 +297,17 @@ func (e *EDID) standard(a, b byte) (Timing, bool) {
 			return t, true
 		}
 	}
-	width := (int(a) + 31) * 8
-	height := width
-	switch b >> 6 {
-	case 0:
-		if e.Version >= "1.3" {
-			height = width * 10 / 16
-		}
-	case 1:
-		height = width * 3 / 4
-	case 2:
-		height = width * 4 / 5
-	case 3:
-		height = width * 9 / 16
+	m := plans.Mode{Width: (int(a) + 31) * 8, Rate: float64(b&63) + 60}
+	m.Height = [...]int{m.Width * 10 / 16, m.Width * 3 / 4, m.Width * 4 / 5, m.Width * 9 / 16}[b>>6]
+	if b>>6 == 0 && e.Version < "1.3" { // before 1.3 it meant 1:1
+		m.Height = m.Width
 	}
-	hz := float64(b&63) + 60
-	var t Timing
-	var err error
+	t, err := GTF(m)
 	if e.cvt {
-		t, err = CVT(width, height, hz, NormalBlanking)
-	} else {
-		t, err = GTF(width, height, hz)
+		t, err = CVT(m, NormalBlanking)
 	}
 	if err != nil {
-		e.note("standard timing %02x %02x: %v", a, b, err)
+		e.note(fact.New("bus.edid-standard", "code", fmt.Sprintf("%02x %02x", a, b)))
 		return Timing{}, false
 	}
 	return t, true
@@ -310,18 +329,12 @@ func (e *EDID) descriptor(b []byte, index int) {
 	case 0xfd:
 		e.ranges(b)
 	case 0xfa:
-		for i := 5; i < 17; i += 2 {
-			if m, ok := e.standard(b[i], b[i+1]); ok {
-				e.add(m, "standard")
-			}
-		}
+		e.standards(b[5:17])
 	case 0xf8:
 		e.cvtCodes(b)
 	case 0xf7:
-		for i, id := range established3() {
-			if m, ok := dmt(id); ok && b[6+i/8]>>(7-uint(i%8))&1 == 1 {
-				e.add(m, "established")
-			}
+		for _, t := range flagged(b[6:], established3[:]) {
+			e.add(t, "established")
 		}
 	}
 }
@@ -336,23 +349,32 @@ func descriptorText(b []byte) string {
 	}, s), " ")
 }
 
-// detailed reads a detailed timing.
+// detailed reads a detailed timing: eight low bits of each number in a byte,
+// the high bits of several numbers together in another.
 func (e *EDID) detailed(b []byte, index int) {
-	t := Timing{Standard: "detailed", PixelClockHz: float64(binary.LittleEndian.Uint16(b)) * 10e3,
-		Width: int(b[2]) | int(b[4]>>4)<<8, Height: int(b[5]) | int(b[7]>>4)<<8, Interlaced: b[17]&0x80 != 0,
-		HFront: int(b[8]) | int(b[11]>>6)<<8, HSync: int(b[9]) | int(b[11]>>4&3)<<8,
-		VFront: int(b[10]>>4) | int(b[11]>>2&3)<<4, VSync: int(b[10]&15) | int(b[11]&3)<<4,
-		HBorder: int(b[15]), VBorder: int(b[16])}
-	hBlank, vBlank := int(b[3])|int(b[4]&15)<<8, int(b[6])|int(b[7]&15)<<8
-	t.HBack, t.VBack = hBlank-t.HFront-t.HSync, vBlank-t.VFront-t.VSync
+	at := func(low int, high byte, shift uint) int { return low | int(high>>shift)<<8 }
+	t := Timing{
+		Standard:     "detailed",
+		PixelClockHz: float64(binary.LittleEndian.Uint16(b)) * 10e3,
+		Width:        at(int(b[2]), b[4], 4),
+		Height:       at(int(b[5]), b[7], 4),
+		Interlaced:   b[17]&0x80 != 0,
+		HFront:       at(int(b[8]), b[11], 6),
+		HSync:        at(int(b[9]), b[11]&0x30, 4),
+		HBorder:      int(b[15]),
+		VFront:       int(b[10]>>4) | int(b[11]>>2&3)<<4,
+		VSync:        int(b[10]&15) | int(b[11]&3)<<4,
+		VBorder:      int(b[16]),
+	}
+	hBlank, vBlank := at(int(b[3]), b[4]&15, 0), at(int(b[6]), b[7]&15, 0)
 	// The blanking holds the borders.
-	t.HBack -= 2 * t.HBorder
-	t.VBack -= 2 * t.VBorder
+	t.HBack = hBlank - t.HFront - t.HSync - 2*t.HBorder
+	t.VBack = vBlank - t.VFront - t.VSync - 2*t.VBorder
 	if b[17]&0x18 == 0x18 { // digital separate sync
-		t.HPolarity, t.VPolarity = sign2(b[17]&2 != 0), sign2(b[17]&4 != 0)
+		t.HPolarity, t.VPolarity = polarity(b[17]&2), polarity(b[17]&4)
 	}
 	if t.Width == 0 || t.Height == 0 || hBlank == 0 || vBlank == 0 || t.HBack < 0 || t.VBack < 0 {
-		e.note("detailed timing %d does not hold together", index+1)
+		e.note(fact.New("bus.edid-detailed", "number", index+1))
 		if t.HTotal() <= 0 || t.VTotal() <= 0 || t.Width == 0 || t.Height == 0 {
 			return
 		}
@@ -361,21 +383,23 @@ func (e *EDID) detailed(b []byte, index int) {
 		t.Height *= 2
 	}
 	for _, s := range standardModes() {
-		if s.DMT > 0 && s.Width == t.Width && s.Height == t.Height && s.HTotal() == t.HTotal() && s.VTotal() == t.VTotal() && math.Abs(s.PixelClockHz-t.PixelClockHz) < 10e3 {
+		if s.DMT > 0 && s.Width == t.Width && s.Height == t.Height && s.HTotal() == t.HTotal() &&
+			s.VTotal() == t.VTotal() && math.Abs(s.PixelClockHz-t.PixelClockHz) < 10e3 {
 			t.DMT = s.DMT
 		}
 	}
 	e.add(t, "detailed")
 	m := &e.Modes[len(e.Modes)-1]
-	m.WidthMM, m.HeightMM = int(b[12])|int(b[14]>>4)<<8, int(b[13])|int(b[14]&15)<<8
+	m.WidthMM, m.HeightMM = at(int(b[12]), b[14], 4), at(int(b[13]), b[14]&15, 0)
 	if index == 0 {
-		p := *m
-		e.Preferred = &p
+		preferred := *m
+		e.Preferred = &preferred
 	}
 }
 
-func sign2(positive bool) Polarity {
-	if positive {
+// polarity is that of a bit that stands for a positive pulse.
+func polarity(bit byte) Polarity {
+	if bit != 0 {
 		return Positive
 	}
 	return Negative
@@ -383,11 +407,15 @@ func sign2(positive bool) Polarity {
 
 // ranges reads the range limits descriptor.
 func (e *EDID) ranges(b []byte) {
-	r := &MonitorRange{MinRefreshHz: float64(b[5]), MaxRefreshHz: float64(b[6]), MinLineHz: float64(b[7]) * 1e3, MaxLineHz: float64(b[8]) * 1e3}
+	r := &MonitorRange{
+		MinRefreshHz: float64(b[5]), MaxRefreshHz: float64(b[6]),
+		MinLineHz: float64(b[7]) * 1e3, MaxLineHz: float64(b[8]) * 1e3,
+		Formula: "unknown",
+	}
 	if e.Version >= "1.4" { // offsets of 255 for values beyond a byte
-		for i, p := range []*float64{&r.MinRefreshHz, &r.MaxRefreshHz, &r.MinLineHz, &r.MaxLineHz} {
+		for i, limit := range []*float64{&r.MinRefreshHz, &r.MaxRefreshHz, &r.MinLineHz, &r.MaxLineHz} {
 			if b[4]>>uint(i)&1 == 1 {
-				*p += 255 * []float64{1, 1, 1e3, 1e3}[i]
+				*limit += 255 * []float64{1, 1, 1e3, 1e3}[i]
 			}
 		}
 	}
@@ -406,11 +434,9 @@ func (e *EDID) ranges(b []byte) {
 		if r.MaxClockHz > 0 {
 			r.MaxClockHz -= float64(b[12]>>2) * 0.25e6
 		}
-	default:
-		r.Formula = "unknown"
 	}
 	if r.MinRefreshHz > r.MaxRefreshHz || r.MinLineHz > r.MaxLineHz {
-		e.note("the range limits are upside down")
+		e.note(fact.New("bus.edid-range"))
 	}
 	e.Range = r
 }
@@ -421,16 +447,19 @@ func (e *EDID) cvtCodes(b []byte) {
 		if b[i] == 0 && b[i+1] == 0 && b[i+2] == 0 {
 			continue
 		}
-		height := (int(b[i]) | int(b[i+1]>>4)<<8) * 2
-		height += 2
-		width := [...]int{height * 4 / 3, height * 16 / 9, height * 16 / 10, height * 15 / 9}[b[i+1]>>2&3] / 8 * 8
+		m := plans.Mode{Height: (int(b[i])|int(b[i+1]>>4)<<8)*2 + 2}
+		m.Width = [...]int{m.Height * 4 / 3, m.Height * 16 / 9, m.Height * 16 / 10, m.Height * 15 / 9}[b[i+1]>>2&3] / 8 * 8
 		for _, f := range []struct {
 			bit   uint
 			hz    float64
 			blank Blanking
-		}{{4, 50, NormalBlanking}, {3, 60, NormalBlanking}, {2, 75, NormalBlanking}, {1, 85, NormalBlanking}, {0, 60, ReducedBlanking}} {
+		}{
+			{4, 50, NormalBlanking}, {3, 60, NormalBlanking}, {2, 75, NormalBlanking}, {1, 85, NormalBlanking},
+			{0, 60, ReducedBlanking},
+		} {
+			m.Rate = f.hz
 			if b[i+2]>>f.bit&1 == 1 {
-				if t, err := CVT(width, height, f.hz, f.blank); err == nil {
+				if t, err := CVT(m, f.blank); err == nil {
 					e.add(t, "cvt")
 				}
 			}
@@ -439,25 +468,30 @@ func (e *EDID) cvtCodes(b []byte) {
 }
 
 // Shows reports whether the monitor can show a mode, by its range limits, and
-// why not: so that a black picture is not blamed on the card.
-func (e EDID) Shows(t Timing) (ok bool, reason string) {
+// why or why not: so that a black picture is not blamed on the card.
+func (e EDID) Shows(t Timing) (ok bool, why fact.Fact) {
 	r := e.Range
 	if r == nil {
 		for _, m := range e.Modes {
 			if m.Width == t.Width && m.Height == t.Height && math.Abs(m.RefreshHz-t.RefreshHz()) < 1 {
-				return true, "the monitor lists the mode"
+				return true, fact.New("bus.mode-listed")
 			}
 		}
-		return false, "the monitor does not list the mode, and states no range"
+		return false, fact.New("bus.mode-not-listed")
 	}
 	line, refresh := t.LineHz(), t.RefreshHz()
+	outside := func(value, low, high float64, unit string) fact.Fact {
+		return fact.New("bus.outside-range", "value", fact.In(value, unit).To(0.1),
+			"low", fact.In(low, "").To(1), "high", fact.In(high, unit).To(1))
+	}
 	switch { // limits are whole numbers: a mode of 60.3 Hz fits "to 60"
 	case refresh < r.MinRefreshHz-1 || refresh > r.MaxRefreshHz+1:
-		return false, fmt.Sprintf("%.1f Hz is outside the monitor's %.0f to %.0f Hz", refresh, r.MinRefreshHz, r.MaxRefreshHz)
+		return false, outside(refresh, r.MinRefreshHz, r.MaxRefreshHz, "Hz")
 	case line < r.MinLineHz-1e3 || line > r.MaxLineHz+1e3:
-		return false, fmt.Sprintf("%.1f kHz is outside the monitor's %.0f to %.0f kHz", line/1e3, r.MinLineHz/1e3, r.MaxLineHz/1e3)
+		return false, outside(line/1e3, r.MinLineHz/1e3, r.MaxLineHz/1e3, "kHz")
 	case r.MaxClockHz > 0 && t.PixelClockHz > r.MaxClockHz*1.005:
-		return false, fmt.Sprintf("%.1f MHz is above the monitor's %.0f MHz", t.PixelClockHz/1e6, r.MaxClockHz/1e6)
+		return false, fact.New("bus.above-clock", "value", fact.In(t.PixelClockHz/1e6, "MHz").To(0.1),
+			"high", fact.In(r.MaxClockHz/1e6, "MHz").To(1))
 	}
-	return true, "inside the monitor's range"
+	return true, fact.New("bus.inside-range")
 }

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"proveout/plans"
 	"proveout/scoring/bus"
 )
 
@@ -50,7 +51,7 @@ func toolModeLines(t testing.TB, out string) []string {
 	return lines
 }
 
-func facts(e bus.EDID) []string {
+func identified(e bus.EDID) []string {
 	out := []string{"EDID Structure Version & Revision: " + e.Version, "Manufacturer: " + e.Manufacturer, fmt.Sprintf("Model: %d", e.ProductCode)}
 	if e.WidthCM > 0 {
 		out = append(out, fmt.Sprintf("Maximum image size: %d cm x %d cm", e.WidthCM, e.HeightCM))
@@ -87,7 +88,7 @@ func TestEDIDAsTool(t *testing.T) {
 			t.Fatalf("%s: %v %v", name, err, e.Notes)
 		}
 		compareLines(t, modeLines(e), toolModeLines(t, string(want)))
-		for _, f := range facts(e) {
+		for _, f := range identified(e) {
 			// The tool cuts chromaticities after four places, we round.
 			if !strings.Contains(string(want), f) && !strings.HasPrefix(f, "Red") && !strings.HasPrefix(f, "Green") && !strings.HasPrefix(f, "Blue") && !strings.HasPrefix(f, "White") {
 				t.Errorf("%s: %q is not what the tool prints", name, f)
@@ -241,12 +242,12 @@ func TestMonitorShows(t *testing.T) {
 		hz   float64
 		want bool
 	}{{1024, 768, 85, true}, {1600, 1200, 60, false}, {640, 480, 60, true}, {640, 480, 120, true}, {1280, 1024, 85, false}} {
-		m, err := bus.GTF(tt.w, tt.h, tt.hz)
+		m, err := bus.GTF(plans.Mode{Width: tt.w, Height: tt.h, Rate: tt.hz})
 		if err != nil {
 			t.Fatal(err)
 		}
 		if ok, why := e.Shows(m); ok != tt.want {
-			t.Errorf("%dx%d at %v Hz: %v, %s", tt.w, tt.h, tt.hz, ok, why)
+			t.Errorf("%dx%d at %v Hz: %v, %v", tt.w, tt.h, tt.hz, ok, why)
 		}
 	}
 }
@@ -264,7 +265,7 @@ func FuzzParseEDID(f *testing.F) {
 			t.Fatal(err)
 		}
 		for _, m := range e.Modes {
-			e.Shows(*m.Timing)
+			e.Shows(m.Timing)
 		}
 	})
 }

@@ -3,6 +3,8 @@ package bus
 import (
 	"encoding/binary"
 	"fmt"
+
+	"proveout/plans/fact"
 )
 
 // A Device is the decoded configuration space of one device. Identifiers are
@@ -32,16 +34,13 @@ type Device struct {
 	AGP             *AGP              `json:"agp,omitempty"`
 	Express         *Express          `json:"express,omitempty"`
 	Names           map[string]string `json:"names,omitempty"` // filled by [NameList.Fill]
-	Notes           []string          `json:"notes,omitempty"` // doubts about the dump
+	Notes           []fact.Fact       `json:"notes,omitempty"` // doubts about the dump
 	DumpBytes       int               `json:"dump_bytes"`
 
 	ids ids
 }
 
-type ids struct {
-	vendor, device, subVendor, subDevice, class uint16
-	revision                                    byte
-}
+type ids struct{ vendor, device, subVendor, subDevice, class uint16 }
 
 // A BAR is one base address register.
 type BAR struct {
@@ -75,73 +74,78 @@ type ExtCapability struct {
 	Version int `json:"version"`
 }
 
+func hex8(v byte) string    { return fmt.Sprintf("0x%02x", v) }
 func hex16(v uint16) string { return fmt.Sprintf("0x%04x", v) }
 
-// Decode reads a configuration space. It fails only when the header is not
-// there; doubts travel in Notes.
-func Decode(c ConfigSpace) (Device, error) {
-	b := c.Bytes
+// Decode reads a configuration space. It reports false only when the header is
+// not there; doubts travel in Notes.
+func Decode(c ConfigSpace) (Device, bool) {
+	b := c.Bytes[:min(len(c.Bytes), maxConfig)]
 	if len(b) < minConfig {
-		return Device{}, fmt.Errorf("configuration space of %d bytes, a header has 64", len(b))
+		return Device{}, false
 	}
-	b = b[:min(len(b), maxConfig)]
 	le := binary.LittleEndian
-	d := Device{Address: c.Address, DumpBytes: len(b), Capabilities: []Capability{}, BARs: []BAR{}}
-	d.ids = ids{vendor: le.Uint16(b), device: le.Uint16(b[2:]), class: le.Uint16(b[0x0a:]), revision: b[8]}
-	d.VendorID, d.DeviceID = hex16(d.ids.vendor), hex16(d.ids.device)
-	d.Revision = fmt.Sprintf("0x%02x", b[8])
-	d.Class = className(b[0x0b], b[0x0a])
-	d.ClassCode = fmt.Sprintf("0x%02x%02x%02x", b[0x0b], b[0x0a], b[9])
-	d.HeaderType = int(b[0x0e] & 0x7f)
 	command, status := le.Uint16(b[4:]), le.Uint16(b[6:])
-	d.Command, d.Status = bitNames(command, commandBits()), bitNames(status, statusBits())
-	d.DevselTiming = [...]string{"fast", "medium", "slow", "reserved"}[status>>9&3]
-	d.CacheLineBytes, d.LatencyClocks = int(b[0x0c])*4, int(b[0x0d])
-	d.InterruptLine = int(b[0x3c])
+	d := Device{
+		Address:        c.Address,
+		VendorID:       hex16(le.Uint16(b)),
+		DeviceID:       hex16(le.Uint16(b[2:])),
+		Revision:       hex8(b[8]),
+		Class:          className(b[0x0b], b[0x0a]),
+		ClassCode:      fmt.Sprintf("0x%02x%02x%02x", b[0x0b], b[0x0a], b[9]),
+		HeaderType:     int(b[0x0e] & 0x7f),
+		Command:        bitNames(command, commandBits()),
+		Status:         bitNames(status, statusBits()),
+		DevselTiming:   [...]string{"fast", "medium", "slow", "reserved"}[status>>9&3],
+		CacheLineBytes: int(b[0x0c]) * 4,
+		LatencyClocks:  int(b[0x0d]),
+		InterruptLine:  int(b[0x3c]),
+		BARs:           []BAR{},
+		Capabilities:   []Capability{},
+		DumpBytes:      len(b),
+		ids:            ids{vendor: le.Uint16(b), device: le.Uint16(b[2:]), class: le.Uint16(b[0x0a:])},
+	}
 	if pin := b[0x3d]; pin >= 1 && pin <= 4 {
 		d.InterruptPin = string(rune('A' + pin - 1))
 	}
-	d.notes(b)
-	bars := 6
+	d.doubt(b)
 	switch d.HeaderType {
 	case 0:
 		d.ids.subVendor, d.ids.subDevice = le.Uint16(b[0x2c:]), le.Uint16(b[0x2e:])
 		d.Subsystem = hex16(d.ids.subVendor) + ":" + hex16(d.ids.subDevice)
+		d.regions(c, 6)
+		d.rom(c, 0x30)
 	case 1:
-		bars = 2
-	default:
-		bars = 0
+		d.regions(c, 2)
+		d.rom(c, 0x38)
 	}
-	d.bars(c, bars)
-	d.rom(c)
 	if status&0x10 != 0 {
 		d.capabilities(b)
 	}
 	d.extended(b)
-	return d, nil
+	return d, true
 }
 
-// notes records what makes the dump itself doubtful.
-func (d *Device) notes(b []byte) {
+// note adds a doubt about the dump.
+func (d *Device) note(f fact.Fact) { d.Notes = append(d.Notes, f) }
+
+// doubt notes what makes the dump itself doubtful.
+func (d *Device) doubt(b []byte) {
 	same := true
 	for _, x := range b[:minConfig] {
 		same = same && x == b[0]
 	}
 	switch {
 	case same && b[0] == 0xff:
-		d.note("every byte is 0xff: nothing answers at this address")
+		d.note(fact.New("bus.all-ones"))
 	case same && b[0] == 0:
-		d.note("every byte is 0: the dump is empty, or the bus is held low")
+		d.note(fact.New("bus.all-zeros"))
 	case d.ids.vendor == 0xffff || d.ids.vendor == 0:
-		d.note("vendor %s is not a valid identifier", d.VendorID)
+		d.note(fact.New("bus.no-vendor", "vendor", d.VendorID))
 	}
 	if d.HeaderType > 2 {
-		d.note("header type 0x%02x is unknown", d.HeaderType)
+		d.note(fact.New("bus.unknown-header", "type", hex8(byte(d.HeaderType))))
 	}
-}
-
-func (d *Device) note(text string, args ...any) {
-	d.Notes = append(d.Notes, fmt.Sprintf(text, args...))
 }
 
 type bitName struct {
@@ -160,133 +164,134 @@ func bitNames(v uint16, names []bitName) []string {
 }
 
 func commandBits() []bitName {
-	return []bitName{{0, "I/O"}, {1, "memory"}, {2, "bus master"}, {3, "special cycles"}, {4, "memory write and invalidate"},
-		{5, "VGA palette snoop"}, {6, "parity error response"}, {7, "stepping"}, {8, "SERR#"}, {9, "fast back-to-back"}, {10, "interrupt disable"}}
+	return []bitName{
+		{0, "I/O"}, {1, "memory"}, {2, "bus master"}, {3, "special cycles"}, {4, "memory write and invalidate"},
+		{5, "VGA palette snoop"}, {6, "parity error response"}, {7, "stepping"}, {8, "SERR#"}, {9, "fast back-to-back"},
+		{10, "interrupt disable"},
+	}
 }
 
 func statusBits() []bitName {
-	return []bitName{{3, "interrupt"}, {4, "capabilities"}, {5, "66 MHz"}, {6, "user definable features"}, {7, "fast back-to-back"}, {8, "master data parity error"},
-		{11, "signalled target abort"}, {12, "received target abort"}, {13, "received master abort"}, {14, "signalled system error"}, {15, "detected parity error"}}
+	return []bitName{
+		{3, "interrupt"}, {4, "capabilities"}, {5, "66 MHz"}, {6, "user definable features"}, {7, "fast back-to-back"},
+		{8, "master data parity error"}, {11, "signalled target abort"}, {12, "received target abort"},
+		{13, "received master abort"}, {14, "signalled system error"}, {15, "detected parity error"},
+	}
 }
 
-func (d *Device) bars(c ConfigSpace, n int) {
-	le := binary.LittleEndian
-	for i := 0; i < n; i++ {
+// regions reads the base address registers, of which a region of 64 bits takes
+// two. The size of a region shows when its register is written with ones: the
+// bits that stay 0 count through it (PCI Local Bus Specification 2.3, 6.2.5.1).
+func (d *Device) regions(c ConfigSpace, registers int) {
+	for i := 0; i < registers; i++ {
 		at := 0x10 + 4*i
-		raw := le.Uint32(c.Bytes[at:])
-		read, sized := c.Sizing[at]
-		if raw == 0 && !(sized && read != 0) {
-			continue
+		raw := binary.LittleEndian.Uint32(c.Bytes[at:])
+		ones, sized := c.Sizing[at]
+		low := raw // tells the kind of region, also of one that is not set up
+		if raw == 0 {
+			low = ones
 		}
-		bar := BAR{Index: i, Raw: fmt.Sprintf("0x%08x", raw), Width: 32}
-		if raw&1 == 1 || sized && raw == 0 && read&1 == 1 {
-			bar.Kind, bar.Address = "io", uint64(raw&^3)
+		switch {
+		case raw == 0 && ones == 0:
+		case low&1 == 1:
+			bar := BAR{Index: i, Kind: "io", Width: 32, Address: uint64(raw &^ 3), Raw: fmt.Sprintf("0x%08x", raw)}
 			if sized {
-				mask := read &^ 3
+				mask := ones &^ 3
 				if mask>>16 == 0 { // only 16 bits are decoded
 					mask |= 0xffff0000
 				}
 				bar.SizeBytes = int64(-mask)
 			}
-			d.addBAR(c, bar)
-			continue
-		}
-		kind := raw
-		if raw == 0 {
-			kind = read
-		}
-		bar.Kind, bar.Address, bar.Prefetchable = "memory", uint64(raw&^15), kind&8 != 0
-		mask := uint64(read&^15) | 0xffffffff<<32
-		switch kind >> 1 & 3 {
-		case 1:
-			bar.Width = 20
-		case 2:
-			if i+1 >= n {
-				d.note("region %d is 64 bits wide but has no second register", i)
-				break
+			d.addRegion(c, bar)
+		default:
+			bar := BAR{
+				Index: i, Kind: "memory", Width: 32, Address: uint64(raw &^ 15),
+				Prefetchable: low&8 != 0, Raw: fmt.Sprintf("0x%08x", raw),
 			}
-			bar.Width = 64
-			bar.Address |= uint64(le.Uint32(c.Bytes[at+4:])) << 32
-			if high, ok := c.Sizing[at+4]; ok {
-				mask = uint64(read&^15) | uint64(high)<<32
+			mask := uint64(ones&^15) | 0xffffffff<<32
+			switch low >> 1 & 3 {
+			case 1:
+				bar.Width = 20
+			case 2:
+				if i+1 >= registers {
+					d.note(fact.New("bus.no-second-register", "region", i))
+					break
+				}
+				bar.Width = 64
+				bar.Address |= uint64(binary.LittleEndian.Uint32(c.Bytes[at+4:])) << 32
+				if high, ok := c.Sizing[at+4]; ok {
+					mask = uint64(ones&^15) | uint64(high)<<32
+				}
+				i++
+			case 3:
+				d.note(fact.New("bus.reserved-region", "region", i))
 			}
-			i++
-		case 3:
-			d.note("region %d is of the reserved kind 3", bar.Index)
+			if sized && (uint32(mask) != 0 || bar.Width == 64 && mask != 0) {
+				bar.SizeBytes = int64(-mask)
+			}
+			d.addRegion(c, bar)
 		}
-		if sized && mask<<32 != 0 || sized && bar.Width == 64 && mask != 0 {
-			bar.SizeBytes = int64(-mask)
-		}
-		d.addBAR(c, bar)
 	}
 }
 
-// addBAR files a register after looking at its size.
-func (d *Device) addBAR(c ConfigSpace, bar BAR) {
+// addRegion files a register after looking at its size.
+func (d *Device) addRegion(c ConfigSpace, bar BAR) {
 	if bar.SizeBytes == 0 {
 		bar.SizeBytes = c.Sizes[bar.Index]
 	}
-	if s := bar.SizeBytes; s < 0 || s&(s-1) != 0 {
-		d.note("region %d: the sizing readback is no power of two", bar.Index)
+	if size := bar.SizeBytes; size < 0 || size&(size-1) != 0 {
+		d.note(fact.New("bus.odd-size", "region", bar.Index))
 		bar.SizeBytes = 0
-	} else if s > 0 && bar.Address&uint64(s-1) != 0 {
-		d.note("region %d: address 0x%x is not a multiple of its size, %d bytes", bar.Index, bar.Address, s)
+	} else if size > 0 && bar.Address&uint64(size-1) != 0 {
+		address := fmt.Sprintf("0x%x", bar.Address)
+		d.note(fact.New("bus.not-aligned", "region", bar.Index, "address", address, "size", size))
 	}
 	d.BARs = append(d.BARs, bar)
 }
 
-func (d *Device) rom(c ConfigSpace) {
-	at := map[int]int{0: 0x30, 1: 0x38}[d.HeaderType]
-	if at == 0 {
-		return
-	}
+func (d *Device) rom(c ConfigSpace, at int) {
 	raw := binary.LittleEndian.Uint32(c.Bytes[at:])
-	read := c.Sizing[at] &^ 0x7ff
-	if raw == 0 && read == 0 {
-		return
-	}
-	d.ROM = &ROM{Address: uint64(raw &^ 0x7ff), Enabled: raw&1 == 1, SizeBytes: int64(-read)}
-	if read == 0 {
-		d.ROM.SizeBytes = 0
+	mask := c.Sizing[at] &^ 0x7ff
+	if raw != 0 || mask != 0 {
+		d.ROM = &ROM{Address: uint64(raw &^ 0x7ff), Enabled: raw&1 == 1, SizeBytes: int64(-mask)}
 	}
 }
 
 // capabilities follows the chain. Each offset is visited once, so a chain that
 // bites its tail ends.
 func (d *Device) capabilities(b []byte) {
-	at := int(b[0x34])
+	next := b[0x34]
 	if d.HeaderType == 2 {
-		at = int(b[0x14])
+		next = b[0x14]
 	}
 	seen := [256]bool{}
-	for at &^= 3; at != 0; at &^= 3 {
+	for next &^= 3; next != 0; next &^= 3 {
+		at := int(next)
 		switch {
 		case at < 0x40:
-			d.note("the capability chain points into the header, at 0x%02x", at)
+			d.note(fact.New("bus.chain-into-header", "at", hex8(next)))
 			return
 		case seen[at]:
-			d.note("the capability chain loops back to 0x%02x", at)
+			d.note(fact.New("bus.chain-loops", "at", hex8(next)))
 			return
 		case at+2 > len(b):
-			d.note("the capability at 0x%02x lies beyond the %d bytes of the dump", at, len(b))
+			d.note(fact.New("bus.chain-beyond", "at", hex8(next), "n", len(b)))
+			return
+		case b[at] == 0xff:
+			d.note(fact.New("bus.chain-broken", "at", hex8(next)))
 			return
 		}
 		seen[at] = true
-		id := b[at]
-		if id == 0xff {
-			d.note("the capability at 0x%02x reads 0xff: the chain is broken", at)
-			return
+		d.Capabilities = append(d.Capabilities, Capability{Offset: at, ID: int(b[at]), Name: capabilityName(b[at])})
+		switch b[at] {
+		case powerManagementID:
+			d.powerManagement(b[at:])
+		case agpID:
+			d.agp(b[at:], next)
+		case expressID:
+			d.express(b[at:], next)
 		}
-		d.Capabilities = append(d.Capabilities, Capability{Offset: at, ID: int(id), Name: capabilityName(id)})
-		switch id {
-		case 0x01:
-			d.powerManagement(b, at)
-		case 0x02:
-			d.agp(b, at)
-		case 0x10:
-			d.express(b, at)
-		}
-		at = int(b[at+1])
+		next = b[at+1]
 	}
 }
 
@@ -299,10 +304,11 @@ func (d *Device) extended(b []byte) {
 		if v == 0 || v == 0xffffffff {
 			return
 		}
-		d.ExtCapabilities = append(d.ExtCapabilities, ExtCapability{Offset: at, ID: int(v & 0xffff), Version: int(v >> 16 & 15)})
+		link := ExtCapability{Offset: at, ID: int(v & 0xffff), Version: int(v >> 16 & 15)}
+		d.ExtCapabilities = append(d.ExtCapabilities, link)
 		at = int(v >> 20 &^ 3)
 		if seen[at] {
-			d.note("the extended capability chain loops back to 0x%x", at)
+			d.note(fact.New("bus.extended-chain-loops", "at", fmt.Sprintf("0x%x", at)))
 		}
 	}
 }

@@ -2,7 +2,17 @@ package bus
 
 import (
 	"encoding/binary"
+	"fmt"
 	"math/bits"
+
+	"proveout/plans/fact"
+)
+
+// Capabilities that are decoded.
+const (
+	powerManagementID = 0x01
+	agpID             = 0x02
+	expressID         = 0x10
 )
 
 // PowerManagement is the PCI power management capability (PCI Bus Power
@@ -15,17 +25,20 @@ type PowerManagement struct {
 	PME     []string `json:"pme_support"` // states in which a power event can be raised
 }
 
-func (d *Device) powerManagement(b []byte, at int) {
-	if at+8 > len(b) {
-		d.note("the power management capability is cut off")
+// powerManagement reads the capability that begins at b.
+func (d *Device) powerManagement(b []byte) {
+	if len(b) < 8 {
+		d.note(fact.New("bus.power-cut-off"))
 		return
 	}
-	caps := binary.LittleEndian.Uint16(b[at+2:])
-	pm := &PowerManagement{Version: int(caps & 7), D1: caps&0x200 != 0, D2: caps&0x400 != 0, PME: []string{},
-		State: [...]string{"D0", "D1", "D2", "D3hot"}[b[at+4]&3]}
-	for i, s := range []string{"D0", "D1", "D2", "D3hot", "D3cold"} {
+	states := []string{"D0", "D1", "D2", "D3hot", "D3cold"}
+	caps := binary.LittleEndian.Uint16(b[2:])
+	pm := &PowerManagement{
+		Version: int(caps & 7), D1: caps&0x200 != 0, D2: caps&0x400 != 0, State: states[b[4]&3], PME: []string{},
+	}
+	for i, state := range states {
 		if caps>>(11+uint(i))&1 == 1 {
-			pm.PME = append(pm.PME, s)
+			pm.PME = append(pm.PME, state)
 		}
 	}
 	d.PowerManagement = pm
@@ -58,50 +71,60 @@ type AGP struct {
 // agpRates turns rate bits into rates. In AGP 3.0 mode bit 0 means 4x and bit
 // 1 means 8x.
 func agpRates(v uint32, agp3 bool) []int {
-	out := []int{}
-	unit := 1
+	rates := []int{}
+	slowest := 1
 	if agp3 {
-		unit = 4
+		slowest = 4
 		v &= 3
 	}
 	for i := range 3 {
 		if v>>uint(i)&1 == 1 {
-			out = append(out, unit<<uint(i))
+			rates = append(rates, slowest<<uint(i))
 		}
 	}
-	return out
+	return rates
 }
 
-func (d *Device) agp(b []byte, at int) {
-	if at+12 > len(b) {
-		d.note("the AGP capability is cut off")
+// agp reads the capability that begins at b, at an offset of the dump.
+func (d *Device) agp(b []byte, at byte) {
+	if len(b) < 12 {
+		d.note(fact.New("bus.agp-cut-off"))
 		return
 	}
 	if d.AGP != nil {
-		d.note("a second AGP capability stands at 0x%02x", at)
+		d.note(fact.New("bus.second-agp", "at", hex8(at)))
 		return
 	}
-	status, command := binary.LittleEndian.Uint32(b[at+4:]), binary.LittleEndian.Uint32(b[at+8:])
-	v := b[at+2]
-	a := &AGP{Version: string([]byte{'0' + min(v>>4, 9), '.', '0' + min(v&15, 9)}), StatusRaw: status, CommandRaw: command}
-	a.AGP3 = v>>4 >= 3 && status&8 != 0
-	a.Rates = agpRates(status, a.AGP3)
-	a.RequestDepth = int(status>>24) + 1
-	a.Sideband, a.FastWrite, a.Over4G = status&0x200 != 0, status&0x10 != 0, status&0x20 != 0
-	if v>>4 >= 3 {
+	status, command := binary.LittleEndian.Uint32(b[4:]), binary.LittleEndian.Uint32(b[8:])
+	major, minor := b[2]>>4, b[2]&15
+	a := &AGP{
+		Version:      fmt.Sprintf("%d.%d", min(major, 9), min(minor, 9)),
+		AGP3:         major >= 3 && status&8 != 0,
+		RequestDepth: int(status>>24) + 1,
+		Sideband:     status&0x200 != 0,
+		FastWrite:    status&0x10 != 0,
+		Over4G:       status&0x20 != 0,
+
+		Enabled:          command&0x100 != 0,
+		EnabledSideband:  command&0x200 != 0,
+		EnabledFastWrite: command&0x10 != 0,
+		EnabledDepth:     int(command>>24) + 1,
+
+		StatusRaw: status, CommandRaw: command,
+	}
+	if major >= 3 {
 		a.Isochronous, a.Calibration = status&0x10000 != 0, int(status>>10&7)
 	}
-	a.Enabled = command&0x100 != 0
-	a.EnabledSideband, a.EnabledFastWrite, a.EnabledDepth = command&0x200 != 0, command&0x10 != 0, int(command>>24)+1
+	a.Rates = agpRates(status, a.AGP3)
 	chosen := agpRates(command, a.AGP3)
 	if len(chosen) > 0 {
 		a.EnabledRate = chosen[len(chosen)-1]
 	}
 	if len(chosen) > 1 {
-		d.note("the AGP command register selects more than one rate")
+		d.note(fact.New("bus.agp-several-rates"))
 	}
 	if len(a.Rates) == 0 {
-		d.note("the AGP status register offers no rate")
+		d.note(fact.New("bus.agp-no-rate"))
 	}
 	d.AGP = a
 }
@@ -128,47 +151,44 @@ func linkSpeed(code int) float64 {
 	return [...]float64{2.5, 5, 8, 16, 32, 64}[code-1]
 }
 
+// expressType names the kind of port.
 func expressType(code uint16) string {
-	switch code {
-	case 0:
-		return "endpoint"
-	case 1:
-		return "legacy endpoint"
-	case 4:
-		return "root port"
-	case 5:
-		return "upstream port"
-	case 6:
-		return "downstream port"
-	case 7:
-		return "bridge to PCI"
-	case 8:
-		return "bridge from PCI"
-	case 9:
-		return "root complex integrated endpoint"
-	case 10:
-		return "root complex event collector"
+	names := [...]string{
+		"endpoint", "legacy endpoint", "", "", "root port", "upstream port", "downstream port", "bridge to PCI",
+		"bridge from PCI", "root complex integrated endpoint", "root complex event collector",
+	}
+	if int(code) < len(names) && names[code] != "" {
+		return names[code]
 	}
 	return "unknown"
 }
 
-func (d *Device) express(b []byte, at int) {
-	if at+0x14 > len(b) {
-		d.note("the PCI Express capability is cut off")
+// express reads the capability that begins at b, at an offset of the dump.
+func (d *Device) express(b []byte, at byte) {
+	if len(b) < 0x14 {
+		d.note(fact.New("bus.express-cut-off"))
 		return
 	}
 	if d.Express != nil {
-		d.note("a second PCI Express capability stands at 0x%02x", at)
+		d.note(fact.New("bus.second-express", "at", hex8(at)))
 		return
 	}
 	le := binary.LittleEndian
-	flags, link, status := le.Uint16(b[at+2:]), le.Uint32(b[at+0xc:]), le.Uint16(b[at+0x12:])
-	e := &Express{Version: int(flags & 15), Type: expressType(flags >> 4 & 15), LinkCapRaw: link, LinkStatRaw: status,
-		MaxWidth: int(link >> 4 & 63), MaxSpeedGT: linkSpeed(int(link & 15)),
-		Width: int(status >> 4 & 63), SpeedCode: int(status & 15), SpeedGT: linkSpeed(int(status & 15))}
-	for _, w := range []int{e.MaxWidth, e.Width} {
-		if w != 0 && bits.OnesCount(uint(w)) != 1 && w != 12 {
-			d.note("a link of %d lanes does not exist", w)
+	flags, link, status := le.Uint16(b[2:]), le.Uint32(b[0xc:]), le.Uint16(b[0x12:])
+	e := &Express{
+		Version:     int(flags & 15),
+		Type:        expressType(flags >> 4 & 15),
+		MaxWidth:    int(link >> 4 & 63),
+		MaxSpeedGT:  linkSpeed(int(link & 15)),
+		Width:       int(status >> 4 & 63),
+		SpeedGT:     linkSpeed(int(status & 15)),
+		SpeedCode:   int(status & 15),
+		LinkCapRaw:  link,
+		LinkStatRaw: status,
+	}
+	for _, lanes := range []int{e.MaxWidth, e.Width} {
+		if lanes != 0 && bits.OnesCount(uint(lanes)) != 1 && lanes != 12 {
+			d.note(fact.New("bus.no-such-width", "n", lanes))
 		}
 	}
 	d.Express = e

@@ -4,6 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+
+	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 // A Polarity is the sign of a sync pulse; empty when not known.
@@ -72,13 +75,13 @@ func (t Timing) RefreshHz() float64 {
 	return f
 }
 
-// Mode returns the mode in words: "1024x768 at 60 Hz".
-func (t Timing) Mode() string {
-	i := ""
+// Mode is the mode in words: "1024x768 at 60 Hz".
+func (t Timing) Mode() fact.Fact {
+	size := fmt.Sprintf("%dx%d", t.Width, t.Height)
 	if t.Interlaced {
-		i = "i"
+		size += "i"
 	}
-	return fmt.Sprintf("%dx%d%s at %.0f Hz", t.Width, t.Height, i, t.RefreshHz())
+	return fact.New("bus.mode", "size", size, "rate", fact.In(t.RefreshHz(), "Hz").To(1))
 }
 
 // Name returns the standard with its number: "DMT 0x10".
@@ -101,9 +104,10 @@ const (
 
 // checkMode refuses sizes and rates no graphics card shows; the formulas need
 // the bounds.
-func checkMode(width, height int, refreshHz float64) error {
-	if width < 64 || width > 16384 || height < 64 || height > 16384 || !(refreshHz >= 10 && refreshHz <= 500) {
-		return fmt.Errorf("mode %dx%d at %g Hz is outside 64 to 16384 pixels and lines and 10 to 500 Hz", width, height, refreshHz)
+func checkMode(m plans.Mode) error {
+	if m.Width < 64 || m.Width > 16384 || m.Height < 64 || m.Height > 16384 || !(m.Rate >= 10 && m.Rate <= 500) {
+		return fmt.Errorf("mode %dx%d at %g Hz is outside 64 to 16384 pixels and lines and 10 to 500 Hz",
+			m.Width, m.Height, m.Rate)
 	}
 	return nil
 }
@@ -121,20 +125,21 @@ const (
 
 // CVT returns a progressive mode by the VESA Coordinated Video Timings formula
 // (CVT 1.1, and 1.2 for the second reduced blanking; from memory).
-func CVT(width, height int, refreshHz float64, blanking Blanking) (Timing, error) {
-	if err := checkMode(width, height, refreshHz); err != nil {
+func CVT(m plans.Mode, blanking Blanking) (Timing, error) {
+	if err := checkMode(m); err != nil {
 		return Timing{}, err
 	}
 	cell := 8
 	if blanking == ReducedBlanking2 {
 		cell = 1
 	}
-	t := Timing{Standard: "CVT", Width: width / cell * cell, Height: height, VFront: 3,
-		VSync: cvtVSync(width/cell*cell, height), HPolarity: Negative, VPolarity: Positive}
+	t := Timing{Standard: "CVT", Width: m.Width / cell * cell, Height: m.Height, VFront: 3}
+	t.VSync = cvtVSync(t.Width, t.Height)
 	if blanking != NormalBlanking {
-		return reduced(t, refreshHz, blanking)
+		return reduced(t, m.Rate, blanking)
 	}
-	line := (1/refreshHz - minVSyncBP) / float64(height+t.VFront) // s
+	t.HPolarity, t.VPolarity = Negative, Positive
+	line := (1/m.Rate - minVSyncBP) / float64(t.Height+t.VFront) // s
 	if line <= 0 {
 		return Timing{}, errNoTime
 	}
@@ -191,19 +196,22 @@ func cvtVSync(width, height int) int {
 // GTF returns a progressive mode by the VESA Generalized Timing Formula, with
 // its default parameters and the pixel clock rounded to 1 kHz (GTF 1.1, from
 // memory).
-func GTF(width, height int, refreshHz float64) (Timing, error) {
-	if err := checkMode(width, height, refreshHz); err != nil {
+func GTF(m plans.Mode) (Timing, error) {
+	if err := checkMode(m); err != nil {
 		return Timing{}, err
 	}
-	t := Timing{Standard: "GTF", Width: (width + 4) / 8 * 8, Height: height, VFront: 1, VSync: 3, HPolarity: Negative, VPolarity: Positive}
-	estimate := (1/refreshHz - minVSyncBP) / float64(height+t.VFront)
+	t := Timing{
+		Standard: "GTF", Width: (m.Width + 4) / 8 * 8, Height: m.Height,
+		VFront: 1, VSync: 3, HPolarity: Negative, VPolarity: Positive,
+	}
+	estimate := (1/m.Rate - minVSyncBP) / float64(t.Height+t.VFront) // s, of a line
 	if estimate <= 0 {
 		return Timing{}, errNoTime
 	}
 	syncAndBack := int(math.Round(minVSyncBP / estimate))
 	t.VBack = max(syncAndBack-t.VSync, 0)
-	lines := height + syncAndBack + t.VFront
-	line := 1 / refreshHz / float64(lines)
+	lines := t.Height + syncAndBack + t.VFront
+	line := 1 / m.Rate / float64(lines)
 	duty := dutyOffset - dutySlope*line*1e3
 	if duty <= 0 || duty >= 100 {
 		return Timing{}, errNoTime

@@ -12,8 +12,18 @@ import (
 
 	"pgregory.net/rapid"
 
+	"proveout/plans"
+	"proveout/report/words"
 	"proveout/scoring/bus"
 )
+
+var plain = func() *words.Plain {
+	english, err := words.In("en")
+	if err != nil {
+		panic(err)
+	}
+	return english.Plain()
+}()
 
 func allChecks() bool { return os.Getenv("PROVEOUT_ALL_CHECKS") == "1" }
 
@@ -162,15 +172,16 @@ CVT-RB,1600,1200,60,130.25,1648,1680,1760,1203,1207,1235
 `
 
 func formula(name string, w, h int, hz float64) (bus.Timing, error) {
+	m := plans.Mode{Width: w, Height: h, Rate: hz}
 	switch name {
 	case "GTF":
-		return bus.GTF(w, h, hz)
+		return bus.GTF(m)
 	case "CVT-RB":
-		return bus.CVT(w, h, hz, bus.ReducedBlanking)
+		return bus.CVT(m, bus.ReducedBlanking)
 	case "CVT-RB2":
-		return bus.CVT(w, h, hz, bus.ReducedBlanking2)
+		return bus.CVT(m, bus.ReducedBlanking2)
 	}
-	return bus.CVT(w, h, hz, bus.NormalBlanking)
+	return bus.CVT(m, bus.NormalBlanking)
 }
 
 func TestFormulaModes(t *testing.T) {
@@ -253,7 +264,7 @@ func TestMatchTiming(t *testing.T) {
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingRounded, 760, 100},
 		{"counter, good", bus.TimingReading{LineHz: 48363, LineResolution: 1, RefreshHz: 60.004, RefreshResolution: 0.001},
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingAgrees, 0, 20},
-		{"counter, clock 2 % low", bus.TimingReading{LineHz: 48363.1 * 0.98, LineResolution: 1, RefreshHz: 60.00384 * 0.98, RefreshResolution: 0.001, Width: 1024, Height: 768, HPolarity: bus.Negative, VPolarity: bus.Negative},
+		{"counter, clock 2 % low", bus.TimingReading{LineHz: 48363.1 * 0.98, LineResolution: 1, RefreshHz: 60.00384 * 0.98, RefreshResolution: 0.001, Mode: plans.Mode{Width: 1024, Height: 768}, HPolarity: bus.Negative, VPolarity: bus.Negative},
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingClockOff, -20000, 100},
 		{"counter, clock 0.2 % high", bus.TimingReading{LineHz: 48363.1 * 1.002, LineResolution: 1, RefreshHz: 60.00384 * 1.002, RefreshResolution: 0.001},
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingSmall, 2000, 50},
@@ -261,7 +272,7 @@ func TestMatchTiming(t *testing.T) {
 			"720x400 at 70 Hz", "legacy", bus.TimingAgrees, 70, 200},
 		{"85 Hz", bus.TimingReading{LineHz: 68700, LineResolution: 100, RefreshHz: 85, RefreshResolution: 0.1, HPolarity: bus.Positive, VPolarity: bus.Positive},
 			"1024x768 at 85 Hz", "DMT 0x13", bus.TimingAgrees, 30, 400},
-		{"GTF told by polarity", bus.TimingReading{LineHz: 60150, LineResolution: 10, RefreshHz: 75, RefreshResolution: 0.1, HPolarity: bus.Negative, VPolarity: bus.Positive, Width: 1024, Height: 768},
+		{"GTF told by polarity", bus.TimingReading{LineHz: 60150, LineResolution: 10, RefreshHz: 75, RefreshResolution: 0.1, HPolarity: bus.Negative, VPolarity: bus.Positive, Mode: plans.Mode{Width: 1024, Height: 768}},
 			"1024x768 at 75 Hz", "GTF", bus.TimingAgrees, 0, 100},
 	} {
 		got, err := bus.MatchTiming(tt.r)
@@ -273,7 +284,7 @@ func TestMatchTiming(t *testing.T) {
 			continue
 		}
 		m := got.Matches[0]
-		if m.Mode != tt.mode || m.Standard != tt.std || m.Verdict != tt.verdict || math.Abs(m.DeviationPPM-tt.ppm) > tt.within {
+		if plain.Tell(m.Mode) != tt.mode || m.Standard != tt.std || m.Verdict != tt.verdict || math.Abs(m.DeviationPPM-tt.ppm) > tt.within {
 			t.Errorf("%s: %s, %s, %s, %.0f ppm; want %s, %s, %s, %.0f", tt.name, m.Mode, m.Standard, m.Verdict, m.DeviationPPM, tt.mode, tt.std, tt.verdict, tt.ppm)
 		}
 	}
@@ -289,7 +300,7 @@ func TestMatchTiming(t *testing.T) {
 func TestEveryModeMatchesItself(t *testing.T) {
 	for _, want := range bus.StandardModes() {
 		got, err := bus.MatchTiming(bus.TimingReading{LineHz: want.LineHz(), LineResolution: 0.01, RefreshHz: want.RefreshHz(), RefreshResolution: 0.0001,
-			Width: want.Width, Height: want.Height, HPolarity: want.HPolarity, VPolarity: want.VPolarity})
+			Mode: plans.Mode{Width: want.Width, Height: want.Height}, HPolarity: want.HPolarity, VPolarity: want.VPolarity})
 		if err != nil {
 			t.Fatal(err)
 		}

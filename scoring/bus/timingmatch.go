@@ -6,6 +6,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 // A TimingReading is what a monitor's menu or a counter shows of a running
@@ -21,7 +24,7 @@ type TimingReading struct {
 	InstrumentPPM     float64 // standard uncertainty of the time base
 	HPolarity         Polarity
 	VPolarity         Polarity
-	Width, Height     int // when known; then CVT and GTF modes of this size join
+	Mode              plans.Mode // its size when known; then only modes of this size are looked at
 }
 
 // A TimingVerdict says what a deviation from a mode means.
@@ -38,7 +41,7 @@ const (
 
 // A TimingMatch is one mode compared with the reading.
 type TimingMatch struct {
-	Mode         string        `json:"mode"`
+	Mode         fact.Fact     `json:"mode"`
 	Standard     string        `json:"standard"`
 	DeviationPPM float64       `json:"deviation_ppm"` // of the pixel clock, from the best reading
 	UncertainPPM float64       `json:"uncertainty_ppm"`
@@ -53,7 +56,7 @@ type TimingMatch struct {
 // A TimingReport lists the modes that fit, the best first.
 type TimingReport struct {
 	Matches []TimingMatch `json:"matches"`
-	Text    string        `json:"text"`
+	Text    fact.Fact     `json:"text"`
 }
 
 const (
@@ -62,6 +65,11 @@ const (
 	pixelTolerancePPM = 5000
 	// searchPPM is how far off a mode may be and still be named.
 	searchPPM = 60000
+	// leastPPM is the least deviation that means anything: formulas and tables
+	// round their clocks. Common practice, no source.
+	leastPPM = 20
+	// mostMatches bounds the list.
+	mostMatches = 8
 )
 
 // MatchTiming finds the modes that a reading fits. At least the line or the
@@ -75,22 +83,16 @@ func MatchTiming(r TimingReading) (TimingReport, error) {
 	if err := r.check(); err != nil {
 		return TimingReport{}, err
 	}
-	var found []TimingMatch
+	found := []TimingMatch{}
 	for _, t := range r.candidates() {
 		if m, ok := r.compare(t); ok {
 			found = append(found, m)
 		}
 	}
 	slices.SortStableFunc(found, func(a, b TimingMatch) int { return cmp.Compare(a.cost, b.cost) })
-	if len(found) > 8 {
-		found = found[:8]
-	}
-	out := TimingReport{Matches: found, Text: "no known mode is near these frequencies"}
-	if out.Matches == nil {
-		out.Matches = []TimingMatch{}
-	}
+	out := TimingReport{Matches: found[:min(len(found), mostMatches)], Text: fact.New("bus.no-mode-near")}
 	if len(found) > 0 {
-		out.Text = found[0].words()
+		out.Text = found[0].Fact()
 	}
 	return out, nil
 }
@@ -98,12 +100,15 @@ func MatchTiming(r TimingReading) (TimingReport, error) {
 func (r TimingReading) check() error {
 	var errs []error
 	for _, x := range []struct {
-		name string
-		v    float64
-	}{{"line frequency", r.LineHz}, {"refresh rate", r.RefreshHz}, {"pixel clock", r.PixelClockHz}, {"line resolution", r.LineResolution},
-		{"refresh resolution", r.RefreshResolution}, {"pixel clock resolution", r.PixelResolution}, {"instrument uncertainty", r.InstrumentPPM}} {
-		if !(x.v >= 0) || math.IsInf(x.v, 0) {
-			errs = append(errs, fmt.Errorf("%s %g is not a positive number", x.name, x.v))
+		name  string
+		value float64
+	}{
+		{"line frequency", r.LineHz}, {"refresh rate", r.RefreshHz}, {"pixel clock", r.PixelClockHz},
+		{"line resolution", r.LineResolution}, {"refresh resolution", r.RefreshResolution},
+		{"pixel clock resolution", r.PixelResolution}, {"instrument uncertainty", r.InstrumentPPM},
+	} {
+		if !(x.value >= 0) || math.IsInf(x.value, 0) {
+			errs = append(errs, fmt.Errorf("%s %g is not a positive number", x.name, x.value))
 		}
 	}
 	if r.LineHz == 0 && r.RefreshHz == 0 {
@@ -117,27 +122,27 @@ func (r TimingReading) check() error {
 func (r TimingReading) candidates() []Timing {
 	var out []Timing
 	for _, t := range standardModes() {
-		if r.Width > 0 && t.Width != r.Width || r.Height > 0 && t.Height != r.Height {
-			continue
+		if (r.Mode.Width == 0 || t.Width == r.Mode.Width) && (r.Mode.Height == 0 || t.Height == r.Mode.Height) {
+			out = append(out, t)
 		}
-		out = append(out, t)
 	}
-	sizes := [][2]int{{r.Width, r.Height}}
-	if r.Width == 0 || r.Height == 0 {
+	sizes := [][2]int{{r.Mode.Width, r.Mode.Height}}
+	if r.Mode.Width == 0 || r.Mode.Height == 0 {
 		sizes = [][2]int{{640, 480}, {800, 600}, {1024, 768}, {1152, 864}, {1280, 1024}, {1600, 1200}}
 	}
-	for _, s := range sizes {
+	for _, size := range sizes {
 		for _, hz := range []float64{50, 56, 60, 65, 66, 67, 70, 72, 75, 80, 85, 90, 100, 110, 120} {
 			if r.RefreshHz > 0 && math.Abs(ppm(r.RefreshHz, hz)) > searchPPM {
 				continue
 			}
-			if t, err := CVT(s[0], s[1], hz, NormalBlanking); err == nil {
+			m := plans.Mode{Width: size[0], Height: size[1], Rate: hz}
+			if t, err := CVT(m, NormalBlanking); err == nil {
 				out = append(out, t)
 			}
-			if t, err := GTF(s[0], s[1], hz); err == nil {
+			if t, err := GTF(m); err == nil {
 				out = append(out, t)
 			}
-			if t, err := CVT(s[0], s[1], hz, ReducedBlanking); err == nil && hz <= 60 {
+			if t, err := CVT(m, ReducedBlanking); err == nil && hz <= 60 {
 				out = append(out, t)
 			}
 		}
@@ -145,61 +150,57 @@ func (r TimingReading) candidates() []Timing {
 	return out
 }
 
-// reads returns the standard uncertainty of a reading in ppm: half a last
-// digit taken as rectangular, and the instrument.
-func (r TimingReading) uncertainty(value, resolution float64) float64 {
-	if value == 0 {
-		return math.Inf(1)
+// A deviation is how far one reading lies from a mode, in ppm.
+type deviation struct {
+	read      bool
+	ppm       float64 // 0 when not read
+	u         float64 // standard uncertainty: half a last digit, rectangular, and the instrument
+	agrees    bool    // as far as the reading resolves; also when not read
+	explained bool    // by u alone
+}
+
+func (r TimingReading) deviation(reading, resolution, nominal float64) deviation {
+	if reading == 0 {
+		return deviation{u: math.Inf(1), agrees: true, explained: true}
 	}
-	return math.Hypot(resolution/2/math.Sqrt(3)/value*1e6, r.InstrumentPPM)
+	d := deviation{read: true, ppm: ppm(reading, nominal)}
+	d.u = math.Hypot(resolution/2/math.Sqrt(3)/reading*1e6, r.InstrumentPPM)
+	d.agrees = math.Abs(d.ppm) <= max(2*d.u, leastPPM)
+	d.explained = math.Abs(d.ppm) <= 2*d.u
+	return d
 }
 
 func (r TimingReading) compare(t Timing) (TimingMatch, bool) {
-	m := TimingMatch{Mode: t.Mode(), Standard: t.Name(), Timing: t, PolarityOK: true}
-	uLine, uRefresh, uPixel := r.uncertainty(r.LineHz, r.LineResolution), r.uncertainty(r.RefreshHz, r.RefreshResolution), r.uncertainty(r.PixelClockHz, r.PixelResolution)
-	both := r.LineHz > 0 && r.RefreshHz > 0
-	m.DeviationPPM, m.UncertainPPM = math.NaN(), math.Inf(1)
-	best := func(x, nominal, u float64) float64 {
-		d := ppm(x, nominal)
-		if x > 0 && (u < m.UncertainPPM || math.IsInf(m.UncertainPPM, 1)) {
-			m.DeviationPPM, m.UncertainPPM = d, u
+	refresh := r.deviation(r.RefreshHz, r.RefreshResolution, t.RefreshHz())
+	line := r.deviation(r.LineHz, r.LineResolution, t.LineHz())
+	pixel := r.deviation(r.PixelClockHz, r.PixelResolution, t.PixelClockHz)
+	best := deviation{ppm: math.NaN(), u: math.Inf(1)} // the finest reading speaks for the clock
+	for _, d := range []deviation{refresh, line, pixel} {
+		if math.Abs(d.ppm) > searchPPM {
+			return TimingMatch{}, false
 		}
-		if x == 0 {
-			return 0
+		if d.read && (d.u < best.u || math.IsInf(best.u, 1)) {
+			best = d
 		}
-		return d
 	}
-	m.RefreshPPM = best(r.RefreshHz, t.RefreshHz(), uRefresh)
-	m.LinePPM = best(r.LineHz, t.LineHz(), uLine)
-	pixelPPM := best(r.PixelClockHz, t.PixelClockHz, uPixel)
-	if math.Abs(m.LinePPM) > searchPPM || math.Abs(m.RefreshPPM) > searchPPM || math.Abs(pixelPPM) > searchPPM {
-		return m, false
+	m := TimingMatch{
+		Mode:         t.Mode(),
+		Standard:     t.Name(),
+		DeviationPPM: roundTo(best.ppm, 1),
+		UncertainPPM: roundTo(best.u, 1),
+		LinePPM:      roundTo(line.ppm, 1),
+		RefreshPPM:   roundTo(refresh.ppm, 1),
+		PolarityOK:   r.polarityFits(t),
+		Timing:       t,
 	}
-	// A reading never rounds worse than a whole digit, √3 standard
-	// uncertainties; the rest of the factor is the instrument's.
+	// How far line and refresh lie apart, measured by what both readings
+	// resolve together.
 	apart := 0.0
-	if both {
-		apart = math.Abs(m.LinePPM-m.RefreshPPM) / max(2*math.Hypot(uLine, uRefresh), 20)
+	if line.read && refresh.read {
+		apart = math.Abs(line.ppm-refresh.ppm) / max(2*math.Hypot(line.u, refresh.u), leastPPM)
 	}
-	inside := func(d, u float64) bool { return math.Abs(d) <= max(2*u, 20) }
-	agrees := (r.LineHz == 0 || inside(m.LinePPM, uLine)) && (r.RefreshHz == 0 || inside(m.RefreshPPM, uRefresh)) && (r.PixelClockHz == 0 || inside(pixelPPM, uPixel))
-	coarse := math.Abs(m.LinePPM) <= 2*uLine || math.Abs(m.RefreshPPM) <= 2*uRefresh
-	switch {
-	case agrees && max(uLine*float64(sign(r.LineHz)), uRefresh*float64(sign(r.RefreshHz))) > 500 && math.Abs(m.LinePPM)+math.Abs(m.RefreshPPM) > 200:
-		m.Verdict = TimingRounded
-	case agrees:
-		m.Verdict = TimingAgrees
-	case both && apart > 1 && !coarse || both && apart > 2:
-		m.Verdict = TimingOther
-	case math.Abs(m.DeviationPPM) <= pixelTolerancePPM:
-		m.Verdict = TimingSmall
-	default:
-		m.Verdict = TimingClockOff
-	}
-	if r.HPolarity != "" && t.HPolarity != "" && r.HPolarity != t.HPolarity || r.VPolarity != "" && t.VPolarity != "" && r.VPolarity != t.VPolarity {
-		m.PolarityOK = false
-	}
-	m.cost = apart + math.Abs(m.DeviationPPM)/1000
+	m.Verdict = judgeTiming(line, refresh, pixel, best, apart)
+	m.cost = apart + math.Abs(best.ppm)/1000
 	if !m.PolarityOK {
 		m.cost += 5
 	}
@@ -210,35 +211,51 @@ func (r TimingReading) compare(t Timing) (TimingMatch, bool) {
 	default:
 		m.cost += 0.3
 	}
-	for _, p := range []*float64{&m.DeviationPPM, &m.UncertainPPM, &m.LinePPM, &m.RefreshPPM} {
-		*p = roundTo(*p, 1)
-	}
 	return m, true
 }
 
-func sign(x float64) int {
-	if x > 0 {
-		return 1
-	}
-	return 0
+func (r TimingReading) polarityFits(t Timing) bool {
+	fits := func(read, is Polarity) bool { return read == "" || is == "" || read == is }
+	return fits(r.HPolarity, t.HPolarity) && fits(r.VPolarity, t.VPolarity)
 }
 
-func (m TimingMatch) words() string {
-	s := m.Mode + " (" + m.Standard + "): "
+// judgeTiming says what the deviations from a mode mean.
+func judgeTiming(line, refresh, pixel, best deviation, apart float64) TimingVerdict {
+	agrees := line.agrees && refresh.agrees && pixel.agrees
+	// A display whose last digit is worth more than 500 ppm rounds, and line and
+	// refresh then contradict each other without any fault of the clock.
+	coarse := line.read && refresh.read && max(line.u, refresh.u) > 500
+	switch {
+	case agrees && coarse && math.Abs(line.ppm)+math.Abs(refresh.ppm) > 200:
+		return TimingRounded
+	case agrees:
+		return TimingAgrees
+	case apart > 2, apart > 1 && !line.explained && !refresh.explained:
+		return TimingOther
+	case math.Abs(best.ppm) <= pixelTolerancePPM:
+		return TimingSmall
+	}
+	return TimingClockOff
+}
+
+// Fact says what the match means.
+func (m TimingMatch) Fact() fact.Fact {
+	off := fact.In(m.DeviationPPM, "ppm").To(1)
+	var what fact.Fact
 	switch m.Verdict {
 	case TimingAgrees:
-		s += "the reading agrees"
+		what = fact.New("bus.timing-agrees")
 	case TimingRounded:
-		s += "the reading agrees within its last digit; the monitor rounds"
+		what = fact.New("bus.timing-rounded")
 	case TimingSmall:
-		s += fmt.Sprintf("the pixel clock deviates by %.0f ppm, inside the ±0.5 %% of the mode", m.DeviationPPM)
+		what = fact.New("bus.timing-small", "off", off)
 	case TimingClockOff:
-		s += fmt.Sprintf("line and refresh deviate together by %.0f ppm: the pixel clock is off; check the reference crystal and the clock generator", m.DeviationPPM)
-	case TimingOther:
-		s += "line and refresh do not fit together: not the totals of a known mode"
+		what = fact.New("bus.timing-clock-off", "off", off)
+	default:
+		what = fact.New("bus.timing-other")
 	}
 	if !m.PolarityOK {
-		s += "; the sync polarity is not this mode's"
+		what = fact.New("bus.timing-polarity", "what", what)
 	}
-	return s
+	return fact.New("bus.timing-match", "mode", m.Mode, "standard", m.Standard, "what", what)
 }
