@@ -63,10 +63,7 @@ func (j *judge) recogniseClock(check *Check, c plans.FamilyClock, step float64) 
 	} else {
 		r.ResolutionHz = step
 	}
-	if c.Synthesizer != nil {
-		s := Synthesizer(*c.Synthesizer)
-		r.Synthesizer = &s
-	}
+	r.Synthesizer = c.Synthesizer
 	report, err := bus.JudgeClock(r)
 	if err != nil {
 		return report, false
@@ -96,12 +93,6 @@ func clockLook(kind bus.ClockKind) string {
 		return "The reference crystal and its load capacitors first, then the clock generator and its supply."
 	}
 	return "Variant chosen, firmware fitted, strap resistors, the crystal and the clock generator."
-}
-
-// Synthesizer returns the model of a family's synthesizer.
-func Synthesizer(s plans.Synthesizer) bus.Synthesizer {
-	return bus.Synthesizer{ReferenceHz: s.Reference, NMin: s.N.Low, NMax: s.N.High, MMin: s.M.Low, MMax: s.M.High, KMin: s.K.Low, KMax: s.K.High,
-		VCOMinHz: s.VCOMin, VCOMaxHz: s.VCOMax, CompareMinHz: s.CompareMin}
 }
 
 // variantClocks returns what the other variants of the family run a clock at.

@@ -12,7 +12,6 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
-	"proveout/scoring"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -45,7 +44,10 @@ func (c *Console) calcClock() *cli.Command {
 			&cli.Int64Flag{Name: "counts", Usage: "`N` counts of a test output, in place of --reading"},
 			&cli.StringFlag{Name: "gate", Usage: "gate `TIME` of --counts", Value: "1s"},
 			&cli.Float64Flag{Name: "divider", Usage: "the test output is the clock divided by `D`", Value: 1},
-			&cli.StringSliceFlag{Name: "pair", Usage: "core and memory read together, `CORE/MEMORY`; may be repeated at other settings"},
+			&cli.StringSliceFlag{
+				Name:  "pair",
+				Usage: "core and memory read together, `CORE/MEMORY`; may be repeated at other settings",
+			},
 		},
 		Action: c.runClock,
 	}
@@ -74,7 +76,7 @@ func (c *Console) runClock(x *cli.Context) error {
 	}
 	a := clockAnswer{NominalHz: r.NominalHz, ReadHz: r.ReadHz, ClockReport: report}
 	if r.Synthesizer != nil {
-		if a.Settings, err = r.Synthesizer.Nearest(r.NominalHz, 5); err != nil {
+		if a.Settings, err = bus.Nearest(*r.Synthesizer, r.NominalHz, 5); err != nil {
 			return err
 		}
 	}
@@ -194,10 +196,7 @@ func (c *Console) clockOfFamily(x *cli.Context, id string, r *bus.ClockReading) 
 		}
 		r.NominalHz = k.Value.Value
 		r.TolerancePPM = math.Max(k.Value.Plus, k.Value.Minus) / k.Value.Value * 1e6
-		if k.Synthesizer != nil {
-			s := scoring.Synthesizer(*k.Synthesizer)
-			r.Synthesizer = &s
-		}
+		r.Synthesizer = k.Synthesizer
 	}
 	if r.NominalHz == 0 {
 		return fmt.Errorf("family %q has no clock %q; it has: %s", id, x.String("name"), strings.Join(names, ", "))
@@ -218,7 +217,7 @@ func (c *Console) clockOfFamily(x *cli.Context, id string, r *bus.ClockReading) 
 
 // synthesizerFlags reads the ranges of a synthesizer.
 func synthesizerFlags(x *cli.Context, h *hertzFlags, r *bus.ClockReading) error {
-	s := bus.Synthesizer{NMin: 1, NMax: 256, MMin: 1, MMax: 64, KMin: 0, KMax: 0}
+	s := plans.Synthesizer{N: plans.Span{Low: 1, High: 256}, M: plans.Span{Low: 1, High: 64}}
 	if r.Synthesizer != nil {
 		s = *r.Synthesizer
 	}
@@ -232,7 +231,10 @@ func synthesizerFlags(x *cli.Context, h *hertzFlags, r *bus.ClockReading) error 
 	for _, f := range []struct {
 		flag string
 		to   *int
-	}{{"n-min", &s.NMin}, {"n-max", &s.NMax}, {"m-min", &s.MMin}, {"m-max", &s.MMax}, {"k-min", &s.KMin}, {"k-max", &s.KMax}} {
+	}{
+		{"n-min", &s.N.Low}, {"n-max", &s.N.High}, {"m-min", &s.M.Low},
+		{"m-max", &s.M.High}, {"k-min", &s.K.Low}, {"k-max", &s.K.High},
+	} {
 		if x.IsSet(f.flag) {
 			given, *f.to = true, x.Int(f.flag)
 		}
@@ -240,10 +242,13 @@ func synthesizerFlags(x *cli.Context, h *hertzFlags, r *bus.ClockReading) error 
 	for _, f := range []struct {
 		flag string
 		to   *float64
-	}{{"reference", &s.ReferenceHz}, {"vco-min", &s.VCOMinHz}, {"vco-max", &s.VCOMaxHz}, {"compare-min", &s.CompareMinHz}} {
+	}{
+		{"reference", &s.Reference}, {"vco-min", &s.VCOMin},
+		{"vco-max", &s.VCOMax}, {"compare-min", &s.CompareMin},
+	} {
 		if x.IsSet(f.flag) {
 			if !given && r.Synthesizer == nil {
-				return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth \"N 8-129, M 2-31, K 0-3\"", f.flag)
+				return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", f.flag, synthExample)
 			}
 			*f.to, _ = h.get(f.flag)
 			given = true
@@ -252,18 +257,22 @@ func synthesizerFlags(x *cli.Context, h *hertzFlags, r *bus.ClockReading) error 
 	if !given {
 		return nil
 	}
-	if err := s.Check(); err != nil {
+	if err := bus.CheckSynthesizer(s); err != nil {
 		return fmt.Errorf("the synthesizer: %w", err)
 	}
 	r.Synthesizer = &s
 	return nil
 }
 
-// parseSynth reads "N 8-129, M 2-31, K 0-3".
-func parseSynth(text string, s *bus.Synthesizer) error {
-	parts := regexp.MustCompile(`(?i)\b([nmk])\s*[:=]?\s*(\d+(?:\s*(?:-|–|−|\.\.)\s*\d+)?)`).FindAllStringSubmatch(text, -1)
+// synthExample shows how the ranges of a synthesizer are written.
+const synthExample = "N 8-129, M 2-31, K 0-3"
+
+// parseSynth reads the ranges of a synthesizer.
+func parseSynth(text string, s *plans.Synthesizer) error {
+	spans := regexp.MustCompile(`(?i)\b([nmk])\s*[:=]?\s*(\d+(?:\s*(?:-|–|−|\.\.)\s*\d+)?)`)
+	parts := spans.FindAllStringSubmatch(text, -1)
 	if len(parts) < 2 {
-		return fmt.Errorf("--synth: %q gives no ranges; write it as in \"N 8-129, M 2-31, K 0-3\"", text)
+		return fmt.Errorf("--synth: %q gives no ranges; write it as in %q", text, synthExample)
 	}
 	for _, p := range parts {
 		span, err := plans.ParseSpan(p[2])
@@ -272,11 +281,11 @@ func parseSynth(text string, s *bus.Synthesizer) error {
 		}
 		switch strings.ToLower(p[1]) {
 		case "n":
-			s.NMin, s.NMax = span.Low, span.High
+			s.N = span
 		case "m":
-			s.MMin, s.MMax = span.Low, span.High
+			s.M = span
 		default:
-			s.KMin, s.KMax = span.Low, span.High
+			s.K = span
 		}
 	}
 	return nil

@@ -154,9 +154,12 @@ func (a *edidAnswer) input() fact.Fact {
 }
 
 func rangeText(r *bus.MonitorRange) fact.List {
+	span := func(low, high float64, unit string) fact.Fact {
+		return fact.New("bus.span", "low", fact.In(low, "").Whole(), "high", fact.In(high, unit).Whole())
+	}
 	parts := []fact.Fact{
-		fact.New("bus.span", "low", fact.In(r.MinRefreshHz, "").Whole(), "high", fact.In(r.MaxRefreshHz, "Hz").Whole()),
-		fact.New("bus.span", "low", fact.In(r.MinLineHz/1e3, "").Whole(), "high", fact.In(r.MaxLineHz/1e3, "kHz").Whole()),
+		span(r.MinRefreshHz, r.MaxRefreshHz, "Hz"),
+		span(r.MinLineHz/1e3, r.MaxLineHz/1e3, "kHz"),
 	}
 	if r.MaxClockHz > 0 {
 		parts = append(parts, fact.New("bus.clock-up-to", "clock", fact.In(r.MaxClockHz/1e6, "MHz").Whole()))

@@ -45,7 +45,8 @@ func (c *Console) calcMemorySize() *cli.Command {
 
 func (c *Console) runMemorySize(x *cli.Context) error {
 	if x.NArg() != 1 {
-		return errors.New("give the size that was shown, as in: proveout calc memory-size --family gannet --variant 4 \"2 MiB\"")
+		return errors.New("give the size that was shown, as in: " +
+			"proveout calc memory-size --family gannet --variant 4 \"2 MiB\"")
 	}
 	mib, _ := quantity.LookUp(quantity.Bytes, "MiB")
 	size, err := quantity.ParseIn(x.Args().First(), quantity.Bytes, mib)
@@ -139,7 +140,8 @@ func (c *Console) sound(o memory.Organisation) error {
 // typedOrganisation makes up a memory of chips U1, U2, … in lane order.
 func (c *Console) typedOrganisation(x *cli.Context) (memory.Organisation, error) {
 	if !x.IsSet("chip") || !x.IsSet("bus") {
-		return memory.Organisation{}, errors.New("give the organisation: --family ID, or --chips 8 --chip 1Mix16 --bus 64")
+		return memory.Organisation{}, errors.New("give the organisation: " +
+			"--family ID, or --chips 8 --chip 1Mix16 --bus 64")
 	}
 	words, width, err := plans.ParseChip(x.String("chip"))
 	if err != nil {
@@ -268,7 +270,8 @@ func (c *Console) runMemoryFaults(x *cli.Context) error {
 			for _, m := range memory.MarchTests() {
 				names = append(names, m.Name)
 			}
-			return fmt.Errorf("--march: %q is no march test that is known here; known: %s", name, strings.Join(names, ", "))
+			return fmt.Errorf("--march: %q is no march test that is known here; known: %s",
+				name, strings.Join(names, ", "))
 		}
 		a.March = test.Statement()
 	}

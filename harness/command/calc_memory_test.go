@@ -7,12 +7,12 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -271,7 +271,7 @@ func memoryFaults(t *testing.T, c *chipset, list string) (rows int64, found []fo
 // are both named in at least 80 %.
 func TestHeldOutFailureLists(t *testing.T) {
 	tries := 1
-	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
+	if allChecks() {
 		tries = 5
 	}
 	shapes := [][4]int{{1 << 16, 16, 64, 2}, {1 << 15, 8, 32, 1}, {1 << 16, 16, 128, 1}, {1 << 15, 32, 64, 2}}
@@ -364,7 +364,7 @@ func failureList(w *bufio.Writer, rows int) {
 }
 
 // buildProgram builds the program as it is shipped.
-func buildProgram(t *testing.T) string {
+func buildProgram(t testing.TB) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "proveout")
 	c := exec.Command("go", "build", "-o", path, ".")
@@ -375,7 +375,7 @@ func buildProgram(t *testing.T) string {
 	return path
 }
 
-func writeFailureList(t *testing.T, rows int) string {
+func writeFailureList(t testing.TB, rows int) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "failures.csv")
 	f, err := os.Create(path)
@@ -390,52 +390,68 @@ func writeFailureList(t *testing.T, rows int) string {
 	return path
 }
 
-// TestTenMillionFailuresAgainstPandas times the program, from its start to its
-// findings, on ten million failing rows against pandas.read_csv with its C
-// engine, which merely reads the file, turn by turn; and holds its memory to
-// 64 MiB.
-func TestTenMillionFailuresAgainstPandas(t *testing.T) {
-	if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
-		t.Skip("the race on ten million failing rows runs when PROVEOUT_ALL_CHECKS=1")
+// diagnose runs the program on a list of failing rows and returns the most
+// memory that it had.
+func diagnose(t testing.TB, program, list string, rows int64) (peak int64) {
+	t.Helper()
+	c := exec.Command(program, "calc", "memory-faults", list, "--chip", "1Mix16", "--bus", "128", "--json")
+	out, err := c.Output()
+	var a struct {
+		Rows     int64        `json:"rows"`
+		Findings []foundFault `json:"findings"`
 	}
+	if c.ProcessState.ExitCode() != 1 || json.Unmarshal(out, &a) != nil || a.Rows != rows || len(a.Findings) == 0 {
+		t.Fatalf("%v %s", err, out)
+	}
+	return peakOf(c.ProcessState)
+}
+
+// TestTenMillionFailures: ten million failing rows take 64 MiB, from the start
+// of the program to its findings.
+func TestTenMillionFailures(t *testing.T) {
+	if !allChecks() {
+		t.Skip("ten million failing rows are read when PROVEOUT_ALL_CHECKS=1")
+	}
+	const rows = 10_000_000
+	peak := diagnose(t, buildProgram(t), writeFailureList(t, rows), rows)
+	t.Logf("peak %.1f MiB", float64(peak)/(1<<20))
+	if peak > 64<<20 {
+		t.Errorf("peak %d bytes, want at most 64 MiB", peak)
+	}
+}
+
+// BenchmarkFailures reads a million failing rows, from the start of the program
+// to its findings, turn by turn with pandas.read_csv and its C engine, which
+// merely reads the file. PROVEOUT_PYTHON names a Python that has pandas; without
+// one the program runs alone.
+func BenchmarkFailures(b *testing.B) {
+	const rows = 1_000_000
+	const script = "import pandas,sys,time\nt=time.perf_counter()\n" +
+		"pandas.read_csv(sys.argv[1],engine='c')\nprint(time.perf_counter()-t)"
+	program, list := buildProgram(b), writeFailureList(b, rows)
 	python := ""
 	for _, p := range []string{os.Getenv("PROVEOUT_PYTHON"), "/usr/bin/python3", "python3"} {
 		if p != "" && python == "" && exec.Command(p, "-c", "import pandas").Run() == nil {
 			python = p
 		}
 	}
-	if python == "" {
-		t.Fatal("this check needs a Python with pandas; name one in PROVEOUT_PYTHON")
-	}
-	program, path := buildProgram(t), writeFailureList(t, 10_000_000)
-	script := "import pandas,sys,time\nt=time.perf_counter()\nd=pandas.read_csv(sys.argv[1],engine='c')\nprint(time.perf_counter()-t,len(d))"
-	ours, theirs, most := math.Inf(1), math.Inf(1), int64(0)
-	for range 3 {
-		c := exec.Command(program, "calc", "memory-faults", path, "--chip", "1Mix16", "--bus", "128", "--json")
-		start := time.Now()
-		out, err := c.Output()
-		took := time.Since(start).Seconds()
-		var a struct {
-			Rows     int64        `json:"rows"`
-			Findings []foundFault `json:"findings"`
+	theirs := 0.0
+	for b.Loop() {
+		diagnose(b, program, list, rows)
+		if python == "" {
+			continue
 		}
-		if c.ProcessState.ExitCode() != 1 || json.Unmarshal(out, &a) != nil || a.Rows != 10_000_000 || len(a.Findings) == 0 {
-			t.Fatalf("%v %s", err, out)
+		b.StopTimer()
+		text, err := exec.Command(python, "-c", script, list).CombinedOutput()
+		seconds, wrong := strconv.ParseFloat(strings.TrimSpace(string(text)), 64)
+		if err != nil || wrong != nil {
+			b.Fatalf("%v %s", err, text)
 		}
-		ours, most = min(ours, took), max(most, peakOf(c.ProcessState))
-		text, err := exec.Command(python, "-c", script, path).CombinedOutput()
-		var s float64
-		var n int
-		if _, e := fmt.Sscan(string(text), &s, &n); err != nil || e != nil || n != 10_000_000 {
-			t.Fatalf("pandas is needed for this check: %v %s", err, text)
-		}
-		theirs = min(theirs, s)
+		theirs += seconds
+		b.StartTimer()
 	}
-	t.Logf("%.3f s, %.1f million rows a second, peak %.1f MiB; pandas reads in %.3f s", ours, 10/ours, float64(most)/(1<<20), theirs)
-	if ours > theirs {
-		t.Errorf("%.3f s, pandas %.3f s", ours, theirs)
-	}
-	if most > 64<<20 {
-		t.Errorf("peak %d bytes, want at most 64 MiB", most)
+	b.ReportMetric(rows*float64(b.N)/b.Elapsed().Seconds(), "rows/s")
+	if theirs > 0 {
+		b.ReportMetric(rows*float64(b.N)/theirs, "pandas-rows/s")
 	}
 }

@@ -123,7 +123,8 @@ func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
 			continue
 		}
 		if len(d.Config) == 0 {
-			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s", d.Address, strings.Join(m.Notes, "; "))
+			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s",
+				d.Address, strings.Join(m.Notes, "; "))
 		}
 		device, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
 		if !ok {

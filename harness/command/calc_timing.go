@@ -28,7 +28,10 @@ func (c *Console) calcTiming() *cli.Command {
 			&cli.StringFlag{Name: "clock", Usage: "pixel `CLOCK`, when a counter read it"},
 			&cli.StringFlag{Name: "h", Usage: "`SIGN` of the line sync, + or -"},
 			&cli.StringFlag{Name: "v", Usage: "`SIGN` of the frame sync, + or -"},
-			&cli.StringFlag{Name: "mode", Usage: "`MODE` that was set, as in 1024x768; then the formulas are tried as well"},
+			&cli.StringFlag{
+				Name:  "mode",
+				Usage: "`MODE` that was set, as in 1024x768; then the formulas are tried as well",
+			},
 			&cli.StringFlag{Name: "instrument", Usage: "`LIMITS` of the counter, as in 20ppm"},
 		},
 		Action: c.runTiming,

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
@@ -15,31 +16,19 @@ import (
 // subcarrier: 315/22 MHz.
 const ReferenceHz = 315e6 / 22
 
-// A Synthesizer makes clocks from a reference: f = reference · N / (M · 2^K).
-// N and M are the divider moduli; registers commonly hold two less (common
-// practice, no source).
-type Synthesizer struct {
-	ReferenceHz  float64 // 0: ReferenceHz
-	NMin, NMax   int
-	MMin, MMax   int
-	KMin, KMax   int
-	VCOMinHz     float64 // of reference·N/M; 0: no limit
-	VCOMaxHz     float64 // 0: no limit
-	CompareMinHz float64 // of reference/M; 0: no limit
-}
-
-// Check reports what makes the ranges impossible.
-func (s Synthesizer) Check() error {
+// CheckSynthesizer reports what makes the ranges of a synthesizer impossible.
+func CheckSynthesizer(s plans.Synthesizer) error {
 	var errs []error
-	span := func(name string, low, high, least, most int) {
-		if low < least || high < low || high > most {
-			errs = append(errs, fmt.Errorf("range of %s, %d to %d, is not within %d to %d", name, low, high, least, most))
+	span := func(name string, is, within plans.Span) {
+		if is.Low < within.Low || is.High < is.Low || is.High > within.High {
+			errs = append(errs, fmt.Errorf("range of %s, %d to %d, is not within %d to %d",
+				name, is.Low, is.High, within.Low, within.High))
 		}
 	}
-	span("N", s.NMin, s.NMax, 1, 1<<16)
-	span("M", s.MMin, s.MMax, 1, 1<<12)
-	span("K", s.KMin, s.KMax, 0, 10)
-	for _, hz := range []float64{s.ReferenceHz, s.VCOMinHz, s.VCOMaxHz, s.CompareMinHz} {
+	span("N", s.N, plans.Span{Low: 1, High: 1 << 16})
+	span("M", s.M, plans.Span{Low: 1, High: 1 << 12})
+	span("K", s.K, plans.Span{Low: 0, High: 10})
+	for _, hz := range []float64{s.Reference, s.VCOMin, s.VCOMax, s.CompareMin} {
 		if !(hz >= 0) || math.IsInf(hz, 0) {
 			errs = append(errs, fmt.Errorf("frequency %g Hz is not a positive number", hz))
 		}
@@ -59,30 +48,32 @@ type Setting struct {
 // maxSettings bounds what is kept while settings are sought.
 const maxSettings = 1 << 15
 
-// Nearest returns up to count settings nearest to a frequency, each frequency
-// once, with the smallest dividers that give it.
+// Nearest returns up to count settings of a synthesizer nearest to a frequency,
+// each frequency once, with the smallest dividers that give it. N and M are the
+// divider moduli; registers commonly hold two less (common practice, no
+// source).
 //
 // For given M and K the frequencies are equidistant, so the nearest ones lie
 // around one N: only these are looked at.
-func (s Synthesizer) Nearest(hz float64, count int) ([]Setting, error) {
-	if err := s.Check(); err != nil {
+func Nearest(s plans.Synthesizer, hz float64, count int) ([]Setting, error) {
+	if err := CheckSynthesizer(s); err != nil {
 		return nil, err
 	}
 	if !(hz > 0) || math.IsInf(hz, 0) {
 		return nil, fmt.Errorf("frequency %g Hz is not a positive number", hz)
 	}
 	count = min(max(count, 1), 64)
-	reference := s.ReferenceHz
+	reference := s.Reference
 	if reference == 0 {
 		reference = ReferenceHz
 	}
 	var all []Setting
-	for k := s.KMin; k <= s.KMax; k++ {
-		for m := s.MMin; m <= s.MMax; m++ {
-			if reference/float64(m) < s.CompareMinHz {
+	for k := s.K.Low; k <= s.K.High; k++ {
+		for m := s.M.Low; m <= s.M.High; m++ {
+			if reference/float64(m) < s.CompareMin {
 				break
 			}
-			low, high := s.feedback(reference / float64(m))
+			low, high := feedback(s, reference/float64(m))
 			if low > high {
 				continue
 			}
@@ -102,12 +93,12 @@ func (s Synthesizer) Nearest(hz float64, count int) ([]Setting, error) {
 
 // feedback returns the range of N that the ranges and the VCO leave when the
 // comparison runs at a frequency.
-func (s Synthesizer) feedback(compareHz float64) (low, high int) {
-	low, high = s.NMin, s.NMax
-	if n := math.Ceil(s.VCOMinHz / compareHz); n > float64(low) {
-		low = int(min(n, float64(s.NMax+1)))
+func feedback(s plans.Synthesizer, compareHz float64) (low, high int) {
+	low, high = s.N.Low, s.N.High
+	if n := math.Ceil(s.VCOMin / compareHz); n > float64(low) {
+		low = int(min(n, float64(high+1)))
 	}
-	if n := math.Floor(s.VCOMaxHz / compareHz); s.VCOMaxHz > 0 && n < float64(high) {
+	if n := math.Floor(s.VCOMax / compareHz); s.VCOMax > 0 && n < float64(high) {
 		high = int(max(n, 0))
 	}
 	return low, high
@@ -148,7 +139,7 @@ type ClockReading struct {
 	ResolutionHz  float64 // last digit shown: 1e6 for a reading in whole MHz
 	TolerancePPM  float64 // of the nominal clock, both ways
 	InstrumentPPM float64 // limits of the instrument, taken as rectangular
-	Synthesizer   *Synthesizer
+	Synthesizer   *plans.Synthesizer
 	Variants      []ClockVariant
 }
 
@@ -156,7 +147,8 @@ type ClockReading struct {
 // counts in a gate of so many seconds, of a clock divided by divider.
 func Counted(counts int64, gateSeconds, divider float64) (hz, resolutionHz float64, err error) {
 	if counts < 0 || !(gateSeconds > 0) || !(divider > 0) || math.IsInf(gateSeconds, 0) || math.IsInf(divider, 0) {
-		return 0, 0, fmt.Errorf("%d counts in %g s of a clock divided by %g is no measurement", counts, gateSeconds, divider)
+		return 0, 0, fmt.Errorf("%d counts in %g s of a clock divided by %g is no measurement",
+			counts, gateSeconds, divider)
 	}
 	return float64(counts) / gateSeconds * divider, divider / gateSeconds, nil
 }
@@ -179,7 +171,7 @@ type ClockReport struct {
 	Verdict      conformity.Verdict `json:"verdict"`
 	Kind         ClockKind          `json:"kind"`
 	Nearest      *Setting           `json:"nearest,omitempty"`         // to the nominal clock
-	ReadingFits  *Setting           `json:"reading_setting,omitempty"` // nearest to the reading, with the smallest dividers
+	ReadingFits  *Setting           `json:"reading_setting,omitempty"` // nearest to the reading
 	ReadingU     float64            `json:"reading_u"`                 // standard uncertainty of the reading, Hz
 	Variant      string             `json:"variant,omitempty"`
 	Text         fact.Fact          `json:"text"`
@@ -207,7 +199,11 @@ func JudgeClock(r ClockReading) (ClockReport, error) {
 		return ClockReport{}, err
 	}
 	u := math.Hypot(r.ResolutionHz/2/math.Sqrt(3), r.InstrumentPPM*1e-6*r.ReadHz/math.Sqrt(3))
-	out := ClockReport{DeviationPPM: roundTo(ppm(r.ReadHz, r.NominalHz), 1), ReadingU: u, Verdict: conformity.Inconclusive}
+	out := ClockReport{
+		DeviationPPM: roundTo(ppm(r.ReadHz, r.NominalHz), 1),
+		ReadingU:     u,
+		Verdict:      conformity.Inconclusive,
+	}
 	limit, off := r.TolerancePPM*1e-6*r.NominalHz, math.Abs(r.ReadHz-r.NominalHz)
 	switch {
 	case off+2*u <= limit:
@@ -217,10 +213,10 @@ func JudgeClock(r ClockReading) (ClockReport, error) {
 	}
 	if r.Synthesizer != nil {
 		var err error
-		if out.Nearest, err = r.Synthesizer.setting(r.NominalHz); err != nil {
+		if out.Nearest, err = setting(*r.Synthesizer, r.NominalHz); err != nil {
 			return ClockReport{}, err
 		}
-		if out.ReadingFits, err = r.Synthesizer.setting(r.ReadHz); err != nil {
+		if out.ReadingFits, err = setting(*r.Synthesizer, r.ReadHz); err != nil {
 			return ClockReport{}, err
 		}
 	}
@@ -229,34 +225,25 @@ func JudgeClock(r ClockReading) (ClockReport, error) {
 }
 
 // setting is the one nearest to a frequency, nil when there is none.
-func (s Synthesizer) setting(hz float64) (*Setting, error) {
-	near, err := s.Nearest(hz, 1)
+func setting(s plans.Synthesizer, hz float64) (*Setting, error) {
+	near, err := Nearest(s, hz, 1)
 	if err != nil || len(near) == 0 {
 		return nil, err
 	}
 	return &near[0], nil
 }
 
+// check asks for numbers that can be compared.
 func (r ClockReading) check() error {
-	var errs []error
-	for _, x := range []struct {
-		name         string
-		value, least float64
-	}{
-		{"nominal clock", r.NominalHz, 1}, {"clock reading", r.ReadHz, 0}, {"resolution", r.ResolutionHz, 0},
-		{"tolerance", r.TolerancePPM, 0}, {"instrument limit", r.InstrumentPPM, 0},
-	} {
-		if !(x.value >= x.least) || math.IsInf(x.value, 0) {
-			errs = append(errs, fmt.Errorf("%s %g is not a positive number", x.name, x.value))
+	if r.ReadHz == 0 {
+		return errors.New("the clock reads 0 Hz: nothing runs, or nothing was read")
+	}
+	for _, x := range []float64{r.NominalHz - 1, r.ReadHz, r.ResolutionHz, r.TolerancePPM, r.InstrumentPPM} {
+		if !(x >= 0) || math.IsInf(x, 0) {
+			return errors.New("a clock needs a nominal value, a reading, a resolution and limits, none below 0")
 		}
 	}
-	if r.ReadHz == 0 {
-		errs = append(errs, errors.New("the clock reads 0 Hz: nothing runs, or nothing was read"))
-	}
-	if r.Synthesizer != nil {
-		errs = append(errs, r.Synthesizer.Check())
-	}
-	return errors.Join(errs...)
+	return nil
 }
 
 // recognise says what the reading is. Another setting is asked about before

@@ -6,6 +6,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"proveout/plans"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -21,14 +22,21 @@ func TestReference(t *testing.T) {
 	}
 }
 
+func synthesizer(leastN, mostN, leastM, mostM, mostK int) plans.Synthesizer {
+	return plans.Synthesizer{
+		N: plans.Span{Low: leastN, High: mostN}, M: plans.Span{Low: leastM, High: mostM}, K: plans.Span{High: mostK},
+	}
+}
+
 // f = reference · N / (M · 2^K), computed with exact fractions.
 func TestSynthesizerFormula(t *testing.T) {
 	for _, tt := range []struct {
 		n, m, k int
 		mhz     float64
 	}{{176, 100, 1, 12.600000000}, {123, 70, 1, 12.579545455}, {44, 25, 1, 12.600000000}, {79, 9, 5, 3.927556818}} {
-		s := bus.Synthesizer{NMin: tt.n, NMax: tt.n, MMin: tt.m, MMax: tt.m, KMin: tt.k, KMax: tt.k}
-		got, err := s.Nearest(tt.mhz*1e6, 1)
+		s := synthesizer(tt.n, tt.n, tt.m, tt.m, tt.k)
+		s.K.Low = tt.k
+		got, err := bus.Nearest(s, tt.mhz*1e6, 1)
 		if err != nil || len(got) != 1 || math.Abs(got[0].Hz/1e6-tt.mhz) > 1e-9 {
 			t.Errorf("%+v: %+v, %v", tt, got, err)
 		}
@@ -38,24 +46,25 @@ func TestSynthesizerFormula(t *testing.T) {
 // Nearest agrees with trying every setting.
 func TestNearestIsExhaustive(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := bus.Synthesizer{NMin: rapid.IntRange(1, 20).Draw(t, "n"), MMin: rapid.IntRange(1, 5).Draw(t, "m"), KMax: rapid.IntRange(0, 3).Draw(t, "k")}
-		s.NMax, s.MMax = s.NMin+rapid.IntRange(0, 100).Draw(t, "dn"), s.MMin+rapid.IntRange(0, 30).Draw(t, "dm")
+		leastN, leastM := rapid.IntRange(1, 20).Draw(t, "n"), rapid.IntRange(1, 5).Draw(t, "m")
+		s := synthesizer(leastN, leastN+rapid.IntRange(0, 100).Draw(t, "dn"),
+			leastM, leastM+rapid.IntRange(0, 30).Draw(t, "dm"), rapid.IntRange(0, 3).Draw(t, "k"))
 		if rapid.Bool().Draw(t, "vco") {
-			s.VCOMinHz, s.VCOMaxHz = 100e6, 400e6
+			s.VCOMin, s.VCOMax = 100e6, 400e6
 		}
 		hz := rapid.Float64Range(1e6, 600e6).Draw(t, "hz")
 		best := math.Inf(1)
-		for n := s.NMin; n <= s.NMax; n++ {
-			for m := s.MMin; m <= s.MMax; m++ {
-				if vco := bus.ReferenceHz * float64(n) / float64(m); s.VCOMaxHz > 0 && (vco < s.VCOMinHz || vco > s.VCOMaxHz) {
+		for n := s.N.Low; n <= s.N.High; n++ {
+			for m := s.M.Low; m <= s.M.High; m++ {
+				if vco := bus.ReferenceHz * float64(n) / float64(m); s.VCOMax > 0 && (vco < s.VCOMin || vco > s.VCOMax) {
 					continue
 				}
-				for k := 0; k <= s.KMax; k++ {
+				for k := 0; k <= s.K.High; k++ {
 					best = min(best, math.Abs(bus.ReferenceHz*float64(n)/float64(m)/math.Pow(2, float64(k))-hz))
 				}
 			}
 		}
-		got, err := s.Nearest(hz, 5)
+		got, err := bus.Nearest(s, hz, 5)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -75,8 +84,8 @@ func TestNearestIsExhaustive(t *testing.T) {
 
 func TestJudgeClock(t *testing.T) {
 	// M fixed at 19 and K at 0: steps of 753.6 kHz. The nearest to 166 MHz is N=220, 165.789 MHz.
-	coarse := &bus.Synthesizer{NMin: 1, NMax: 255, MMin: 19, MMax: 19}
-	fine := &bus.Synthesizer{NMin: 8, NMax: 255, MMin: 2, MMax: 63, KMax: 3}
+	inSteps, anything := synthesizer(1, 255, 19, 19, 0), synthesizer(8, 255, 2, 63, 3)
+	coarse, fine := &inSteps, &anything
 	variants := []bus.ClockVariant{{Name: "143", Hz: 143e6}}
 	for _, tt := range []struct {
 		name    string
@@ -105,7 +114,7 @@ func TestJudgeClock(t *testing.T) {
 	if math.Abs(got.ReadingU-1e6/math.Sqrt(12)) > 1 || got.Nearest.N != 220 || got.Nearest.M != 19 {
 		t.Errorf("u %v, nearest %+v", got.ReadingU, got.Nearest)
 	}
-	for _, r := range []bus.ClockReading{{}, {NominalHz: 1e6}, {NominalHz: math.NaN(), ReadHz: 1}, {NominalHz: 1e6, ReadHz: 1e6, Synthesizer: &bus.Synthesizer{}}} {
+	for _, r := range []bus.ClockReading{{}, {NominalHz: 1e6}, {NominalHz: math.NaN(), ReadHz: 1}, {NominalHz: 1e6, ReadHz: 1e6, Synthesizer: &plans.Synthesizer{}}} {
 		if _, err := bus.JudgeClock(r); err == nil {
 			t.Errorf("%+v is accepted", r)
 		}
@@ -148,8 +157,9 @@ func FuzzNearest(f *testing.F) {
 	f.Add(166e6, 1, 255, 1, 63, 3, 0.0)
 	f.Add(1e300, 1, 65536, 1, 4096, 10, 1e-300)
 	f.Fuzz(func(t *testing.T, hz float64, n0, n1, m0, m1, k1 int, ref float64) {
-		s := bus.Synthesizer{NMin: n0, NMax: n1, MMin: m0, MMax: m1, KMax: k1, ReferenceHz: ref}
-		got, err := s.Nearest(hz, 8)
+		s := synthesizer(n0, n1, m0, m1, k1)
+		s.Reference = ref
+		got, err := bus.Nearest(s, hz, 8)
 		if err == nil && len(got) > 8 {
 			t.Fatal("too many")
 		}

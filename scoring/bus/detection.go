@@ -114,9 +114,10 @@ func (c *comparison) open(field string, want, got, meaning fact.Fact) {
 // value is what reads the same in every language.
 func value(v fact.Arg) fact.Fact { return fact.New("bus.value", "value", v) }
 
-// times is an AGP rate, lanes the width of a PCI Express link.
-func times(rate int) fact.Fact { return value(fact.Name(fmt.Sprintf("%dx", rate))) }
-func lanes(n int) fact.Fact    { return value(fact.Name(fmt.Sprintf("x%d", n))) }
+// times is an AGP rate, lanes and speed are those of a PCI Express link.
+func times(rate int) fact.Fact   { return value(fact.Name(fmt.Sprintf("%dx", rate))) }
+func lanes(n int) fact.Fact      { return value(fact.Name(fmt.Sprintf("x%d", n))) }
+func speed(gt float64) fact.Fact { return value(fact.In(gt, "GT/s").Whole()) }
 
 func (c *comparison) ids(d Device, e DeviceExpectation) {
 	if d.ids.vendor == 0xffff {
@@ -259,6 +260,6 @@ func (c *comparison) express(x *Express, e *ExpressExpectation) {
 		c.add(verdict, "express width", lanes(width), lanes(x.Width), fact.New("bus.fewer-lanes"))
 	}
 	if x.SpeedGT < x.MaxSpeedGT { // what the slot offers is not known
-		c.open("express speed", value(fact.In(x.MaxSpeedGT, "GT/s").Whole()), value(fact.In(x.SpeedGT, "GT/s").Whole()), fact.New("bus.slower"))
+		c.open("express speed", speed(x.MaxSpeedGT), speed(x.SpeedGT), fact.New("bus.slower"))
 	}
 }

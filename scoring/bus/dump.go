@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"unicode/utf8"
 
 	"proveout/plans/fact"
@@ -106,26 +107,30 @@ func (p *dumpParser) current() *dumpedDevice {
 	return &p.devices[len(p.devices)-1]
 }
 
-var (
-	deviceLine = regexp.MustCompile(`^((?:[0-9a-fA-F]{4,8}:)?[0-9a-fA-F]{2}:[0-9a-fA-F]{2}\.[0-7])(?: |$)`)
-	sizingLine = regexp.MustCompile(`^\s*sizing\s+(?:0[xX])?([0-9a-fA-F]{1,2})\s*:\s*(?:0[xX])?([0-9a-fA-F]{1,8})$`)
-	regionLine = regexp.MustCompile(`^\s*Region ([0-5]):.*?\[size=([0-9]{1,10})([KMGT]?)\]`)
-	rowOffset  = regexp.MustCompile(`^(?:0[xX])?([0-9a-fA-F]{3,8}|[0-9a-fA-F]{1,8}:)$`)
-)
+// lineForms are the lines that are no rows of bytes.
+type lineForms struct{ device, sizing, region *regexp.Regexp }
+
+var forms = sync.OnceValue(func() lineForms {
+	return lineForms{
+		device: regexp.MustCompile(`^((?:[0-9a-fA-F]{4,8}:)?[0-9a-fA-F]{2}:[0-9a-fA-F]{2}\.[0-7])(?: |$)`),
+		sizing: regexp.MustCompile(`^\s*sizing\s+(?:0[xX])?([0-9a-fA-F]{1,2})\s*:\s*(?:0[xX])?([0-9a-fA-F]{1,8})$`),
+		region: regexp.MustCompile(`^\s*Region ([0-5]):.*?\[size=([0-9]{1,10})([KMGT]?)\]`),
+	}
+})
 
 // take reads one line.
 func (p *dumpParser) take(line string) {
-	if m := deviceLine.FindStringSubmatch(line); m != nil {
+	if m := forms().device.FindStringSubmatch(line); m != nil {
 		p.open(strings.ToLower(m[1]))
 		return
 	}
-	if m := sizingLine.FindStringSubmatch(line); m != nil {
+	if m := forms().sizing.FindStringSubmatch(line); m != nil {
 		register, _ := strconv.ParseUint(m[1], 16, 8)
 		ones, _ := strconv.ParseUint(m[2], 16, 32)
 		p.current().Sizing[int(register)] = uint32(ones)
 		return
 	}
-	if m := regionLine.FindStringSubmatch(line); m != nil && len(p.devices) > 0 {
+	if m := forms().region.FindStringSubmatch(line); m != nil && len(p.devices) > 0 {
 		if size, err := strconv.ParseInt(m[2], 10, 32); err == nil {
 			p.current().Sizes[int(m[1][0]-'0')] = size << map[string]uint{"K": 10, "M": 20, "G": 30, "T": 40}[m[3]]
 		}
@@ -151,6 +156,8 @@ func (p *dumpParser) take(line string) {
 	}
 }
 
+func isHex(s string) bool { return s != "" && strings.Trim(s, "0123456789abcdefABCDEF") == "" }
+
 // hexRow reads an offset and the bytes after it; no bytes when the line is none
 // of these.
 func hexRow(line string) (at int, row []byte) {
@@ -159,12 +166,13 @@ func hexRow(line string) (at int, row []byte) {
 	if len(fields) < 2 {
 		return 0, nil
 	}
-	m := rowOffset.FindStringSubmatch(fields[0])
-	if m == nil {
+	first, colon := strings.CutSuffix(fields[0], ":")
+	first = strings.TrimPrefix(strings.TrimPrefix(first, "0x"), "0X")
+	if !isHex(first) || !colon && len(first) < 3 {
 		return 0, nil
 	}
-	offset, err := strconv.ParseUint(strings.TrimSuffix(m[1], ":"), 16, 32)
-	if err != nil || offset%16 != 0 || offset >= maxConfig {
+	offset, err := strconv.ParseUint(first, 16, 32)
+	if err != nil || len(first) > 8 || offset%16 != 0 || offset >= maxConfig {
 		return 0, nil
 	}
 	group := len(fields[1])

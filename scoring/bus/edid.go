@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
 
 	"proveout/plans"
@@ -144,11 +143,6 @@ func edidBytes(data []byte) ([]byte, error) {
 	return out, nil
 }
 
-var (
-	edidOffset = regexp.MustCompile(`^(?:0x)?[0-9a-fA-F]+:$`)
-	hexDigits  = regexp.MustCompile(`^[0-9a-fA-F]+$`)
-)
-
 // hexLine returns the bytes of a line that holds nothing but hexadecimal
 // bytes, an offset before them and characters after them.
 func hexLine(line string) []byte {
@@ -157,9 +151,9 @@ func hexLine(line string) []byte {
 	if len(fields) == 0 {
 		return nil
 	}
-	if edidOffset.MatchString(fields[0]) {
+	if at, ok := strings.CutSuffix(fields[0], ":"); ok && isHex(strings.TrimPrefix(at, "0x")) {
 		fields = fields[1:]
-	} else if len(fields) > 8 && len(fields[0]) > max(2, len(fields[1])) && hexDigits.MatchString(fields[0]) {
+	} else if len(fields) > 8 && len(fields[0]) > max(2, len(fields[1])) && isHex(fields[0]) {
 		fields = fields[1:] // an offset without a colon
 	}
 	var out []byte
@@ -298,10 +292,11 @@ func (e *EDID) standard(a, b byte) (Timing, bool) {
 		}
 	}
 	m := plans.Mode{Width: (int(a) + 31) * 8, Rate: float64(b&63) + 60}
-	m.Height = [...]int{m.Width * 10 / 16, m.Width * 3 / 4, m.Width * 4 / 5, m.Width * 9 / 16}[b>>6]
-	if b>>6 == 0 && e.Version < "1.3" { // before 1.3 it meant 1:1
-		m.Height = m.Width
+	aspect := [...][2]int{{16, 10}, {4, 3}, {5, 4}, {16, 9}}[b>>6]
+	if b>>6 == 0 && e.Version < "1.3" {
+		aspect = [2]int{1, 1}
 	}
+	m.Height = m.Width * aspect[1] / aspect[0]
 	t, err := GTF(m)
 	if e.cvt {
 		t, err = CVT(m, NormalBlanking)
@@ -448,7 +443,8 @@ func (e *EDID) cvtCodes(b []byte) {
 			continue
 		}
 		m := plans.Mode{Height: (int(b[i])|int(b[i+1]>>4)<<8)*2 + 2}
-		m.Width = [...]int{m.Height * 4 / 3, m.Height * 16 / 9, m.Height * 16 / 10, m.Height * 15 / 9}[b[i+1]>>2&3] / 8 * 8
+		aspect := [...][2]int{{4, 3}, {16, 9}, {16, 10}, {15, 9}}[b[i+1]>>2&3]
+		m.Width = m.Height * aspect[0] / aspect[1] / 8 * 8
 		for _, f := range []struct {
 			bit   uint
 			hz    float64

@@ -50,7 +50,7 @@ func ParseNames(r io.Reader) (*NameList, error) {
 			first, rest, _ := strings.Cut(text, " ")
 			sv, err := strconv.ParseUint(first, 16, 16)
 			if id, name, ok := idAndName(rest); ok && err == nil {
-				l.subsystems[uint64(vendor)<<48|uint64(device)<<32|sv<<16|uint64(id)] = name
+				l.subsystems[subsystemKey(vendor, device, uint16(sv), id)] = name
 			}
 		}
 	}
@@ -67,6 +67,10 @@ func idAndName(s string) (uint16, string, bool) {
 	return uint16(id), name, ok && err == nil && len(first) == 4 && name != ""
 }
 
+func subsystemKey(vendor, device, subVendor, subDevice uint16) uint64 {
+	return uint64(vendor)<<48 | uint64(device)<<32 | uint64(subVendor)<<16 | uint64(subDevice)
+}
+
 // Fill enters the names of a device that the list knows.
 func (l *NameList) Fill(d *Device) {
 	names := map[string]string{}
@@ -79,7 +83,7 @@ func (l *NameList) Fill(d *Device) {
 	set("device", l.devices[uint32(d.ids.vendor)<<16|uint32(d.ids.device)])
 	if d.Subsystem != "" {
 		set("subsystem_vendor", l.vendors[d.ids.subVendor])
-		set("subsystem", l.subsystems[uint64(d.ids.vendor)<<48|uint64(d.ids.device)<<32|uint64(d.ids.subVendor)<<16|uint64(d.ids.subDevice)])
+		set("subsystem", l.subsystems[subsystemKey(d.ids.vendor, d.ids.device, d.ids.subVendor, d.ids.subDevice)])
 	}
 	if len(names) > 0 {
 		d.Names = names

@@ -21,7 +21,7 @@ const (
 // A Timing is a video mode down to its porches, in pixels and lines. The
 // vertical values of an interlaced mode are those of a field.
 type Timing struct {
-	Standard        string   `json:"standard"` // DMT, CVT, CVT-RB, CVT-RB2, GTF, legacy, detailed
+	Standard        string   `json:"standard"` // DMT, CVT, CVT-RB, GTF, legacy, detailed
 	DMT             int      `json:"dmt,omitempty"`
 	Width           int      `json:"width"`
 	Height          int      `json:"height"`
@@ -97,9 +97,8 @@ type Blanking int
 
 // The variants of CVT.
 const (
-	NormalBlanking   Blanking = iota // for tubes
-	ReducedBlanking                  // version 1, 160 pixels
-	ReducedBlanking2                 // version 2, 80 pixels
+	NormalBlanking  Blanking = iota // for tubes
+	ReducedBlanking                 // version 1, 160 pixels
 )
 
 // checkMode refuses sizes and rates no graphics card shows; the formulas need
@@ -124,19 +123,15 @@ const (
 )
 
 // CVT returns a progressive mode by the VESA Coordinated Video Timings formula
-// (CVT 1.1, and 1.2 for the second reduced blanking; from memory).
+// (CVT 1.1, from memory).
 func CVT(m plans.Mode, blanking Blanking) (Timing, error) {
 	if err := checkMode(m); err != nil {
 		return Timing{}, err
 	}
-	cell := 8
-	if blanking == ReducedBlanking2 {
-		cell = 1
-	}
-	t := Timing{Standard: "CVT", Width: m.Width / cell * cell, Height: m.Height, VFront: 3}
+	t := Timing{Standard: "CVT", Width: m.Width / 8 * 8, Height: m.Height, VFront: 3}
 	t.VSync = cvtVSync(t.Width, t.Height)
-	if blanking != NormalBlanking {
-		return reduced(t, m.Rate, blanking)
+	if blanking == ReducedBlanking {
+		return reduced(t, m.Rate)
 	}
 	t.HPolarity, t.VPolarity = Negative, Positive
 	line := (1/m.Rate - minVSyncBP) / float64(t.Height+t.VFront) // s
@@ -156,27 +151,17 @@ func CVT(m plans.Mode, blanking Blanking) (Timing, error) {
 }
 
 // reduced completes a mode with reduced blanking.
-func reduced(t Timing, refreshHz float64, blanking Blanking) (Timing, error) {
+func reduced(t Timing, refreshHz float64) (Timing, error) {
 	const minBlank = 460e-6 // s
+	const step = 0.25e6     // Hz
 	t.Standard, t.ReducedBlanking, t.HPolarity, t.VPolarity = "CVT-RB", true, Positive, Negative
 	line := (1/refreshHz - minBlank) / float64(t.Height)
 	if line <= 0 {
 		return Timing{}, errNoTime
 	}
-	lines := int(minBlank/line) + 1
-	step := 0.25e6
-	if blanking == ReducedBlanking2 {
-		t.Standard = "CVT-RB2"
-		t.HFront, t.HSync, t.HBack = 8, 32, 40
-		t.VSync, t.VBack = 8, 6
-		lines = max(lines, 1+t.VSync+t.VBack)
-		t.VFront = lines - t.VSync - t.VBack
-		step = 1e3
-	} else {
-		t.HFront, t.HSync, t.HBack = 48, 32, 80
-		lines = max(lines, t.VFront+t.VSync+6)
-		t.VBack = lines - t.VFront - t.VSync
-	}
+	lines := max(int(minBlank/line)+1, t.VFront+t.VSync+6)
+	t.HFront, t.HSync, t.HBack = 48, 32, 80
+	t.VBack = lines - t.VFront - t.VSync
 	// A thousandth of a step keeps a product that is exact on paper from
 	// falling into the step below.
 	t.PixelClockHz = math.Floor(refreshHz*float64((t.Height+lines)*t.HTotal())/step+1e-3) * step

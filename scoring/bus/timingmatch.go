@@ -3,7 +3,6 @@ package bus
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 
@@ -97,24 +96,20 @@ func MatchTiming(r TimingReading) (TimingReport, error) {
 	return out, nil
 }
 
+// check asks for numbers that can be compared.
 func (r TimingReading) check() error {
-	var errs []error
-	for _, x := range []struct {
-		name  string
-		value float64
-	}{
-		{"line frequency", r.LineHz}, {"refresh rate", r.RefreshHz}, {"pixel clock", r.PixelClockHz},
-		{"line resolution", r.LineResolution}, {"refresh resolution", r.RefreshResolution},
-		{"pixel clock resolution", r.PixelResolution}, {"instrument uncertainty", r.InstrumentPPM},
+	for _, x := range []float64{
+		r.LineHz, r.LineResolution, r.RefreshHz, r.RefreshResolution,
+		r.PixelClockHz, r.PixelResolution, r.InstrumentPPM,
 	} {
-		if !(x.value >= 0) || math.IsInf(x.value, 0) {
-			errs = append(errs, fmt.Errorf("%s %g is not a positive number", x.name, x.value))
+		if !(x >= 0) || math.IsInf(x, 0) {
+			return errors.New("rates, their resolutions and the limits of the instrument are not below 0")
 		}
 	}
 	if r.LineHz == 0 && r.RefreshHz == 0 {
-		errs = append(errs, errors.New("neither line frequency nor refresh rate is given"))
+		return errors.New("neither line frequency nor refresh rate is given")
 	}
-	return errors.Join(errs...)
+	return nil
 }
 
 // candidates returns every standard mode, and the formula modes of the size

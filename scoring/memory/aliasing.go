@@ -176,7 +176,8 @@ func (d *diagnosis) aliasFinding(byteBits []int, bank int) (Fault, bool) {
 	}
 	low, high := wordBits[0], wordBits[len(wordBits)-1]
 	line := addressLine(low)
-	fd := finding(AddressLine, 0, fact.Fact{}, fact.New("memory.look-common-address"), fact.New("memory.returned-another-place"))
+	fd := finding(AddressLine, 0, fact.Fact{}, fact.New("memory.look-common-address"),
+		fact.New("memory.returned-another-place"))
 	fd.Bank, fd.Chip, fd.Designator = bank, -1, designators
 	_, regularBanks := powerOfTwo(d.f.org.BankBytes())
 	switch {

@@ -25,7 +25,7 @@ func (d *diagnosis) chip(v *chipView) {
 			fact.New("memory.look-cells"))
 		fd.Lines = slices.Clone(v.failing)
 		d.add(v, fd)
-	case isColumn && !(shape.line >= 0 && shape.line < columnRun): // one bit that stands for itself: the low bits do not
+	case isColumn && (shape.line < 0 || shape.line >= columnRun): // else it is one low bit that stands for itself
 		_, value := fixedBits(v)
 		end := hex(int64(value & ones(column)))
 		fd := finding(ChipColumn, confidence(v.log.rows, 0.95),

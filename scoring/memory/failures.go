@@ -151,7 +151,7 @@ func (f *Failures) addPiece(when circumstances, address int64, lane0 int, writte
 	mask := ones(f.org.ChipBits)
 	for wrong := written ^ read; wrong != 0; {
 		chip := (lane0 + bits.TrailingZeros64(wrong)) / f.org.ChipBits
-		d0 := chip*f.org.ChipBits - lane0 // bit of the row that is the chip's D0; below 0 when the row begins inside the chip
+		d0 := chip*f.org.ChipBits - lane0 // bit of the row that is the chip's D0; below 0 for a row that begins later
 		wrong &^= shift(mask, -d0)
 		row := sampleRow{
 			address: address, word: word, written: written, read: read,

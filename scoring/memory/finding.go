@@ -38,13 +38,13 @@ const (
 // A Finding is one fault that the observations point to.
 type Fault struct {
 	Kind         Kind        `json:"kind"`
-	Chip         int         `json:"chip"`                    // lane order within its bank, from 0; -1 when no single chip is meant
-	Bank         int         `json:"bank"`                    // from 0; -1 when no single bank is meant
+	Chip         int         `json:"chip"`                    // lane order in its bank, from 0; -1: no single chip
+	Bank         int         `json:"bank"`                    // from 0; -1: no single bank
 	Designator   string      `json:"designator,omitempty"`    // "U7"
 	Lines        []int       `json:"lines,omitempty"`         // data lines of the chip
-	AddressLine  int         `json:"address_line"`            // word-address line of the chip; -1 when none is meant
-	AddressLines []int       `json:"address_lines,omitempty"` // both word-address lines when two are shorted together
-	Alternative  bool        `json:"alternative,omitempty"`   // the same rows allow this reading too; the finding before it is the likelier
+	AddressLine  int         `json:"address_line"`            // word-address line of the chip; -1: none
+	AddressLines []int       `json:"address_lines,omitempty"` // both, when two are shorted together
+	Alternative  bool        `json:"alternative,omitempty"`   // the rows allow this reading, too
 	Confidence   float64     `json:"confidence"`              // 0 to 1
 	Where        fact.Fact   `json:"where"`                   // place and extent
 	Advice       fact.Fact   `json:"advice"`                  // what to look at on the board

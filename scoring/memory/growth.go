@@ -165,7 +165,8 @@ func (d *diagnosis) growth(v *chipView) (Fault, bool) {
 }
 
 func (v *chipView) grows(kind Kind, purity float64, where, advice fact.Fact) Fault {
-	return finding(kind, confidence(v.log.rows, purity), where, advice, fact.New("memory.failing-rows", "n", v.log.rows))
+	rows := fact.New("memory.failing-rows", "n", v.log.rows)
+	return finding(kind, confidence(v.log.rows, purity), where, advice, rows)
 }
 
 func times(ratio float64) fact.Amount { return fact.In(ratio, "").To(0.1) }

@@ -47,9 +47,8 @@ func (m MarchTest) Statement() fact.Fact {
 			missed = append(missed, name)
 		}
 	}
-	said := []fact.Fact{
-		fact.New("memory.march-finds", "test", m.Name, "length", m.OpsPerCell, "models", fact.ListOf(fact.Comma, found)),
-	}
+	models := fact.ListOf(fact.Comma, found)
+	said := []fact.Fact{fact.New("memory.march-finds", "test", m.Name, "length", m.OpsPerCell, "models", models)}
 	if len(missed) > 0 {
 		said = append(said, fact.New("memory.march-misses", "models", fact.ListOf(fact.Comma, missed)))
 	}

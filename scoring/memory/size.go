@@ -134,7 +134,8 @@ func rounding(expected, reported, step int64) (SizeExplanation, bool) {
 	case missing > 0 && (near(decimal) || reported > 0 && reported%1e6 == 0 && expected/1e6*1e6 == reported):
 		e.Text = fact.New("memory.counted-in-millions", "n", missing, "whole", whole)
 	case near(swollen):
-		e.Text = fact.New("memory.millions-read-as-mib", "millions", fact.In(float64(expected)/1e6, "").To(0.1), "whole", whole)
+		millions := fact.In(float64(expected)/1e6, "").To(0.1)
+		e.Text = fact.New("memory.millions-read-as-mib", "millions", millions, "whole", whole)
 	case step > 0 && missing > -step && missing < step:
 		e.Text = fact.New("memory.rounded", "step", Bytes(step), "difference", Bytes(max(missing, -missing)))
 	case missing > 0 && missing <= expected/reservedShare && reported%(4*kib) == 0:
