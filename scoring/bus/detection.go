@@ -177,7 +177,9 @@ func (c *comparison) capabilities(d Device, e DeviceExpectation) {
 
 func bytesOf(n int64) fact.Amount { return fact.Base(float64(n), quantity.Bytes).Whole() }
 
-// window compares the largest memory region with the memory that it must hold.
+// window compares the largest memory region with the memory that it must hold:
+// the one that the frame buffer is seen through. A region that was never sized
+// may be larger than it looks.
 func (c *comparison) window(d Device, memoryBytes int64) {
 	if memoryBytes <= 0 {
 		return
@@ -213,6 +215,9 @@ func rateList(rates []int) fact.Fact {
 	return fact.New("bus.rates", "rates", fact.ListOf(fact.Comma, list))
 }
 
+// agp compares what the card offers, and then the link with the fastest rate
+// that both ends offer: a link that trains lower has a line or a contact that
+// did not take part.
 func (c *comparison) agp(a *AGP, e *AGPExpectation) {
 	for _, r := range e.Rates {
 		if !slices.Contains(a.Rates, r) {

@@ -138,8 +138,12 @@ func CVT(m plans.Mode, blanking Blanking) (Timing, error) {
 	if line <= 0 {
 		return Timing{}, errNoTime
 	}
+	// Vertical sync and back porch last long enough for the beam to come back,
+	// and are at least 6 lines besides the sync.
 	syncAndBack := max(int(minVSyncBP/line)+1, t.VSync+6)
 	t.VBack = syncAndBack - t.VSync
+	// The shorter a line, the more of it goes to the beam's way back, a fifth at
+	// least; in cells of 8 pixels, an even number of them.
 	duty := max(dutyOffset-dutySlope*line*1e3, 20)
 	blank := int(float64(t.Width)*duty/(100-duty)/16) * 16
 	total := t.Width + blank
@@ -189,7 +193,9 @@ func GTF(m plans.Mode) (Timing, error) {
 		Standard: "GTF", Width: (m.Width + 4) / 8 * 8, Height: m.Height,
 		VFront: 1, VSync: 3, HPolarity: Negative, VPolarity: Positive,
 	}
-	estimate := (1/m.Rate - minVSyncBP) / float64(t.Height+t.VFront) // s, of a line
+	// The length of a line depends on how many lines the frame has, and these on
+	// the length of a line: the formula estimates once and counts again.
+	estimate := (1/m.Rate - minVSyncBP) / float64(t.Height+t.VFront) // s
 	if estimate <= 0 {
 		return Timing{}, errNoTime
 	}

@@ -122,13 +122,12 @@ func (s addressShape) found() bool { return s.line >= 0 || s.pair != nil }
 const minShapeWords = 24
 
 // shapeOf looks for the mark of an address line in the failing words of the
-// chips. A stuck line makes a word answer for its twin, which the test wrote
-// later or earlier: the words that fail are those with the other value of the
-// line. So one address bit is the same in all of them while bits on both sides
-// of it change. Two lines that are shorted together reach a wrong word only
-// where they should differ. A run of unchanging high bits, on the other hand,
-// only means that the list covers the start of the memory, a run of low ones a
-// stride or a column.
+// chips. A stuck line lays two words onto one cell, where the one written last
+// stays: in a sweep the words that fail, those written first, all have the same
+// value of the line, while the address bits on both sides of it change. Two
+// lines that are shorted together reach a wrong cell only where they should
+// differ. A run of unchanging high bits, on the other hand, only means that the
+// list covers the start of the memory, a run of low ones a stride or a column.
 func shapeOf(chips ...*chipView) addressShape {
 	shape := addressShape{line: -1}
 	var words []int64

@@ -17,6 +17,23 @@ type FaultReport struct {
 	Findings []Fault `json:"findings"` // the likeliest explanation first, by weight of rows
 }
 
+// What each fault leaves in the rows, by which it is known (common practice, no
+// source; the tests put each one in and find it again):
+//
+//	line stuck      one data line, wrong in one direction only
+//	line open       one data line, wrong in both directions
+//	lines shorted   two lines, wrong only where written differently, and then alike
+//	lines swapped   two lines, each returns what was written to the other
+//	chip dead       half of the chip's bits on varied data, or one value always
+//	chip weak       few bits of a row, on many lines, all over the chip
+//	isolated cells  few words, scattered, again and again
+//	row, column     words of one row, or of one column address
+//	address line    one bit of the word address stands still, or two always differ
+//	bank lost       dead chips side by side, all of a bank
+//
+// Growth with temperature or time and a single pattern are told beside the
+// fault, since any of them can come and go.
+
 // A diagnosis is the work in progress: views not yet explained, findings with
 // the number of rows each explains.
 type diagnosis struct {

@@ -150,9 +150,9 @@ func (o Organisation) Designator(bank, chip int) string {
 	return o.Banks[bank].Designators[chip]
 }
 
-// TotalBytes returns the size of several memories together: frame and texture
+// totalBytes returns the size of several memories together: frame and texture
 // memory of an add-on board, for instance.
-func TotalBytes(pools []Organisation) int64 {
+func totalBytes(pools []Organisation) int64 {
 	var sum int64
 	for _, p := range pools {
 		sum += p.Bytes()

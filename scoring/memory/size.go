@@ -64,7 +64,7 @@ const (
 // The same size passes; so does a size short by what display and rounding
 // take. Half or a quarter of the memory, or a bank less, is a fault.
 func ExplainSize(pools []Organisation, reported, step int64) SizeReport {
-	r := SizeReport{ExpectedBytes: TotalBytes(pools), ReportedBytes: reported, Explanations: []SizeExplanation{}}
+	r := SizeReport{ExpectedBytes: totalBytes(pools), ReportedBytes: reported, Explanations: []SizeExplanation{}}
 	if reported == r.ExpectedBytes {
 		r.Verdict = conformity.Pass
 		return r
@@ -153,7 +153,7 @@ func rounding(expected, reported, step int64) (SizeExplanation, bool) {
 // shortfalls lists the losses whose size matches, also where something is
 // kept back beside the loss.
 func shortfalls(pools []Organisation, reported, step int64) []SizeExplanation {
-	total := TotalBytes(pools)
+	total := totalBytes(pools)
 	var out []SizeExplanation
 	for _, p := range pools {
 		for _, e := range p.losses(total-p.Bytes(), len(pools) > 1) {
@@ -235,7 +235,7 @@ func unexplained(pools []Organisation, reported int64) SizeExplanation {
 	for _, p := range pools {
 		e.Chips = append(e.Chips, p.designators(0)...)
 	}
-	total := TotalBytes(pools)
+	total := totalBytes(pools)
 	if reported < total {
 		e.Text = fact.New("memory.no-simple-loss", "reported", Bytes(reported), "whole", Bytes(total))
 		e.NextCheck = fact.New("memory.read-again")
