@@ -21,9 +21,10 @@ type Failure struct {
 // counts for every data line of every chip, and a uniform sample of each
 // chip's rows. It is not safe for concurrent use.
 type Failures struct {
-	org    Organisation
-	chips  []*chipLog // bank by bank, in lane order; nil until the chip fails
-	report FaultReport
+	org               Organisation
+	beat, bank, total int64      // bytes of a beat, a bank, the memory: asked for with every row
+	chips             []*chipLog // bank by bank, in lane order; nil until the chip fails
+	report            FaultReport
 
 	sampleCap int // rows kept of a chip
 	random    uint64
@@ -78,6 +79,9 @@ func NewFailures(org Organisation) *Failures {
 	chips := len(org.Banks) * org.ChipsPerBank()
 	return &Failures{
 		org:       org,
+		beat:      org.BeatBytes(),
+		bank:      org.BankBytes(),
+		total:     org.Bytes(),
 		chips:     make([]*chipLog, chips),
 		sampleCap: min(maxSampleRows, max(minSampleRows, sampleBudget/sampleRowSize/chips)),
 		random:    0x9e3779b97f4a7c15,
@@ -96,7 +100,7 @@ func ones(n int) uint64 {
 // are counted and set aside.
 func (f *Failures) Add(row *Failure) {
 	width := row.Bits
-	if width <= 0 || width > 64 || width%8 != 0 || row.Address < 0 || row.Address > f.org.Bytes()-int64(width/8) {
+	if width <= 0 || width > 64 || width%8 != 0 || row.Address < 0 || row.Address > f.total-int64(width/8) {
 		f.report.Outside++
 		return
 	}
@@ -107,10 +111,10 @@ func (f *Failures) Add(row *Failure) {
 	}
 	f.report.Rows++
 	when := f.circumstances(row)
-	address, beat := row.Address, f.org.BeatBytes()
+	address := row.Address
 	for { // a value wider than what is left of the beat goes on in the next one
-		inBeat := address % beat
-		piece := min(width, int(beat-inBeat)*8)
+		inBeat := address % f.beat
+		piece := min(width, int(f.beat-inBeat)*8)
 		f.addPiece(when, address, int(inBeat)*8, written&ones(piece), read&ones(piece), piece)
 		if piece >= width {
 			return
@@ -146,8 +150,7 @@ func (f *Failures) circumstances(row *Failure) circumstances {
 // addPiece takes in the part of a row that lies within one beat of the bus,
 // from lane0 up, and shares it out to the chips that failed in it.
 func (f *Failures) addPiece(when circumstances, address int64, lane0 int, written, read uint64, width int) {
-	bank := int(address / f.org.BankBytes())
-	word := address % f.org.BankBytes() / f.org.BeatBytes()
+	bank, word := int(address/f.bank), address%f.bank/f.beat
 	mask := ones(f.org.ChipBits)
 	for wrong := written ^ read; wrong != 0; {
 		chip := (lane0 + bits.TrailingZeros64(wrong)) / f.org.ChipBits
@@ -160,13 +163,14 @@ func (f *Failures) addPiece(when circumstances, address int64, lane0 int, writte
 			got:     uint32(shift(read, d0) & mask),
 			covered: uint32(shift(ones(width), d0) & mask),
 		}
-		index := bank*f.org.ChipsPerBank() + chip
+		index := bank*len(f.org.Banks[bank].Designators) + chip
 		if f.chips[index] == nil {
 			f.chips[index] = &chipLog{}
 		}
-		f.chips[index].count(&row)
-		f.chips[index].mark(f, when)
-		f.keep(f.chips[index], &row)
+		log := f.chips[index]
+		log.count(&row)
+		log.mark(f, when)
+		f.keep(log, &row)
 	}
 }
 
