@@ -28,8 +28,12 @@ func saidAll(facts []fact.Fact) []string {
 
 // saidOfError is what an error has to say, in English words.
 func saidOfError(err error) string {
+	var told fact.Error
 	var impossible *memory.Impossible
-	if errors.As(err, &impossible) {
+	switch {
+	case errors.As(err, &told):
+		return said(told.Fact)
+	case errors.As(err, &impossible):
 		return strings.Join(saidAll(impossible.Why), "; ")
 	}
 	return err.Error()

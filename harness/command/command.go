@@ -22,6 +22,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/words"
 )
 
@@ -222,6 +223,15 @@ func (c *Console) words() *words.Plain {
 		panic(err) // the catalogue is part of the program
 	}
 	return english.Plain()
+}
+
+// told is an error in words, where what it says is a fact.
+func (c *Console) told(err error) error {
+	var said fact.Error
+	if errors.As(err, &said) {
+		return errors.New(c.words().Tell(said.Fact))
+	}
+	return err
 }
 
 // say prints a line for people: on standard output, or beside it when standard
