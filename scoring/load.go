@@ -1,6 +1,7 @@
 package scoring
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -99,9 +100,9 @@ func (j *judge) loadRuns() ([]loadRun, error) {
 }
 
 func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
-	frame, stamp, fps, times := log.Column("frame-time"), log.Column("frame-stamp"), log.Column("fps"), log.Column("time")
+	columns := pacing.ColumnsOf(log.Column)
 	r := loadRun{source: log.Name, score: math.NaN(), seconds: math.NaN()}
-	if frame < 0 && stamp < 0 && fps < 0 {
+	if !columns.Any() {
 		return r, false, nil
 	}
 	var a pacing.Accumulator
@@ -109,19 +110,7 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 		if err != nil {
 			return r, false, err
 		}
-		if frame >= 0 {
-			a.Add(row.Values[frame] * 1000)
-			continue
-		}
-		if stamp >= 0 {
-			a.AddStamp(row.Values[stamp])
-			continue
-		}
-		if times < 0 {
-			a.AddRate(row.Values[fps], 1)
-		} else {
-			a.AddRateAt(row.Values[fps], row.Values[times])
-		}
+		columns.Add(&a, func(place int) float64 { return row.Values[place] })
 	}
 	options := pacing.Options{}
 	if j.step.FreezeAfter != nil {
@@ -129,7 +118,7 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 	}
 	report, err := a.Report(options)
 	if err != nil {
-		return r, false, err
+		return r, false, errors.New(saidOfError(err))
 	}
 	r.report, r.seconds = &report, report.Duration
 	if report.MeanFPS != nil {
@@ -250,7 +239,7 @@ func (j *judge) oneRun(r *loadRun, several bool) {
 		line := conformity.InstrumentLimits("clock of the logging computer", 1e-4**r.report.MeanFPS, 0)
 		j.check(label(j.judgeValue(m, *r.report.MeanFPS, []conformity.Contribution{line}, true)))
 	}
-	for _, s := range r.report.Sentence {
+	for _, s := range saidAll(r.report.Sentence) {
 		j.remark("%s: %s", upperFirst(r.name), s)
 	}
 	j.out.Figures = append(j.out.Figures, j.paceFigure(r), j.shapeFigure(r))
@@ -280,9 +269,9 @@ func (j *judge) stalls(p *pacing.Report) Check {
 	c := Check{Name: "stalls", Title: "Stalls", Value: number(float64(p.StallCount)), Text: fmt.Sprint(p.StallCount),
 		Limits: &Limits{High: number(most), Text: fmt.Sprintf("at most %d", *j.step.MaxStalls)}}
 	if float64(p.StallCount) <= most {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%d stall(s); a stall is %s.", p.StallCount, p.StallRule)
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%d stall(s); a stall is %s.", p.StallCount, said(p.StallRule))
 	} else {
-		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.step.MaxStalls, p.StallRule)
+		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.step.MaxStalls, said(p.StallRule))
 		j.cause(0.3, fmt.Sprintf("%d stalls in the 3D run", p.StallCount), "Texture memory and the bus; throttling; then the bench itself with the control card.")
 	}
 	return c

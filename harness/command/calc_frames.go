@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"slices"
 
 	"github.com/urfave/cli/v2"
 
@@ -58,7 +57,7 @@ func (c *Console) runFrames(x *cli.Context) error {
 		for i := range runs {
 			r, err := runs[i].Report(o)
 			if err != nil {
-				return fmt.Errorf("%s: %w", name, err)
+				return fmt.Errorf("%s: %w", name, c.told(err))
 			}
 			a.Runs = append(a.Runs, framesRun{File: name, Run: i + 1, Report: r})
 		}
@@ -74,12 +73,13 @@ func (c *Console) runFrames(x *cli.Context) error {
 		if len(a.Runs) > 1 {
 			fmt.Fprintf(c.Out, "%s, run %d\n", r.File, r.Run)
 		}
-		for _, s := range r.Sentence {
+		for _, s := range c.words().TellAll(r.Sentence) {
 			fold(c.Out, "", s)
 		}
 	}
 	if rep := a.Repeatability; rep != nil {
-		fold(c.Out, "", fmt.Sprintf("Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.", rep.N, rep.Mean, rep.SD, 100*rep.CV, rep.Range, rep.Critical))
+		fold(c.Out, "", fmt.Sprintf("Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
+			rep.N, rep.Mean, rep.SD, 100*rep.CV, rep.Range, rep.Critical))
 	}
 	return nil
 }
@@ -104,11 +104,8 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 	if err != nil {
 		return nil, err
 	}
-	at := func(quantity string) int {
-		return slices.IndexFunc(m.Columns, func(col logs.Column) bool { return col.Quantity == quantity })
-	}
-	frame, stamp, fps, times := at("frame-time"), at("frame-stamp"), at("fps"), at("time")
-	if frame < 0 && stamp < 0 && fps < 0 {
+	columns := pacing.ColumnsOf(columnOf(m))
+	if !columns.Any() {
 		return nil, noColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
 	}
 	var runs []*pacing.Accumulator
@@ -118,25 +115,16 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 			runs = append(runs, &pacing.Accumulator{})
 		}
 		run := runs[b.Run-1]
-		switch {
-		case frame >= 0:
+		if columns.Frame >= 0 { // all at once: a long run has millions of them
 			ms = ms[:0]
-			for _, s := range b.Columns[frame] {
+			for _, s := range b.Columns[columns.Frame] {
 				ms = append(ms, 1000*s)
 			}
 			run.AddAll(ms)
-		case stamp >= 0:
-			for _, t := range b.Columns[stamp] {
-				run.AddStamp(t)
-			}
-		default:
-			for i, rate := range b.Columns[fps] {
-				if times < 0 {
-					run.AddRate(rate, 1)
-				} else {
-					run.AddRateAt(rate, b.Columns[times][i])
-				}
-			}
+			return nil
+		}
+		for i := range b.Len() {
+			columns.Add(run, func(place int) float64 { return b.Columns[place][i] })
 		}
 		return nil
 	})

@@ -2,15 +2,20 @@
 // stalls, freezes, drift over the run, and how well runs repeat.
 //
 // Frame times in milliseconds, time stamps in seconds, or samples of a frame
-// rate go into an [Accumulator], one by one and in order; a [Report] comes
-// out. Memory stays bounded whatever the length of the run. The package reads
-// no files and knows no cards.
+// rate go into an [Accumulator], one by one and in order; a [Report] with numbers
+// and facts comes out. Memory stays bounded whatever the length of the run. The
+// package reads no files and knows no cards.
 package pacing
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Histogram of frame times: the octaves of float64 from 2⁻⁷ ms to 2²⁰ ms, each
-// cut into 2¹⁸ equal parts, in pages that exist once a frame falls into them.
+// cut into 2¹⁸ equal parts, in pages that exist once a frame falls into them. The
+// first bits of a float64 are the number of its part: 1.0 ms and the next larger
+// octave differ in the exponent, parts of an octave in the first bits behind it.
 const (
 	lowExponent  = -7
 	highExponent = 20
@@ -24,9 +29,15 @@ const (
 	firstPart    = (1023 + lowExponent) << partBits
 )
 
-// RelativeError is the most by which a percentile can be off when frame times
+// A page is some neighbouring parts of the histogram.
+type page struct {
+	count [1 << pageBits]uint32
+	total int64 // of them all
+}
+
+// relativeError is the most by which a percentile can be off when frame times
 // are not read from decimals that the histogram keeps apart.
-const RelativeError = 1.0 / (1 << (partBits + 1))
+const relativeError = 1.0 / (1 << (partBits + 1))
 
 const (
 	rawFrames = 16384 // kept as they are; longer runs go into blocks
@@ -37,12 +48,10 @@ const (
 
 // An Accumulator takes the frames of one run. The zero value is ready.
 type Accumulator struct {
-	page [pages]*[1 << pageBits]uint32
-	// totals holds the frames of each page while a report is made; nil otherwise.
-	totals []int64
-	n      int64
-	time   float64 // ms, sum of the frame times
-	carry  float64 // what rounding dropped from time
+	page  [pages]*page
+	n     int64
+	time  float64 // ms, sum of the frame times
+	carry float64 // what rounding dropped from time
 
 	below, above int64 // frames outside the histogram: taken at its ends
 	bad          int64 // not a positive number of milliseconds
@@ -109,60 +118,6 @@ func (a *Accumulator) flush() {
 	a.chunk(a.waiting[:k])
 }
 
-// AddStamp takes the time stamp of a frame in seconds; the frame time is the
-// difference from the stamp before. A stamp that is not later is counted as a
-// bad row.
-func (a *Accumulator) AddStamp(s float64) {
-	if math.IsNaN(s) || math.IsInf(s, 0) {
-		a.bad++
-		return
-	}
-	if a.stamps {
-		a.Add((s - a.stamp) * 1000)
-		if s <= a.stamp {
-			return
-		}
-	}
-	a.stamps, a.stamp = true, s
-}
-
-// AddRateAt takes one sample of the frame rate, the mean since the sample
-// before, and its time in seconds. Of the first sample it takes only the time.
-func (a *Accumulator) AddRateAt(fps, t float64) {
-	if math.IsNaN(t) || math.IsInf(t, 0) {
-		a.bad++
-		return
-	}
-	if a.stamps && t > a.stamp {
-		a.AddRate(fps, t-a.stamp)
-	}
-	a.stamps, a.stamp = true, t
-}
-
-// AddRate takes one sample of the frame rate, the mean over seconds. A rate of
-// zero is a freeze that long.
-func (a *Accumulator) AddRate(fps, seconds float64) {
-	if !(fps >= 0) || !(seconds > 0) || fps > 1e9 || seconds > 1e9 {
-		a.bad++
-		return
-	}
-	a.rates = true
-	if fps == 0 {
-		if a.still {
-			a.froze[len(a.froze)-1].Seconds += seconds
-		} else if len(a.froze) < slowKept {
-			a.froze = append(a.froze, Freeze{At: a.period, Seconds: seconds})
-			a.still = true
-		}
-	} else {
-		a.Add(1000 / fps)
-		a.still = false
-	}
-	a.period += seconds
-	a.frames += fps * seconds
-	a.samples++
-}
-
 // AddAll takes frame times in milliseconds in their order. Values that are not
 // positive numbers are counted and left out.
 func (a *Accumulator) AddAll(ms []float64) {
@@ -227,19 +182,23 @@ func (a *Accumulator) count(ms []float64) {
 		k := uint(math.Float64bits(x)>>shift) - firstPart
 		p := a.page[k>>pageBits]
 		if p == nil {
-			p = new([1 << pageBits]uint32)
+			p = new(page)
 			a.page[k>>pageBits] = p
 		}
-		p[k&(1<<pageBits-1)]++
+		p.count[k&(1<<pageBits-1)]++
+		p.total++
 	}
 }
 
-// sums keeps what mean, standard deviation and autocorrelation need.
+// sums keeps what mean, standard deviation and autocorrelation need. They are sums
+// of differences from the first frame, so that squares of nearly equal numbers are
+// not subtracted from each other; the time is summed with its rounding errors
+// (Kahan, Communications of the ACM 8, 1965, from memory).
 func (a *Accumulator) sums(ms []float64) {
-	f, before := a.first, a.last-a.first
+	first, before := a.first, a.last-a.first
 	var s1, s2, sp, t float64
 	for _, x := range ms {
-		y := x - f
+		y := x - first
 		t += x
 		s1 += y
 		s2 += y * y
@@ -268,28 +227,32 @@ func (a *Accumulator) blocks(ms []float64) {
 	}
 }
 
-func (a *Accumulator) closeBlock() {
-	b := a.block
-	lo, hi, sum := b[0], b[0], 0.0
-	for _, x := range b { // branches: they are nearly always foreseen
-		if x < lo {
-			lo = x
+// spanOf is the span of one block; start and frame are where it begins.
+func spanOf(block []float64, start float64, frame int64) span {
+	low, high, sum := block[0], block[0], 0.0
+	for _, x := range block { // branches: they are nearly always foreseen
+		if x < low {
+			low = x
 		}
-		if x > hi {
-			hi = x
+		if x > high {
+			high = x
 		}
 		sum += x
 	}
-	if hi > a.slow.least {
-		a.slow.see(b, a.blocked, a.clock)
+	return span{
+		start: start, time: sum, frame: frame, frames: int64(len(block)), blocks: 1, min: low, max: high,
 	}
-	one := span{
-		start: a.clock, time: sum, frame: a.blocked, frames: int64(len(b)),
-		blocks: 1, medians: blockMedian(b), min: lo, max: hi,
+}
+
+func (a *Accumulator) closeBlock() {
+	one := spanOf(a.block, a.clock, a.blocked)
+	one.medians = blockMedian(a.block)
+	if one.max > a.slow.least {
+		a.slow.see(a.block, a.blocked, a.clock)
 	}
-	a.clock += sum
-	a.blocked += int64(len(b))
-	a.block = b[:0]
+	a.clock += one.time
+	a.blocked += one.frames
+	a.block = a.block[:0]
 	if a.open.blocks == 0 {
 		a.open = one
 	} else {
@@ -300,86 +263,42 @@ func (a *Accumulator) closeBlock() {
 	}
 	a.spans = append(a.spans, a.open)
 	a.open = span{}
-	if len(a.spans) < mostSpans {
-		return
+	if len(a.spans) == mostSpans {
+		a.spans = inPairs(a.spans)
+		a.join *= 2
 	}
-	half := len(a.spans) / 2
-	for i := range half {
-		a.spans[2*i].merge(a.spans[2*i+1])
-		a.spans[i] = a.spans[2*i]
-	}
-	a.spans = a.spans[:half]
-	a.join *= 2
 }
 
 // blockMedian is the median after two rounds of taking the median of every
 // three in a row (a remedian: Rousseeuw & Bassett, The Remedian, 1990, from
 // memory). It shrugs off stalls as the median does, at a fraction of its cost.
-func blockMedian(b []float64) float64 {
-	if len(b) < 9 {
-		var few [8]float64
-		return quickMedian(few[:copy(few[:], b)])
+func blockMedian(block []float64) float64 {
+	if len(block) < 9 {
+		return median(block)
 	}
 	var thirds [blockSize / 3]float64
-	t := thirds[:byThrees(thirds[:], b)]
-	return quickMedian(t[:byThrees(t, t)])
+	t := thirds[:byThrees(thirds[:], block)]
+	return median(t[:byThrees(t, t)])
 }
 
 // byThrees stores the medians of every three values and returns their number.
-func byThrees(to, b []float64) int {
+func byThrees(to, values []float64) int {
 	k := 0
-	for ; len(b) >= 3; b = b[3:] {
-		x, y, z := b[0], b[1], b[2]
+	for ; len(values) >= 3; values = values[3:] {
+		x, y, z := values[0], values[1], values[2]
 		to[k] = max(min(x, y), min(max(x, y), z))
 		k++
 	}
 	return k
 }
 
-// quickMedian returns the median and disorders v.
-func quickMedian(v []float64) float64 {
-	n := len(v)
-	high := selectRank(v, n/2)
-	if n%2 == 1 {
-		return high
-	}
-	low := v[0]
-	for _, x := range v[:n/2] {
-		low = max(low, x)
-	}
-	return (low + high) / 2
-}
-
-// selectRank puts the value of rank k (from 0) at its place, smaller ones
-// before it, and returns it.
-func selectRank(v []float64, k int) float64 {
-	l, r := 0, len(v)-1
-	for l < r {
-		p := v[(l+r)/2]
-		i, j := l, r
-		for i <= j {
-			for v[i] < p {
-				i++
-			}
-			for v[j] > p {
-				j--
-			}
-			if i <= j {
-				v[i], v[j] = v[j], v[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			r = j
-		case k >= i:
-			l = i
-		default:
-			return v[k]
-		}
-	}
-	return v[k]
+// median returns the middle of the values, which it leaves in their order.
+func median(values []float64) float64 {
+	var few [128]float64 // enough for blocks, so that nothing is allocated for them
+	sorted := append(few[:0], values...)
+	slices.Sort(sorted)
+	n := len(sorted)
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
 // slowest keeps the longest frames in a heap with the shortest on top.
@@ -404,34 +323,34 @@ func (s *slowest) see(ms []float64, frame int64, at float64) {
 }
 
 func (s *slowest) put(f slowFrame) {
-	h := s.heap
-	if len(h) < slowKept {
-		h = append(h, f)
-		for i := len(h) - 1; i > 0 && h[i].ms < h[(i-1)/2].ms; i = (i - 1) / 2 {
-			h[i], h[(i-1)/2] = h[(i-1)/2], h[i]
+	heap := s.heap
+	if len(heap) < slowKept {
+		heap = append(heap, f)
+		for i := len(heap) - 1; i > 0 && heap[i].ms < heap[(i-1)/2].ms; i = (i - 1) / 2 {
+			heap[i], heap[(i-1)/2] = heap[(i-1)/2], heap[i]
 		}
-		s.heap = h
-		if len(h) == slowKept {
-			s.least = h[0].ms
+		s.heap = heap
+		if len(heap) == slowKept {
+			s.least = heap[0].ms
 		}
 		return
 	}
-	h[0] = f
+	heap[0] = f // in the place of the shortest
 	for i := 0; ; {
-		c := 2*i + 1
-		if c >= len(h) {
+		child := 2*i + 1
+		if child >= len(heap) {
 			break
 		}
-		if c+1 < len(h) && h[c+1].ms < h[c].ms {
-			c++
+		if child+1 < len(heap) && heap[child+1].ms < heap[child].ms {
+			child++
 		}
-		if h[i].ms <= h[c].ms {
+		if heap[i].ms <= heap[child].ms {
 			break
 		}
-		h[i], h[c] = h[c], h[i]
-		i = c
+		heap[i], heap[child] = heap[child], heap[i]
+		i = child
 	}
-	s.least = h[0].ms
+	s.least = heap[0].ms
 }
 
 // grid finds the decimals in which frame times are written.

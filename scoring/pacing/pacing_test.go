@@ -1,7 +1,8 @@
-package pacing_test
+package pacing
 
 import (
 	"encoding/json"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"runtime"
@@ -9,12 +10,13 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
-	"proveout/scoring/pacing"
+
+	"proveout/plans/fact"
 )
 
-func report(t testing.TB, ms []float64, o pacing.Options) pacing.Report {
+func report(t testing.TB, ms []float64, o Options) Report {
 	t.Helper()
-	var a pacing.Accumulator
+	var a Accumulator
 	a.AddAll(ms)
 	r, err := a.Report(o)
 	if err != nil {
@@ -30,22 +32,24 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 	}
 }
 
-// Hyndman & Fan, The American Statistician 50(4), 1996: the nine types on the
-// data 15 20 35 40 50 at p = 0.40, as asserted in the tests of a public
-// numerical library.
-func TestQuantileDefinitions(t *testing.T) {
-	data := []float64{15, 20, 35, 40, 50}
-	for i, want := range []float64{29, 20, 27.5, 20, 20, 27.5, 26, 29, 27, 27.125} {
-		d := pacing.Definition(i)
-		if got := pacing.Quantile(data, 0.40, d); math.Abs(got-want) > 1e-12 {
-			t.Errorf("%v: %.15g, want %g", d, got, want)
-		}
-		var a pacing.Accumulator
-		a.AddAll([]float64{40, 15, 50, 20, 35})
-		r, err := a.Report(pacing.Options{Percentiles: []float64{40}, Definition: d})
-		if err != nil || math.Abs(r.Percentiles["40"]-want) > 1e-12 || !r.Exact {
-			t.Errorf("%v from the histogram: %v, want %g", d, r.Percentiles, want)
-		}
+// quantileOf is the quantile of type 7 of a list, from its sorted values.
+func quantileOf(values []float64, p float64) float64 {
+	sorted := slices.Sorted(slices.Values(values))
+	lower, upper, weight := quantileRanks(int64(len(sorted)), p)
+	low, high := sorted[lower-1], sorted[upper-1]
+	return low + weight*(high-low)
+}
+
+// Hyndman & Fan, The American Statistician 50(4), 1996: type 7 of the data 15 20 35
+// 40 50 at p = 0.40 is 29, as asserted in the tests of a public numerical library.
+func TestQuantile(t *testing.T) {
+	near(t, "of the list", quantileOf([]float64{15, 20, 35, 40, 50}, 0.40), 29, 1e-12)
+	var a Accumulator
+	a.AddAll([]float64{40, 15, 50, 20, 35})
+	got, exact := a.quantile(0.40)
+	near(t, "of the histogram", got, 29, 1e-12)
+	if !exact {
+		t.Error("whole milliseconds are not exact")
 	}
 }
 
@@ -66,11 +70,11 @@ func TestMomentsMeetCertifiedValues(t *testing.T) {
 		for i, v := range c.data {
 			moved[i] = v + c.add
 		}
-		r := report(t, moved, pacing.Options{})
+		r := report(t, moved, Options{})
 		near(t, c.name+" mean", r.MeanMs-c.add, c.mean, 1e-10)
 		near(t, c.name+" sd", *r.SD, c.sd, 1e-11*c.sd)
 		near(t, c.name+" lag-1", *r.Lag1, c.lag1, 1e-11)
-		near(t, c.name+" lag-1 of a slice", pacing.LagOne(c.data), c.lag1, 1e-11)
+		near(t, c.name+" lag-1 of a slice", lagOne(c.data), c.lag1, 1e-11)
 	}
 }
 
@@ -84,30 +88,30 @@ func TestMeanIsFramesOverTime(t *testing.T) {
 	for range 90 {
 		ms = append(ms, 1000.0/90)
 	}
-	r := report(t, ms, pacing.Options{})
+	r := report(t, ms, Options{})
 	near(t, "mean", *r.MeanFPS, 50, 1e-9)
 	near(t, "duration", r.Duration, 2, 1e-12)
 
-	var a pacing.Accumulator
-	a.AddRate(10, 1)
-	a.AddRate(90, 1)
-	a.AddRate(0, 2)
-	a.AddRate(0, 1)
-	a.AddRate(20, 1)
-	r, err := a.Report(pacing.Options{})
+	var a Accumulator
+	a.addRate(10, 1)
+	a.addRate(90, 1)
+	a.addRate(0, 2)
+	a.addRate(0, 1)
+	a.addRate(20, 1)
+	r, err := a.Report(Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	near(t, "mean of samples", *r.MeanFPS, 120.0/6, 1e-12)
-	if len(r.Freezes) != 1 || r.Freezes[0] != (pacing.Freeze{At: 2, Seconds: 3}) || r.Slow1 != nil {
+	if len(r.Freezes) != 1 || r.Freezes[0] != (Freeze{At: 2, Seconds: 3}) || r.Slow1 != nil {
 		t.Errorf("freezes %v, slowest 1 %% %v", r.Freezes, r.Slow1)
 	}
 
-	var b pacing.Accumulator
+	var b Accumulator
 	for _, s := range []float64{1, 1.5, 1.75, 1.75, 2} {
-		b.AddStamp(s)
+		b.addStamp(s)
 	}
-	r, err = b.Report(pacing.Options{})
+	r, err = b.Report(Options{})
 	if err != nil || r.Frames != 3 || r.BadRows != 1 {
 		t.Errorf("stamps: %d frames, %d bad rows, %v", r.Frames, r.BadRows, err)
 	}
@@ -124,7 +128,7 @@ func TestSlowestStallsAndFreezes(t *testing.T) {
 	}
 	ms[12345] = 120
 	ms[15000] = 2500
-	r := report(t, ms, pacing.Options{})
+	r := report(t, ms, Options{})
 	// 200 slowest: 2500, 120, 100 of 35, 98 of 25.
 	near(t, "slowest 1 %", *r.Slow1, 1000*200/(2500+120+100*35.0+98*25), 1e-9)
 	near(t, "slowest 0.1 %", *r.Slow01, 1000*20/(2500+120+18*35.0), 1e-9)
@@ -152,7 +156,7 @@ func TestMoreStallsThanAreKept(t *testing.T) {
 			ms[i] = 50 + float64(i%7)
 		}
 	}
-	if r := report(t, ms, pacing.Options{}); r.StallCount != 3000 || len(r.Stalls) != 100 {
+	if r := report(t, ms, Options{}); r.StallCount != 3000 || len(r.Stalls) != 100 {
 		t.Errorf("%d stalls, %d listed; want 3000 and 100", r.StallCount, len(r.Stalls))
 	}
 }
@@ -167,12 +171,12 @@ func TestDriftAndChange(t *testing.T) {
 		return ms
 	}
 	for _, n := range []int{6000, 100000} {
-		steady := report(t, make_(n, func(int) float64 { return 12 }), pacing.Options{})
+		steady := report(t, make_(n, func(int) float64 { return 12 }), Options{})
 		if steady.Drift == nil || steady.Drift.High-steady.Drift.Low > 0.2*6000/float64(n) || steady.Change != nil {
 			t.Errorf("%d steady frames: drift %+v, change %v", n, steady.Drift, steady.Change)
 		}
 		// 12 ms rising by 1 ms over the run.
-		r := report(t, make_(n, func(i int) float64 { return 12 + float64(i)/float64(n) }), pacing.Options{})
+		r := report(t, make_(n, func(i int) float64 { return 12 + float64(i)/float64(n) }), Options{})
 		minutes := 12.5 * float64(n) / 60000
 		if !r.Drift.Significant || math.Abs(r.Drift.PerMinute*minutes-1) > 0.06 {
 			t.Errorf("%d frames: drift %+v, want %.4g per minute", n, r.Drift, 1/minutes)
@@ -182,7 +186,7 @@ func TestDriftAndChange(t *testing.T) {
 				return 12
 			}
 			return 14
-		}), pacing.Options{})
+		}), Options{})
 		if c := r.Change; c == nil || math.Abs(c.At-0.012*float64(n)/3) > 0.01*r.Duration || math.Abs(c.Before-12) > 0.1 || math.Abs(c.After-14) > 0.1 {
 			t.Errorf("%d frames: change %+v, want at %.2f s", n, r.Change, 0.012*float64(n)/3)
 		}
@@ -198,7 +202,7 @@ func TestTheilSenCovers(t *testing.T) {
 		for i := range 60 {
 			x, y = append(x, float64(i)), append(y, 3+0.02*float64(i)+rng.NormFloat64())
 		}
-		_, low, high, ok := pacing.TheilSen(x, y, 1)
+		_, low, high, ok := theilSen(x, y, 1)
 		if ok && low <= 0.02 && 0.02 <= high {
 			inside++
 		}
@@ -211,13 +215,13 @@ func TestTheilSenCovers(t *testing.T) {
 // ISO 5725-6:1994, table 1, critical range factors f(n) (from memory).
 func TestRangeFactor(t *testing.T) {
 	for n, want := range map[int]float64{2: 2.8, 3: 3.3, 4: 3.6, 5: 3.9, 6: 4.0, 7: 4.2, 8: 4.3, 9: 4.4, 10: 4.5, 20: 5.0} {
-		if got := pacing.RangeFactor(n); math.Abs(got-want) > 0.05 {
+		if got := rangeFactor(n); math.Abs(got-want) > 0.05 {
 			t.Errorf("f(%d) = %.4f, want %.1f", n, got, want)
 		}
 	}
 	// For two runs it is 1.95996·√2 exactly.
-	near(t, "f(2)", pacing.RangeFactor(2), 1.959963984540054*math.Sqrt2, 1e-9)
-	r, err := pacing.Repeat([]float64{60.1, 59.8, 60.3}, 0.2)
+	near(t, "f(2)", rangeFactor(2), 1.959963984540054*math.Sqrt2, 1e-9)
+	r, err := Repeat([]float64{60.1, 59.8, 60.3}, 0.2)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -227,10 +231,10 @@ func TestRangeFactor(t *testing.T) {
 	if !r.Within || !r.SRGiven {
 		t.Errorf("%+v: 0.5 is below 3.31 × 0.2", r)
 	}
-	if r, _ := pacing.Repeat([]float64{60.1, 59.3, 60.3}, 0.2); r.Within {
+	if r, _ := Repeat([]float64{60.1, 59.3, 60.3}, 0.2); r.Within {
 		t.Errorf("%+v: 1.0 is above 3.31 × 0.2", r)
 	}
-	if _, err := pacing.Repeat([]float64{1}, 0); err == nil {
+	if _, err := Repeat([]float64{1}, 0); err == nil {
 		t.Error("one run was called repeatable")
 	}
 }
@@ -249,8 +253,7 @@ func TestHistogramAgreesWithSorting(t *testing.T) {
 		for i := range ms {
 			ms[i] = math.Round(scale*(2+spread*rng.ExpFloat64())) / scale
 		}
-		d := pacing.Definition(rapid.IntRange(0, 9).Draw(t, "type"))
-		var a pacing.Accumulator
+		var a Accumulator
 		for rest := ms; len(rest) > 0; {
 			k := rapid.IntRange(1, len(rest)).Draw(t, "part")
 			if k == 1 {
@@ -260,7 +263,7 @@ func TestHistogramAgreesWithSorting(t *testing.T) {
 			}
 			rest = rest[k:]
 		}
-		r, err := a.Report(pacing.Options{Definition: d})
+		r, err := a.Report(Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -269,13 +272,13 @@ func TestHistogramAgreesWithSorting(t *testing.T) {
 			if p != 50 {
 				got = r.Percentiles[map[float64]string{1: "1", 99.9: "99.9"}[p]]
 			}
-			want := pacing.Quantile(ms, p/100, d)
-			limit := pacing.RelativeError * want * 1.001
+			want := quantileOf(ms, p/100)
+			limit := relativeError * want * 1.001
 			if r.Exact {
 				limit = 1e-12 * want
 			}
 			if math.Abs(got-want) > limit {
-				t.Fatalf("%g %% by %v: %.12g, sorted %.12g (exact %v)", p, d, got, want, r.Exact)
+				t.Fatalf("%g %%: %.12g, sorted %.12g (exact %v)", p, got, want, r.Exact)
 			}
 		}
 		if digits <= 3 && slices.Max(ms) < 128 && !r.Exact {
@@ -291,13 +294,15 @@ func TestHistogramAgreesWithSorting(t *testing.T) {
 }
 
 func TestBadFramesAreCounted(t *testing.T) {
-	r := report(t, []float64{10, 0, -3, math.NaN(), math.Inf(1), 12, 1e-9, 1e9}, pacing.Options{})
+	r := report(t, []float64{10, 0, -3, math.NaN(), math.Inf(1), 12, 1e-9, 1e9}, Options{})
 	if r.Frames != 4 || r.BadRows != 4 || r.Outside != 2 {
 		t.Errorf("%d frames, %d bad, %d outside", r.Frames, r.BadRows, r.Outside)
 	}
-	var a pacing.Accumulator
-	if _, err := a.Report(pacing.Options{}); err == nil {
-		t.Error("an empty run was judged")
+	var a Accumulator
+	_, err := a.Report(Options{})
+	var said fact.Error
+	if !errors.As(err, &said) || said.Fact.Key != "pacing.no-frame" {
+		t.Errorf("of an empty run is said %v", err)
 	}
 }
 
@@ -319,7 +324,7 @@ func TestMemoryIsBounded(t *testing.T) {
 	var before, after runtime.MemStats
 	runtime.GC()
 	runtime.ReadMemStats(&before)
-	var a pacing.Accumulator
+	var a Accumulator
 	part := make([]float64, 1000)
 	for range 500 {
 		for i := range part {
@@ -332,7 +337,7 @@ func TestMemoryIsBounded(t *testing.T) {
 	if mib := float64(after.HeapAlloc-before.HeapAlloc) / (1 << 20); mib > 32 {
 		t.Errorf("%.1f MiB held for half a million scattered frames", mib)
 	}
-	r, err := a.Report(pacing.Options{})
+	r, err := a.Report(Options{})
 	if err != nil || len(r.Series) > 2000 || len(r.Shape) > 60 {
 		t.Errorf("%d points, %d bars, %v", len(r.Series), len(r.Shape), err)
 	}
@@ -340,7 +345,7 @@ func TestMemoryIsBounded(t *testing.T) {
 
 func BenchmarkAddAll(b *testing.B) {
 	ms := run(1 << 20)
-	var a pacing.Accumulator
+	var a Accumulator
 	i := 0
 	for b.Loop() {
 		a.AddAll(ms[i : i+1024])
@@ -351,7 +356,7 @@ func BenchmarkAddAll(b *testing.B) {
 
 func BenchmarkAdd(b *testing.B) {
 	ms := run(1 << 16)
-	var a pacing.Accumulator
+	var a Accumulator
 	i := 0
 	for b.Loop() {
 		a.Add(ms[i&(1<<16-1)])
@@ -360,10 +365,10 @@ func BenchmarkAdd(b *testing.B) {
 }
 
 func BenchmarkReport(b *testing.B) {
-	var a pacing.Accumulator
+	var a Accumulator
 	a.AddAll(run(1 << 20))
 	for b.Loop() {
-		if _, err := a.Report(pacing.Options{}); err != nil {
+		if _, err := a.Report(Options{}); err != nil {
 			b.Fatal(err)
 		}
 	}

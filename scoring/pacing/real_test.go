@@ -1,4 +1,4 @@
-package pacing_test
+package pacing
 
 import (
 	"encoding/csv"
@@ -6,8 +6,6 @@ import (
 	"slices"
 	"strconv"
 	"testing"
-
-	"proveout/scoring/pacing"
 )
 
 // A real recording (testdata/ORIGIN.md), held against plain arithmetic on the
@@ -32,12 +30,11 @@ func TestRealRecording(t *testing.T) {
 		ms = append(ms, v)
 		sum += v
 	}
-	r := report(t, ms, pacing.Options{})
-	t.Logf("%q", r.Sentence)
+	r := report(t, ms, Options{})
 	near(t, "duration", r.Duration, sum/1000, 1e-9)
 	near(t, "mean", *r.MeanFPS, 1000*float64(len(ms))/sum, 1e-9)
-	near(t, "median", r.Median, pacing.Quantile(ms, 0.5, pacing.Linear), 1e-12)
-	near(t, "99 %", r.Percentiles["99"], pacing.Quantile(ms, 0.99, pacing.Linear), 1e-12)
+	near(t, "median", r.Median, quantileOf(ms, 0.5), 1e-12)
+	near(t, "99 %", r.Percentiles["99"], quantileOf(ms, 0.99), 1e-12)
 	slices.Sort(ms)
 	slow := 0.0
 	for _, v := range ms[len(ms)-53:] { // 1 % of 5215, rounded up

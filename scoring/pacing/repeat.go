@@ -4,7 +4,9 @@ import (
 	"errors"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -22,11 +24,11 @@ type Repeatability struct {
 	Within   bool    `json:"within"`
 }
 
-// RangeFactor is f(n), the 95 % point of the range of n standard normal
+// rangeFactor is f(n), the 95 % point of the range of n standard normal
 // values: by how many standard deviations the largest and the smallest of n
 // runs differ at most, 19 times in 20 (ISO 5725-6:1994, 4.1.4 and table 1,
 // from memory). n from 2 to 1000; NaN outside.
-func RangeFactor(n int) float64 {
+func rangeFactor(n int) float64 {
 	if n < 2 || n > 1000 {
 		return math.NaN()
 	}
@@ -43,13 +45,13 @@ func RangeFactor(n int) float64 {
 }
 
 // rangeBelow is the probability that the range of n normal values is below w:
-// n ∫ φ(z) [Φ(z) − Φ(z−w)]ⁿ⁻¹ dz.
+// n ∫ φ(z) [Φ(z) − Φ(z−w)]ⁿ⁻¹ dz, where z is the largest of them.
 func rangeBelow(w float64, n int) float64 {
-	f := func(z float64) float64 {
-		p := distuv.UnitNormal.CDF(z) - distuv.UnitNormal.CDF(z-w)
-		return float64(n) * distuv.UnitNormal.Prob(z) * math.Pow(p, float64(n-1))
+	density := func(z float64) float64 {
+		others := distuv.UnitNormal.CDF(z) - distuv.UnitNormal.CDF(z-w)
+		return float64(n) * distuv.UnitNormal.Prob(z) * math.Pow(others, float64(n-1))
 	}
-	return quad.Fixed(f, -8, 8+w, 160, quad.Legendre{}, 0)
+	return quad.Fixed(density, -8, 8+w, 160, quad.Legendre{}, 0)
 }
 
 // Repeat compares the results of runs. sr is the repeatability standard
@@ -59,21 +61,12 @@ func Repeat(runs []float64, sr float64) (Repeatability, error) {
 	if n < 2 {
 		return Repeatability{}, errors.New("repeatability needs two runs or more")
 	}
-	r := Repeatability{N: n, Factor: RangeFactor(n), SR: sr, SRGiven: sr > 0}
-	low, high := runs[0], runs[0]
-	for _, v := range runs {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return Repeatability{}, errors.New("a run has no finite result")
-		}
-		r.Mean += v / float64(n)
-		low, high = min(low, v), max(high, v)
+	r := Repeatability{N: n, Range: floats.Max(runs) - floats.Min(runs), Factor: rangeFactor(n), SR: sr, SRGiven: sr > 0}
+	r.Mean, r.SD = stat.MeanStdDev(runs, nil)
+	if math.IsNaN(r.SD) || math.IsInf(r.SD, 0) {
+		return Repeatability{}, errors.New("a run has no finite result")
 	}
-	for _, v := range runs {
-		r.SD += (v - r.Mean) * (v - r.Mean) / float64(n-1)
-	}
-	r.SD = math.Sqrt(r.SD)
 	r.CV = r.SD / r.Mean
-	r.Range = high - low
 	if !r.SRGiven {
 		r.SR = r.SD
 	}

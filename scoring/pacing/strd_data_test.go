@@ -1,4 +1,4 @@
-package pacing_test
+package pacing
 
 // Data and certified values: NIST Statistical Reference Datasets (StRD),
 // univariate summary statistics, the dataset named. Numbers as printed.

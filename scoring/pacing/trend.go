@@ -1,8 +1,11 @@
 package pacing
 
 import (
+	"cmp"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 // A Drift is the trend of the frame time over the run.
@@ -25,11 +28,12 @@ type Change struct {
 	P      float64 `json:"p"`
 }
 
-// TheilSen returns the median of the slopes between all pairs of points and
+// theilSen returns the median of the slopes between all pairs of points and
 // its 95 % confidence limits (Sen, Estimates of the regression coefficient
-// based on Kendall's tau, 1968, from memory). variance widens the interval: 1
-// for independent values, (1+ρ)/(1−ρ) for autocorrelated ones. x rises.
-func TheilSen(x, y []float64, variance float64) (slope, low, high float64, ok bool) {
+// based on Kendall's tau, 1968, from memory): it does not mind stalls. variance
+// widens the interval: 1 for independent values, (1+ρ)/(1−ρ) for autocorrelated
+// ones. x rises.
+func theilSen(x, y []float64, variance float64) (slope, low, high float64, ok bool) {
 	n := len(x)
 	if n < 4 || len(y) != n {
 		return 0, 0, 0, false
@@ -42,143 +46,119 @@ func TheilSen(x, y []float64, variance float64) (slope, low, high float64, ok bo
 			}
 		}
 	}
-	if len(slopes) == 0 {
+	pairs := len(slopes)
+	if pairs == 0 {
 		return 0, 0, 0, false
 	}
 	slices.Sort(slopes)
-	m := len(slopes)
-	slope = (slopes[(m-1)/2] + slopes[m/2]) / 2
-	f := float64(n)
-	sd := math.Sqrt(variance * f * (f - 1) * (2*f + 5) / 18)
-	k := 1.959963984540054 * sd
-	at := func(rank float64) float64 { return slopes[max(0, min(m-1, int(rank)))] }
-	low = at(math.Floor((float64(m) - k) / 2))
-	high = at(math.Ceil((float64(m) + k) / 2))
+	slope = (slopes[(pairs-1)/2] + slopes[pairs/2]) / 2
+	// Kendall's S, the number of pairs that rise less those that fall, has this
+	// variance when there is no trend.
+	points := float64(n)
+	sd := math.Sqrt(variance * points * (points - 1) * (2*points + 5) / 18)
+	reach := 1.959963984540054 * sd
+	at := func(rank float64) float64 { return slopes[max(0, min(pairs-1, int(rank)))] }
+	low = at(math.Floor((float64(pairs) - reach) / 2))
+	high = at(math.Ceil((float64(pairs) + reach) / 2))
 	return slope, low, high, true
 }
 
-// Pettitt finds the most likely change of level in a series and its
-// approximate probability under no change (Pettitt, A non-parametric approach
-// to the change-point problem, 1979, from memory): p = 2 exp(−6K²/(n³+n²)),
-// with K divided by the root of variance, as in TheilSen. index is the first
-// value after the change.
-func Pettitt(y []float64, variance float64) (index int, p float64) {
-	n := len(y)
-	order := make([]int, n)
-	for i := range order {
-		order[i] = i
+// pettitt is the approximate probability that a series without any change of
+// level splits somewhere as clearly as this one does (Pettitt, A non-parametric
+// approach to the change-point problem, 1979, from memory):
+// p = 2 exp(−6K²/(n³+n²)), where K is the largest of the sums over all pairs
+// across a split of 1 for a fall and −1 for a rise, divided by the root of
+// variance, as in theilSen.
+func pettitt(series []float64, variance float64) float64 {
+	sum, most := 0, 0
+	for _, v := range series {
+		for _, other := range series {
+			sum += cmp.Compare(v, other)
+		}
+		most = max(most, sum, -sum)
 	}
-	slices.SortFunc(order, func(a, b int) int {
-		switch {
-		case y[a] < y[b]:
-			return -1
-		case y[a] > y[b]:
-			return 1
-		}
-		return 0
-	})
-	rank := make([]float64, n)
-	for i := 0; i < n; {
-		j := i
-		for j < n && y[order[j]] == y[order[i]] {
-			j++
-		}
-		for k := i; k < j; k++ {
-			rank[order[k]] = float64(i+j+1) / 2
-		}
-		i = j
-	}
-	sum, most := 0.0, 0.0
-	for t := 1; t < n; t++ {
-		sum += rank[t-1]
-		if u := math.Abs(2*sum - float64(t)*float64(n+1)); u > most {
-			most, index = u, t
-		}
-	}
-	f := float64(n)
-	return index, min(1, 2*math.Exp(-6*most*most/variance/(f*f*f+f*f)))
+	n, k := float64(len(series)), float64(most)
+	return min(1, 2*math.Exp(-6*k*k/variance/(n*n*n+n*n)))
 }
 
-// LagOne is the lag-1 autocorrelation coefficient as in the NIST/SEMATECH
+// lagOne is the lag-1 autocorrelation coefficient as in the NIST/SEMATECH
 // e-Handbook, section 1.3.5.12 (from memory).
-func LagOne(y []float64) float64 {
-	if len(y) < 2 {
-		return math.NaN()
-	}
-	m := 0.0
-	for _, v := range y {
-		m += v
-	}
-	m /= float64(len(y))
-	var c0, c1 float64
-	for i, v := range y {
-		c0 += (v - m) * (v - m)
+func lagOne(series []float64) float64 {
+	mean := stat.Mean(series, nil)
+	var all, neighbours float64
+	for i, v := range series {
+		all += (v - mean) * (v - mean)
 		if i > 0 {
-			c1 += (v - m) * (y[i-1] - m)
+			neighbours += (v - mean) * (series[i-1] - mean)
 		}
 	}
-	if c0 == 0 {
+	if all == 0 {
 		return 0
 	}
-	return c1 / c0
+	return neighbours / all
 }
 
-// widening is (1+ρ)/(1−ρ) for the residuals of y about a line.
-func widening(x, y []float64, slope float64) float64 {
-	r := make([]float64, len(y))
-	for i := range y {
-		r[i] = y[i] - slope*x[i]
-	}
-	rho := min(0.95, max(0, LagOne(r)))
+// widening is (1+ρ)/(1−ρ) for autocorrelated values: by how much less they tell
+// than independent ones (common practice).
+func widening(values []float64) float64 {
+	rho := min(0.95, max(0, lagOne(values)))
 	return (1 + rho) / (1 - rho)
 }
 
 // driftOf judges the medians of stretches, at most 250 of them.
-func driftOf(spans []span, median float64) (*Drift, *Change) {
+func driftOf(spans []span, medianTime float64) (*Drift, *Change) {
 	for len(spans) > 250 {
-		half := make([]span, 0, len(spans)/2+1)
-		for i := 0; i < len(spans); i += 2 {
-			s := spans[i]
-			if i+1 < len(spans) {
-				s.merge(spans[i+1])
-			}
-			half = append(half, s)
-		}
-		spans = half
+		spans = inPairs(spans)
 	}
 	n := len(spans)
 	if n < 8 {
 		return nil, nil
 	}
-	x, y := make([]float64, n), make([]float64, n)
+	minutes, medians := make([]float64, n), make([]float64, n)
 	for i, s := range spans {
-		x[i], y[i] = (s.start+s.time/2)/60000, s.median()
+		minutes[i], medians[i] = (s.start+s.time/2)/60000, s.median()
 	}
-	slope, _, _, ok := TheilSen(x, y, 1)
+	slope, _, _, ok := theilSen(minutes, medians, 1)
 	if !ok {
 		return nil, nil
 	}
-	wide := widening(x, y, slope)
-	d := &Drift{Points: n, FramesEach: spans[0].frames, AutoCorrected: wide}
-	d.PerMinute, d.Low, d.High, _ = TheilSen(x, y, wide)
-	d.PerHour = d.PerMinute * 60 / median
+	aboutLine := make([]float64, n)
+	for i := range aboutLine {
+		aboutLine[i] = medians[i] - slope*minutes[i]
+	}
+	d := &Drift{Points: n, FramesEach: spans[0].frames, AutoCorrected: widening(aboutLine)}
+	d.PerMinute, d.Low, d.High, _ = theilSen(minutes, medians, d.AutoCorrected)
+	d.PerHour = d.PerMinute * 60 / medianTime
 	d.Significant = d.Low > 0 || d.High < 0
-	return d, changeOf(spans, y)
+	return d, changeOf(spans, medians)
 }
 
-// split is where two means describe a series best in least squares: the ranks
+// inPairs joins neighbours; spans stay as they are.
+func inPairs(spans []span) []span {
+	half := make([]span, 0, len(spans)/2+1)
+	for pair := range slices.Chunk(spans, 2) {
+		joined := pair[0]
+		if len(pair) == 2 {
+			joined.merge(pair[1])
+		}
+		half = append(half, joined)
+	}
+	return half
+}
+
+// split is where two means describe a series best in least squares: ranks
 // tell whether there is a change, this tells better where.
-func split(y []float64) int {
+func split(series []float64) int {
 	total := 0.0
-	for _, v := range y {
+	for _, v := range series {
 		total += v
 	}
-	n, sum, best, at := float64(len(y)), 0.0, -1.0, 0
-	for k := 1; k < len(y); k++ {
-		sum += y[k-1]
+	n, sum, best, at := float64(len(series)), 0.0, -1.0, 0
+	for k := 1; k < len(series); k++ {
+		sum += series[k-1]
 		left := float64(k)
-		gap := sum/left - (total-sum)/(n-left)
-		if between := gap * gap * left * (n - left); between > best {
+		step := sum/left - (total-sum)/(n-left)
+		if between := step * step * left * (n - left); between > best {
 			best, at = between, k
 		}
 	}
@@ -187,27 +167,27 @@ func split(y []float64) int {
 
 // changeOf keeps a change of level only when it is improbable by chance
 // (p < 0.01), both sides last at least five stretches, and the step exceeds
-// 2 % and three times the scatter within the sides.
-func changeOf(spans []span, y []float64) *Change {
-	n := len(y)
-	k := split(y)
+// 2 % and three times the scatter within the sides (thresholds: common practice,
+// no source). The scatter is 1.4826 times the median distance from the level,
+// the standard deviation of normal values.
+func changeOf(spans []span, medians []float64) *Change {
+	n := len(medians)
+	k := split(medians)
 	if k < 5 || n-k < 5 {
 		return nil
 	}
-	before, after := quickMedian(slices.Clone(y[:k])), quickMedian(slices.Clone(y[k:]))
-	within := make([]float64, n)
-	apart := make([]float64, n)
-	for i := range y {
-		within[i] = y[i] - before
+	before, after := median(medians[:k]), median(medians[k:])
+	within, distance := make([]float64, n), make([]float64, n)
+	for i, v := range medians {
+		within[i] = v - before
 		if i >= k {
-			within[i] = y[i] - after
+			within[i] = v - after
 		}
-		apart[i] = math.Abs(within[i])
+		distance[i] = math.Abs(within[i])
 	}
-	rho := min(0.95, max(0, LagOne(within)))
-	_, p := Pettitt(y, (1+rho)/(1-rho))
+	p := pettitt(medians, widening(within))
 	step := math.Abs(after - before)
-	if p > 0.01 || step < 0.02*before || step < 3*1.4826*quickMedian(apart) {
+	if p > 0.01 || step < 0.02*before || step < 3*1.4826*median(distance) {
 		return nil
 	}
 	return &Change{At: spans[k].start / 1000, Before: before, After: after, P: p}
