@@ -39,7 +39,7 @@ func (j *judge) prove(seconds []float64, failures int) {
 		j.check(c)
 		return
 	}
-	c.Verdict, c.Reason, c.Settle = o.Verdict, o.Sentence, o.Settle
+	c.Verdict, c.Reason, c.Settle = o.Verdict, said(o.Sentence), said(o.Settle)
 	c.Value, c.Text = number(o.Ran/3600), fmt.Sprintf("%.2f h without the fault", o.Ran/3600)
 	c.Limits = limitsIn(measurand{unit: "h", dimension: quantity.Duration, limits: conformity.AtLeast(o.Needed)})
 	j.check(c)

@@ -1,6 +1,7 @@
 package scoring
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -30,11 +31,11 @@ type soakRun struct {
 }
 
 func (run *soakRun) add(row thermal.Row) {
-	if run.count == 0 || row.Temp > run.hottest {
-		run.hottest = row.Temp
+	if temp := row[thermal.Temperature]; run.count == 0 || temp > run.hottest {
+		run.hottest = temp
 	}
-	if !math.IsNaN(row.Ambient) {
-		run.ambient = row.Ambient
+	if ambient := row[thermal.Ambient]; !math.IsNaN(ambient) {
+		run.ambient = ambient
 	}
 	run.rows.Add(row)
 	run.count++
@@ -55,7 +56,8 @@ func (j *judge) soak() {
 	options, known := j.soakOptions(&run)
 	report, err := run.rows.Analyse(run.resolution, options)
 	if err != nil {
-		j.check(Check{Name: "log", Title: "Temperature log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
+		j.check(Check{Name: "log", Title: "Temperature log", Verdict: conformity.Inconclusive,
+			Reason: endSentence(saidOfError(err))})
 		return
 	}
 	stableEnd := j.step.EndEarly && report.Stable != nil && *report.Stable
@@ -74,13 +76,13 @@ func (j *judge) soak() {
 	if j.step.Prove != "" {
 		j.prove([]float64{length}, 0)
 	}
-	for _, s := range report.Sentences {
+	for _, s := range saidAll(report.Sentences) {
 		j.remark("%s", s)
 	}
 	if run.typed {
 		j.doubt("the readings were typed at intervals; a peak between them is not seen")
 	}
-	for _, a := range report.Assumptions {
+	for _, a := range saidAll(report.Assumptions) {
 		j.doubt("%s", a)
 	}
 	j.soakConditions(&run, &report, options)
@@ -119,42 +121,21 @@ func (j *judge) soakRows() (soakRun, error) {
 }
 
 func (run *soakRun) takeLog(files reading.Files, log *reading.Log, temp int) error {
-	column := func(names ...string) int {
-		for _, n := range names {
-			if i := log.Column(n); i >= 0 {
-				return i
-			}
-		}
-		return -1
+	columns := thermal.ColumnsOf(log.Column)
+	if columns[thermal.Time] < 0 {
+		return errors.New("the log has no column of time, so nothing can be said of duration or stability")
 	}
-	times, ambient, power := column("time"), column("ambient"), column("power")
-	second, clock, fps := column("memory-temperature"), column("core-clock"), column("fps")
 	run.source, run.evidence = log.Name, log.SHA256
 	run.resolution = log.Columns[temp].Resolution
 	if p := log.Columns[temp].Place; p != "" {
 		run.place = p
 	}
 	run.from = reading.Reading{Name: "temperature", Place: run.place, Instrument: log.Instrument, Source: reading.Source{Kind: "file", Evidence: log.SHA256}}
-	index := 0.0
 	for row, err := range files.Rows(log) {
 		if err != nil {
 			return err
 		}
-		at := func(i int) float64 {
-			if i < 0 {
-				return math.NaN()
-			}
-			return row.Values[i]
-		}
-		t := at(times)
-		if times < 0 {
-			t = index
-		}
-		index++
-		run.add(thermal.Row{Time: t, Temp: at(temp), Ambient: at(ambient), Power: at(power), Second: at(second), Clock: at(clock), FPS: at(fps)})
-	}
-	if times < 0 {
-		return fmt.Errorf("the log has no column of time, so nothing can be said of duration or stability")
+		run.add(columns.Row(func(place int) float64 { return row.Values[place] }))
 	}
 	return nil
 }
@@ -174,12 +155,12 @@ func (run *soakRun) takeTyped(a *reading.Attempt) {
 	ambient := a.All("ambient")
 	power := a.All("power")
 	for i, r := range readings {
-		row := thermal.Row{Time: afterStart(r, start), Temp: r.Number(), Ambient: math.NaN(), Power: math.NaN(), Second: math.NaN(), Clock: math.NaN(), FPS: math.NaN()}
+		row := thermal.RowAt(afterStart(r, start), r.Number())
 		if len(ambient) == len(readings) {
-			row.Ambient = ambient[i].Number()
+			row[thermal.Ambient] = ambient[i].Number()
 		}
 		if len(power) == len(readings) {
-			row.Power = power[i].Number()
+			row[thermal.Power] = power[i].Number()
 		}
 		run.add(row)
 		run.timed = run.timed || r.After != nil
@@ -360,10 +341,10 @@ func (j *judge) peak(run *soakRun, report *thermal.Report, known bool) Check {
 		m.limits = conformity.AtMost(limit.Value)
 	}
 	lines, _ := j.contributions(run.from, quantity.Temperature, report.Peak, report.Resolution)
-	if report.PlaceProblem != "" && limit != nil {
+	if !report.PlaceProblem.IsZero() && limit != nil {
 		c := j.judgeValue(measurand{name: m.name, title: m.title, dimension: m.dimension, unit: m.unit}, report.Peak, lines, known)
 		c.Informative, c.Verdict, c.Limits = false, conformity.Inconclusive, limitsIn(m)
-		c.Reason = endSentence(report.PlaceProblem)
+		c.Reason = endSentence(said(report.PlaceProblem))
 		c.Settle = fmt.Sprintf("Read the temperature at the %s, or state the offset between the two places with its uncertainty.", place)
 		return c
 	}
@@ -395,7 +376,7 @@ func (j *judge) stable(report *thermal.Report) Check {
 	case report.Stable == nil:
 		c.Verdict = conformity.Inconclusive
 		c.Reason = fmt.Sprintf("Whether it had settled cannot be told: %s over the last %s, with %s allowed.", c.Text, s.Window.Text, s.Rate.Text)
-		c.Settle = strings.Join(report.Settle, "; ")
+		c.Settle = strings.Join(saidAll(report.Settle), "; ")
 	case *report.Stable:
 		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("Settled: %s over the last %s, %s allowed.", c.Text, s.Window.Text, s.Rate.Text)
 		if report.StableSince != nil {
@@ -423,8 +404,8 @@ func (j *judge) atRated(report *thermal.Report, known bool) {
 	if report.Predicted == nil || report.PredictedU == nil {
 		if j.step.AtRated {
 			c := missing(m)
-			c.Verdict, c.Reason = conformity.Inconclusive, "No prediction for "+rated.Text+": "+endSentence(firstNonEmpty(report.Why, "the ambient temperature of the run is not known"))
-			c.Settle = strings.Join(report.Settle, "; ")
+			c.Verdict, c.Reason = conformity.Inconclusive, "No prediction for "+rated.Text+": "+endSentence(firstNonEmpty(said(report.Why), "the ambient temperature of the run is not known"))
+			c.Settle = strings.Join(saidAll(report.Settle), "; ")
 			j.check(c)
 		}
 		return
@@ -446,7 +427,7 @@ func (j *judge) rise(report *thermal.Report, known bool) {
 	}
 	c := Check{Name: "rise", Title: "Rise over ambient", Unit: "K"}
 	if report.Rise == nil || report.RiseU == nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, "The rise over ambient is not known: "+endSentence(firstNonEmpty(report.Why, "no ambient temperature"))
+		c.Verdict, c.Reason = conformity.Inconclusive, "The rise over ambient is not known: "+endSentence(firstNonEmpty(said(report.Why), "no ambient temperature"))
 		j.check(c)
 		return
 	}
@@ -470,12 +451,12 @@ func (j *judge) rise(report *thermal.Report, known bool) {
 
 func (j *judge) throttled(found []thermal.Throttling) {
 	for _, t := range found {
-		c := Check{Name: "throttling", Title: "Throttling", Text: t.Quantity, Verdict: conformity.Pass, Reason: t.Sentence, Informative: true}
+		c := Check{Name: "throttling", Title: "Throttling", Text: t.Quantity, Verdict: conformity.Pass, Reason: said(t.Sentence), Informative: true}
 		if j.step.ThrottleFail {
 			c.Informative, c.Verdict = false, conformity.Fail
 		}
 		j.check(c)
-		j.cause(0.5, "throttling: "+t.Sentence, "Cooling first: heatsink, compound, fan; then the supply of the core.")
+		j.cause(0.5, "throttling: "+said(t.Sentence), "Cooling first: heatsink, compound, fan; then the supply of the core.")
 	}
 }
 

@@ -136,7 +136,7 @@ func (v *liveView) add(t, temp float64) {
 	if math.IsNaN(temp) {
 		return
 	}
-	v.rows.Add(thermal.Row{Time: t, Temp: temp, Ambient: math.NaN(), Power: math.NaN(), Second: math.NaN(), Clock: math.NaN(), FPS: math.NaN()})
+	v.rows.Add(thermal.RowAt(t, temp))
 	v.state.Temperature, v.fresh = temp, true
 	v.state.Over = v.state.Temperature > v.state.Limit
 }

@@ -24,11 +24,7 @@ func TestFactorTable(t *testing.T) {
 		{1.68, 2.02, 2.69, 2.99, 3.89, 4.74},
 	} {
 		for i, want := range row {
-			got, err := Factor(confidences[i], r)
-			if err != nil {
-				t.Fatal(err)
-			}
-			near(t, "factor", got, want, 0.0051)
+			near(t, "factor", factor(confidences[i], r), want, 0.0051)
 		}
 	}
 	// χ² quantiles, computed with an independent library to 10 digits; the
@@ -43,11 +39,7 @@ func TestFactorTable(t *testing.T) {
 		{40, 0.995, 66.76596183, 1e-7}, {6, 0.01, 0.8720903302, 1e-9},
 		{42, 0.01, 23.650, 0.0005}, // as printed in e-Handbook 7.2.6.3
 	} {
-		got, err := Factor(row.p, row.dof/2-1)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "χ²", 2*got, row.chi2, row.precision)
+		near(t, "χ²", 2*factor(row.p, row.dof/2-1), row.chi2, row.precision)
 	}
 }
 
@@ -55,16 +47,7 @@ func TestFactorTable(t *testing.T) {
 // failure, takes 461 h and with one failure allowed 778 h.
 func TestNeededTime(t *testing.T) {
 	for allowed, want := range []float64{461, 778} {
-		got, err := NeededTime(200*3600, 1, 0.90, allowed)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "hours", got/3600, want, 0.6)
-	}
-	for _, bad := range [][4]float64{{0, 1, .9, 0}, {1, 0, .9, 0}, {1, 1, 1, 0}, {1, 1, 0, 0}, {1, 1, .9, -1}, {math.NaN(), 1, .9, 0}, {1, math.Inf(1), .9, 0}, {1, 1, math.NaN(), 0}} {
-		if got, err := NeededTime(bad[0], bad[1], bad[2], int(bad[3])); err == nil {
-			t.Errorf("NeededTime(%v) = %g, want an error", bad, got)
-		}
+		near(t, "hours", neededTime(200*3600, 0.90, allowed)/3600, want, 0.6)
 	}
 }
 
@@ -144,40 +127,24 @@ func TestArrhenius(t *testing.T) {
 		{0, 20, 90, 1, 0},
 		{0.7, 60, 60, 1, 0},
 	} {
-		got, err := ArrheniusFactor(row.ea, row.use, row.soak)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "factor", got, row.want, row.tol)
-	}
-	for _, bad := range [][3]float64{{-1, 20, 80}, {0.7, -273.15, 80}, {0.7, 20, math.NaN()}, {math.NaN(), 20, 80}, {1e6, 0, 100}} {
-		if f, err := ArrheniusFactor(bad[0], bad[1], bad[2]); err == nil {
-			t.Errorf("%v: %g, want an error", bad, f)
-		}
+		near(t, "factor", arrheniusFactor(row.ea, row.use, row.soak), row.want, row.tol)
 	}
 }
 
 // What is needed, once run, shows exactly what was asked.
 func TestNeededShows(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		interval := rapid.Float64Range(1, 1e6).Draw(rt, "interval")
-		multiple := rapid.Float64Range(0.1, 100).Draw(rt, "multiple")
+		goal := rapid.Float64Range(1, 1e7).Draw(rt, "goal")
 		confidence := rapid.Float64Range(0.01, 0.999).Draw(rt, "confidence")
 		failures := rapid.IntRange(0, 30).Draw(rt, "failures")
-		needed, err := NeededTime(interval, multiple, confidence, failures)
-		if err != nil {
-			rt.Fatal(err)
+		needed := neededTime(goal, confidence, failures)
+		if mtbf := shownMTBF(needed, failures, confidence); math.Abs(mtbf/goal-1) > 1e-9 {
+			rt.Fatalf("shown %g", mtbf)
 		}
-		mtbf, err := ShownMTBF(needed, failures, confidence)
-		if err != nil || math.Abs(mtbf/(multiple*interval)-1) > 1e-9 {
-			rt.Fatalf("shown %g, %v", mtbf, err)
+		if back := shownConfidence(needed, failures, goal); math.Abs(back-confidence) > 1e-9 {
+			rt.Fatalf("confidence %g", back)
 		}
-		back, err := ShownConfidence(needed, failures, multiple*interval)
-		if err != nil || math.Abs(back-confidence) > 1e-9 {
-			rt.Fatalf("confidence %g, %v", back, err)
-		}
-		more, err := NeededTime(interval, multiple, confidence, failures+1)
-		if err != nil || more <= needed {
+		if more := neededTime(goal, confidence, failures+1); more <= needed {
 			rt.Fatalf("one more failure allowed needs %g, not more than %g", more, needed)
 		}
 	})

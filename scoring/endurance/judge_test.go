@@ -6,8 +6,10 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -32,21 +34,21 @@ func TestJudge(t *testing.T) {
 		missing float64
 		says    string
 	}{
-		{"nothing run", nil, conformity.NotRun, needed, "must run 3 h 51 min without a failure"},
-		{"too short", []Run{{7200, 0}}, conformity.Inconclusive, needed - 7200, "shows only 52 min 6 s"},
-		{"two runs add up", []Run{{7200, 0}, {6700, 0}}, conformity.Pass, 0, "pass"},
-		{"just long enough", []Run{{needed, 0}}, conformity.Pass, 0, "pass"},
-		{"came back", []Run{{7200, 0}, {20000, 1}}, conformity.Fail, 0, "came back: 1 failure in 7 h 33 min, 0 allowed"},
+		{"nothing run", nil, conformity.NotRun, needed, "endurance.not-run"},
+		{"too short", []Run{{7200, 0}}, conformity.Inconclusive, needed - 7200, "endurance.not-yet"},
+		{"two runs add up", []Run{{7200, 0}, {6700, 0}}, conformity.Pass, 0, "endurance.shown"},
+		{"just long enough", []Run{{needed, 0}}, conformity.Pass, 0, "endurance.shown"},
+		{"came back", []Run{{7200, 0}, {20000, 1}}, conformity.Fail, 0, "endurance.came-back"},
 	} {
 		o := mustJudge(t, q, tt.runs...)
-		if o.Verdict != tt.want || math.Abs(o.Missing-tt.missing) > 1e-6 || !strings.Contains(o.Sentence, tt.says) {
-			t.Errorf("%s: %v, %g s missing, %q", tt.name, o.Verdict, o.Missing, o.Sentence)
+		if o.Verdict != tt.want || math.Abs(o.Missing-tt.missing) > 1e-6 || o.Sentence.Key != tt.says {
+			t.Errorf("%s: %v, %g s missing, %v", tt.name, o.Verdict, o.Missing, o.Sentence)
 		}
 		if math.Abs(o.Needed-needed) > 1e-6 {
 			t.Errorf("%s: needed %g", tt.name, o.Needed)
 		}
-		if (o.Verdict == conformity.Inconclusive) != (o.Settle != "") {
-			t.Errorf("%s: settle %q", tt.name, o.Settle)
+		if (o.Verdict == conformity.Inconclusive) != !o.Settle.IsZero() {
+			t.Errorf("%s: settle %v", tt.name, o.Settle)
 		}
 	}
 	one := q
@@ -77,12 +79,12 @@ func TestHotSoakIsAnAssumption(t *testing.T) {
 	if o.Verdict != conformity.Pass || o.Needed != plain.Needed || o.ShownMTBF != plain.ShownMTBF {
 		t.Errorf("counted: %+v", o)
 	}
-	for _, s := range []string{shown.Sentence, o.Sentence} {
-		if !strings.Contains(s, "Assumed, not measured") {
-			t.Errorf("the assumption is not named: %q", s)
+	for key, s := range map[string]fact.Fact{"endurance.hot-shown": shown.Sentence, "endurance.hot-counted": o.Sentence} {
+		if assumption, ok := s.Args["assumption"].(fact.Fact); s.Key != key || !ok || assumption.Key != "endurance.arrhenius" {
+			t.Errorf("the assumption is not named: %v, want %s", s, key)
 		}
 	}
-	if strings.Contains(plain.Sentence, "Assumed") {
+	if plain.Sentence.Key != "endurance.not-yet" {
 		t.Error(plain.Sentence)
 	}
 }
@@ -94,12 +96,27 @@ func TestJudgeRefuses(t *testing.T) {
 		"nan time":          func() (Outcome, error) { return Judge(good, []Run{{math.NaN(), 0}}) },
 		"negative failures": func() (Outcome, error) { return Judge(good, []Run{{1, -1}}) },
 		"no interval":       func() (Outcome, error) { return Judge(Question{}, nil) },
+		"infinite interval": func() (Outcome, error) { return Judge(Question{Interval: math.Inf(1)}, nil) },
+		"nan interval":      func() (Outcome, error) { return Judge(Question{Interval: math.NaN()}, nil) },
+		"negative multiple": func() (Outcome, error) { return Judge(Question{Interval: 60, Multiple: -1}, nil) },
+		"infinite multiple": func() (Outcome, error) { return Judge(Question{Interval: 60, Multiple: math.Inf(1)}, nil) },
+		"certainty":         func() (Outcome, error) { return Judge(Question{Interval: 60, Confidence: 1}, nil) },
+		"nan confidence":    func() (Outcome, error) { return Judge(Question{Interval: 60, Confidence: math.NaN()}, nil) },
 		"negative allowed":  func() (Outcome, error) { return Judge(Question{Interval: 60, Allowed: -1}, nil) },
 		"unknown hot use": func() (Outcome, error) {
 			return Judge(Question{Interval: 60, Hot: &HotSoak{0.7, 20, 60, "always"}}, nil)
 		},
 		"below absolute zero": func() (Outcome, error) {
 			return Judge(Question{Interval: 60, Hot: &HotSoak{0.7, -300, 60, HotShown}}, nil)
+		},
+		"nan temperature": func() (Outcome, error) {
+			return Judge(Question{Interval: 60, Hot: &HotSoak{0.7, 20, math.NaN(), HotShown}}, nil)
+		},
+		"negative energy": func() (Outcome, error) {
+			return Judge(Question{Interval: 60, Hot: &HotSoak{-1, 20, 80, HotShown}}, nil)
+		},
+		"too fast": func() (Outcome, error) {
+			return Judge(Question{Interval: 60, Hot: &HotSoak{1e6, 0, 100, HotShown}}, nil)
 		},
 	} {
 		if o, err := f(); err == nil || o.Verdict != conformity.NotRun {
@@ -120,16 +137,33 @@ func TestOutcomeJSON(t *testing.T) {
 	}
 }
 
+// Times are told in their two largest parts, rounded to the safe side.
 func TestSpell(t *testing.T) {
+	spelt := func(parts ...any) fact.Arg {
+		var out []fact.Amount
+		for i := 0; i < len(parts); i += 2 {
+			out = append(out, fact.In(float64(parts[i].(int)), parts[i+1].(string)).Whole())
+		}
+		return fact.ListOf(fact.Sentence, out)
+	}
+	none := fact.In(0, "s").Whole()
 	for _, tt := range []struct {
 		s         float64
-		need, had string
+		need, had fact.Arg
 	}{
-		{0, "0 s", "0 s"}, {59.2, "1 min", "59 s"}, {60, "1 min", "1 min"}, {3600, "1 h", "1 h"},
-		{3601, "1 h 1 min", "1 h"}, {90000, "1 d 1 h", "1 d 1 h"}, {90001, "1 d 2 h", "1 d 1 h"},
+		{0, none, none},
+		{59.2, spelt(1, "min"), spelt(59, "s")},
+		{60, spelt(1, "min"), spelt(1, "min")},
+		{3600, spelt(1, "h"), spelt(1, "h")},
+		{3601, spelt(1, "h", 1, "min"), spelt(1, "h")},
+		{90000, spelt(1, "d", 1, "h"), spelt(1, "d", 1, "h")},
+		{90001, spelt(1, "d", 2, "h"), spelt(1, "d", 1, "h")},
 	} {
-		if n, h := need(tt.s), had(tt.s); n != tt.need || h != tt.had {
-			t.Errorf("%g s: need %q, had %q; want %q, %q", tt.s, n, h, tt.need, tt.had)
+		if diff := cmp.Diff(tt.need, need(tt.s)); diff != "" {
+			t.Errorf("need %g s: %s", tt.s, diff)
+		}
+		if diff := cmp.Diff(tt.had, had(tt.s)); diff != "" {
+			t.Errorf("had %g s: %s", tt.s, diff)
 		}
 	}
 }

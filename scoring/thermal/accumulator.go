@@ -2,110 +2,110 @@ package thermal
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
+
+	"proveout/plans/fact"
 )
-
-// A Row is one line of a log. NaN stands for a column that is not there; Time
-// and Temp are needed.
-type Row struct{ Time, Temp, Ambient, Power, Second, Clock, FPS float64 }
-
-const mostBins = 4096
 
 // An Accumulator takes a log of any length row by row in bounded memory. Up to
 // 4096 rows are kept as they are; beyond that, means over equal times, at most
 // 4096 of them, with the lowest and highest reading of each. Peak, gaps, row
 // counts and the display step come from every row. The zero value is ready.
 type Accumulator struct {
-	bins    []bin
-	width   float64 // s; 0 as long as rows are kept as they are
-	origin  float64
-	last    float64
-	rows    int
-	dropped int
-	peak    float64
-	peakAt  float64
-	steps   steps
-	gap     gapWatch
-	back    error
-	has     [5]bool
+	bins     []bin
+	width    float64 // s; 0 as long as rows are kept as they are
+	origin   float64
+	last     float64
+	rows     int
+	dropped  int
+	peak     float64
+	peakAt   float64
+	steps    displaySteps
+	gaps     longGaps
+	backward error
 }
 
+const mostBins = 4096
+
+// A bin holds the sums over the rows of a stretch of time, which is counted from
+// the first row.
 type bin struct {
-	time, temp, low, high float64
-	n                     float64
-	other                 [5]float64
-	count                 [5]float64
+	sum, count [quantities]float64
+	low, high  float64 // °C
 }
+
+func (b *bin) merge(c bin) {
+	b.low, b.high = min(b.low, c.low), max(b.high, c.high)
+	for q := range b.sum {
+		b.sum[q] += c.sum[q]
+		b.count[q] += c.count[q]
+	}
+}
+
+func (b *bin) mean(q Quantity) float64 { return b.sum[q] / b.count[q] }
 
 // Add takes one row. A time that runs backward is reported by Analyse.
 func (a *Accumulator) Add(r Row) {
-	if !finite(r.Time) || !finite(r.Temp) {
+	time, temp := r[Time], r[Temperature]
+	if !finite(time) || !finite(temp) {
 		a.dropped++
 		return
 	}
 	if a.rows == 0 {
-		a.origin, a.peak, a.peakAt = r.Time, r.Temp, r.Time
-	} else if r.Time < a.last {
-		if a.back == nil {
-			a.back = fmt.Errorf("row %d: time runs backward, from %g s to %g s", a.rows+a.dropped+1, a.last, r.Time)
+		a.origin, a.peak, a.peakAt = time, temp, time
+	} else if time < a.last {
+		if a.backward == nil {
+			a.backward = fact.New("thermal.time-runs-backward", "row", a.rows+a.dropped+1,
+				"from", fact.In(a.last, "s").Whole(), "to", fact.In(time, "s").Whole()).Err()
 		}
 		return
 	} else {
-		a.gap.add(a.last, r.Time)
+		a.gaps.add(Gap{a.last, time})
 	}
 	a.rows++
-	a.last = r.Time
-	if r.Temp > a.peak {
-		a.peak, a.peakAt = r.Temp, r.Time
+	a.last = time
+	if temp > a.peak {
+		a.peak, a.peakAt = temp, time
 	}
-	a.steps.add(r.Temp)
-	if a.width == 0 {
-		if len(a.bins) < mostBins {
-			a.bins = append(a.bins, bin{low: r.Temp, high: r.Temp})
-			a.put(&a.bins[len(a.bins)-1], r)
-			return
+	a.steps.add(temp)
+	if a.width == 0 && len(a.bins) == mostBins {
+		a.startBins()
+	}
+	r[Time] -= a.origin
+	b := a.binFor(r[Time])
+	b.low, b.high = min(b.low, temp), max(b.high, temp)
+	for q, v := range r {
+		if !math.IsNaN(v) {
+			b.sum[q] += v
+			b.count[q]++
 		}
-		a.decimate()
 	}
-	k := int((r.Time - a.origin) / a.width)
-	for k >= mostBins {
-		a.halve()
-		k = int((r.Time - a.origin) / a.width)
+}
+
+// binFor returns the bin of a time counted from the first row; a new one for each
+// row as long as there are few.
+func (a *Accumulator) binFor(time float64) *bin {
+	at := len(a.bins)
+	if a.width > 0 {
+		for at = int(time / a.width); at >= mostBins; at = int(time / a.width) {
+			a.halve()
+		}
 	}
-	for len(a.bins) <= k {
+	for len(a.bins) <= at {
 		a.bins = append(a.bins, bin{low: math.Inf(1), high: math.Inf(-1)})
 	}
-	b := &a.bins[k]
-	b.low, b.high = min(b.low, r.Temp), max(b.high, r.Temp)
-	a.put(b, r)
+	return &a.bins[at]
 }
 
-func (a *Accumulator) put(b *bin, r Row) {
-	b.n++
-	b.time += r.Time - a.origin
-	b.temp += r.Temp
-	for i, v := range [...]float64{r.Ambient, r.Power, r.Second, r.Clock, r.FPS} {
-		if v == v {
-			b.other[i] += v
-			b.count[i]++
-			a.has[i] = true
-		}
-	}
-}
-
-// decimate puts the rows kept so far into bins of equal time.
-func (a *Accumulator) decimate() {
+// startBins puts the rows kept so far into bins of equal time, as many as fill
+// half of the places, so that there is room to go on.
+func (a *Accumulator) startBins() {
 	rows := a.bins
 	a.bins = make([]bin, 0, mostBins)
 	a.width = max((a.last-a.origin)/(mostBins/2), 1e-9)
-	for _, one := range rows {
-		k := min(int(one.time/a.width), mostBins-1)
-		for len(a.bins) <= k {
-			a.bins = append(a.bins, bin{low: math.Inf(1), high: math.Inf(-1)})
-		}
-		a.bins[k].merge(one)
+	for _, row := range rows {
+		a.binFor(row.sum[Time]).merge(row)
 	}
 }
 
@@ -113,111 +113,104 @@ func (a *Accumulator) decimate() {
 func (a *Accumulator) halve() {
 	half := (len(a.bins) + 1) / 2
 	for i := range half {
-		b := a.bins[2*i]
+		joined := a.bins[2*i]
 		if 2*i+1 < len(a.bins) {
-			b.merge(a.bins[2*i+1])
+			joined.merge(a.bins[2*i+1])
 		}
-		a.bins[i] = b
+		a.bins[i] = joined
 	}
 	a.bins = a.bins[:half]
 	a.width *= 2
 }
 
-func (b *bin) merge(c bin) {
-	b.time += c.time
-	b.temp += c.temp
-	b.n += c.n
-	b.low, b.high = min(b.low, c.low), max(b.high, c.high)
-	for i := range b.other {
-		b.other[i] += c.other[i]
-		b.count[i] += c.count[i]
-	}
-}
-
-// Analyse judges what was added so far. resolution is the display step in °C,
-// deduced when zero.
+// Analyse judges what was added so far; more may be added afterwards. resolution
+// is the display step in °C, deduced when zero. A log that cannot be judged gives
+// a [fact.Error] that says why.
 func (a *Accumulator) Analyse(resolution float64, o Options) (Report, error) {
-	if a.back != nil {
-		return Report{}, a.back
+	if a.backward != nil {
+		return Report{}, a.backward
 	}
 	if a.rows == 0 {
-		return Report{}, ErrNoReadings
+		return Report{}, fact.New("thermal.no-reading").Err()
 	}
 	if resolution == 0 {
 		resolution = a.steps.resolution()
 	}
-	l := Log{Resolution: resolution}
-	var low, high []float64
-	cols := l.columns()
+	log := a.samples()
+	log.resolution = resolution
+	seen := Input{Readings: a.rows, Dropped: a.dropped, Decimated: a.width > 0, Resolution: resolution}
+	if seen.Decimated {
+		seen.Gaps = a.gaps.list()
+	} else {
+		log.low, log.high = nil, nil
+		seen.Gaps = gaps(log.time)
+	}
+	return analyse(log, seen, Hottest{Peak: a.peak, PeakAt: a.peakAt}, o), nil
+}
+
+// samples are the means of the bins that are not empty.
+func (a *Accumulator) samples() samples {
+	var all bin
+	for _, b := range a.bins {
+		all.merge(b)
+	}
+	var s samples
 	for i := range a.bins {
 		b := &a.bins[i]
-		if b.n == 0 {
+		if b.count[Time] == 0 {
 			continue
 		}
-		l.Time = append(l.Time, a.origin+b.time/b.n)
-		l.Temp = append(l.Temp, b.temp/b.n)
-		low, high = append(low, b.low), append(high, b.high)
-		for k := range cols {
-			if a.has[k] {
-				*cols[k] = append(*cols[k], b.other[k]/b.count[k]) // 0/0 is NaN: no reading
+		s.time = append(s.time, a.origin+b.mean(Time))
+		s.temp = append(s.temp, b.mean(Temperature))
+		s.low, s.high = append(s.low, b.low), append(s.high, b.high)
+		for q := Ambient; q < quantities; q++ {
+			if all.count[q] > 0 {
+				s.other[q] = append(s.other[q], b.mean(q)) // 0/0 is NaN: no reading
 			}
 		}
 	}
-	seen := extent{
-		peak: a.peak, peakAt: a.peakAt, rows: a.rows, dropped: a.dropped,
-		gaps: a.gap.list(), decimated: a.width > 0,
-	}
-	if a.width == 0 {
-		low, high = nil, nil
-		seen.gaps = gaps(l.Time)
-	}
-	return analyse(l, low, high, seen, o), nil
+	return s
 }
 
-// gapWatch keeps the longest times between readings of a long log.
-type gapWatch struct {
+// longGaps keeps the longest times between the rows of a log that is too long to
+// keep its rows.
+type longGaps struct {
 	n       float64
 	total   float64
-	longest [64]Gap
-	kept    int
-	least   float64 // shortest of the kept, once all places are taken
+	longest []Gap
+	least   float64 // s; one that is not longer need not be kept
 }
 
-func (g *gapWatch) add(from, to float64) {
-	d := to - from
+const keptGaps = 64
+
+func (g *longGaps) add(gap Gap) {
+	length := gap.To - gap.From
 	g.n++
-	g.total += d
-	if d <= g.least {
+	g.total += length
+	if length <= g.least {
 		return
 	}
-	if g.kept < len(g.longest) {
-		g.longest[g.kept] = Gap{from, to}
-		g.kept++
-		if g.kept < len(g.longest) {
-			return
-		}
-	} else {
-		k := 0
-		for i := range g.longest {
-			if g.longest[i].To-g.longest[i].From < g.longest[k].To-g.longest[k].From {
-				k = i
-			}
-		}
-		g.longest[k] = Gap{from, to}
+	g.longest = append(g.longest, gap)
+	if len(g.longest) == 2*keptGaps {
+		g.longest = longestOf(g.longest)
+		last := g.longest[keptGaps-1]
+		g.least = last.To - last.From
 	}
-	g.least = math.Inf(1)
-	for _, x := range g.longest {
-		g.least = min(g.least, x.To-x.From)
-	}
+}
+
+// longestOf puts the longest first and leaves out those beyond keptGaps.
+func longestOf(gaps []Gap) []Gap {
+	slices.SortStableFunc(gaps, func(a, b Gap) int { return cmp.Compare(b.To-b.From, a.To-a.From) })
+	return gaps[:min(len(gaps), keptGaps)]
 }
 
 // list returns those longer than five mean steps, in order of time.
-func (g *gapWatch) list() []Gap {
+func (g *longGaps) list() []Gap {
 	out := []Gap{}
 	limit := 5 * g.total / math.Max(1, g.n)
-	for _, x := range g.longest[:g.kept] {
-		if x.To-x.From > limit {
-			out = append(out, x)
+	for _, gap := range longestOf(slices.Clone(g.longest)) {
+		if gap.To-gap.From > limit {
+			out = append(out, gap)
 		}
 	}
 	slices.SortFunc(out, func(a, b Gap) int { return cmp.Compare(a.From, b.From) })

@@ -1,79 +1,67 @@
 package thermal
 
 import (
-	"fmt"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"proveout/plans/fact"
 )
 
-// curve is a fitted model with what is needed to draw and judge it. Time zero
-// is the start of the load.
+// A curve is a fitted rise with what is needed to draw and judge it. Time zero
+// is the start of the load. With two time constants tau is the longer one.
 type curve struct {
+	rise
 	double bool
-	sol    Solution
-	fixed  *float64
+	tau2   float64 // s, the shorter one of two
+	share2 float64 // of the rise, that goes with tau2
+	model  model
+	fit    solution
+	pinned bool // T0 was known
 	res    residuals
 	rho    float64 // autocorrelation of the residuals that entered the fit
-	t0     float64
-	tInf   float64
-	tau    float64 // the longer one of two
-	tau2   float64
-	share2 float64 // of the rise that goes with tau2
 }
 
-func (c *curve) model() Model {
-	switch {
-	case c.double && c.fixed != nil:
-		return fixedDoubleModel(*c.fixed)
-	case c.double:
-		return doubleModel
-	case c.fixed != nil:
-		return fixedRiseModel(*c.fixed)
-	}
-	return riseModel
-}
-
-func (c *curve) at(t float64) float64 { return c.model()(t, c.sol.B, nil) }
+func (c *curve) at(t float64) float64 { return c.model(t, c.fit.b, nil) }
 
 // u is the standard uncertainty of the curve at t from the fit alone, widened
 // for autocorrelation.
 func (c *curve) u(t float64) float64 {
-	g := make([]float64, len(c.sol.B))
-	c.model()(t, c.sol.B, g)
-	return math.Sqrt(c.variance(g) * c.inflation())
+	grad := make([]float64, len(c.fit.b))
+	c.model(t, c.fit.b, grad)
+	return c.errorOf(grad) * c.widening()
 }
 
-// inflation widens a variance of the fit for autocorrelated residuals.
-func (c *curve) inflation() float64 { return (1 + c.rho) / (1 - c.rho) }
+// widening is the factor on a standard error for autocorrelated residuals: they
+// tell as much as n(1−ρ)/(1+ρ) independent ones (common practice).
+func (c *curve) widening() float64 { return math.Sqrt((1 + c.rho) / (1 - c.rho)) }
 
-func (c *curve) variance(g []float64) float64 {
-	v := 0.0
-	for i := range g {
-		for j := range g {
-			v += g[i] * g[j] * c.sol.Cov[i][j]
-		}
-	}
-	return math.Max(0, v)
+// errorOf is the standard error of a sum of the parameters with these factors.
+func (c *curve) errorOf(factors []float64) float64 {
+	v := mat.NewVecDense(len(factors), factors)
+	return math.Sqrt(math.Max(0, mat.Inner(v, c.fit.cov, v)))
 }
 
 // slope is the rate of change at t in °C per second.
 func (c *curve) slope(t float64) float64 {
 	if !c.double {
-		return Rise{c.t0, c.tInf, c.tau}.Slope(t)
+		return c.rise.slope(t)
 	}
-	rise := c.tInf - c.t0
-	return rise*(1-c.share2)/c.tau*math.Exp(-t/c.tau) + rise*c.share2/c.tau2*math.Exp(-t/c.tau2)
+	height := c.tInf - c.t0
+	slow := height * (1 - c.share2) / c.tau * math.Exp(-t/c.tau)
+	return slow + height*c.share2/c.tau2*math.Exp(-t/c.tau2)
 }
 
 // since is the time from which the curve's slope stays within limit °C/s.
 func (c *curve) since(limit float64) float64 {
 	if !c.double {
-		return Rise{c.t0, c.tInf, c.tau}.TimeToSlope(limit)
+		return c.timeToSlope(limit)
 	}
-	low, high := 0.0, 60*c.tau
 	if math.Abs(c.slope(0)) <= limit {
 		return 0
 	}
+	low, high := 0.0, 60*c.tau
 	for range 100 {
 		mid := (low + high) / 2
 		if math.Abs(c.slope(mid)) > limit {
@@ -87,196 +75,196 @@ func (c *curve) since(limit float64) float64 {
 
 // errors returns the standard errors by name, as least squares gives them.
 func (c *curve) errors() map[string]float64 {
+	se := c.fit.se
 	if !c.double {
-		if c.fixed != nil {
-			return map[string]float64{"t0": 0, "t_inf": c.sol.SE[0], "tau_s": c.sol.SE[1]}
-		}
-		return map[string]float64{"t0": c.sol.SE[0], "t_inf": c.sol.SE[1], "tau_s": c.sol.SE[2]}
+		return map[string]float64{"t0": se[0], "t_inf": se[1], "tau_s": se[2]}
 	}
-	slow, fast := c.slowFast()
-	out := map[string]float64{"t0": 0, "t_inf": c.sol.SE[0], "tau_s": c.sol.SE[slow], "tau2_s": c.sol.SE[fast]}
-	if c.fixed == nil {
-		out["t0"] = math.Sqrt(c.variance([]float64{1, 1, 0, 1, 0}))
-	}
-	return out
+	slow, quick := c.slowQuick()
+	return map[string]float64{"t0": se[0], "t_inf": se[1], "tau_s": se[slow], "tau2_s": se[quick]}
 }
 
-// slowFast are the places of the two time constants among the parameters.
-func (c *curve) slowFast() (slow, fast int) {
-	slow, fast = 2, len(c.sol.B)-1
-	if c.sol.B[slow] < c.sol.B[fast] {
-		slow, fast = fast, slow
+// slowQuick are the places of the two time constants among the parameters of
+// doubleModel.
+func (c *curve) slowQuick() (slow, quick int) {
+	if c.fit.b[3] < c.fit.b[4] {
+		return 4, 3
 	}
-	return slow, fast
-}
-
-func singleCurve(s Solution, fixed *float64) *curve {
-	c := &curve{sol: s, fixed: fixed}
-	if fixed != nil {
-		c.t0, c.tInf, c.tau = *fixed, s.B[0], s.B[1]
-	} else {
-		c.t0, c.tInf, c.tau = s.B[0], s.B[1], s.B[2]
-	}
-	return c
+	return 3, 4
 }
 
 // fitLoad fits the loaded part of a log, whose time begins at the load, and
 // judges the fit. The curve returned may be one that does not describe it.
-func fitLoad(l Log, o Options) (*curve, Reason, string) {
-	n := len(l.Time)
+func fitLoad(log samples, o Options) (*curve, Reason, fact.Fact) {
+	n := len(log.time)
 	if n < 8 {
-		return nil, TooFew, fmt.Sprintf("%d readings under load are too few for a curve of three parameters; 8 is the least", n)
+		return nil, TooFew, fact.New("thermal.too-few-readings", "n", n)
 	}
-	span := l.Time[n-1] - l.Time[0]
-	at, m := stretchMeans(l.Time, l.Temp, min(20, n/2))
-	rough := roughness(l.Temp)
-	first := m[0]
+	span := log.time[n-1] - log.time[0]
+	centres, means := stretchMeans(log.time, log.temp, min(20, n/2))
+	rough := roughness(log.temp)
+	first := means[0]
 	if o.Start != nil {
 		first = *o.Start
 	}
-	seen := math.Max(slices.Max(m)-math.Min(first, m[0]), math.Abs(m[len(m)-1]-first))
-	if need := math.Max(math.Max(3*l.Resolution, 3*rough/math.Sqrt(float64(n)/float64(len(at)))), 0.5); !(span > 0) || seen < need {
-		return nil, NoRise, fmt.Sprintf("the temperature moves by %.1f °C only, too little to see a curve in (%.1f °C is needed with this sensor)", seen, need)
+	last := means[len(means)-1]
+	moved := math.Max(slices.Max(means)-math.Min(first, means[0]), math.Abs(last-first))
+	// A curve shows when it moves by more than three display steps and three times
+	// the scatter of a stretch's mean; less than half a degree is no rise of a
+	// graphics card (common practice, no source).
+	scatter := rough / math.Sqrt(float64(n)/float64(len(centres)))
+	needed := max(3*log.resolution, 3*scatter, 0.5)
+	if !(span > 0) || moved < needed {
+		return nil, NoRise, fact.New("thermal.hardly-moves",
+			"moved", fact.In(moved, "°C").To(0.1), "needed", fact.In(needed, "°C").To(0.1))
 	}
-	s, err := FitRise(l.Time, l.Temp, o.Start)
+	s, err := fitRise(log.time, log.temp, o.Start)
 	if err != nil {
-		if over, at, ok := overshoot(l, m[len(m)-1]-m[0], rough); ok {
-			return nil, Overshoot, fmt.Sprintf("the temperature overshoots by %.1f °C at %.0f s and then falls: fan or clock control stepping in", over, at)
+		if hump, ok := findHump(log, last-means[0], rough); ok {
+			return nil, Overshoot, fact.New("thermal.overshoots",
+				"by", fact.In(hump.height, "°C").To(0.1), "at", fact.In(hump.at, "s").To(1))
 		}
-		return nil, TooShort, "no saturating curve settles on these readings: they rise almost in a straight line, or not in one piece"
+		return nil, TooShort, fact.New("thermal.no-curve-settles")
 	}
-	c := singleCurve(s, o.Start)
-	c.res = examine(l.Time, l.Temp, c.at, l.Resolution, c.tInf-c.t0)
+	c := &curve{rise: rise{s.b[0], s.b[1], s.b[2]}, model: riseModel, fit: s, pinned: o.Start != nil}
+	c.res = examine(log.time, log.temp, c.at, log.resolution, c.tInf-c.t0)
 	c.rho = c.res.rho
-	reason, why := c.judge(l, o, span)
-	if two := fitDouble(l, c, o, span); two != nil {
-		return two, Described, ""
+	reason, why := c.judge(log, o, span)
+	if two := fitDouble(log, c, o, span); two != nil {
+		return two, Described, fact.Fact{}
 	}
 	return c, reason, why
 }
 
-// judge says whether a curve describes the log.
-func (c *curve) judge(l Log, o Options, span float64) (Reason, string) {
-	seen := slices.Max(l.Temp) - slices.Min(l.Temp)
-	u := math.Sqrt(c.inflation()) * c.errors()["t_inf"]
+// judge says whether a curve describes the log: its end must be known, not
+// guessed from a log that ends on the way there, and what the readings leave over
+// must be what the sensor explains.
+func (c *curve) judge(log samples, o Options, span float64) (Reason, fact.Fact) {
 	if c.tau > 0.95*span {
 		if c.tau > 5*span {
-			return TooShort, "the temperature rises almost in a straight line to the end of the log: where it would end cannot be known; log for longer"
+			return TooShort, fact.New("thermal.straight-line")
 		}
-		return TooShort, fmt.Sprintf("the time constant would be %.3g s but the log covers %.3g s under load: where it would end cannot be known; log at least %.3g s", c.tau, span, 3*c.tau)
+		return TooShort, fact.New("thermal.time-constant-beyond-log",
+			"tau", fact.In(c.tau, "s"), "covered", fact.In(span, "s"), "needed", fact.In(3*c.tau, "s"))
 	}
-	if reason, why := c.res.explain(l, c.tInf-c.t0, o.U); reason != Described {
+	height := c.tInf - c.t0
+	if reason, why := c.res.explain(log, height, o.U); reason != Described {
 		return reason, why
 	}
-	if u > math.Max(0.1*math.Abs(c.tInf-c.t0), l.Resolution) || math.Abs(c.tInf-c.t0) > 4*seen {
-		return TooShort, fmt.Sprintf("the final temperature is known to ±%.1f °C only; a longer log is needed", 2*u)
+	seen := slices.Max(log.temp) - slices.Min(log.temp)
+	u := c.widening() * c.errors()["t_inf"]
+	if u > math.Max(0.1*math.Abs(height), log.resolution) || math.Abs(height) > 4*seen {
+		return TooShort, fact.New("thermal.end-not-known", "within", fact.In(2*u, "°C").To(0.1))
 	}
-	return Described, ""
+	return Described, fact.Fact{}
 }
 
 // fitDouble tries two time constants, on means of neighbours when the log is
-// long, and returns them only when they are clearly better: AICc lower by more
-// than 10 (counting readings as autocorrelation leaves them), the two at least
-// a factor 3 apart and each known to 50 %, both shares above the display step,
-// 3 % of the rise and three standard errors, the slower one within the log, the
-// curves visibly different, and nothing systematic left. nil otherwise.
-func fitDouble(l Log, one *curve, o Options, span float64) *curve {
-	t, y := thinned(l.Time, l.Temp, 200)
-	if len(t) < 12 {
+// long, and returns them only when they are clearly better than one and describe
+// the log; nil otherwise. Two exponentials follow nearly any bend, so they have
+// to show that they are there (thresholds: common practice, no source).
+func fitDouble(log samples, one *curve, o Options, span float64) *curve {
+	times, temps := thinned(log.time, log.temp, 200)
+	height := one.tInf - one.t0
+	if len(times) < 12 || !finite(height) || math.Abs(height) > 1e4 {
 		return nil
 	}
-	rise := one.tInf - one.t0
-	if !finite(rise) || math.Abs(rise) > 1e4 {
-		return nil
-	}
-	var best *curve
-	for _, k := range [...][3]float64{{1.3, 0.15, 0.7}, {3, 0.3, 0.5}} {
-		start := []float64{one.tInf, -rise * k[2], one.tau * k[0], -rise * (1 - k[2]), one.tau * k[1]}
-		model := Model(doubleModel)
+	two := &curve{double: true, model: doubleModel, pinned: o.Start != nil}
+	two.fit.rss = math.Inf(1)
+	// From here and there: least squares of two exponentials has several minima.
+	for _, begin := range [...]struct{ slow, quick, share float64 }{{1.3, 0.15, 0.7}, {3, 0.3, 0.5}} {
+		start := []float64{one.t0, one.tInf, -height * begin.share, one.tau * begin.slow, one.tau * begin.quick}
+		var s solution
+		var err error
 		if o.Start != nil {
-			start, model = []float64{start[0], start[1], start[2], start[4]}, fixedDoubleModel(*o.Start)
+			s, err = fit(two.model.pinned(*o.Start), times, temps, start[1:], brief)
+			s = s.unpinned(*o.Start)
+		} else {
+			s, err = fit(two.model, times, temps, start, brief)
 		}
-		s, err := fit(model, t, y, start, 60, []float64{1e-2})
-		if err == nil && (best == nil || s.RSS < best.sol.RSS) {
-			best = &curve{double: true, sol: s, fixed: o.Start}
+		if err == nil && s.rss < two.fit.rss {
+			two.fit = s
 		}
 	}
-	if best == nil {
+	if math.IsInf(two.fit.rss, 1) {
 		return nil
 	}
-	best.read()
-	rise = best.tInf - best.t0
-	best.res = examine(l.Time, l.Temp, best.at, l.Resolution, rise)
-	if !best.clearlyBetter(one, t, y, l.Resolution, span) {
+	two.read()
+	two.res = examine(log.time, log.temp, two.at, log.resolution, two.tInf-two.t0)
+	if !two.visible(log.resolution, span) || !two.clearlyBetter(one, times, temps, log.resolution) {
 		return nil
 	}
-	if reason, _ := best.judge(l, o, span); reason != Described {
+	if reason, _ := two.judge(log, o, span); reason != Described {
 		return nil
 	}
-	best.sol.RSS = square(best.res.sd) * float64(len(l.Time))
-	best.sol.DF = len(l.Time) - len(best.sol.B)
-	best.sol.Sigma = math.Sqrt(best.sol.RSS / float64(best.sol.DF))
-	return best
+	n := len(log.time)
+	two.fit.rss = square(two.res.sd) * float64(n)
+	two.fit.sigma = math.Sqrt(two.fit.rss / float64(n-two.fit.free))
+	return two
 }
 
-// read takes the physical quantities out of the parameters.
+// read takes the physical quantities out of the parameters of doubleModel.
 func (c *curve) read() {
-	b := c.sol.B
-	c.tInf = b[0]
-	slow, fast := c.slowFast()
-	c.tau, c.tau2 = b[slow], b[fast]
-	a1 := b[1]
-	var a2 float64
-	if c.fixed != nil {
-		c.t0 = *c.fixed
-		a2 = c.t0 - c.tInf - a1
-	} else {
-		a2 = b[3]
-		c.t0 = c.tInf + a1 + a2
+	c.t0, c.tInf = c.fit.b[0], c.fit.b[1]
+	slow, quick := c.slowQuick()
+	c.tau, c.tau2 = c.fit.b[slow], c.fit.b[quick]
+	part1 := c.fit.b[2] / (c.t0 - c.tInf)
+	c.share2 = part1
+	if quick == 4 {
+		c.share2 = 1 - part1
 	}
-	quick := a2
-	if fast == 2 {
-		quick = a1
-	}
-	c.share2 = quick / (a1 + a2)
 }
 
-func (c *curve) clearlyBetter(one *curve, t, y []float64, q, span float64) bool {
-	rise := c.tInf - c.t0
-	least := math.Max(0.03*math.Abs(rise), q)
-	quick, slowPart := math.Abs(c.share2*rise), math.Abs((1-c.share2)*rise)
-	if !(c.share2 > 0 && c.share2 < 1) || quick < least || slowPart < least || c.tau < 3*c.tau2 || c.tau > span {
-		return false
+// visible says whether two time constants can be seen apart: both in parts of the
+// rise above the display step and 3 % of the rise, at least a factor 3 apart, and
+// the slower one within the log.
+func (c *curve) visible(resolution, span float64) bool {
+	height := math.Abs(c.tInf - c.t0)
+	least := math.Max(0.03*height, resolution)
+	return c.share2 > 0 && c.share2 < 1 && c.share2*height >= least && (1-c.share2)*height >= least &&
+		c.tau >= 3*c.tau2 && c.tau <= span
+}
+
+// clearlyBetter compares two time constants with one over the readings that both
+// were fitted to. Each must be known to 50 % and each part of the rise to three
+// standard errors; the curves must differ by more than a quarter of a display
+// step and 0.5 % of the rise; and Akaike's criterion for small samples must fall
+// by more than 10, where readings count as autocorrelation leaves them:
+// AICc = n ln(RSS) + 2k + 2k(k+1)/(n−k−1), k the number of parameters with the
+// variance (Hurvich and Tsai, Biometrika 76, 1989; Burnham and Anderson, Model
+// Selection, for the 10; both from memory).
+func (c *curve) clearlyBetter(one *curve, times, temps []float64, resolution float64) bool {
+	height := math.Abs(c.tInf - c.t0)
+	left := make([]float64, len(times))
+	var rssOne, rssTwo, apart float64
+	for i, t := range times {
+		atOne, atTwo := one.at(t), c.at(t)
+		rssOne += square(temps[i] - atOne)
+		left[i] = temps[i] - atTwo
+		rssTwo += square(left[i])
+		apart = math.Max(apart, math.Abs(atOne-atTwo))
 	}
-	var rss1, rss2, apart, r float64
-	res := make([]float64, len(t))
-	for i := range t {
-		a, b := one.at(t[i]), c.at(t[i])
-		rss1 += square(y[i] - a)
-		res[i] = y[i] - b
-		rss2 += square(res[i])
-		apart = math.Max(apart, math.Abs(a-b))
-	}
-	r = lagOne(res)
-	c.rho = r
-	slow, fast := c.slowFast()
-	wide := math.Sqrt((1 + r) / (1 - r))
-	for _, k := range []int{slow, fast} {
-		if !(c.sol.SE[k]*wide < 0.5*c.sol.B[k]) {
+	c.rho = lagOne(left)
+	wide := c.widening()
+	for place := 3; place <= 4; place++ {
+		if !(wide*c.fit.se[place] < 0.5*c.fit.b[place]) {
 			return false
 		}
 	}
-	if !(math.Abs(c.sol.B[1]) > 3*wide*c.sol.SE[1]) || (c.fixed == nil && !(math.Abs(c.sol.B[3]) > 3*wide*c.sol.SE[3])) {
+	a1 := c.fit.b[2]
+	a2 := c.t0 - c.tInf - a1
+	if !(math.Abs(a1) > 3*wide*c.fit.se[2]) ||
+		!c.pinned && !(math.Abs(a2) > 3*wide*c.errorOf([]float64{1, -1, -1, 0, 0})) {
 		return false
 	}
-	n := float64(len(t)) * (1 - r) / (1 + r)
-	k1, k2 := float64(len(one.sol.B)+1), float64(len(c.sol.B)+1)
-	if n <= k2+1 {
+	n := float64(len(times)) * (1 - c.rho) / (1 + c.rho)
+	tiny := 1e-12 * height * height * n // a curve without noise leaves nothing over
+	aicc := func(rss float64, free int) float64 {
+		k := float64(free + 1)
+		return n*math.Log(rss+tiny) + 2*k + 2*k*(k+1)/(n-k-1)
+	}
+	if n <= float64(c.fit.free+2) {
 		return false
 	}
-	aicc := func(rss, k float64) float64 {
-		return n*math.Log(rss+1e-12*rise*rise*n) + 2*k + 2*k*(k+1)/(n-k-1)
-	}
-	visible := math.Max(0.25*q, 0.005*math.Abs(rise))
-	return aicc(rss1, k1)-aicc(rss2, k2) > 10 && apart > visible
+	gain := aicc(rssOne, one.fit.free) - aicc(rssTwo, c.fit.free)
+	return gain > 10 && apart > math.Max(0.25*resolution, 0.005*height)
 }

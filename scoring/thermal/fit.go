@@ -4,212 +4,298 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+	lapack "gonum.org/v1/gonum/lapack/gonum"
+	"gonum.org/v1/gonum/lapack/lapack64"
+	"gonum.org/v1/gonum/mat"
 )
 
-// A Model returns the value of a curve at x for the parameters b. When grad is
+// A model returns the value of a curve at x for the parameters b. When grad is
 // not nil it also stores there the partial derivatives by each parameter. A
 // parameter outside the model's domain is answered with NaN.
-type Model func(x float64, b, grad []float64) float64
+type model func(x float64, b, grad []float64) float64
 
-// A Solution is the outcome of a least-squares fit.
-type Solution struct {
-	B          []float64   // parameters at the minimum
-	SE         []float64   // their standard errors: sqrt of the diagonal of Cov
-	Cov        [][]float64 // Sigma² (JᵀJ)⁻¹
-	RSS        float64     // residual sum of squares
-	Sigma      float64     // residual standard deviation, sqrt(RSS/DF)
-	DF         int         // observations minus parameters
-	Iterations int         // steps tried
+// pinned is a model whose first parameter is known: the others remain.
+func (m model) pinned(first float64) model {
+	return func(x float64, b, grad []float64) float64 {
+		var all, slopes [6]float64 // no model here has more parameters
+		n := 1 + copy(all[1:], b)
+		all[0] = first
+		if grad == nil {
+			return m(x, all[:n], nil)
+		}
+		y := m(x, all[:n], slopes[:n])
+		copy(grad, slopes[1:n])
+		return y
+	}
 }
 
-// Errors of [Fit].
+// A solution is the outcome of a least-squares fit.
+type solution struct {
+	b     []float64     // parameters at the minimum
+	se    []float64     // their standard errors: roots of the diagonal of cov
+	cov   *mat.SymDense // sigma² (JᵀJ)⁻¹
+	rss   float64       // residual sum of squares
+	sigma float64       // residual standard deviation, √(rss/degrees of freedom)
+	free  int           // parameters that were fitted
+}
+
+// unpinned puts the known first parameter back in front of the others. It has no
+// error.
+func (s solution) unpinned(first float64) solution {
+	if s.b == nil {
+		return s
+	}
+	s.b = slices.Insert(s.b, 0, first)
+	if s.cov == nil {
+		return s
+	}
+	n := len(s.b)
+	cov := mat.NewSymDense(n, nil)
+	for i := 1; i < n; i++ {
+		for k := i; k < n; k++ {
+			cov.SetSym(i, k, s.cov.At(i-1, k-1))
+		}
+	}
+	s.cov = cov
+	s.se = slices.Insert(s.se, 0, 0)
+	return s
+}
+
+// setErrors takes the residuals' standard deviation and the parameters' standard
+// errors from (JᵀJ)⁻¹ and the sum of squares over so many readings. It is false
+// where they are not finite.
+func (s *solution) setErrors(inverse *mat.SymDense, readings int) bool {
+	s.free = len(s.b)
+	s.sigma = math.Sqrt(s.rss / float64(readings-s.free))
+	s.cov = inverse
+	s.cov.ScaleSym(square(s.sigma), inverse)
+	s.se = make([]float64, s.free)
+	for i := range s.se {
+		s.se[i] = math.Sqrt(s.cov.At(i, i))
+		if !finite(s.se[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+// Why a fit fails.
 var (
-	ErrTooFewPoints = errors.New("fewer observations than parameters, or as many")
-	ErrNotConverged = errors.New("the fit did not settle")
-	ErrSingular     = errors.New("the data do not determine every parameter")
+	errTooFewPoints = errors.New("fewer observations than parameters, or as many")
+	errNotConverged = errors.New("the fit did not settle")
+	errSingular     = errors.New("the data do not determine every parameter")
 )
 
-const maxTries = 400
+// An effort is how long a fit is tried: so many steps from each of the first
+// dampings. A descent that ends where a parameter no longer matters begins again
+// with shorter first steps.
+type effort struct {
+	steps    int
+	dampings []float64
+}
 
-// Fit finds the parameters that make the sum of squared differences between
+var (
+	thorough = effort{400, []float64{1e-3, 10, 1e4}}
+	brief    = effort{60, []float64{1e-2}} // where a fit that is hard to find is not wanted anyway
+)
+
+// fit finds the parameters that make the sum of squared differences between
 // model and y smallest, beginning at start. x and y have the same length and
 // hold no NaN.
 //
 // Method: Levenberg–Marquardt with the columns scaled as in Moré (The
 // Levenberg–Marquardt algorithm, 1978), the damping rule of Nielsen (Damping
 // parameter in Marquardt's method, 1999), both from memory, and a Householder
-// QR in every step, so that JᵀJ is never formed. It ends with plain
-// Gauss–Newton steps for as long as they shrink: the sum of squares alone
-// cannot tell parameters apart beyond half the digits of a float64.
+// QR in every step, so that JᵀJ, which has the square of the condition of J, is
+// never formed. It ends with plain Gauss–Newton steps for as long as they shrink:
+// the sum of squares alone cannot tell parameters apart beyond half the digits of
+// a float64.
 //
-// When the first descent ends where a parameter no longer matters, it begins
-// again with shorter first steps.
-//
-// On ErrNotConverged and ErrSingular the Solution holds the last parameters,
+// On errNotConverged and errSingular the solution holds the last parameters,
 // without standard errors.
-func Fit(model Model, x, y, start []float64) (Solution, error) {
-	return fit(model, x, y, start, maxTries, []float64{1e-3, 10, 1e4})
-}
-
-// fit is Fit with at most tries steps from each of the first dampings.
-func fit(model Model, x, y, start []float64, tries int, dampings []float64) (Solution, error) {
-	m, n := len(x), len(start)
-	if len(y) != m {
-		return Solution{}, fmt.Errorf("%d abscissae for %d ordinates", m, len(y))
+func fit(m model, x, y, start []float64, e effort) (solution, error) {
+	if len(y) != len(x) {
+		return solution{}, fmt.Errorf("%d abscissae for %d ordinates", len(x), len(y))
 	}
-	if n == 0 || m <= n {
-		return Solution{}, ErrTooFewPoints
+	if len(start) == 0 || len(x) <= len(start) {
+		return solution{}, errTooFewPoints
 	}
-	w := newWork(model, x, y, n)
-	b := append([]float64(nil), start...)
-	if !finite(w.linearise(b)) {
-		return Solution{}, errors.New("the starting values are outside the model's domain")
+	d := newDescent(m, x, y, len(start))
+	if !finite(d.linearise(start)) {
+		return solution{}, errors.New("the starting values are outside the model's domain")
 	}
-	var s Solution
+	var s solution
 	var err error
-	for _, damping := range dampings {
-		copy(b, start)
-		tried := s.Iterations
-		s, err = w.run(b, damping, tries)
-		s.Iterations += tried
-		if err == nil {
+	for _, damping := range e.dampings {
+		if s, err = d.run(slices.Clone(start), damping, e.steps); err == nil {
 			break
 		}
 	}
 	return s, err
 }
 
+// A descent is a fit on its way. It holds the arrays, so that a step allocates
+// nothing.
+//
+// With J the derivatives and r the residuals of all readings, [J r] = Q [R c]:
+// the triangle R and the head c of the last column are all that a step needs.
+type descent struct {
+	model    model
+	x, y     []float64
+	n        int            // parameters
+	system   blas64.General // a row [J r] for each reading; [R c] once reduced
+	damped   blas64.General // [R c] above the damping, for one step
+	squares  []float64      // sums over the columns of [J r], before it is reduced
+	scale    []float64      // largest norm that each column of J has had
+	step     []float64
+	trial    []float64
+	tau, aux []float64 // work space of the reduction
+}
+
+func newDescent(m model, x, y []float64, n int) *descent {
+	general := func(rows int) blas64.General {
+		return blas64.General{Rows: rows, Cols: n + 1, Stride: n + 1, Data: make([]float64, rows*(n+1))}
+	}
+	return &descent{
+		model: m, x: x, y: y, n: n,
+		system: general(len(x)), damped: general(2 * n),
+		squares: make([]float64, n+1), scale: make([]float64, n), step: make([]float64, n), trial: make([]float64, n),
+		tau: make([]float64, n+1), aux: make([]float64, n+1),
+	}
+}
+
 // run descends from b with the given first damping and states the outcome.
-func (w *work) run(b []float64, damping float64, most int) (Solution, error) {
-	n := w.n
-	clear(w.scale)
-	rss := w.linearise(b)
-	tries, settled := w.descend(b, &rss, damping, most)
-	polished := w.polish(b, &rss)
-	s := Solution{B: b, RSS: rss, DF: len(w.x) - n, Iterations: tries}
-	s.Sigma = math.Sqrt(rss / float64(s.DF))
+func (d *descent) run(b []float64, damping float64, most int) (solution, error) {
+	clear(d.scale)
+	rss := d.linearise(b)
+	settled := d.descend(b, &rss, damping, most)
+	polished := d.polish(b, &rss)
+	s := solution{b: b, rss: rss}
 	if !settled && !polished {
-		return s, ErrNotConverged
+		return s, errNotConverged
 	}
-	cov, ok := w.covariance(s.Sigma)
-	if !ok {
-		return s, ErrSingular
+	triangle := blas64.Triangular{
+		Uplo: blas.Upper, Diag: blas.NonUnit, N: d.n, Stride: d.n, Data: make([]float64, d.n*d.n),
 	}
-	s.Cov = cov
-	s.SE = make([]float64, n)
-	for i := range s.SE {
-		s.SE[i] = math.Sqrt(cov[i][i])
+	for i := range d.n {
+		copy(triangle.Data[i*d.n+i:(i+1)*d.n], d.row(i)[i:])
+		if math.Abs(d.row(i)[i]) <= 1e-13*d.scale[i] {
+			return s, errSingular
+		}
+	}
+	inverse, ok := inverseOf(triangle)
+	if !ok || !s.setErrors(inverse, len(d.x)) {
+		return s, errSingular
 	}
 	return s, nil
 }
 
-// work holds the arrays of one fit, so that a step allocates nothing.
-type work struct {
-	model Model
-	x, y  []float64
-	n     int
-	jac   []float64 // by columns, m×n; after factor the upper triangle is R
-	res   []float64 // y − model; after factor its head is Qᵀr
-	grad  []float64
-	scale []float64 // largest column norm seen
-	step  []float64
-	trial []float64
-	aug   []float64 // 2n×n by columns, for the damped system
-	rhs   []float64
-}
-
-func newWork(model Model, x, y []float64, n int) *work {
-	m := len(x)
-	buf := make([]float64, m*n+m+4*n+2*n*n+2*n)
-	cut := func(k int) []float64 { p := buf[:k:k]; buf = buf[k:]; return p }
-	return &work{
-		model: model, x: x, y: y, n: n,
-		jac: cut(m * n), res: cut(m), grad: cut(n), scale: cut(n),
-		step: cut(n), trial: cut(n), aug: cut(2 * n * n), rhs: cut(2 * n),
+// inverseOf returns (RᵀR)⁻¹ for an upper triangle R, which it overwrites.
+func inverseOf(r blas64.Triangular) (*mat.SymDense, bool) {
+	inverse, ok := lapack64.Potri(r)
+	if !ok {
+		return nil, false
 	}
+	var m mat.SymDense
+	m.SetRawSymmetric(inverse)
+	return &m, true
 }
 
-// linearise fills the Jacobian and the residuals at b, factors them, and
-// returns the residual sum of squares.
-func (w *work) linearise(b []float64) float64 {
-	m := len(w.x)
-	rss := 0.0
-	for i, x := range w.x {
-		r := w.y[i] - w.model(x, b, w.grad)
-		w.res[i] = r
-		rss += r * r
-		for j, g := range w.grad {
-			w.jac[j*m+i] = g
+// row is a row of the reduced system: of R, with c behind it.
+func (d *descent) row(i int) []float64 {
+	return d.system.Data[i*d.system.Stride : (i+1)*d.system.Stride]
+}
+
+func (d *descent) reduce(system blas64.General) {
+	// Unblocked: there are only a few columns.
+	lapack.Implementation{}.Dgeqr2(system.Rows, system.Cols, system.Data, system.Stride, d.tau, d.aux)
+}
+
+// linearise fills and reduces the system at b and returns the residual sum of
+// squares. Where that is not finite the system is of no use.
+func (d *descent) linearise(b []float64) float64 {
+	clear(d.squares)
+	for i, x := range d.x {
+		row := d.row(i)
+		row[d.n] = d.y[i] - d.model(x, b, row[:d.n])
+		for j, v := range row {
+			d.squares[j] += v * v
 		}
 	}
-	for j := range w.n {
-		w.scale[j] = math.Max(w.scale[j], norm(w.jac[j*m:(j+1)*m]))
+	rss := d.squares[d.n]
+	if !finite(rss) {
+		return rss
 	}
-	householder(w.jac, w.res, m, w.n)
+	for j := range d.n {
+		d.scale[j] = math.Max(d.scale[j], math.Sqrt(d.squares[j]))
+	}
+	d.reduce(d.system)
 	return rss
 }
 
-func (w *work) rss(b []float64) float64 {
+func (d *descent) rss(b []float64) float64 {
 	sum := 0.0
-	for i, x := range w.x {
-		r := w.y[i] - w.model(x, b, nil)
-		sum += r * r
+	for i, x := range d.x {
+		sum += square(d.y[i] - d.model(x, b, nil))
 	}
 	return sum
 }
 
 // descend takes damped steps until none lowers the sum of squares by more
 // than rounding.
-func (w *work) descend(b []float64, rss *float64, lambda float64, most int) (tries int, settled bool) {
+func (d *descent) descend(b []float64, rss *float64, damping float64, most int) (settled bool) {
 	grow := 2.0
-	for tries = 1; tries <= most; tries++ {
-		predicted, ok := w.damped(lambda)
+	for range most {
+		predicted, ok := d.solve(damping)
 		if !ok {
-			lambda *= grow
+			damping *= grow
 			grow *= 2
 			continue
 		}
 		small := true
 		for j := range b {
-			w.trial[j] = b[j] + w.step[j]
-			if math.Abs(w.step[j]) > 1e-9*(math.Abs(b[j])+1e-300) {
+			d.trial[j] = b[j] + d.step[j]
+			if math.Abs(d.step[j]) > 1e-9*(math.Abs(b[j])+1e-300) {
 				small = false
 			}
 		}
 		if small || predicted <= 1e-14**rss {
-			return tries, true
+			return true
 		}
-		next := w.rss(w.trial)
+		next := d.rss(d.trial)
 		gain := (*rss - next) / predicted
 		if !finite(next) || gain <= 0 {
-			lambda *= grow
+			damping *= grow
 			grow *= 2
-			if lambda > 1e30 {
-				return tries, false
+			if damping > 1e30 {
+				return false
 			}
 			continue
 		}
-		copy(b, w.trial)
-		*rss = w.linearise(b)
-		lambda *= math.Max(1.0/3, 1-math.Pow(2*gain-1, 3))
-		lambda = math.Max(lambda, 1e-20)
+		copy(b, d.trial)
+		*rss = d.linearise(b)
+		damping = math.Max(1e-20, damping*math.Max(1.0/3, 1-math.Pow(2*gain-1, 3)))
 		grow = 2
 	}
-	return tries, false
+	return false
 }
 
 // polish takes Gauss–Newton steps while they shrink, and keeps b where the
 // step was smallest. It reports whether the last step was within rounding.
-func (w *work) polish(b []float64, rss *float64) bool {
+func (d *descent) polish(b []float64, rss *float64) bool {
 	best := math.Inf(1)
-	keep := append([]float64(nil), b...)
+	keep := slices.Clone(b)
 	for range 60 {
-		if _, ok := w.damped(0); !ok {
+		if _, ok := d.solve(0); !ok {
 			break
 		}
 		size := 0.0
 		for j := range b {
-			size = math.Max(size, math.Abs(w.step[j])/(math.Abs(b[j])+1e-300))
+			size = math.Max(size, math.Abs(d.step[j])/(math.Abs(b[j])+1e-300))
 		}
 		if !(size < best) || size > 1e-3 {
 			break
@@ -220,9 +306,9 @@ func (w *work) polish(b []float64, rss *float64) bool {
 			break
 		}
 		for j := range b {
-			b[j] += w.step[j]
+			b[j] += d.step[j]
 		}
-		next := w.linearise(b)
+		next := d.linearise(b)
 		if !finite(next) || next > *rss*(1+1e-9) {
 			break
 		}
@@ -231,139 +317,36 @@ func (w *work) polish(b []float64, rss *float64) bool {
 	if best < 1e-9 {
 		copy(b, keep)
 	}
-	*rss = w.linearise(b)
+	*rss = d.linearise(b)
 	return best < 1e-9
 }
 
-// damped solves the linearised problem with damping lambda into w.step and
+// solve finds the step p that makes |c − R p|² + damping·|scale·p|² smallest and
 // returns the decrease of the sum of squares that the linear model promises.
-func (w *work) damped(lambda float64) (predicted float64, ok bool) {
-	n, m := w.n, len(w.x)
-	rows := 2 * n
-	clear(w.aug)
-	root := math.Sqrt(lambda)
-	for j := range n {
-		copy(w.aug[j*rows:], w.jac[j*m:j*m+j+1])
-		w.aug[j*rows+n+j] = root * w.scale[j]
-		w.rhs[j], w.rhs[n+j] = w.res[j], 0
+func (d *descent) solve(damping float64) (predicted float64, ok bool) {
+	stride := d.damped.Stride
+	clear(d.damped.Data)
+	for i := range d.n {
+		copy(d.damped.Data[i*stride+i:(i+1)*stride], d.row(i)[i:])
+		d.damped.Data[(d.n+i)*stride+i] = math.Sqrt(damping) * d.scale[i]
 	}
-	if lambda > 0 {
-		householder(w.aug, w.rhs, rows, n)
+	if damping > 0 {
+		d.reduce(d.damped)
 	}
-	if !backward(w.aug, w.rhs, w.step, rows, n) {
-		return 0, false
+	for i := range d.step {
+		d.step[i] = d.damped.Data[i*stride+d.n]
 	}
-	// |r|² − |r − R p|² over the first n rows of the factored system.
-	for i := range n {
-		rp := 0.0
-		for j := i; j < n; j++ {
-			rp += w.jac[j*m+i] * w.step[j]
+	triangle := blas64.Triangular{
+		Uplo: blas.Upper, Diag: blas.NonUnit, N: d.n, Stride: stride, Data: d.damped.Data,
+	}
+	blas64.Trsv(blas.NoTrans, triangle, blas64.Vector{N: d.n, Inc: 1, Data: d.step})
+	for i := range d.n { // |c|² − |c − R p|²
+		row := d.row(i)
+		moved := 0.0
+		for j := i; j < d.n; j++ {
+			moved += row[j] * d.step[j]
 		}
-		predicted += rp * (2*w.res[i] - rp)
+		predicted += moved * (2*row[d.n] - moved)
 	}
 	return predicted, finite(predicted)
 }
-
-// covariance returns sigma² (RᵀR)⁻¹ from the factored Jacobian.
-func (w *work) covariance(sigma float64) ([][]float64, bool) {
-	n, m := w.n, len(w.x)
-	inv := make([]float64, n*n) // R⁻¹ by columns
-	unit := make([]float64, n)
-	for j := range n {
-		clear(unit)
-		unit[j] = 1
-		if math.Abs(w.jac[j*m+j]) <= 1e-13*w.scale[j] || !backward(w.jac, unit, inv[j*n:(j+1)*n], m, n) {
-			return nil, false
-		}
-	}
-	cov := make([][]float64, n)
-	for i := range n {
-		cov[i] = make([]float64, n)
-		for j := range n {
-			for k := max(i, j); k < n; k++ {
-				cov[i][j] += inv[k*n+i] * inv[k*n+j]
-			}
-			cov[i][j] *= sigma * sigma
-			if !finite(cov[i][j]) {
-				return nil, false
-			}
-		}
-	}
-	return cov, true
-}
-
-// householder turns the m×n matrix a (by columns) into R in its upper triangle
-// and applies the same reflections to rhs.
-func householder(a, rhs []float64, m, n int) {
-	for k := range n {
-		col := a[k*m+k : (k+1)*m]
-		length := norm(col)
-		if length == 0 {
-			continue
-		}
-		if col[0] > 0 {
-			length = -length
-		}
-		// v = col − length·e1, v·v = 2·length·(length − col[0])
-		head := col[0] - length
-		half := -length * head
-		col[0] = head
-		for j := k + 1; j < n; j++ {
-			reflect(col, a[j*m+k:(j+1)*m], half)
-		}
-		reflect(col, rhs[k:m], half)
-		col[0] = length
-	}
-}
-
-func reflect(v, target []float64, half float64) {
-	dot := 0.0
-	target = target[:len(v)]
-	for i, x := range v {
-		dot += x * target[i]
-	}
-	f := dot / half
-	for i, x := range v {
-		target[i] -= f * x
-	}
-}
-
-// backward solves R x = rhs for the upper triangle R of a (by columns, m rows).
-func backward(a, rhs, x []float64, m, n int) bool {
-	for i := n - 1; i >= 0; i-- {
-		d := a[i*m+i]
-		if d == 0 || !finite(d) {
-			return false
-		}
-		v := rhs[i]
-		for j := i + 1; j < n; j++ {
-			v -= a[j*m+i] * x[j]
-		}
-		x[i] = v / d
-	}
-	return true
-}
-
-func norm(v []float64) float64 {
-	sum := 0.0
-	for _, x := range v {
-		sum += x * x
-	}
-	if sum > 1e-280 && sum < 1e280 {
-		return math.Sqrt(sum)
-	}
-	largest := 0.0
-	for _, x := range v {
-		largest = math.Max(largest, math.Abs(x))
-	}
-	if largest == 0 || !finite(largest) {
-		return largest
-	}
-	sum = 0
-	for _, x := range v {
-		sum += (x / largest) * (x / largest)
-	}
-	return largest * math.Sqrt(sum)
-}
-
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

@@ -1,4 +1,4 @@
-package thermal_test
+package thermal
 
 import (
 	"errors"
@@ -6,12 +6,11 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
-	"proveout/scoring/thermal"
 )
 
 type strd struct {
 	name          string
-	model         thermal.Model
+	model         model
 	starts        [2][]float64
 	certified, sd []float64
 	rss, sigma    float64
@@ -100,22 +99,22 @@ func digits(got, want float64) float64 {
 func TestFitMeetsCertifiedValues(t *testing.T) {
 	for _, set := range strdSets {
 		for k, start := range set.starts {
-			s, err := thermal.Fit(set.model, set.x, set.y, start)
+			s, err := fit(set.model, set.x, set.y, start, thorough)
 			if err != nil {
 				t.Errorf("%s from start %d: %v", set.name, k+1, err)
 				continue
 			}
 			low := 11.0
-			for i := range s.B {
-				low = math.Min(low, digits(s.B[i], set.certified[i]))
+			for i := range s.b {
+				low = math.Min(low, digits(s.b[i], set.certified[i]))
 			}
 			sd := 11.0
-			for i := range s.SE {
-				sd = math.Min(sd, digits(s.SE[i], set.sd[i]))
+			for i := range s.se {
+				sd = math.Min(sd, digits(s.se[i], set.sd[i]))
 			}
-			rss := math.Min(digits(s.RSS, set.rss), digits(s.Sigma, set.sigma))
-			t.Logf("%-10s start %d: parameters %.1f, standard errors %.1f, residuals %.1f digits, %d steps",
-				set.name, k+1, low, sd, rss, s.Iterations)
+			rss := math.Min(digits(s.rss, set.rss), digits(s.sigma, set.sigma))
+			t.Logf("%-10s start %d: parameters %.1f, standard errors %.1f, residuals %.1f digits",
+				set.name, k+1, low, sd, rss)
 			if low < 8 || sd < 8 || rss < 8 {
 				t.Errorf("%s from start %d: parameters %.1f, standard errors %.1f, residuals %.1f digits; want 8",
 					set.name, k+1, low, sd, rss)
@@ -125,13 +124,13 @@ func TestFitMeetsCertifiedValues(t *testing.T) {
 }
 
 func TestFitRefuses(t *testing.T) {
-	if _, err := thermal.Fit(saturating, []float64{1, 2}, []float64{1, 2}, []float64{1, 1}); !errors.Is(err, thermal.ErrTooFewPoints) {
+	if _, err := fit(saturating, []float64{1, 2}, []float64{1, 2}, []float64{1, 1}, thorough); !errors.Is(err, errTooFewPoints) {
 		t.Errorf("two points for two parameters: %v", err)
 	}
-	if _, err := thermal.Fit(saturating, []float64{1, 2, 3}, []float64{1, 2}, []float64{1, 1}); err == nil {
+	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2}, []float64{1, 1}, thorough); err == nil {
 		t.Error("unequal lengths were accepted")
 	}
-	if _, err := thermal.Fit(saturating, []float64{1, 2, 3}, []float64{1, 2, 3}, []float64{math.NaN(), 1}); err == nil {
+	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2, 3}, []float64{math.NaN(), 1}, thorough); err == nil {
 		t.Error("a start that is no number was accepted")
 	}
 	flat := func(x float64, b, g []float64) float64 {
@@ -140,7 +139,7 @@ func TestFitRefuses(t *testing.T) {
 		}
 		return b[0]
 	}
-	if _, err := thermal.Fit(flat, []float64{1, 2, 3, 4}, []float64{1, 2, 1, 2}, []float64{0, 1}); err == nil {
+	if _, err := fit(flat, []float64{1, 2, 3, 4}, []float64{1, 2, 1, 2}, []float64{0, 1}, thorough); err == nil {
 		t.Error("a parameter that does nothing was given a standard error")
 	}
 }
@@ -156,12 +155,12 @@ func TestFitRecoversItsOwnCurve(t *testing.T) {
 			x[i] = float64(i) / 2
 			y[i] = saturating(x[i], []float64{a, k}, nil)
 		}
-		s, err := thermal.Fit(saturating, x, y, []float64{a * 0.7, k * 1.6})
+		s, err := fit(saturating, x, y, []float64{a * 0.7, k * 1.6}, thorough)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if digits(s.B[0], a) < 8 || digits(s.B[1], k) < 8 {
-			t.Fatalf("got %v, want %g %g", s.B, a, k)
+		if digits(s.b[0], a) < 8 || digits(s.b[1], k) < 8 {
+			t.Fatalf("got %v, want %g %g", s.b, a, k)
 		}
 	})
 }
@@ -169,7 +168,7 @@ func TestFitRecoversItsOwnCurve(t *testing.T) {
 func BenchmarkFitMisra1a(b *testing.B) {
 	set := strdSets[0]
 	for b.Loop() {
-		if _, err := thermal.Fit(set.model, set.x, set.y, set.starts[1]); err != nil {
+		if _, err := fit(set.model, set.x, set.y, set.starts[1], thorough); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -2,34 +2,107 @@
 // whether it has settled, where it would end, and what that means at another
 // ambient temperature.
 //
-// A [Log] (or rows given one by one to an [Accumulator]) and [Options] come
-// in; a [Report] with numbers, reasons and sentences goes out. Times are in
-// seconds, temperatures in °C, power in watts, clocks in hertz. The package
-// reads no files, knows no cards, and predicts nothing from a curve that does
-// not describe the log.
+// Rows given one by one to an [Accumulator] and [Options] come in; a [Report]
+// with numbers, reasons and facts goes out. A [Watch] says the same in short of
+// a log that is still being written. Times are in seconds, temperatures in °C,
+// power in watts, clocks in hertz. The package reads no files, knows no cards,
+// and predicts nothing from a curve that does not describe the log.
 package thermal
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"slices"
+	"sort"
 )
 
-// A Log is one recording. Time and Temp have the same length; the other
-// columns are empty or have that length too. NaN means "no reading".
-type Log struct {
-	Time    []float64 // s, in rising order; equal neighbours are allowed
-	Temp    []float64 // °C
-	Ambient []float64 // °C, air that enters the cooler
-	Power   []float64 // W
-	Second  []float64 // °C, a second sensor
-	Clock   []float64 // Hz
-	FPS     []float64 // frames per second
+// A Quantity is what a column of a log holds.
+type Quantity int
 
-	// Resolution is the step of the sensor's display in °C; deduced from the
-	// readings when zero.
-	Resolution float64
+// The quantities. Time and Temperature are needed.
+const (
+	Time        Quantity = iota // s
+	Temperature                 // °C
+	Ambient                     // °C
+	Power                       // W
+	Second                      // °C, of a second sensor
+	Clock                       // Hz
+	FrameRate                   // frames per second
+	quantities                  // how many there are
+)
+
+// names are those that logs have for them.
+var names = [quantities]string{
+	Time: "time", Temperature: "temperature", Ambient: "ambient", Power: "power",
+	Second: "memory-temperature", Clock: "core-clock", FrameRate: "fps",
+}
+
+// A Row is one line of a log. NaN stands for a quantity that it does not hold.
+type Row [quantities]float64
+
+// RowAt is a row of nothing but a time in seconds and a temperature in °C.
+func RowAt(time, temp float64) Row {
+	row := Row{Time: time, Temperature: temp}
+	for q := Ambient; q < quantities; q++ {
+		row[q] = math.NaN()
+	}
+	return row
+}
+
+// Columns are the places of the quantities in the rows of a log; −1 where it has
+// none.
+type Columns [quantities]int
+
+// ColumnsOf asks for the place of each quantity by its name.
+func ColumnsOf(place func(quantity string) int) Columns {
+	var c Columns
+	for q, name := range names {
+		c[q] = place(name)
+	}
+	return c
+}
+
+// Row takes a row out of a log that gives its values by their places.
+func (c Columns) Row(value func(place int) float64) Row {
+	var row Row
+	for q, place := range c {
+		row[q] = math.NaN()
+		if place >= 0 {
+			row[q] = value(place)
+		}
+	}
+	return row
+}
+
+// samples are a log as it is judged: rows with a time and a temperature, in
+// order of time. Of a long log each is the mean over a stretch of time.
+type samples struct {
+	time, temp []float64
+	low, high  []float64             // °C, the extremes of each stretch; nil when rows are single readings
+	other      [quantities][]float64 // the other quantities; empty where the log has none; NaN means "no reading"
+	resolution float64               // °C, step of the sensor's display; 0: none seen
+}
+
+// between returns the rows with from ≤ time ≤ to; the columns share memory.
+func (s samples) between(from, to float64) samples {
+	first := sort.SearchFloat64s(s.time, from)
+	end := first + sort.Search(len(s.time)-first, func(i int) bool { return s.time[first+i] > to })
+	out := samples{time: s.time[first:end], temp: s.temp[first:end], resolution: s.resolution}
+	for i, column := range s.other {
+		if len(column) != 0 {
+			out.other[i] = column[first:end]
+		}
+	}
+	return out
+}
+
+// from returns the same rows with their times counted from origin.
+func (s samples) from(origin float64) samples {
+	shifted := make([]float64, len(s.time))
+	for i, t := range s.time {
+		shifted[i] = t - origin
+	}
+	s.time = shifted
+	return s
 }
 
 // A Gap is a time without readings that is much longer than usual.
@@ -38,142 +111,84 @@ type Gap struct {
 	To   float64 `json:"to_s"`
 }
 
-// ErrNoReadings is returned for a log without a single temperature.
-var ErrNoReadings = errors.New("the log holds no temperature")
-
-// columns returns the optional columns by name, for checks and copies.
-func (l *Log) columns() []*[]float64 {
-	return []*[]float64{&l.Ambient, &l.Power, &l.Second, &l.Clock, &l.FPS}
-}
-
-// clean returns the rows that have a time and a temperature, and how many had
-// not. It fails on columns of unequal length and on a time that runs backward.
-func (l Log) clean() (out Log, dropped int, err error) {
-	n := len(l.Time)
-	if len(l.Temp) != n {
-		return Log{}, 0, fmt.Errorf("%d times for %d temperatures", n, len(l.Temp))
-	}
-	for i, c := range l.columns() {
-		if len(*c) != 0 && len(*c) != n {
-			name := [...]string{"ambient", "power", "second sensor", "clock", "frame rate"}[i]
-			return Log{}, 0, fmt.Errorf("%d times for %d readings of %s", n, len(*c), name)
-		}
-	}
-	out.Resolution = l.Resolution
-	last := math.Inf(-1)
-	for i, t := range l.Time {
-		if !finite(t) || !finite(l.Temp[i]) {
-			dropped++
-			continue
-		}
-		if t < last {
-			return Log{}, 0, fmt.Errorf("row %d: time runs backward, from %g s to %g s", i+1, last, t)
-		}
-		last = t
-		out.Time = append(out.Time, t)
-		out.Temp = append(out.Temp, l.Temp[i])
-		from, to := l.columns(), out.columns()
-		for k := range from {
-			if len(*from[k]) != 0 {
-				*to[k] = append(*to[k], (*from[k])[i])
-			}
-		}
-	}
-	if len(out.Time) == 0 {
-		return Log{}, dropped, ErrNoReadings
-	}
-	return out, dropped, nil
-}
-
-// between returns the rows with from ≤ time ≤ to; the columns share memory.
-func (l Log) between(from, to float64) Log {
-	i, _ := slices.BinarySearch(l.Time, from)
-	j := i
-	for j < len(l.Time) && l.Time[j] <= to {
-		j++
-	}
-	out := Log{Time: l.Time[i:j], Temp: l.Temp[i:j], Resolution: l.Resolution}
-	src, dst := l.columns(), out.columns()
-	for k := range src {
-		if len(*src[k]) != 0 {
-			*dst[k] = (*src[k])[i:j]
+// gaps lists times without readings longer than five usual steps.
+func gaps(times []float64) []Gap {
+	limit := 5 * usualStep(times)
+	out := []Gap{}
+	for i := 1; i < len(times); i++ {
+		if limit > 0 && times[i]-times[i-1] > limit {
+			out = append(out, Gap{times[i-1], times[i]})
 		}
 	}
 	return out
 }
 
-// usualStep is the median of the times between readings.
-func usualStep(t []float64) float64 {
-	if len(t) < 2 {
+// usualStep is the median of the changes from one value to the next, without
+// their signs; 0 for a single value.
+func usualStep(values []float64) float64 {
+	if len(values) < 2 {
 		return 0
 	}
-	d := make([]float64, len(t)-1)
-	for i := range d {
-		d[i] = t[i+1] - t[i]
+	changes := make([]float64, len(values)-1)
+	for i := range changes {
+		changes[i] = math.Abs(values[i+1] - values[i])
 	}
-	return median(d)
+	return median(changes)
 }
 
-// gaps lists times without readings longer than five usual steps.
-func gaps(t []float64) []Gap {
-	limit := 5 * usualStep(t)
-	out := []Gap{}
-	for i := 1; i < len(t); i++ {
-		if limit > 0 && t[i]-t[i-1] > limit {
-			out = append(out, Gap{t[i-1], t[i]})
-		}
-	}
-	return out
-}
-
-// median sorts v and returns its middle; NaN for nothing.
-func median(v []float64) float64 {
-	n := len(v)
+// median returns the middle of the values, NaN for nothing.
+func median(values []float64) float64 {
+	n := len(values)
 	if n == 0 {
 		return math.NaN()
 	}
-	slices.Sort(v)
-	return (v[(n-1)/2] + v[n/2]) / 2
+	sorted := slices.Sorted(slices.Values(values))
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
-// finiteOf returns the numbers among v, copied.
-func finiteOf(v []float64) []float64 {
-	out := make([]float64, 0, len(v))
-	for _, x := range v {
-		if finite(x) {
-			out = append(out, x)
+// finiteOf returns the numbers among values, copied.
+func finiteOf(values []float64) []float64 {
+	out := make([]float64, 0, len(values))
+	for _, v := range values {
+		if finite(v) {
+			out = append(out, v)
 		}
 	}
 	return out
 }
 
-// steps finds the largest step of which all differences between readings are
-// multiples, on a grid of 0.0001.
-type steps struct {
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+func square(x float64) float64 { return x * x }
+
+// displaySteps finds the step of a sensor's display: the largest step of which
+// all differences between readings are multiples. It works on a grid of 0.0001,
+// on which the greatest common divisor of whole numbers is that step.
+type displaySteps struct {
 	first float64
-	unit  int64 // in 0.0001; 0 as long as all readings are equal
+	unit  int64 // on the grid; 0 as long as all readings are equal
 	n     int
 	free  bool // not on the grid: no display step can be seen
 }
 
 const stepGrid = 1e4
 
-func (s *steps) add(x float64) {
+func (s *displaySteps) add(reading float64) {
 	if s.n++; s.n == 1 {
-		s.first = x
+		s.first = reading
 		return
 	}
-	d := math.Abs(x-s.first) * stepGrid
-	if d == 0 || s.free {
+	difference := math.Abs(reading-s.first) * stepGrid
+	if difference == 0 || s.free {
 		return
 	}
-	k := math.Round(d)
-	if math.Abs(d-k) > 1e-3 || k > 1e15 {
+	whole := math.Round(difference)
+	if math.Abs(difference-whole) > 1e-3 || whole > 1e15 {
 		s.free = true
 		return
 	}
-	if s.unit == 0 || int64(k)%s.unit != 0 {
-		s.unit = divisor(int64(k), s.unit)
+	if s.unit == 0 || int64(whole)%s.unit != 0 {
+		s.unit = divisor(int64(whole), s.unit)
 	}
 }
 
@@ -187,7 +202,7 @@ func divisor(a, b int64) int64 {
 
 // resolution is 0 when no step can be seen. A few readings may all happen to
 // be even: below 50 of them the step is taken as a whole part of 1 °C.
-func (s *steps) resolution() float64 {
+func (s *displaySteps) resolution() float64 {
 	if s.free || s.n < 2 {
 		return 0
 	}
@@ -208,15 +223,12 @@ func (s *steps) resolution() float64 {
 	return float64(unit) / stepGrid
 }
 
-// Resolution returns the display step of readings in °C, the largest step of
-// which all their differences are multiples; 0 when none of at least 0.0001
-// can be seen.
-func Resolution(readings []float64) float64 {
-	var s steps
-	for _, x := range readings {
-		if finite(x) {
-			s.add(x)
-		}
+// resolutionOf returns the display step of readings; 0 when none of at least
+// 0.0001 can be seen.
+func resolutionOf(readings []float64) float64 {
+	var s displaySteps
+	for _, v := range readings {
+		s.add(v)
 	}
 	return s.resolution()
 }

@@ -2,7 +2,8 @@ package thermal
 
 import (
 	"fmt"
-	"math"
+
+	"proveout/plans/fact"
 )
 
 // A Place is where a temperature is taken. Readings and limits of different
@@ -27,9 +28,21 @@ func ParsePlace(name string) (Place, error) {
 	return Unknown, fmt.Errorf("no such place: %q; write heatsink, case, board or die", name)
 }
 
-// Theta names the thermal resistance from a place to the ambient air, after
+// said is the place as it is told; one that only a log or a shop names stays as it
+// is.
+func (p Place) said() fact.Arg {
+	switch p {
+	case Unknown:
+		return fact.New("thermal.place.unknown")
+	case Heatsink, Case, Board, Die:
+		return fact.New("thermal.place." + string(p))
+	}
+	return fact.Name(p)
+}
+
+// theta names the thermal resistance from a place to the ambient air, after
 // the manner of JESD51-1 (from memory).
-func (p Place) Theta() string {
+func (p Place) theta() string {
 	switch p {
 	case Die:
 		return "θJA"
@@ -43,53 +56,14 @@ func (p Place) Theta() string {
 	return "θ"
 }
 
-// An Offset says how much warmer To is than From, in °C, with the standard
-// uncertainty of that statement.
-type Offset struct {
-	From  Place
-	To    Place
-	Value float64 // °C to add to a reading at From
-	U     float64 // °C, more than zero: an offset nobody doubts was not measured
-}
-
-// A PlaceError says that a reading cannot be held against a limit.
-type PlaceError struct {
-	Reading Place
-	Limit   Place
-	Reason  string
-}
-
-func (e *PlaceError) Error() string {
-	return fmt.Sprintf("a limit for the %s cannot be judged with a reading from the %s: %s",
-		orUnknown(e.Limit), orUnknown(e.Reading), e.Reason)
-}
-
-func orUnknown(p Place) string {
-	if p == Unknown {
-		return "unknown place"
-	}
-	return string(p)
-}
-
-// AtPlace turns a reading at one place, with standard uncertainty u, into the
-// temperature at the place of a limit. Equal places pass unchanged; for others
-// an offset between just these two, with its uncertainty, is required. A
-// reading or a limit without a place is refused.
-func AtPlace(value, u float64, at, limit Place, offset *Offset) (float64, float64, error) {
-	refuse := func(reason string) (float64, float64, error) {
-		return 0, 0, &PlaceError{Reading: at, Limit: limit, Reason: reason}
-	}
+// placeProblem says why a reading at one place cannot be held against a limit for
+// another; it is zero where it can.
+func placeProblem(reading, limit Place) fact.Fact {
 	switch {
-	case at == Unknown || limit == Unknown:
-		return refuse("state where both sit")
-	case at == limit:
-		return value, u, nil
-	case offset == nil:
-		return refuse("state the offset between them and its uncertainty")
-	case offset.From != at || offset.To != limit:
-		return refuse(fmt.Sprintf("the offset stated leads from the %s to the %s", orUnknown(offset.From), orUnknown(offset.To)))
-	case !(offset.U > 0) || !finite(offset.U) || !finite(offset.Value):
-		return refuse("the offset needs an uncertainty above zero")
+	case reading == Unknown || limit == Unknown:
+		return fact.New("thermal.place-not-stated", "reading", reading.said(), "limit", limit.said())
+	case reading != limit:
+		return fact.New("thermal.other-place", "reading", reading.said(), "limit", limit.said())
 	}
-	return value + offset.Value, math.Hypot(u, offset.U), nil
+	return fact.Fact{}
 }

@@ -1,8 +1,12 @@
 package thermal
 
 import (
-	"fmt"
 	"math"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
+
+	"proveout/plans/fact"
 )
 
 // A Reason names why a saturating curve does not describe a log.
@@ -20,155 +24,224 @@ const (
 	Residuals    Reason = "systematic residuals"
 )
 
-// Residuals in numbers, the grounds of the judgement.
+// residuals are what a curve leaves over, in numbers: the grounds of the
+// judgement.
 type residuals struct {
-	sd         float64
-	rough      float64 // scatter from reading to reading, °C
-	systematic float64 // largest mean residual of a stretch of the log, °C
-	allowed    float64 // what rounding, scatter and 1 % of the rise explain there, °C
-	at         float64 // where that stretch is, s
+	sd         float64 // °C
+	rough      float64 // °C, scatter from reading to reading
+	systematic float64 // °C, mean residual of the stretch of the log that is worst for its allowance
+	allowed    float64 // °C, what rounding, scatter and 1 % of the rise explain there
+	at         float64 // s, where that stretch is
 	hidden     float64 // °C, standard uncertainty of a level from rounding that noise does not average out
 	rho        float64 // lag-1 autocorrelation, 0 … 0.98
 	runs       int     // runs of one sign, over stretches
-	expected   float64
-	stretches  int
+	usualRuns  float64 // how many there would be by chance
 }
 
-// examine weighs the residuals of a curve over up to 16 stretches of equal
-// time. Rounding to a step q lets a stretch of a true curve be off by q/2, and
-// the fitted curve by as much as half of that again.
-func examine(t, y []float64, curve func(float64) float64, q, rise float64) residuals {
-	n := len(t)
-	r := make([]float64, n)
-	var x residuals
-	for i := range t {
-		r[i] = y[i] - curve(t[i])
-		x.sd += r[i] * r[i]
+// examine weighs the residuals of a curve over up to 16 stretches of equal time:
+// scatter averages out over a stretch, a wrong shape does not. Rounding to a
+// display step lets a stretch of a true curve be off by half of it, and the
+// fitted curve by as much as half of that again.
+func examine(times, temps []float64, curve func(float64) float64, resolution, height float64) residuals {
+	left := make([]float64, len(times))
+	for i, t := range times {
+		left[i] = temps[i] - curve(t)
 	}
-	x.sd = math.Sqrt(x.sd / float64(n))
-	x.rough = roughness(r)
-	x.rho = lagOne(r)
-	x.hidden = q / math.Sqrt(12) * unsmoothed(r, q)
-	count := min(16, max(4, n/8))
-	var sum [16]float64
-	var in [16]int
-	span := t[n-1] - t[0]
-	for i := range t {
-		k := min(count-1, int(float64(count)*(t[i]-t[0])/span))
-		sum[k] += r[i]
-		in[k]++
+	x := residuals{
+		sd:     math.Sqrt(floats.Dot(left, left) / float64(len(left))),
+		rough:  roughness(left),
+		rho:    lagOne(left),
+		hidden: resolution / math.Sqrt(12) * unsmoothed(left, resolution),
 	}
-	worst, plus, before := -1.0, 0, 0.0
-	for k := range count {
-		if in[k] < 2 {
-			continue
-		}
-		m := sum[k] / float64(in[k])
-		allowed := 0.75*q + 3*x.rough/math.Sqrt(float64(in[k])) + 0.01*math.Abs(rise)
-		if ratio := math.Abs(m) / allowed; ratio > worst {
+	worst, above, before := -1.0, 0.0, 0.0
+	stretches := stretchesOf(times, left)
+	for _, s := range stretches {
+		allowed := 0.75*resolution + 3*x.rough/math.Sqrt(s.readings) + 0.01*math.Abs(height)
+		if ratio := math.Abs(s.mean) / allowed; ratio > worst {
 			worst = ratio
-			x.systematic, x.allowed = math.Abs(m), allowed
-			x.at = t[0] + span*(float64(k)+0.5)/float64(count)
+			x.systematic, x.allowed, x.at = math.Abs(s.mean), allowed, s.middle
 		}
-		x.stretches++
-		if m > 0 {
-			plus++
+		if s.mean > 0 {
+			above++
 		}
-		if before == 0 || (m > 0) != (before > 0) {
+		if before == 0 || (s.mean > 0) != (before > 0) {
 			x.runs++
 		}
-		before = m
+		before = s.mean
 	}
-	if s := float64(x.stretches); s > 0 {
-		x.expected = 1 + 2*float64(plus)*(s-float64(plus))/s
+	if all := float64(len(stretches)); all > 0 {
+		// By chance 1 + 2·above·below/all runs are expected (Wald and Wolfowitz, as in
+		// NIST/SEMATECH e-Handbook, 1.3.5.13, from memory).
+		x.usualRuns = 1 + 2*above*(all-above)/all
 	}
 	return x
 }
 
-// explain decides whether the residuals are such as the sensor explains, and
-// if not, what they look like. y is the log over which the curve was fitted.
-func (x residuals) explain(l Log, rise, instrument float64) (Reason, string) {
+// A stretch is a part of a log.
+type stretch struct{ mean, readings, middle float64 }
+
+// stretchesOf parts a log into up to 16 stretches of equal time, and leaves out
+// those with less than two readings.
+func stretchesOf(times, values []float64) []stretch {
+	n := len(times)
+	count := min(16, max(4, n/8))
+	span := times[n-1] - times[0]
+	var sum, readings [16]float64
+	for i, t := range times {
+		k := min(count-1, int(float64(count)*(t-times[0])/span))
+		sum[k] += values[i]
+		readings[k]++
+	}
+	var out []stretch
+	for k := range count {
+		if readings[k] >= 2 {
+			middle := times[0] + span*(float64(k)+0.5)/float64(count)
+			out = append(out, stretch{sum[k] / readings[k], readings[k], middle})
+		}
+	}
+	return out
+}
+
+// explain decides whether the residuals are such as the sensor explains, and if
+// not, what they look like. log is what the curve was fitted to, height its rise,
+// and u the standard uncertainty of the sensor.
+func (x residuals) explain(log samples, height, u float64) (Reason, fact.Fact) {
 	// Noise of a display step, of 4 % of the rise, or up to 0.75 °C on a small
 	// rise is left to the sensor (common practice, no source).
-	noise := math.Max(0.04*math.Abs(rise), math.Min(0.75, 0.08*math.Abs(rise)))
-	scatter := math.Max(math.Max(l.Resolution, noise), 3*instrument)
-	tooRough, tooSystematic := x.sd > scatter, x.systematic > x.allowed
+	noise := math.Max(0.04*math.Abs(height), math.Min(0.75, 0.08*math.Abs(height)))
+	room := max(log.resolution, noise, 3*u)
+	tooRough, tooSystematic := x.sd > room, x.systematic > x.allowed
 	if !tooRough && !tooSystematic {
-		return Described, ""
+		return Described, fact.Fact{}
 	}
-	if from, to, ok := levelChange(l.Power, 0.10); ok {
-		return PowerChanged, fmt.Sprintf("the power went from %.4g W to %.4g W during the log, and a curve for one step of power cannot follow", from, to)
+	if from, to, ok := levelChange(log.other[Power], 0.10); ok {
+		return PowerChanged, fact.New("thermal.power-changed", "from", fact.In(from, "W"), "to", fact.In(to, "W"))
 	}
-	if over, at, ok := overshoot(l, rise, x.rough); ok {
-		return Overshoot, fmt.Sprintf("the temperature overshoots by %.1f °C at %.0f s and then falls: fan or clock control stepping in, or the load easing off", over, at)
+	if hump, ok := findHump(log, height, x.rough); ok {
+		return Overshoot, fact.New("thermal.overshoots-or-eases",
+			"by", fact.In(hump.height, "°C").To(0.1), "at", fact.In(hump.at, "s").To(1))
 	}
-	if tooRough && x.sd > 2*x.rough/3 && x.rough > scatter/2 {
-		return Wanders, fmt.Sprintf("the temperature wanders by ±%.1f °C (standard deviation) about the curve, where a display step of %s and a rise of %.1f °C leave room for %.1f °C: fan, clock or load changing in steps",
-			x.sd, stepText(l.Resolution), rise, scatter)
-	}
-	return Residuals, fmt.Sprintf("the readings lie %.2f °C off the curve for a whole stretch around %.0f s, where rounding and scatter explain %.2f °C, and stay on one side in %d runs where %.1f would be usual: the cooling changed during the log",
-		x.systematic, x.at, x.allowed, x.runs, x.expected)
-}
-
-func stepText(q float64) string {
-	if q == 0 {
-		return "no visible size"
-	}
-	return fmt.Sprintf("%g °C", q)
-}
-
-// stretchMeans returns the means over count stretches of equal time.
-func stretchMeans(t, y []float64, count int) (at, m []float64) {
-	n := len(t)
-	span := t[n-1] - t[0]
-	i := 0
-	for k := range count {
-		end := t[0] + span*float64(k+1)/float64(count)
-		var st, sy, c float64
-		for i < n && (t[i] <= end || k == count-1) {
-			if finite(y[i]) {
-				st, sy, c = st+t[i], sy+y[i], c+1
-			}
-			i++
+	if tooRough && x.sd > 2*x.rough/3 && x.rough > room/2 {
+		var step fact.Arg = fact.New("thermal.no-visible-size")
+		if log.resolution > 0 {
+			step = fact.In(log.resolution, "°C").Whole()
 		}
-		if c > 0 {
-			at, m = append(at, st/c), append(m, sy/c)
-		}
+		return Wanders, fact.New("thermal.wanders",
+			"sd", fact.In(x.sd, "°C").To(0.1), "step", step,
+			"rise", fact.In(height, "°C").To(0.1), "room", fact.In(room, "°C").To(0.1))
 	}
-	return at, m
+	return Residuals, fact.New("thermal.off-the-curve",
+		"by", fact.In(x.systematic, "°C").To(0.01), "at", fact.In(x.at, "s").To(1),
+		"explained", fact.In(x.allowed, "°C").To(0.01),
+		"n", x.runs, "usual", fact.In(x.usualRuns, "").To(0.1))
 }
 
-// overshoot looks for a hump: a stretch that is warmer than all that follows
-// later on by more than rounding, scatter and 3 % of the rise.
-func overshoot(l Log, rise, rough float64) (over, at float64, ok bool) {
-	n := len(l.Time)
-	if n < 16 || rise <= 0 {
-		return 0, 0, false
+// A hump is a stretch that is warmer than what follows.
+type hump struct{ height, at float64 }
+
+// findHump looks for a stretch that is warmer than the end of the log by more
+// than rounding, scatter and 3 % of the rise: the sign of a control that steps in.
+func findHump(log samples, height, rough float64) (hump, bool) {
+	n := len(log.time)
+	if n < 16 || height <= 0 {
+		return hump{}, false
 	}
 	count := min(20, n/4)
-	times, m := stretchMeans(l.Time, l.Temp, count)
-	top := 0
-	for i := range m {
-		if m[i] > m[top] {
-			top = i
-		}
-	}
-	tail := m[len(m)-max(1, len(m)/5):]
-	over = m[top] - mean(tail)
+	centres, means := stretchMeans(log.time, log.temp, count)
+	top := floats.MaxIdx(means)
+	tail := means[len(means)-max(1, len(means)/5):]
+	over := means[top] - stat.Mean(tail, nil)
 	noise := 3 * rough / math.Sqrt(float64(n/count))
-	need := math.Max(1.2*l.Resolution, 0.03*rise) + noise
-	return over, times[top], over > need && top < len(m)-len(tail)
+	need := math.Max(1.2*log.resolution, 0.03*height) + noise
+	return hump{over, centres[top]}, over > need && top < len(means)-len(tail)
 }
 
 // levelChange compares the first with the last fifth of a column, leaving out
 // the very beginning, and says whether the level moved by more than share.
-func levelChange(v []float64, share float64) (from, to float64, ok bool) {
-	v = finiteOf(v)
-	n := len(v)
+func levelChange(column []float64, share float64) (from, to float64, ok bool) {
+	column = finiteOf(column)
+	n := len(column)
 	if n < 20 {
 		return 0, 0, false
 	}
-	from = median(append([]float64(nil), v[n/20:n/20+n/5]...))
-	to = median(append([]float64(nil), v[n-n/5:]...))
+	from, to = median(column[n/20:n/20+n/5]), median(column[n-n/5:])
 	return from, to, math.Abs(to-from) > share*math.Max(math.Abs(from), math.Abs(to))
+}
+
+// stretchMeans returns the means of times and values over count stretches of
+// equal time; a stretch without readings is left out.
+func stretchMeans(times, values []float64, count int) (centres, means []float64) {
+	span := times[len(times)-1] - times[0]
+	first := 0
+	for k := range count {
+		end := times[0] + span*float64(k+1)/float64(count)
+		next := first
+		for next < len(times) && (times[next] <= end || k == count-1) {
+			next++
+		}
+		if next > first {
+			centres = append(centres, stat.Mean(times[first:next], nil))
+			means = append(means, stat.Mean(values[first:next], nil))
+		}
+		first = next
+	}
+	return centres, means
+}
+
+// thinned returns means of equal numbers of neighbours, at most most of them.
+func thinned(times, values []float64, most int) (t, v []float64) {
+	n := len(times)
+	if n <= most {
+		return times, values
+	}
+	t, v = make([]float64, most), make([]float64, most)
+	for i := range most {
+		from, to := i*n/most, (i+1)*n/most
+		t[i], v[i] = stat.Mean(times[from:to], nil), stat.Mean(values[from:to], nil)
+	}
+	return t, v
+}
+
+// lagOne is the lag-1 autocorrelation (NIST/SEMATECH e-Handbook, 1.3.5.12, from
+// memory), held to 0 … 0.98: negative correlation narrows nothing.
+func lagOne(values []float64) float64 {
+	mean := stat.Mean(values, nil)
+	var all, neighbours float64
+	for i := range values {
+		all += square(values[i] - mean)
+		if i > 0 {
+			neighbours += (values[i] - mean) * (values[i-1] - mean)
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	return min(0.98, max(0, neighbours/all))
+}
+
+// roughness is the scatter from one reading to the next, free of any slow
+// trend: the root of half the mean squared difference of neighbours (von Neumann,
+// Annals of Mathematical Statistics 12, 1941, from memory).
+func roughness(values []float64) float64 {
+	if len(values) < 2 {
+		return 0
+	}
+	sum := 0.0
+	for i := 1; i < len(values); i++ {
+		sum += square(values[i] - values[i-1])
+	}
+	return math.Sqrt(sum / 2 / float64(len(values)-1))
+}
+
+// unsmoothed is the share of the rounding error that noise does not average out:
+// 1 for a display that hardly moves, near 0 when noise spans the step. For noise
+// of standard deviation σ and a step q it is exp(−2π²(σ/q)²), the first harmonic
+// of the rounding error (from memory). σ is the scatter without the q²/12 that
+// rounding itself adds.
+func unsmoothed(values []float64, step float64) float64 {
+	if step <= 0 {
+		return 0
+	}
+	variance := max(0, square(roughness(values))-step*step/12)
+	return math.Exp(-2 * math.Pi * math.Pi * variance / (step * step))
 }

@@ -3,162 +3,129 @@ package thermal
 import (
 	"math"
 	"sort"
+
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/lapack/lapack64"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat"
 )
 
-// A Rise is the curve of a body with one thermal time constant,
-// T(t) = T0 + (TInf − T0)(1 − exp(−t/Tau)). It describes cooling as well.
-type Rise struct {
-	T0   float64 // °C at t = 0
-	TInf float64 // °C after a long time
-	Tau  float64 // s
+// A rise is the curve of a body with one thermal time constant,
+// T(t) = T0 + (TInf − T0)(1 − exp(−t/tau)): the temperature of one heat capacity
+// that is heated with constant power and cooled in proportion to how much warmer
+// than its surroundings it is (Newton's law of cooling). It describes cooling as
+// well.
+type rise struct {
+	t0   float64 // °C at t = 0
+	tInf float64 // °C after a long time
+	tau  float64 // s
 }
 
-// At returns the temperature at t seconds.
-func (r Rise) At(t float64) float64 {
-	return r.TInf + (r.T0-r.TInf)*math.Exp(-t/r.Tau)
-}
+// slope is the rate of change at t seconds, in °C per second.
+func (r rise) slope(t float64) float64 { return (r.tInf - r.t0) / r.tau * math.Exp(-t/r.tau) }
 
-// Slope returns the rate of change at t seconds, in °C per second.
-func (r Rise) Slope(t float64) float64 {
-	return (r.TInf - r.T0) / r.Tau * math.Exp(-t/r.Tau)
-}
-
-// TimeToSlope returns the time at which the rate of change has fallen to
+// timeToSlope returns the time at which the rate of change has fallen to
 // slope °C per second; 0 when it is never faster.
-func (r Rise) TimeToSlope(slope float64) float64 {
-	first := math.Abs(r.TInf-r.T0) / r.Tau
+func (r rise) timeToSlope(slope float64) float64 {
+	first := math.Abs(r.slope(0))
 	if first <= slope {
 		return 0
 	}
-	return r.Tau * math.Log(first/slope)
+	return r.tau * math.Log(first/slope)
 }
 
-// riseModel has the parameters T0, TInf, Tau.
-func riseModel(t float64, b, g []float64) float64 {
-	tau := b[2]
+// riseModel is a rise with the parameters T0, TInf, tau.
+func riseModel(t float64, b, grad []float64) float64 {
+	t0, tInf, tau := b[0], b[1], b[2]
 	if tau <= 0 {
 		return math.NaN()
 	}
-	e := math.Exp(-t / tau)
-	if g != nil {
-		g[0], g[1], g[2] = e, 1-e, (b[0]-b[1])*e*t/(tau*tau)
+	left := math.Exp(-t / tau)
+	if grad != nil {
+		grad[0], grad[1], grad[2] = left, 1-left, (t0-tInf)*left*t/(tau*tau)
 	}
-	return b[1] + (b[0]-b[1])*e
+	return tInf + (t0-tInf)*left
 }
 
-// fixedRiseModel has the parameters TInf, Tau.
-func fixedRiseModel(t0 float64) Model {
-	return func(t float64, b, g []float64) float64 {
-		tau := b[1]
-		if tau <= 0 {
-			return math.NaN()
-		}
-		e := math.Exp(-t / tau)
-		if g != nil {
-			g[0], g[1] = 1-e, (t0-b[0])*e*t/(tau*tau)
-		}
-		return b[0] + (t0-b[0])*e
-	}
-}
-
-// doubleModel has the parameters TInf, A1, Tau1, A2, Tau2:
-// T = TInf + A1 exp(−t/Tau1) + A2 exp(−t/Tau2).
-func doubleModel(t float64, b, g []float64) float64 {
-	if b[2] <= 0 || b[4] <= 0 {
+// doubleModel is a rise of two bodies, such as a chip on its heatsink: with the
+// parameters T0, TInf, A1, tau1, tau2 and A2 = T0 − TInf − A1 it is
+// T(t) = TInf + A1 exp(−t/tau1) + A2 exp(−t/tau2).
+func doubleModel(t float64, b, grad []float64) float64 {
+	t0, tInf, a1, tau1, tau2 := b[0], b[1], b[2], b[3], b[4]
+	if tau1 <= 0 || tau2 <= 0 {
 		return math.NaN()
 	}
-	e, f := math.Exp(-t/b[2]), math.Exp(-t/b[4])
-	if g != nil {
-		g[0], g[1], g[2], g[3], g[4] = 1, e, b[1]*e*t/(b[2]*b[2]), f, b[3]*f*t/(b[4]*b[4])
+	a2 := t0 - tInf - a1
+	left1, left2 := math.Exp(-t/tau1), math.Exp(-t/tau2)
+	if grad != nil {
+		grad[0], grad[1], grad[2] = left2, 1-left2, left1-left2
+		grad[3], grad[4] = a1*left1*t/(tau1*tau1), a2*left2*t/(tau2*tau2)
 	}
-	return b[0] + b[1]*e + b[3]*f
+	return tInf + a1*left1 + a2*left2
 }
 
-// fixedDoubleModel has the parameters TInf, A1, Tau1, Tau2; A2 follows from T0.
-func fixedDoubleModel(t0 float64) Model {
-	return func(t float64, b, g []float64) float64 {
-		if b[2] <= 0 || b[3] <= 0 {
-			return math.NaN()
-		}
-		a2 := t0 - b[0] - b[1]
-		e, f := math.Exp(-t/b[2]), math.Exp(-t/b[3])
-		if g != nil {
-			g[0], g[1], g[2], g[3] = 1-f, e-f, b[1]*e*t/(b[2]*b[2]), a2*f*t/(b[3]*b[3])
-		}
-		return b[0] + b[1]*e + a2*f
-	}
-}
-
-// hingeModel is a rise that begins at the moment b[3]: T0, TInf, Tau, onset.
-func hingeModel(t float64, b, g []float64) float64 {
+// hingeModel is a rise that begins at a moment of its own, with the parameters
+// T0, TInf, tau, onset.
+func hingeModel(t float64, b, grad []float64) float64 {
 	if b[2] <= 0 {
 		return math.NaN()
 	}
-	if t <= b[3] {
-		if g != nil {
-			g[0], g[1], g[2], g[3] = 1, 0, 0, 0
+	onset := b[3]
+	if t <= onset {
+		if grad != nil {
+			grad[0], grad[1], grad[2], grad[3] = 1, 0, 0, 0
 		}
 		return b[0]
 	}
-	s := t - b[3]
-	e := math.Exp(-s / b[2])
-	if g != nil {
-		g[0], g[1], g[2] = e, 1-e, (b[0]-b[1])*e*s/(b[2]*b[2])
-		g[3] = (b[0] - b[1]) * e / b[2]
+	temp := riseModel(t-onset, b[:3], grad)
+	if grad != nil {
+		grad[3] = -rise{b[0], b[1], b[2]}.slope(t - onset)
 	}
-	return b[1] + (b[0]-b[1])*e
+	return temp
 }
 
-// FitRise fits T(t) = T0 + (TInf − T0)(1 − exp(−t/tau)) to temperatures in °C
-// at times in seconds, in rising order of time. With start nil T0 is free and
-// the parameters of the Solution are T0, TInf, tau; otherwise T0 is *start and
-// they are TInf, tau.
+// coarse is how many means a long log is fitted to at first.
+const coarse = 40
+
+// fitRise fits T0, TInf and tau of a rise to temperatures in °C at times in
+// seconds, in rising order of time. When T0 is known, start points to it.
 //
-// It takes Gauss–Newton steps that walk over the data once each, for a long
-// log first on a thinned copy, and falls back on [Fit] where they do not
-// settle; the minimum is the same.
-func FitRise(t, temp []float64, start *float64) (Solution, error) {
-	n := len(t)
-	if n != len(temp) || n < 4 {
-		return Solution{}, ErrTooFewPoints
+// A long log is fitted to the means of its parts first: from there a step or two
+// over all readings lead to the minimum.
+func fitRise(times, temps []float64, start *float64) (solution, error) {
+	if len(times) < 4 {
+		return solution{}, errTooFewPoints
 	}
-	guess := guessRise(t, temp, start)
-	model := Model(riseModel)
-	if start != nil {
-		model, guess = fixedRiseModel(*start), guess[1:]
-	}
-	const thin = 40
-	tt, yy := t, temp
-	if n > 2*thin {
-		var means [2 * thin]float64 // of as many neighbours each
-		tt, yy = means[:thin], means[thin:]
-		for i := range thin {
-			from, to := i*n/thin, (i+1)*n/thin
-			tt[i], yy[i] = mean(t[from:to]), mean(temp[from:to])
+	begin := guessRise(times, temps, start)
+	if len(times) > 2*coarse {
+		t, y := thinned(times, temps, coarse)
+		if s, _ := settleRise(t, y, begin, start); s.b != nil {
+			begin = s.b
 		}
 	}
-	s, ok := finishRise(tt, yy, guess, start)
-	if !ok {
-		var err error
-		if s, err = Fit(model, tt, yy, guess); err != nil && n <= 2*thin {
-			return s, err
-		}
-	}
-	if n <= 2*thin {
+	return settleRise(times, temps, begin, start)
+}
+
+// settleRise takes quick steps from b, and leaves it to the general fit where
+// they do not settle; the minimum is the same.
+func settleRise(times, temps, b []float64, start *float64) (solution, error) {
+	if s, ok := quickRise(times, temps, b, start); ok {
 		return s, nil
 	}
-	if full, ok := finishRise(t, temp, s.B, start); ok {
-		full.Iterations += s.Iterations
-		return full, nil
+	if start == nil {
+		return fit(riseModel, times, temps, b, thorough)
 	}
-	return Fit(model, t, temp, s.B)
+	s, err := fit(model(riseModel).pinned(*start), times, temps, b[1:], thorough)
+	return s.unpinned(*start), err
 }
 
-// guessRise reads starting values off the data: T0, TInf, tau.
-func guessRise(t, y []float64, start *float64) []float64 {
-	n := len(t)
-	k := max(1, n/50)
-	first, last := mean(y[:k]), mean(y[n-max(k, n/20):])
+// guessRise reads starting values off the data: T0, TInf, tau. A rise has made
+// 1 − 1/e of its way after one time constant.
+func guessRise(times, temps []float64, start *float64) []float64 {
+	n := len(times)
+	head := max(1, n/50)
+	first, last := stat.Mean(temps[:head], nil), stat.Mean(temps[n-max(head, n/20):], nil)
 	if start != nil {
 		first = *start
 	}
@@ -167,10 +134,10 @@ func guessRise(t, y []float64, start *float64) []float64 {
 		end = first + 1e-3
 	}
 	level := first + (1-1/math.E)*(last-first)
-	at := sort.Search(n, func(i int) bool { return (y[i]-level)*(last-first) >= 0 })
-	tau := (t[n-1] - t[0]) / 4
+	at := sort.Search(n, func(i int) bool { return (temps[i]-level)*(last-first) >= 0 })
+	tau := (times[n-1] - times[0]) / 4
 	if at > 0 && at < n {
-		tau = math.Max(t[at]-t[0], tau/50)
+		tau = math.Max(times[at]-times[0], tau/50)
 	}
 	if tau <= 0 {
 		tau = 1
@@ -178,39 +145,71 @@ func guessRise(t, y []float64, start *float64) []float64 {
 	return []float64{first, end, tau}
 }
 
-// riseSums are the sums of one walk over the data in the basis 1, e, d with
-// e = exp(−t/tau) and d = e·t/tau, and r the residual.
+// quickRise takes Gauss–Newton steps from b, for each of which one walk over the
+// data is enough. It reports false where they do not settle quickly.
+func quickRise(times, temps, b []float64, start *float64) (solution, bool) {
+	t0, tInf, tau := b[0], b[1], b[2]
+	before := 1e-3
+	for range 10 {
+		sums := sumRise(times, temps, rise{t0, tInf, tau})
+		step, ok := sums.step(t0-tInf, tau, start != nil)
+		if !ok {
+			return solution{}, false
+		}
+		drop := t0 - tInf
+		t0 += step.t0
+		tInf += step.tInf
+		tau += step.tau
+		if !(tau > 0) || !finite(tInf) || math.Abs(step.tau) > 0.7*tau {
+			return solution{}, false
+		}
+		moved := math.Max(math.Abs(step.tInf), math.Abs(t0-tInf-drop)) / math.Abs(t0-tInf)
+		size := math.Max(math.Abs(step.tau)/tau, moved)
+		// The steps shrink in a steady ratio: what is left is the next one.
+		if size < 1e-7 || size < 5e-6 && size*size/before < 2e-8 {
+			s := solution{b: []float64{t0, tInf, tau}, rss: sums.rr - step.gain}
+			if start != nil {
+				s.b = s.b[1:]
+			}
+			if !s.setErrors(step.inverse, len(times)) {
+				return solution{}, false
+			}
+			if start != nil {
+				s = s.unpinned(*start)
+			}
+			return s, true
+		}
+		before = size
+	}
+	return solution{}, false
+}
+
+// riseSums are sums over all readings of products of 1, e, d and r, where
+// e = exp(−t/tau), d = e·t/tau, and r is the residual. They hold all that the
+// normal equations of a rise need.
 type riseSums struct{ n, e, ee, d, de, dd, r, re, rd, rr float64 }
 
-// walk sums over the data at TInf = c, T0 − TInf = a. Between exact values of
-// the exponential, one in 32 points, it multiplies by a Taylor polynomial
-// whose remainder stays below 1e-14.
-func walk(t, y []float64, c, a, tau float64) riseSums {
-	var s riseSums
-	s.n = float64(len(t))
-	inv := 1 / tau
-	e, before, gap, factor := 0.0, 0.0, 0.0, 1.0
-	y = y[:len(t)]
-	for i, ti := range t {
-		z := ti * inv
-		if dt := ti - before; i&31 == 0 {
-			e = math.Exp(-z)
-		} else if dt == gap {
-			e *= factor
+// sumRise walks over the data once. Between exact values of the exponential, one
+// in 32 readings, it multiplies by exp(h) for the step h, which is the same as
+// before or else a Taylor polynomial with a remainder below 1e-14: this walk is
+// nearly all of the time that a fit takes.
+func sumRise(times, temps []float64, curve rise) riseSums {
+	s := riseSums{n: float64(len(times))}
+	inverse, drop := 1/curve.tau, curve.t0-curve.tInf
+	e, before, lastStep, factor := 0.0, 0.0, 0.0, 1.0
+	temps = temps[:len(times)]
+	for i, t := range times {
+		if step := t - before; i%32 == 0 {
+			e = math.Exp(-t * inverse)
 		} else {
-			gap = dt
-			if h := -dt * inv; h > -0.004 {
-				factor = 1 + h*(1+h*(1.0/2+h*(1.0/6+h*(1.0/24))))
-			} else if h > -0.06 {
-				factor = 1 + h*(1+h*(1.0/2+h*(1.0/6+h*(1.0/24+h*(1.0/120+h*(1.0/720+h*(1.0/5040)))))))
-			} else {
-				factor = math.Exp(h)
+			if step != lastStep {
+				lastStep, factor = step, smallExp(-step*inverse)
 			}
 			e *= factor
 		}
-		before = ti
-		d := e * z
-		r := y[i] - (c + a*e)
+		before = t
+		d := e * t * inverse
+		r := temps[i] - (curve.tInf + drop*e)
 		s.e += e
 		s.ee += e * e
 		s.d += d
@@ -224,151 +223,57 @@ func walk(t, y []float64, c, a, tau float64) riseSums {
 	return s
 }
 
-// finishRise takes Gauss–Newton steps from b. It reports false where they do
-// not settle quickly.
-func finishRise(t, y []float64, b []float64, start *float64) (Solution, bool) {
-	var c, a, tau float64
-	if start == nil {
-		c, a, tau = b[1], b[0]-b[1], b[2]
-	} else {
-		c, tau = b[0], b[1]
-		a = *start - c
+// smallExp is exp(h) for h from 0 down.
+func smallExp(h float64) float64 {
+	switch {
+	case h > -0.004:
+		return 1 + h*(1+h*(1.0/2+h*(1.0/6+h*(1.0/24))))
+	case h > -0.06:
+		return 1 + h*(1+h*(1.0/2+h*(1.0/6+h*(1.0/24+h*(1.0/120+h*(1.0/720+h*(1.0/5040)))))))
 	}
-	before := 1e-3
-	for pass := 1; pass <= 10; pass++ {
-		s := walk(t, y, c, a, tau)
-		j, rhs := s.normal(a, tau, start != nil)
-		step, inv, ok := solve(j, rhs)
-		if !ok {
-			return Solution{}, false
-		}
-		c0, a0, dTau := c, a, 0.0
-		if start == nil { // parameters T0, TInf, tau
-			a += step[0] - step[1]
-			c += step[1]
-			dTau = step[2]
-		} else { // TInf, tau
-			c += step[0]
-			a = *start - c
-			dTau = step[1]
-		}
-		tau += dTau
-		if !(tau > 0) || !finite(c) || math.Abs(dTau) > 0.7*tau {
-			return Solution{}, false
-		}
-		size := math.Max(math.Abs(dTau)/tau, math.Max(math.Abs(c-c0), math.Abs(a-a0))/math.Abs(a))
-		// The steps shrink in a steady ratio: what is left is the next one.
-		if size < 1e-7 || size < 5e-6 && size*size/before < 2e-8 {
-			for i := range step {
-				s.rr -= step[i] * rhs[i] // what this last step takes off
-			}
-			return riseSolution(s, inv, c, a, tau, start, pass), true
-		}
-		before = size
-	}
-	return Solution{}, false
+	return math.Exp(h)
 }
 
-// normal returns JᵀJ and Jᵀr for the parameters T0, TInf, tau, or for TInf,
-// tau when T0 is fixed.
-func (s riseSums) normal(a, tau float64, fixed bool) ([][]float64, []float64) {
-	k := a / tau // ∂T/∂tau = k·d
-	ff := s.n - 2*s.e + s.ee
-	fd := k * (s.d - s.de)
-	dd := k * k * s.dd
-	if fixed {
-		return [][]float64{{ff, fd}, {fd, dd}}, []float64{s.r - s.re, k * s.rd}
-	}
-	ef, ed := s.e-s.ee, k*s.de
-	return [][]float64{{s.ee, ef, ed}, {ef, ff, fd}, {ed, fd, dd}}, []float64{s.re, s.r - s.re, k * s.rd}
+// A riseStep is a Gauss–Newton step.
+type riseStep struct {
+	t0, tInf, tau float64
+	gain          float64       // by which it lowers the sum of squares
+	inverse       *mat.SymDense // (JᵀJ)⁻¹ of the parameters that are free
 }
 
-func riseSolution(s riseSums, inv [][]float64, c, a, tau float64, start *float64, steps int) Solution {
-	out := Solution{B: []float64{c + a, c, tau}, RSS: s.rr, Iterations: steps, Cov: inv}
-	if start != nil {
-		out.B = out.B[1:]
+// step solves the normal equations at T0 − TInf = drop. T0 stays when it is
+// pinned. It is false where the equations are singular to rounding.
+func (s riseSums) step(drop, tau float64, pinned bool) (riseStep, bool) {
+	perTau := drop / tau // ∂T/∂tau = perTau·d; ∂T/∂T0 = e; ∂T/∂TInf = 1 − e
+	normal := []float64{
+		s.ee, s.e - s.ee, perTau * s.de,
+		0, s.n - 2*s.e + s.ee, perTau * (s.d - s.de),
+		0, 0, perTau * perTau * s.dd,
 	}
-	out.DF = int(s.n) - len(out.B)
-	out.Sigma = math.Sqrt(out.RSS / float64(out.DF))
-	out.SE = make([]float64, len(out.B))
-	for i := range inv {
-		for k := range inv[i] {
-			inv[i][k] *= out.Sigma * out.Sigma
-		}
-		out.SE[i] = math.Sqrt(inv[i][i])
+	right := []float64{s.re, s.r - s.re, perTau * s.rd}
+	first := 0
+	if pinned {
+		first = 1
 	}
-	return out
-}
-
-// solve returns m⁻¹·rhs and m⁻¹ for a small symmetric positive matrix, scaled
-// to a unit diagonal first; false when it is singular to rounding.
-func solve(m [][]float64, rhs []float64) ([]float64, [][]float64, bool) {
-	n := len(m)
-	var scale [3]float64
-	var l [3][3]float64
-	for i := range n {
-		if !(m[i][i] > 0) {
-			return nil, nil, false
-		}
-		scale[i] = 1 / math.Sqrt(m[i][i])
+	free := 3 - first
+	matrix := blas64.Symmetric{Uplo: blas.Upper, N: free, Stride: 3, Data: normal[4*first:]}
+	diagonal := [3]float64{normal[0], normal[4], normal[8]}
+	triangle, ok := lapack64.Potrf(matrix)
+	if !ok {
+		return riseStep{}, false
 	}
-	for i := range n {
-		for j := 0; j <= i; j++ {
-			v := m[i][j] * scale[i] * scale[j]
-			for k := range j {
-				v -= l[i][k] * l[j][k]
-			}
-			if i == j {
-				if v < 1e-11 {
-					return nil, nil, false
-				}
-				l[i][i] = math.Sqrt(v)
-			} else {
-				l[i][j] = v / l[j][j]
-			}
+	for i := first; i < 3; i++ {
+		if square(normal[4*i]) < 1e-11*diagonal[i] {
+			return riseStep{}, false
 		}
 	}
-	inv := make([][]float64, n)
-	for c := range n {
-		inv[c] = make([]float64, n)
-		x := inv[c] // symmetric, so a column is a row
-		for i := range n {
-			v := 0.0
-			if i == c {
-				v = 1
-			}
-			for k := range i {
-				v -= l[i][k] * x[k]
-			}
-			x[i] = v / l[i][i]
-		}
-		for i := n - 1; i >= 0; i-- {
-			v := x[i]
-			for k := i + 1; k < n; k++ {
-				v -= l[k][i] * x[k]
-			}
-			x[i] = v / l[i][i]
-		}
-		for i := range n {
-			x[i] *= scale[i] * scale[c]
-		}
+	step := [3]float64{}
+	copy(step[first:], right[first:])
+	lapack64.Potrs(triangle, blas64.General{Rows: free, Cols: 1, Stride: 1, Data: step[first:]})
+	out := riseStep{t0: step[0], tInf: step[1], tau: step[2]}
+	for i := range step {
+		out.gain += step[i] * right[i]
 	}
-	step := make([]float64, n)
-	for i := range n {
-		for k := range n {
-			step[i] += inv[i][k] * rhs[k]
-		}
-	}
-	return step, inv, true
-}
-
-func mean(v []float64) float64 {
-	if len(v) == 0 {
-		return math.NaN()
-	}
-	sum := 0.0
-	for _, x := range v {
-		sum += x
-	}
-	return sum / float64(len(v))
+	out.inverse, ok = inverseOf(triangle)
+	return out, ok
 }

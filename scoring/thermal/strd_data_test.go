@@ -1,4 +1,4 @@
-package thermal_test
+package thermal
 
 // Data and certified values: NIST Statistical Reference Datasets (StRD),
 // nonlinear regression, the dataset named in each entry; BoxBOD's values are

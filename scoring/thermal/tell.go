@@ -1,213 +1,220 @@
 package thermal
 
 import (
-	"fmt"
 	"math"
-	"strings"
 
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
-// tell writes the sentences and what would settle an open question.
+// tell says what the report holds, and what would settle an open question.
 func (r *Report) tell(o Options) {
-	r.Sentences = append(r.Sentences, r.tellPeak(o))
-	r.Sentences = append(r.Sentences, r.tellFit())
-	r.Sentences = append(r.Sentences, r.tellStability(o))
-	if r.Theta != nil {
-		r.Sentences = append(r.Sentences, fmt.Sprintf("%s = %.3g °C/W ± %.2g °C/W: %.1f °C over ambient at %.4g W.", r.ThetaIs, *r.Theta, 2**r.ThetaU, *r.Rise, *r.Power))
-	} else if r.Rise != nil {
-		r.Sentences = append(r.Sentences, fmt.Sprintf("Rise over ambient %.1f °C ± %.1f °C; power not logged, so no thermal resistance.", *r.Rise, 2**r.RiseU))
+	r.say(r.tellPeak(o))
+	if !r.PlaceProblem.IsZero() {
+		r.say(fact.New("thermal.no-judgement", "why", r.PlaceProblem))
 	}
-	if c := r.Cooling; c != nil {
-		r.Sentences = append(r.Sentences, c.tell(r.Tau))
+	r.say(r.tellFit())
+	r.say(r.tellStability())
+	r.settleStability(o)
+	switch {
+	case r.Theta != nil:
+		r.say(fact.New("thermal.resistance",
+			"name", r.ThetaIs, "theta", within(fact.In(*r.Theta, "°C/W"), 2**r.ThetaU),
+			"rise", fact.In(*r.Rise, "°C").To(0.1), "power", fact.In(*r.Power, "W")))
+	case r.Rise != nil:
+		r.say(fact.New("thermal.rise", "rise", within(fact.In(*r.Rise, "°C"), 2**r.RiseU)))
+	}
+	if r.Cooling != nil {
+		r.say(r.Cooling.tell(r.Tau))
 	}
 	for _, t := range r.Throttling {
-		r.Sentences = append(r.Sentences, t.Sentence)
+		r.say(t.Sentence)
 	}
 	if n := len(r.Gaps); n > 0 {
-		r.Sentences = append(r.Sentences, fmt.Sprintf("The log has %d gap(s), the first from %.0f s to %.0f s; a peak in a gap is not seen.", n, r.Gaps[0].From, r.Gaps[0].To))
+		r.say(fact.New("thermal.gaps", "n", n,
+			"from", fact.In(r.Gaps[0].From, "s").To(1), "to", fact.In(r.Gaps[0].To, "s").To(1)))
 	}
 	if r.PeakIsolated {
-		r.Sentences = append(r.Sentences, fmt.Sprintf("The peak is one reading at %.0f s that stands alone above its neighbours; check whether it is real.", r.PeakAt))
+		r.say(fact.New("thermal.peak-stands-alone", "at", fact.In(r.PeakAt, "s").To(1)))
 	}
 }
 
-// Judge is the verdict on a margin under the guarded rule with U = 2u: pass
-// when the whole interval is under the limit, fail when it is wholly above.
-func Judge(margin, u float64) conformity.Verdict {
-	switch {
-	case !finite(margin) || !finite(u):
-		return conformity.Inconclusive
-	case margin >= 2*u:
-		return conformity.Pass
-	case margin < -2*u:
-		return conformity.Fail
+func (r *Report) say(f fact.Fact) { r.Sentences = append(r.Sentences, f) }
+
+func (r *Report) settle(f fact.Fact) { r.Settle = append(r.Settle, f) }
+
+// within is an amount with its expanded uncertainty, unless that is so small that
+// it comes from a log without any noise.
+func within(a fact.Amount, u float64) fact.Amount {
+	if u > 1e-6*math.Abs(a.Value) {
+		return a.Within(u)
 	}
-	return conformity.Inconclusive
+	return a
 }
 
-func (r *Report) tellPeak(o Options) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "Peak %.1f °C ± %.1f °C", r.Peak, 2*r.PeakU)
-	if o.Place != Unknown {
-		fmt.Fprintf(&b, " on the %s", o.Place)
-	}
-	if r.Ambient != nil {
-		fmt.Fprintf(&b, " at %.1f °C ambient", *r.Ambient)
-	}
+func (r *Report) tellPeak(o Options) fact.Fact {
+	peak := r.peakReached()
 	switch {
+	case r.Margin != nil:
+		return fact.New("thermal.peak-expected-margin", "peak", peak, "rated", fact.In(*o.RatedAmbient, "°C").Whole(),
+			"expected", fact.In(*r.Predicted, "°C").To(0.1), "margin", r.tellMargin(o))
 	case r.Predicted != nil:
-		fmt.Fprintf(&b, "; at %.3g °C it would reach about %.1f °C", *o.RatedAmbient, *r.Predicted)
-		if r.Margin != nil {
-			b.WriteString(", " + overUnder(*r.Margin))
-			b.WriteString(map[conformity.Verdict]string{
-				conformity.Pass: ": passes", conformity.Fail: ": fails",
-				conformity.Inconclusive: fmt.Sprintf(": inconclusive with this thermometer (± %.1f °C)", 2**r.MarginU),
-			}[Judge(*r.Margin, *r.MarginU)])
-			if Judge(*r.Margin, *r.MarginU) == conformity.Inconclusive {
-				r.settleMargin(o)
-			}
-		}
+		return fact.New("thermal.peak-expected", "peak", peak, "rated", fact.In(*o.RatedAmbient, "°C").Whole(),
+			"expected", fact.In(*r.Predicted, "°C").To(0.1))
 	case o.RatedAmbient != nil && !r.mayPredict():
-		b.WriteString("; no prediction for the rated ambient temperature, because no curve describes this log")
+		return fact.New("thermal.peak-without-curve", "peak", peak)
 	case o.RatedAmbient != nil:
-		b.WriteString("; no prediction for the rated ambient temperature without the ambient temperature of the run")
-		r.Settle = append(r.Settle, "log or type the ambient temperature")
+		r.settle(fact.New("thermal.log-ambient"))
+		return fact.New("thermal.peak-without-ambient", "peak", peak)
 	case r.MarginAsLogged != nil:
-		b.WriteString(", " + overUnder(*r.MarginAsLogged) + " as logged")
+		return fact.New("thermal.peak-as-logged", "peak", peak, "margin", underOver(*r.MarginAsLogged))
 	}
-	b.WriteString(".")
-	if r.PlaceProblem != "" {
-		b.WriteString(" No judgement: " + r.PlaceProblem + ".")
-	}
-	return b.String()
+	return fact.New("thermal.peak", "peak", peak)
 }
 
-func overUnder(margin float64) string {
+// peakReached is the peak with where it was read and in which surroundings, as
+// far as that is known.
+func (r *Report) peakReached() fact.Arg {
+	peak := within(fact.In(r.Peak, "°C"), 2*r.PeakU)
+	if r.Ambient == nil {
+		if r.Place == Unknown {
+			return peak
+		}
+		return fact.New("thermal.at-place", "temp", peak, "place", r.Place.said())
+	}
+	ambient := fact.In(*r.Ambient, "°C").To(0.1)
+	if r.Place == Unknown {
+		return fact.New("thermal.in-ambient", "temp", peak, "ambient", ambient)
+	}
+	return fact.New("thermal.at-place-in-ambient", "temp", peak, "place", r.Place.said(), "ambient", ambient)
+}
+
+// tellMargin says whether the predicted peak keeps the limit, and how small the
+// uncertainty would have to be where that is open.
+func (r *Report) tellMargin(o Options) fact.Fact {
+	margin := underOver(*r.Margin)
+	switch guarded(*r.Margin, *r.MarginU) {
+	case conformity.Pass:
+		return fact.New("thermal.margin-passes", "margin", margin)
+	case conformity.Fail:
+		return fact.New("thermal.margin-fails", "margin", margin)
+	}
+	u := fact.In(2**r.MarginU, "°C").To(0.1)
+	if needed := math.Abs(*r.Margin); needed < 0.1 {
+		r.settle(fact.New("thermal.on-the-limit"))
+	} else {
+		r.settle(fact.New("thermal.smaller-uncertainty", "needed", fact.In(needed, "°C").To(0.1), "now", u,
+			"rated", fact.In(*o.RatedAmbient, "°C").Whole()))
+	}
+	return fact.New("thermal.margin-open", "margin", margin, "u", u)
+}
+
+func underOver(margin float64) fact.Fact {
+	by := fact.In(math.Abs(margin), "°C").To(0.1)
 	if margin < 0 {
-		return fmt.Sprintf("%.1f °C over the limit", -margin)
+		return fact.New("thermal.over-limit", "by", by)
 	}
-	return fmt.Sprintf("%.1f °C under the limit", margin)
+	return fact.New("thermal.under-limit", "by", by)
 }
 
-// settleMargin says how small the uncertainty would have to be.
-func (r *Report) settleMargin(o Options) {
-	need := math.Abs(*r.Margin) / 2
-	if need < 0.05 {
-		r.Settle = append(r.Settle, "the prediction lies on the limit: no thermometer settles that; measure at the rated ambient temperature")
-		return
-	}
-	r.Settle = append(r.Settle, fmt.Sprintf("a combined uncertainty of ±%.1f °C or better (now ±%.1f °C): a finer or calibrated thermometer, or a run at %.3g °C ambient", 2*need, 2**r.MarginU, *o.RatedAmbient))
-}
-
-func (r *Report) tellFit() string {
+func (r *Report) tellFit() fact.Fact {
 	if !r.DescribesLog {
-		return "A saturating curve does not describe this log: " + r.Why + "."
+		return fact.New("thermal.no-curve", "why", r.Why)
 	}
+	end := within(fact.In(*r.TInf, "°C"), 2*r.U["t_inf"])
 	if r.Tau2 != nil {
-		return fmt.Sprintf("The temperature heads for %.1f °C (± %s °C) with time constants of %.0f s and %.0f s (the short one carries %.0f %% of the rise).",
-			*r.TInf, smallest(2*r.U["t_inf"], 0.1), *r.Tau, *r.Tau2, 100**r.Share2)
+		return fact.New("thermal.two-curves", "to", end,
+			"slow", fact.In(*r.Tau, "s").To(1), "quick", fact.In(*r.Tau2, "s").To(1),
+			"share", fact.In(100**r.Share2, "%").To(1))
 	}
-	return fmt.Sprintf("The temperature went from %.1f °C toward %.1f °C (± %s °C) with a time constant of %.0f s (± %s s).",
-		*r.T0, *r.TInf, smallest(2*r.U["t_inf"], 0.1), *r.Tau, smallest(2*r.U["tau_s"], 1))
+	return fact.New("thermal.one-curve", "from", fact.In(*r.T0, "°C").To(0.1), "to", end,
+		"tau", within(fact.In(*r.Tau, "s"), 2*r.U["tau_s"]))
 }
 
-// smallest prints an uncertainty in steps of step (1 or 0.1), and never as a
-// bare zero.
-func smallest(u, step float64) string {
-	decimals := 0
-	if step < 1 {
-		decimals = 1
-	}
-	if u < step/2 {
-		return fmt.Sprintf("less than %.*f", decimals, step)
-	}
-	return fmt.Sprintf("%.*f", decimals, u)
-}
-
-func (r *Report) tellStability(o Options) string {
+func (r *Report) tellStability() fact.Fact {
 	if r.SlopePerHour == nil {
-		r.Settle = append(r.Settle, "a longer log: there are too few readings for a slope")
-		return "Whether the temperature has settled cannot be told: too few readings."
+		return fact.New("thermal.no-slope")
 	}
-	over := fmt.Sprintf("over the last %.0f s it moves by %+.1f °C per hour (95 %%: %+.1f to %+.1f), limit ±%.3g",
-		*r.SlopeWindow, *r.SlopePerHour, r.SlopeCI[0], r.SlopeCI[1], r.SlopeLimit)
+	moves := fact.New("thermal.moves", "window", fact.In(*r.SlopeWindow, "s").To(1),
+		"slope", within(fact.In(*r.SlopePerHour, "K/h"), r.slopeU()).WithSign(),
+		"limit", fact.In(r.SlopeLimit, "K/h"))
 	switch r.Settling {
 	case Stable:
-		s := "Stable: " + over
 		if r.StableSince != nil {
-			s += fmt.Sprintf("; stable since %.0f s", *r.StableSince)
+			return fact.New("thermal.stable-since", "moves", moves, "since", fact.In(*r.StableSince, "s").To(1))
 		}
-		return s + "."
-	case StillRising, StillFalling:
-		if r.DescribesLog {
-			c := math.Abs(*r.ModelSlope) / r.SlopeLimit
-			if c > 1 {
-				r.Settle = append(r.Settle, fmt.Sprintf("about %.0f s more under load: then the fitted curve is within the limit", *r.Tau*math.Log(c)))
-			}
-		}
-		return strings.ToUpper(string(r.Settling[:1])) + string(r.Settling[1:]) + ": " + over + "."
+		return fact.New("thermal.stable", "moves", moves)
+	case StillRising:
+		return fact.New("thermal.still-rising", "moves", moves)
+	case StillFalling:
+		return fact.New("thermal.still-falling", "moves", moves)
 	}
-	r.settleSlope(o)
-	s := "Whether it has settled cannot be told: " + over
 	if r.ModelSlope != nil {
-		s += fmt.Sprintf("; by the fitted curve it moves by %+.1f °C per hour at the end", *r.ModelSlope)
+		return fact.New("thermal.cannot-tell-but-curve", "moves", moves,
+			"slope", fact.In(*r.ModelSlope, "K/h").To(0.1).WithSign())
 	}
-	return s + "."
+	return fact.New("thermal.cannot-tell", "moves", moves)
+}
+
+// slopeU is half of the slope's 95 % interval.
+func (r *Report) slopeU() float64 { return (r.SlopeCI[1] - r.SlopeCI[0]) / 2 }
+
+// settleStability says how much longer a log would tell.
+func (r *Report) settleStability(o Options) {
+	switch {
+	case r.SlopePerHour == nil:
+		r.settle(fact.New("thermal.longer-log"))
+	case r.Settling == CannotTell:
+		r.settleSlope(o)
+	case r.Settling != Stable && r.DescribesLog:
+		// The slope of the curve falls by the factor e in each time constant.
+		if over := math.Abs(*r.ModelSlope) / r.SlopeLimit; over > 1 {
+			r.settle(fact.New("thermal.more-load", "time", fact.In(*r.Tau*math.Log(over), "s").To(1)))
+		}
+	}
 }
 
 // settleSlope computes the level stretch that would narrow the interval enough.
 func (r *Report) settleSlope(o Options) {
-	room := r.SlopeLimit - math.Abs(*r.SlopePerHour)
+	slope := *r.SlopePerHour
 	if r.ModelSlope != nil {
-		room = r.SlopeLimit - math.Abs(*r.ModelSlope)
+		slope = *r.ModelSlope
 	}
-	half := (r.SlopeCI[1] - r.SlopeCI[0]) / 2
+	room := r.SlopeLimit - math.Abs(slope)
 	if room <= 0.05*r.SlopeLimit {
 		room = 0.5 * r.SlopeLimit
 	}
+	half := r.slopeU()
 	if half <= 0 {
 		return
 	}
-	// Rounding narrows with the window, scatter faster: the slower law is safe.
-	need := *r.SlopeWindow * math.Max(1, half/room)
+	least := 600.0
 	if o.Window > 0 {
-		need = math.Max(need, o.Window)
-	} else {
-		need = math.Max(need, 600)
+		least = o.Window
 	}
-	s := fmt.Sprintf("a level stretch of about %.0f s (now %.0f s)", need, *r.SlopeWindow)
-	if r.Resolution > 0 && need > 1.2**r.SlopeWindow {
-		s += fmt.Sprintf(", or a display step of %.2g °C instead of %.2g °C", r.Resolution**r.SlopeWindow/need, r.Resolution)
+	// Rounding narrows with the window, scatter faster: the slower law is safe.
+	needed := max(least, *r.SlopeWindow*math.Max(1, half/room))
+	time, now := fact.In(needed, "s").To(1), fact.In(*r.SlopeWindow, "s").To(1)
+	if r.Resolution > 0 && needed > 1.2**r.SlopeWindow {
+		step := r.Resolution * *r.SlopeWindow / needed
+		secondDigit := math.Pow(10, math.Floor(math.Log10(step))-1)
+		r.settle(fact.New("thermal.longer-level-or-finer-display", "time", time, "now", now,
+			"step", fact.In(step, "°C").To(secondDigit), "step-now", fact.In(r.Resolution, "°C").Whole()))
+		return
 	}
-	r.Settle = append(r.Settle, s)
+	r.settle(fact.New("thermal.longer-level", "time", time, "now", now))
 }
 
-func (c *Cooling) tell(tau *float64) string {
+func (c *Cooling) tell(ofRise *float64) fact.Fact {
+	if !c.DescribesLog {
+		return fact.New("thermal.no-cooling-curve", "why", c.Why)
+	}
+	tau := within(fact.In(*c.Tau, "s"), 2**c.SE)
 	switch {
-	case !c.DescribesLog:
-		return "The cooling after the load gives no second time constant: " + c.Why + "."
 	case c.Agrees == nil:
-		return fmt.Sprintf("Cooling after the load has a time constant of %.0f s ± %.0f s.", *c.Tau, 2**c.SE)
+		return fact.New("thermal.cooling", "tau", tau)
 	case *c.Agrees:
-		return fmt.Sprintf("Cooling after the load has a time constant of %.0f s ± %.0f s, in keeping with the %.0f s of the rise.", *c.Tau, 2**c.SE, *tau)
+		return fact.New("thermal.cooling-agrees", "tau", tau, "rise", fact.In(*ofRise, "s").To(1))
 	}
-	return fmt.Sprintf("Cooling after the load has a time constant of %.0f s ± %.0f s, %.2f times that of the rise: the air flow was not the same, or the load did not end at once.", *c.Tau, 2**c.SE, *c.Ratio)
-}
-
-// CompareRise holds a rise over ambient (°C) or a thermal resistance (°C/W)
-// with standard uncertainty u against the range that good cards of the family
-// keep. Lower than the range is no fault. The sentence says what to look at.
-func CompareRise(value, u, low, high float64, unit string) (conformity.Verdict, string) {
-	switch {
-	case !(low <= high) || !finite(value) || !finite(u):
-		return conformity.NotRun, "No range of good cards to compare with."
-	case value-2*u > high:
-		return conformity.Fail, fmt.Sprintf("%.3g %s ± %.2g is above the %.3g to %.3g of good cards: look at the heatsink's seating, the compound and the fan.", value, unit, 2*u, low, high)
-	case value+2*u <= high && value < low:
-		return conformity.Pass, fmt.Sprintf("%.3g %s ± %.2g is below the %.3g to %.3g of good cards: cooled better, or loaded less, than they were.", value, unit, 2*u, low, high)
-	case value+2*u <= high:
-		return conformity.Pass, fmt.Sprintf("%.3g %s ± %.2g is as good cards have it (%.3g to %.3g).", value, unit, 2*u, low, high)
-	}
-	return conformity.Inconclusive, fmt.Sprintf("%.3g %s ± %.2g reaches across the upper end of good cards (%.3g to %.3g): a finer reading is needed.", value, unit, 2*u, low, high)
+	return fact.New("thermal.cooling-differs", "tau", tau, "ratio", fact.In(*c.Ratio, "").To(0.01))
 }

@@ -1,130 +1,115 @@
 package thermal
 
 import (
-	"fmt"
 	"math"
-	"slices"
+
+	"gonum.org/v1/gonum/stat"
+
+	"proveout/plans/fact"
 )
 
 // A Throttling is a clock or frame rate that fell while the temperature rose.
 type Throttling struct {
-	Quantity string  `json:"quantity"` // "clock" or "frame rate"
-	From     float64 `json:"from"`     // Hz or frames per second, while cooler
-	To       float64 `json:"to"`       // the same, at the end
-	Drop     float64 `json:"drop"`     // share of From, 0 … 1
-	Since    float64 `json:"since_s"`  // when it first went below half way
-	Temp     float64 `json:"temp"`     // °C there
-	Rank     float64 `json:"rank_correlation"`
-	Sentence string  `json:"sentence"`
+	Quantity string    `json:"quantity"` // "clock" or "frame rate"
+	From     float64   `json:"from"`     // Hz or frames per second, while cooler
+	To       float64   `json:"to"`       // the same, at the end
+	Drop     float64   `json:"drop"`     // share of From, 0 … 1
+	Since    float64   `json:"since_s"`  // when it first went below half way
+	Temp     float64   `json:"temp"`     // °C there
+	Rank     float64   `json:"rank_correlation"`
+	Sentence fact.Fact `json:"sentence"`
 }
 
-// throttling compares stretches of the loaded log. It needs a fall of the
-// quantity by 2 % and by three times its own scatter, a temperature that rose by three
-// display steps or 2 °C, and a rank correlation of −0.5 or below between the
-// two (thresholds: common practice, no source).
-func throttling(l Log) []Throttling {
+// throttlings looks at clock and frame rate of the loaded log.
+func throttlings(log samples) []Throttling {
 	out := []Throttling{}
-	for _, q := range [...]struct {
-		name, unit string
-		scale      float64
-		v          []float64
-	}{{"clock", "MHz", 1e-6, l.Clock}, {"frame rate", "frames per second", 1, l.FPS}} {
-		if t, ok := throttled(l, q.v); ok {
-			t.Quantity = q.name
-			t.Sentence = fmt.Sprintf("Throttling: the %s fell from %.4g to %.4g %s (%.1f %%) while the temperature rose; it went down at %.0f s and %.1f °C.",
-				q.name, t.From*q.scale, t.To*q.scale, q.unit, 100*t.Drop, t.Since, t.Temp)
-			out = append(out, t)
-		}
+	if t, ok := throttled(log, log.other[Clock]); ok {
+		t.Quantity = "clock"
+		t.Sentence = fact.New("thermal.clock-throttled",
+			"from", fact.In(t.From/1e6, "MHz"), "to", fact.In(t.To/1e6, "MHz"), "share", fact.In(100*t.Drop, "%").To(0.1),
+			"at", fact.In(t.Since, "s").To(1), "temp", fact.In(t.Temp, "°C").To(0.1))
+		out = append(out, t)
+	}
+	if t, ok := throttled(log, log.other[FrameRate]); ok {
+		t.Quantity = "frame rate"
+		t.Sentence = fact.New("thermal.frame-rate-throttled",
+			"from", fact.In(t.From, ""), "to", fact.In(t.To, ""), "share", fact.In(100*t.Drop, "%").To(0.1),
+			"at", fact.In(t.Since, "s").To(1), "temp", fact.In(t.Temp, "°C").To(0.1))
+		out = append(out, t)
 	}
 	return out
 }
 
-func throttled(l Log, v []float64) (Throttling, bool) {
-	var time, temp, val []float64
-	for i := range v {
-		if finite(v[i]) {
-			time, temp, val = append(time, l.Time[i]), append(temp, l.Temp[i]), append(val, v[i])
+// throttled compares parts of the loaded log. It needs a fall of the quantity by
+// 2 % and by three times its own scatter, a temperature that rose by three
+// display steps or 2 °C, and a rank correlation of −0.5 or below between the
+// two (thresholds: common practice, no source).
+func throttled(log samples, column []float64) (Throttling, bool) {
+	var times, temps, values []float64
+	for i, v := range column {
+		if finite(v) {
+			times, temps, values = append(times, log.time[i]), append(temps, log.temp[i]), append(values, v)
 		}
 	}
-	n := len(val)
-	if n < 12 || time[n-1] <= time[0] {
+	n := len(values)
+	if n < 12 || times[n-1] <= times[0] {
 		return Throttling{}, false
 	}
-	count := min(20, n/3)
-	at, m := make([]float64, count), make([]float64, count)
-	warm := make([]float64, count)
-	for k := range count {
-		from, to := k*n/count, (k+1)*n/count
-		at[k] = time[from]
-		m[k] = median(append([]float64(nil), val[from:to]...))
-		warm[k] = mean(temp[from:to])
+	parts := min(20, n/3)
+	begins, levels, warm := make([]float64, parts), make([]float64, parts), make([]float64, parts)
+	for k := range parts {
+		from, to := k*n/parts, (k+1)*n/parts
+		begins[k], levels[k], warm[k] = times[from], median(values[from:to]), stat.Mean(temps[from:to], nil)
 	}
-	fifth := max(1, count/5)
+	fifth := max(1, parts/5)
 	// The best level held for a fifth of the log before the end: a load that
 	// takes a moment to come up must not hide the fall.
-	from, begin := 0.0, 0
-	for k := 0; k+fifth <= count-fifth; k++ {
-		if level := median(append([]float64(nil), m[k:k+fifth]...)); level > from*1.001 {
-			from, begin = level, k
+	best, from := 0.0, 0
+	for k := 0; k+fifth <= parts-fifth; k++ {
+		if level := median(levels[k : k+fifth]); level > best*1.001 {
+			best, from = level, k
 		}
 	}
-	to := median(append([]float64(nil), m[count-fifth:]...))
-	t := Throttling{From: from, To: to, Drop: 1 - to/from}
-	rise := mean(warm[count-fifth:]) - mean(warm[begin:begin+fifth])
-	scatter := roughness(val) / math.Sqrt(float64(n/count*fifth))
-	t.Rank = rankCorrelation(warm[begin:], m[begin:])
-	if !(t.Drop > 0.02) || from-to < 3*scatter || rise < math.Max(3*l.Resolution, 2) && !(rise > 0.5 && t.Rank < -0.8) || t.Rank > -0.5 {
+	end := median(levels[parts-fifth:])
+	t := Throttling{From: best, To: end, Drop: 1 - end/best, Rank: rankCorrelation(warm[from:], levels[from:])}
+	rise := stat.Mean(warm[parts-fifth:], nil) - stat.Mean(warm[from:from+fifth], nil)
+	scatter := roughness(values) / math.Sqrt(float64(n/parts*fifth))
+	fell := t.Drop > 0.02 && best-end >= 3*scatter
+	// A rise that is too small for the display counts when the two go together closely.
+	rose := rise >= math.Max(3*log.resolution, 2) || rise > 0.5 && t.Rank < -0.8
+	if !fell || !rose || t.Rank > -0.5 {
 		return Throttling{}, false
 	}
-	for k := begin; k < count; k++ {
-		if m[k] < (from+to)/2 {
-			t.Since, t.Temp = at[k], warm[k]
+	for k := from; k < parts; k++ {
+		if levels[k] < (best+end)/2 {
+			t.Since, t.Temp = begins[k], warm[k]
 			break
 		}
 	}
 	return t, true
 }
 
-// rankCorrelation is Spearman's, with mean ranks for ties.
+// rankCorrelation is Spearman's: the correlation of ranks, with mean ranks for
+// ties. It is 0 where one of the two does not change.
 func rankCorrelation(a, b []float64) float64 {
-	x, y := ranks(a), ranks(b)
-	mx, my := mean(x), mean(y)
-	var sxy, sxx, syy float64
-	for i := range x {
-		sxy += (x[i] - mx) * (y[i] - my)
-		sxx += square(x[i] - mx)
-		syy += square(y[i] - my)
-	}
-	if sxx == 0 || syy == 0 {
+	r := stat.Correlation(ranks(a), ranks(b), nil)
+	if math.IsNaN(r) {
 		return 0
-	}
-	return sxy / math.Sqrt(sxx*syy)
-}
-
-func ranks(v []float64) []float64 {
-	order := make([]int, len(v))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortFunc(order, func(a, b int) int {
-		switch {
-		case v[a] < v[b]:
-			return -1
-		case v[a] > v[b]:
-			return 1
-		}
-		return 0
-	})
-	r := make([]float64, len(v))
-	for i := 0; i < len(order); {
-		j := i
-		for j < len(order) && v[order[j]] == v[order[i]] {
-			j++
-		}
-		for k := i; k < j; k++ {
-			r[order[k]] = float64(i+j-1) / 2
-		}
-		i = j
 	}
 	return r
+}
+
+// ranks counts for each value those below it, and half of those equal to it.
+func ranks(values []float64) []float64 {
+	out := make([]float64, len(values))
+	for i, v := range values {
+		for _, other := range values {
+			if other < v {
+				out[i]++
+			} else if other == v {
+				out[i] += 0.5
+			}
+		}
+	}
+	return out
 }
