@@ -297,12 +297,12 @@ func (d *desk) Trend(step string, at, temperature []float64) session.Live {
 	last := math.Inf(-1)
 	for i := range at {
 		if at[i] >= last {
-			v.add(at[i], temperature[i])
+			v.Add(at[i], temperature[i])
 			last = at[i]
 		}
 	}
-	v.analyse()
-	return v.state
+	v.Analyse()
+	return v.state()
 }
 
 func capital(s string) string {

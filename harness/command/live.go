@@ -2,7 +2,6 @@ package command
 
 import (
 	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 	"time"
@@ -10,163 +9,37 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/session"
 	"proveout/plans"
-	"proveout/scoring/thermal"
+	"proveout/scoring"
 )
 
-// A liveView keeps what a log that is still growing shows: last temperature,
-// rate, predicted plateau, stability, frame rate.
+// A liveView is a log that is still growing, as the bench shows it.
 type liveView struct {
-	options thermal.Options
-	rows    thermal.Accumulator
-	now     func() time.Time
-
-	state  session.Live
-	time   int // columns; -1 where the log has none
-	temp   int
-	frame  int
-	stamp  int
-	fps    int
-	start  float64 // first time of the log
-	last   float64
-	any    bool
-	frames []float64 // s, of the last seconds
-	span   float64   // s, their sum
-	fresh  bool      // rows came in since the last analysis
-	judged time.Time // when they were last analysed
+	*scoring.Watch
+	now    func() time.Time
+	judged time.Time // when it was last analysed
 }
-
-const (
-	analyseEvery = 2 * time.Second
-	frameWindow  = 5.0 // s
-)
 
 func newLiveView(step *plans.Step, family *plans.Family, now func() time.Time) *liveView {
-	v := &liveView{now: now}
-	v.options = liveOptions(step, family)
-	v.blank()
-	return v
+	return &liveView{Watch: scoring.NewWatch(step, family), now: now}
 }
 
-// liveOptions states what plan and family know of a running temperature. A
-// limit that holds at another place than the sensor's is shown all the same: a
-// heatsink above the limit of the chip under it is reason enough for an alarm.
-func liveOptions(step *plans.Step, family *plans.Family) thermal.Options {
-	o := thermal.Options{Place: thermal.Place(plans.SoakPlace(step, family))}
-	limit := family.Thermal.MaxTemp
-	if step.MaxTemp != nil {
-		limit = step.MaxTemp
-	}
-	if limit != nil && step.Kind == plans.Soak {
-		value := limit.Value
-		o.Limit, o.LimitPlace = &value, thermal.Place(family.Thermal.Sensor)
-	}
-	if s := step.Stability; s != nil {
-		o.Drift = thermal.Drift{Change: s.Rate.Value * 3600, Per: 3600}
-		o.Window = s.Window.Value
-	}
-	return o
-}
+// analyseEvery leaves the bench's computer time for what it logs.
+const analyseEvery = 2 * time.Second
 
-func (v *liveView) blank() {
-	nan := math.NaN()
-	v.rows = thermal.Accumulator{}
-	v.state = session.Live{Temperature: nan, RatePerHour: nan, Plateau: nan, PlateauU: nan, FPS: nan, StableSince: nan, Limit: nan}
-	if v.options.Limit != nil {
-		v.state.Limit = *v.options.Limit
-	}
-	v.any, v.frames, v.span = false, nil, 0
-}
-
-// columns says where the quantities stand.
-func (v *liveView) columns(m logs.Map) {
-	v.time, v.temp, v.frame, v.stamp, v.fps = -1, -1, -1, -1, -1
-	for i, c := range m.Columns {
-		at, ok := map[string]*int{"time": &v.time, "temperature": &v.temp, "frame-time": &v.frame, "frame-stamp": &v.stamp, "fps": &v.fps}[c.Quantity]
-		if ok && *at < 0 {
-			*at = i
-		}
-	}
-}
-
-func (v *liveView) batch(b *logs.Batch) {
-	at := func(c, i int) float64 {
-		if c < 0 {
-			return math.NaN()
-		}
-		return b.Columns[c][i]
-	}
-	for i := range b.Len() {
-		t := at(v.time, i)
-		f := at(v.frame, i)
-		switch {
-		case v.time < 0 && v.stamp >= 0:
-			t = at(v.stamp, i)
-			if v.any {
-				f = t - v.last
-			}
-		case v.time < 0:
-			t = v.last + 1
-		}
-		v.add(t, at(v.temp, i))
-		if f > 0 {
-			v.frames, v.span = append(v.frames, f), v.span+f
-		}
-		if f := at(v.fps, i); !math.IsNaN(f) {
-			v.state.FPS = f
-		}
-	}
-	for len(v.frames) > 1 && v.span-v.frames[0] > frameWindow {
-		v.span -= v.frames[0]
-		v.frames = v.frames[1:]
-	}
-	if len(v.frames) > 0 && v.span > 0 {
-		v.state.FPS = float64(len(v.frames)) / v.span
-	}
-	v.state.Rows += int64(b.Len())
-}
-
-func (v *liveView) add(t, temp float64) {
-	if !v.any {
-		v.any, v.start = true, t
-	}
-	if !math.IsNaN(t) {
-		v.last = t
-		v.state.Seconds = t - v.start
-	}
-	if math.IsNaN(temp) {
-		return
-	}
-	v.rows.Add(thermal.RowAt(t, temp))
-	v.state.Temperature, v.fresh = temp, true
-	v.state.Over = v.state.Temperature > v.state.Limit
-}
-
-// live returns the state, analysed afresh when rows came in and the last time
-// is a while ago.
+// live returns the state, analysed afresh when the last time is a while ago.
 func (v *liveView) live() session.Live {
-	if now := v.now(); v.fresh && now.Sub(v.judged) >= analyseEvery {
-		v.fresh, v.judged = false, now
-		v.analyse()
+	if now := v.now(); now.Sub(v.judged) >= analyseEvery && v.Analyse() {
+		v.judged = now
 	}
-	return v.state
+	return v.state()
 }
 
-func (v *liveView) analyse() {
-	r, err := v.rows.Analyse(0, v.options)
-	if err != nil {
-		return
-	}
-	s, nan := &v.state, math.NaN()
-	s.RatePerHour, s.Plateau, s.PlateauU, s.StableSince = nan, nan, nan, nan
-	if r.SlopePerHour != nil {
-		s.RatePerHour = *r.SlopePerHour
-	}
-	if u, ok := r.U["t_inf"]; ok && r.DescribesLog && r.TInf != nil {
-		s.Plateau, s.PlateauU = *r.TInf, 2*u // k = 2, about 95 %
-	}
-	s.Stable = r.Stable != nil && *r.Stable
-	if s.Stable && r.StableSince != nil {
-		s.StableSince = *r.StableSince - v.start
+func (v *liveView) state() session.Live {
+	s := v.Standing()
+	return session.Live{
+		Rows: s.Rows, Seconds: s.Seconds, Temperature: s.Temperature, RatePerHour: s.RatePerHour,
+		Plateau: s.Plateau, PlateauU: s.PlateauU, FPS: s.FPS, Stable: s.Stable, StableSince: s.StableSince,
+		Limit: s.Limit, Over: s.Over,
 	}
 }
 
@@ -179,7 +52,7 @@ type logFollower struct {
 	path  string
 	now   func() time.Time
 	grown time.Time
-	pace  pace
+	pace  logs.Pace
 
 	dir   string   // holds the copies
 	copy  *os.File // of the file being followed
@@ -187,22 +60,6 @@ type logFollower struct {
 	parts []string // copies, one for each file begun
 	notes []string
 	said  string // newest note, told for a while
-}
-
-// A pace knows how often something comes in.
-type pace struct {
-	n     int
-	total time.Duration
-}
-
-// stalled reports whether a silence is longer than the pace explains: four
-// times the usual, at least 20 s (common practice, no source).
-func (p pace) stalled(silent time.Duration) bool {
-	limit := 20 * time.Second
-	if p.n > 0 {
-		limit = max(limit, 4*p.total/time.Duration(p.n))
-	}
-	return silent >= limit
 }
 
 func newLogFollower(path string, m logs.Map, view *liveView) (*logFollower, error) {
@@ -216,10 +73,11 @@ func newLogFollower(path string, m logs.Map, view *liveView) (*logFollower, erro
 		if part := f.tail.Part(); part != seen {
 			m, _ := f.tail.Map()
 			seen = part
-			f.view.blank()
-			f.view.columns(m)
+			f.view.Begin(columnOf(m))
 		}
-		f.view.batch(b)
+		for i := range b.Len() {
+			f.view.Row(func(place int) float64 { return b.Columns[place][i] })
+		}
 		return nil
 	}, f.keep)
 	return f, nil
@@ -238,7 +96,9 @@ func (f *logFollower) keep(part int, b []byte) error {
 			return err
 		}
 		if f.part > 0 {
-			f.notes = append(f.notes, fmt.Sprintf("%s was begun anew while it was followed; what it held before is kept as %s", filepath.Base(f.path), filepath.Base(f.parts[len(f.parts)-1])))
+			f.notes = append(f.notes, fmt.Sprintf(
+				"%s was begun anew while it was followed; what it held before is kept as %s",
+				filepath.Base(f.path), filepath.Base(f.parts[len(f.parts)-1])))
 			f.said = f.notes[len(f.notes)-1]
 		}
 		f.part, f.parts = part, append(f.parts, f.copy.Name())
@@ -255,7 +115,7 @@ func (f *logFollower) Poll() (session.Live, error) {
 	for range 64 { // 64 MiB at most, so that the clock is looked at
 		var err error
 		if st, err = f.tail.Poll(); err != nil {
-			return f.view.state, err
+			return f.view.state(), err
 		}
 		grew = grew || st.Grown
 		if !st.Grown {
@@ -264,14 +124,13 @@ func (f *logFollower) Poll() (session.Live, error) {
 	}
 	if grew {
 		if f.part > 0 {
-			f.pace.n++
-			f.pace.total += now.Sub(f.grown)
+			f.pace.Grew(now.Sub(f.grown))
 		}
 		f.grown = now
 	}
 	live := f.view.live()
 	live.Silent = now.Sub(f.grown)
-	live.Stalled = f.pace.stalled(live.Silent)
+	live.Stalled = f.pace.Stalled(live.Silent)
 	switch {
 	case f.said != "":
 		live.Trouble, f.said = f.said, ""

@@ -84,7 +84,7 @@ func TestFollowedLogShowsRiseAndPlateau(t *testing.T) {
 	}
 	w.write("time_s,temp_c\n" + rows(0, 1200))
 	w.poll(3 * time.Second)
-	live := w.f.view.state
+	live := w.f.view.state()
 	if live.Rows != 1200 || live.Temperature != riseAt(1199) {
 		t.Fatalf("got %d rows, last %g", live.Rows, live.Temperature)
 	}
@@ -101,7 +101,7 @@ func TestFollowedLogShowsRiseAndPlateau(t *testing.T) {
 	}
 	w.write(rows(1200, 4200))
 	w.poll(3 * time.Second)
-	live = w.f.view.state
+	live = w.f.view.state()
 	if !live.Stable || !(math.Abs(live.RatePerHour) < 2) {
 		t.Errorf("after 70 minutes: %.2f K/h, stable %v", live.RatePerHour, live.Stable)
 	}
@@ -147,7 +147,7 @@ func TestFollowedLogThatIsRotated(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.write("time_s,temp_c\n" + rows(400, 500))
-	live := w.f.view.state
+	live := w.f.view.state()
 	if live.Rows != 100 || live.Temperature != riseAt(499) {
 		t.Errorf("got %d rows, last %g; want those of the new file", live.Rows, live.Temperature)
 	}

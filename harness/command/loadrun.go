@@ -96,7 +96,7 @@ func (f *commandFollower) sample(d *desk, sensors []string, elapsed time.Duratio
 // Poll reads the output. Output that is no log is no trouble: it is kept as it
 // is.
 func (f *commandFollower) Poll() (session.Live, error) {
-	live := f.view.state
+	live := f.view.state()
 	if f.tail != nil {
 		var err error
 		if live, err = f.logFollower.Poll(); err != nil {

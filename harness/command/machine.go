@@ -7,12 +7,14 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/job"
+	"proveout/harness/logs"
 	"proveout/harness/probe"
 	"proveout/harness/reading"
 	"proveout/harness/session"
@@ -224,7 +226,9 @@ func newSensorFollower(d *desk, step *plans.Step, sensor string) (*sensorFollowe
 		return nil, err
 	}
 	now := d.now()
-	f := &sensorFollower{d: d, view: newLiveView(step, d.Family(), d.now), sensor: sensor, start: now, next: now, last: now, file: file}
+	view := newLiveView(step, d.Family(), d.now)
+	view.Begin(func(quantity string) int { return slices.Index([]string{"time", "temperature"}, quantity) })
+	f := &sensorFollower{d: d, view: view, sensor: sensor, start: now, next: now, last: now, file: file}
 	if _, err := f.read(); err != nil {
 		return nil, err
 	}
@@ -253,22 +257,21 @@ func (f *sensorFollower) Poll() (session.Live, error) {
 		if v, err := f.read(); err == nil {
 			at := now.Sub(f.start).Seconds()
 			if _, err := fmt.Fprintf(f.file, "%.1f,%.3f\n", at, v); err != nil {
-				return f.view.state, fmt.Errorf("the readings of %s cannot be kept: %w", f.sensor, err)
+				return f.view.state(), fmt.Errorf("the readings of %s cannot be kept: %w", f.sensor, err)
 			}
-			f.view.add(at, v)
-			f.view.state.Rows++
+			f.view.Row(func(place int) float64 { return []float64{at, v}[place] })
 			f.last = now
 		}
 	}
 	live := f.view.live()
 	live.Silent = now.Sub(f.last)
-	live.Stalled = live.Silent >= 20*time.Second
+	live.Stalled = new(logs.Pace).Stalled(live.Silent)
 	return live, nil
 }
 
 func (f *sensorFollower) Stop() (files, notes []string, err error) {
 	err = f.file.Close()
-	if f.view.state.Rows == 0 {
+	if f.view.state().Rows == 0 {
 		return nil, nil, err
 	}
 	return []string{f.file.Name()}, []string{"temperature of " + f.sensor + " logged by this computer"}, err
