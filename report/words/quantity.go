@@ -78,7 +78,7 @@ func numeral(s string) bool {
 // unit reports whether s is the sign of a unit.
 func unit(s string) bool {
 	switch s {
-	case "s", "ms", "µs", "ns", "min", "h", "d", "%", "°C", "K", "K/h", "°C/h", "K/W", "°C/W", "Hz", "kHz", "MHz", "GHz", "V", "mV", "A", "mA", "W",
+	case "s", "ms", "µs", "ns", "min", "h", "d", "%", "°C", "K", "K/h", "°C/h", "ms/min", "K/W", "°C/W", "Hz", "kHz", "MHz", "GHz", "V", "mV", "A", "mA", "W",
 		"mΩ", "Ω", "kΩ", "MΩ", "ppm", "B", "KiB", "MiB", "GiB", "bit", "fps", "dB", "px", "mm", "eV":
 		return true
 	}

@@ -121,14 +121,23 @@ func (r *Report) tellFit() fact.Fact {
 	if !r.DescribesLog {
 		return fact.New("thermal.no-curve", "why", r.Why)
 	}
-	end := within(fact.In(*r.TInf, "°C"), 2*r.U["t_inf"])
+	end, endU := fact.In(*r.TInf, "°C").To(0.1), atLeast(0.1, 2*r.U["t_inf"], "°C")
 	if r.Tau2 != nil {
-		return fact.New("thermal.two-curves", "to", end,
+		return fact.New("thermal.two-curves", "to", end, "u", endU,
 			"slow", fact.In(*r.Tau, "s").To(1), "quick", fact.In(*r.Tau2, "s").To(1),
 			"share", fact.In(100**r.Share2, "%").To(1))
 	}
-	return fact.New("thermal.one-curve", "from", fact.In(*r.T0, "°C").To(0.1), "to", end,
-		"tau", within(fact.In(*r.Tau, "s"), 2*r.U["tau_s"]))
+	return fact.New("thermal.one-curve", "from", fact.In(*r.T0, "°C").To(0.1), "to", end, "u", endU,
+		"tau", fact.In(*r.Tau, "s").To(1), "tau-u", atLeast(1, 2*r.U["tau_s"], "s"))
+}
+
+// atLeast is an uncertainty that a fit states, told in steps of step and never as a
+// bare zero: many readings make it smaller than any sensor is good for.
+func atLeast(step, u float64, unit string) fact.Arg {
+	if u < step/2 {
+		return fact.New("thermal.less-than", "limit", fact.In(step, unit).Whole())
+	}
+	return fact.In(u, unit).To(step)
 }
 
 func (r *Report) tellStability() fact.Fact {
@@ -209,12 +218,12 @@ func (c *Cooling) tell(ofRise *float64) fact.Fact {
 	if !c.DescribesLog {
 		return fact.New("thermal.no-cooling-curve", "why", c.Why)
 	}
-	tau := within(fact.In(*c.Tau, "s"), 2**c.SE)
+	tau, u := fact.In(*c.Tau, "s").To(1), atLeast(1, 2**c.SE, "s")
 	switch {
 	case c.Agrees == nil:
-		return fact.New("thermal.cooling", "tau", tau)
+		return fact.New("thermal.cooling", "tau", tau, "u", u)
 	case *c.Agrees:
-		return fact.New("thermal.cooling-agrees", "tau", tau, "rise", fact.In(*ofRise, "s").To(1))
+		return fact.New("thermal.cooling-agrees", "tau", tau, "u", u, "rise", fact.In(*ofRise, "s").To(1))
 	}
-	return fact.New("thermal.cooling-differs", "tau", tau, "ratio", fact.In(*c.Ratio, "").To(0.01))
+	return fact.New("thermal.cooling-differs", "tau", tau, "u", u, "ratio", fact.In(*c.Ratio, "").To(0.01))
 }
