@@ -12,10 +12,12 @@ import (
 // prove judges whether the failure-free runs of the attempt are long enough to
 // say that an intermittent fault is gone.
 func (j *judge) prove(seconds []float64, failures int) {
-	c := Check{Name: "fault-gone", Title: "Intermittent fault gone", Unit: "h", Source: "NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1"}
+	c := Check{Name: "fault-gone", Title: "Intermittent fault gone", Unit: "h",
+		Source: "NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1"}
 	interval := j.in.Job.ComplaintEvery
 	if interval <= 0 {
-		c.Verdict, c.Reason = conformity.NotApplicable, "The job states no interval at which a fault came back, so there is none to prove gone."
+		c.Verdict = conformity.NotApplicable
+		c.Reason = "The job states no interval at which a fault came back, so there is none to prove gone."
 		j.check(c)
 		return
 	}

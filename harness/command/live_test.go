@@ -32,7 +32,8 @@ func follow(t *testing.T, limit float64) *followed {
 	step := &plans.Step{ID: "soak", Kind: plans.Soak, MaxTemp: &quantity.Quantity{Value: limit},
 		Stability: &plans.Stability{Window: quantity.Quantity{Value: 600}, Rate: quantity.Quantity{Value: 2.0 / 3600}}}
 	var err error
-	if w.f, err = newLogFollower(w.path, logs.Map{}, newLiveView(step, &plans.Family{}, func() time.Time { return w.now })); err != nil {
+	view := newLiveView(step, &plans.Family{}, func() time.Time { return w.now })
+	if w.f, err = newLogFollower(w.path, logs.Map{}, view); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { w.f.Stop(); os.RemoveAll(w.f.dir) })

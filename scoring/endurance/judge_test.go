@@ -80,7 +80,8 @@ func TestHotSoakIsAnAssumption(t *testing.T) {
 		t.Errorf("counted: %+v", o)
 	}
 	for key, s := range map[string]fact.Fact{"endurance.hot-shown": shown.Sentence, "endurance.hot-counted": o.Sentence} {
-		if assumption, ok := s.Args["assumption"].(fact.Fact); s.Key != key || !ok || assumption.Key != "endurance.arrhenius" {
+		assumption, ok := s.Args["assumption"].(fact.Fact)
+		if s.Key != key || !ok || assumption.Key != "endurance.arrhenius" {
 			t.Errorf("the assumption is not named: %v, want %s", s, key)
 		}
 	}
@@ -183,13 +184,16 @@ func TestRunsCombine(t *testing.T) {
 		if split.Verdict != whole.Verdict || split.ShownMTBF != whole.ShownMTBF {
 			rt.Fatalf("split %+v, whole %+v", split, whole)
 		}
-		if longer := mustJudge(t, q, a, b, Run{1000, 0}); whole.Verdict == conformity.Pass && longer.Verdict != conformity.Pass {
+		longer := mustJudge(t, q, a, b, Run{1000, 0})
+		if whole.Verdict == conformity.Pass && longer.Verdict != conformity.Pass {
 			rt.Fatal("a longer run lost a pass")
 		}
 		if worse := mustJudge(t, q, a, b, Run{0, 1}); whole.Verdict != conformity.Pass && worse.Verdict == conformity.Pass {
 			rt.Fatal("a failure gained a pass")
 		}
-		if (whole.ShownMTBF >= whole.Goal) != (whole.ShownConfidence >= whole.Confidence) && math.Abs(whole.ShownConfidence-whole.Confidence) > 1e-9 {
+		enough := whole.ShownMTBF >= whole.Goal
+		if enough != (whole.ShownConfidence >= whole.Confidence) &&
+			math.Abs(whole.ShownConfidence-whole.Confidence) > 1e-9 {
 			rt.Fatalf("%+v", whole)
 		}
 	})

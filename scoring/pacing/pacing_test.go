@@ -118,6 +118,25 @@ func TestMeanIsFramesOverTime(t *testing.T) {
 	near(t, "duration of stamps", r.Duration, 1, 1e-12)
 }
 
+func TestRecent(t *testing.T) {
+	var r Recent
+	if !math.IsNaN(r.Rate()) {
+		t.Errorf("before the first frame: %g", r.Rate())
+	}
+	for range 100 {
+		r.Add(0.1)
+	}
+	r.Add(math.NaN())
+	r.Add(-1)
+	near(t, "rate", r.Rate(), 10, 1e-9)
+	for range 200 { // five seconds of faster frames push the slow ones out
+		r.Add(0.025)
+	}
+	near(t, "rate", r.Rate(), 40, 1)
+	r.Add(30)
+	near(t, "rate of one long frame", r.Rate(), 1.0/30, 1e-12)
+}
+
 func TestSlowestStallsAndFreezes(t *testing.T) {
 	ms := make([]float64, 20000)
 	for i := range ms {
@@ -187,7 +206,8 @@ func TestDriftAndChange(t *testing.T) {
 			}
 			return 14
 		}), Options{})
-		if c := r.Change; c == nil || math.Abs(c.At-0.012*float64(n)/3) > 0.01*r.Duration || math.Abs(c.Before-12) > 0.1 || math.Abs(c.After-14) > 0.1 {
+		if c := r.Change; c == nil || math.Abs(c.At-0.012*float64(n)/3) > 0.01*r.Duration ||
+			math.Abs(c.Before-12) > 0.1 || math.Abs(c.After-14) > 0.1 {
 			t.Errorf("%d frames: change %+v, want at %.2f s", n, r.Change, 0.012*float64(n)/3)
 		}
 	}
@@ -214,7 +234,9 @@ func TestTheilSenCovers(t *testing.T) {
 
 // ISO 5725-6:1994, table 1, critical range factors f(n) (from memory).
 func TestRangeFactor(t *testing.T) {
-	for n, want := range map[int]float64{2: 2.8, 3: 3.3, 4: 3.6, 5: 3.9, 6: 4.0, 7: 4.2, 8: 4.3, 9: 4.4, 10: 4.5, 20: 5.0} {
+	for n, want := range map[int]float64{
+		2: 2.8, 3: 3.3, 4: 3.6, 5: 3.9, 6: 4.0, 7: 4.2, 8: 4.3, 9: 4.4, 10: 4.5, 20: 5.0,
+	} {
 		if got := rangeFactor(n); math.Abs(got-want) > 0.05 {
 			t.Errorf("f(%d) = %.4f, want %.1f", n, got, want)
 		}

@@ -222,7 +222,8 @@ func TestTwoTimeConstants(t *testing.T) {
 		if !r.DescribesLog || r.Tau2 == nil {
 			t.Fatalf("step %g: not described by two exponentials: %s %s", digit, r.Reason, r.Why)
 		}
-		if math.Abs(*r.Tau-400) > 12 || math.Abs(*r.Tau2-12) > 2 || math.Abs(*r.TInf-74) > 0.5 || math.Abs(*r.Share2-0.3) > 0.02 {
+		if math.Abs(*r.Tau-400) > 12 || math.Abs(*r.Tau2-12) > 2 ||
+			math.Abs(*r.TInf-74) > 0.5 || math.Abs(*r.Share2-0.3) > 0.02 {
 			t.Errorf("step %g: tau %.1f and %.1f, T∞ %.2f, share %.3f", digit, *r.Tau, *r.Tau2, *r.TInf, *r.Share2)
 		}
 		start := 24.0
@@ -325,6 +326,7 @@ func TestPlaces(t *testing.T) {
 
 func TestStability(t *testing.T) {
 	perHour := Drift{Change: 2, Per: 3600}
+	ramp := func(at float64) float64 { return 40 + at/600 }
 	for _, c := range []struct {
 		name string
 		log  logged
@@ -336,16 +338,17 @@ func TestStability(t *testing.T) {
 		{"tenths, rising", made(900, 1, 0.05, 0.1, 1, step.at), 600, perHour, StillRising},
 		{"whole degrees: 600 s hide 2 °C per hour", made(3600, 1, 0, 1, 1, step.at), 600, perHour, CannotTell},
 		{"whole degrees, long level stretch", made(7200, 1, 0, 1, 1, step.at), 0, perHour, Stable},
-		{"whole degrees, 1 °C in 10 min over 20 min", made(3600, 1, 0, 1, 1, step.at), 1200, Drift{Change: 1, Per: 600}, Stable},
+		{"whole degrees, 1 °C in 10 min over 20 min", made(3600, 1, 0, 1, 1, step.at), 1200, Drift{1, 600}, Stable},
 		{"whole degrees, the rise is not the end", made(2400, 1, 0, 1, 1, step.at), 0, perHour, CannotTell},
-		{"whole degrees, a slow ramp", made(14400, 5, 0, 1, 1, func(at float64) float64 { return 40 + at/600 }), 0, perHour, StillRising},
+		{"whole degrees, a slow ramp", made(14400, 5, 0, 1, 1, ramp), 0, perHour, StillRising},
 		{"short and long settled", made(600, 1, 0.05, 0.1, 1, rise{t0: 22, tInf: 80, tau: 20}.at), 0, perHour, Stable},
 		{"cooling", made(900, 1, 0.05, 0.1, 1, rise{t0: 60, tInf: 30, tau: 400}.at), 300, perHour, StillFalling},
 		{"shorter than the window", made(200, 1, 0, 0.1, 1, func(float64) float64 { return 50 }), 600, perHour, CannotTell},
 	} {
 		r := judged(t, c.log, Options{Window: c.win, Drift: c.d})
 		if r.Settling != c.want {
-			t.Errorf("%s: %s, want %s; slope %v %v over %v", c.name, r.Settling, c.want, *r.SlopePerHour, *r.SlopeCI, *r.SlopeWindow)
+			t.Errorf("%s: %s, want %s; slope %v %v over %v",
+				c.name, r.Settling, c.want, *r.SlopePerHour, *r.SlopeCI, *r.SlopeWindow)
 		}
 		if r.Settling == CannotTell && len(r.Settle) == 0 {
 			t.Errorf("%s: nothing said about what would settle it", c.name)
@@ -400,7 +403,8 @@ func TestThrottling(t *testing.T) {
 		}
 		return 166e6
 	}), Options{})
-	if len(r.Throttling) != 1 || math.Abs(r.Throttling[0].Drop-16.0/166) > 0.003 || math.Abs(r.Throttling[0].Since-500) > 80 {
+	if len(r.Throttling) != 1 ||
+		math.Abs(r.Throttling[0].Drop-16.0/166) > 0.003 || math.Abs(r.Throttling[0].Since-500) > 80 {
 		t.Errorf("clock step: %+v", r.Throttling)
 	}
 	if r := judged(t, hot(func(float64) float64 { return 166e6 }), Options{}); len(r.Throttling) != 0 {

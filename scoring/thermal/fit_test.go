@@ -124,7 +124,8 @@ func TestFitMeetsCertifiedValues(t *testing.T) {
 }
 
 func TestFitRefuses(t *testing.T) {
-	if _, err := fit(saturating, []float64{1, 2}, []float64{1, 2}, []float64{1, 1}, thorough); !errors.Is(err, errTooFewPoints) {
+	two := []float64{1, 2}
+	if _, err := fit(saturating, two, two, []float64{1, 1}, thorough); !errors.Is(err, errTooFewPoints) {
 		t.Errorf("two points for two parameters: %v", err)
 	}
 	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2}, []float64{1, 1}, thorough); err == nil {

@@ -58,7 +58,7 @@ type Fit struct {
 	Tau2         *float64           `json:"tau2_s,omitempty"`
 	Share2       *float64           `json:"share2,omitempty"` // of the rise that goes with tau2
 	SE           map[string]float64 `json:"se"`               // as least squares states them
-	U            map[string]float64 `json:"u"`                // standard uncertainty: with autocorrelation and display step
+	U            map[string]float64 `json:"u"`                // standard uncertainty, with autocorrelation and display step
 	ResidualSD   *float64           `json:"residual_sd"`
 	RSS          *float64           `json:"rss"`
 	Systematic   *float64           `json:"residual_systematic,omitempty"` // °C
