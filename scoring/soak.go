@@ -270,7 +270,7 @@ func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
 		o.RatedAmbient = &v
 	}
 	if s := j.step.Stability; s != nil {
-		o.Drift = thermal.Drift{Change: s.Rate.Value * 3600, Per: 3600}
+		o.Drift = s.Rate.Value * 3600
 		o.Window = s.Window.Value
 	}
 	return o, ok

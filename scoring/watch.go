@@ -55,7 +55,7 @@ func NewWatch(step *plans.Step, family *plans.Family) *Watch {
 		w.options.Limit, w.options.LimitPlace = &limit.Value, thermal.Place(family.Thermal.Sensor)
 	}
 	if s := step.Stability; s != nil {
-		w.options.Drift = thermal.Drift{Change: s.Rate.Value * 3600, Per: 3600}
+		w.options.Drift = s.Rate.Value * 3600
 		w.options.Window = s.Window.Value
 	}
 	w.Begin(func(string) int { return -1 })

@@ -14,7 +14,9 @@ func columns(names ...string) func(string) int {
 	return func(quantity string) int { return slices.Index(names, quantity) }
 }
 
-func row(values ...float64) func(int) float64 { return func(place int) float64 { return values[place] } }
+func row(values ...float64) func(int) float64 {
+	return func(place int) float64 { return values[place] }
+}
 
 // A log without a time is timed by its frames' stamps, and frames are counted over
 // the last five seconds.

@@ -93,7 +93,7 @@ func thermalOptions(x *cli.Context) (o thermal.Options, err error) {
 	o.Limit, o.RatedAmbient = temperature("limit"), temperature("rated-ambient")
 	o.U, o.AmbientU = n.parse("u", x.String("u")), n.parse("ambient-u", x.String("ambient-u"))
 	drift, derr := quantity.Parse(x.String("drift"), quantity.TemperatureRate)
-	o.Drift = thermal.Drift{Change: drift.Value * 3600, Per: 3600}
+	o.Drift = drift.Value * 3600
 	var werr, perr error
 	if x.IsSet("window") {
 		o.Window, werr = typedDuration(x, "window")

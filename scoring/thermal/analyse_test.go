@@ -325,20 +325,20 @@ func TestPlaces(t *testing.T) {
 }
 
 func TestStability(t *testing.T) {
-	perHour := Drift{Change: 2, Per: 3600}
+	const perHour = 2
 	ramp := func(at float64) float64 { return 40 + at/600 }
 	for _, c := range []struct {
 		name string
 		log  logged
 		win  float64
-		d    Drift
+		d    float64
 		want Settling
 	}{
 		{"tenths, settled", made(3600, 1, 0.05, 0.1, 1, step.at), 600, perHour, Stable},
 		{"tenths, rising", made(900, 1, 0.05, 0.1, 1, step.at), 600, perHour, StillRising},
 		{"whole degrees: 600 s hide 2 °C per hour", made(3600, 1, 0, 1, 1, step.at), 600, perHour, CannotTell},
 		{"whole degrees, long level stretch", made(7200, 1, 0, 1, 1, step.at), 0, perHour, Stable},
-		{"whole degrees, 1 °C in 10 min over 20 min", made(3600, 1, 0, 1, 1, step.at), 1200, Drift{1, 600}, Stable},
+		{"whole degrees, 1 °C in 10 min over 20 min", made(3600, 1, 0, 1, 1, step.at), 1200, 6, Stable},
 		{"whole degrees, the rise is not the end", made(2400, 1, 0, 1, 1, step.at), 0, perHour, CannotTell},
 		{"whole degrees, a slow ramp", made(14400, 5, 0, 1, 1, ramp), 0, perHour, StillRising},
 		{"short and long settled", made(600, 1, 0.05, 0.1, 1, rise{t0: 22, tInf: 80, tau: 20}.at), 0, perHour, Stable},

@@ -25,7 +25,7 @@ type Options struct {
 	LimitPlace   Place
 	RatedAmbient *float64 // °C, at which the limit holds
 
-	Drift  Drift   // limit of stability; 2 °C in 3600 s when zero
+	Drift  float64 // °C per hour, limit of stability; 2 when zero
 	Window float64 // s, for the last slope; chosen when zero
 }
 
@@ -156,8 +156,8 @@ type CurvePoint struct {
 
 // analyse judges a log of which seen and hottest say what every row showed.
 func analyse(log samples, seen Input, hottest Hottest, o Options) Report {
-	if o.Drift.Change <= 0 || o.Drift.Per <= 0 {
-		o.Drift = Drift{Change: 2, Per: 3600}
+	if o.Drift <= 0 {
+		o.Drift = usualDrift
 	}
 	p := findPhases(log)
 	load := log.between(p.start, p.end)
@@ -232,7 +232,7 @@ func (r *Report) takePeak(log samples, o Options) {
 }
 
 func (r *Report) takeStability(load samples, c *curve, o Options) {
-	r.SlopeLimit = o.Drift.PerHour()
+	r.SlopeLimit = o.Drift
 	t, verdict := settled(load, o.Window, o.Drift)
 	r.Settling = verdict
 	if t.n > 0 {
@@ -248,7 +248,7 @@ func (r *Report) takeStability(load samples, c *curve, o Options) {
 		return
 	}
 	if r.DescribesLog {
-		if at := r.LoadStart + c.since(o.Drift.Change/o.Drift.Per); at <= r.LoadEnd {
+		if at := r.LoadStart + c.since(o.Drift/3600); at <= r.LoadEnd {
 			r.StableSince, r.SinceBasis = &at, "fit"
 			return
 		}

@@ -8,15 +8,9 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// A Drift limit: no more than Change °C in Per seconds. 2 °C in 3600 s is the
-// usual one for an operating item (MIL-STD-810, part one, 4.5.1, from memory).
-type Drift struct {
-	Change float64
-	Per    float64
-}
-
-// PerHour is the limit in °C per hour.
-func (d Drift) PerHour() float64 { return d.Change / d.Per * 3600 }
+// usualDrift is what counts as stable for an operating item, in °C per hour
+// (MIL-STD-810, part one, 4.5.1, from memory).
+const usualDrift = 2
 
 // A Settling says whether the temperature has settled.
 type Settling string
@@ -52,13 +46,8 @@ func trendOf(times, temps []float64, step float64) (trend, bool) {
 	if n < 4 || times[n-1] <= times[0] {
 		return trend{}, false
 	}
-	middle, level := stat.Mean(times, nil), stat.Mean(temps, nil)
-	var spread, together float64
-	for i := range times {
-		spread += square(times[i] - middle)
-		together += (times[i] - middle) * (temps[i] - level)
-	}
-	slope := together / spread
+	_, slope := stat.LinearRegression(times, temps, nil, false)
+	spread := stat.Variance(times, nil) * float64(n-1)
 	scatter, terms := aboutCubic(times, temps)
 	rho := lagOne(scatter)
 	independent := max(3, float64(n)*(1-rho)/(1+rho))
@@ -129,17 +118,16 @@ func lastTrend(log samples, window, limit float64) (trend, Settling) {
 	return t, t.judge(limit)
 }
 
-// settled judges the last window of a log. A window of zero begins with 600 s,
+// settled judges the last window of a log by a limit in °C per hour. A window of zero begins with 600 s,
 // or half the log when that is less, and grows by quarters, as far as the log
 // reaches, while nothing can be told: rounding hides less in a longer one.
-func settled(log samples, window float64, limit Drift) (trend, Settling) {
+func settled(log samples, window, limit float64) (trend, Settling) {
 	span := log.time[len(log.time)-1] - log.time[0]
 	given := window > 0
 	if !given {
 		window = min(600, span/2)
 	}
-	most := limit.PerHour()
-	shown, verdict := lastTrend(log, math.Min(window, span), most)
+	shown, verdict := lastTrend(log, math.Min(window, span), limit)
 	if span < 0.999*window { // what is there is shown, but it is no verdict of stability
 		if verdict == Stable {
 			verdict = CannotTell
@@ -148,12 +136,12 @@ func settled(log samples, window float64, limit Drift) (trend, Settling) {
 	}
 	first := shown
 	for w := 1.25 * window; w > 0 && !given && verdict == CannotTell && w <= span; w *= 1.25 {
-		longer, v := lastTrend(log, w, most)
+		longer, v := lastTrend(log, w, limit)
 		// A window that reaches back into the rise says nothing about the end: a longer
 		// window is believed to rise only when the shortest one's slope did.
-		believed := v == StillRising && first.perHour > most || v == StillFalling && first.perHour < -most
+		believed := v == StillRising && first.perHour > limit || v == StillFalling && first.perHour < -limit
 		narrower := v == CannotTell && longer.high-longer.low < shown.high-shown.low &&
-			math.Abs(longer.perHour) <= max(most, math.Abs(shown.perHour))
+			math.Abs(longer.perHour) <= max(limit, math.Abs(shown.perHour))
 		if v == Stable || believed || narrower {
 			shown, verdict = longer, v
 		}
@@ -166,7 +154,7 @@ func settled(log samples, window float64, limit Drift) (trend, Settling) {
 //
 // It slides a window from the end of the log to its beginning. Sums up to each
 // reading give the slope of a line through any window by a few differences.
-func stableSince(log samples, window float64, limit Drift) (since float64, found bool) {
+func stableSince(log samples, window, limit float64) (since float64, found bool) {
 	n := len(log.time)
 	if n < 4 {
 		return 0, false
@@ -179,7 +167,7 @@ func stableSince(log samples, window float64, limit Drift) (since float64, found
 		sums[i+1] = lineSums{s.n + 1, s.t + t, s.y + y, s.tt + t*t, s.ty + t*y}
 	}
 	// A display that shows whole steps may hide a slope of a step over the window.
-	most := limit.PerHour()/3600 + log.resolution/window/math.Sqrt(3)
+	most := limit/3600 + log.resolution/window/math.Sqrt(3)
 	last := n
 	for i := n - 1; i >= 0; i-- {
 		for last > i+1 && log.time[last-1] > log.time[i]+window {
