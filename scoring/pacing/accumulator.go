@@ -71,14 +71,7 @@ type Accumulator struct {
 	open    span
 	slow    slowest
 
-	stamps  bool
-	stamp   float64 // s, last time stamp
-	rates   bool
-	period  float64 // s, sum of the sample periods
-	frames  float64 // frames counted by rate samples
-	froze   []Freeze
-	still   bool // the rate sample before was zero
-	samples int64
+	sampled
 }
 
 // A span is some blocks in a row.

@@ -35,6 +35,18 @@ func (c Columns) Add(a *Accumulator, value func(place int) float64) {
 	}
 }
 
+// sampled is what is known of a run whose log holds time stamps or a frame rate.
+type sampled struct {
+	stamps  bool
+	stamp   float64 // s, last time stamp
+	rates   bool
+	period  float64 // s, sum of the sample periods
+	frames  float64 // frames counted by rate samples
+	froze   []Freeze
+	still   bool // the rate sample before was zero
+	samples int64
+}
+
 // addStamp takes the time stamp of a frame in seconds; the frame time is the
 // difference from the stamp before. A stamp that is not later is counted as a
 // bad row.
