@@ -110,7 +110,7 @@ func (d *sealedShop) trials(t *testing.T) []trial {
 	if err != nil {
 		t.Fatal(err)
 	}
-	forged, err := seal.SealRecord(pages, record, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
+	forged, err := seal.Seal(pages, record, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -14,26 +14,25 @@ import (
 	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 )
 
 // kept reads the certificates of testdata/certificates, with the fingerprints
 // that its list gives.
-func kept(t *testing.T) map[string]fingerprint.Wanted {
+func kept(t *testing.T) map[string]check.Wanted {
 	t.Helper()
 	dir := filepath.Join(repositoryRoot(t), "testdata", "certificates")
 	list, err := os.ReadFile(filepath.Join(dir, "README.md"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	out := map[string]fingerprint.Wanted{}
+	out := map[string]check.Wanted{}
 	for line := range strings.Lines(string(list)) {
 		cells := strings.Split(line, "|")
 		if len(cells) < 6 || !strings.Contains(cells[1], ".pdf") {
 			continue
 		}
 		name := strings.Trim(cells[1], " `")
-		fp, err := fingerprint.Parse(strings.Trim(cells[4], " `"))
+		fp, err := check.ParseFingerprint(strings.Trim(cells[4], " `"))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -108,7 +107,7 @@ func keptEdited(t *testing.T, r check.Report, now time.Time) {
 		"the number of a step": edited(t, text, 2.0, "outcome", "steps", clocks, "attempts"),
 	} {
 		pdf := d.signed(t, remade(t, canon, r.Pages), canon, nil)
-		o := check.Options{Signer: fingerprint.Exactly(id.Fingerprint()), Now: now}
+		o := check.Options{Signer: check.Exactly(id.Fingerprint()), Now: now}
 		got := report.Verify(pdf, o, &record.Examiner{}, "proveout 99.0.0", 20*time.Second)
 		if what == "nothing" {
 			if !got.Valid {

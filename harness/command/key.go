@@ -19,7 +19,6 @@ import (
 
 	"proveout/report/seal"
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 )
 
 // keysFolder is where a shop keeps its signing identity.
@@ -156,7 +155,7 @@ func (c *Console) makeKey(dir, name string) error {
 	return nil
 }
 
-func (c *Console) printFingerprint(fp fingerprint.Fingerprint) {
+func (c *Console) printFingerprint(fp check.Fingerprint) {
 	g := fp.Groups()
 	fmt.Fprintf(c.Out, "Fingerprint, for the telephone:\n  %s\n  %s\nThe same as SHA-256:\n  %s\n", strings.Join(g[:5], " "), strings.Join(g[5:], " "), fp.Hex())
 }
@@ -197,13 +196,13 @@ func (c *Console) keyShow(x *cli.Context) error {
 	}
 	a.Retired = []keyShown{}
 	for _, l := range retired {
-		fp := fingerprint.Of(l.Cert.Raw)
+		fp := check.FingerprintOf(l.Cert.Raw)
 		a.Retired = append(a.Retired, keyShown{Name: l.Cert.Subject.CommonName, Fingerprint: fp.Hex(), Spoken: fp.String(),
 			From: l.Cert.NotBefore, Until: l.Cert.NotAfter, Retired: &l.When, Because: l.Why})
 	}
 	certs, err := keys.Certs()
 	if err == nil {
-		fp := fingerprint.Of(certs[0].Raw)
+		fp := check.FingerprintOf(certs[0].Raw)
 		a.InUse = &keyShown{Name: certs[0].Subject.CommonName, Fingerprint: fp.Hex(), Spoken: fp.String(), From: certs[0].NotBefore, Until: certs[0].NotAfter}
 		if a.InUse.Encrypted, err = keys.Encrypted(); err != nil {
 			return err
@@ -213,7 +212,7 @@ func (c *Console) keyShow(x *cli.Context) error {
 	}
 	var code modules
 	if a.InUse != nil {
-		if code, err = fingerprintCode(fingerprint.Of(certs[0].Raw)); err != nil {
+		if code, err = fingerprintCode(check.FingerprintOf(certs[0].Raw)); err != nil {
 			return err
 		}
 	}
@@ -231,7 +230,7 @@ func (c *Console) keyShow(x *cli.Context) error {
 			fmt.Fprint(c.Out, ", behind a passphrase")
 		}
 		fmt.Fprintln(c.Out, ".")
-		c.printFingerprint(fingerprint.Of(certs[0].Raw))
+		c.printFingerprint(check.FingerprintOf(certs[0].Raw))
 		if keys.OpenToOthers() {
 			fmt.Fprintln(c.Out, openToOthers(keys))
 		}
@@ -404,7 +403,7 @@ func (c *Console) keyTrust(x *cli.Context) error {
 		return err
 	}
 	fmt.Fprintf(c.Out, "Certificates signed by this key of %s count as known from now on. Compare its fingerprint with one that you got another way:\n", certs[0].Subject.CommonName)
-	c.printFingerprint(fingerprint.Of(certs[0].Raw))
+	c.printFingerprint(check.FingerprintOf(certs[0].Raw))
 	return nil
 }
 

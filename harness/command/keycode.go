@@ -11,7 +11,7 @@ import (
 
 	"github.com/boombuler/barcode/qr"
 
-	"proveout/report/seal/fingerprint"
+	"proveout/report/seal/check"
 )
 
 // quietZone is the white around a QR code, in modules (ISO/IEC 18004, 9.1).
@@ -22,7 +22,7 @@ type modules [][]bool
 
 // fingerprintCode is the QR code of a fingerprint (ISO/IEC 18004): the word
 // SHA-256 and the hexadecimal digits, as on certificates.
-func fingerprintCode(fp fingerprint.Fingerprint) (modules, error) {
+func fingerprintCode(fp check.Fingerprint) (modules, error) {
 	img, err := qr.Encode("SHA-256:"+strings.ToUpper(fp.Hex()), qr.M, qr.Auto)
 	if err != nil {
 		return nil, err

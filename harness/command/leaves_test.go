@@ -11,7 +11,6 @@ import (
 
 	"proveout/report"
 	"proveout/report/record"
-	"proveout/report/seal"
 	"proveout/report/seal/check"
 )
 
@@ -34,7 +33,7 @@ func leaves(t testing.TB, canon []byte) []leaf {
 		out = append(out, leaf{path, func() []byte {
 			set(now)
 			defer set(was)
-			text, err := seal.Canonical(root)
+			text, err := check.Canonical(root)
 			if err != nil {
 				t.Fatalf("%s: %v", path, err)
 			}

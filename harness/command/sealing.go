@@ -225,11 +225,11 @@ func (c *Console) signed(parent context.Context, pdf, canon []byte, files []seal
 			return nil, err
 		}
 	}
-	out, err := seal.SealRecord(pdf, canon, files, id, terms)
+	out, err := seal.Seal(pdf, canon, files, id, terms)
 	if errors.Is(err, seal.ErrTimeStamp) && parent.Err() == nil {
 		fmt.Fprintf(c.Diag, "Note: %v. The certificate is signed with the shop's own time.\n", err)
 		terms.TimeStamp = nil
-		out, err = seal.SealRecord(pdf, canon, files, id, terms)
+		out, err = seal.Seal(pdf, canon, files, id, terms)
 	}
 	return out, err
 }

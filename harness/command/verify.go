@@ -20,7 +20,6 @@ import (
 	"proveout/report"
 	"proveout/report/record"
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
 	"proveout/report/words"
 )
@@ -144,7 +143,7 @@ func (c *Console) inspect(pdf []byte, o check.Options, found *evidenceFolder, li
 func (c *Console) verifyOptions(x *cli.Context) (o check.Options, limit time.Duration, err error) {
 	o.Now = c.Now()
 	if s := x.String("signer"); s != "" {
-		if o.Signer, err = fingerprint.Parse(s); err != nil {
+		if o.Signer, err = check.ParseFingerprint(s); err != nil {
 			return o, 0, err
 		}
 	}
@@ -173,10 +172,10 @@ func (c *Console) verifyOptions(x *cli.Context) (o check.Options, limit time.Dur
 func inForce(docs []register.Document, o check.Options, cs check.Contents) (check.State, string) {
 	own := false
 	for _, k := range o.Known {
-		own = own || fingerprint.Of(k.Raw) == cs.SignedBy
+		own = own || check.FingerprintOf(k.Raw) == cs.SignedBy
 	}
 	for _, l := range o.Retired {
-		own = own || fingerprint.Of(l.Cert.Raw) == cs.SignedBy
+		own = own || check.FingerprintOf(l.Cert.Raw) == cs.SignedBy
 	}
 	r, err := record.Decode(cs.Record)
 	if !own || err != nil {

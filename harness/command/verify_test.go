@@ -23,7 +23,6 @@ import (
 	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
 )
 
@@ -126,7 +125,7 @@ func TestCertificate(t *testing.T) {
 
 // examined is what verify says of a file, when the shop's key is expected.
 func (d *sealedShop) examined(pdf []byte) check.Report {
-	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint()), Now: time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)}
+	o := check.Options{Signer: check.Exactly(d.identity.Fingerprint()), Now: time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)}
 	return report.Verify(pdf, o, &record.Examiner{}, toolName, 20*time.Second)
 }
 
@@ -220,7 +219,7 @@ func (d *sealedShop) parts(t testing.TB) (text []byte, files []seal.Attachment, 
 // would.
 func (d *sealedShop) signed(t testing.TB, pages, canon []byte, files []seal.Attachment) []byte {
 	t.Helper()
-	pdf, err := seal.SealRecord(pages, canon, files, d.identity, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC), Reason: "Acceptance test passed"})
+	pdf, err := seal.Seal(pages, canon, files, d.identity, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC), Reason: "Acceptance test passed"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -253,7 +252,7 @@ func edited(t testing.TB, canon []byte, value any, path ...any) []byte {
 			at = l[p]
 		}
 	}
-	out, err := seal.Canonical(v)
+	out, err := check.Canonical(v)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -365,7 +364,7 @@ func foreignParts(t *testing.T, d *sealedShop) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	forged, err := seal.SealRecord(pages, text, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
+	forged, err := seal.Seal(pages, text, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -422,7 +421,7 @@ func logsOutside(t *testing.T, d *sealedShop) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o := check.Options{Signer: fingerprint.Exactly(d.identity.Fingerprint())}
+	o := check.Options{Signer: check.Exactly(d.identity.Fingerprint())}
 	r = report.Verify(pdf, o, &record.Examiner{Extra: logs.InMemory(all)}, toolName, 20*time.Second)
 	if s, words := state(r); s != check.Yes || !r.Valid {
 		t.Errorf("%s %s", s, words)

@@ -12,6 +12,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/report/seal/check"
 	"proveout/scoring"
 )
 
@@ -80,7 +81,7 @@ func TestDecodeRefuses(t *testing.T) {
 		"no job":         strings.Replace(string(good), `"job":{`, `"job":null,"jab":{`, 1),
 		"a kind of none": strings.Replace(string(good), `"certificate"`, `"diploma"`, 1),
 		"something more": strings.Replace(string(good), `{"answers"`, `{"a":1,"answers"`, 1) + " ",
-		"too long":       strings.Repeat(" ", maxSize+1),
+		"too long":       strings.Repeat(" ", check.MaxRecord+1),
 	} {
 		if _, err := Decode([]byte(text)); err == nil {
 			t.Errorf("%s: read without an error", what)
@@ -105,7 +106,7 @@ func TestOlderRecords(t *testing.T) {
 	}}, "load": nil}
 	for schema := 1; schema <= 2; schema++ {
 		old.Schema = schema
-		text, err := canonicalOf(&old)
+		text, err := check.Canonical(&old)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -144,7 +145,7 @@ func FuzzDecode(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(good)
-	old, err := canonicalOf(&schema2Record{Schema: 2, Kind: "certificate", Outcome: schema2Outcome{Verdict: "pass"}})
+	old, err := check.Canonical(&schema2Record{Schema: 2, Kind: "certificate", Outcome: schema2Outcome{Verdict: "pass"}})
 	if err != nil {
 		f.Fatal(err)
 	}

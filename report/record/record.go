@@ -22,12 +22,9 @@ import (
 	"runtime"
 	"time"
 
-	"github.com/gowebpki/jcs"
-
 	"proveout/harness/reading"
 	"proveout/plans"
-	"proveout/report/seal/canonical"
-	"proveout/report/seal/fingerprint"
+	"proveout/report/seal/check"
 	"proveout/scoring"
 )
 
@@ -38,9 +35,6 @@ import (
 //	2  they do, so that no value of the record can change without the pages
 //	3  its job, shop and reference sets are the program's own types
 const Schema = 3
-
-// maxSize is the longest record that is read, in bytes.
-const maxSize = 4 << 20
 
 // A Kind says what a document is.
 type Kind int
@@ -103,8 +97,8 @@ type Record struct {
 
 // A Seal is whose key signs a document, as its pages say.
 type Seal struct {
-	Name        string                  `json:"name"` // on the key's certificate
-	Fingerprint fingerprint.Fingerprint `json:"fingerprint"`
+	Name        string            `json:"name"` // on the key's certificate
+	Fingerprint check.Fingerprint `json:"fingerprint"`
 }
 
 // A Photo is a picture of the card. Image is used when JPEG is empty; see
@@ -136,18 +130,7 @@ func (r *Record) Sum() string {
 }
 
 // Encode is the canonical JSON of the record (RFC 8785).
-func (r *Record) Encode() ([]byte, error) { return canonicalOf(r) }
-
-func canonicalOf(v any) ([]byte, error) {
-	raw, err := json.Marshal(v)
-	if err != nil {
-		return nil, err
-	}
-	if err := canonical.Keeps(raw); err != nil {
-		return nil, err
-	}
-	return jcs.Transform(raw)
-}
+func (r *Record) Encode() ([]byte, error) { return check.Canonical(r) }
 
 // errNewer is wrapped by the error for a record of a later schema.
 var errNewer = errors.New("the record was written by a newer version of this program; get that to check it")
@@ -157,8 +140,8 @@ var errForeign = errors.New("the record holds something that this program does n
 // Decode reads a record. One that holds anything that this program, or the one
 // of its schema, would not write itself is refused: nothing in it goes unread.
 func Decode(text []byte) (*Record, error) {
-	if len(text) > maxSize {
-		return nil, fmt.Errorf("the record has %d bytes; at most %d are read", len(text), maxSize)
+	if len(text) > check.MaxRecord {
+		return nil, fmt.Errorf("the record has %d bytes; at most %d are read", len(text), check.MaxRecord)
 	}
 	var v struct {
 		Schema int `json:"schema"`
@@ -193,7 +176,7 @@ func decodeStrictly(text []byte, v any) error {
 	if err := json.Unmarshal(text, v); err != nil {
 		return fmt.Errorf("the record cannot be read: %w", err)
 	}
-	again, err := canonicalOf(v)
+	again, err := check.Canonical(v)
 	if err != nil {
 		return err
 	}

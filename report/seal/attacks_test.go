@@ -71,7 +71,7 @@ func TestEveryByteFlippedBig(t *testing.T) {
 	for i := range 60 {
 		lines = append(lines, fmt.Sprintf("Schritt %d: 166,4 MHz ± 0,2 MHz", i))
 	}
-	pdf, err := Seal(unicodePages(t, lines...), sampleRecord("7"), nil, shop(), terms())
+	pdf, err := Seal(unicodePages(t, lines...), canon(sampleRecord("7")), nil, shop(), terms())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +145,7 @@ func TestAttachmentSwapped(t *testing.T) {
 	pages := pdf[:from]
 	edited := sampleRecord("2026-0042")
 	edited.Clock = 180e6
-	forged, err := Seal(pages, edited, nil, thief(), terms())
+	forged, err := Seal(pages, canon(edited), nil, thief(), terms())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -346,7 +346,7 @@ func TestRecordEditedAndSignedAgain(t *testing.T) {
 	make := func(change func(*record)) []byte {
 		rec := sampleRecord("2026-0042")
 		change(&rec)
-		pdf, err := Seal(page, rec, nil, shop(), terms())
+		pdf, err := Seal(page, canon(rec), nil, shop(), terms())
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -31,7 +31,7 @@ import (
 
 	"software.sslmate.com/src/go-pkcs12"
 
-	"proveout/report/seal/fingerprint"
+	"proveout/report/seal/check"
 )
 
 // An Identity is what a workshop signs with.
@@ -47,7 +47,7 @@ func (id Identity) Cert() *x509.Certificate { return id.Chain[0] }
 func (id Identity) Name() string { return id.Cert().Subject.CommonName }
 
 // Fingerprint is the fingerprint of the workshop's certificate.
-func (id Identity) Fingerprint() fingerprint.Fingerprint { return fingerprint.Of(id.Cert().Raw) }
+func (id Identity) Fingerprint() check.Fingerprint { return check.FingerprintOf(id.Cert().Raw) }
 
 // Life is how long a new identity is valid, in years.
 const Life = 30

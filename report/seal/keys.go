@@ -15,7 +15,6 @@ import (
 	"crypto/x509"
 
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 )
 
 // Keys is the folder in which a workshop keeps its signing identity:
@@ -188,15 +187,15 @@ const (
 // Retire gives up the identity in use: it signs no more, and what it signed
 // stays checkable. The certificate is written to its new place before anything
 // is taken away, so that an interruption loses nothing.
-func (k Keys) Retire(when time.Time, why check.Why, fate Fate) (fingerprint.Fingerprint, error) {
+func (k Keys) Retire(when time.Time, why check.Why, fate Fate) (check.Fingerprint, error) {
 	if why != check.Replaced && why != check.Compromised {
-		return fingerprint.Fingerprint{}, fmt.Errorf("reason %q: write %q or %q", why, check.Replaced, check.Compromised)
+		return check.Fingerprint{}, fmt.Errorf("reason %q: write %q or %q", why, check.Replaced, check.Compromised)
 	}
 	certs, err := k.Certs()
 	if err != nil {
-		return fingerprint.Fingerprint{}, err
+		return check.Fingerprint{}, err
 	}
-	fp := fingerprint.Of(certs[0].Raw)
+	fp := check.FingerprintOf(certs[0].Raw)
 	if err := os.MkdirAll(k.path("retired"), 0o700); err != nil {
 		return fp, err
 	}
@@ -222,7 +221,7 @@ func (k Keys) AddKnown(cert *x509.Certificate) error {
 	if err := os.MkdirAll(k.path("known"), 0o700); err != nil {
 		return err
 	}
-	fp := fingerprint.Of(cert.Raw)
+	fp := check.FingerprintOf(cert.Raw)
 	err := create(k.path("known", fp.Hex()[:16]+".cert.pem"), Identity{Chain: []*x509.Certificate{cert}}.CertPEM(), 0o644)
 	if errors.Is(err, fs.ErrExist) {
 		return nil

@@ -17,7 +17,6 @@ import (
 	"github.com/johnfercher/maroto/v2/pkg/repository"
 
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
 )
 
@@ -33,6 +32,14 @@ type record struct {
 
 func sampleRecord(number string) record {
 	return record{number, "pass", 166.4e6, []string{"fan replaced", "Prüfling wärmt auf 71 °C ± 2 °C"}}
+}
+
+func canon(r record) []byte {
+	text, err := check.Canonical(r)
+	if err != nil {
+		panic(err)
+	}
+	return text
 }
 
 // pages draws a page a line of text each.
@@ -88,7 +95,7 @@ func terms() Terms {
 
 func sealed(t testing.TB, id Identity, number string) []byte {
 	t.Helper()
-	pdf, err := Seal(pages(t, "Certificate "+number), sampleRecord(number), []Attachment{
+	pdf, err := Seal(pages(t, "Certificate "+number), canon(sampleRecord(number)), []Attachment{
 		{Name: "soak.csv", Type: "text/csv", Relation: pdffile.Data, Data: []byte("time_s,temp_c\n0,24.5\n1200,71.0\n"), Description: "Wärmelauf", Modified: day},
 	}, id, terms())
 	if err != nil {
@@ -99,7 +106,7 @@ func sealed(t testing.TB, id Identity, number string) []byte {
 
 // expect is the check of somebody who knows the shop's fingerprint.
 func expect(id Identity) check.Options {
-	return check.Options{Signer: fingerprint.Exactly(id.Fingerprint())}
+	return check.Options{Signer: check.Exactly(id.Fingerprint())}
 }
 
 func TestSealIsGood(t *testing.T) {
@@ -111,11 +118,7 @@ func TestSealIsGood(t *testing.T) {
 	if !r.Valid || r.Verdict != check.Good {
 		t.Fatalf("verdict %v: %s", r.Verdict, r.Summary)
 	}
-	want, err := Canonical(sampleRecord("2026-0042"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(r.Record) != string(want) {
+	if want := canon(sampleRecord("2026-0042")); !bytes.Equal(r.Record, want) {
 		t.Errorf("record %s, want %s", r.Record, want)
 	}
 	if len(r.Attachments) != 2 || r.Attachments[1].Name != "soak.csv" || r.Attachments[1].Description != "Wärmelauf" {

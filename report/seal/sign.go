@@ -6,7 +6,6 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -15,12 +14,8 @@ import (
 	"net/url"
 	"time"
 
-	"github.com/gowebpki/jcs"
-
-	"proveout/report/seal/canonical"
 	"proveout/report/seal/check"
 	"proveout/report/seal/cms"
-	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
 )
 
@@ -29,25 +24,6 @@ type Attachment = pdffile.Attachment
 
 // Attach appends files to a PDF that has none; see [pdffile.Attach].
 func Attach(pdf []byte, files []Attachment) ([]byte, error) { return pdffile.Attach(pdf, files) }
-
-// Canonical is the canonical JSON of a record; see [CanonicalJSON].
-func Canonical(record any) ([]byte, error) {
-	raw, err := json.Marshal(record)
-	if err != nil {
-		return nil, err
-	}
-	return CanonicalJSON(raw)
-}
-
-// CanonicalJSON is the canonical form of a JSON text (RFC 8785). A whole number
-// beyond ±(2^53 - 1) that would be written without an exponent is refused,
-// because readers would round it: such a number is written as a string.
-func CanonicalJSON(raw []byte) ([]byte, error) {
-	if err := canonical.Keeps(raw); err != nil {
-		return nil, err
-	}
-	return jcs.Transform(raw)
-}
 
 // Terms is what a signature says about itself.
 type Terms struct {
@@ -136,25 +112,16 @@ func stamp(s *cms.SignedData, ask Authority) error {
 	return s.AddTimeStamp(response, nonce)
 }
 
-// Seal makes a certificate: it brings the record into canonical form, attaches
-// it and the files behind it to the pages, signs the whole, and checks what it
-// made before giving it out.
-func Seal(pages []byte, record any, files []Attachment, id Identity, t Terms) ([]byte, error) {
-	canon, err := Canonical(record)
-	if err != nil {
-		return nil, err
-	}
-	return SealRecord(pages, canon, files, id, t)
-}
-
 // RecordAttachment is the attachment of a record in canonical form.
 func RecordAttachment(canon []byte) Attachment {
 	return Attachment{Name: check.RecordName, Type: "application/json", Relation: pdffile.Source, Data: canon,
 		Description: "Record of the test (canonical JSON, RFC 8785)"}
 }
 
-// SealRecord is [Seal] for a record that is in canonical form already.
-func SealRecord(pages, canon []byte, files []Attachment, id Identity, t Terms) ([]byte, error) {
+// Seal makes a certificate: it attaches the record, which is in canonical form,
+// and the files behind it to the pages, signs the whole, and checks what it made
+// before giving it out.
+func Seal(pages, canon []byte, files []Attachment, id Identity, t Terms) ([]byte, error) {
 	all := append([]Attachment{RecordAttachment(canon)}, files...)
 	attached, err := Attach(pages, all)
 	if err != nil {
@@ -164,7 +131,7 @@ func SealRecord(pages, canon []byte, files []Attachment, id Identity, t Terms) (
 	if err != nil {
 		return nil, err
 	}
-	r := check.Verify(sealed, check.Options{Signer: fingerprint.Exactly(id.Fingerprint())})
+	r := check.Verify(sealed, check.Options{Signer: check.Exactly(id.Fingerprint())})
 	if !r.Valid || !bytes.Equal(r.Record, canon) {
 		for _, a := range r.Answers {
 			if a.State == check.No {

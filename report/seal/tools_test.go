@@ -82,7 +82,7 @@ func TestOtherProgramsAgree(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	wide, err := Seal(unicodePages(t, "Prüfling: 71 °C ± 2 °C", "Привет"), sampleRecord("3"), []Attachment{
+	wide, err := Seal(unicodePages(t, "Prüfling: 71 °C ± 2 °C", "Привет"), canon(sampleRecord("3")), []Attachment{
 		{Name: "Журнал.csv", Type: "text/csv", Relation: "Data", Data: []byte("1,2\n")},
 		{Name: "A.csv", Type: "text/csv", Relation: "Data", Data: []byte("3,4\n"), Modified: day},
 	}, mustIdentity("Мастерская"), terms())
@@ -241,7 +241,7 @@ func BenchmarkSeal(b *testing.B) {
 	id := shop()
 	b.Run("sign", func(b *testing.B) {
 		for range b.N {
-			if _, err := Seal(page, sampleRecord("1"), nil, id, terms()); err != nil {
+			if _, err := Seal(page, canon(sampleRecord("1")), nil, id, terms()); err != nil {
 				b.Fatal(err)
 			}
 		}

@@ -13,7 +13,6 @@ import (
 	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 	"proveout/report/words"
 )
 
@@ -24,7 +23,7 @@ func main() {
 		o := check.Options{Now: time.Now()}
 		var err error
 		if typed := args[1].String(); typed != "" {
-			if o.Signer, err = fingerprint.Parse(typed); err != nil {
+			if o.Signer, err = check.ParseFingerprint(typed); err != nil {
 				return answer(map[string]string{"error": err.Error()})
 			}
 		}

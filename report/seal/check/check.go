@@ -16,9 +16,7 @@ import (
 	"fmt"
 	"time"
 
-	"proveout/report/seal/canonical"
 	"proveout/report/seal/cms"
-	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
 )
 
@@ -101,11 +99,11 @@ type Answer struct {
 
 // A Signer is who signed a certificate.
 type Signer struct {
-	Name        string                  `json:"name"`
-	Fingerprint fingerprint.Fingerprint `json:"-"`
-	Hex         string                  `json:"fingerprint"`
-	Spoken      string                  `json:"fingerprint_spoken"`
-	Standing    Standing                `json:"standing"`
+	Name        string      `json:"name"`
+	Fingerprint Fingerprint `json:"-"`
+	Hex         string      `json:"fingerprint"`
+	Spoken      string      `json:"fingerprint_spoken"`
+	Standing    Standing    `json:"standing"`
 }
 
 // Standing says what is known of a signer.
@@ -143,7 +141,7 @@ type Contents struct {
 	Record      []byte
 	Attachments []pdffile.Attachment // the record among them
 	Pages       []byte               // the PDF as it was before anything was attached
-	SignedBy    fingerprint.Fingerprint
+	SignedBy    Fingerprint
 }
 
 // A Lapsed is a certificate that its shop gave up.
@@ -171,7 +169,7 @@ type Question struct {
 // Options is what the reader knows and wants to know. The zero value asks
 // whether the file is whole.
 type Options struct {
-	Signer          fingerprint.Wanted  // who has to have signed
+	Signer          Wanted              // who has to have signed
 	Known           []*x509.Certificate // certificates that are trusted to be who they say
 	Retired         []Lapsed
 	TimeAuthorities []*x509.Certificate
@@ -254,7 +252,7 @@ func (v *inspection) open() bool {
 		return v.report.no("signed", "Its signature cannot be read: "+err.Error()+".")
 	}
 	s := v.value.Signer()
-	fp := fingerprint.Of(s.Raw)
+	fp := FingerprintOf(s.Raw)
 	v.report.Signer = Signer{Name: s.Subject.CommonName, Fingerprint: fp, Hex: fp.Hex(), Spoken: fp.String(), Standing: Unknown}
 	v.report.Reason, v.report.Location = v.found.Reason, v.found.Location
 	if v.found.Name != s.Subject.CommonName {
@@ -363,7 +361,7 @@ func (v *inspection) record() bool {
 		if a.Name != RecordName {
 			continue
 		}
-		if err := canonical.Check(a.Data); err != nil {
+		if err := inForm(a.Data); err != nil {
 			return v.report.no("record", "Its record is not in the exact form that is signed: "+err.Error()+".")
 		}
 		v.report.Record = a.Data

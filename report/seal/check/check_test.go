@@ -13,7 +13,6 @@ import (
 
 	"proveout/report/seal"
 	"proveout/report/seal/check"
-	"proveout/report/seal/fingerprint"
 	"proveout/report/seal/pdffile"
 )
 
@@ -55,7 +54,7 @@ func identity(t testing.TB) seal.Identity {
 
 func FuzzVerify(f *testing.F) {
 	id := identity(f)
-	pdf, err := seal.Seal(plainPDF(), map[string]int{"a": 1}, nil, id, seal.Terms{Time: day})
+	pdf, err := seal.Seal(plainPDF(), []byte(`{"a":1}`), nil, id, seal.Terms{Time: day})
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -65,7 +64,7 @@ func FuzzVerify(f *testing.F) {
 	f.Fuzz(func(t *testing.T, data []byte) {
 		start := time.Now()
 		// only this signer: each process of the fuzzer makes a key of its own
-		r := check.VerifyUnguarded(data, check.Options{Signer: fingerprint.Exactly(id.Fingerprint())})
+		r := check.VerifyUnguarded(data, check.Options{Signer: check.Exactly(id.Fingerprint())})
 		if d := time.Since(start); d > 2*time.Second {
 			t.Errorf("took %v", d)
 		}
@@ -194,7 +193,7 @@ func TestLargestFile(t *testing.T) {
 	noise := make([]byte, pdffile.MaxSize-100_000)
 	rand.NewChaCha8([32]byte{}).Read(noise)
 	text := bytes.Repeat([]byte("0,24.5\n"), (32<<20-len(noise))/7-10)
-	pdf, err := seal.Seal(plainPDF(), map[string]int{"a": 1}, []pdffile.Attachment{
+	pdf, err := seal.Seal(plainPDF(), []byte(`{"a":1}`), []pdffile.Attachment{
 		{Name: "noise.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: noise},
 		{Name: "soak.csv", Type: "text/csv", Relation: pdffile.Data, Data: text},
 	}, id, seal.Terms{Time: day})
@@ -202,7 +201,7 @@ func TestLargestFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	start := time.Now()
-	r := check.Verify(pdf, check.Options{Signer: fingerprint.Exactly(id.Fingerprint())})
+	r := check.Verify(pdf, check.Options{Signer: check.Exactly(id.Fingerprint())})
 	d := time.Since(start)
 	t.Logf("%d bytes: %v", len(pdf), d)
 	if !r.Valid || d > 2*time.Second {
@@ -251,7 +250,7 @@ func BenchmarkVerify(b *testing.B) {
 			rand.NewChaCha8([32]byte{}).Read(noise)
 			files = append(files, pdffile.Attachment{Name: "x.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: noise})
 		}
-		pdf, err := seal.Seal(page, map[string]int{"a": 1}, files, identity(b), seal.Terms{Time: day})
+		pdf, err := seal.Seal(page, []byte(`{"a":1}`), files, identity(b), seal.Terms{Time: day})
 		if err != nil {
 			b.Fatal(err)
 		}

@@ -1,10 +1,4 @@
-// Package fingerprint writes the fingerprint of a workshop's certificate so
-// that it can be printed, read out on the telephone, and typed in again.
-//
-// A certificate in DER form comes in, a [Fingerprint] goes out, and a typed
-// fingerprint is read back with the place of a slip of the tongue. It decides
-// nothing about trust.
-package fingerprint
+package check
 
 import (
 	"crypto/sha256"
@@ -14,12 +8,14 @@ import (
 	"strings"
 )
 
-// A Fingerprint is the SHA-256 digest of a certificate in DER form. The zero
-// value is no fingerprint.
+// A Fingerprint is the SHA-256 digest of a workshop's certificate in DER form. It
+// is printed, read out on the telephone, and typed in again, and what was typed
+// is read back with the place of a slip of the tongue. The zero value is no
+// fingerprint.
 type Fingerprint [sha256.Size]byte
 
-// Of is the fingerprint of a certificate.
-func Of(der []byte) Fingerprint { return sha256.Sum256(der) }
+// FingerprintOf is the fingerprint of a certificate.
+func FingerprintOf(der []byte) Fingerprint { return sha256.Sum256(der) }
 
 // IsZero tells whether there is no fingerprint.
 func (f Fingerprint) IsZero() bool { return f == Fingerprint{} }
@@ -115,10 +111,10 @@ func (w Wanted) Matches(f Fingerprint) bool {
 // Exactly asks for the fingerprint f.
 func Exactly(f Fingerprint) Wanted { return Wanted{whole: f} }
 
-// Parse reads a typed fingerprint: 64 hexadecimal digits, or the 50 digits of
+// ParseFingerprint reads a typed fingerprint: 64 hexadecimal digits, or the 50 digits of
 // the telephone form; spaces, colons, points and dashes do not matter. The
 // error names the group that was misheard.
-func Parse(s string) (Wanted, error) {
+func ParseFingerprint(s string) (Wanted, error) {
 	s = strings.Map(func(r rune) rune {
 		if strings.ContainsRune(" \t\r\n:.-–,;\u00a0", r) {
 			return -1

@@ -1,4 +1,4 @@
-package fingerprint
+package check
 
 import (
 	"crypto/sha256"
@@ -42,7 +42,7 @@ func draw(t *rapid.T) Fingerprint {
 
 // SHA-256 of "abc", FIPS 180-4 examples; its groups worked out with big numbers.
 func TestGroups(t *testing.T) {
-	f := Of([]byte("abc"))
+	f := FingerprintOf([]byte("abc"))
 	const hex = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 	if f.Hex() != hex {
 		t.Fatalf("digest %s", f.Hex())
@@ -72,13 +72,13 @@ func TestReadBack(t *testing.T) {
 		other := f
 		other[rapid.IntRange(20, 31).Draw(t, "byte")] ^= 1 << rapid.IntRange(0, 7).Draw(t, "bit")
 		for _, typed := range []string{f.Hex(), strings.ToUpper(f.Hex()), f.Colons(), f.String(), strings.Join(f.Groups(), ""), strings.Join(f.Groups(), "-"), " " + strings.Join(f.Groups(), "\n")} {
-			w, err := Parse(typed)
+			w, err := ParseFingerprint(typed)
 			if err != nil || !w.Matches(f) || w.Matches(other) || w.Matches(Fingerprint{}) || w.IsZero() {
 				t.Fatalf("%q: %v", typed, err)
 			}
 		}
 	})
-	if (Wanted{}).Matches(Of(nil)) || (Wanted{}).Matches(Fingerprint{}) {
+	if (Wanted{}).Matches(FingerprintOf(nil)) || (Wanted{}).Matches(Fingerprint{}) {
 		t.Error("nothing asked for matches")
 	}
 }
@@ -94,26 +94,26 @@ func TestSlipsOfTheTongue(t *testing.T) {
 		wrong[k] = '0' + (wrong[k]-'0'+d)%10
 		h := append([]string{}, g...)
 		h[i] = string(wrong)
-		_, err := Parse(strings.Join(h, " "))
+		_, err := ParseFingerprint(strings.Join(h, " "))
 		if err == nil || !strings.Contains(err.Error(), "group") {
 			t.Errorf("%v read as %v: %v", g, h, err)
 		}
 		j := rapid.IntRange(0, 9).Draw(t, "other")
 		h = append([]string{}, g...)
 		h[i], h[j] = h[j], h[i]
-		if _, err := Parse(strings.Join(h, " ")); err == nil && i != j {
+		if _, err := ParseFingerprint(strings.Join(h, " ")); err == nil && i != j {
 			t.Errorf("groups %d and %d changed places unnoticed", i, j)
 		}
 	})
 }
 
-func FuzzParse(f *testing.F) {
+func FuzzParseFingerprint(f *testing.F) {
 	sum := Fingerprint(sha256.Sum256(nil))
 	f.Add(sum.Hex())
 	f.Add(sum.String())
 	f.Add(strings.Repeat("0", 64))
 	f.Fuzz(func(t *testing.T, s string) {
-		if w, err := Parse(s); err == nil && w.IsZero() {
+		if w, err := ParseFingerprint(s); err == nil && w.IsZero() {
 			t.Errorf("%q asks for nothing", s)
 		}
 	})

@@ -1,4 +1,4 @@
-package canonical_test
+package check
 
 import (
 	"bytes"
@@ -9,9 +9,6 @@ import (
 	"time"
 
 	"github.com/gowebpki/jcs"
-
-	"proveout/report/seal"
-	"proveout/report/seal/canonical"
 )
 
 // RFC 8785: the test data that its author publishes with the reference
@@ -32,14 +29,14 @@ var vectors = []struct{ name, in, out string }{
 
 func TestVectors(t *testing.T) {
 	for _, v := range vectors {
-		got, err := seal.CanonicalJSON([]byte(v.in))
+		got, err := canonicalJSON([]byte(v.in))
 		if err != nil || string(got) != v.out {
 			t.Errorf("%s: %s, %v; want %s", v.name, got, err, v.out)
 		}
-		if err := canonical.Check([]byte(v.out)); err != nil {
+		if err := inForm([]byte(v.out)); err != nil {
 			t.Errorf("%s: the canonical form is refused: %v", v.name, err)
 		}
-		if v.in != v.out && canonical.Check([]byte(v.in)) == nil {
+		if v.in != v.out && inForm([]byte(v.in)) == nil {
 			t.Errorf("%s: the other form is taken for canonical", v.name)
 		}
 	}
@@ -76,7 +73,7 @@ func TestNumbers(t *testing.T) {
 		if got, err := jcs.NumberToJSON(f); err != nil || got != tt.want {
 			t.Errorf("%#x is %s, %v; want %s", tt.bits, got, err, tt.want)
 		}
-		err := canonical.Check([]byte(tt.want))
+		err := inForm([]byte(tt.want))
 		if whole := math.Abs(f) > (1<<53-1) && math.Abs(f) < 1e21; whole != (err != nil) {
 			t.Errorf("%s: %v", tt.want, err)
 		}
@@ -89,12 +86,12 @@ func TestLargeIntegers(t *testing.T) {
 		"9007199254740991": true, "-9007199254740991": true, "9007199254740992": false, "9007199254740993": false,
 		"-9007199254740993": false, "18446744073709551615": false, "1e20": false, "9007199254740993.0": false, `"9007199254740993"`: true, "1.5e300": true,
 	} {
-		_, err := seal.CanonicalJSON([]byte(`{"seed":` + in + `}`))
+		_, err := canonicalJSON([]byte(`{"seed":` + in + `}`))
 		if (err == nil) != ok {
 			t.Errorf("%s: %v", in, err)
 		}
 	}
-	if _, err := seal.Canonical(struct {
+	if _, err := Canonical(struct {
 		Seed uint64 `json:",string"`
 	}{1 << 63}); err != nil {
 		t.Error(err)
@@ -103,15 +100,15 @@ func TestLargeIntegers(t *testing.T) {
 
 func TestRefused(t *testing.T) {
 	for _, in := range []string{``, ` `, `{`, `[1,]`, `{"a":1,"a":2}`, `{"a" 1}`, `{a:1}`, `01`, `1e400`, `"\ud800"`, "\"\xff\"", `nul`, `[1] 2`, `-`, `+1`, `.5`, `"a`, "\"\x01\"", `'a'`} {
-		if out, err := seal.CanonicalJSON([]byte(in)); err == nil {
+		if out, err := canonicalJSON([]byte(in)); err == nil {
 			t.Errorf("%q became %q", in, out)
 		}
-		if canonical.Check([]byte(in)) == nil {
+		if inForm([]byte(in)) == nil {
 			t.Errorf("%q is taken for canonical", in)
 		}
 	}
 	for _, in := range []string{`{"b":1,"a":2}`, `1.0`, `1E3`, `-0`, `"\u0041"`, `"\/"`, `[1, 2]`, "[]\n", `1e3`, `"\u001F"`, `"\u000a"`} {
-		if canonical.Check([]byte(in)) == nil {
+		if inForm([]byte(in)) == nil {
 			t.Errorf("%q is taken for canonical", in)
 		}
 	}
@@ -139,7 +136,7 @@ func TestHostileRecords(t *testing.T) {
 			best := time.Duration(math.MaxInt64)
 			for range 3 {
 				start := time.Now()
-				err := canonical.Check(text)
+				err := inForm(text)
 				best = min(best, time.Since(start))
 				if err == nil && name != "string" {
 					t.Errorf("%s: taken", name)
@@ -161,21 +158,21 @@ func FuzzCanonicalJSON(f *testing.F) {
 	}
 	f.Add([]byte(`{"a":[-0.0,1e-7,123456789012345680000]}`))
 	f.Fuzz(func(t *testing.T, raw []byte) {
-		out, err := seal.CanonicalJSON(raw)
+		out, err := canonicalJSON(raw)
 		if err != nil {
-			if canonical.Check(raw) == nil {
+			if inForm(raw) == nil {
 				t.Fatalf("%q is canonical but is refused: %v", raw, err)
 			}
 			return
 		}
-		if err := canonical.Check(out); err != nil {
+		if err := inForm(out); err != nil {
 			t.Fatalf("%q became %q: %v", raw, out, err)
 		}
-		again, err := seal.CanonicalJSON(out)
+		again, err := canonicalJSON(out)
 		if err != nil || !bytes.Equal(again, out) {
 			t.Fatalf("%q became %q, then %q, %v", raw, out, again, err)
 		}
-		if (canonical.Check(raw) == nil) != bytes.Equal(raw, out) {
+		if (inForm(raw) == nil) != bytes.Equal(raw, out) {
 			t.Fatalf("%q, canonical %q: the two ways disagree", raw, out)
 		}
 		var a, b any
