@@ -9,29 +9,61 @@ import (
 	"crypto/sha1" // only to read older files
 	"crypto/sha256"
 	"crypto/sha512"
+	"crypto/x509/pkix"
 	"encoding/asn1"
 	"errors"
 	"fmt"
 	"hash"
-
-	"golang.org/x/crypto/cryptobyte"
-	tag "golang.org/x/crypto/cryptobyte/asn1"
 )
 
-// Encrypted private keys, PKCS #8 with PBES2.
+// An encryptedKey is a private key under a passphrase: PKCS #8 with PBES2.
 //
 // Sources: RFC 5958, section 3 (EncryptedPrivateKeyInfo); RFC 8018, sections
 // 6.2 (PBES2) and A.2, A.4 (PBKDF2); NIST SP 800-38A (CBC).
+type encryptedKey struct {
+	Algorithm algorithm[pbes2]
+	Text      []byte
+}
+
+// An algorithm is an AlgorithmIdentifier with parameters of a known shape.
+type algorithm[P any] struct {
+	ID         asn1.ObjectIdentifier
+	Parameters P
+}
+
+type pbes2 struct {
+	Derivation algorithm[derivation]
+	Cipher     algorithm[[]byte] // with its initial vector
+}
+
+type derivation struct {
+	Salt      []byte
+	Rounds    int
+	KeyLength int                      `asn1:"optional"`
+	Hash      pkix.AlgorithmIdentifier `asn1:"optional"`
+}
 
 var (
 	oidPBES2      = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 5, 13}
 	oidPBKDF2     = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 5, 12}
-	oidHMACSHA1   = asn1.ObjectIdentifier{1, 2, 840, 113549, 2, 7}
 	oidHMACSHA256 = asn1.ObjectIdentifier{1, 2, 840, 113549, 2, 9}
-	oidHMACSHA512 = asn1.ObjectIdentifier{1, 2, 840, 113549, 2, 11}
-	oidAES128CBC  = asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 1, 2}
-	oidAES192CBC  = asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 1, 22}
-	oidAES256CBC  = asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 1, 42}
+	oidAES256     = asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 1, 42}
+)
+
+// What other programs encrypt keys with: sizes of AES keys in bytes, and the
+// digests of HMAC. Without one it is SHA-1 (RFC 8018, A.2).
+var (
+	keySizes = map[string]int{
+		"2.16.840.1.101.3.4.1.2":  16,
+		"2.16.840.1.101.3.4.1.22": 24,
+		oidAES256.String():        32,
+	}
+	digests = map[string]func() hash.Hash{
+		"":                     sha1.New,
+		"1.2.840.113549.2.7":   sha1.New,
+		oidHMACSHA256.String(): sha256.New,
+		"1.2.840.113549.2.11":  sha512.New,
+	}
 )
 
 const (
@@ -42,142 +74,82 @@ const (
 // ErrPassphrase is returned when a key file does not open with the passphrase.
 var ErrPassphrase = errors.New("the passphrase does not open the key")
 
+var errKeyKind = errors.New("the key is encrypted in a way that is not known here; " +
+	"write it anew with: openssl pkcs8 -topk8 -v2 aes-256-cbc")
+
 // encrypt wraps a PKCS #8 key with AES-256-CBC under a passphrase.
 func encrypt(pkcs8, passphrase []byte) ([]byte, error) {
-	var salt, iv [16]byte
-	rand.Read(salt[:]) // never fails (crypto/rand)
-	rand.Read(iv[:])
-	key, err := pbkdf2.Key(sha256.New, string(passphrase), salt[:], rounds, 32)
-	if err != nil {
-		return nil, err
-	}
-	block, err := aes.NewCipher(key)
+	salt, vector := make([]byte, 16), make([]byte, aes.BlockSize)
+	rand.Read(salt) // never fails (crypto/rand)
+	rand.Read(vector)
+	key := encryptedKey{Algorithm: algorithm[pbes2]{oidPBES2, pbes2{
+		Derivation: algorithm[derivation]{oidPBKDF2, derivation{
+			Salt:   salt,
+			Rounds: rounds,
+			Hash:   pkix.AlgorithmIdentifier{Algorithm: oidHMACSHA256, Parameters: asn1.NullRawValue},
+		}},
+		Cipher: algorithm[[]byte]{oidAES256, vector},
+	}}}
+	block, err := key.block(passphrase)
 	if err != nil {
 		return nil, err
 	}
 	pad := aes.BlockSize - len(pkcs8)%aes.BlockSize
-	text := append(bytes.Clone(pkcs8), bytes.Repeat([]byte{byte(pad)}, pad)...)
-	cipher.NewCBCEncrypter(block, iv[:]).CryptBlocks(text, text)
-
-	b := cryptobyte.NewBuilder(nil)
-	seq := func(f func(*cryptobyte.Builder)) func(*cryptobyte.Builder) {
-		return func(b *cryptobyte.Builder) { b.AddASN1(tag.SEQUENCE, f) }
-	}
-	kdf := seq(func(b *cryptobyte.Builder) {
-		b.AddASN1ObjectIdentifier(oidPBKDF2)
-		seq(func(b *cryptobyte.Builder) {
-			b.AddASN1OctetString(salt[:])
-			b.AddASN1Int64(rounds)
-			seq(func(b *cryptobyte.Builder) {
-				b.AddASN1ObjectIdentifier(oidHMACSHA256)
-				b.AddASN1NULL()
-			})(b)
-		})(b)
-	})
-	scheme := seq(func(b *cryptobyte.Builder) {
-		b.AddASN1ObjectIdentifier(oidAES256CBC)
-		b.AddASN1OctetString(iv[:])
-	})
-	seq(func(b *cryptobyte.Builder) {
-		seq(func(b *cryptobyte.Builder) {
-			b.AddASN1ObjectIdentifier(oidPBES2)
-			seq(func(b *cryptobyte.Builder) {
-				kdf(b)
-				scheme(b)
-			})(b)
-		})(b)
-		b.AddASN1OctetString(text)
-	})(b)
-	return b.Bytes()
-}
-
-var errKeyKind = errors.New("the key is encrypted in a way that is not known here; write it anew with: openssl pkcs8 -topk8 -v2 aes-256-cbc")
-
-// wrapped is an encrypted key that was read and not opened yet.
-type wrapped struct {
-	prf      func() hash.Hash
-	salt, iv []byte
-	rounds   int
-	size     int // bytes of the AES key
-	text     []byte
+	key.Text = append(bytes.Clone(pkcs8), bytes.Repeat([]byte{byte(pad)}, pad)...)
+	cipher.NewCBCEncrypter(block, vector).CryptBlocks(key.Text, key.Text)
+	return asn1.Marshal(key)
 }
 
 // decrypt opens what encrypt, or another program, wrapped.
 func decrypt(der, passphrase []byte) ([]byte, error) {
-	w, err := readWrapped(der)
+	key, err := readEncrypted(der)
 	if err != nil {
 		return nil, err
 	}
-	return w.open(passphrase)
+	return key.open(passphrase)
 }
 
-func readWrapped(der []byte) (wrapped, error) {
-	in := cryptobyte.String(der)
-	var info, alg, params, kdf, kdfParams, scheme, salt, iv, text cryptobyte.String
-	var id, kdfID, cipherID asn1.ObjectIdentifier
-	var w wrapped
-	if !in.ReadASN1(&info, tag.SEQUENCE) || !in.Empty() || !info.ReadASN1(&alg, tag.SEQUENCE) ||
-		!info.ReadASN1(&text, tag.OCTET_STRING) || !alg.ReadASN1ObjectIdentifier(&id) {
-		return w, errors.New("the key file cannot be read")
-	}
-	ok := id.Equal(oidPBES2) && alg.ReadASN1(&params, tag.SEQUENCE) &&
-		params.ReadASN1(&kdf, tag.SEQUENCE) && params.ReadASN1(&scheme, tag.SEQUENCE) &&
-		kdf.ReadASN1ObjectIdentifier(&kdfID) && kdfID.Equal(oidPBKDF2) && kdf.ReadASN1(&kdfParams, tag.SEQUENCE) &&
-		kdfParams.ReadASN1(&salt, tag.OCTET_STRING) && kdfParams.ReadASN1Integer(&w.rounds) &&
-		kdfParams.SkipOptionalASN1(tag.INTEGER) &&
-		scheme.ReadASN1ObjectIdentifier(&cipherID) && scheme.ReadASN1(&iv, tag.OCTET_STRING)
-	if !ok {
-		return w, errKeyKind
-	}
-	w.size = map[string]int{oidAES128CBC.String(): 16, oidAES192CBC.String(): 24, oidAES256CBC.String(): 32}[cipherID.String()]
+// readEncrypted reads an encrypted key without opening it.
+func readEncrypted(der []byte) (key encryptedKey, err error) {
+	rest, err := asn1.Unmarshal(der, &key)
+	method := key.Algorithm.Parameters
 	switch {
-	case w.size == 0 || len(iv) != aes.BlockSize || w.rounds < 1:
-		return w, errKeyKind
-	case w.rounds > maxRounds:
-		return w, fmt.Errorf("the key file asks for %d rounds, more than are made here", w.rounds)
-	case len(text) == 0 || len(text)%aes.BlockSize != 0:
-		return w, errors.New("the key file is cut short")
+	case err != nil || len(rest) != 0 || !key.Algorithm.ID.Equal(oidPBES2) || !method.Derivation.ID.Equal(oidPBKDF2):
+		return key, errKeyKind
+	case keySizes[method.Cipher.ID.String()] == 0 || digests[method.Derivation.Parameters.Hash.Algorithm.String()] == nil:
+		return key, errKeyKind
+	case len(method.Cipher.Parameters) != aes.BlockSize || method.Derivation.Parameters.Rounds < 1:
+		return key, errKeyKind
+	case method.Derivation.Parameters.Rounds > maxRounds:
+		return key, fmt.Errorf("the key file asks for %d rounds, more than are made here", method.Derivation.Parameters.Rounds)
+	case len(key.Text) == 0 || len(key.Text)%aes.BlockSize != 0:
+		return key, errors.New("the key file is cut short")
 	}
-	w.salt, w.iv, w.text = salt, iv, text
-	var err error
-	w.prf, err = pseudoRandom(kdfParams)
-	return w, err
+	return key, nil
 }
 
-func (w wrapped) open(passphrase []byte) ([]byte, error) {
-	key, err := pbkdf2.Key(w.prf, string(passphrase), w.salt, w.rounds, w.size)
+// block is the cipher under the key that is derived from a passphrase.
+func (k encryptedKey) block(passphrase []byte) (cipher.Block, error) {
+	method := k.Algorithm.Parameters
+	d := method.Derivation.Parameters
+	digest, size := digests[d.Hash.Algorithm.String()], keySizes[method.Cipher.ID.String()]
+	key, err := pbkdf2.Key(digest, string(passphrase), d.Salt, d.Rounds, size)
 	if err != nil {
 		return nil, err
 	}
-	block, err := aes.NewCipher(key)
+	return aes.NewCipher(key)
+}
+
+func (k encryptedKey) open(passphrase []byte) ([]byte, error) {
+	block, err := k.block(passphrase)
 	if err != nil {
 		return nil, err
 	}
-	plain := bytes.Clone(w.text)
-	cipher.NewCBCDecrypter(block, w.iv).CryptBlocks(plain, plain)
+	plain := bytes.Clone(k.Text)
+	cipher.NewCBCDecrypter(block, k.Algorithm.Parameters.Cipher.Parameters).CryptBlocks(plain, plain)
 	pad := int(plain[len(plain)-1])
-	if pad < 1 || pad > aes.BlockSize || !bytes.Equal(plain[len(plain)-pad:], bytes.Repeat([]byte{byte(pad)}, pad)) {
+	if pad < 1 || pad > aes.BlockSize || !bytes.HasSuffix(plain, bytes.Repeat([]byte{byte(pad)}, pad)) {
 		return nil, ErrPassphrase
 	}
 	return plain[:len(plain)-pad], nil
-}
-
-func pseudoRandom(params cryptobyte.String) (func() hash.Hash, error) {
-	if params.Empty() {
-		return sha1.New, nil // the default of RFC 8018, A.2
-	}
-	var alg cryptobyte.String
-	var id asn1.ObjectIdentifier
-	if !params.ReadASN1(&alg, tag.SEQUENCE) || !alg.ReadASN1ObjectIdentifier(&id) {
-		return nil, errKeyKind
-	}
-	switch {
-	case id.Equal(oidHMACSHA1):
-		return sha1.New, nil
-	case id.Equal(oidHMACSHA256):
-		return sha256.New, nil
-	case id.Equal(oidHMACSHA512):
-		return sha512.New, nil
-	}
-	return nil, errKeyKind
 }

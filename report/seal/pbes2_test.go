@@ -50,7 +50,7 @@ func TestDecryptOpenSSL(t *testing.T) {
 	}
 }
 
-func FuzzReadWrapped(f *testing.F) {
+func FuzzReadEncrypted(f *testing.F) {
 	file, err := os.ReadFile("testdata/openssl_keys.pem")
 	if err != nil {
 		f.Fatal(err)
@@ -64,12 +64,12 @@ func FuzzReadWrapped(f *testing.F) {
 		f.Add(block.Bytes)
 	}
 	f.Fuzz(func(t *testing.T, der []byte) {
-		w, err := readWrapped(der)
-		if err != nil || w.rounds > 4096 {
+		key, err := readEncrypted(der)
+		if err != nil || key.Algorithm.Parameters.Derivation.Parameters.Rounds > 4096 {
 			return
 		}
-		if plain, err := w.open([]byte("geheim")); err == nil && len(plain) >= len(w.text) {
-			t.Errorf("%d bytes from %d", len(plain), len(w.text))
+		if plain, err := key.open([]byte("geheim")); err == nil && len(plain) >= len(key.Text) {
+			t.Errorf("%d bytes from %d", len(plain), len(key.Text))
 		}
 	})
 }
