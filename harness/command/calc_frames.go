@@ -57,7 +57,7 @@ func (c *Console) runFrames(x *cli.Context) error {
 		for i := range runs {
 			r, err := runs[i].Report(o)
 			if err != nil {
-				return fmt.Errorf("%s: %w", name, c.told(err))
+				return fmt.Errorf("%s: %w", name, err)
 			}
 			a.Runs = append(a.Runs, framesRun{File: name, Run: i + 1, Report: r})
 		}

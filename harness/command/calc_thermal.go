@@ -54,7 +54,7 @@ func (c *Console) runThermal(x *cli.Context) error {
 	}
 	r, err := rows.Analyse(column.resolution, o)
 	if err != nil {
-		return fmt.Errorf("%s: %w", x.Args().First(), c.told(err))
+		return fmt.Errorf("%s: %w", x.Args().First(), err)
 	}
 	if r.Verdict == conformity.Fail || r.Verdict == conformity.Inconclusive {
 		err = errNotPassed

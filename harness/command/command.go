@@ -22,7 +22,6 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
-	"proveout/plans/fact"
 	"proveout/report/words"
 )
 
@@ -139,12 +138,16 @@ func told(err error) string {
 	return "proveout: " + errorText(err)
 }
 
-// errorText never lets a bare end-of-file through.
+// errorText never lets a bare end-of-file through, nor a fact without its words.
 func errorText(err error) string {
 	if err == io.EOF || err == io.ErrUnexpectedEOF {
 		return "the input ended too early"
 	}
-	return err.Error()
+	english, unread := words.In("en")
+	if unread != nil {
+		return err.Error()
+	}
+	return english.Plain().Explain(err)
 }
 
 func (c *Console) app() *cli.App {
@@ -223,15 +226,6 @@ func (c *Console) words() *words.Plain {
 		panic(err) // the catalogue is part of the program
 	}
 	return english.Plain()
-}
-
-// told is an error in words, where what it says is a fact.
-func (c *Console) told(err error) error {
-	var said fact.Error
-	if errors.As(err, &said) {
-		return errors.New(c.words().Tell(said.Fact))
-	}
-	return err
 }
 
 // say prints a line for people: on standard output, or beside it when standard

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"proveout/plans/fact"
 	"proveout/report"
 	"proveout/report/record"
 	"proveout/report/seal"
@@ -69,7 +70,7 @@ func TestKeptCertificates(t *testing.T) {
 					t.Fatalf("schema %d, %v", again.Schema, err)
 				}
 				for _, a := range r.Answers {
-					if a.Key == "pages" && !strings.Contains(a.Words, "values of the record that were looked for stand on them") {
+					if a.Key == "pages" && a.Words.Key != "check.values-stand" {
 						t.Errorf("%s: %s", tool, a.Words)
 					}
 				}
@@ -128,15 +129,15 @@ func TestEndlessLookIsGivenUp(t *testing.T) {
 	}
 	for name, step := range map[string]func(){"busy": func() {}, "waiting": func() { time.Sleep(time.Millisecond) }} {
 		var over atomic.Bool
-		endless := check.Question{Key: "endless", Question: "Does it end?", Ask: func(check.Contents) (check.State, string) {
+		endless := check.Question{Key: "endless", Ask: func(check.Contents) (check.State, fact.Fact) {
 			for !over.Load() {
 				step()
 			}
-			return check.Yes, "It does."
+			return check.Yes, fact.New("check.good")
 		}}
 		r := report.Verify(pdf, check.Options{Further: []check.Question{endless}}, &record.Examiner{}, toolName, 300*time.Millisecond)
 		over.Store(true)
-		if r.Verdict != check.Bad || len(r.Answers) != 1 || !strings.Contains(r.Answers[0].Words, "took longer") {
+		if r.Verdict != check.Bad || len(r.Answers) != 1 || r.Answers[0].Words.Key != "check.took-too-long" {
 			t.Errorf("%s: %s %+v", name, r.Verdict, r.Answers)
 		}
 	}

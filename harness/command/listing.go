@@ -125,7 +125,8 @@ func (c *Console) certified(k *openCase, pdf []byte) (*report.Document, error) {
 	if !r.Valid {
 		for _, a := range r.Answers {
 			if a.State == check.No {
-				return nil, fmt.Errorf("%s A listing kit needs a signed certificate that is good; make a key with proveout key new, and issue it again with --replaces", a.Words)
+				return nil, fmt.Errorf("%w A listing kit needs a signed certificate that is good; "+
+					"make a key with proveout key new, and issue it again with --replaces", a.Words.Err())
 			}
 		}
 		return nil, errors.New("it was signed with a key that is not the shop's")

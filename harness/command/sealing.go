@@ -227,7 +227,7 @@ func (c *Console) signed(parent context.Context, pdf, canon []byte, files []seal
 	}
 	out, err := seal.Seal(pdf, canon, files, id, terms)
 	if errors.Is(err, seal.ErrTimeStamp) && parent.Err() == nil {
-		fmt.Fprintf(c.Diag, "Note: %v. The certificate is signed with the shop's own time.\n", err)
+		fmt.Fprintf(c.Diag, "Note: %s. The certificate is signed with the shop's own time.\n", errorText(err))
 		terms.TimeStamp = nil
 		out, err = seal.Seal(pdf, canon, files, id, terms)
 	}

@@ -99,7 +99,7 @@ func TestTimeStampServerOfTheShop(t *testing.T) {
 		return pdf, out.String()
 	}
 	pdf, _ := certify(stampServer(t).URL, "QR-2026-0001")
-	if r := d.examined(pdf); r.Verdict == check.Bad || !strings.Contains(strings.ToLower(answers(r)), "time stamp") {
+	if r := d.examined(pdf); r.Verdict == check.Bad || !strings.Contains(answers(r), "check.time-stamp-unknown") {
 		t.Errorf("with a server: verdict %v, stamped %v\n%s", r.Verdict, r.Stamped, answers(r))
 	}
 	pdf, said := certify("http://127.0.0.1:1/", "QR-2026-0002")
@@ -114,7 +114,7 @@ func TestTimeStampServerOfTheShop(t *testing.T) {
 func answers(r check.Report) string {
 	var b strings.Builder
 	for _, a := range r.Answers {
-		b.WriteString(a.Question + " " + a.Words + "\n")
+		b.WriteString(a.Words.Err().Error() + "\n")
 	}
 	return b.String()
 }

@@ -2,12 +2,14 @@ package command
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,6 +19,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/harness/register"
+	"proveout/plans/fact"
 	"proveout/report"
 	"proveout/report/record"
 	"proveout/report/seal/check"
@@ -83,13 +86,16 @@ func (c *Console) verify(x *cli.Context) error {
 			v.Error, unreadable = plainReadError(c.path(name), err), unreadable+1
 		} else {
 			r := c.inspect(pdf, o, found, limit)
-			r.Translate(w.Say)
 			v.Report, bad = &r, bad || !r.Valid
 		}
 		all = append(all, v)
 	}
 	if x.Bool("json") {
-		if err := c.answer(map[string]any{"files": all}); err != nil {
+		answers, err := w.Plain().Spoken(map[string]any{"files": all})
+		if err != nil {
+			return err
+		}
+		if err := c.answer(json.RawMessage(answers)); err != nil {
 			return err
 		}
 	} else {
@@ -128,13 +134,15 @@ func (c *Console) inspect(pdf []byte, o check.Options, found *evidenceFolder, li
 	e := &record.Examiner{}
 	if found != nil {
 		e.Extra = logs.Files(found.open)
-		o.Further = append([]check.Question{{Key: "evidence", Question: "Are the files of the test those in the folder?", Ask: func(cs check.Contents) (check.State, string) {
+		question := check.Question{Key: "evidence", Question: fact.New("check.question.evidence")}
+		question.Ask = func(cs check.Contents) (check.State, fact.Fact) {
 			r, err := e.Record(cs)
 			if err != nil {
-				return check.No, "The record cannot be used: " + err.Error() + "."
+				return check.No, fact.New("check.record-unusable", "why", fact.Why(err))
 			}
 			return found.compare(r)
-		}}}, o.Further...)
+		}
+		o.Further = append([]check.Question{question}, o.Further...)
 	}
 	return report.Verify(pdf, o, e, toolName, limit)
 }
@@ -162,14 +170,14 @@ func (c *Console) verifyOptions(x *cli.Context) (o check.Options, limit time.Dur
 	if err != nil {
 		return o, 0, err
 	}
-	o.Further = append(o.Further, check.Question{Key: "in force", Question: "Was it taken back or replaced?", Ask: func(cs check.Contents) (check.State, string) {
-		return inForce(docs, o, cs)
-	}})
+	question := check.Question{Key: "in force", Question: fact.New("check.question.in-force")}
+	question.Ask = func(cs check.Contents) (check.State, fact.Fact) { return inForce(docs, o, cs) }
+	o.Further = append(o.Further, question)
 	return o, verifyLimit, nil
 }
 
 // inForce looks a certificate up in the shop's own list, when it is the shop's.
-func inForce(docs []register.Document, o check.Options, cs check.Contents) (check.State, string) {
+func inForce(docs []register.Document, o check.Options, cs check.Contents) (check.State, fact.Fact) {
 	own := false
 	for _, k := range o.Known {
 		own = own || check.FingerprintOf(k.Raw) == cs.SignedBy
@@ -179,18 +187,18 @@ func inForce(docs []register.Document, o check.Options, cs check.Contents) (chec
 	}
 	r, err := record.Decode(cs.Record)
 	if !own || err != nil {
-		return check.Open, "It is not of this shop; ask the workshop that signed it."
+		return check.Open, fact.New("check.other-shop")
 	}
-	for _, d := range docs {
-		if d.Number != r.Number {
-			continue
-		}
-		if w := withdrawn(d); w != "" {
-			return check.No, "The workshop's list says: " + w + "."
-		}
-		return check.Yes, "By the workshop's list it is in force."
+	i := slices.IndexFunc(docs, func(d register.Document) bool { return d.Number == r.Number })
+	switch {
+	case i < 0:
+		return check.Open, fact.New("check.not-listed")
+	case docs[i].Revoked != "":
+		return check.No, fact.New("check.taken-back", "day", fact.Date(docs[i].RevokedAt), "why", docs[i].Revoked)
+	case docs[i].ReplacedBy != "":
+		return check.No, fact.New("check.replaced", "by", docs[i].ReplacedBy)
 	}
-	return check.Open, "Its number is not in the list of this shop folder."
+	return check.Yes, fact.New("check.in-force")
 }
 
 func readCertificate(path string) ([]byte, error) {
@@ -233,19 +241,22 @@ func plainReadError(path string, err error) string {
 // tell writes the answers for people.
 func (c *Console) tell(v verified, w *words.Catalogue) {
 	if v.Report == nil {
-		fmt.Fprintf(c.Out, "%s\n%s\n", v.File, w.T("condition", "name", w.T("verify.told.unreadable"), "text", v.Error))
+		unreadable := w.T("condition", "name", w.T("verify.told.unreadable"), "text", v.Error)
+		fmt.Fprintf(c.Out, "%s\n%s\n", v.File, unreadable)
 		return
 	}
-	fmt.Fprintf(c.Out, "%s\n%s\n", v.File, w.T("condition", "name", w.T("verify.told."+v.Verdict.String()), "text", v.Summary))
+	verdict := w.T("condition", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary))
+	fmt.Fprintf(c.Out, "%s\n%s\n", v.File, verdict)
+	state := map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}
 	for _, a := range v.Answers {
-		fmt.Fprintf(c.Out, "\n  %s %s\n", a.Question, w.T(map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}[a.State]))
-		for _, l := range wrapped(a.Words, 76) {
+		fmt.Fprintf(c.Out, "\n  %s %s\n", w.Tell(a.Question), w.T(state[a.State]))
+		for _, l := range wrapped(w.Tell(a.Words), 76) {
 			fmt.Fprintf(c.Out, "    %s\n", l)
 		}
 	}
 	fmt.Fprintf(c.Out, "\n  %s\n", w.T("verify.told.limits"))
 	for _, l := range v.Limits {
-		for i, line := range wrapped(l, 74) {
+		for i, line := range wrapped(w.Tell(l), 74) {
 			fmt.Fprintf(c.Out, "    %s %s\n", []string{"-", " "}[min(i, 1)], line)
 		}
 	}
@@ -307,11 +318,11 @@ func (e *evidenceFolder) open(of reading.Evidence) (io.ReadCloser, error) {
 }
 
 // compare tells which files of the record are in the folder.
-func (e *evidenceFolder) compare(r *record.Record) (check.State, string) {
+func (e *evidenceFolder) compare(r *record.Record) (check.State, fact.Fact) {
 	var there, missing, other []string
 	d, err := r.Document(nil, nil)
 	if err != nil {
-		return check.No, "The record cannot be used: " + err.Error() + "."
+		return check.No, fact.New("check.record-unusable", "why", fact.Why(err))
 	}
 	files := d.Files()
 	for _, f := range files {
@@ -326,11 +337,12 @@ func (e *evidenceFolder) compare(r *record.Record) (check.State, string) {
 	}
 	switch {
 	case len(files) == 0:
-		return check.Open, "The record names no files."
+		return check.Open, fact.New("check.no-files-named")
 	case len(other) > 0:
-		return check.No, "In the folder these have the name of a file of the test, but are other files: " + strings.Join(other, ", ") + "."
+		return check.No, fact.New("check.files-otherwise", "files", fact.Names(fact.Comma, other))
 	case len(missing) > 0:
-		return check.Open, fmt.Sprintf("%d of %d files of the test are in the folder, unchanged. These are not: %s.", len(there), len(files), strings.Join(missing, ", "))
+		return check.Open, fact.New("check.files-missing", "n", len(there), "all", len(files),
+			"files", fact.Names(fact.Comma, missing))
 	}
-	return check.Yes, fmt.Sprintf("All %d files that the record names are in the folder, unchanged.", len(files))
+	return check.Yes, fact.New("check.files-there", "n", len(files))
 }

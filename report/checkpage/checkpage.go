@@ -47,11 +47,15 @@ func page(packed []byte) []byte {
 		sum := sha256.Sum256([]byte(s))
 		return "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
 	}
-	policy := "default-src 'none'; script-src " + hash(runtime) + " " + hash(script) + " 'wasm-unsafe-eval'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+	policy := "default-src 'none'; script-src " + hash(runtime) + " " + hash(script) + " 'wasm-unsafe-eval'; " +
+		"style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 	data := base64.StdEncoding.EncodeToString(packed)
 	english, all, choice := texts()
 	b.Grow(len(template) + len(runtime) + len(script) + len(data) + 1024)
-	pairs := []string{"{{policy}}", policy, "{{runtime}}", runtime, "{{script}}", script, "{{checker}}", data, "{{texts}}", all, "{{languages}}", choice}
+	pairs := []string{
+		"{{policy}}", policy, "{{runtime}}", runtime, "{{script}}", script,
+		"{{checker}}", data, "{{texts}}", all, "{{languages}}", choice,
+	}
 	for key, text := range english {
 		pairs = append(pairs, "{{"+key+"}}", html.EscapeString(text))
 	}
@@ -74,7 +78,8 @@ func texts() (english map[string]string, all, choice string) {
 		if l == "en" {
 			selected = " selected"
 		}
-		fmt.Fprintf(&options, `<option value="%s" lang="%s"%s>%s</option>`, l, l, selected, html.EscapeString(w.T("language.name")))
+		name := html.EscapeString(w.T("language.name"))
+		fmt.Fprintf(&options, `<option value="%s" lang="%s"%s>%s</option>`, l, l, selected, name)
 	}
 	data, err := json.Marshal(languages) // writes < as \u003c
 	if err != nil {

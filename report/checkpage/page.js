@@ -25,51 +25,29 @@
     return e;
   }
 
-  // sentence adds a text in which some parts may have stayed English.
-  function sentence(to, text, english) {
-    var part = english.filter(function (e) { return e && text.indexOf(e) >= 0; })[0];
-    if (!part) { to.appendChild(document.createTextNode(text)); return to; }
-    var at = text.indexOf(part);
-    sentence(to, text.slice(0, at), english);
-    to.appendChild(el("span", part)).lang = "en";
-    return sentence(to, text.slice(at + part.length), english);
-  }
-
-  // answerIn is the answer in the chosen language.
-  function answerIn(answer) {
-    var r = answer;
-    if (language !== "en") {
-      r = typeof proveoutSay === "function" ? JSON.parse(proveoutSay(JSON.stringify(answer), language)) : Object.assign({}, answer, { foreign: true });
-    }
-    return r;
-  }
-
   function show(file) {
-    var r = file.own ? { error: t(file.own, file.why) } : answerIn(file.answer), english = r.english || [];
+    var r = file.own ? { error: t(file.own, file.why) } : JSON.parse(proveoutSay(file.answer, language));
     var box = el("section", "", "result " + (r.verdict || "bad"));
     if (r.error) { box.className = "result bad"; }
     box.appendChild(el("h2", file.name));
     file.box = box;
     if (r.error) {
-      box.appendChild(sentence(el("p", "", "verdict"), t("notchecked", r.error), english));
+      box.appendChild(el("p", t("notchecked", r.error), "verdict"));
       return box;
     }
     box.appendChild(el("p", t(r.verdict), "verdict"));
-    var words = el("div");
-    if (r.foreign) { words.lang = "en"; }
-    words.appendChild(sentence(el("p"), r.summary, english));
+    box.appendChild(el("p", r.summary));
     var list = el("dl");
     r.answers.forEach(function (a) {
-      list.appendChild(sentence(el("dt"), a.question, english));
+      list.appendChild(el("dt", a.question));
       var dd = el("dd", "", a.state);
-      dd.appendChild(el("span", t(a.state) + " ", "state")).lang = language;
-      list.appendChild(sentence(dd, a.words, english));
+      dd.appendChild(el("span", t(a.state) + " ", "state"));
+      dd.appendChild(document.createTextNode(a.words));
+      list.appendChild(dd);
     });
-    words.appendChild(list);
-    box.appendChild(words);
+    box.appendChild(list);
     box.appendChild(el("h2", t("limits")));
     var limits = el("ul");
-    if (r.foreign) { limits.lang = "en"; }
     r.limits.forEach(function (l) { limits.appendChild(el("li", l)); });
     box.appendChild(limits);
     return box;
@@ -83,7 +61,7 @@
   function look(name, bytes) {
     var signer = document.getElementById("signer").value.trim();
     try {
-      add({ name: name, answer: JSON.parse(proveoutCheck(bytes, signer)) });
+      add({ name: name, answer: proveoutCheck(bytes, signer) });
     } catch (e) {
       add({ name: name, own: "stopped", why: e.message });
     }
@@ -111,10 +89,14 @@
   }
 
   choice.addEventListener("change", function () { speak(choice.value); });
-  var wanted = (navigator.languages || [navigator.language || "en"]).map(function (l) { return l.toLowerCase().split("-")[0]; });
+  var wanted = (navigator.languages || [navigator.language || "en"])
+    .map(function (l) { return l.toLowerCase().split("-")[0]; });
   speak(wanted.filter(function (l) { return texts[l]; })[0] || "en");
 
-  document.getElementById("file").addEventListener("change", function (e) { take(e.target.files); e.target.value = ""; });
+  document.getElementById("file").addEventListener("change", function (e) {
+    take(e.target.files);
+    e.target.value = "";
+  });
   var drop = document.getElementById("drop");
   ["dragover", "drop"].forEach(function (kind) {
     document.addEventListener(kind, function (e) {

@@ -2,13 +2,12 @@ package record
 
 import (
 	"errors"
-	"fmt"
 	"io"
-	"strings"
 	"sync"
 
 	"proveout/harness/logs"
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 	"proveout/report/seal/check"
 )
 
@@ -52,10 +51,10 @@ func (e *Examiner) files(c check.Contents) reading.Files {
 
 // Scores tells whether the verdicts follow from the readings, and which were
 // worked out again.
-func (e *Examiner) Scores(c check.Contents) (check.State, string) {
+func (e *Examiner) Scores(c check.Contents) (check.State, fact.Fact) {
 	r, err := e.Record(c)
 	if err != nil {
-		return check.No, "The record cannot be used: " + err.Error() + "."
+		return check.No, fact.New("check.record-unusable", "why", fact.Why(err))
 	}
 	how := toTheLetter
 	if r.foreign(e.Tool) {
@@ -63,43 +62,42 @@ func (e *Examiner) Scores(c check.Contents) (check.State, string) {
 	}
 	done, err := r.rescore(e.files(c), how)
 	if err != nil {
-		return check.No, "The verdicts in the record do not follow from its own readings: " + err.Error() + "."
+		return check.No, fact.New("check.scores-differ", "why", fact.Why(err))
 	}
-	if len(done.Taken) > 0 {
-		const open = "Worked out again from the readings, with the same result: %s. " +
-			"Not worked out again, because their files are not at hand: %s; " +
-			"what is known of them does not contradict itself, and the conclusion follows from all of them. " +
-			"Ask the workshop for the files."
-		return check.Open, fmt.Sprintf(open, orNone(done.Again), strings.Join(done.Taken, ", "))
+	switch {
+	case len(done.Taken) == 0:
+		return check.Yes, fact.New("check.scores-same", "steps", titles(done.Again))
+	case len(done.Again) == 0:
+		return check.Open, fact.New("check.scores-taken", "others", titles(done.Taken))
 	}
-	const same = "All verdicts were worked out again from the readings and files, and they are the same: %s."
-	return check.Yes, fmt.Sprintf(same, strings.Join(done.Again, ", "))
+	return check.Open, fact.New("check.scores-partly", "steps", titles(done.Again), "others", titles(done.Taken))
 }
 
-func orNone(words []string) string {
-	if len(words) == 0 {
-		return "none"
+func titles(steps []string) fact.List {
+	l := fact.List{Join: fact.Comma}
+	for _, title := range steps {
+		l.Items = append(l.Items, fact.Phrase(title))
 	}
-	return strings.Join(words, ", ")
+	return l
 }
 
 // named tells whether the record names the one who signed it.
-func (e *Examiner) named(c check.Contents) (check.State, string) {
+func (e *Examiner) named(c check.Contents) (check.State, fact.Fact) {
 	r, err := e.Record(c)
 	switch {
 	case err != nil:
-		return check.No, "The record cannot be used: " + err.Error() + "."
+		return check.No, fact.New("check.record-unusable", "why", fact.Why(err))
 	case r.Seal == nil:
-		return check.No, "The record was made to stay unsigned. Somebody signed it later."
+		return check.No, fact.New("check.made-unsigned")
 	case r.Seal.Fingerprint != c.SignedBy:
-		return check.No, "The record names another key than the one that signed it. Somebody else signed it again."
+		return check.No, fact.New("check.other-key-named")
 	}
-	return check.Yes, "The record and the pages name the key that signed them."
+	return check.Yes, fact.New("check.key-named")
 }
 
 // Questions are those that only a record can answer.
 func (e *Examiner) Questions() []check.Question {
-	return []check.Question{{Key: "named", Question: "Is it signed by the one it names?", Ask: e.named}}
+	return []check.Question{{Key: "named", Question: fact.New("check.question.named"), Ask: e.named}}
 }
 
 // Document is the document of the record; pictures says whether with those of

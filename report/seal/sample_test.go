@@ -127,7 +127,7 @@ func TestSealIsGood(t *testing.T) {
 	if !r.SignTime.Equal(day) || r.Reason != "Acceptance test passed" || r.Location != "Bench 2" {
 		t.Errorf("terms: %v %q %q", r.SignTime, r.Reason, r.Location)
 	}
-	if r.Signer.Name != "Werkstatt am Kanal" || r.Signer.Standing != check.Expected || r.Signer.Hex != shop().Fingerprint().Hex() {
+	if r.Signer.Name != "Werkstatt am Kanal" || r.Signer.Standing != check.Expected || r.Signer.Fingerprint != shop().Fingerprint() {
 		t.Errorf("signer %+v", r.Signer)
 	}
 }

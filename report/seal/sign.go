@@ -135,7 +135,7 @@ func Seal(pages, canon []byte, files []Attachment, id Identity, t Terms) ([]byte
 	if !r.Valid || !bytes.Equal(r.Record, canon) {
 		for _, a := range r.Answers {
 			if a.State == check.No {
-				return nil, fmt.Errorf("the certificate does not pass its own check: %s", a.Words)
+				return nil, fmt.Errorf("the certificate does not pass its own check: %w", a.Words.Err())
 			}
 		}
 		return nil, errors.New("the certificate does not pass its own check")

@@ -23,6 +23,7 @@ import (
 
 	"github.com/digitorus/timestamp"
 
+	"proveout/plans/fact"
 	"proveout/report/seal/check"
 )
 
@@ -228,11 +229,11 @@ func TestTimeStampRefused(t *testing.T) {
 		change func(*timestamp.Timestamp)
 		want   string
 	}{
-		{"not made for it", plain, day, nil, "not made for time stamps"},
-		{"over something else", tsa, day, func(s *timestamp.Timestamp) { s.HashedMessage = bytes.Repeat([]byte{1}, 32) }, "another signature"},
+		{"not made for it", plain, day, nil, "cms.stamp-purpose"},
+		{"over something else", tsa, day, func(s *timestamp.Timestamp) { s.HashedMessage = bytes.Repeat([]byte{1}, 32) }, "cms.stamp-foreign"},
 		{"to another request", tsa, day, func(s *timestamp.Timestamp) { s.Nonce = big.NewInt(1) }, "another request"},
-		{"without certificate", tsa, day, func(s *timestamp.Timestamp) { s.AddTSACertificate = false }, "certificate"},
-		{"before the authority was", tsa, day.AddDate(-2, 0, 0), nil, "not valid at that time"},
+		{"without certificate", tsa, day, func(s *timestamp.Timestamp) { s.AddTSACertificate = false }, "cms.no-signer"},
+		{"before the authority was", tsa, day.AddDate(-2, 0, 0), nil, "cms.stamp-validity"},
 	} {
 		_, err := stamped(t, stampServer(t, tt.tsa, tt.at, tt.change))
 		if !errors.Is(err, ErrTimeStamp) || !strings.Contains(err.Error(), tt.want) {
@@ -255,7 +256,7 @@ func TestTimeStampRefused(t *testing.T) {
 		}
 	}
 	// a time stamp that disagrees by days with the shop's clock
-	if _, err := stamped(t, stampServer(t, tsa, day.AddDate(0, 0, 3), nil)); err == nil || !strings.Contains(err.Error(), "dated") {
+	if _, err := stamped(t, stampServer(t, tsa, day.AddDate(0, 0, 3), nil)); err == nil || !errors.Is(err, fact.New("check.time-stamp-apart").Err()) {
 		t.Errorf("clock off by days: %v", err)
 	}
 }

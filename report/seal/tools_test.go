@@ -58,7 +58,7 @@ func parts(t *testing.T, dir string, pdf []byte) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := f.Signature()
+	s, err := f.Certification()
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package words
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -246,6 +247,15 @@ func (p *Plain) TellAll(facts []fact.Fact) []string {
 		out[i] = p.Tell(f)
 	}
 	return out
+}
+
+// Explain is the text of an error, in which a fact is told in words.
+func (p *Plain) Explain(err error) string {
+	var e fact.Error
+	if errors.As(err, &e) {
+		return strings.Replace(err.Error(), e.Error(), p.Tell(e.Fact), 1)
+	}
+	return err.Error()
 }
 
 // Amount is [Catalogue.Amount] with plain blanks.

@@ -1,7 +1,7 @@
 // Command browser is the checker inside the page for a buyer's browser. It is
-// compiled to WebAssembly; the page hands it the bytes of a file and gets the
-// answers as JSON, in English, and then in the language that is chosen. See
-// package checkpage.
+// compiled to WebAssembly; the page hands it the bytes of a file and gets what was
+// found as facts in JSON, and then has these put into the language that is chosen.
+// See package checkpage.
 package main
 
 import (
@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/seal/check"
@@ -24,7 +25,7 @@ func main() {
 		var err error
 		if typed := args[1].String(); typed != "" {
 			if o.Signer, err = check.ParseFingerprint(typed); err != nil {
-				return answer(map[string]string{"error": err.Error()})
+				return answer(map[string]fact.Arg{"error": fact.Why(err)})
 			}
 		}
 		e := &record.Examiner{Tool: "proveout " + reading.Version}
@@ -38,34 +39,25 @@ func main() {
 	select {}
 }
 
-// A spoken answer is one in a language, with what of it stayed English.
-type spoken struct {
-	check.Report
-	Error   string   `json:"error,omitempty"`
-	English []string `json:"english"`
-}
-
-// say puts an answer into a language; one that is not known is English.
-func say(english, language string) string {
-	var r spoken
+// say puts an answer into words of a language.
+func say(facts, language string) string {
 	w, err := words.In(language)
-	if err != nil || json.Unmarshal([]byte(english), &r) != nil {
-		return english
+	if err != nil {
+		return unwritten
 	}
-	told := func(s string) string {
-		text, left := w.Sentence(s)
-		r.English = append(r.English, left...)
-		return text
+	said, err := w.Plain().Spoken(json.RawMessage(facts))
+	if err != nil {
+		return unwritten
 	}
-	r.Translate(told)
-	r.Error = told(r.Error)
-	return answer(r)
+	return string(said)
 }
 
 func answer(v any) string {
 	b, err := json.Marshal(v)
 	if err != nil {
-		return `{"error":"the answer cannot be written"}`
+		return unwritten
 	}
 	return string(b)
 }
+
+const unwritten = `{"error":"the answer cannot be written"}`

@@ -1,8 +1,8 @@
 // Package check tells whether a sealed certificate is what it claims to be.
 //
 // The bytes of a PDF file come in, with what the reader knows of the signer; a
-// [Report] goes out, in words for somebody who has never heard of signatures.
-// It reads no other file, has no network and no clock, and is small enough to
+// [Report] goes out, as facts that the catalogue puts into words for somebody who
+// has never heard of signatures. It reads no other file, has no network and no clock, and is small enough to
 // be compiled for a page in a browser. It does not know what a record says: the
 // caller hands in functions that score it and make its pages again. Any input
 // is answered, within fixed bounds of time and memory.
@@ -13,9 +13,12 @@ import (
 	"crypto/sha256"
 	"crypto/x509"
 	"errors"
-	"fmt"
+	"slices"
+	"strings"
 	"time"
+	"unicode"
 
+	"proveout/plans/fact"
 	"proveout/report/seal/cms"
 	"proveout/report/seal/pdffile"
 )
@@ -24,84 +27,35 @@ import (
 const RecordName = "record.json"
 
 // Verdict is the answer to the question whether a certificate can be relied on.
-type Verdict int
+type Verdict string
 
 const (
-	Bad         Verdict = iota // something is wrong with it
-	Unconfirmed                // whole, but nothing says who its signer is
-	Good                       // whole, and signed by who was expected
+	Bad         Verdict = "bad"         // something is wrong with it
+	Unconfirmed Verdict = "unconfirmed" // whole, but nothing says who its signer is
+	Good        Verdict = "good"        // whole, and signed by who was expected
 )
-
-func (v Verdict) String() string {
-	switch v {
-	case Good:
-		return "good"
-	case Unconfirmed:
-		return "unconfirmed"
-	}
-	return "bad"
-}
-
-// MarshalText writes the verdict as its word.
-func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
-
-// UnmarshalText reads a verdict's word; any other is Bad.
-func (v *Verdict) UnmarshalText(text []byte) error {
-	*v = Bad
-	for _, one := range []Verdict{Unconfirmed, Good} {
-		if one.String() == string(text) {
-			*v = one
-		}
-	}
-	return nil
-}
 
 // State is the outcome of one question.
-type State int
+type State string
 
 const (
-	No   State = iota // the answer speaks against the certificate
-	Open              // could not be told, or was not asked
-	Yes
+	No   State = "no"   // the answer speaks against the certificate
+	Open State = "open" // could not be told, or was not asked
+	Yes  State = "yes"
 )
-
-func (s State) String() string {
-	switch s {
-	case Yes:
-		return "yes"
-	case Open:
-		return "open"
-	}
-	return "no"
-}
-
-// MarshalText writes the state as its word.
-func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
-
-// UnmarshalText reads a state's word; any other is No.
-func (s *State) UnmarshalText(text []byte) error {
-	*s = No
-	for _, one := range []State{Open, Yes} {
-		if one.String() == string(text) {
-			*s = one
-		}
-	}
-	return nil
-}
 
 // An Answer is one question about a certificate and what was found.
 type Answer struct {
-	Key      string `json:"key"` // stable name of the question
-	Question string `json:"question"`
-	State    State  `json:"state"`
-	Words    string `json:"words"`
+	Key      string    `json:"key"` // stable name of the question
+	Question fact.Fact `json:"question"`
+	State    State     `json:"state"`
+	Words    fact.Fact `json:"words"`
 }
 
 // A Signer is who signed a certificate.
 type Signer struct {
 	Name        string      `json:"name"`
-	Fingerprint Fingerprint `json:"-"`
-	Hex         string      `json:"fingerprint"`
+	Fingerprint Fingerprint `json:"fingerprint"`
 	Spoken      string      `json:"fingerprint_spoken"`
 	Standing    Standing    `json:"standing"`
 }
@@ -120,11 +74,11 @@ const (
 
 // A Report is what was found.
 type Report struct {
-	Verdict Verdict  `json:"verdict"`
-	Valid   bool     `json:"valid"` // the verdict is Good
-	Summary string   `json:"summary"`
-	Answers []Answer `json:"answers"`
-	Limits  []string `json:"limits"` // what this does not prove
+	Verdict Verdict     `json:"verdict"`
+	Valid   bool        `json:"valid"` // the verdict is Good
+	Summary fact.Fact   `json:"summary"`
+	Answers []Answer    `json:"answers"`
+	Limits  []fact.Fact `json:"limits"` // what this does not prove
 
 	Signer   Signer    `json:"signer"`
 	SignTime time.Time `json:"sign_time,omitzero"` // by the shop's own clock
@@ -162,8 +116,8 @@ const (
 // A Question is one that the caller adds.
 type Question struct {
 	Key      string
-	Question string
-	Ask      func(Contents) (State, string)
+	Question fact.Fact
+	Ask      func(Contents) (State, fact.Fact)
 }
 
 // Options is what the reader knows and wants to know. The zero value asks
@@ -176,7 +130,7 @@ type Options struct {
 	Now             time.Time // zero: the date is not compared with today
 
 	// Rescore scores the record again and says what it found.
-	Rescore func(Contents) (State, string)
+	Rescore func(Contents) (State, fact.Fact)
 	// Remake makes the pages again, to be compared byte for byte. It returns
 	// an [OtherVersion] if it would not make the same bytes.
 	Remake func(Contents) ([]byte, error)
@@ -197,29 +151,20 @@ func (o OtherVersion) Error() string { return "made by version " + o.Version }
 func Verify(pdf []byte, o Options) (r Report) {
 	defer func() {
 		if p := recover(); p != nil { // a guard for the caller's functions; none of ours is known to need it
-			r = Report{Limits: limits}
-			r.answer("form", No, "The file could not be checked to its end. Take it as bad.")
-			r.conclude()
+			r = givenUp(fact.New("check.not-to-its-end"))
 		}
 	}()
-	return verify(pdf, o)
+	v := &inspection{pdf: pdf, options: o}
+	v.run()
+	return v.report
 }
 
-func verify(pdf []byte, o Options) Report {
-	r := Report{Limits: limits}
-	v := &inspection{pdf: pdf, report: &r, options: o}
-	for _, step := range []func() bool{v.open, v.covers, v.untouched, v.form, v.signer, v.time, v.record} {
-		if !step() {
-			r.conclude()
-			return r
-		}
-	}
-	v.scores()
-	v.pages()
-	for _, q := range o.Further {
-		state, words := q.Ask(r.Contents)
-		r.Answers = append(r.Answers, Answer{q.Key, q.Question, state, words})
-	}
+// TookTooLong is the report on a file whose inspection was given up.
+func TookTooLong() Report { return givenUp(fact.New("check.took-too-long")) }
+
+func givenUp(why fact.Fact) Report {
+	var r Report
+	r.no("form", why)
 	r.conclude()
 	return r
 }
@@ -227,21 +172,98 @@ func verify(pdf []byte, o Options) Report {
 // inspection is one run of Verify.
 type inspection struct {
 	pdf     []byte
-	report  *Report
+	report  Report
 	options Options
 	file    *pdffile.File
 	found   pdffile.Found
 	value   *cms.SignedData
 }
 
+// run asks the questions one after the other. What is asked of the file itself
+// needs the answers before it: the first that speaks against it is the last.
+func (v *inspection) run() {
+	defer v.report.conclude()
+	for _, step := range []func() bool{v.open, v.covers, v.untouched, v.form, v.signer, v.time, v.record} {
+		if !step() {
+			return
+		}
+	}
+	v.scores()
+	v.pages()
+	for _, q := range v.options.Further {
+		state, words := q.Ask(v.report.Contents)
+		v.report.Answers = append(v.report.Answers, Answer{q.Key, q.Question, state, words})
+	}
+}
+
+// shown is a text of the file as it may be shown: whatever cannot be seen is
+// replaced, so that it can pretend to nothing on a terminal or a page.
+func shown(text string) fact.Name {
+	return fact.Name(strings.Map(func(r rune) rune {
+		if unicode.IsGraphic(r) {
+			return r
+		}
+		return unicode.ReplacementChar
+	}, text))
+}
+
+// limits are what no signature proves.
+func limits() []fact.Fact {
+	return []fact.Fact{
+		fact.New("check.limit-card"), fact.New("check.limit-honesty"), fact.New("check.limit-today"),
+	}
+}
+
+func (r *Report) answer(key string, s State, words fact.Fact) {
+	r.Answers = append(r.Answers, Answer{key, fact.New("check.question." + key), s, words})
+}
+
+func (r *Report) yes(key string, words fact.Fact) bool {
+	r.answer(key, Yes, words)
+	return true
+}
+
+func (r *Report) no(key string, words fact.Fact) bool {
+	r.answer(key, No, words)
+	return false
+}
+
+// conclude draws the verdict from the answers. What was never asked is never
+// good, and a state that is none speaks against the certificate.
+func (r *Report) conclude() {
+	r.Limits = limits()
+	state := map[string]State{}
+	against := false
+	for i := range r.Answers {
+		a := &r.Answers[i]
+		if a.State != Yes && a.State != Open {
+			a.State, against = No, true
+		}
+		state[a.Key] = a.State
+	}
+	for _, key := range []string{"signed", "covers", "untouched", "form", "time", "record"} {
+		against = against || state[key] != Yes
+	}
+	switch {
+	case against:
+		r.Verdict, r.Summary = Bad, fact.New("check.bad")
+		r.Contents = Contents{}
+	case state["signer"] != Yes:
+		r.Verdict, r.Summary = Unconfirmed, fact.New("check.unconfirmed")
+	default:
+		r.Verdict, r.Summary = Good, fact.New("check.good", "name", shown(r.Signer.Name))
+	}
+	r.Valid = r.Verdict == Good
+}
+
 // open reads the file and its signature value.
 func (v *inspection) open() bool {
 	var err error
 	if v.file, err = pdffile.Read(v.pdf); err != nil {
-		return v.report.no("signed", "It cannot be read as a certificate: "+err.Error()+".")
+		return v.report.no("signed", fact.New("check.unreadable", "why", fact.Why(err)))
 	}
 	if v.found, err = v.file.Certification(); err != nil {
-		return v.report.no("signed", "It does not carry the one signature of a certificate: "+err.Error()+".")
+		return v.report.no("signed", fact.New("check.no-certification", "why", fact.Why(err)))
 	}
 	raw := v.found.Value
 	var n int
@@ -249,21 +271,22 @@ func (v *inspection) open() bool {
 		v.value, err = cms.Parse(raw[:n])
 	}
 	if err != nil {
-		return v.report.no("signed", "Its signature cannot be read: "+err.Error()+".")
+		return v.report.no("signed", fact.New("check.value-unreadable", "why", fact.Why(err)))
 	}
 	s := v.value.Signer()
 	fp := FingerprintOf(s.Raw)
-	v.report.Signer = Signer{Name: s.Subject.CommonName, Fingerprint: fp, Hex: fp.Hex(), Spoken: fp.String(), Standing: Unknown}
+	name := s.Subject.CommonName
+	v.report.Signer = Signer{Name: name, Fingerprint: fp, Spoken: fp.String(), Standing: Unknown}
 	v.report.Reason, v.report.Location = v.found.Reason, v.found.Location
-	if v.found.Name != s.Subject.CommonName {
-		return v.report.no("signed", fmt.Sprintf("It shows the name %q, but its signature belongs to %q.", v.found.Name, s.Subject.CommonName))
+	if v.found.Name != name {
+		return v.report.no("signed", fact.New("check.other-name", "shown", shown(v.found.Name), "name", shown(name)))
 	}
-	return v.report.yes("signed", fmt.Sprintf("It carries one signature, in the name of %q.", s.Subject.CommonName))
+	return v.report.yes("signed", fact.New("check.one-signature", "name", shown(name)))
 }
 
 // derLength is the length of the DER value at the start of b, in long form.
 func derLength(b []byte) (int, error) {
-	err := errors.New("the signature value is cut short")
+	err := fact.New("check.value-cut-short").Err()
 	if len(b) < 6 || b[0] != 0x30 || b[1] < 0x82 || b[1] > 0x83 {
 		return 0, err
 	}
@@ -282,19 +305,19 @@ func (v *inspection) covers() bool {
 	h, b := v.found.Hole, v.found.ByteRange
 	switch {
 	case b[0] != 0 || b[1] != int64(h.Start) || b[2] != int64(h.End):
-		return v.report.no("covers", "The signature leaves out parts of the file beside itself. They may have been changed.")
+		return v.report.no("covers", fact.New("check.leaves-out"))
 	case b[2]+b[3] != int64(len(v.pdf)):
-		return v.report.no("covers", "The signature does not reach the end of the file. Something was added after signing.")
+		return v.report.no("covers", fact.New("check.added-behind"))
 	case !v.found.HexExact:
-		return v.report.no("covers", "The place of the signature holds something that is not a signature.")
+		return v.report.no("covers", fact.New("check.place-misused"))
 	case v.found.Change != 1:
-		return v.report.no("covers", "The signature allows changes to the document after signing. A certificate allows none.")
+		return v.report.no("covers", fact.New("check.changes-allowed"))
 	}
 	n, _ := derLength(v.found.Value)
 	if len(bytes.Trim(v.found.Value[n:], "\x00")) != 0 {
-		return v.report.no("covers", "Something is hidden behind the signature, in its own place.")
+		return v.report.no("covers", fact.New("check.hidden-behind"))
 	}
-	return v.report.yes("covers", "It covers every byte of the file from the first to the last, nothing was added after it, and it allows no change.")
+	return v.report.yes("covers", fact.New("check.covers-all"))
 }
 
 // untouched asks whether the bytes are those that were signed.
@@ -307,15 +330,15 @@ func (v *inspection) untouched() bool {
 	at, err := v.value.Check([sha256.Size]byte(d.Sum(digest[:0])))
 	switch {
 	case errors.Is(err, cms.ErrChanged):
-		return v.report.no("untouched", "The file was changed after it was signed.")
+		return v.report.no("untouched", fact.New("check.changed"))
 	case err != nil:
-		return v.report.no("untouched", "The signature does not hold: "+err.Error()+".")
+		return v.report.no("untouched", fact.New("check.does-not-hold", "why", fact.Why(err)))
 	}
 	v.report.SignTime = v.found.Time
 	if !at.Equal(v.found.Time) {
-		return v.report.no("untouched", "The file names another time of signing than the signature itself.")
+		return v.report.no("untouched", fact.New("check.times-differ"))
 	}
-	return v.report.yes("untouched", "Not one byte was changed since it was signed.")
+	return v.report.yes("untouched", fact.New("check.unchanged"))
 }
 
 // form takes the file apart and puts it together again: pages, attachments and
@@ -324,56 +347,48 @@ func (v *inspection) untouched() bool {
 // by then a damaged one is found out.
 func (v *inspection) form() bool {
 	if err := v.file.OneSignature(); err != nil {
-		return v.report.no("form", "It does not carry the one signature of a certificate: "+err.Error()+".")
+		return v.report.no("form", fact.New("check.no-certification", "why", fact.Why(err)))
 	}
 	revs := v.file.Revisions
 	files, err := v.file.Attachments()
 	if err != nil {
-		return v.report.no("form", "Its attachments cannot be read: "+err.Error()+".")
+		return v.report.no("form", fact.New("check.attachments-unreadable", "why", fact.Why(err)))
 	}
 	if len(revs) < 3 {
-		return v.report.no("form", "It was not put together as a certificate is: pages, then attachments, then the signature.")
+		return v.report.no("form", fact.New("check.built-otherwise"))
 	}
 	pages, attached := v.pdf[:revs[len(revs)-3].End], v.pdf[:revs[len(revs)-2].End]
 	again, err := pdffile.Attach(pages, files)
 	if err != nil || !bytes.Equal(again, attached) {
-		return v.report.no("form", "Its attachments are not stored as this program stores them.")
+		return v.report.no("form", fact.New("check.attachments-otherwise"))
 	}
 	sealed, hole, err := pdffile.PlaceSignature(attached, v.found.Signature)
 	if err != nil || hole != v.found.Hole || len(sealed) != len(v.pdf) ||
 		!bytes.Equal(sealed[:hole.Start], v.pdf[:hole.Start]) || !bytes.Equal(sealed[hole.End:], v.pdf[hole.End:]) {
-		return v.report.no("form", "Its signature is not stored as this program stores it.")
+		return v.report.no("form", fact.New("check.signature-otherwise"))
 	}
 	v.report.Attachments, v.report.Pages, v.report.SignedBy = files, pages, v.report.Signer.Fingerprint
-	return v.report.yes("form", fmt.Sprintf("It is built exactly as certificates are: pages, %s, one signature, and nothing else.", count(len(files), "attached file")))
-}
-
-func count(n int, what string) string {
-	if n == 1 {
-		return "one " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
+	return v.report.yes("form", fact.New("check.built-exactly", "n", len(files)))
 }
 
 // record asks for the record.
 func (v *inspection) record() bool {
-	for _, a := range v.report.Attachments {
-		if a.Name != RecordName {
-			continue
-		}
-		if err := inForm(a.Data); err != nil {
-			return v.report.no("record", "Its record is not in the exact form that is signed: "+err.Error()+".")
-		}
-		v.report.Record = a.Data
-		return v.report.yes("record", fmt.Sprintf("It carries the record of the test (%s, %d bytes) inside the signed part.", RecordName, len(a.Data)))
+	i := slices.IndexFunc(v.report.Attachments, func(a pdffile.Attachment) bool { return a.Name == RecordName })
+	if i < 0 {
+		return v.report.no("record", fact.New("check.no-record"))
 	}
-	return v.report.no("record", "It carries no record of the test.")
+	record := v.report.Attachments[i].Data
+	if err := inForm(record); err != nil {
+		return v.report.no("record", fact.New("check.record-form", "why", fact.Why(err)))
+	}
+	v.report.Record = record
+	return v.report.yes("record", fact.New("check.record", "file", RecordName, "n", len(record)))
 }
 
 // scores asks whether the verdicts follow from the readings.
 func (v *inspection) scores() {
 	if v.options.Rescore == nil {
-		v.report.answer("scores", Open, "Not looked at here.")
+		v.report.answer("scores", Open, fact.New("check.not-looked-at"))
 		return
 	}
 	state, words := v.options.Rescore(v.report.Contents)
@@ -383,7 +398,7 @@ func (v *inspection) scores() {
 // pages asks whether the pages were made from the record.
 func (v *inspection) pages() {
 	if v.options.Remake == nil {
-		v.report.answer("pages", Open, "Not looked at here.")
+		v.report.answer("pages", Open, fact.New("check.not-looked-at"))
 		return
 	}
 	again, err := v.options.Remake(v.report.Contents)
@@ -392,30 +407,31 @@ func (v *inspection) pages() {
 	case errors.As(err, &other):
 		v.values(other)
 	case err != nil:
-		v.report.no("pages", "The pages could not be made again from the record: "+err.Error()+".")
+		v.report.no("pages", fact.New("check.pages-not-made", "why", fact.Why(err)))
 	case !bytes.Equal(again, v.report.Pages):
-		v.report.no("pages", "The pages are not those that the record gives.")
+		v.report.no("pages", fact.New("check.pages-differ"))
 	default:
-		v.report.yes("pages", "The pages were made again from the record, and they are the same to the last byte.")
+		v.report.yes("pages", fact.New("check.pages-same"))
 	}
 }
 
 // values looks for the record's values on pages of another version.
 func (v *inspection) values(o OtherVersion) {
+	version := shown(o.Version)
 	if len(o.Values) == 0 {
-		v.report.answer("pages", Open, fmt.Sprintf("The pages were made by version %s of the program, and their values were not compared here.", o.Version))
+		v.report.answer("pages", Open, fact.New("check.values-not-compared", "version", version))
 		return
 	}
 	text, err := pdffile.PageText(v.report.Pages)
 	if err != nil {
-		v.report.answer("pages", Open, fmt.Sprintf("The pages were made by version %s of the program, and their text cannot be read here (%v).", o.Version, err))
+		v.report.answer("pages", Open, fact.New("check.text-unreadable", "version", version, "why", fact.Why(err)))
 		return
 	}
 	for _, want := range o.Values {
 		if !text.Contains(want) {
-			v.report.no("pages", fmt.Sprintf("The record says %q, but that does not stand on the pages.", want))
+			v.report.no("pages", fact.New("check.value-missing", "value", shown(want)))
 			return
 		}
 	}
-	v.report.yes("pages", fmt.Sprintf("The pages were made by version %s of the program; all %d values of the record that were looked for stand on them.", o.Version, len(o.Values)))
+	v.report.yes("pages", fact.New("check.values-stand", "version", version, "n", len(o.Values)))
 }

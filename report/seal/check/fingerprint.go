@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math/big"
 	"strings"
+
+	"proveout/plans/fact"
 )
 
 // A Fingerprint is the SHA-256 digest of a workshop's certificate in DER form. It
@@ -28,11 +30,12 @@ func (f Fingerprint) MarshalText() ([]byte, error) { return []byte(f.Hex()), nil
 
 // UnmarshalText reads what MarshalText wrote.
 func (f *Fingerprint) UnmarshalText(text []byte) error {
-	if len(text) != hex.EncodedLen(len(f)) {
-		return fmt.Errorf("a fingerprint has %d hexadecimal digits, not %d", hex.EncodedLen(len(f)), len(text))
+	digest, err := hex.DecodeString(string(text))
+	if err != nil || len(digest) != len(f) {
+		return fact.New("check.fingerprint-unreadable").Err()
 	}
-	_, err := hex.Decode(f[:], text)
-	return err
+	*f = Fingerprint(digest)
+	return nil
 }
 
 // Colons is the digest as certificate tools print it: "AB:CD:…".
@@ -124,26 +127,28 @@ func ParseFingerprint(s string) (Wanted, error) {
 	if len(s) == 2*sha256.Size {
 		var w Wanted
 		if _, err := hex.Decode(w.whole[:], []byte(s)); err != nil {
-			return Wanted{}, fmt.Errorf("fingerprint: 64 characters, but not all of them are hexadecimal digits")
+			return Wanted{}, fact.New("check.fingerprint-not-hex").Err()
 		}
 		if w.whole.IsZero() {
-			return Wanted{}, fmt.Errorf("fingerprint: all digits are zero")
+			return Wanted{}, fact.New("check.fingerprint-zero").Err()
 		}
 		return w, nil
 	}
 	for i, r := range s {
 		if r < '0' || r > '9' {
-			return Wanted{}, fmt.Errorf("fingerprint: %q at place %d is not a digit; type the %d groups of %d digits, or all 64 hexadecimal digits", r, i+1, groups, perGroup+1)
+			return Wanted{}, fact.New("check.fingerprint-no-digit", "sign", string(r), "place", i+1,
+				"groups", groups, "digits", perGroup+1).Err()
 		}
 	}
 	if len(s) != groups*(perGroup+1) {
-		return Wanted{}, fmt.Errorf("fingerprint: %d digits; there are %d in %d groups of %d", len(s), groups*(perGroup+1), groups, perGroup+1)
+		return Wanted{}, fact.New("check.fingerprint-length", "n", len(s), "all", groups*(perGroup+1),
+			"groups", groups, "digits", perGroup+1).Err()
 	}
 	var w Wanted
 	for i := range groups {
 		g := s[i*(perGroup+1) : (i+1)*(perGroup+1)]
 		if checkDigit(string(rune('0'+i))+g[:perGroup]) != g[perGroup] {
-			return Wanted{}, fmt.Errorf("fingerprint: group %d (%s) has a wrong digit or stands in the wrong place; ask for it again", i+1, g)
+			return Wanted{}, fact.New("check.fingerprint-group", "group", i+1, "digits", g).Err()
 		}
 		w.tail += g[:perGroup]
 	}

@@ -3,12 +3,12 @@ package check
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
-	"fmt"
 	"io"
 	"math"
 
 	"github.com/gowebpki/jcs"
+
+	"proveout/plans/fact"
 )
 
 // A record is attached and signed in one form only, canonical JSON, so that two
@@ -39,23 +39,26 @@ func canonicalJSON(raw []byte) ([]byte, error) {
 	if err := keepable(raw); err != nil {
 		return nil, err
 	}
-	return jcs.Transform(raw)
+	form, err := jcs.Transform(raw)
+	if err != nil {
+		return nil, errNotCanonical
+	}
+	return form, nil
 }
+
+var errNotCanonical = fact.New("check.record-not-canonical").Err()
 
 // inForm returns nil if a record is in canonical form: if the form made of it
 // is the record itself.
 func inForm(record []byte) error {
 	if len(record) > MaxRecord {
-		return fmt.Errorf("it has %d bytes; at most %d are read", len(record), MaxRecord)
+		return fact.New("check.record-too-long", "n", len(record), "most", MaxRecord).Err()
 	}
 	form, err := canonicalJSON(record)
-	if err != nil {
-		return err
+	if err == nil && !bytes.Equal(form, record) {
+		err = errNotCanonical
 	}
-	if !bytes.Equal(form, record) {
-		return errors.New("it is written in another way than canonical JSON")
-	}
-	return nil
+	return err
 }
 
 // keepable returns nil if every reader keeps the numbers of a JSON text exactly,
@@ -71,7 +74,7 @@ func keepable(raw []byte) error {
 		case err == io.EOF:
 			return nil
 		case err != nil:
-			return err
+			return errNotCanonical
 		}
 		switch token := token.(type) {
 		case json.Delim:
@@ -81,15 +84,12 @@ func keepable(raw []byte) error {
 				depth--
 			}
 			if depth > maxDepth {
-				return errors.New("it is nested too deeply")
+				return fact.New("check.record-too-deep").Err()
 			}
 		case json.Number:
 			f, err := token.Float64()
-			if err != nil {
-				return fmt.Errorf("the number %.40s is too large", token)
-			}
-			if a := math.Abs(f); a > maxInteger && a < 1e21 {
-				return fmt.Errorf("the number %s is a whole one beyond 2^53 - 1, which readers round: write it as a string", token)
+			if a := math.Abs(f); err != nil || a > maxInteger && a < 1e21 {
+				return fact.New("check.record-number", "number", string(token[:min(len(token), 40)])).Err()
 			}
 		}
 	}

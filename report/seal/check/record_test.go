@@ -3,12 +3,15 @@ package check
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"math"
+	"runtime"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/gowebpki/jcs"
+
+	"proveout/plans/fact"
 )
 
 // RFC 8785: the test data that its author publishes with the reference
@@ -114,8 +117,8 @@ func TestRefused(t *testing.T) {
 	}
 }
 
-// A record made to take long is refused, or read in a time that grows as its
-// length does: eight times the length takes nowhere near 64 times the time.
+// A record made to take long is refused, or read with memory that grows as its
+// length does: eight times the length takes nowhere near 64 times as much.
 func TestHostileRecords(t *testing.T) {
 	names := func(n int) string {
 		many := make([]string, n)
@@ -128,26 +131,29 @@ func TestHostileRecords(t *testing.T) {
 		"nested":  func(n int) string { return strings.Repeat("[", n*20) },
 		"objects": func(n int) string { return strings.Repeat(`{"a":`, n*5) },
 		"digits":  func(n int) string { return strings.Repeat("9", n*40) },
+		"lists":   func(n int) string { return "[" + strings.Repeat("[],", n*10) + "0] " },
 		"string":  func(n int) string { return `"` + strings.Repeat("é", n*20) + `"` },
 		"names":   names,
 	} {
-		check := func(n int) time.Duration {
+		taken := func(n int) uint64 {
 			text := []byte(in(n))
-			best := time.Duration(math.MaxInt64)
-			for range 3 {
-				start := time.Now()
-				err := inForm(text)
-				best = min(best, time.Since(start))
-				if err == nil && name != "string" {
-					t.Errorf("%s: taken", name)
-				}
+			var before, after runtime.MemStats
+			runtime.ReadMemStats(&before)
+			err := inForm(text)
+			runtime.ReadMemStats(&after)
+			if err == nil && name != "string" {
+				t.Errorf("%s: taken", name)
 			}
-			return best
+			return after.TotalAlloc - before.TotalAlloc
 		}
-		short, long := check(25_000), check(200_000)
-		if long > 32*short+10*time.Millisecond {
-			t.Errorf("%s: %v, and %v for eight times the length", name, short, long)
+		short, long := taken(5_000), taken(40_000)
+		t.Logf("%-8s %9d bytes, and %9d for eight times the length", name, short, long)
+		if long > 16*short+1<<20 {
+			t.Errorf("%s: %d bytes, and %d for eight times the length", name, short, long)
 		}
+	}
+	if err := inForm([]byte(`"` + strings.Repeat("x", MaxRecord) + `"`)); !errors.Is(err, fact.New("check.record-too-long").Err()) {
+		t.Errorf("a record beyond the longest: %v", err)
 	}
 }
 

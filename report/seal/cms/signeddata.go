@@ -14,84 +14,101 @@ package cms
 import (
 	"bytes"
 	"crypto"
-	"crypto/ecdsa"
 	"crypto/rsa"
 	_ "crypto/sha256" // the digests that signatures use
 	_ "crypto/sha512"
 	"crypto/x509"
+	"crypto/x509/pkix"
 	"encoding/asn1"
 	"errors"
-	"fmt"
 	"math/big"
 	"slices"
 
-	"golang.org/x/crypto/cryptobyte"
-	tag "golang.org/x/crypto/cryptobyte/asn1"
+	"proveout/plans/fact"
 )
 
-// Object identifiers of RFC 5652, RFC 5035, RFC 3161 and RFC 5754.
-const (
-	oidData           = "1.2.840.113549.1.7.1"
-	oidSignedData     = "1.2.840.113549.1.7.2"
-	oidContentType    = "1.2.840.113549.1.9.3"
-	oidMessageDigest  = "1.2.840.113549.1.9.4"
-	oidSigningTime    = "1.2.840.113549.1.9.5"
-	oidTSTInfo        = "1.2.840.113549.1.9.16.1.4"
-	oidSigningCert    = "1.2.840.113549.1.9.16.2.12"
-	oidTimeStampToken = "1.2.840.113549.1.9.16.2.14"
-	oidSigningCertV2  = "1.2.840.113549.1.9.16.2.47"
-	oidRSA            = "1.2.840.113549.1.1.1"
+// Object identifiers of RFC 5652, RFC 5035, RFC 3161 and RFC 8017.
+var (
+	oidData           = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 7, 1}
+	oidSignedData     = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 7, 2}
+	oidContentType    = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 9, 3}
+	oidMessageDigest  = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 9, 4}
+	oidSigningTime    = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 9, 5}
+	oidTSTInfo        = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 9, 16, 1, 4}
+	oidSigningCert    = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 9, 16, 2, 12}
+	oidTimeStampToken = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 9, 16, 2, 14}
+	oidSigningCertV2  = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 9, 16, 2, 47}
+	oidRSA            = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 1, 1}
 )
 
-func oid(s string) asn1.ObjectIdentifier {
-	var out asn1.ObjectIdentifier
-	n := 0
-	for _, c := range s + "." {
-		if c == '.' {
-			out = append(out, n)
-			n = 0
-			continue
+// algorithms are the digests that signatures use, each by itself and with ECDSA
+// (RFC 5754, 2 and 3.3).
+var algorithms = []struct {
+	hash          crypto.Hash
+	digest, ecdsa asn1.ObjectIdentifier
+}{
+	{
+		crypto.SHA256,
+		asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 2, 1},
+		asn1.ObjectIdentifier{1, 2, 840, 10045, 4, 3, 2},
+	},
+	{
+		crypto.SHA384,
+		asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 2, 2},
+		asn1.ObjectIdentifier{1, 2, 840, 10045, 4, 3, 3},
+	},
+	{
+		crypto.SHA512,
+		asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 2, 3},
+		asn1.ObjectIdentifier{1, 2, 840, 10045, 4, 3, 4},
+	},
+}
+
+// hashOf is the digest that an object identifier names; 0 if it is no digest of
+// signatures.
+func hashOf(id asn1.ObjectIdentifier) crypto.Hash {
+	for _, a := range algorithms {
+		if a.digest.Equal(id) {
+			return a.hash
 		}
-		n = n*10 + int(c-'0')
 	}
-	return out
+	return 0
 }
 
-func digestOID(h crypto.Hash) string {
-	switch h {
-	case crypto.SHA256:
-		return "2.16.840.1.101.3.4.2.1"
-	case crypto.SHA384:
-		return "2.16.840.1.101.3.4.2.2"
-	case crypto.SHA512:
-		return "2.16.840.1.101.3.4.2.3"
+// digestID names a digest.
+func digestID(h crypto.Hash) pkix.AlgorithmIdentifier {
+	for _, a := range algorithms {
+		if a.hash == h {
+			return pkix.AlgorithmIdentifier{Algorithm: a.digest}
+		}
 	}
-	return ""
+	return pkix.AlgorithmIdentifier{}
 }
 
-func ecdsaOID(h crypto.Hash) string {
-	switch h {
-	case crypto.SHA256:
-		return "1.2.840.10045.4.3.2"
-	case crypto.SHA384:
-		return "1.2.840.10045.4.3.3"
-	case crypto.SHA512:
-		return "1.2.840.10045.4.3.4"
+// signatureID names the way in which a key signs a digest.
+func signatureID(key any, h crypto.Hash) pkix.AlgorithmIdentifier {
+	if _, ok := key.(*rsa.PublicKey); ok {
+		return pkix.AlgorithmIdentifier{Algorithm: oidRSA, Parameters: asn1.NullRawValue}
 	}
-	return ""
+	for _, a := range algorithms {
+		if a.hash == h {
+			return pkix.AlgorithmIdentifier{Algorithm: a.ecdsa}
+		}
+	}
+	return pkix.AlgorithmIdentifier{}
 }
 
-// Sizes of RSA keys in bits that signatures are taken from.
 const (
-	minRSA = 2048
-	maxRSA = 8192
+	minRSA   = 2048 // bits of RSA keys that signatures are taken from
+	maxRSA   = 8192
+	maxCerts = 16 // in one signature
 )
 
 // SignedData is a CMS signature of one signer.
 type SignedData struct {
-	ContentType string              // object identifier of what is signed
-	Content     []byte              // nil when detached
-	Certs       []*x509.Certificate // the signer's first
+	ContentType asn1.ObjectIdentifier // of what is signed
+	Content     []byte                // nil when detached
+	Certs       []*x509.Certificate   // the signer's first
 	Digest      crypto.Hash
 	Attributes  []byte // the signed attributes as a DER SET
 	Signature   []byte
@@ -101,84 +118,88 @@ type SignedData struct {
 // Signer is the certificate of who signed.
 func (s *SignedData) Signer() *x509.Certificate { return s.Certs[0] }
 
-func addOID(b *cryptobyte.Builder, s string) { b.AddASN1ObjectIdentifier(oid(s)) }
+// The shapes of RFC 5652: ContentInfo (3), SignedData (5.1), SignerInfo (5.3).
+type (
+	contentInfo struct {
+		Type   asn1.ObjectIdentifier
+		Signed signedData `asn1:"explicit,tag:0"`
+	}
+	signedData struct {
+		Version      int
+		Digests      []pkix.AlgorithmIdentifier `asn1:"set"`
+		Content      encapsulated
+		Certificates []asn1.RawValue `asn1:"optional,tag:0,set"`
+		Revoked      []asn1.RawValue `asn1:"optional,tag:1,set"` // never written
+		Signers      []signerInfo    `asn1:"set"`
+	}
+	encapsulated struct {
+		Type asn1.ObjectIdentifier
+		Data []byte `asn1:"optional,explicit,tag:0"`
+	}
+	signerInfo struct {
+		Version    int
+		Signer     asn1.RawValue // an issuerAndSerial, or [0] and a key identifier
+		Digest     pkix.AlgorithmIdentifier
+		Attributes asn1.RawValue // [0] instead of SET
+		Algorithm  pkix.AlgorithmIdentifier
+		Signature  []byte
+		Unsigned   []attribute `asn1:"optional,tag:1,set"`
+	}
+	issuerAndSerial struct {
+		Issuer asn1.RawValue
+		Serial *big.Int
+	}
+	attribute struct {
+		Type   asn1.ObjectIdentifier
+		Values []asn1.RawValue `asn1:"set"`
+	}
+)
 
-func addDigestAlgorithm(b *cryptobyte.Builder, h crypto.Hash) {
-	b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) { addOID(b, digestOID(h)) })
-}
+// The first byte of signed attributes, which are signed as a SET and stored as
+// [0] (RFC 5652, 5.4).
+const (
+	tagSet  = 0x31
+	tagZero = 0xa0
+)
 
 // Marshal is the DER form of the ContentInfo.
 func (s *SignedData) Marshal() ([]byte, error) {
-	if len(s.Certs) == 0 || len(s.Attributes) < 2 || digestOID(s.Digest) == "" {
+	if len(s.Certs) == 0 || len(s.Attributes) < 2 || digestID(s.Digest).Algorithm == nil {
 		return nil, errors.New("signature is not complete")
 	}
-	b := cryptobyte.NewBuilder(nil)
-	s.add(b)
-	return b.Bytes()
-}
-
-func (s *SignedData) add(b *cryptobyte.Builder) {
-	version := int64(1)
-	if s.ContentType != oidData {
-		version = 3 // RFC 5652, 5.1
+	signer := signerInfo{
+		Version:    1,
+		Digest:     digestID(s.Digest),
+		Attributes: asn1.RawValue{FullBytes: slices.Clone(s.Attributes)},
+		Algorithm:  signatureID(s.Signer().PublicKey, s.Digest),
+		Signature:  s.Signature,
 	}
-	b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-		addOID(b, oidSignedData)
-		b.AddASN1(tag.Tag(0).ContextSpecific().Constructed(), func(b *cryptobyte.Builder) {
-			b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-				b.AddASN1Int64(version)
-				b.AddASN1(tag.SET, func(b *cryptobyte.Builder) { addDigestAlgorithm(b, s.Digest) })
-				b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-					addOID(b, s.ContentType)
-					if s.Content != nil {
-						b.AddASN1(tag.Tag(0).ContextSpecific().Constructed(), func(b *cryptobyte.Builder) { b.AddASN1OctetString(s.Content) })
-					}
-				})
-				b.AddASN1(tag.Tag(0).ContextSpecific().Constructed(), func(b *cryptobyte.Builder) {
-					var raw [][]byte
-					for _, c := range s.Certs {
-						raw = append(raw, c.Raw)
-					}
-					slices.SortFunc(raw, bytes.Compare)
-					for _, r := range raw {
-						b.AddBytes(r)
-					}
-				})
-				b.AddASN1(tag.SET, s.addSignerInfo)
-			})
-		})
-	})
-}
-
-func (s *SignedData) addSignerInfo(b *cryptobyte.Builder) {
-	b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-		b.AddASN1Int64(1)
-		b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-			b.AddBytes(s.Signer().RawIssuer)
-			b.AddASN1BigInt(s.Signer().SerialNumber)
-		})
-		addDigestAlgorithm(b, s.Digest)
-		signed := slices.Clone(s.Attributes)
-		signed[0] = byte(tag.Tag(0).ContextSpecific().Constructed()) // RFC 5652, 5.4: signed as SET, stored as [0]
-		b.AddBytes(signed)
-		b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-			if _, ok := s.Signer().PublicKey.(*rsa.PublicKey); ok {
-				addOID(b, oidRSA)
-				b.AddASN1NULL()
-			} else {
-				addOID(b, ecdsaOID(s.Digest))
-			}
-		})
-		b.AddASN1OctetString(s.Signature)
-		if s.TimeStamp != nil {
-			b.AddASN1(tag.Tag(1).ContextSpecific().Constructed(), func(b *cryptobyte.Builder) {
-				b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-					addOID(b, oidTimeStampToken)
-					b.AddASN1(tag.SET, s.TimeStamp.add)
-				})
-			})
+	signer.Attributes.FullBytes[0] = tagZero
+	var err error
+	issuer := issuerAndSerial{asn1.RawValue{FullBytes: s.Signer().RawIssuer}, s.Signer().SerialNumber}
+	if signer.Signer.FullBytes, err = asn1.Marshal(issuer); err != nil {
+		return nil, err
+	}
+	if s.TimeStamp != nil {
+		token, err := s.TimeStamp.Marshal()
+		if err != nil {
+			return nil, err
 		}
-	})
+		signer.Unsigned = []attribute{{oidTimeStampToken, []asn1.RawValue{{FullBytes: token}}}}
+	}
+	data := signedData{
+		Version: 1,
+		Digests: []pkix.AlgorithmIdentifier{digestID(s.Digest)},
+		Content: encapsulated{s.ContentType, s.Content},
+		Signers: []signerInfo{signer},
+	}
+	if !s.ContentType.Equal(oidData) {
+		data.Version = 3 // RFC 5652, 5.1
+	}
+	for _, c := range s.Certs {
+		data.Certificates = append(data.Certificates, asn1.RawValue{FullBytes: c.Raw})
+	}
+	return asn1.Marshal(contentInfo{oidSignedData, data})
 }
 
 // Parse reads what Marshal wrote. Anything that Marshal would write in another
@@ -193,148 +214,83 @@ func Parse(der []byte) (*SignedData, error) {
 		return nil, err
 	}
 	if !bytes.Equal(again, der) {
-		return nil, errors.New("the signature value is not in its one exact form")
+		return nil, fact.New("cms.not-exact").Err()
 	}
 	return s, nil
 }
 
-var errShape = errors.New("the signature value cannot be read")
+var errShape = fact.New("cms.unreadable").Err()
 
 // parse reads a SignedData leniently, so that time stamps written by others can
 // be brought into the exact form.
 func parse(der []byte) (*SignedData, error) {
-	input := cryptobyte.String(der)
-	var info, wrap, sd, algs, encap, certs, infos, si cryptobyte.String
-	var outer, inner asn1.ObjectIdentifier
-	var version int
-	var hasCerts bool
-	ctx0 := tag.Tag(0).ContextSpecific().Constructed()
-	ctx1 := tag.Tag(1).ContextSpecific().Constructed()
-	s := &SignedData{}
-	var content cryptobyte.String
-	var hasContent bool
-	ok := input.ReadASN1(&info, tag.SEQUENCE) && input.Empty() &&
-		info.ReadASN1ObjectIdentifier(&outer) && outer.String() == oidSignedData &&
-		info.ReadASN1(&wrap, ctx0) && info.Empty() &&
-		wrap.ReadASN1(&sd, tag.SEQUENCE) && wrap.Empty() &&
-		sd.ReadASN1Integer(&version) && sd.ReadASN1(&algs, tag.SET) &&
-		sd.ReadASN1(&encap, tag.SEQUENCE) &&
-		encap.ReadASN1ObjectIdentifier(&inner) && encap.ReadOptionalASN1(&content, &hasContent, ctx0) && encap.Empty() &&
-		sd.ReadOptionalASN1(&certs, &hasCerts, ctx0) && sd.SkipOptionalASN1(ctx1) &&
-		sd.ReadASN1(&infos, tag.SET) && sd.Empty() &&
-		infos.ReadASN1(&si, tag.SEQUENCE) && infos.Empty()
-	if !ok {
+	var info contentInfo
+	rest, err := asn1.Unmarshal(der, &info)
+	if err != nil || len(rest) != 0 || !info.Type.Equal(oidSignedData) {
 		return nil, errShape
 	}
-	s.ContentType = inner.String()
-	if hasContent {
-		var octets cryptobyte.String
-		if !content.ReadASN1(&octets, tag.OCTET_STRING) || !content.Empty() {
-			return nil, errShape
-		}
-		s.Content = append([]byte{}, octets...)
+	data := info.Signed
+	if len(data.Signers) != 1 || len(data.Certificates) > maxCerts {
+		return nil, errShape
 	}
-	for !certs.Empty() {
-		var c cryptobyte.String
-		if !certs.ReadASN1Element(&c, tag.SEQUENCE) || len(s.Certs) == 16 {
-			return nil, errShape
-		}
-		cert, err := x509.ParseCertificate(c)
+	// What stands behind the last field of a shape is read over; then it gets
+	// shorter. The members of a set may come in another order.
+	if again, err := asn1.Marshal(info); err != nil || len(again) != len(der) {
+		return nil, errShape
+	}
+	s := &SignedData{ContentType: data.Content.Type, Content: data.Content.Data}
+	for _, raw := range data.Certificates {
+		cert, err := x509.ParseCertificate(raw.FullBytes)
 		if err != nil {
-			return nil, fmt.Errorf("a certificate in the signature: %w", err)
+			return nil, fact.New("cms.certificate-unreadable").Err()
 		}
 		s.Certs = append(s.Certs, cert)
 	}
-	return s, s.parseSignerInfo(si)
+	return s, s.readSigner(data.Signers[0])
 }
 
-func (s *SignedData) parseSignerInfo(si cryptobyte.String) error {
-	var version int
-	var attrs, alg, sigAlg, sig, unsigned cryptobyte.String
-	var hasUnsigned bool
-	if !si.ReadASN1Integer(&version) {
-		return errShape
+// readSigner takes what the signer says.
+func (s *SignedData) readSigner(info signerInfo) error {
+	if s.Digest = hashOf(info.Digest.Algorithm); s.Digest == 0 {
+		return fact.New("cms.digest").Err()
 	}
-	if err := s.readSignerID(&si); err != nil {
+	if err := s.signerFirst(info.Signer); err != nil {
 		return err
 	}
-	var algID asn1.ObjectIdentifier
-	ok := si.ReadASN1(&alg, tag.SEQUENCE) && alg.ReadASN1ObjectIdentifier(&algID) &&
-		si.ReadASN1Element(&attrs, tag.Tag(0).ContextSpecific().Constructed()) &&
-		si.ReadASN1(&sigAlg, tag.SEQUENCE) && si.ReadASN1(&sig, tag.OCTET_STRING) &&
-		si.ReadOptionalASN1(&unsigned, &hasUnsigned, tag.Tag(1).ContextSpecific().Constructed()) && si.Empty()
-	if !ok {
+	s.Attributes = slices.Clone(info.Attributes.FullBytes)
+	if s.Attributes[0] != tagZero {
 		return errShape
 	}
-	for _, h := range []crypto.Hash{crypto.SHA256, crypto.SHA384, crypto.SHA512} {
-		if digestOID(h) == algID.String() {
-			s.Digest = h
-		}
+	s.Attributes[0] = tagSet
+	s.Signature = info.Signature
+	if info.Unsigned == nil || !s.ContentType.Equal(oidData) {
+		return nil // what a time stamp has unsigned is left out
 	}
-	if s.Digest == 0 {
-		return errors.New("the signature uses a digest that certificates do not use")
+	if len(info.Unsigned) != 1 || !info.Unsigned[0].Type.Equal(oidTimeStampToken) || len(info.Unsigned[0].Values) != 1 {
+		return errShape
 	}
-	s.Attributes = slices.Clone(attrs)
-	s.Attributes[0] = byte(tag.SET)
-	s.Signature = slices.Clone(sig)
-	if hasUnsigned && s.ContentType == oidData {
-		var attr, set, token cryptobyte.String
-		var id asn1.ObjectIdentifier
-		if !unsigned.ReadASN1(&attr, tag.SEQUENCE) || !unsigned.Empty() || !attr.ReadASN1ObjectIdentifier(&id) || id.String() != oidTimeStampToken ||
-			!attr.ReadASN1(&set, tag.SET) || !attr.Empty() || !set.ReadASN1Element(&token, tag.SEQUENCE) || !set.Empty() {
-			return errShape
-		}
-		ts, err := parse(token)
-		if err != nil {
-			return fmt.Errorf("time stamp: %w", err)
-		}
-		s.TimeStamp = ts
+	var err error
+	if s.TimeStamp, err = parse(info.Unsigned[0].Values[0].FullBytes); err != nil {
+		return fact.New("cms.in-time-stamp", "why", fact.Why(err)).Err()
 	}
 	return nil
 }
 
-// readSignerID brings the signer's certificate to the front.
-func (s *SignedData) readSignerID(si *cryptobyte.String) error {
-	var id, issuer cryptobyte.String
-	serial := new(big.Int)
-	var match func(*x509.Certificate) bool
-	if si.PeekASN1Tag(tag.SEQUENCE) {
-		if !si.ReadASN1(&id, tag.SEQUENCE) || !id.ReadASN1Element(&issuer, tag.SEQUENCE) || !id.ReadASN1Integer(serial) || !id.Empty() {
-			return errShape
-		}
-		match = func(c *x509.Certificate) bool {
-			return bytes.Equal(c.RawIssuer, issuer) && c.SerialNumber.Cmp(serial) == 0
-		}
-	} else {
-		if !si.ReadASN1(&id, tag.Tag(0).ContextSpecific()) {
-			return errShape
-		}
-		match = func(c *x509.Certificate) bool { return len(id) > 0 && bytes.Equal(c.SubjectKeyId, id) }
+// signerFirst brings the signer's certificate to the front.
+func (s *SignedData) signerFirst(id asn1.RawValue) error {
+	var issuer issuerAndSerial
+	match := func(c *x509.Certificate) bool {
+		return bytes.Equal(c.RawIssuer, issuer.Issuer.FullBytes) && c.SerialNumber.Cmp(issuer.Serial) == 0
+	}
+	if id.Class == asn1.ClassContextSpecific && id.Tag == 0 {
+		match = func(c *x509.Certificate) bool { return len(id.Bytes) > 0 && bytes.Equal(c.SubjectKeyId, id.Bytes) }
+	} else if _, err := asn1.Unmarshal(id.FullBytes, &issuer); err != nil {
+		return errShape
 	}
 	i := slices.IndexFunc(s.Certs, match)
 	if i < 0 {
-		return errors.New("the signer's certificate is not in the signature")
+		return fact.New("cms.no-signer").Err()
 	}
 	s.Certs[0], s.Certs[i] = s.Certs[i], s.Certs[0]
-	return nil
-}
-
-// verifySignature checks the signature value over the signed attributes.
-func (s *SignedData) verifySignature() error {
-	h := s.Digest.New()
-	h.Write(s.Attributes)
-	sum := h.Sum(nil)
-	good := false
-	switch k := s.Signer().PublicKey.(type) {
-	case *ecdsa.PublicKey:
-		good = ecdsa.VerifyASN1(k, sum, s.Signature)
-	case *rsa.PublicKey:
-		good = k.N.BitLen() >= minRSA && k.N.BitLen() <= maxRSA && rsa.VerifyPKCS1v15(k, s.Digest, sum, s.Signature) == nil
-	default:
-		return errors.New("the signer's key is of a kind that certificates do not use")
-	}
-	if !good {
-		return errors.New("the signature value does not belong to these bytes and this key")
-	}
 	return nil
 }

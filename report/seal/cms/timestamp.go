@@ -6,6 +6,7 @@ import (
 	"crypto/rsa"
 	"crypto/sha256"
 	"crypto/x509"
+	"crypto/x509/pkix"
 	"encoding/asn1"
 	"errors"
 	"fmt"
@@ -13,66 +14,82 @@ import (
 	"slices"
 	"time"
 
-	"golang.org/x/crypto/cryptobyte"
-	tag "golang.org/x/crypto/cryptobyte/asn1"
+	"proveout/plans/fact"
 )
 
-func sortedDER(list [][]byte) [][]byte {
-	slices.SortFunc(list, bytes.Compare)
-	return list
-}
+// The shapes of RFC 3161: request (2.4.1), response and TSTInfo (2.4.2). What
+// stands behind the last field of one is read over.
+type (
+	imprint struct {
+		Hash pkix.AlgorithmIdentifier
+		Sum  []byte
+	}
+	timeStampRequest struct {
+		Version      int
+		Imprint      imprint
+		Nonce        *big.Int
+		Certificates bool
+	}
+	timeStampResponse struct {
+		Status struct{ Code int }
+		Token  asn1.RawValue `asn1:"optional"`
+		More   asn1.RawValue `asn1:"optional"` // never there
+	}
+	timeStampInfo struct {
+		Version  int
+		Policy   asn1.ObjectIdentifier
+		Imprint  imprint
+		Serial   *big.Int
+		Time     asn1.RawValue
+		Accuracy struct {
+			Seconds int `asn1:"optional"`
+			Millis  int `asn1:"optional,tag:0"`
+			Micros  int `asn1:"optional,tag:1"`
+		} `asn1:"optional"`
+		Ordering bool     `asn1:"optional"`
+		Nonce    *big.Int `asn1:"optional"`
+	}
+)
 
 // TimeStampRequest is the request for a time stamp over the signature value,
-// with the authority's certificates asked for (RFC 3161, 2.4.1). nonce ties the
-// answer to the request.
+// with the authority's certificates asked for. nonce ties the answer to the
+// request.
 func (s *SignedData) TimeStampRequest(nonce *big.Int) ([]byte, error) {
 	sum := sha256.Sum256(s.Signature)
-	b := cryptobyte.NewBuilder(nil)
-	b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-		b.AddASN1Int64(1)
-		b.AddASN1(tag.SEQUENCE, func(b *cryptobyte.Builder) {
-			addDigestAlgorithm(b, crypto.SHA256)
-			b.AddASN1OctetString(sum[:])
-		})
-		b.AddASN1BigInt(nonce)
-		b.AddASN1Boolean(true)
-	})
-	return b.Bytes()
+	return asn1.Marshal(timeStampRequest{1, imprint{digestID(crypto.SHA256), sum[:]}, nonce, true})
 }
 
-// AddTimeStamp takes an authority's response (RFC 3161, 2.4.2), checks it
-// against the request, and puts its token into the signature, in the exact form
-// of this package and with the authority's own certificate. Further
-// certificates are kept when they lead up to a self-signed one, so that each
-// byte of what is kept can be checked later.
+// AddTimeStamp takes an authority's response, checks it against the request, and
+// puts its token into the signature, in the exact form of this package and with
+// the authority's own certificate. Further certificates are kept when they lead
+// up to a self-signed one, so that each byte of what is kept can be checked
+// later.
 func (s *SignedData) AddTimeStamp(response []byte, nonce *big.Int) error {
-	in := cryptobyte.String(response)
-	var resp, status, token cryptobyte.String
-	var code int
-	if !in.ReadASN1(&resp, tag.SEQUENCE) || !in.Empty() || !resp.ReadASN1(&status, tag.SEQUENCE) || !status.ReadASN1Integer(&code) {
-		return errors.New("time stamp: the server's answer cannot be read")
+	var answer timeStampResponse
+	rest, err := asn1.Unmarshal(response, &answer)
+	switch {
+	case err != nil || len(rest) != 0:
+		return errors.New("the server's answer cannot be read")
+	case answer.Status.Code != 0 && answer.Status.Code != 1:
+		return fmt.Errorf("the server refused (status %d)", answer.Status.Code)
+	case len(answer.Token.FullBytes) == 0 || len(answer.More.FullBytes) != 0:
+		return errors.New("the server's answer holds no time stamp")
 	}
-	if code != 0 && code != 1 {
-		return fmt.Errorf("time stamp: the server refused (status %d)", code)
-	}
-	if !resp.ReadASN1Element(&token, tag.SEQUENCE) || !resp.Empty() {
-		return errors.New("time stamp: the server's answer holds no time stamp")
-	}
-	ts, err := parse(token)
-	if err != nil {
-		return fmt.Errorf("time stamp: %w", err)
-	}
-	ts.Certs = provable(ts.Certs)
-	stamped := *s
-	stamped.TimeStamp = ts
-	info, err := stamped.CheckTimeStamp()
+	token, err := parse(answer.Token.FullBytes)
 	if err != nil {
 		return err
 	}
-	if info.nonce == nil || info.nonce.Cmp(nonce) != 0 {
-		return errors.New("time stamp: the answer belongs to another request")
+	token.Certs = provable(token.Certs)
+	stamped := *s
+	stamped.TimeStamp = token
+	stamp, err := stamped.CheckTimeStamp()
+	if err != nil {
+		return err
 	}
-	s.TimeStamp = ts
+	if stamp.nonce == nil || stamp.nonce.Cmp(nonce) != 0 {
+		return errors.New("the answer belongs to another request")
+	}
+	s.TimeStamp = token
 	return nil
 }
 
@@ -112,80 +129,64 @@ type Stamp struct {
 // CheckTimeStamp tells whether the time stamp belongs to this signature value
 // and is whole. It does not tell whether the authority is trusted.
 func (s *SignedData) CheckTimeStamp() (Stamp, error) {
-	ts := s.TimeStamp
-	if ts == nil {
-		return Stamp{}, errors.New("there is no time stamp")
+	token := s.TimeStamp
+	if token == nil {
+		return Stamp{}, fact.New("cms.stamp-none").Err()
 	}
-	st := Stamp{Authority: ts.Signer()}
-	if ts.ContentType != oidTSTInfo || ts.Content == nil {
-		return st, errors.New("time stamp: it holds something else")
+	stamp := Stamp{Authority: token.Signer()}
+	if !token.ContentType.Equal(oidTSTInfo) || token.Content == nil {
+		return stamp, fact.New("cms.stamp-of-something-else").Err()
 	}
-	a, err := readAttributes(ts.Attributes)
+	a, err := readAttributes(token.Attributes)
 	if err != nil {
-		return st, fmt.Errorf("time stamp: %w", err)
+		return stamp, err
 	}
-	h := ts.Digest.New()
-	h.Write(ts.Content)
+	h := token.Digest.New()
+	h.Write(token.Content)
 	if err := a.match(oidTSTInfo, h.Sum(nil)); err != nil {
-		return st, fmt.Errorf("time stamp: %w", err)
+		return stamp, err
 	}
 	bound, err := a.boundCerts()
-	if err != nil || !bound[0].is(ts.Signer()) {
-		return st, errors.New("time stamp: its certificate is not the one that was signed along")
+	if err != nil || !bound[0].is(token.Signer()) {
+		return stamp, fact.New("cms.stamp-certificate").Err()
 	}
-	if len(provable(ts.Certs)) != len(ts.Certs) {
-		return st, errors.New("time stamp: its certificates do not hang together")
+	if len(provable(token.Certs)) != len(token.Certs) {
+		return stamp, fact.New("cms.stamp-chain").Err()
 	}
-	if err := ts.verifySignature(); err != nil {
-		return st, fmt.Errorf("time stamp: %w", err)
+	if err := token.verifySignature(); err != nil {
+		return stamp, err
 	}
 	// RFC 3161, 2.3: the certificate is for time stamps and for nothing else
-	if c := ts.Signer(); len(c.ExtKeyUsage) != 1 || c.ExtKeyUsage[0] != x509.ExtKeyUsageTimeStamping || len(c.UnknownExtKeyUsage) != 0 {
-		return st, errors.New("time stamp: the authority's certificate is not made for time stamps")
+	cert := token.Signer()
+	only := []x509.ExtKeyUsage{x509.ExtKeyUsageTimeStamping}
+	if !slices.Equal(cert.ExtKeyUsage, only) || len(cert.UnknownExtKeyUsage) != 0 {
+		return stamp, fact.New("cms.stamp-purpose").Err()
 	}
-	if err := st.readInfo(ts.Content, s.Signature); err != nil {
-		return st, err
+	if err := stamp.readInfo(token.Content, s.Signature); err != nil {
+		return stamp, err
 	}
-	if c := ts.Signer(); st.Time.Before(c.NotBefore) || st.Time.After(c.NotAfter) {
-		return st, errors.New("time stamp: the authority's certificate was not valid at that time")
+	if stamp.Time.Before(cert.NotBefore) || stamp.Time.After(cert.NotAfter) {
+		return stamp, fact.New("cms.stamp-validity").Err()
 	}
-	return st, nil
+	return stamp, nil
 }
 
-// readInfo reads a TSTInfo (RFC 3161, 2.4.2).
+// readInfo reads a TSTInfo, which has to be of the stamped bytes.
 func (st *Stamp) readInfo(der, stamped []byte) error {
-	in := cryptobyte.String(der)
-	var info, imprint, alg, sum, rest cryptobyte.String
-	var policy, digest asn1.ObjectIdentifier
-	var version int
-	serial := new(big.Int)
-	ok := in.ReadASN1(&info, tag.SEQUENCE) && in.Empty() && info.ReadASN1Integer(&version) && version == 1 &&
-		info.ReadASN1ObjectIdentifier(&policy) && info.ReadASN1(&imprint, tag.SEQUENCE) &&
-		imprint.ReadASN1(&alg, tag.SEQUENCE) && alg.ReadASN1ObjectIdentifier(&digest) &&
-		imprint.ReadASN1(&sum, tag.OCTET_STRING) && imprint.Empty() && info.ReadASN1Integer(serial) &&
-		info.ReadASN1(&rest, tag.GeneralizedTime)
-	if !ok {
-		return errors.New("time stamp: it cannot be read")
+	var info timeStampInfo
+	rest, err := asn1.Unmarshal(der, &info)
+	if err != nil || len(rest) != 0 || info.Version != 1 || info.Time.Tag != asn1.TagGeneralizedTime {
+		return fact.New("cms.stamp-unreadable").Err()
 	}
-	t, err := time.Parse("20060102150405.999999999Z", string(rest)) // fractions are allowed here, unlike elsewhere in DER
-	if err != nil {
-		return errors.New("time stamp: its time cannot be read")
+	// fractions are allowed here, unlike elsewhere in DER
+	if st.Time, err = time.Parse("20060102150405.999999999Z", string(info.Time.Bytes)); err != nil {
+		return fact.New("cms.stamp-time").Err()
 	}
-	st.Time = t
 	want := sha256.Sum256(stamped)
-	if digest.String() != digestOID(crypto.SHA256) || !bytes.Equal(sum, want[:]) {
-		return errors.New("time stamp: it belongs to another signature")
+	if hashOf(info.Imprint.Hash.Algorithm) != crypto.SHA256 || !bytes.Equal(info.Imprint.Sum, want[:]) {
+		return fact.New("cms.stamp-foreign").Err()
 	}
-	var ordering bool
-	if !info.SkipOptionalASN1(tag.SEQUENCE) || !info.ReadOptionalASN1Boolean(&ordering, tag.BOOLEAN, false) {
-		return errors.New("time stamp: it cannot be read")
-	}
-	if info.PeekASN1Tag(tag.INTEGER) {
-		st.nonce = new(big.Int)
-		if !info.ReadASN1Integer(st.nonce) {
-			return errors.New("time stamp: it cannot be read")
-		}
-	}
+	st.nonce = info.Nonce
 	return nil
 }
 

@@ -7,10 +7,13 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"proveout/plans/fact"
 )
 
 // An Attachment is a file that travels inside the PDF.
@@ -45,15 +48,12 @@ func (a Attachment) check() error {
 	switch {
 	case a.Name == "" || len(a.Name) > 200 || !utf8.ValidString(a.Name) || strings.ContainsAny(a.Name, `/\`):
 		return fmt.Errorf("attachment name %q: write a file name of at most 200 bytes, without folders", a.Name)
+	case strings.ContainsFunc(a.Name, unicode.IsControl):
+		return fmt.Errorf("attachment name %q: holds a control character", a.Name)
 	case !utf8.ValidString(a.Description):
 		return fmt.Errorf("attachment %q: the description is not UTF-8", a.Name)
 	case !slices.Contains([]Relation{Source, Data, Supplement, Unspecified}, a.Relation):
 		return fmt.Errorf("attachment %q: unknown relation %q", a.Name, a.Relation)
-	}
-	for _, r := range a.Name {
-		if unicode.IsControl(r) {
-			return fmt.Errorf("attachment name %q: holds a control character", a.Name)
-		}
 	}
 	kind, sub, ok := strings.Cut(a.Type, "/")
 	const plain = "abcdefghijklmnopqrstuvwxyz0123456789+.-"
@@ -108,31 +108,19 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 		fmt.Fprintf(&af, " %d 0 R", n)
 	}
 	// a name tree is sorted by the bytes of its keys (ISO 32000-1, 7.9.6)
-	key := func(name string) []byte { return (&parser{}).mustString(text(name)) }
-	slices.SortFunc(leaves, func(a, b leaf) int { return bytes.Compare(key(a.name), key(b.name)) })
+	slices.SortFunc(leaves, func(a, b leaf) int { return bytes.Compare(textBytes(a.name), textBytes(b.name)) })
 	var tree strings.Builder
 	for _, l := range leaves {
 		fmt.Fprintf(&tree, " %s %d 0 R", text(l.name), l.num)
 	}
 	drop := []string{"AF", "Names", "Version", "PageMode"}
-	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names <<%s /EmbeddedFiles << /Names [%s] >> >>\n", af.String(), names, tree.String())
+	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names <<%s /EmbeddedFiles << /Names [%s] >> >>\n",
+		af.String(), names, tree.String())
 	if mode := cat.value.Get("PageMode"); mode.Kind == Name && !mode.IsName("UseAttachments") {
 		add += "/PageMode " + f.source(mode) + "\n"
 	}
 	u.replace(cat, f.edit(cat.value, drop, add))
 	return u.bytes(), nil
-}
-
-// mustString decodes a string that text wrote.
-func (p *parser) mustString(s string) []byte {
-	p.data, p.pos = []byte(s), 0
-	var b []byte
-	if s[0] == '(' {
-		b, _ = p.literal()
-	} else {
-		b, _ = p.hex()
-	}
-	return b
 }
 
 // namesWithoutFiles gives the entries of the catalog's /Names that are not
@@ -209,29 +197,19 @@ func pack(data []byte) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// unpack inflates exactly size bytes.
-func unpack(packed []byte, size int64) ([]byte, error) {
-	data, err := inflate(packed, size)
-	if err == nil && int64(len(data)) != size {
-		err = errors.New("an attachment has another size than it says")
-	}
-	return data, err
-}
-
-// inflate unpacks at most limit bytes and refuses anything behind the packed data.
-func inflate(packed []byte, limit int64) ([]byte, error) {
+// inflate unpacks as many bytes as are left of an allowance, and refuses anything
+// behind the packed data.
+func inflate(packed []byte, left *int64) ([]byte, error) {
 	src := bytes.NewReader(packed)
-	r, err := zlib.NewReader(src)
-	if err != nil {
-		return nil, err
-	}
 	var b bytes.Buffer
-	n, err := io.Copy(&b, io.LimitReader(r, limit+1))
-	if err != nil {
-		return nil, err
+	r, err := zlib.NewReader(src)
+	if err == nil {
+		var n int64
+		n, err = io.Copy(&b, io.LimitReader(r, *left+1))
+		*left -= n
 	}
-	if n > limit || src.Len() != 0 {
-		return nil, errors.New("a stream has another size than it says")
+	if err != nil || *left < 0 || src.Len() != 0 {
+		return nil, fact.New("pdffile.stream-size").Err()
 	}
 	return b.Bytes(), nil
 }
@@ -252,17 +230,16 @@ func (f *File) Attachments() ([]Attachment, error) {
 		return nil, err
 	}
 	if af.Kind != Array || tree.Kind != Array || len(tree.Items) != 2*len(af.Items) {
-		return nil, errors.New("the list of attachments is missing or in doubt")
+		return nil, fact.New("pdffile.attachments-in-doubt").Err()
 	}
 	if len(af.Items) > maxAttachments {
-		return nil, errors.New("the file has too many attachments")
+		return nil, fact.New("pdffile.too-many-attachments").Err()
 	}
-	left := int64(maxUnpacked)
 	var out []Attachment
 	for _, ref := range af.Items {
-		a, err := f.attachment(ref, &left)
+		a, err := f.attachment(ref)
 		if err != nil {
-			return nil, err
+			return nil, fact.New("pdffile.attachment", "name", strconv.Quote(a.Name), "why", fact.Why(err)).Err()
 		}
 		listed := false
 		for i := 0; i+1 < len(tree.Items); i += 2 {
@@ -270,14 +247,14 @@ func (f *File) Attachments() ([]Attachment, error) {
 			listed = listed || v.Kind == Ref && v.Int == ref.Int && tree.Items[i].TextString() == a.Name
 		}
 		if !listed {
-			return nil, fmt.Errorf("attachment %q is not in the list that readers show", a.Name)
+			return nil, fact.New("pdffile.attachment-unlisted", "name", strconv.Quote(a.Name)).Err()
 		}
 		out = append(out, a)
 	}
 	return out, nil
 }
 
-func (f *File) attachment(ref Object, left *int64) (Attachment, error) {
+func (f *File) attachment(ref Object) (Attachment, error) {
 	spec, err := f.target(ref)
 	if err != nil {
 		return Attachment{}, err
@@ -289,26 +266,33 @@ func (f *File) attachment(ref Object, left *int64) (Attachment, error) {
 	}
 	file, err := f.target(spec.value.Get("EF").Get("F"))
 	if err != nil {
-		return a, fmt.Errorf("attachment %q: %w", a.Name, err)
+		return a, err
 	}
 	a.Type = string(file.value.Get("Subtype").Text)
 	params := file.value.Get("Params")
 	size := params.Get("Size")
 	switch {
 	case file.stream == nil || !file.value.Get("Filter").IsName("FlateDecode"):
-		return a, fmt.Errorf("attachment %q is not stored as certificates store it", a.Name)
-	case size.Kind != Integer || size.Int < 0 || size.Int > *left:
-		return a, fmt.Errorf("attachment %q is too large", a.Name)
+		return a, fact.New("pdffile.attachment-otherwise").Err()
+	case size.Kind != Integer || size.Int < 0 || size.Int > f.unpacked:
+		return a, fact.New("pdffile.attachment-too-large").Err()
 	}
-	*left -= size.Int
 	if d := params.Get("ModDate"); d.Kind != Null {
 		if a.Modified, err = d.Date(); err != nil {
-			return a, fmt.Errorf("attachment %q: %w", a.Name, err)
+			return a, err
 		}
 	}
+	f.unpacked -= size.Int
 	a.packed = file.stream
-	if a.Data, err = unpack(file.stream, size.Int); err != nil {
-		return a, fmt.Errorf("attachment %q: %w", a.Name, err)
+	left := size.Int
+	a.Data, err = inflate(file.stream, &left)
+	switch {
+	case err != nil:
+		return a, err
+	case left != 0:
+		return a, fact.New("pdffile.stream-size").Err()
+	case a.check() != nil:
+		return a, fact.New("pdffile.attachment-otherwise").Err()
 	}
-	return a, a.check()
+	return a, nil
 }

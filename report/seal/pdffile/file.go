@@ -13,8 +13,10 @@ package pdffile
 
 import (
 	"bytes"
-	"errors"
-	"fmt"
+	"maps"
+	"slices"
+
+	"proveout/plans/fact"
 )
 
 const (
@@ -37,6 +39,9 @@ type File struct {
 	open    open
 	nodes   int // values that may still be read
 	left    int // bytes that may still be read; parts of a file can overlap
+	again   int // bytes that were read twice
+
+	unpacked int64 // bytes of attachments that may still be unpacked
 }
 
 // A Revision is one state of a file that was updated by appending.
@@ -61,27 +66,46 @@ type indirect struct {
 // whatever two readers could take in different ways.
 func Read(data []byte) (*File, error) {
 	if len(data) > MaxSize {
-		return nil, fmt.Errorf("the file is larger than %d MiB", MaxSize>>20)
+		return nil, fact.New("pdffile.too-large", "most", fact.In(MaxSize>>20, "MiB").Whole()).Err()
 	}
 	if !bytes.HasPrefix(data, []byte("%PDF-1.")) && !bytes.HasPrefix(data, []byte("%PDF-2.")) {
-		return nil, errors.New("this is not a PDF file")
+		return nil, fact.New("pdffile.not-pdf").Err()
 	}
-	f := &File{data: data, objects: map[int]place{}, cache: map[int]*indirect{}, nodes: maxNodes, left: 2*len(data) + 4096}
-	at, err := lastTable(data)
-	if err != nil {
+	f := newFile(data)
+	if err := f.tables(); err != nil {
 		return nil, err
 	}
-	end := len(data)
+	return f, nil
+}
+
+func newFile(data []byte) *File {
+	return &File{
+		data: data, objects: map[int]place{}, cache: map[int]*indirect{},
+		nodes: maxNodes, left: allowance(len(data)), unpacked: maxUnpacked,
+	}
+}
+
+// allowance is how many bytes of a file may be read. An honest one is read about
+// once; in another, parts may overlap.
+func allowance(size int) int { return 2*size + 4096 }
+
+// tables reads the chain of cross-reference tables, from the last one back.
+func (f *File) tables() error {
+	at, err := lastTable(f.data)
+	if err != nil {
+		return err
+	}
+	end := len(f.data)
 	for {
 		if len(f.Revisions) == maxRevisions {
-			return nil, errors.New("the file was updated too often")
+			return fact.New("pdffile.too-many-updates").Err()
 		}
 		trailer, stop, err := f.table(at)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		if stop > end || len(f.Revisions) == 0 && stop != end {
-			return nil, errors.New("the end of the file is not where its table says")
+			return fact.New("pdffile.end-elsewhere").Err()
 		}
 		f.Revisions = append(f.Revisions, Revision{XRef: at, End: stop})
 		if len(f.Revisions) == 1 {
@@ -92,14 +116,12 @@ func Read(data []byte) (*File, error) {
 			break
 		}
 		if prev.Kind != Integer || prev.Int <= 0 || prev.Int >= int64(at) {
-			return nil, errors.New("the chain of cross-reference tables is broken")
+			return fact.New("pdffile.table-chain").Err()
 		}
 		end, at = at, int(prev.Int)
 	}
-	for i, j := 0, len(f.Revisions)-1; i < j; i, j = i+1, j-1 {
-		f.Revisions[i], f.Revisions[j] = f.Revisions[j], f.Revisions[i]
-	}
-	return f, nil
+	slices.Reverse(f.Revisions)
+	return nil
 }
 
 // lastTable reads where the last cross-reference table begins, from the last
@@ -108,13 +130,13 @@ func lastTable(data []byte) (int, error) {
 	from := max(0, len(data)-64)
 	i := bytes.LastIndex(data[from:], []byte("startxref"))
 	if i < 0 {
-		return 0, errors.New("the end of the file is missing or something was appended")
+		return 0, fact.New("pdffile.no-end").Err()
 	}
 	p := &parser{data: data, pos: from + i + len("startxref")}
 	p.space()
 	n, ok := p.digits()
 	if !ok || n <= 0 || n >= int64(len(data)) {
-		return 0, errors.New("the end of the file does not say where its table begins")
+		return 0, fact.New("pdffile.no-table-place").Err()
 	}
 	return int(n), nil
 }
@@ -122,13 +144,13 @@ func lastTable(data []byte) (int, error) {
 // table reads one cross-reference table with its trailer, and returns the
 // length of the file up to its end-of-file mark.
 func (f *File) table(at int) (trailer Object, end int, err error) {
-	p := &parser{data: f.data, pos: at, nodes: &f.nodes, open: &f.open}
-	defer func() { f.left -= p.pos - at }()
+	p := f.parser(at)
+	defer f.took(p, at)
 	if f.left < 0 {
 		return trailer, 0, errTooMuch
 	}
 	if !p.word("xref") {
-		return trailer, 0, errors.New("the cross-reference table is not where the file says (or is of a kind that certificates do not use)")
+		return trailer, 0, fact.New("pdffile.no-table").Err()
 	}
 	for {
 		p.space()
@@ -144,25 +166,25 @@ func (f *File) table(at int) (trailer Object, end int, err error) {
 	}
 	switch {
 	case trailer.Kind != Dict:
-		return trailer, 0, errors.New("the trailer is missing")
+		return trailer, 0, fact.New("pdffile.no-trailer").Err()
 	case trailer.Has("Encrypt"):
-		return trailer, 0, errors.New("the file is encrypted")
+		return trailer, 0, fact.New("pdffile.encrypted").Err()
 	case trailer.Has("XRefStm"):
-		return trailer, 0, errors.New("the file has two cross-reference tables at once")
+		return trailer, 0, fact.New("pdffile.two-tables").Err()
 	}
 	p.space()
 	if !p.word("startxref") {
-		return trailer, 0, errors.New("the file ends after its trailer")
+		return trailer, 0, fact.New("pdffile.no-end").Err()
 	}
 	p.space()
 	if n, ok := p.digits(); !ok || n != int64(at) {
-		return trailer, 0, errors.New("a cross-reference table does not say where it stands")
+		return trailer, 0, fact.New("pdffile.table-elsewhere").Err()
 	}
 	for p.pos < len(p.data) && isSpace(p.data[p.pos]) {
 		p.pos++
 	}
 	if !bytes.HasPrefix(p.data[p.pos:], []byte("%%EOF")) {
-		return trailer, 0, errors.New("the end-of-file mark is missing")
+		return trailer, 0, fact.New("pdffile.no-mark").Err()
 	}
 	end = p.pos + len("%%EOF")
 	if end < len(f.data) && f.data[end] == '\r' {
@@ -180,14 +202,15 @@ func (f *File) section(p *parser) error {
 	first, ok := p.digits()
 	p.space()
 	count, ok2 := p.digits()
+	malformed := fact.New("pdffile.table-malformed", "at", p.pos).Err()
 	if !ok || !ok2 || first+count > maxObjects {
-		return p.fail("the cross-reference table cannot be read")
+		return malformed
 	}
 	p.space()
 	for i := range int(count) {
 		line := p.data[p.pos:]
 		if len(line) < 20 {
-			return p.fail("the cross-reference table ends too early")
+			return malformed
 		}
 		q := &parser{data: line[:20]}
 		offset, ok := q.digits()
@@ -195,18 +218,18 @@ func (f *File) section(p *parser) error {
 		gen, ok2 := q.digits()
 		q.space()
 		if !ok || !ok2 || q.pos != 17 || gen > 65535 || !isSpace(line[18]) || !isSpace(line[19]) {
-			return p.fail("the cross-reference table cannot be read")
+			return malformed
 		}
 		pl := place{int(offset), int(gen)}
 		switch line[17] {
 		case 'n':
 			if offset <= 0 || offset >= int64(len(p.data)) {
-				return p.fail("the cross-reference table points outside the file")
+				return fact.New("pdffile.table-outside").Err()
 			}
 		case 'f':
 			pl.offset = 0
 		default:
-			return p.fail("the cross-reference table cannot be read")
+			return malformed
 		}
 		if num := int(first) + i; num > 0 {
 			if _, newer := f.objects[num]; !newer {
@@ -218,21 +241,32 @@ func (f *File) section(p *parser) error {
 	return nil
 }
 
+// parser reads from a place in the file.
+func (f *File) parser(at int) *parser {
+	return &parser{data: f.data, pos: at, nodes: &f.nodes, open: &f.open}
+}
+
+// took notes what a parser read from a place on.
+func (f *File) took(p *parser, from int) {
+	f.left -= p.pos - from
+	f.again += p.again
+}
+
 // object reads the numbered object.
 func (f *File) object(num int) (*indirect, error) {
 	if o, ok := f.cache[num]; ok {
 		if o == nil {
-			return nil, fmt.Errorf("object %d refers to itself", num)
+			return nil, fact.New("pdffile.object-itself", "object", num).Err()
 		}
 		return o, nil
 	}
 	pl, ok := f.objects[num]
 	if !ok || pl.offset == 0 {
-		return nil, fmt.Errorf("object %d is missing", num)
+		return nil, fact.New("pdffile.object-missing", "object", num).Err()
 	}
 	f.cache[num] = nil
-	p := &parser{data: f.data, pos: pl.offset, nodes: &f.nodes, open: &f.open}
-	defer func() { f.left -= p.pos - pl.offset }()
+	p := f.parser(pl.offset)
+	defer f.took(p, pl.offset)
 	if f.left < 0 {
 		return nil, errTooMuch
 	}
@@ -241,7 +275,7 @@ func (f *File) object(num int) (*indirect, error) {
 	g, ok2 := p.digits()
 	p.space()
 	if !ok || !ok2 || int(n) != num || int(g) != pl.gen || !p.word("obj") {
-		return nil, fmt.Errorf("object %d is not where the table says", num)
+		return nil, fact.New("pdffile.object-elsewhere", "object", num).Err()
 	}
 	o := &indirect{num: num, gen: pl.gen}
 	var err error
@@ -256,11 +290,26 @@ func (f *File) object(num int) (*indirect, error) {
 	}
 	p.space()
 	if !p.word("endobj") {
-		return nil, fmt.Errorf("object %d does not end", num)
+		return nil, fact.New("pdffile.object-malformed", "object", num).Err()
 	}
 	o.end = p.pos
 	f.cache[num] = o
 	return o, nil
+}
+
+// each reads all objects, in the order of their numbers.
+func (f *File) each(use func(*indirect)) error {
+	for _, num := range slices.Sorted(maps.Keys(f.objects)) {
+		if f.objects[num].offset == 0 {
+			continue
+		}
+		in, err := f.object(num)
+		if err != nil {
+			return err
+		}
+		use(in)
+	}
+	return nil
 }
 
 // stream reads the bytes of a stream whose dictionary was read.
@@ -269,21 +318,22 @@ func (f *File) stream(p *parser, o *indirect) error {
 		p.pos++
 	}
 	if p.pos >= len(p.data) || p.data[p.pos] != '\n' {
-		return p.fail("a stream does not begin on a new line")
+		return p.malformed()
 	}
 	p.pos++
+	wrongLength := fact.New("pdffile.stream-length", "at", p.pos).Err()
 	length, err := f.Resolve(o.value.Get("Length"))
 	if err != nil {
 		return err
 	}
 	if o.value.Kind != Dict || length.Kind != Integer || length.Int < 0 || length.Int > int64(len(p.data)-p.pos) {
-		return p.fail("a stream has no usable length")
+		return wrongLength
 	}
 	o.stream = p.data[p.pos : p.pos+int(length.Int) : p.pos+int(length.Int)]
 	p.pos += int(length.Int)
 	p.space()
 	if !p.word("endstream") {
-		return p.fail("a stream is longer than it says")
+		return wrongLength
 	}
 	return nil
 }
@@ -298,7 +348,7 @@ func (f *File) Resolve(o Object) (Object, error) {
 		return Object{}, err
 	}
 	if in.value.Kind == Ref {
-		return Object{}, fmt.Errorf("object %d is only a reference", in.num)
+		return Object{}, fact.New("pdffile.object-malformed", "object", in.num).Err()
 	}
 	return in.value, nil
 }
@@ -306,14 +356,14 @@ func (f *File) Resolve(o Object) (Object, error) {
 // target is the object that a reference names.
 func (f *File) target(o Object) (*indirect, error) {
 	if o.Kind != Ref {
-		return nil, errors.New("a reference is missing")
+		return nil, fact.New("pdffile.no-reference").Err()
 	}
 	in, err := f.object(int(o.Int))
 	if err != nil {
 		return nil, err
 	}
 	if in.gen != o.Gen {
-		return nil, fmt.Errorf("object %d has another generation", in.num)
+		return nil, fact.New("pdffile.object-malformed", "object", in.num).Err()
 	}
 	return in, nil
 }
@@ -334,10 +384,10 @@ func (f *File) Lookup(o Object, keys ...string) (Object, error) {
 func (f *File) catalog() (*indirect, error) {
 	in, err := f.target(f.Trailer.Get("Root"))
 	if err != nil {
-		return nil, fmt.Errorf("document catalog: %w", err)
+		return nil, err
 	}
 	if in.value.Kind != Dict || !in.value.Get("Type").IsName("Catalog") {
-		return nil, errors.New("the document catalog is missing")
+		return nil, fact.New("pdffile.no-catalog").Err()
 	}
 	return in, nil
 }

@@ -2,9 +2,11 @@ package pdffile
 
 import (
 	"bytes"
-	"errors"
-	"fmt"
+	"encoding/hex"
 	"slices"
+	"strconv"
+
+	"proveout/plans/fact"
 )
 
 // Kind says what an [Object] is.
@@ -69,7 +71,7 @@ const (
 	maxNodes  = 4e5 // values read from one file, so that memory stays bounded
 )
 
-var errTooMuch = errors.New("the file holds more objects than a certificate does")
+var errTooMuch = fact.New("pdffile.too-much").Err()
 
 // parser reads values from data. nodes is what is left of the file's allowance.
 type parser struct {
@@ -77,6 +79,7 @@ type parser struct {
 	pos   int
 	nodes *int
 	open  *open
+	again int // bytes that were looked at and not taken, to be read once more
 }
 
 // open holds what was read of the arrays and dictionaries that are not yet
@@ -86,9 +89,11 @@ type open struct {
 	entries []Entry
 }
 
-func (p *parser) fail(what string) error {
-	return fmt.Errorf("byte %d: %s", p.pos, what)
-}
+// malformed is the error for what is not written as this package reads it.
+func (p *parser) malformed() error { return fact.New("pdffile.malformed", "at", p.pos).Err() }
+
+// cutShort is the error for an end inside a value.
+func (p *parser) cutShort() error { return fact.New("pdffile.cut-short", "at", p.pos).Err() }
 
 func isSpace(c byte) bool {
 	return c == ' ' || c == '\n' || c == '\r' || c == '\t' || c == '\f' || c == 0
@@ -149,14 +154,14 @@ func (p *parser) digits() (int64, bool) {
 // value reads one value.
 func (p *parser) value(depth int) (Object, error) {
 	if depth > maxDepth {
-		return Object{}, p.fail("nested too deeply")
+		return Object{}, fact.New("pdffile.too-deep", "at", p.pos).Err()
 	}
 	if *p.nodes--; *p.nodes < 0 {
 		return Object{}, errTooMuch
 	}
 	p.space()
 	if p.pos >= len(p.data) {
-		return Object{}, p.fail("ends inside a value")
+		return Object{}, p.cutShort()
 	}
 	o := Object{Start: p.pos}
 	var err error
@@ -177,7 +182,7 @@ func (p *parser) value(depth int) (Object, error) {
 		o.Entries, err = p.dict(depth)
 	case c == '<':
 		o.Kind = String
-		o.Text, err = p.hex()
+		o.Text, err = p.hexadecimal()
 	case isDigit(c) || c == '+' || c == '-' || c == '.':
 		err = p.number(&o)
 	case p.word("true"):
@@ -186,7 +191,7 @@ func (p *parser) value(depth int) (Object, error) {
 		o.Kind = Bool
 	case p.word("null"):
 	default:
-		err = p.fail("not a value")
+		err = p.malformed()
 	}
 	o.End = p.pos
 	return o, err
@@ -214,7 +219,7 @@ func (p *parser) array(depth int) ([]Object, error) {
 // two readers could take different ones.
 func (p *parser) dict(depth int) ([]Entry, error) {
 	from := len(p.open.entries)
-	var seen keys
+	seen := map[string]bool{}
 	for {
 		p.space()
 		if bytes.HasPrefix(p.data[p.pos:], []byte(">>")) {
@@ -224,7 +229,7 @@ func (p *parser) dict(depth int) ([]Entry, error) {
 			return entries, nil
 		}
 		if p.pos >= len(p.data) || p.data[p.pos] != '/' {
-			return nil, p.fail("a dictionary key is missing")
+			return nil, p.malformed()
 		}
 		e := Entry{KeyStart: p.pos}
 		key, err := p.name()
@@ -232,9 +237,10 @@ func (p *parser) dict(depth int) ([]Entry, error) {
 			return nil, err
 		}
 		e.Key = string(key)
-		if seen.hold(e.Key, p.open.entries[from:]) {
-			return nil, p.fail("the key /" + e.Key + " stands twice in one dictionary")
+		if seen[e.Key] {
+			return nil, fact.New("pdffile.key-twice", "at", p.pos, "key", strconv.Quote("/"+e.Key)).Err()
 		}
+		seen[e.Key] = true
 		if e.Value, err = p.value(depth + 1); err != nil {
 			return nil, err
 		}
@@ -242,101 +248,70 @@ func (p *parser) dict(depth int) ([]Entry, error) {
 	}
 }
 
-// keys are those of a dictionary that has many.
-type keys map[string]bool
-
-// hold notes a key and tells whether the dictionary has it already.
-func (k *keys) hold(key string, entries []Entry) bool {
-	const few = 16
-	if len(entries) < few {
-		return slices.ContainsFunc(entries, func(e Entry) bool { return e.Key == key })
-	}
-	if *k == nil {
-		*k = keys{}
-		for _, e := range entries {
-			(*k)[e.Key] = true
-		}
-	}
-	twice := (*k)[key]
-	(*k)[key] = true
-	return twice
-}
-
 // name reads a name. One without an escape is a part of the file's own bytes.
 func (p *parser) name() ([]byte, error) {
 	p.pos++ // the slash
 	start := p.pos
-	var out []byte
-	escaped := false
 	for p.pos < len(p.data) && !isSpace(p.data[p.pos]) && !isDelimiter(p.data[p.pos]) {
-		c := p.data[p.pos]
 		p.pos++
-		if c == '#' {
-			if !escaped {
-				out, escaped = append(out, p.data[start:p.pos-1]...), true
-			}
-			if p.pos+2 > len(p.data) {
-				return nil, p.fail("a name ends too early")
-			}
-			hi, lo := nibble(p.data[p.pos]), nibble(p.data[p.pos+1])
-			if hi < 0 || lo < 0 {
-				return nil, p.fail("a name holds # without two hexadecimal digits")
-			}
-			c = byte(hi<<4 | lo)
-			p.pos += 2
-		}
-		if escaped {
-			out = append(out, c)
-		}
 	}
-	if !escaped {
-		out = p.data[start:p.pos:p.pos]
+	out := p.data[start:p.pos:p.pos]
+	if bytes.IndexByte(out, '#') >= 0 {
+		var ok bool
+		if out, ok = unescaped(out); !ok {
+			return nil, p.malformed()
+		}
 	}
 	if len(out) > 127 {
-		return nil, p.fail("a name is too long")
+		return nil, p.malformed()
 	}
 	return out, nil
 }
 
-func nibble(c byte) int {
-	switch {
-	case isDigit(c):
-		return int(c - '0')
-	case c >= 'a' && c <= 'f':
-		return int(c-'a') + 10
-	case c >= 'A' && c <= 'F':
-		return int(c-'A') + 10
+// unescaped puts the bytes of a name for its escapes, each # and two hexadecimal
+// digits (ISO 32000-1, 7.3.5).
+func unescaped(name []byte) ([]byte, bool) {
+	out := make([]byte, 0, len(name))
+	for i := 0; i < len(name); i++ {
+		c := name[i : i+1]
+		if c[0] == '#' {
+			c = make([]byte, 1)
+			if i+2 >= len(name) {
+				return nil, false
+			}
+			if _, err := hex.Decode(c, name[i+1:i+3]); err != nil {
+				return nil, false
+			}
+			i += 2
+		}
+		out = append(out, c[0])
 	}
-	return -1
+	return out, true
 }
 
-func (p *parser) hex() ([]byte, error) {
+// hexadecimal reads a string of hexadecimal digits, with white space anywhere; a
+// last digit that stands alone counts as if 0 followed (ISO 32000-1, 7.3.4.3).
+func (p *parser) hexadecimal() ([]byte, error) {
 	p.pos++
-	var out []byte
-	if n := bytes.IndexByte(p.data[p.pos:], '>'); n > 0 {
-		out = make([]byte, 0, n/2+1)
+	written, _, ended := bytes.Cut(p.data[p.pos:], []byte(">"))
+	if !ended {
+		return nil, p.cutShort()
 	}
-	half := -1
-	for ; p.pos < len(p.data); p.pos++ {
-		c := p.data[p.pos]
-		switch n := nibble(c); {
-		case c == '>':
-			p.pos++
-			if half >= 0 {
-				out = append(out, byte(half<<4))
-			}
-			return out, nil
-		case isSpace(c):
-		case n < 0:
-			return nil, p.fail("not a hexadecimal digit")
-		case half < 0:
-			half = n
-		default:
-			out = append(out, byte(half<<4|n))
-			half = -1
+	digits := make([]byte, 0, len(written)+1)
+	for _, c := range written {
+		if !isSpace(c) {
+			digits = append(digits, c)
 		}
 	}
-	return nil, p.fail("ends inside a string")
+	if len(digits)%2 != 0 {
+		digits = append(digits, '0')
+	}
+	out := make([]byte, len(digits)/2)
+	if _, err := hex.Decode(out, digits); err != nil {
+		return nil, p.malformed()
+	}
+	p.pos += len(written) + 1
+	return out, nil
 }
 
 func (p *parser) literal() ([]byte, error) {
@@ -366,7 +341,7 @@ func (p *parser) literal() ([]byte, error) {
 		}
 		out = append(out, c)
 	}
-	return nil, p.fail("ends inside a string")
+	return nil, p.cutShort()
 }
 
 // escape reads what follows a backslash (ISO 32000-1, table 3).
@@ -422,11 +397,11 @@ func (p *parser) number(o *Object) error {
 		if c == '.' {
 			dots++
 		} else if !isDigit(c) {
-			return p.fail("not a number")
+			return p.malformed()
 		}
 	}
 	if dots > 1 || len(digits) == dots {
-		return p.fail("not a number")
+		return p.malformed()
 	}
 	if dots == 1 || len(digits) > maxDigits {
 		o.Kind, o.Text = Real, text
@@ -457,5 +432,6 @@ func (p *parser) reference(o *Object) {
 			return
 		}
 	}
+	p.again += p.pos - back
 	p.pos = back
 }

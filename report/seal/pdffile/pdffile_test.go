@@ -176,7 +176,7 @@ func TestTwoSignatures(t *testing.T) {
 	if f, err = Read(out); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := f.Signature(); err == nil || !strings.Contains(err.Error(), "2 signatures") {
+	if _, err := f.Signature(); err == nil || !strings.Contains(err.Error(), `pdffile.signatures","args":{"n":2}`) {
 		t.Errorf("error %v", err)
 	}
 }
@@ -333,4 +333,124 @@ func FuzzObject(f *testing.F) {
 			t.Fatal(fmt.Sprint("span ", o.Start, o.End))
 		}
 	})
+}
+
+// assembled is a file with these objects, the first of them its catalog.
+func assembled(objects ...string) []byte {
+	var b bytes.Buffer
+	var at []int
+	b.WriteString("%PDF-1.4\n")
+	for i, o := range objects {
+		at = append(at, b.Len())
+		fmt.Fprintf(&b, "%d 0 obj\n%s\nendobj\n", i+1, o)
+	}
+	table := b.Len()
+	fmt.Fprintf(&b, "xref\n0 %d\n0000000000 65535 f \n", len(at)+1)
+	for _, o := range at {
+		fmt.Fprintf(&b, "%010d 00000 n \n", o)
+	}
+	fmt.Fprintf(&b, "trailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n", len(at)+1, table)
+	return b.Bytes()
+}
+
+const bareCatalog = "<< /Type /Catalog /Pages 2 0 R >>"
+
+// nested is a file with so many objects, each but the first inside a string of
+// the one before.
+func nested(deep int) []byte {
+	var b bytes.Buffer
+	b.WriteString("%PDF-1.4\n")
+	at := []int{b.Len()}
+	b.WriteString("1 0 obj\n" + bareCatalog + "\nendobj\n")
+	for i := range deep {
+		at = append(at, b.Len())
+		fmt.Fprintf(&b, "%d 0 obj (", i+2)
+	}
+	b.WriteString(strings.Repeat(strings.Repeat(" ", 500)+") endobj ", deep))
+	table := b.Len() + 1
+	fmt.Fprintf(&b, "\nxref\n1 %d\n", len(at))
+	for _, o := range at {
+		fmt.Fprintf(&b, "%010d 00000 n \n", o)
+	}
+	fmt.Fprintf(&b, "trailer\n<< /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF\n", len(at)+1, table)
+	return b.Bytes()
+}
+
+// Files made to take long or much memory are given up on when the values or the
+// bytes that an honest one needs are spent: the work is counted.
+func TestHostileFiles(t *testing.T) {
+	for name, data := range map[string][]byte{
+		"empty":                 nil,
+		"no file at all":        []byte("hello"),
+		"too large":             append([]byte("%PDF-1.4\n"), make([]byte, MaxSize)...),
+		"brackets":              assembled(bareCatalog, strings.Repeat("[", 4<<20)),
+		"values":                assembled(bareCatalog, "["+strings.Repeat("0 ", 4<<20)+"]"),
+		"empty arrays":          assembled(bareCatalog, "["+strings.Repeat("[]", 4<<20)+"]"),
+		"dictionaries":          assembled(bareCatalog, strings.Repeat("<</A", 3<<20)),
+		"many keys":             assembled(bareCatalog, "<<"+manyKeys(300_000)+">>"),
+		"spaces":                assembled(bareCatalog, "["+strings.Repeat("1"+strings.Repeat(" ", 10000), 1500)+"]"),
+		"one string":            assembled(bareCatalog, "("+strings.Repeat("x", 15<<20)+")"),
+		"refers to itself":      assembled("<< /Type /Catalog /Pages 1 0 R /AcroForm 1 0 R >>"),
+		"length of itself":      assembled(bareCatalog, "<< /Length 2 0 R >>\nstream\n\nendstream"),
+		"objects in each other": nested(10_000),
+		"many revisions":        bytes.Repeat(assembled(bareCatalog), 1000),
+		"zeros":                 append([]byte("%PDF-1.4\n"), make([]byte, 4<<20)...),
+	} {
+		if _, err := Read(data); err != nil && len(data) > MaxSize {
+			continue // refused by its length alone
+		}
+		f := newFile(data)
+		err := f.tables()
+		if err == nil {
+			_, err = f.Certification()
+			f.OneSignature()
+			f.Attachments()
+		}
+		if err == nil {
+			t.Errorf("%s: taken for signed", name)
+		}
+		values, read := maxNodes-f.nodes, allowance(len(data))-f.left
+		t.Logf("%-22s %8d bytes: %6d values, %8d bytes read, %8d once more", name, len(data), values, read, f.again)
+		// the object that spends the last of the allowance is read to its end
+		if most := allowance(len(data)) + len(data); values > maxNodes+1 || read > most || f.again > 2*read+64 {
+			t.Errorf("%s: %d values, %d bytes read, %d once more", name, values, read, f.again)
+		}
+	}
+}
+
+func manyKeys(n int) string {
+	var b strings.Builder
+	for i := range n {
+		fmt.Fprintf(&b, "/K%d 0", i)
+	}
+	return b.String()
+}
+
+// Attachments are unpacked as far as they say, and together as far as is allowed.
+func TestUnpackedBytesAreCounted(t *testing.T) {
+	zeros := Attachment{Name: "zeros.bin", Type: "application/octet-stream", Relation: Data, Data: make([]byte, 20<<20)}
+	more := zeros
+	more.Name = "more.bin"
+	pdf, err := Attach(drawn(t, nil), []Attachment{zeros, more})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := Read(pdf)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.Attachments(); err == nil {
+		t.Error("40 MiB were unpacked")
+	}
+	if spent := maxUnpacked - f.unpacked; spent != 20<<20 {
+		t.Errorf("%d bytes were unpacked before the second one was refused", spent)
+	}
+	packed, err := pack(zeros.Data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	left := int64(100)
+	if _, err := inflate(packed, &left); err == nil || left != -1 {
+		t.Errorf("of 100 bytes %d are left, %v", left, err)
+	}
 }

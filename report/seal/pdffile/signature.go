@@ -4,10 +4,11 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 	"time"
+
+	"proveout/plans/fact"
 )
 
 // A Signature is what stands in the file about a signature besides its value.
@@ -30,6 +31,20 @@ func (h Hole) Covered(pdf []byte) (before, behind []byte) { return pdf[:h.Start]
 const (
 	minRoom = 512
 	maxRoom = 1 << 20
+)
+
+// What is written of a signature. Its byte range is filled in when the file has
+// its length.
+const (
+	rangeRoom     = "[0 0000000000 0000000000 0000000000]"
+	signatureText = "<<\n/Type /Sig\n/Filter /Adobe.PPKLite\n/SubFilter /adbe.pkcs7.detached\n" +
+		"/ByteRange %s\n/Contents <%s>\n" +
+		"/Reference [ << /Type /SigRef /TransformMethod /DocMDP " +
+		"/TransformParams << /Type /TransformParams /P 1 /V /1.2 >> >> ]\n" +
+		"/Name %s\n/M %s\n%s>>"
+	fieldText = "<< /Type /Annot /Subtype /Widget /FT /Sig /T (Seal) /TU (Signature of the workshop) " +
+		"/F 132 /Rect [0 0 0 0] /P %d %d R /V %d 0 R >>"
+	catalogText = "/AcroForm << /Fields [ %d 0 R ] /SigFlags 3 >>\n/Perms << /DocMDP %d 0 R >>\n"
 )
 
 // PlaceSignature appends a signature field without appearance, a signature
@@ -66,27 +81,24 @@ func PlaceSignature(pdf []byte, s Signature) ([]byte, Hole, error) {
 	if err != nil {
 		return nil, Hole{}, err
 	}
-	const rangeRoom = "[0 0000000000 0000000000 0000000000]"
 	zeros := strings.Repeat("0", 2*s.Room)
-	sig := u.add(fmt.Sprintf("<<\n/Type /Sig\n/Filter /Adobe.PPKLite\n/SubFilter /adbe.pkcs7.detached\n/ByteRange %s\n/Contents <%s>\n"+
-		"/Reference [ << /Type /SigRef /TransformMethod /DocMDP /TransformParams << /Type /TransformParams /P 1 /V /1.2 >> >> ]\n"+
-		"/Name %s\n/M %s\n%s>>", rangeRoom, zeros, text(s.Name), date(s.Time),
-		optional("Reason", s.Reason)+optional("Location", s.Location)+optional("ContactInfo", s.Contact)), nil)
-	field := u.add(fmt.Sprintf("<< /Type /Annot /Subtype /Widget /FT /Sig /T (Seal) /TU (Signature of the workshop) /F 132 /Rect [0 0 0 0] /P %d %d R /V %d 0 R >>",
-		page.num, page.gen, sig), nil)
+	about := optional("Reason", s.Reason) + optional("Location", s.Location) + optional("ContactInfo", s.Contact)
+	sig := u.add(fmt.Sprintf(signatureText, rangeRoom, zeros, text(s.Name), date(s.Time), about), nil)
+	field := u.add(fmt.Sprintf(fieldText, page.num, page.gen, sig), nil)
 	list := ""
 	for _, a := range annots.Items {
 		list += " " + f.source(a)
 	}
 	u.replace(page, f.edit(page.value, []string{"Annots"}, fmt.Sprintf("/Annots [%s %d 0 R ]\n", list, field)))
-	u.replace(cat, f.edit(cat.value, nil, fmt.Sprintf("/AcroForm << /Fields [ %d 0 R ] /SigFlags 3 >>\n/Perms << /DocMDP %d 0 R >>\n", field, sig)))
+	u.replace(cat, f.edit(cat.value, nil, fmt.Sprintf(catalogText, field, sig)))
 	out := u.bytes()
 
 	mark := []byte("/ByteRange " + rangeRoom + "\n/Contents <")
 	at := len(pdf) + bytes.Index(out[len(pdf):], mark)
 	h := Hole{Start: at + len(mark) - 1}
 	h.End = h.Start + 2*s.Room + 2
-	copy(out[at:], fmt.Sprintf("/ByteRange %-*s", len(rangeRoom), fmt.Sprintf("[0 %d %d %d]", h.Start, h.End, len(out)-h.End)))
+	covered := fmt.Sprintf("[0 %d %d %d]", h.Start, h.End, len(out)-h.End)
+	copy(out[at:], fmt.Sprintf("/ByteRange %-*s", len(rangeRoom), covered))
 	return out, h, nil
 }
 
@@ -103,7 +115,7 @@ func (f *File) firstPage(catalog Object) (*indirect, error) {
 	for range maxDepth {
 		in, err := f.target(ref)
 		if err != nil {
-			return nil, fmt.Errorf("page tree: %w", err)
+			return nil, err
 		}
 		if in.value.Get("Type").IsName("Page") {
 			return in, nil
@@ -117,7 +129,7 @@ func (f *File) firstPage(catalog Object) (*indirect, error) {
 		}
 		ref = kids.Items[0]
 	}
-	return nil, errors.New("the file has no page")
+	return nil, fact.New("pdffile.no-page").Err()
 }
 
 // A Found is a signature as it stands in a file.
@@ -130,30 +142,15 @@ type Found struct {
 	HexExact  bool   // the hole holds nothing but lower-case hexadecimal digits
 }
 
-// ErrNoSignature is returned for a file that has none.
-var ErrNoSignature = errors.New("the file is not signed")
-
-// Signature reads the one certifying signature of a file. More than one, or one
-// that readers would reach on another way than the catalog's, is an error.
-func (f *File) Signature() (Found, error) {
-	if err := f.OneSignature(); err != nil {
-		return Found{}, err
-	}
-	return f.Certification()
-}
-
-// OneSignature reads all objects and tells whether exactly one is a signature.
+// OneSignature reads all objects that a reader can reach by number, and tells
+// whether exactly one is a signature.
 func (f *File) OneSignature() error {
-	n, err := f.countSignatures()
-	switch {
-	case err != nil:
-		return err
-	case n == 0:
-		return ErrNoSignature
-	case n > 1:
-		return fmt.Errorf("the file has %d signatures; a certificate has one", n)
+	n := 0
+	err := f.each(func(in *indirect) { n += signaturesIn(in.value) })
+	if err == nil && n != 1 {
+		err = fact.New("pdffile.signatures", "n", n).Err()
 	}
-	return nil
+	return err
 }
 
 // Certification reads the signature that the catalog names, and only what leads
@@ -164,14 +161,14 @@ func (f *File) Certification() (Found, error) {
 		return Found{}, err
 	}
 	if !cat.value.Has("AcroForm") && !cat.value.Has("Perms") {
-		return Found{}, ErrNoSignature
+		return Found{}, fact.New("pdffile.not-signed").Err()
 	}
 	fields, err := f.Lookup(cat.value, "AcroForm", "Fields")
 	if err != nil {
 		return Found{}, err
 	}
 	if len(fields.Items) != 1 {
-		return Found{}, errors.New("the file has other form fields beside its signature")
+		return Found{}, fact.New("pdffile.other-fields").Err()
 	}
 	field, err := f.Resolve(fields.Items[0])
 	if err != nil {
@@ -183,7 +180,7 @@ func (f *File) Certification() (Found, error) {
 	}
 	v, docMDP := field.Get("V"), perms.Get("DocMDP")
 	if v.Kind != Ref || docMDP.Kind != Ref || v.Int != docMDP.Int || len(perms.Entries) != 1 {
-		return Found{}, errors.New("the signature does not certify the document")
+		return Found{}, fact.New("pdffile.not-certifying").Err()
 	}
 	d, err := f.Resolve(v)
 	if err != nil {
@@ -194,29 +191,27 @@ func (f *File) Certification() (Found, error) {
 
 func (f *File) found(d Object) (Found, error) {
 	var s Found
-	if !d.Get("Type").IsName("Sig") || !d.Get("Filter").IsName("Adobe.PPKLite") || !d.Get("SubFilter").IsName("adbe.pkcs7.detached") {
-		return s, errors.New("the signature is of a kind that certificates do not use")
+	if !d.Get("Type").IsName("Sig") || !d.Get("Filter").IsName("Adobe.PPKLite") ||
+		!d.Get("SubFilter").IsName("adbe.pkcs7.detached") {
+		return s, fact.New("pdffile.signature-kind").Err()
 	}
-	r := d.Get("ByteRange")
-	if len(r.Items) != 4 {
-		return s, errors.New("the signature does not say which bytes it covers")
+	r := d.Get("ByteRange").Items
+	if len(r) != len(s.ByteRange) || slices.ContainsFunc(r, func(o Object) bool { return o.Kind != Integer }) {
+		return s, fact.New("pdffile.no-range").Err()
 	}
-	for i, o := range r.Items {
-		if o.Kind != Integer {
-			return s, errors.New("the signature does not say which bytes it covers")
-		}
+	for i, o := range r {
 		s.ByteRange[i] = o.Int
 	}
 	refs := d.Get("Reference")
 	if len(refs.Items) != 1 || !refs.Items[0].Get("TransformMethod").IsName("DocMDP") {
-		return s, errors.New("the signature does not say what may be changed after it")
+		return s, fact.New("pdffile.no-changes").Err()
 	}
 	if p := refs.Items[0].Get("TransformParams").Get("P"); p.Kind == Integer {
 		s.Change = p.Int
 	}
 	c := d.Get("Contents")
-	if c.Kind != String || c.End-c.Start < 2 || f.data[c.Start] != '<' {
-		return s, errors.New("the signature value is missing")
+	if c.Kind != String || c.End-c.Start < 2 || f.data[c.Start] != '<' || len(c.Text) > maxRoom {
+		return s, fact.New("pdffile.no-value").Err()
 	}
 	s.Hole = Hole{c.Start, c.End}
 	s.Value = c.Text
@@ -232,23 +227,6 @@ func (f *File) found(d Object) (Found, error) {
 	var err error
 	s.Time, err = d.Get("M").Date()
 	return s, err
-}
-
-// countSignatures counts the signature dictionaries among all objects that a
-// reader can reach by number.
-func (f *File) countSignatures() (int, error) {
-	n := 0
-	for _, num := range slices.Sorted(maps.Keys(f.objects)) {
-		if f.objects[num].offset == 0 {
-			continue
-		}
-		in, err := f.object(num)
-		if err != nil {
-			return 0, err
-		}
-		n += signaturesIn(in.value)
-	}
-	return n, nil
 }
 
 func signaturesIn(o Object) int {

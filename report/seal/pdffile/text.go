@@ -1,11 +1,10 @@
 package pdffile
 
 import (
-	"errors"
-	"maps"
-	"slices"
 	"strings"
 	"unicode"
+
+	"proveout/plans/fact"
 )
 
 // A Text is what stands on the pages of a file, without white space.
@@ -65,7 +64,7 @@ func (r *textReader) tree(ref, resources Object, depth int) error {
 		return err
 	}
 	if r.seen[node.num] || depth > maxDepth {
-		return errors.New("the page tree is not a tree")
+		return fact.New("pdffile.page-tree").Err()
 	}
 	r.seen[node.num] = true
 	if own := node.value.Get("Resources"); own.Kind != Null {
@@ -75,7 +74,7 @@ func (r *textReader) tree(ref, resources Object, depth int) error {
 	}
 	if node.value.Get("Type").IsName("Page") {
 		if r.pages++; r.pages > maxPages {
-			return errors.New("the file has too many pages")
+			return fact.New("pdffile.too-many-pages").Err()
 		}
 		return r.page(node.value, resources)
 	}
@@ -109,14 +108,15 @@ func (r *textReader) page(page, resources Object) error {
 		data := s.stream
 		switch filter := s.value.Get("Filter"); {
 		case filter.IsName("FlateDecode"):
-			if data, err = inflate(data, r.left); err != nil {
+			if data, err = inflate(data, &r.left); err != nil {
 				return err
 			}
 		case filter.Kind != Null:
-			return errors.New("a page is stored in a way that is not known here")
-		}
-		if r.left -= int64(len(data)); r.left < 0 {
-			return errTooMuch
+			return fact.New("pdffile.page-otherwise").Err()
+		default:
+			if r.left -= int64(len(data)); r.left < 0 {
+				return errTooMuch
+			}
 		}
 		if err := r.content(data, wide); err != nil {
 			return err
@@ -176,7 +176,7 @@ func (r *textReader) content(data []byte, wide map[string]bool) error {
 				r.show(o, two)
 			}
 		case "BI":
-			return errors.New("a page holds a picture between its text")
+			return fact.New("pdffile.page-picture").Err()
 		}
 		operands = operands[:0]
 	}
@@ -202,17 +202,10 @@ func JPEGs(pdf []byte) ([][]byte, error) {
 		return nil, err
 	}
 	var out [][]byte
-	for _, num := range slices.Sorted(maps.Keys(f.objects)) {
-		if f.objects[num].offset == 0 {
-			continue
-		}
-		in, err := f.object(num)
-		if err != nil {
-			return nil, err
-		}
+	err = f.each(func(in *indirect) {
 		if in.stream != nil && in.value.Get("Subtype").IsName("Image") && in.value.Get("Filter").IsName("DCTDecode") {
 			out = append(out, in.stream)
 		}
-	}
-	return out, nil
+	})
+	return out, err
 }

@@ -3,12 +3,16 @@ package pdffile
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
 	"unicode/utf16"
+
+	"proveout/plans/fact"
 )
 
 // An update collects the objects that are appended to a file.
@@ -77,11 +81,7 @@ func (u *update) bytes() []byte {
 	if out[len(out)-1] != '\n' {
 		out = append(out, '\n')
 	}
-	nums := make([]int, 0, len(u.changed))
-	for n := range u.changed {
-		nums = append(nums, n)
-	}
-	slices.Sort(nums)
+	nums := slices.Sorted(maps.Keys(u.changed))
 	offsets := make([]int, len(nums))
 	for i, n := range nums {
 		c := u.changed[n]
@@ -114,27 +114,31 @@ func (u *update) bytes() []byte {
 	}
 	drop := []string{"Size", "Prev", "ID"}
 	last := u.f.Revisions[len(u.f.Revisions)-1].XRef
-	trailer := u.f.edit(u.f.Trailer, drop, fmt.Sprintf("/Size %d\n/Prev %d\n/ID [<%x> <%x>]\n", u.next, last, id, sum[:16]))
+	add := fmt.Sprintf("/Size %d\n/Prev %d\n/ID [<%x> <%x>]\n", u.next, last, id, sum[:16])
+	trailer := u.f.edit(u.f.Trailer, drop, add)
 	return fmt.Appendf(out, "trailer\n%s\nstartxref\n%d\n%%%%EOF\n", trailer, at)
 }
 
-// text writes a text string: as it is when it is plain ASCII, else in UTF-16
-// (ISO 32000-1, 7.9.2.2).
-func text(s string) string {
-	plain := true
-	for _, r := range s {
-		plain = plain && r >= ' ' && r < 127
+// textBytes is a text string: as it is when it is plain ASCII, else in UTF-16 with
+// its byte order mark (ISO 32000-1, 7.9.2.2).
+func textBytes(s string) []byte {
+	if !strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r >= 127 }) {
+		return []byte(s)
 	}
-	if plain {
+	out := []byte{0xfe, 0xff}
+	for _, u := range utf16.Encode([]rune(s)) {
+		out = binary.BigEndian.AppendUint16(out, u)
+	}
+	return out
+}
+
+// text writes a text string.
+func text(s string) string {
+	b := textBytes(s)
+	if string(b) == s {
 		return "(" + strings.NewReplacer(`\`, `\\`, "(", `\(`, ")", `\)`).Replace(s) + ")"
 	}
-	var b strings.Builder
-	b.WriteString("<feff")
-	for _, u := range utf16.Encode([]rune(s)) {
-		fmt.Fprintf(&b, "%04x", u)
-	}
-	b.WriteString(">")
-	return b.String()
+	return fmt.Sprintf("<%x>", b)
 }
 
 // TextString reads a text string; what is neither UTF-16 nor ASCII is read as Latin-1.
@@ -145,7 +149,7 @@ func (o Object) TextString() string {
 	if bytes.HasPrefix(o.Text, []byte{0xfe, 0xff}) {
 		u := make([]uint16, 0, len(o.Text)/2)
 		for i := 2; i+1 < len(o.Text); i += 2 {
-			u = append(u, uint16(o.Text[i])<<8|uint16(o.Text[i+1]))
+			u = append(u, binary.BigEndian.Uint16(o.Text[i:]))
 		}
 		return string(utf16.Decode(u))
 	}
@@ -173,13 +177,9 @@ func date(t time.Time) string {
 
 // Date reads a time written as this package writes it.
 func (o Object) Date() (time.Time, error) {
-	s := string(o.Text)
-	if o.Kind != String || len(s) != 23 || s[:2] != "D:" || s[19] != '\'' || s[22] != '\'' {
-		return time.Time{}, errors.New("a date is not written as certificates write it")
-	}
-	t, err := time.Parse("20060102150405-0700", s[2:19]+s[20:22])
-	if err != nil {
-		return time.Time{}, errors.New("a date cannot be read")
+	t, err := time.Parse("D:20060102150405-0700", strings.ReplaceAll(string(o.Text), "'", ""))
+	if o.Kind != String || err != nil || date(t) != "("+string(o.Text)+")" {
+		return time.Time{}, fact.New("pdffile.date").Err()
 	}
 	return t, nil
 }
