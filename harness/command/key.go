@@ -325,16 +325,12 @@ func (c *Console) keyExport(x *cli.Context) error {
 			return err
 		}
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	err = seal.CreateFile(path, data, 0o600)
 	if errors.Is(err, fs.ErrExist) {
 		return fmt.Errorf("%s is there already; it was left as it is", path)
 	}
 	if err != nil {
 		return err
-	}
-	_, err = f.Write(data)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return errors.Join(err, os.Remove(path))
 	}
 	fmt.Fprintf(c.Out, "Wrote %s\n", path)
 	return nil

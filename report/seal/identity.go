@@ -24,6 +24,7 @@ import (
 	"errors"
 	"fmt"
 	"math/big"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -69,22 +70,6 @@ func NewIdentity(name string, now time.Time) (Identity, error) {
 	if err != nil {
 		return Identity{}, err
 	}
-	return selfSign(key, name, now)
-}
-
-func checkName(name string) error {
-	switch {
-	case strings.TrimSpace(name) == "" || strings.TrimSpace(name) != name:
-		return fmt.Errorf("shop name %q: write a name, without spaces around it", name)
-	case !utf8.ValidString(name) || strings.ContainsFunc(name, unicode.IsControl):
-		return fmt.Errorf("shop name %q: holds a character that is not text", name)
-	case utf8.RuneCountInString(name) > maxName:
-		return fmt.Errorf("shop name %q: %d characters; a certificate holds at most %d", name, utf8.RuneCountInString(name), maxName)
-	}
-	return nil
-}
-
-func selfSign(key *ecdsa.PrivateKey, name string, now time.Time) (Identity, error) {
 	spki, err := x509.MarshalPKIXPublicKey(key.Public())
 	if err != nil {
 		return Identity{}, err
@@ -94,7 +79,7 @@ func selfSign(key *ecdsa.PrivateKey, name string, now time.Time) (Identity, erro
 	rand.Read(serial)
 	serial[0] = serial[0]&0x7f | 0x40 // positive and always 16 bytes
 	from := now.UTC().Truncate(time.Second)
-	tmpl := &x509.Certificate{
+	form := &x509.Certificate{
 		SerialNumber:          new(big.Int).SetBytes(serial),
 		Subject:               pkix.Name{CommonName: name, Organization: []string{name}},
 		NotBefore:             from.AddDate(0, 0, -1),
@@ -103,15 +88,24 @@ func selfSign(key *ecdsa.PrivateKey, name string, now time.Time) (Identity, erro
 		BasicConstraintsValid: true,
 		SubjectKeyId:          id[:20],
 	}
-	der, err := x509.CreateCertificate(rand.Reader, tmpl, tmpl, key.Public(), key)
+	der, err := x509.CreateCertificate(rand.Reader, form, form, key.Public(), key)
 	if err != nil {
 		return Identity{}, err
 	}
 	cert, err := x509.ParseCertificate(der)
-	if err != nil {
-		return Identity{}, err
+	return Identity{key, []*x509.Certificate{cert}}, err
+}
+
+func checkName(name string) error {
+	switch n := utf8.RuneCountInString(name); {
+	case name == "" || strings.TrimSpace(name) != name:
+		return fmt.Errorf("shop name %q: write a name, without spaces around it", name)
+	case !utf8.ValidString(name) || strings.ContainsFunc(name, unicode.IsControl):
+		return fmt.Errorf("shop name %q: holds a character that is not text", name)
+	case n > maxName:
+		return fmt.Errorf("shop name %q: %d characters; a certificate holds at most %d", name, n, maxName)
 	}
-	return Identity{key, []*x509.Certificate{cert}}, nil
+	return nil
 }
 
 // check tells whether an identity can sign certificates.
@@ -133,7 +127,8 @@ func (id Identity) check() error {
 			return fmt.Errorf("signing identity: an RSA key of %d bits; take 2048 to 8192", n)
 		}
 	default:
-		return fmt.Errorf("signing identity: %s cannot sign certificates that every reader checks; take ECDSA P-256 or RSA", keyKind(k))
+		return fmt.Errorf("signing identity: %s cannot sign certificates that every reader checks; "+
+			"take ECDSA P-256 or RSA", keyKind(k))
 	}
 	if u := id.Cert().KeyUsage; u != 0 && u&(x509.KeyUsageDigitalSignature|x509.KeyUsageContentCommitment) == 0 {
 		return errors.New("signing identity: its certificate is not made for signatures")
@@ -194,7 +189,8 @@ func packError(err error) error {
 	case strings.Contains(text, "error reading P12 data"):
 		return errors.New("not a PKCS#12 file (such files are often called .p12 or .pfx)")
 	case errors.As(err, &odd):
-		return fmt.Errorf("the PKCS#12 file is packed in a way that is not known here (%w); export it again with AES-256 and SHA-256", err)
+		return fmt.Errorf("the PKCS#12 file is packed in a way that is not known here (%w); "+
+			"export it again with AES-256 and SHA-256", err)
 	}
 	return fmt.Errorf("PKCS#12 file: %w", err)
 }
@@ -207,16 +203,13 @@ func chain(cert *x509.Certificate, others []*x509.Certificate) []*x509.Certifica
 		if bytes.Equal(last.RawIssuer, last.RawSubject) {
 			break
 		}
-		next := (*x509.Certificate)(nil)
-		for _, o := range others {
-			if bytes.Equal(o.RawSubject, last.RawIssuer) && last.CheckSignatureFrom(o) == nil {
-				next = o
-			}
-		}
-		if next == nil {
+		i := slices.IndexFunc(others, func(o *x509.Certificate) bool {
+			return bytes.Equal(o.RawSubject, last.RawIssuer) && last.CheckSignatureFrom(o) == nil
+		})
+		if i < 0 {
 			break
 		}
-		out = append(out, next)
+		out = append(out, others[i])
 	}
 	return out
 }

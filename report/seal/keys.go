@@ -2,17 +2,15 @@ package seal
 
 import (
 	"bytes"
+	"crypto/x509"
 	"encoding/pem"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
-
-	"crypto/x509"
 
 	"proveout/report/seal/check"
 )
@@ -54,20 +52,20 @@ func (k Keys) Save(id Identity, passphrase []byte) error {
 	if _, err := os.Lstat(k.path(certFile)); err == nil {
 		return ErrExists
 	}
-	if err := create(k.path(keyFile), key, 0o600); err != nil {
+	if err := CreateFile(k.path(keyFile), key, 0o600); err != nil {
 		if errors.Is(err, fs.ErrExist) {
-			return k.noCert()
+			return k.half(certFile)
 		}
 		return err
 	}
-	if err := create(k.path(certFile), id.CertPEM(), 0o644); err != nil {
+	if err := CreateFile(k.path(certFile), id.CertPEM(), 0o644); err != nil {
 		return errors.Join(err, os.Remove(k.path(keyFile)))
 	}
 	return nil
 }
 
-// create writes a new file and syncs it; it never replaces one.
-func create(path string, data []byte, mode fs.FileMode) error {
+// CreateFile writes a new file and syncs it; it never replaces one.
+func CreateFile(path string, data []byte, mode fs.FileMode) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
 	if err != nil {
 		return err
@@ -86,30 +84,32 @@ var ErrNone = errors.New("there is no signing identity yet; make one with: prove
 // certificate without its key.
 var ErrHalf = errors.New("half of the signing identity is missing")
 
-// there tells whether a file of the folder is there.
-func (k Keys) there(name string) bool {
-	_, err := os.Lstat(k.path(name))
-	return err == nil
+// half says which half is missing and what to do about it.
+func (k Keys) half(missing string) error {
+	if missing == certFile {
+		return fmt.Errorf("%w: %s is there, but its certificate %s is not; put it back from a copy, "+
+			"or move the key away and make another with: proveout key new", ErrHalf, k.path(keyFile), certFile)
+	}
+	return fmt.Errorf("%w: %s is there, but its key %s is not; put it back from a copy, "+
+		"or give it up with: proveout key retire", ErrHalf, k.path(certFile), keyFile)
 }
 
-func (k Keys) noCert() error {
-	return fmt.Errorf("%w: %s is there, but its certificate %s is not; put it back from a copy, or move the key away and make another with: proveout key new", ErrHalf, k.path(keyFile), certFile)
-}
-
-func (k Keys) noKey() error {
-	return fmt.Errorf("%w: %s is there, but its key %s is not; put it back from a copy, or give it up with: proveout key retire", ErrHalf, k.path(certFile), keyFile)
+// read reads one file of the identity in use; other is the name of its other one.
+func (k Keys) read(name, other string) ([]byte, error) {
+	file, err := os.ReadFile(k.path(name))
+	if !errors.Is(err, fs.ErrNotExist) {
+		return file, err
+	}
+	if _, err := os.Lstat(k.path(other)); err == nil {
+		return nil, k.half(name)
+	}
+	return nil, ErrNone
 }
 
 // Load reads the identity in use. The passphrase is not looked at when the key
 // is not encrypted.
 func (k Keys) Load(passphrase []byte) (Identity, error) {
-	file, err := os.ReadFile(k.path(keyFile))
-	if errors.Is(err, fs.ErrNotExist) {
-		if k.there(certFile) {
-			return Identity{}, k.noKey()
-		}
-		return Identity{}, ErrNone
-	}
+	file, err := k.read(keyFile, certFile)
 	if err != nil {
 		return Identity{}, err
 	}
@@ -130,13 +130,7 @@ func (k Keys) Load(passphrase []byte) (Identity, error) {
 
 // Certs reads the certificate in use and those of its issuers, without the key.
 func (k Keys) Certs() ([]*x509.Certificate, error) {
-	file, err := os.ReadFile(k.path(certFile))
-	if errors.Is(err, fs.ErrNotExist) {
-		if k.there(keyFile) {
-			return nil, k.noCert()
-		}
-		return nil, ErrNone
-	}
+	file, err := k.read(certFile, keyFile)
 	if err != nil {
 		return nil, err
 	}
@@ -149,18 +143,12 @@ func (k Keys) Certs() ([]*x509.Certificate, error) {
 
 // Encrypted tells whether the key in use needs a passphrase.
 func (k Keys) Encrypted() (bool, error) {
-	file, err := os.ReadFile(k.path(keyFile))
-	if errors.Is(err, fs.ErrNotExist) {
-		if k.there(certFile) {
-			return false, k.noKey()
-		}
-		return false, ErrNone
+	file, err := k.read(keyFile, certFile)
+	if err == nil {
+		_, err = k.read(certFile, keyFile)
 	}
 	if err != nil {
 		return false, err
-	}
-	if !k.there(certFile) {
-		return false, k.noCert()
 	}
 	block, _ := pem.Decode(file)
 	return block != nil && block.Type == encryptedBlock, nil
@@ -199,10 +187,10 @@ func (k Keys) Retire(when time.Time, why check.Why, fate Fate) (check.Fingerprin
 	if err := os.MkdirAll(k.path("retired"), 0o700); err != nil {
 		return fp, err
 	}
-	text := fmt.Sprintf("Name: %s\nFingerprint: %s\nRetired: %s\nReason: %s\n", certs[0].Subject.CommonName, fp.Colons(), when.Format(time.RFC3339), why)
-	text += string(pem.EncodeToMemory(&pem.Block{Type: certBlock, Bytes: certs[0].Raw}))
+	text := fmt.Sprintf("Name: %s\nFingerprint: %s\nRetired: %s\nReason: %s\n%s",
+		certs[0].Subject.CommonName, fp.Colons(), when.Format(time.RFC3339), why, Identity{Chain: certs[:1]}.CertPEM())
 	base := k.path("retired", fp.Hex()[:16])
-	if err := create(base+".cert.pem", []byte(text), 0o644); err != nil && !errors.Is(err, fs.ErrExist) {
+	if err := CreateFile(base+".cert.pem", []byte(text), 0o644); err != nil && !errors.Is(err, fs.ErrExist) {
 		return fp, err
 	}
 	if fate == EraseKey {
@@ -221,8 +209,8 @@ func (k Keys) AddKnown(cert *x509.Certificate) error {
 	if err := os.MkdirAll(k.path("known"), 0o700); err != nil {
 		return err
 	}
-	fp := check.FingerprintOf(cert.Raw)
-	err := create(k.path("known", fp.Hex()[:16]+".cert.pem"), Identity{Chain: []*x509.Certificate{cert}}.CertPEM(), 0o644)
+	name := check.FingerprintOf(cert.Raw).Hex()[:16] + ".cert.pem"
+	err := CreateFile(k.path("known", name), Identity{Chain: []*x509.Certificate{cert}}.CertPEM(), 0o644)
 	if errors.Is(err, fs.ErrExist) {
 		return nil
 	}
@@ -286,22 +274,15 @@ func (k Keys) each(folder string, use func(*x509.Certificate, []byte) error) err
 // lapsed reads the lines before a retired certificate (explanatory text of
 // RFC 7468, section 2).
 func lapsed(cert *x509.Certificate, file []byte) (check.Lapsed, error) {
-	l := check.Lapsed{Cert: cert}
+	fields := map[string]string{}
 	head, _, _ := bytes.Cut(file, []byte("-----BEGIN"))
 	for line := range strings.Lines(string(head)) {
 		key, value, _ := strings.Cut(strings.TrimSpace(line), ": ")
-		var err error
-		switch key {
-		case "Retired":
-			l.When, err = time.Parse(time.RFC3339, value)
-		case "Reason":
-			l.Why = check.Why(value)
-		}
-		if err != nil {
-			return l, err
-		}
+		fields[key] = value
 	}
-	if l.When.IsZero() || !slices.Contains([]check.Why{check.Replaced, check.Compromised}, l.Why) {
+	when, err := time.Parse(time.RFC3339, fields["Retired"])
+	l := check.Lapsed{Cert: cert, When: when, Why: check.Why(fields["Reason"])}
+	if err != nil || l.Why != check.Replaced && l.Why != check.Compromised {
 		return l, errors.New("does not say when and why it was retired")
 	}
 	return l, nil

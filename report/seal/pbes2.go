@@ -113,15 +113,16 @@ func decrypt(der, passphrase []byte) ([]byte, error) {
 func readEncrypted(der []byte) (key encryptedKey, err error) {
 	rest, err := asn1.Unmarshal(der, &key)
 	method := key.Algorithm.Parameters
+	d := method.Derivation.Parameters
 	switch {
 	case err != nil || len(rest) != 0 || !key.Algorithm.ID.Equal(oidPBES2) || !method.Derivation.ID.Equal(oidPBKDF2):
 		return key, errKeyKind
-	case keySizes[method.Cipher.ID.String()] == 0 || digests[method.Derivation.Parameters.Hash.Algorithm.String()] == nil:
+	case keySizes[method.Cipher.ID.String()] == 0 || len(method.Cipher.Parameters) != aes.BlockSize:
 		return key, errKeyKind
-	case len(method.Cipher.Parameters) != aes.BlockSize || method.Derivation.Parameters.Rounds < 1:
+	case digests[d.Hash.Algorithm.String()] == nil || d.Rounds < 1:
 		return key, errKeyKind
-	case method.Derivation.Parameters.Rounds > maxRounds:
-		return key, fmt.Errorf("the key file asks for %d rounds, more than are made here", method.Derivation.Parameters.Rounds)
+	case d.Rounds > maxRounds:
+		return key, fmt.Errorf("the key file asks for %d rounds, more than are made here", d.Rounds)
 	case len(key.Text) == 0 || len(key.Text)%aes.BlockSize != 0:
 		return key, errors.New("the key file is cut short")
 	}

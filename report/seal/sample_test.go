@@ -96,7 +96,7 @@ func terms() Terms {
 func sealed(t testing.TB, id Identity, number string) []byte {
 	t.Helper()
 	pdf, err := Seal(pages(t, "Certificate "+number), canon(sampleRecord(number)), []Attachment{
-		{Name: "soak.csv", Type: "text/csv", Relation: pdffile.Data, Data: []byte("time_s,temp_c\n0,24.5\n1200,71.0\n"), Description: "Wärmelauf", Modified: day},
+		{Name: "soak.csv", Type: "text/csv", Relation: pdffile.Data, Data: []byte("time_s,temp_c\n0,24.5\n1200,71.0\n"), Description: "Wärmelauf"},
 	}, id, terms())
 	if err != nil {
 		t.Fatal(err)

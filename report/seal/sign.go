@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/rand"
-	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -56,7 +55,8 @@ func Sign(pdf []byte, id Identity, t Terms) ([]byte, error) {
 	}
 	at := t.Time.Truncate(time.Second)
 	if at.Before(id.Cert().NotBefore) || at.After(id.Cert().NotAfter) {
-		return nil, fmt.Errorf("the signing identity is valid from %s to %s, not on %s; set the clock right, or give it up with proveout key retire and take another",
+		return nil, fmt.Errorf("the signing identity is valid from %s to %s, not on %s; set the clock right, "+
+			"or give it up with proveout key retire and take another",
 			id.Cert().NotBefore.Format(time.DateOnly), id.Cert().NotAfter.Format(time.DateOnly), at.Format(time.DateOnly))
 	}
 	room := signatureRoom
@@ -72,11 +72,7 @@ func Sign(pdf []byte, id Identity, t Terms) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	before, behind := hole.Covered(out)
-	d := sha256.New()
-	d.Write(before)
-	d.Write(behind)
-	s, err := cms.Sign(id.Key, id.Chain, [sha256.Size]byte(d.Sum(nil)), at)
+	s, err := cms.Sign(id.Key, id.Chain, hole.Digest(out), at)
 	if err != nil {
 		return nil, err
 	}

@@ -41,48 +41,25 @@ var (
 	oidRSA            = asn1.ObjectIdentifier{1, 2, 840, 113549, 1, 1, 1}
 )
 
-// algorithms are the digests that signatures use, each by itself and with ECDSA
-// (RFC 5754, 2 and 3.3).
-var algorithms = []struct {
-	hash          crypto.Hash
-	digest, ecdsa asn1.ObjectIdentifier
-}{
-	{
-		crypto.SHA256,
-		asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 2, 1},
-		asn1.ObjectIdentifier{1, 2, 840, 10045, 4, 3, 2},
-	},
-	{
-		crypto.SHA384,
-		asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 2, 2},
-		asn1.ObjectIdentifier{1, 2, 840, 10045, 4, 3, 3},
-	},
-	{
-		crypto.SHA512,
-		asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 2, 3},
-		asn1.ObjectIdentifier{1, 2, 840, 10045, 4, 3, 4},
-	},
+// digests are the digests that signatures use, in the order in which RFC 5754
+// numbers them: by themselves from 1 (section 2), with ECDSA from 2 (section 3.3).
+var digests = []crypto.Hash{crypto.SHA256, crypto.SHA384, crypto.SHA512}
+
+// digestID names a digest.
+func digestID(h crypto.Hash) pkix.AlgorithmIdentifier {
+	n := slices.Index(digests, h) + 1
+	return pkix.AlgorithmIdentifier{Algorithm: asn1.ObjectIdentifier{2, 16, 840, 1, 101, 3, 4, 2, n}}
 }
 
 // hashOf is the digest that an object identifier names; 0 if it is no digest of
 // signatures.
 func hashOf(id asn1.ObjectIdentifier) crypto.Hash {
-	for _, a := range algorithms {
-		if a.digest.Equal(id) {
-			return a.hash
+	for _, h := range digests {
+		if digestID(h).Algorithm.Equal(id) {
+			return h
 		}
 	}
 	return 0
-}
-
-// digestID names a digest.
-func digestID(h crypto.Hash) pkix.AlgorithmIdentifier {
-	for _, a := range algorithms {
-		if a.hash == h {
-			return pkix.AlgorithmIdentifier{Algorithm: a.digest}
-		}
-	}
-	return pkix.AlgorithmIdentifier{}
 }
 
 // signatureID names the way in which a key signs a digest.
@@ -90,12 +67,8 @@ func signatureID(key any, h crypto.Hash) pkix.AlgorithmIdentifier {
 	if _, ok := key.(*rsa.PublicKey); ok {
 		return pkix.AlgorithmIdentifier{Algorithm: oidRSA, Parameters: asn1.NullRawValue}
 	}
-	for _, a := range algorithms {
-		if a.hash == h {
-			return pkix.AlgorithmIdentifier{Algorithm: a.ecdsa}
-		}
-	}
-	return pkix.AlgorithmIdentifier{}
+	n := slices.Index(digests, h) + 2
+	return pkix.AlgorithmIdentifier{Algorithm: asn1.ObjectIdentifier{1, 2, 840, 10045, 4, 3, n}}
 }
 
 const (
@@ -164,7 +137,7 @@ const (
 
 // Marshal is the DER form of the ContentInfo.
 func (s *SignedData) Marshal() ([]byte, error) {
-	if len(s.Certs) == 0 || len(s.Attributes) < 2 || digestID(s.Digest).Algorithm == nil {
+	if len(s.Certs) == 0 || len(s.Attributes) < 2 || !slices.Contains(digests, s.Digest) {
 		return nil, errors.New("signature is not complete")
 	}
 	signer := signerInfo{

@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -18,12 +17,11 @@ import (
 
 // An Attachment is a file that travels inside the PDF.
 type Attachment struct {
-	Name        string    `json:"name"` // file name without folders
-	Description string    `json:"description,omitempty"`
-	Type        string    `json:"type"` // media type, e.g. "application/json"
-	Relation    Relation  `json:"relation"`
-	Modified    time.Time `json:"modified,omitzero"` // left out when zero; to the second
-	Data        []byte    `json:"-"`
+	Name        string // file name without folders
+	Description string
+	Type        string // media type, e.g. "application/json"
+	Relation    Relation
+	Data        []byte
 
 	packed []byte // as stored in the file it was read from
 }
@@ -33,10 +31,8 @@ type Attachment struct {
 type Relation string
 
 const (
-	Source      Relation = "Source"      // what the pages were made from
-	Data        Relation = "Data"        // what a table or a figure was made from
-	Supplement  Relation = "Supplement"  // more than the pages show
-	Unspecified Relation = "Unspecified" // none of these
+	Source Relation = "Source" // what the pages were made from
+	Data   Relation = "Data"   // what a table or a figure was made from
 )
 
 const (
@@ -52,7 +48,7 @@ func (a Attachment) check() error {
 		return fmt.Errorf("attachment name %q: holds a control character", a.Name)
 	case !utf8.ValidString(a.Description):
 		return fmt.Errorf("attachment %q: the description is not UTF-8", a.Name)
-	case !slices.Contains([]Relation{Source, Data, Supplement, Unspecified}, a.Relation):
+	case a.Relation != Source && a.Relation != Data:
 		return fmt.Errorf("attachment %q: unknown relation %q", a.Name, a.Relation)
 	}
 	kind, sub, ok := strings.Cut(a.Type, "/")
@@ -64,9 +60,10 @@ func (a Attachment) check() error {
 	return nil
 }
 
-// Attach appends files to a PDF that has no attachments yet, as an incremental
-// update: the bytes of pdf stay as they are, in front. The same input gives the
-// same output. An empty name tree, as some PDF writers leave one, is replaced.
+// Attach appends files to a PDF that has no attachments yet and nothing else that
+// is reached by name, as an incremental update: the bytes of pdf stay as they
+// are, in front. The same input gives the same output. An empty name tree, as
+// some PDF writers leave one, is replaced.
 func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 	if len(files) == 0 || len(files) > maxAttachments {
 		return nil, fmt.Errorf("%d attachments: give 1 to %d", len(files), maxAttachments)
@@ -79,8 +76,7 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	names, err := f.namesWithoutFiles(cat.value)
-	if err != nil {
+	if err := f.unnamed(cat.value); err != nil {
 		return nil, err
 	}
 	u, err := newUpdate(f)
@@ -114,8 +110,8 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 		fmt.Fprintf(&tree, " %s %d 0 R", text(l.name), l.num)
 	}
 	drop := []string{"AF", "Names", "Version", "PageMode"}
-	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names <<%s /EmbeddedFiles << /Names [%s] >> >>\n",
-		af.String(), names, tree.String())
+	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names << /EmbeddedFiles << /Names [%s] >> >>\n",
+		af.String(), tree.String())
 	if mode := cat.value.Get("PageMode"); mode.Kind == Name && !mode.IsName("UseAttachments") {
 		add += "/PageMode " + f.source(mode) + "\n"
 	}
@@ -123,30 +119,25 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 	return u.bytes(), nil
 }
 
-// namesWithoutFiles gives the entries of the catalog's /Names that are not
-// about attachments, and refuses a file that has some.
-func (f *File) namesWithoutFiles(catalog Object) (string, error) {
-	if catalog.Has("AF") {
-		return "", errors.New("the file has associated files already")
-	}
+// unnamed refuses a file in which anything is reached by name: attachments, and
+// scripts too.
+func (f *File) unnamed(catalog Object) error {
 	names, err := f.Lookup(catalog, "Names")
 	if err != nil {
-		return "", err
+		return err
 	}
 	files, err := f.Lookup(names, "EmbeddedFiles")
 	if err != nil {
-		return "", err
+		return err
 	}
-	if list := files.Get("Names"); files.Has("Kids") || len(list.Items) > 0 || list.Kind == Ref {
-		return "", errors.New("the file has attachments already")
+	list := files.Get("Names")
+	switch {
+	case catalog.Has("AF") || files.Has("Kids") || len(list.Items) > 0 || list.Kind == Ref:
+		return errors.New("the file has attachments already")
+	case slices.ContainsFunc(names.Entries, func(e Entry) bool { return e.Key != "EmbeddedFiles" }):
+		return errors.New("the file has more in it than pages: scripts, or places with names")
 	}
-	var b strings.Builder
-	for _, e := range names.Entries {
-		if e.Key != "EmbeddedFiles" {
-			fmt.Fprintf(&b, " %s", f.data[e.KeyStart:e.Value.End])
-		}
-	}
-	return b.String(), nil
+	return nil
 }
 
 // attach appends the two objects of an attachment and returns the number of its
@@ -159,12 +150,9 @@ func (u *update) attach(a Attachment) (int, error) {
 			return 0, err
 		}
 	}
-	params := fmt.Sprintf("/Size %d", len(a.Data))
-	if !a.Modified.IsZero() {
-		params += " /ModDate " + date(a.Modified)
-	}
-	file := u.add(fmt.Sprintf("<< /Type /EmbeddedFile /Subtype /%s /Filter /FlateDecode /Length %d /Params << %s >> >>",
-		strings.ReplaceAll(a.Type, "/", "#2F"), len(packed), params), packed)
+	kind := strings.ReplaceAll(a.Type, "/", "#2F")
+	file := u.add(fmt.Sprintf("<< /Type /EmbeddedFile /Subtype /%s /Filter /FlateDecode /Length %d "+
+		"/Params << /Size %d >> >>", kind, len(packed), len(a.Data)), packed)
 	desc := ""
 	if a.Description != "" {
 		desc = " /Desc " + text(a.Description)
@@ -269,18 +257,12 @@ func (f *File) attachment(ref Object) (Attachment, error) {
 		return a, err
 	}
 	a.Type = string(file.value.Get("Subtype").Text)
-	params := file.value.Get("Params")
-	size := params.Get("Size")
+	size := file.value.Get("Params").Get("Size")
 	switch {
 	case file.stream == nil || !file.value.Get("Filter").IsName("FlateDecode"):
 		return a, fact.New("pdffile.attachment-otherwise").Err()
 	case size.Kind != Integer || size.Int < 0 || size.Int > f.unpacked:
 		return a, fact.New("pdffile.attachment-too-large").Err()
-	}
-	if d := params.Get("ModDate"); d.Kind != Null {
-		if a.Modified, err = d.Date(); err != nil {
-			return a, err
-		}
 	}
 	f.unpacked -= size.Int
 	a.packed = file.stream

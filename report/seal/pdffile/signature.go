@@ -2,6 +2,7 @@ package pdffile
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"slices"
@@ -25,8 +26,13 @@ type Signature struct {
 // value itself, from its opening to behind its closing angle bracket.
 type Hole struct{ Start, End int }
 
-// Covered gives the bytes before and behind the hole.
-func (h Hole) Covered(pdf []byte) (before, behind []byte) { return pdf[:h.Start], pdf[h.End:] }
+// Digest is the SHA-256 digest of a file without its hole.
+func (h Hole) Digest(pdf []byte) [sha256.Size]byte {
+	d := sha256.New()
+	d.Write(pdf[:h.Start])
+	d.Write(pdf[h.End:])
+	return [sha256.Size]byte(d.Sum(nil))
+}
 
 const (
 	minRoom = 512
