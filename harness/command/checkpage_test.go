@@ -64,7 +64,8 @@ func TestCheckerIsBuiltFromHere(t *testing.T) {
 	}
 	t.Logf("%d bytes packed", len(there))
 	if !bytes.Equal(there, packed) {
-		t.Error("the checker inside the page was built from other sources or by another compiler; build it anew with PROVEOUT_UPDATE=1 PROVEOUT_ALL_CHECKS=1 go test ./harness/command -run TestCheckerIsBuiltFromHere")
+		t.Error("the checker inside the page was built from other sources or by another compiler; build it anew with " +
+			"PROVEOUT_UPDATE=1 PROVEOUT_ALL_CHECKS=1 go test ./harness/command -run TestCheckerIsBuiltFromHere")
 	}
 	if len(there) > 3_400_000 {
 		t.Errorf("%d bytes are too many for the page", len(there))
@@ -74,7 +75,8 @@ func TestCheckerIsBuiltFromHere(t *testing.T) {
 func buildChecker(t *testing.T) []byte {
 	t.Helper()
 	out := filepath.Join(t.TempDir(), "checker.wasm")
-	cmd := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-gcflags=all=-l", "-ldflags", "-s -w -buildid=", "-o", out, "./report/checkpage/browser")
+	cmd := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-gcflags=all=-l",
+		"-ldflags", "-s -w -buildid=", "-o", out, "./report/checkpage/browser")
 	cmd.Dir = repositoryRoot(t)
 	cmd.Env = append(os.Environ(), "GOOS=js", "GOARCH=wasm")
 	if b, err := cmd.CombinedOutput(); err != nil {
@@ -111,7 +113,7 @@ func (d *sealedShop) trials(t *testing.T) []trial {
 	if err != nil {
 		t.Fatal(err)
 	}
-	forged, err := seal.Seal(pages, record, files, impostor, seal.Terms{Time: time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)})
+	forged, err := seal.Seal(pages, record, files, impostor, seal.Terms{Time: issueDay})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -121,6 +123,8 @@ func (d *sealedShop) trials(t *testing.T) []trial {
 	}
 	fail := edited(t, record, "fail", "outcome", "steps", clocks, "verdict")
 	serial := edited(t, record, "SN 0001", "job", "card", "serial")
+	reading := edited(t, record, 120e6, "job", "attempts", "clocks", 0, "readings", 0, "value")
+	fingerprint := edited(t, record, strings.Repeat("ab", 32), "signer", "fingerprint")
 	out := []trial{
 		{"good", d.certificate},
 		{"good, logs outside", d.signed(t, pages, record, nil)},
@@ -128,15 +132,16 @@ func (d *sealedShop) trials(t *testing.T) []trial {
 		{"good, another serial throughout", d.signed(t, remade(t, serial, pages), serial, files)},
 		{"edited verdict", d.signed(t, pages, fail, files)},
 		{"edited verdict, pages made to fit", d.signed(t, remade(t, fail, pages), fail, files)},
-		{"edited reading", d.signed(t, pages, edited(t, record, 120e6, "job", "attempts", "clocks", 0, "readings", 0, "value"), files)},
+		{"edited reading", d.signed(t, pages, reading, files)},
 		{"edited serial", d.signed(t, pages, serial, files)},
 		{"edited number", d.signed(t, pages, edited(t, record, "QR-2026-0099", "number"), files)},
-		{"edited fingerprint", d.signed(t, pages, edited(t, record, strings.Repeat("ab", 32), "signer", "fingerprint"), files)},
+		{"edited fingerprint", d.signed(t, pages, fingerprint, files)},
 		{"newer schema", d.signed(t, pages, edited(t, record, 99.0, "schema"), files)},
 		{"something more", d.signed(t, pages, edited(t, record, "x", "extra"), files)},
 		{"another key", forged}, {"unsigned", unsigned}, {"pages alone", pages},
 		{"empty", nil}, {"no PDF", []byte("certificate")}, {"head alone", []byte("%PDF-1.4\n%%EOF\n")},
-		{"appended", append(bytes.Clone(d.certificate), '\n')}, {"twice", append(bytes.Clone(d.certificate), d.certificate...)},
+		{"appended", append(bytes.Clone(d.certificate), '\n')},
+		{"twice", append(bytes.Clone(d.certificate), d.certificate...)},
 	}
 	r := rand.New(rand.NewPCG(11, 4))
 	for len(out) < 50 {
@@ -170,8 +175,10 @@ func TestCheckPageSaysTheSame(t *testing.T) {
 	defer server.Close()
 	ctx, stop := context.WithTimeout(context.Background(), 4*time.Minute)
 	defer stop()
-	cmd := exec.CommandContext(ctx, chromium, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-		"--disable-component-update", "--disable-sync", "--remote-debugging-port=0", "--accept-lang=de-CH,fr", "--user-data-dir="+t.TempDir(), server.URL)
+	cmd := exec.CommandContext(ctx, chromium,
+		"--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+		"--disable-component-update", "--disable-sync", "--remote-debugging-port=0", "--accept-lang=de-CH,fr",
+		"--user-data-dir="+t.TempDir(), server.URL)
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
@@ -244,7 +251,9 @@ func spokenAsTranslated(t *testing.T, a pageAnswers) {
 		{"fr", "Vérifier un certificat", "Prêt.", "Ce certificat est tel qu’il a été signé"},
 		{"en", "Check a certificate", "Ready.", "This certificate is as it was signed"},
 	} {
-		if s := a.Shown[i]; s.Lang != want.lang || s.Title != want.title || s.Status != want.status || !strings.Contains(s.Results, want.result) {
+		s := a.Shown[i]
+		same := s.Lang == want.lang && s.Title == want.title && s.Status == want.status
+		if !same || !strings.Contains(s.Results, want.result) {
 			t.Errorf("the page showed %+v, want %+v", s, want)
 		}
 	}
@@ -290,14 +299,20 @@ func pageServer(trials []trial, signer string, got chan<- pageAnswers) http.Hand
     [document.documentElement.lang, "fr", "en"].forEach(function (l) {
       choice.value = l;
       choice.dispatchEvent(new Event("change"));
-      shown.push({ Lang: document.documentElement.lang, Title: document.querySelector("h1").textContent, Status: document.getElementById("status").textContent, Results: results.textContent });
+      shown.push({
+        Lang: document.documentElement.lang,
+        Title: document.querySelector("h1").textContent,
+        Status: document.getElementById("status").textContent,
+        Results: results.textContent
+      });
     });
     await fetch("/done", { method: "POST", body: JSON.stringify({ Reports: out, Spoken: spoken, Shown: shown }) });
   };
 })();`, len(trials), signer, spokenTrials, signer)
 	sum := sha256.Sum256([]byte(script))
 	page := string(checkpage.HTML())
-	page = strings.Replace(page, "script-src ", "connect-src 'self'; script-src 'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"' ", 1)
+	allowed := "connect-src 'self'; script-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "' "
+	page = strings.Replace(page, "script-src ", allowed, 1)
 	page = strings.Replace(page, "</body>", "<script>"+script+"</script></body>", 1)
 	mux := http.NewServeMux()
 	mux.HandleFunc("/{$}", func(w http.ResponseWriter, _ *http.Request) {

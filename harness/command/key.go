@@ -3,6 +3,7 @@ package command
 import (
 	"bytes"
 	"context"
+	"crypto/x509"
 	"encoding/pem"
 	"errors"
 	"fmt"
@@ -38,19 +39,33 @@ func (c *Console) keyCommands() *cli.Command {
 			{Name: "new", Usage: "make the key that certificates are signed with", Action: c.keyNew,
 				Description: "A passphrase is asked for, or taken from PROVEOUT_PASSPHRASE; an empty one\n" +
 					"leaves the key unencrypted, readable by its owner only.",
-				Flags: []cli.Flag{shopFlag, &cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
+				Flags: []cli.Flag{shopFlag,
+					&cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
 			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed", Action: c.keyShow,
 				Description: "On a terminal the fingerprint is drawn as a QR code too.",
-				Flags:       []cli.Flag{shopFlag, jsonFlag, &cli.StringFlag{Name: "qr", Usage: "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page"}}},
-			{Name: "export", Usage: "write the key with its certificate as PKCS#12, or the certificate alone", ArgsUsage: "FILE", Action: c.keyExport,
+				Flags: []cli.Flag{shopFlag, jsonFlag, &cli.StringFlag{
+					Name:  "qr",
+					Usage: "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page",
+				}}},
+			{Name: "export", Usage: "write the key with its certificate as PKCS#12, or the certificate alone",
+				ArgsUsage: "FILE", Action: c.keyExport,
 				Description: "The password of the file is asked for, or taken from PROVEOUT_FILE_PASSWORD.",
-				Flags:       []cli.Flag{shopFlag, &cli.BoolFlag{Name: "certificate", Usage: "write the certificate alone (PEM), which may be given to anybody"}}},
+				Flags: []cli.Flag{shopFlag, &cli.BoolFlag{
+					Name:  "certificate",
+					Usage: "write the certificate alone (PEM), which may be given to anybody",
+				}}},
 			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE", Action: c.keyImport,
 				Description: "For a shop that has a certificate from an authority. The password of the\n" +
 					"file is asked for, or taken from PROVEOUT_FILE_PASSWORD.", Flags: []cli.Flag{shopFlag}},
-			{Name: "trust", Usage: "note the certificate (PEM) of another shop as known", ArgsUsage: "FILE", Action: c.keyTrust, Flags: []cli.Flag{shopFlag}},
+			{Name: "trust", Usage: "note the certificate (PEM) of another shop as known", ArgsUsage: "FILE",
+				Action: c.keyTrust, Flags: []cli.Flag{shopFlag}},
 			{Name: "retire", Usage: "give up the key; what it signed stays checkable", Action: c.keyRetire,
-				Flags: []cli.Flag{shopFlag, &cli.StringFlag{Name: "because", Usage: "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)", Required: true},
+				Flags: []cli.Flag{shopFlag,
+					&cli.StringFlag{
+						Name:     "because",
+						Usage:    "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)",
+						Required: true,
+					},
 					&cli.BoolFlag{Name: "erase", Usage: "delete the key instead of keeping it beside its certificate"}}},
 		},
 	}
@@ -151,18 +166,20 @@ func (c *Console) makeKey(dir, name string) error {
 		fmt.Fprintln(c.Out, "Other users of this computer can read the key; put the shop where file modes hold.")
 	}
 	c.printFingerprint(id.Fingerprint())
-	fmt.Fprintln(c.Out, "Publish the fingerprint where buyers find it without you: a sign in the shop, a web page,\nthe voice that answers the telephone. Keep a copy of the key with: proveout key export")
+	fmt.Fprintln(c.Out, "Publish the fingerprint where buyers find it without you: a sign in the shop, a web page,\n"+
+		"the voice that answers the telephone. Keep a copy of the key with: proveout key export")
 	return nil
 }
 
 func (c *Console) printFingerprint(fp check.Fingerprint) {
 	g := fp.Groups()
-	fmt.Fprintf(c.Out, "Fingerprint, for the telephone:\n  %s\n  %s\nThe same as SHA-256:\n  %s\n", strings.Join(g[:5], " "), strings.Join(g[5:], " "), fp.Hex())
+	fmt.Fprintf(c.Out, "Fingerprint, for the telephone:\n  %s\n  %s\nThe same as SHA-256:\n  %s\n",
+		strings.Join(g[:5], " "), strings.Join(g[5:], " "), fp.Hex())
 }
 
 // openToOthers says that other users can read the key, and what to do.
 func openToOthers(keys seal.Keys) string {
-	return fmt.Sprintf("Other users of this computer can read the signing key; change that with: chmod 600 %s", keys.File())
+	return "Other users of this computer can read the signing key; change that with: chmod 600 " + keys.File()
 }
 
 // A keyShown is one key as key show answers.
@@ -175,6 +192,17 @@ type keyShown struct {
 	Encrypted   bool       `json:"encrypted"`
 	Retired     *time.Time `json:"retired,omitempty"`
 	Because     check.Why  `json:"because,omitempty"`
+}
+
+func shownKey(c *x509.Certificate) keyShown {
+	fp := check.FingerprintOf(c.Raw)
+	return keyShown{
+		Name:        c.Subject.CommonName,
+		Fingerprint: fp.Hex(),
+		Spoken:      fp.String(),
+		From:        c.NotBefore,
+		Until:       c.NotAfter,
+	}
 }
 
 func (c *Console) keyShow(x *cli.Context) error {
@@ -196,14 +224,14 @@ func (c *Console) keyShow(x *cli.Context) error {
 	}
 	a.Retired = []keyShown{}
 	for _, l := range retired {
-		fp := check.FingerprintOf(l.Cert.Raw)
-		a.Retired = append(a.Retired, keyShown{Name: l.Cert.Subject.CommonName, Fingerprint: fp.Hex(), Spoken: fp.String(),
-			From: l.Cert.NotBefore, Until: l.Cert.NotAfter, Retired: &l.When, Because: l.Why})
+		k := shownKey(l.Cert)
+		k.Retired, k.Because = &l.When, l.Why
+		a.Retired = append(a.Retired, k)
 	}
 	certs, err := keys.Certs()
 	if err == nil {
-		fp := check.FingerprintOf(certs[0].Raw)
-		a.InUse = &keyShown{Name: certs[0].Subject.CommonName, Fingerprint: fp.Hex(), Spoken: fp.String(), From: certs[0].NotBefore, Until: certs[0].NotAfter}
+		k := shownKey(certs[0])
+		a.InUse = &k
 		if a.InUse.Encrypted, err = keys.Encrypted(); err != nil {
 			return err
 		}
@@ -350,7 +378,8 @@ func (c *Console) keyImport(x *cli.Context) error {
 		return err
 	}
 	if block, _ := pem.Decode(data); block != nil {
-		return fmt.Errorf("%s is a PEM file; key import takes PKCS#12, and key trust takes the certificate of another shop", path)
+		return fmt.Errorf("%s is a PEM file; key import takes PKCS#12, "+
+			"and key trust takes the certificate of another shop", path)
 	}
 	password, _, err := c.secret(filePasswordVariable, "Password of the file")
 	if err != nil {
@@ -364,7 +393,8 @@ func (c *Console) keyImport(x *cli.Context) error {
 		return fmt.Errorf("%s: %w", path, err)
 	}
 	if now, cert := c.Now(), id.Cert(); now.Before(cert.NotBefore) || now.After(cert.NotAfter) {
-		return fmt.Errorf("%s: its certificate is valid from %s to %s, not today; nothing can be signed with it", path, cert.NotBefore.Format(time.DateOnly), cert.NotAfter.Format(time.DateOnly))
+		return fmt.Errorf("%s: its certificate is valid from %s to %s, not today; nothing can be signed with it",
+			path, cert.NotBefore.Format(time.DateOnly), cert.NotAfter.Format(time.DateOnly))
 	}
 	passphrase, _, err := c.newSecret(passphraseVariable, "Passphrase for the key in the shop (Enter for none)")
 	if err != nil {
@@ -398,7 +428,8 @@ func (c *Console) keyTrust(x *cli.Context) error {
 	if err := keysOf(dir).AddKnown(certs[0]); err != nil {
 		return err
 	}
-	fmt.Fprintf(c.Out, "Certificates signed by this key of %s count as known from now on. Compare its fingerprint with one that you got another way:\n", certs[0].Subject.CommonName)
+	fmt.Fprintf(c.Out, "Certificates signed by this key of %s count as known from now on. "+
+		"Compare its fingerprint with one that you got another way:\n", certs[0].Subject.CommonName)
 	c.printFingerprint(check.FingerprintOf(certs[0].Raw))
 	return nil
 }

@@ -43,7 +43,8 @@ func (c *Console) sealer(x *cli.Context, k *openCase, d *report.Document) (*seal
 	id, err := c.identity(k.shopDir)
 	switch {
 	case errors.Is(err, seal.ErrNone):
-		c.say(x, "Note: the shop has no signing key, so this certificate is not signed and a buyer cannot tell whether it was changed. Make one with: proveout key new")
+		c.say(x, "Note: the shop has no signing key, so this certificate is not signed and a buyer "+
+			"cannot tell whether it was changed. Make one with: proveout key new")
 	case err != nil:
 		return nil, err
 	default:
@@ -65,7 +66,8 @@ func (c *Console) noteKey(x *cli.Context, k *openCase, id seal.Identity) {
 		c.say(x, "Note: %s", openToOthers(keys))
 	}
 	if id.Name() != k.input.Shop.Name {
-		c.say(x, "Note: the signing key is in the name of %s, and the shop is %s. Buyers are shown both.", id.Name(), k.input.Shop.Name)
+		c.say(x, "Note: the signing key is in the name of %s, and the shop is %s. Buyers are shown both.",
+			id.Name(), k.input.Shop.Name)
 	}
 }
 
@@ -92,7 +94,8 @@ func attachedLogs(d *report.Document, files reading.Files) []seal.Attachment {
 			}
 			small = append(small, a.Dumps...)
 			for _, l := range small {
-				if l.Size > mostLogSize || slices.ContainsFunc(all, func(c candidate) bool { return c.sum == l.SHA256 }) {
+				same := func(c candidate) bool { return c.sum == l.SHA256 }
+				if l.Size > mostLogSize || slices.ContainsFunc(all, same) {
 					continue
 				}
 				data, err := reading.ReadAll(files, l, mostLogSize)
@@ -100,14 +103,21 @@ func attachedLogs(d *report.Document, files reading.Files) []seal.Attachment {
 					continue // it stays outside; the record names it all the same
 				}
 				all = append(all, candidate{packedSize(data), l.SHA256, seal.Attachment{
-					Name: logName(l.Name, l.SHA256), Description: "File of the test", Type: logType(l.Name),
-					Relation: pdffile.Data, Data: data,
+					Name:        logName(l.Name, l.SHA256),
+					Description: "File of the test",
+					Type:        logType(l.Name),
+					Relation:    pdffile.Data,
+					Data:        data,
 				}})
 			}
 		}
 	}
 	slices.SortFunc(all, func(a, b candidate) int {
-		return cmp.Or(cmp.Compare(a.packed, b.packed), strings.Compare(a.Name, b.Name), strings.Compare(a.sum, b.sum))
+		return cmp.Or(
+			cmp.Compare(a.packed, b.packed),
+			strings.Compare(a.Name, b.Name),
+			strings.Compare(a.sum, b.sum),
+		)
 	})
 	var out []seal.Attachment
 	taken := map[string]bool{check.RecordName: true, record.LogoName: true}
@@ -167,7 +177,9 @@ func logType(name string) string {
 
 // made makes the files of a document. A certificate is made from its record,
 // so that it can be made again from it.
-func (c *Console) made(ctx context.Context, k *openCase, d *report.Document, paper report.Paper, s *sealing) (pdf, page []byte, err error) {
+func (c *Console) made(
+	ctx context.Context, k *openCase, d *report.Document, paper report.Paper, s *sealing,
+) (pdf, page []byte, err error) {
 	var files []seal.Attachment
 	var canon []byte
 	if s != nil {
@@ -176,7 +188,13 @@ func (c *Console) made(ctx context.Context, k *openCase, d *report.Document, pap
 			if logo, err = report.EncodeLogo(d.Logo); err != nil {
 				return nil, nil, err
 			}
-			files = append(files, seal.Attachment{Name: record.LogoName, Description: "Logo of the workshop", Type: "image/png", Relation: pdffile.Source, Data: logo})
+			files = append(files, seal.Attachment{
+				Name:        record.LogoName,
+				Description: "Logo of the workshop",
+				Type:        "image/png",
+				Relation:    pdffile.Source,
+				Data:        logo,
+			})
 		}
 		files = append(files, s.logs...)
 		if canon, d, err = fromRecord(k, d, paper, logo, s.logs); err != nil {
@@ -215,8 +233,16 @@ const stampWait = 15 * time.Second
 // signed signs a certificate, with a time stamp when the shop names a server.
 // One that does not answer is told, and the certificate says that the time is
 // the shop's own.
-func (c *Console) signed(parent context.Context, pdf, canon []byte, files []seal.Attachment, id seal.Identity, d *report.Document, server string) ([]byte, error) {
-	terms := seal.Terms{Time: d.IssuedAt, Reason: "Acceptance test passed", Location: strings.Join(d.Shop.Address, ", "), Contact: d.Shop.Contact}
+func (c *Console) signed(
+	parent context.Context, pdf, canon []byte, files []seal.Attachment,
+	id seal.Identity, d *report.Document, server string,
+) ([]byte, error) {
+	terms := seal.Terms{
+		Time:     d.IssuedAt,
+		Reason:   "Acceptance test passed",
+		Location: strings.Join(d.Shop.Address, ", "),
+		Contact:  d.Shop.Contact,
+	}
 	if server != "" {
 		ctx, stop := context.WithTimeout(parent, stampWait)
 		defer stop()
@@ -236,7 +262,9 @@ func (c *Console) signed(parent context.Context, pdf, canon []byte, files []seal
 
 // fromRecord writes the record of a document and reads the document back from
 // it. What does not follow from its own record is not issued.
-func fromRecord(k *openCase, d *report.Document, paper report.Paper, logo []byte, attached []seal.Attachment) ([]byte, *report.Document, error) {
+func fromRecord(
+	k *openCase, d *report.Document, paper report.Paper, logo []byte, attached []seal.Attachment,
+) ([]byte, *report.Document, error) {
 	r, err := d.Travelling(k.input, paper.String(), logo)
 	if err != nil {
 		return nil, nil, err

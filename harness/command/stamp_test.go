@@ -40,8 +40,14 @@ func stampServer(t *testing.T) *httptest.Server {
 	if err != nil {
 		t.Fatal(err)
 	}
-	template := &x509.Certificate{SerialNumber: big.NewInt(7), Subject: pkix.Name{CommonName: "Sample Stamps"}, NotBefore: stampDay.AddDate(-1, 0, 0), NotAfter: stampDay.AddDate(5, 0, 0),
-		KeyUsage: x509.KeyUsageDigitalSignature, ExtraExtensions: []pkix.Extension{{Id: asn1.ObjectIdentifier{2, 5, 29, 37}, Critical: true, Value: usage}}}
+	template := &x509.Certificate{
+		SerialNumber:    big.NewInt(7),
+		Subject:         pkix.Name{CommonName: "Sample Stamps"},
+		NotBefore:       stampDay.AddDate(-1, 0, 0),
+		NotAfter:        stampDay.AddDate(5, 0, 0),
+		KeyUsage:        x509.KeyUsageDigitalSignature,
+		ExtraExtensions: []pkix.Extension{{Id: asn1.ObjectIdentifier{2, 5, 29, 37}, Critical: true, Value: usage}},
+	}
 	der, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)
 	if err != nil {
 		t.Fatal(err)
@@ -57,8 +63,10 @@ func stampServer(t *testing.T) *httptest.Server {
 			t.Errorf("request: %v", err)
 			return
 		}
-		ts := timestamp.Timestamp{HashAlgorithm: req.HashAlgorithm, HashedMessage: req.HashedMessage, Time: stampDay, Nonce: req.Nonce,
-			Policy: asn1.ObjectIdentifier{2, 4, 5, 6}, Accuracy: time.Second, AddTSACertificate: req.Certificates}
+		ts := timestamp.Timestamp{
+			HashAlgorithm: req.HashAlgorithm, HashedMessage: req.HashedMessage, Time: stampDay, Nonce: req.Nonce,
+			Policy: asn1.ObjectIdentifier{2, 4, 5, 6}, Accuracy: time.Second, AddTSACertificate: req.Certificates,
+		}
 		resp, err := ts.CreateResponseWithOpts(cert, key, crypto.SHA512)
 		if err != nil {
 			t.Error(err)
@@ -85,7 +93,8 @@ func TestTimeStampServerOfTheShop(t *testing.T) {
 			t.Fatal(err)
 		}
 		c, out := testConsole(repositoryRoot(t))
-		if code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", d.dir, "--replaces", replaces, "--because", "another time"}); code != command.ExitPassed {
+		args := []string{"proveout", "certify", "1", "--shop", d.dir, "--replaces", replaces, "--because", "another time"}
+		if code := c.Run(context.Background(), args); code != command.ExitPassed {
 			t.Fatalf("certify: exit code %d\n%s", code, out)
 		}
 		issued, err := filepath.Glob(filepath.Join(d.dir, "jobs", "*-0001", "issued", "*.pdf"))

@@ -40,7 +40,10 @@ func (c *Console) verifyCommand() *cli.Command {
 			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
 			&cli.StringFlag{Name: "language", Usage: "`CODE` of the answers' language: en, de or fr; else the shop's"},
-			&cli.StringFlag{Name: "signer", Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits"},
+			&cli.StringFlag{
+				Name:  "signer",
+				Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits",
+			},
 			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "with page: the `FILE` to write"},
 			&cli.StringFlag{Name: "evidence", Usage: "folder `DIR` with the files of the test, to be compared and used"}},
 		Action: c.verify,

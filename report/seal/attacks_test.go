@@ -99,7 +99,9 @@ func TestTruncatedAndAppended(t *testing.T) {
 	for n := range 64 {
 		bad(t, fmt.Sprintf("cut by %d bytes", n+1), pdf[:len(pdf)-n-1], check.Options{})
 	}
-	for _, s := range []string{"\n", " ", "\x00", "%%EOF\n", "% a remark\n", strings.Repeat("\n", 100), "\r", "startxref\n0\n%%EOF\n"} {
+	for _, s := range []string{
+		"\n", " ", "\x00", "%%EOF\n", "% a remark\n", strings.Repeat("\n", 100), "\r", "startxref\n0\n%%EOF\n",
+	} {
 		bad(t, fmt.Sprintf("%.20q appended", s), append(bytes.Clone(pdf), s...), check.Options{})
 	}
 	bad(t, "doubled", append(bytes.Clone(pdf), pdf...), check.Options{})
@@ -235,23 +237,26 @@ func TestSignedOtherwise(t *testing.T) {
 	span := func(r [4]int64) string { return fmt.Sprintf("[%d %d %d %d]", r[0], r[1], r[2], r[3]) }
 	pad := func(s string, n int) string { return s + strings.Repeat(" ", n-len(s)) }
 	was := pad(span(b), 36)
+	ranged := func(r ...int64) []byte { return resign(t, replace(t, pdf, was, pad(span([4]int64(r)), 36)), shop()) }
+	changed := func(from, to string) []byte { return resign(t, replace(t, pdf, from, to), shop()) }
 	tree := regexp.MustCompile(`\(soak.csv\) \d+ 0 R\]`).FindString(string(pdf))
+	unlisted := strings.Replace(tree, "soak.csv", "soap.csv", 1)
 	for _, tt := range []struct {
 		name string
 		pdf  []byte
 		want string
 	}{
-		{"hole larger than the value", resign(t, replace(t, pdf, was, pad(span([4]int64{0, b[1], b[2] + 40, b[3] - 40}), 36)), shop()), "covers: "},
-		{"hole begins earlier", resign(t, replace(t, pdf, was, pad(span([4]int64{0, b[1] - 40, b[2], b[3]}), 36)), shop()), "covers: "},
-		{"ends before the end", resign(t, replace(t, pdf, was, pad(span([4]int64{0, b[1], b[2], b[3] - 1}), 36)), shop()), "covers: "},
-		{"first byte left out", resign(t, replace(t, pdf, was, pad(span([4]int64{1, b[1] - 1, b[2], b[3]}), 36)), shop()), "covers: "},
-		{"changes allowed", resign(t, replace(t, pdf, "/P 1 /V", "/P 2 /V"), shop()), "covers: "},
+		{"hole larger than the value", ranged(0, b[1], b[2]+40, b[3]-40), "covers: "},
+		{"hole begins earlier", ranged(0, b[1]-40, b[2], b[3]), "covers: "},
+		{"ends before the end", ranged(0, b[1], b[2], b[3]-1), "covers: "},
+		{"first byte left out", ranged(1, b[1]-1, b[2], b[3]), "covers: "},
+		{"changes allowed", changed("/P 1 /V", "/P 2 /V"), "covers: "},
 		{"approval signature", replace(t, pdf, "/TransformMethod /DocMDP", "/TransformMethod /FieldX"), "signed: "},
-		{"another name shown", resign(t, replace(t, pdf, "/Name (Werkstatt am Kanal)", "/Name (Werkstatt am Rhein)"), shop()), "signed: "},
-		{"another time shown", bytes.ReplaceAll(pdf, []byte("/M (D:20261102103000"), []byte("/M (D:20261103103000")), "untouched: "},
-		{"odd spacing", resign(t, replace(t, pdf, "/Type /Sig\n", "/Type /Sig "), shop()), "form: "},
-		{"attachment with another relation", resign(t, replace(t, pdf, "/AFRelationship /Source", "/AFRelationship /Sourcf"), shop()), "form: "},
-		{"attachment not listed", resign(t, last(pdf, tree, strings.Replace(tree, "soak.csv", "soap.csv", 1)), shop()), "form: "},
+		{"another name shown", changed("/Name (Werkstatt am Kanal)", "/Name (Werkstatt am Rhein)"), "signed: "},
+		{"another time shown", replace(t, pdf, "/M (D:20261102103000", "/M (D:20261103103000"), "untouched: "},
+		{"odd spacing", changed("/Type /Sig\n", "/Type /Sig "), "form: "},
+		{"attachment with another relation", changed("/AFRelationship /Source", "/AFRelationship /Sourcf"), "form: "},
+		{"attachment not listed", resign(t, last(pdf, tree, unlisted), shop()), "form: "},
 	} {
 		r := bad(t, tt.name, tt.pdf, expect(shop()))
 		if !strings.HasPrefix(why(r), tt.want) {
@@ -297,11 +302,12 @@ func TestSecondCatalogSigned(t *testing.T) {
 	// one more update between attachments and signature, with another record
 	packed := "{}"
 	at := len(attached)
-	more := fmt.Sprintf("8 0 obj\n<< /Type /EmbeddedFile /Length %d >>\nstream\n%s\nendstream\nendobj\n", len(packed), packed)
+	more := fmt.Sprintf("8 0 obj\n<< /Type /EmbeddedFile /Length %d >>\nstream\n%s\nendstream\nendobj\n",
+		len(packed), packed)
 	table := at + len(more)
-	more += fmt.Sprintf("xref\n8 1\n%010d 00000 n \ntrailer\n<< /Size 12 /Root 6 0 R /Prev %d >>\nstartxref\n%d\n%%%%EOF\n", at, f.Revisions[len(f.Revisions)-2].XRef, table)
-	root := f.Trailer.Get("Root").Int
-	more = strings.Replace(more, "/Root 6 0 R", fmt.Sprintf("/Root %d 0 R", root), 1)
+	more += fmt.Sprintf("xref\n8 1\n%010d 00000 n \n"+
+		"trailer\n<< /Size 12 /Root %d 0 R /Prev %d >>\nstartxref\n%d\n%%%%EOF\n",
+		at, f.Trailer.Get("Root").Int, f.Revisions[len(f.Revisions)-2].XRef, table)
 	tampered := append(bytes.Clone(attached), more...)
 	resigned, err := Sign(tampered, shop(), terms())
 	if err != nil {
@@ -371,7 +377,8 @@ func TestRecordEditedAndSignedAgain(t *testing.T) {
 	bad(t, "value not on the pages", make(func(*record) {}), o)
 	o.Remake = nil
 	for _, state := range []check.State{check.No, "", "perhaps"} {
-		o.Further = []check.Question{{Key: "evidence", Ask: func(check.Contents) (check.State, fact.Fact) { return state, said }}}
+		ask := func(check.Contents) (check.State, fact.Fact) { return state, said }
+		o.Further = []check.Question{{Key: "evidence", Ask: ask}}
 		bad(t, "evidence", make(func(*record) {}), o)
 	}
 	o.Further = nil

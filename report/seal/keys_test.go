@@ -121,7 +121,10 @@ func TestRetire(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(known) != 2 || len(retired) != 1 || !retired[0].Cert.Equal(old.Cert()) || !retired[0].When.Equal(day.AddDate(0, 0, 1)) {
+	if len(known) != 2 || len(retired) != 1 {
+		t.Fatalf("%d known, retired %+v", len(known), retired)
+	}
+	if !retired[0].Cert.Equal(old.Cert()) || !retired[0].When.Equal(day.AddDate(0, 0, 1)) {
 		t.Errorf("%d known, retired %+v", len(known), retired)
 	}
 	o := check.Options{Known: known, Retired: retired}
@@ -129,7 +132,13 @@ func TestRetire(t *testing.T) {
 		id   Identity
 		want check.Standing
 		good bool
-	}{{old, check.Retired, true}, {newer, check.Known, true}, {other, check.Known, true}, {mustIdentity("werkstatt"), check.OtherKey, false}, {mustIdentity("Nobody"), check.Unknown, false}} {
+	}{
+		{old, check.Retired, true},
+		{newer, check.Known, true},
+		{other, check.Known, true},
+		{mustIdentity("werkstatt"), check.OtherKey, false},
+		{mustIdentity("Nobody"), check.Unknown, false},
+	} {
 		r := check.Verify(sealed(t, tt.id, "1"), o)
 		if r.Signer.Standing != tt.want || r.Valid != tt.good {
 			t.Errorf("%s: standing %q, valid %v", tt.id.Name(), r.Signer.Standing, r.Valid)

@@ -53,7 +53,8 @@ func pages(t testing.TB, lines ...string) []byte {
 // unicodePages does the same in an embedded font.
 func unicodePages(t testing.TB, lines ...string) []byte {
 	t.Helper()
-	fonts, err := repository.New().AddUTF8FontFromBytes("body", fontstyle.Normal, bytes.Clone(liberationsansregular.TTF)).Load()
+	font := bytes.Clone(liberationsansregular.TTF)
+	fonts, err := repository.New().AddUTF8FontFromBytes("body", fontstyle.Normal, font).Load()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -95,9 +96,14 @@ func terms() Terms {
 
 func sealed(t testing.TB, id Identity, number string) []byte {
 	t.Helper()
-	pdf, err := Seal(pages(t, "Certificate "+number), canon(sampleRecord(number)), []Attachment{
-		{Name: "soak.csv", Type: "text/csv", Relation: pdffile.Data, Data: []byte("time_s,temp_c\n0,24.5\n1200,71.0\n"), Description: "Wärmelauf"},
-	}, id, terms())
+	files := []Attachment{{
+		Name:        "soak.csv",
+		Description: "Wärmelauf",
+		Type:        "text/csv",
+		Relation:    pdffile.Data,
+		Data:        []byte("time_s,temp_c\n0,24.5\n1200,71.0\n"),
+	}}
+	pdf, err := Seal(pages(t, "Certificate "+number), canon(sampleRecord(number)), files, id, terms())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -127,7 +133,8 @@ func TestSealIsGood(t *testing.T) {
 	if !r.SignTime.Equal(day) || r.Reason != "Acceptance test passed" || r.Location != "Bench 2" {
 		t.Errorf("terms: %v %q %q", r.SignTime, r.Reason, r.Location)
 	}
-	if r.Signer.Name != "Werkstatt am Kanal" || r.Signer.Standing != check.Expected || r.Signer.Fingerprint != shop().Fingerprint() {
-		t.Errorf("signer %+v", r.Signer)
+	s := r.Signer
+	if s.Name != "Werkstatt am Kanal" || s.Standing != check.Expected || s.Fingerprint != shop().Fingerprint() {
+		t.Errorf("signer %+v", s)
 	}
 }

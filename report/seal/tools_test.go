@@ -81,7 +81,8 @@ func TestOtherProgramsAgree(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	wide, err := Seal(unicodePages(t, "Prüfling: 71 °C ± 2 °C", "Привет"), canon(sampleRecord("3")), []Attachment{
+	widePages := unicodePages(t, "Prüfling: 71 °C ± 2 °C", "Привет")
+	wide, err := Seal(widePages, canon(sampleRecord("3")), []Attachment{
 		{Name: "Журнал.csv", Type: "text/csv", Relation: "Data", Data: []byte("1,2\n")},
 		{Name: "A.csv", Type: "text/csv", Relation: "Data", Data: []byte("3,4\n")},
 	}, mustIdentity("Мастерская"), terms())
@@ -103,7 +104,12 @@ func TestOtherProgramsAgree(t *testing.T) {
 			dir := t.TempDir()
 			write(t, dir, "c.pdf", tt.pdf)
 			sig := tool(t, dir, "pdfsig", "c.pdf")
-			for _, want := range []string{"Signature is Valid.", "Total document signed", "Signer Certificate Common Name: " + tt.signer, "Signing Hash Algorithm: SHA-256"} {
+			for _, want := range []string{
+				"Signature is Valid.",
+				"Total document signed",
+				"Signer Certificate Common Name: " + tt.signer,
+				"Signing Hash Algorithm: SHA-256",
+			} {
 				if !strings.Contains(sig, want) {
 					t.Errorf("pdfsig does not say %q:\n%s", want, sig)
 				}
@@ -111,11 +117,13 @@ func TestOtherProgramsAgree(t *testing.T) {
 			if strings.Count(sig, "Signature #") != 1 {
 				t.Errorf("pdfsig sees another number of signatures:\n%s", sig)
 			}
-			if out := tool(t, dir, "qpdf", "--check", "c.pdf"); !strings.Contains(out, "No syntax or stream encoding errors found") || strings.Contains(out, "WARNING") {
+			out := tool(t, dir, "qpdf", "--check", "c.pdf")
+			if !strings.Contains(out, "No syntax or stream encoding errors found") || strings.Contains(out, "WARNING") {
 				t.Errorf("qpdf: %s", out)
 			}
 			r := check.Verify(tt.pdf, check.Options{})
-			if out := tool(t, dir, "pdfdetach", "-list", "c.pdf"); !strings.Contains(out, fmt.Sprintf("%d embedded files", tt.files)) {
+			out = tool(t, dir, "pdfdetach", "-list", "c.pdf")
+			if !strings.Contains(out, fmt.Sprintf("%d embedded files", tt.files)) {
 				t.Errorf("pdfdetach: %s", out)
 			}
 			var ours, theirs []string
@@ -136,7 +144,8 @@ func TestOtherProgramsAgree(t *testing.T) {
 			if tt.ca != nil {
 				parts(t, dir, tt.pdf)
 				write(t, dir, "ca.pem", pem.EncodeToMemory(&pem.Block{Type: certBlock, Bytes: tt.ca.Raw}))
-				out := tool(t, dir, "openssl", "cms", "-verify", "-binary", "-inform", "DER", "-in", "value.der", "-content", "covered.bin",
+				out := tool(t, dir, "openssl", "cms", "-verify", "-binary", "-inform", "DER",
+					"-in", "value.der", "-content", "covered.bin",
 					"-CAfile", "ca.pem", "-purpose", "any", "-attime", fmt.Sprint(day.Unix()), "-out", os.DevNull)
 				if !strings.Contains(out, "CMS Verification successful") {
 					t.Errorf("openssl: %s", out)
@@ -174,7 +183,13 @@ func TestStrangersCheck(t *testing.T) {
 	write(t, dir, "stranger.sh", recipe)
 	out := tool(t, dir, "sh", "stranger.sh", "c.pdf")
 	record := check.Verify(pdf, check.Options{}).Record
-	for _, want := range []string{"CN = Werkstatt am Kanal", shop().Fingerprint().Colons(), "CMS Verification successful", "signed to the last byte", fmt.Sprintf("%x  record.json", sha256.Sum256(record))} {
+	for _, want := range []string{
+		"CN = Werkstatt am Kanal",
+		shop().Fingerprint().Colons(),
+		"CMS Verification successful",
+		"signed to the last byte",
+		fmt.Sprintf("%x  record.json", sha256.Sum256(record)),
+	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("does not print %q:\n%s", want, out)
 		}
@@ -211,10 +226,12 @@ func TestOpenSSLOpensKeys(t *testing.T) {
 		t.Fatal(err)
 	}
 	write(t, dir, "out.p12", p12)
-	if got := tool(t, dir, "openssl", "pkcs12", "-in", "out.p12", "-passin", "pass:Kolophonium", "-nodes"); !strings.Contains(got, "PRIVATE KEY") {
+	got := tool(t, dir, "openssl", "pkcs12", "-in", "out.p12", "-passin", "pass:Kolophonium", "-nodes")
+	if !strings.Contains(got, "PRIVATE KEY") {
 		t.Errorf("openssl: %s", got)
 	}
-	tool(t, dir, "openssl", "pkcs12", "-export", "-inkey", "key.pem", "-passin", "pass:geheim", "-in", "cert.pem", "-out", "in.p12", "-passout", "pass:Zinn")
+	tool(t, dir, "openssl", "pkcs12", "-export", "-inkey", "key.pem", "-passin", "pass:geheim", "-in", "cert.pem",
+		"-out", "in.p12", "-passout", "pass:Zinn")
 	in, err := os.ReadFile(filepath.Join(dir, "in.p12"))
 	if err != nil {
 		t.Fatal(err)

@@ -73,7 +73,7 @@ func FuzzVerify(f *testing.F) {
 // another form than a certificate's must not be good.
 func FuzzSignedAnything(f *testing.F) {
 	id := identity(f)
-	attached, err := pdffile.Attach(plainPDF(), []pdffile.Attachment{{Name: check.RecordName, Type: "application/json", Relation: pdffile.Source, Data: []byte(`{"a":1}`)}})
+	attached, err := pdffile.Attach(plainPDF(), []pdffile.Attachment{seal.RecordAttachment([]byte(`{"a":1}`))})
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -92,11 +92,14 @@ func FuzzSignedAnything(f *testing.F) {
 	})
 }
 
+func binary(name string, data []byte) pdffile.Attachment {
+	return pdffile.Attachment{Name: name, Type: "application/octet-stream", Relation: pdffile.Data, Data: data}
+}
+
 // An attachment that unpacks to far more than it should is not unpacked.
 func TestPackedTooMuch(t *testing.T) {
 	id := identity(t)
-	big := pdffile.Attachment{Name: "zeros.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: make([]byte, 33<<20)}
-	attached, err := pdffile.Attach(plainPDF(), []pdffile.Attachment{big})
+	attached, err := pdffile.Attach(plainPDF(), []pdffile.Attachment{binary("zeros.bin", make([]byte, 33<<20))})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -104,8 +107,9 @@ func TestPackedTooMuch(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if r := check.VerifyUnguarded(pdf, check.Options{}); r.Verdict != check.Bad {
-		t.Errorf("verdict %v", r.Verdict)
+	r := check.VerifyUnguarded(pdf, check.Options{})
+	if last := r.Answers[len(r.Answers)-1]; r.Verdict != check.Bad || last.Words.Key != "check.attachments-unreadable" {
+		t.Errorf("verdict %v, %v", r.Verdict, last.Words.Err())
 	}
 }
 
@@ -120,7 +124,7 @@ func TestLargestFile(t *testing.T) {
 	rand.NewChaCha8([32]byte{}).Read(noise)
 	text := bytes.Repeat([]byte("0,24.5\n"), (32<<20-len(noise))/7-10)
 	pdf, err := seal.Seal(plainPDF(), []byte(`{"a":1}`), []pdffile.Attachment{
-		{Name: "noise.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: noise},
+		binary("noise.bin", noise),
 		{Name: "soak.csv", Type: "text/csv", Relation: pdffile.Data, Data: text},
 	}, id, seal.Terms{Time: day})
 	if err != nil {
@@ -144,7 +148,15 @@ func TestCompilesToWebAssembly(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { os.RemoveAll(src) })
-	main := "package main\n\nimport (\"os\"; \"proveout/report/seal/check\")\n\nfunc main() { b, _ := os.ReadFile(os.Args[1]); println(check.Verify(b, check.Options{}).Summary.Key) }\n"
+	const main = `package main
+
+import ("os"; "proveout/report/seal/check")
+
+func main() {
+	b, _ := os.ReadFile(os.Args[1])
+	println(check.Verify(b, check.Options{}).Summary.Key)
+}
+`
 	if err := os.WriteFile(filepath.Join(src, "main.go"), []byte(main), 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -171,7 +183,7 @@ func BenchmarkVerify(b *testing.B) {
 		if size > 0 {
 			noise := make([]byte, size)
 			rand.NewChaCha8([32]byte{}).Read(noise)
-			files = append(files, pdffile.Attachment{Name: "x.bin", Type: "application/octet-stream", Relation: pdffile.Data, Data: noise})
+			files = append(files, binary("x.bin", noise))
 		}
 		pdf, err := seal.Seal(page, []byte(`{"a":1}`), files, identity(b), seal.Terms{Time: day})
 		if err != nil {

@@ -71,7 +71,11 @@ func TestReadBack(t *testing.T) {
 		}
 		other := f
 		other[rapid.IntRange(20, 31).Draw(t, "byte")] ^= 1 << rapid.IntRange(0, 7).Draw(t, "bit")
-		for _, typed := range []string{f.Hex(), strings.ToUpper(f.Hex()), f.Colons(), f.String(), strings.Join(f.Groups(), ""), strings.Join(f.Groups(), "-"), " " + strings.Join(f.Groups(), "\n")} {
+		g := f.Groups()
+		for _, typed := range []string{
+			f.Hex(), strings.ToUpper(f.Hex()), f.Colons(), f.String(),
+			strings.Join(g, ""), strings.Join(g, "-"), " " + strings.Join(g, "\n"),
+		} {
 			w, err := ParseFingerprint(typed)
 			if err != nil || !w.Matches(f) || w.Matches(other) || w.Matches(Fingerprint{}) || w.IsZero() {
 				t.Fatalf("%q: %v", typed, err)

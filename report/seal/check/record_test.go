@@ -18,16 +18,23 @@ import (
 // implementation (cyberphone/json-canonicalization, testdata: arrays, french,
 // structures 3.2.3, unicode, values).
 var vectors = []struct{ name, in, out string }{
-	{"arrays", "[\n  56,\n  {\n    \"d\": true,\n    \"10\": null,\n    \"1\": [ ]\n  }\n]\n", `[56,{"1":[],"10":null,"d":true}]`},
-	{"french", `{ "peach": "This sorting order", "péché": "is wrong according to French", "pêche": "but canonicalization MUST", "sin":   "ignore locale" }`,
-		`{"peach":"This sorting order","péché":"is wrong according to French","pêche":"but canonicalization MUST","sin":"ignore locale"}`},
+	{"arrays", "[\n  56,\n  {\n    \"d\": true,\n    \"10\": null,\n    \"1\": [ ]\n  }\n]\n",
+		`[56,{"1":[],"10":null,"d":true}]`},
+	{"french", `{ "peach": "This sorting order", "péché": "is wrong according to French",
+		"pêche": "but canonicalization MUST", "sin":   "ignore locale" }`,
+		`{"peach":"This sorting order","péché":"is wrong according to French",` +
+			`"pêche":"but canonicalization MUST","sin":"ignore locale"}`},
 	{"unicode", `{ "Unnormalized Unicode":"A\u030a" }`, "{\"Unnormalized Unicode\":\"A\u030a\"}"},
 	{"values", `{ "numbers": [333333333.33333329, 1E30, 4.50, 2e-3, 0.000000000000000000000000001],
   "string": "\u20ac$\u000F\u000aA'\u0042\u0022\u005c\\\"\/", "literals": [null, true, false] }`,
-		`{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],"string":"€$\u000f\nA'B\"\\\\\"/"}`},
+		`{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],` +
+			`"string":"€$\u000f\nA'B\"\\\\\"/"}`},
 	// RFC 8785, 3.2.3: names in the order of their UTF-16 code units
-	{"sorting", `{"\u20ac":"Euro Sign","\r":"Carriage Return","\ufb33":"Hebrew Letter Dalet With Dagesh","1":"One","\ud83d\ude00":"Emoji: Grinning Face","\u0080":"Control","\u00f6":"Latin Small Letter O With Diaeresis"}`,
-		"{\"\\r\":\"Carriage Return\",\"1\":\"One\",\"\u0080\":\"Control\",\"ö\":\"Latin Small Letter O With Diaeresis\",\"€\":\"Euro Sign\",\"\U0001f600\":\"Emoji: Grinning Face\",\"\ufb33\":\"Hebrew Letter Dalet With Dagesh\"}"},
+	{"sorting", `{"\u20ac":"Euro Sign","\r":"Carriage Return","\ufb33":"Hebrew Letter Dalet With Dagesh","1":"One",` +
+		`"\ud83d\ude00":"Emoji: Grinning Face","\u0080":"Control","\u00f6":"Latin Small Letter O With Diaeresis"}`,
+		"{\"\\r\":\"Carriage Return\",\"1\":\"One\",\"\u0080\":\"Control\",\"ö\":\"Latin Small Letter O With Diaeresis\"," +
+			"\"€\":\"Euro Sign\",\"\U0001f600\":\"Emoji: Grinning Face\"," +
+			"\"\ufb33\":\"Hebrew Letter Dalet With Dagesh\"}"},
 }
 
 func TestVectors(t *testing.T) {
@@ -87,7 +94,8 @@ func TestNumbers(t *testing.T) {
 func TestLargeIntegers(t *testing.T) {
 	for in, ok := range map[string]bool{
 		"9007199254740991": true, "-9007199254740991": true, "9007199254740992": false, "9007199254740993": false,
-		"-9007199254740993": false, "18446744073709551615": false, "1e20": false, "9007199254740993.0": false, `"9007199254740993"`: true, "1.5e300": true,
+		"-9007199254740993": false, "18446744073709551615": false, "1e20": false, "9007199254740993.0": false,
+		`"9007199254740993"`: true, "1.5e300": true,
 	} {
 		_, err := canonicalJSON([]byte(`{"seed":` + in + `}`))
 		if (err == nil) != ok {
@@ -102,7 +110,10 @@ func TestLargeIntegers(t *testing.T) {
 }
 
 func TestRefused(t *testing.T) {
-	for _, in := range []string{``, ` `, `{`, `[1,]`, `{"a":1,"a":2}`, `{"a" 1}`, `{a:1}`, `01`, `1e400`, `"\ud800"`, "\"\xff\"", `nul`, `[1] 2`, `-`, `+1`, `.5`, `"a`, "\"\x01\"", `'a'`} {
+	for _, in := range []string{
+		``, ` `, `{`, `[1,]`, `{"a":1,"a":2}`, `{"a" 1}`, `{a:1}`, `01`, `1e400`, `"\ud800"`, "\"\xff\"", `nul`,
+		`[1] 2`, `-`, `+1`, `.5`, `"a`, "\"\x01\"", `'a'`,
+	} {
 		if out, err := canonicalJSON([]byte(in)); err == nil {
 			t.Errorf("%q became %q", in, out)
 		}
@@ -110,7 +121,9 @@ func TestRefused(t *testing.T) {
 			t.Errorf("%q is taken for canonical", in)
 		}
 	}
-	for _, in := range []string{`{"b":1,"a":2}`, `1.0`, `1E3`, `-0`, `"\u0041"`, `"\/"`, `[1, 2]`, "[]\n", `1e3`, `"\u001F"`, `"\u000a"`} {
+	for _, in := range []string{
+		`{"b":1,"a":2}`, `1.0`, `1E3`, `-0`, `"\u0041"`, `"\/"`, `[1, 2]`, "[]\n", `1e3`, `"\u001F"`, `"\u000a"`,
+	} {
 		if inForm([]byte(in)) == nil {
 			t.Errorf("%q is taken for canonical", in)
 		}
@@ -152,7 +165,8 @@ func TestHostileRecords(t *testing.T) {
 			t.Errorf("%s: %d bytes, and %d for eight times the length", name, short, long)
 		}
 	}
-	if err := inForm([]byte(`"` + strings.Repeat("x", MaxRecord) + `"`)); !errors.Is(err, fact.New("check.record-too-long").Err()) {
+	err := inForm([]byte(`"` + strings.Repeat("x", MaxRecord) + `"`))
+	if !errors.Is(err, fact.New("check.record-too-long").Err()) {
 		t.Errorf("a record beyond the longest: %v", err)
 	}
 }

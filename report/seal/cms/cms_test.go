@@ -33,7 +33,8 @@ func number(t testing.TB, hex string) *big.Int {
 // sampleKey is the P-256 key of RFC 6979, appendix A.2.5.
 func sampleKey(t testing.TB) *ecdsa.PrivateKey {
 	t.Helper()
-	k, err := ecdsa.ParseRawPrivateKey(elliptic.P256(), number(t, "C9AFA9D845BA75166B5C215767B1D6934E50C3DB36E89B127B8A622B120F6721").Bytes())
+	const x = "C9AFA9D845BA75166B5C215767B1D6934E50C3DB36E89B127B8A622B120F6721"
+	k, err := ecdsa.ParseRawPrivateKey(elliptic.P256(), number(t, x).Bytes())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,9 +104,13 @@ func withStamp(t testing.TB) *SignedData {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tsa := certificate(t, key, "Stamps", func(c *x509.Certificate) { c.ExtKeyUsage = []x509.ExtKeyUsage{x509.ExtKeyUsageTimeStamping} })
-	ts := timestamp.Timestamp{HashAlgorithm: req.HashAlgorithm, HashedMessage: req.HashedMessage, Time: day, Nonce: req.Nonce,
-		Policy: asn1.ObjectIdentifier{2, 4, 5, 6}, AddTSACertificate: true}
+	tsa := certificate(t, key, "Stamps", func(c *x509.Certificate) {
+		c.ExtKeyUsage = []x509.ExtKeyUsage{x509.ExtKeyUsageTimeStamping}
+	})
+	ts := timestamp.Timestamp{
+		HashAlgorithm: req.HashAlgorithm, HashedMessage: req.HashedMessage, Time: day, Nonce: req.Nonce,
+		Policy: asn1.ObjectIdentifier{2, 4, 5, 6}, AddTSACertificate: true,
+	}
 	resp, err := ts.CreateResponseWithOpts(tsa, key, crypto.SHA256)
 	if err != nil {
 		t.Fatal(err)

@@ -107,7 +107,8 @@ func TestScriptRefused(t *testing.T) {
 // placeSignature puts a signature place into a file and reads it back.
 func placeSignature(t *testing.T, name string, pdf []byte) {
 	t.Helper()
-	s := Signature{Name: "Werkstatt", Reason: "ж", Time: time.Date(2026, 11, 2, 10, 30, 0, 0, time.FixedZone("", 3600)), Room: 600}
+	at := time.Date(2026, 11, 2, 10, 30, 0, 0, time.FixedZone("", 3600))
+	s := Signature{Name: "Werkstatt", Reason: "ж", Time: at, Room: 600}
 	out, hole, err := PlaceSignature(pdf, s)
 	if err != nil {
 		t.Errorf("%s: %v", name, err)
@@ -123,7 +124,8 @@ func placeSignature(t *testing.T, name string, pdf []byte) {
 		t.Errorf("%s: %v", name, err)
 		return
 	}
-	if got.Hole != hole || !got.HexExact || got.Change != 1 || len(got.Value) != 600 || !got.Time.Equal(s.Time) || got.Name != s.Name || got.Reason != s.Reason {
+	same := got.Time.Equal(s.Time) && got.Name == s.Name && got.Reason == s.Reason
+	if got.Hole != hole || !got.HexExact || got.Change != 1 || len(got.Value) != 600 || !same {
 		t.Errorf("%s: read back %+v", name, got.Signature)
 	}
 	if want := [4]int64{0, int64(hole.Start), int64(hole.End), int64(len(out) - hole.End)}; got.ByteRange != want {
@@ -187,7 +189,9 @@ func TestPageText(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for s, want := range map[string]bool{"166.4 MHz": true, "Core clock\n166.4": true, `(second) page \`: true, "166.5": false, "Größe": false} {
+	for s, want := range map[string]bool{
+		"166.4 MHz": true, "Core clock\n166.4": true, `(second) page \`: true, "166.5": false, "Größe": false,
+	} {
 		if text.Contains(s) != want {
 			t.Errorf("%q stands on the pages: %v", s, !want)
 		}
@@ -277,7 +281,8 @@ func TestDates(t *testing.T) {
 
 func FuzzRead(f *testing.F) {
 	plain := drawn(f, nil)
-	attached, err := Attach(plain, []Attachment{{Name: "a", Type: "text/plain", Relation: Data, Data: []byte("x")}})
+	files := []Attachment{{Name: "a", Type: "text/plain", Relation: Data, Data: []byte("x")}}
+	attached, err := Attach(plain, files)
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -297,7 +302,7 @@ func FuzzRead(f *testing.F) {
 		file.Attachments()
 		file.Signature()
 		PageText(data)
-		if out, err := Attach(data, []Attachment{{Name: "a", Type: "text/plain", Relation: Data, Data: []byte("x")}}); err == nil {
+		if out, err := Attach(data, files); err == nil {
 			again, err := Read(out)
 			if err != nil {
 				t.Fatalf("attached, but cannot be read: %v", err)
@@ -323,7 +328,10 @@ func FuzzRead(f *testing.F) {
 
 // FuzzObject reads one value.
 func FuzzObject(f *testing.F) {
-	for _, s := range []string{"<< /A [1 0 R (x\\)\\101) <feff0041> 1.5 -2 true null] /B#20C /D >>", "((()", "1 0 R", "<</A/B/A/C>>", "[[[", "+.", "1 0 0 R"} {
+	for _, s := range []string{
+		"<< /A [1 0 R (x\\)\\101) <feff0041> 1.5 -2 true null] /B#20C /D >>",
+		"((()", "1 0 R", "<</A/B/A/C>>", "[[[", "+.", "1 0 0 R",
+	} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
