@@ -24,6 +24,7 @@ import (
 	"proveout/report/checkpage"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
+	"proveout/report/seal/pdffile"
 	"proveout/report/words"
 )
 
@@ -117,7 +118,7 @@ func (d *sealedShop) trials(t *testing.T) []trial {
 	if err != nil {
 		t.Fatal(err)
 	}
-	unsigned, err := seal.Attach(pages, []seal.Attachment{seal.RecordAttachment(record)})
+	unsigned, err := pdffile.Attach(pages, []pdffile.Attachment{seal.RecordAttachment(record)})
 	if err != nil {
 		t.Fatal(err)
 	}

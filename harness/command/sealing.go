@@ -30,7 +30,7 @@ const toolName = "proveout " + Version
 // A sealing is how a certificate is sealed.
 type sealing struct {
 	identity *seal.Identity // nil: not signed
-	logs     []seal.Attachment
+	logs     []pdffile.Attachment
 }
 
 // sealer opens the shop's key for a certificate and gathers the log files that
@@ -79,11 +79,11 @@ const (
 )
 
 // attachedLogs are the job's log files as far as they fit, the smallest first.
-func attachedLogs(d *report.Document, files reading.Files) []seal.Attachment {
+func attachedLogs(d *report.Document, files reading.Files) []pdffile.Attachment {
 	type candidate struct {
 		packed int
 		sum    string // SHA-256
-		seal.Attachment
+		pdffile.Attachment
 	}
 	var all []candidate
 	for _, attempts := range d.Job.Attempts {
@@ -102,7 +102,7 @@ func attachedLogs(d *report.Document, files reading.Files) []seal.Attachment {
 				if err != nil || record.Digest(data) != l.SHA256 {
 					continue // it stays outside; the record names it all the same
 				}
-				all = append(all, candidate{packedSize(data), l.SHA256, seal.Attachment{
+				all = append(all, candidate{packedSize(data), l.SHA256, pdffile.Attachment{
 					Name:        logName(l.Name, l.SHA256),
 					Description: "File of the test",
 					Type:        logType(l.Name),
@@ -119,7 +119,7 @@ func attachedLogs(d *report.Document, files reading.Files) []seal.Attachment {
 			strings.Compare(a.sum, b.sum),
 		)
 	})
-	var out []seal.Attachment
+	var out []pdffile.Attachment
 	taken := map[string]bool{check.RecordName: true, record.LogoName: true}
 	room := mostPacked
 	for _, a := range all {
@@ -180,7 +180,7 @@ func logType(name string) string {
 func (c *Console) made(
 	ctx context.Context, k *openCase, d *report.Document, paper report.Paper, s *sealing,
 ) (pdf, page []byte, err error) {
-	var files []seal.Attachment
+	var files []pdffile.Attachment
 	var canon []byte
 	if s != nil {
 		var logo []byte
@@ -188,7 +188,7 @@ func (c *Console) made(
 			if logo, err = report.EncodeLogo(d.Logo); err != nil {
 				return nil, nil, err
 			}
-			files = append(files, seal.Attachment{
+			files = append(files, pdffile.Attachment{
 				Name:        record.LogoName,
 				Description: "Logo of the workshop",
 				Type:        "image/png",
@@ -208,7 +208,7 @@ func (c *Console) made(
 	switch {
 	case s == nil:
 	case s.identity == nil:
-		pdf, err = seal.Attach(pdf, append([]seal.Attachment{seal.RecordAttachment(canon)}, files...))
+		pdf, err = pdffile.Attach(pdf, append([]pdffile.Attachment{seal.RecordAttachment(canon)}, files...))
 	default:
 		pdf, err = c.signed(ctx, pdf, canon, files, *s.identity, d, k.input.Shop.TimeStamp)
 	}
@@ -234,7 +234,7 @@ const stampWait = 15 * time.Second
 // One that does not answer is told, and the certificate says that the time is
 // the shop's own.
 func (c *Console) signed(
-	parent context.Context, pdf, canon []byte, files []seal.Attachment,
+	parent context.Context, pdf, canon []byte, files []pdffile.Attachment,
 	id seal.Identity, d *report.Document, server string,
 ) ([]byte, error) {
 	terms := seal.Terms{
@@ -263,7 +263,7 @@ func (c *Console) signed(
 // fromRecord writes the record of a document and reads the document back from
 // it. What does not follow from its own record is not issued.
 func fromRecord(
-	k *openCase, d *report.Document, paper report.Paper, logo []byte, attached []seal.Attachment,
+	k *openCase, d *report.Document, paper report.Paper, logo []byte, attached []pdffile.Attachment,
 ) ([]byte, *report.Document, error) {
 	r, err := d.Travelling(k.input, paper.String(), logo)
 	if err != nil {

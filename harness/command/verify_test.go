@@ -216,7 +216,7 @@ func damaged(t *testing.T, d *sealedShop) {
 }
 
 // parts are what a certificate was put together from.
-func (d *sealedShop) parts(t testing.TB) (text []byte, files []seal.Attachment, pages []byte) {
+func (d *sealedShop) parts(t testing.TB) (text []byte, files []pdffile.Attachment, pages []byte) {
 	t.Helper()
 	r := d.examined(d.certificate)
 	if !r.Valid {
@@ -232,7 +232,7 @@ func (d *sealedShop) parts(t testing.TB) (text []byte, files []seal.Attachment, 
 
 // signed signs a certificate with the shop's own key, as somebody who has it
 // would.
-func (d *sealedShop) signed(t testing.TB, pages, canon []byte, files []seal.Attachment) []byte {
+func (d *sealedShop) signed(t testing.TB, pages, canon []byte, files []pdffile.Attachment) []byte {
 	t.Helper()
 	terms := seal.Terms{Time: issueDay, Reason: "Acceptance test passed"}
 	pdf, err := seal.Seal(pages, canon, files, d.identity, terms)
@@ -355,9 +355,9 @@ func editedRecord(t *testing.T, d *sealedShop) {
 func foreignParts(t *testing.T, d *sealedShop) {
 	text, files, pages := d.parts(t)
 	// Another log under the name of the first.
-	swapped := append([]seal.Attachment(nil), files...)
+	swapped := append([]pdffile.Attachment(nil), files...)
 	f := swapped[0]
-	swapped[0] = seal.Attachment{
+	swapped[0] = pdffile.Attachment{
 		Name: f.Name, Description: f.Description, Type: f.Type, Relation: f.Relation,
 		Data: append(bytes.Clone(f.Data), "9,9,9\n"...),
 	}
@@ -369,7 +369,7 @@ func foreignParts(t *testing.T, d *sealedShop) {
 	}
 	// The attachment is swapped without signing anew.
 	serial := edited(t, text, "SN 0001", "job", "card", "serial")
-	other, err := seal.Attach(pages, []seal.Attachment{seal.RecordAttachment(serial)})
+	other, err := pdffile.Attach(pages, []pdffile.Attachment{seal.RecordAttachment(serial)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -96,7 +96,7 @@ func terms() Terms {
 
 func sealed(t testing.TB, id Identity, number string) []byte {
 	t.Helper()
-	files := []Attachment{{
+	files := []pdffile.Attachment{{
 		Name:        "soak.csv",
 		Description: "Wärmelauf",
 		Type:        "text/csv",

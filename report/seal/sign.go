@@ -18,12 +18,6 @@ import (
 	"proveout/report/seal/pdffile"
 )
 
-// An Attachment is a file that travels inside the PDF.
-type Attachment = pdffile.Attachment
-
-// Attach appends files to a PDF that has none; see [pdffile.Attach].
-func Attach(pdf []byte, files []Attachment) ([]byte, error) { return pdffile.Attach(pdf, files) }
-
 // Terms is what a signature says about itself.
 type Terms struct {
 	Time     time.Time // of signing, by the shop's clock; kept to the second
@@ -109,17 +103,17 @@ func stamp(s *cms.SignedData, ask Authority) error {
 }
 
 // RecordAttachment is the attachment of a record in canonical form.
-func RecordAttachment(canon []byte) Attachment {
-	return Attachment{Name: check.RecordName, Type: "application/json", Relation: pdffile.Source, Data: canon,
+func RecordAttachment(canon []byte) pdffile.Attachment {
+	return pdffile.Attachment{Name: check.RecordName, Type: "application/json", Relation: pdffile.Source, Data: canon,
 		Description: "Record of the test (canonical JSON, RFC 8785)"}
 }
 
 // Seal makes a certificate: it attaches the record, which is in canonical form,
 // and the files behind it to the pages, signs the whole, and checks what it made
 // before giving it out.
-func Seal(pages, canon []byte, files []Attachment, id Identity, t Terms) ([]byte, error) {
-	all := append([]Attachment{RecordAttachment(canon)}, files...)
-	attached, err := Attach(pages, all)
+func Seal(pages, canon []byte, files []pdffile.Attachment, id Identity, t Terms) ([]byte, error) {
+	all := append([]pdffile.Attachment{RecordAttachment(canon)}, files...)
+	attached, err := pdffile.Attach(pages, all)
 	if err != nil {
 		return nil, err
 	}

@@ -25,6 +25,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/report/seal/check"
+	"proveout/report/seal/pdffile"
 )
 
 // The same input gives the same bytes: ECDSA signatures are made by RFC 6979.
@@ -276,7 +277,7 @@ func TestSignRefuses(t *testing.T) {
 	if _, err := Seal(page, canon(sampleRecord("1")), nil, Identity{thief().Key, shop().Chain}, terms()); err == nil {
 		t.Error("signed with a key that is not the certificate's")
 	}
-	for _, files := range [][]Attachment{
+	for _, files := range [][]pdffile.Attachment{
 		{{Name: "record.json", Type: "application/json", Relation: "Data"}},
 		{{Name: "../x", Type: "text/csv", Relation: "Data"}},
 		{{Name: "x", Type: "CSV", Relation: "Data"}},
@@ -294,9 +295,9 @@ func TestNamesInOtherScripts(t *testing.T) {
 		id := mustIdentity(name)
 		tm := terms()
 		tm.Reason, tm.Location, tm.Contact = name, "„"+name+"“", ""
-		file := Attachment{Type: "text/csv", Relation: "Data", Description: name}
+		file := pdffile.Attachment{Type: "text/csv", Relation: "Data", Description: name}
 		file.Name = strings.ReplaceAll(name, `\`, "") + " ß №.csv"
-		pdf, err := Seal(pages(t, "x"), canon(sampleRecord("1")), []Attachment{file}, id, tm)
+		pdf, err := Seal(pages(t, "x"), canon(sampleRecord("1")), []pdffile.Attachment{file}, id, tm)
 		if err != nil {
 			t.Error(err)
 			continue

@@ -82,7 +82,7 @@ func TestOtherProgramsAgree(t *testing.T) {
 		t.Fatal(err)
 	}
 	widePages := unicodePages(t, "Prüfling: 71 °C ± 2 °C", "Привет")
-	wide, err := Seal(widePages, canon(sampleRecord("3")), []Attachment{
+	wide, err := Seal(widePages, canon(sampleRecord("3")), []pdffile.Attachment{
 		{Name: "Журнал.csv", Type: "text/csv", Relation: "Data", Data: []byte("1,2\n")},
 		{Name: "A.csv", Type: "text/csv", Relation: "Data", Data: []byte("3,4\n")},
 	}, mustIdentity("Мастерская"), terms())
