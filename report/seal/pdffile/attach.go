@@ -112,7 +112,7 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 	drop := []string{"AF", "Names", "Version", "PageMode"}
 	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names << /EmbeddedFiles << /Names [%s] >> >>\n",
 		af.String(), tree.String())
-	if mode := cat.value.Get("PageMode"); mode.Kind == Name && !mode.IsName("UseAttachments") {
+	if mode := cat.value.Get("PageMode"); mode.Kind == Name && !mode.isName("UseAttachments") {
 		add += "/PageMode " + f.source(mode) + "\n"
 	}
 	u.replace(cat, f.edit(cat.value, drop, add))
@@ -122,17 +122,17 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 // unnamed refuses a file in which anything is reached by name: attachments, and
 // scripts too.
 func (f *File) unnamed(catalog Object) error {
-	names, err := f.Lookup(catalog, "Names")
+	names, err := f.lookup(catalog, "Names")
 	if err != nil {
 		return err
 	}
-	files, err := f.Lookup(names, "EmbeddedFiles")
+	files, err := f.lookup(names, "EmbeddedFiles")
 	if err != nil {
 		return err
 	}
 	list := files.Get("Names")
 	switch {
-	case catalog.Has("AF") || files.Has("Kids") || len(list.Items) > 0 || list.Kind == Ref:
+	case catalog.has("AF") || files.has("Kids") || len(list.Items) > 0 || list.Kind == Ref:
 		return errors.New("the file has attachments already")
 	case slices.ContainsFunc(names.Entries, func(e Entry) bool { return e.Key != "EmbeddedFiles" }):
 		return errors.New("the file has more in it than pages: scripts, or places with names")
@@ -209,11 +209,11 @@ func (f *File) Attachments() ([]Attachment, error) {
 	if err != nil {
 		return nil, err
 	}
-	af, err := f.Resolve(cat.value.Get("AF"))
+	af, err := f.resolve(cat.value.Get("AF"))
 	if err != nil {
 		return nil, err
 	}
-	tree, err := f.Lookup(cat.value, "Names", "EmbeddedFiles", "Names")
+	tree, err := f.lookup(cat.value, "Names", "EmbeddedFiles", "Names")
 	if err != nil {
 		return nil, err
 	}
@@ -232,7 +232,7 @@ func (f *File) Attachments() ([]Attachment, error) {
 		listed := false
 		for i := 0; i+1 < len(tree.Items); i += 2 {
 			v := tree.Items[i+1]
-			listed = listed || v.Kind == Ref && v.Int == ref.Int && tree.Items[i].TextString() == a.Name
+			listed = listed || v.Kind == Ref && v.Int == ref.Int && tree.Items[i].textString() == a.Name
 		}
 		if !listed {
 			return nil, fact.New("pdffile.attachment-unlisted", "name", strconv.Quote(a.Name)).Err()
@@ -248,8 +248,8 @@ func (f *File) attachment(ref Object) (Attachment, error) {
 		return Attachment{}, err
 	}
 	a := Attachment{
-		Name:        spec.value.Get("UF").TextString(),
-		Description: spec.value.Get("Desc").TextString(),
+		Name:        spec.value.Get("UF").textString(),
+		Description: spec.value.Get("Desc").textString(),
 		Relation:    Relation(spec.value.Get("AFRelationship").Text),
 	}
 	file, err := f.target(spec.value.Get("EF").Get("F"))
@@ -259,7 +259,7 @@ func (f *File) attachment(ref Object) (Attachment, error) {
 	a.Type = string(file.value.Get("Subtype").Text)
 	size := file.value.Get("Params").Get("Size")
 	switch {
-	case file.stream == nil || !file.value.Get("Filter").IsName("FlateDecode"):
+	case file.stream == nil || !file.value.Get("Filter").isName("FlateDecode"):
 		return a, fact.New("pdffile.attachment-otherwise").Err()
 	case size.Kind != Integer || size.Int < 0 || size.Int > f.unpacked:
 		return a, fact.New("pdffile.attachment-too-large").Err()

@@ -167,9 +167,9 @@ func (f *File) table(at int) (trailer Object, end int, err error) {
 	switch {
 	case trailer.Kind != Dict:
 		return trailer, 0, fact.New("pdffile.no-trailer").Err()
-	case trailer.Has("Encrypt"):
+	case trailer.has("Encrypt"):
 		return trailer, 0, fact.New("pdffile.encrypted").Err()
-	case trailer.Has("XRefStm"):
+	case trailer.has("XRefStm"):
 		return trailer, 0, fact.New("pdffile.two-tables").Err()
 	}
 	p.space()
@@ -322,7 +322,7 @@ func (f *File) stream(p *parser, o *indirect) error {
 	}
 	p.pos++
 	wrongLength := fact.New("pdffile.stream-length", "at", p.pos).Err()
-	length, err := f.Resolve(o.value.Get("Length"))
+	length, err := f.resolve(o.value.Get("Length"))
 	if err != nil {
 		return err
 	}
@@ -338,8 +338,8 @@ func (f *File) stream(p *parser, o *indirect) error {
 	return nil
 }
 
-// Resolve follows a reference to its value; any other object is returned as it is.
-func (f *File) Resolve(o Object) (Object, error) {
+// resolve follows a reference to its value; any other object is returned as it is.
+func (f *File) resolve(o Object) (Object, error) {
 	if o.Kind != Ref {
 		return o, nil
 	}
@@ -368,14 +368,14 @@ func (f *File) target(o Object) (*indirect, error) {
 	return in, nil
 }
 
-// Lookup walks down dictionaries by key from o, following references.
-func (f *File) Lookup(o Object, keys ...string) (Object, error) {
-	o, err := f.Resolve(o)
+// lookup walks down dictionaries by key from o, following references.
+func (f *File) lookup(o Object, keys ...string) (Object, error) {
+	o, err := f.resolve(o)
 	for _, k := range keys {
 		if err != nil {
 			return Object{}, err
 		}
-		o, err = f.Resolve(o.Get(k))
+		o, err = f.resolve(o.Get(k))
 	}
 	return o, err
 }
@@ -386,7 +386,7 @@ func (f *File) catalog() (*indirect, error) {
 	if err != nil {
 		return nil, err
 	}
-	if in.value.Kind != Dict || !in.value.Get("Type").IsName("Catalog") {
+	if in.value.Kind != Dict || !in.value.Get("Type").isName("Catalog") {
 		return nil, fact.New("pdffile.no-catalog").Err()
 	}
 	return in, nil

@@ -52,8 +52,8 @@ func (o Object) Get(key string) Object {
 	return Object{}
 }
 
-// Has tells whether a dictionary holds the key.
-func (o Object) Has(key string) bool {
+// has tells whether a dictionary holds the key.
+func (o Object) has(key string) bool {
 	for _, e := range o.Entries {
 		if e.Key == key {
 			return true
@@ -62,8 +62,8 @@ func (o Object) Has(key string) bool {
 	return false
 }
 
-// IsName tells whether o is the name s.
-func (o Object) IsName(s string) bool { return o.Kind == Name && string(o.Text) == s }
+// isName tells whether o is the name s.
+func (o Object) isName(s string) bool { return o.Kind == Name && string(o.Text) == s }
 
 const (
 	maxDepth  = 48  // arrays and dictionaries inside each other

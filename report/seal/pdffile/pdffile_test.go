@@ -85,7 +85,7 @@ func TestAttachAndReadBack(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if cat.value.Has("Outlines") != (name == "bookmarks") {
+		if cat.value.has("Outlines") != (name == "bookmarks") {
 			t.Errorf("%s: bookmarks lost or found", name)
 		}
 		if _, err := Attach(out, files); err == nil {
@@ -153,7 +153,7 @@ func annotations(t *testing.T, pdf []byte) int {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, err := f.Resolve(page.value.Get("Annots"))
+	a, err := f.resolve(page.value.Get("Annots"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -254,8 +254,8 @@ func TestTextStrings(t *testing.T) {
 		}
 		n := 100
 		o, err := (&parser{data: []byte(text(s)), nodes: &n, open: new(open)}).value(0)
-		if err != nil || o.TextString() != s {
-			t.Errorf("%q came back as %q, %v", s, o.TextString(), err)
+		if err != nil || o.textString() != s {
+			t.Errorf("%q came back as %q, %v", s, o.textString(), err)
 		}
 	})
 }
@@ -270,7 +270,7 @@ func TestDates(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := o.Date()
+		got, err := o.date()
 		_, off := got.Zone()
 		_, want := when.Zone()
 		if err != nil || !got.Equal(when) || off != want-want%60 {

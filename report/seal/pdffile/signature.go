@@ -72,14 +72,14 @@ func PlaceSignature(pdf []byte, s Signature) ([]byte, Hole, error) {
 	if err != nil {
 		return nil, Hole{}, err
 	}
-	if cat.value.Has("AcroForm") || cat.value.Has("Perms") {
+	if cat.value.has("AcroForm") || cat.value.has("Perms") {
 		return nil, Hole{}, errors.New("the file has a form or a signature already")
 	}
 	page, err := f.firstPage(cat.value)
 	if err != nil {
 		return nil, Hole{}, err
 	}
-	annots, err := f.Resolve(page.value.Get("Annots"))
+	annots, err := f.resolve(page.value.Get("Annots"))
 	if err != nil {
 		return nil, Hole{}, err
 	}
@@ -123,10 +123,10 @@ func (f *File) firstPage(catalog Object) (*indirect, error) {
 		if err != nil {
 			return nil, err
 		}
-		if in.value.Get("Type").IsName("Page") {
+		if in.value.Get("Type").isName("Page") {
 			return in, nil
 		}
-		kids, err := f.Resolve(in.value.Get("Kids"))
+		kids, err := f.resolve(in.value.Get("Kids"))
 		if err != nil {
 			return nil, err
 		}
@@ -166,21 +166,21 @@ func (f *File) Certification() (Found, error) {
 	if err != nil {
 		return Found{}, err
 	}
-	if !cat.value.Has("AcroForm") && !cat.value.Has("Perms") {
+	if !cat.value.has("AcroForm") && !cat.value.has("Perms") {
 		return Found{}, fact.New("pdffile.not-signed").Err()
 	}
-	fields, err := f.Lookup(cat.value, "AcroForm", "Fields")
+	fields, err := f.lookup(cat.value, "AcroForm", "Fields")
 	if err != nil {
 		return Found{}, err
 	}
 	if len(fields.Items) != 1 {
 		return Found{}, fact.New("pdffile.other-fields").Err()
 	}
-	field, err := f.Resolve(fields.Items[0])
+	field, err := f.resolve(fields.Items[0])
 	if err != nil {
 		return Found{}, err
 	}
-	perms, err := f.Lookup(cat.value, "Perms")
+	perms, err := f.lookup(cat.value, "Perms")
 	if err != nil {
 		return Found{}, err
 	}
@@ -188,7 +188,7 @@ func (f *File) Certification() (Found, error) {
 	if v.Kind != Ref || docMDP.Kind != Ref || v.Int != docMDP.Int || len(perms.Entries) != 1 {
 		return Found{}, fact.New("pdffile.not-certifying").Err()
 	}
-	d, err := f.Resolve(v)
+	d, err := f.resolve(v)
 	if err != nil {
 		return Found{}, err
 	}
@@ -197,8 +197,8 @@ func (f *File) Certification() (Found, error) {
 
 func (f *File) found(d Object) (Found, error) {
 	var s Found
-	if !d.Get("Type").IsName("Sig") || !d.Get("Filter").IsName("Adobe.PPKLite") ||
-		!d.Get("SubFilter").IsName("adbe.pkcs7.detached") {
+	if !d.Get("Type").isName("Sig") || !d.Get("Filter").isName("Adobe.PPKLite") ||
+		!d.Get("SubFilter").isName("adbe.pkcs7.detached") {
 		return s, fact.New("pdffile.signature-kind").Err()
 	}
 	r := d.Get("ByteRange").Items
@@ -209,7 +209,7 @@ func (f *File) found(d Object) (Found, error) {
 		s.ByteRange[i] = o.Int
 	}
 	refs := d.Get("Reference")
-	if len(refs.Items) != 1 || !refs.Items[0].Get("TransformMethod").IsName("DocMDP") {
+	if len(refs.Items) != 1 || !refs.Items[0].Get("TransformMethod").isName("DocMDP") {
 		return s, fact.New("pdffile.no-changes").Err()
 	}
 	if p := refs.Items[0].Get("TransformParams").Get("P"); p.Kind == Integer {
@@ -226,18 +226,18 @@ func (f *File) found(d Object) (Found, error) {
 		s.HexExact = s.HexExact && (isDigit(b) || b >= 'a' && b <= 'f')
 	}
 	s.Room = len(c.Text)
-	s.Name = d.Get("Name").TextString()
-	s.Reason = d.Get("Reason").TextString()
-	s.Location = d.Get("Location").TextString()
-	s.Contact = d.Get("ContactInfo").TextString()
+	s.Name = d.Get("Name").textString()
+	s.Reason = d.Get("Reason").textString()
+	s.Location = d.Get("Location").textString()
+	s.Contact = d.Get("ContactInfo").textString()
 	var err error
-	s.Time, err = d.Get("M").Date()
+	s.Time, err = d.Get("M").date()
 	return s, err
 }
 
 func signaturesIn(o Object) int {
 	n := 0
-	if o.Kind == Dict && (o.Has("ByteRange") || o.Get("Type").IsName("Sig") || o.Get("Type").IsName("DocTimeStamp")) {
+	if o.Kind == Dict && (o.has("ByteRange") || o.Get("Type").isName("Sig") || o.Get("Type").isName("DocTimeStamp")) {
 		n++
 	}
 	for _, i := range o.Items {

@@ -68,17 +68,17 @@ func (r *textReader) tree(ref, resources Object, depth int) error {
 	}
 	r.seen[node.num] = true
 	if own := node.value.Get("Resources"); own.Kind != Null {
-		if resources, err = r.f.Resolve(own); err != nil {
+		if resources, err = r.f.resolve(own); err != nil {
 			return err
 		}
 	}
-	if node.value.Get("Type").IsName("Page") {
+	if node.value.Get("Type").isName("Page") {
 		if r.pages++; r.pages > maxPages {
 			return fact.New("pdffile.too-many-pages").Err()
 		}
 		return r.page(node.value, resources)
 	}
-	kids, err := r.f.Resolve(node.value.Get("Kids"))
+	kids, err := r.f.resolve(node.value.Get("Kids"))
 	if err != nil {
 		return err
 	}
@@ -97,7 +97,7 @@ func (r *textReader) page(page, resources Object) error {
 	}
 	contents := page.Get("Contents")
 	list := []Object{contents}
-	if v, err := r.f.Resolve(contents); err == nil && v.Kind == Array {
+	if v, err := r.f.resolve(contents); err == nil && v.Kind == Array {
 		list = v.Items
 	}
 	for _, c := range list {
@@ -107,7 +107,7 @@ func (r *textReader) page(page, resources Object) error {
 		}
 		data := s.stream
 		switch filter := s.value.Get("Filter"); {
-		case filter.IsName("FlateDecode"):
+		case filter.isName("FlateDecode"):
 			if data, err = inflate(data, &r.left); err != nil {
 				return err
 			}
@@ -127,17 +127,17 @@ func (r *textReader) page(page, resources Object) error {
 
 // wideFonts names the fonts whose strings are two bytes a character.
 func (r *textReader) wideFonts(resources Object) (map[string]bool, error) {
-	fonts, err := r.f.Lookup(resources, "Font")
+	fonts, err := r.f.lookup(resources, "Font")
 	if err != nil {
 		return nil, err
 	}
 	wide := map[string]bool{}
 	for _, e := range fonts.Entries {
-		enc, err := r.f.Lookup(e.Value, "Encoding")
+		enc, err := r.f.lookup(e.Value, "Encoding")
 		if err != nil {
 			return nil, err
 		}
-		wide[e.Key] = enc.IsName("Identity-H")
+		wide[e.Key] = enc.isName("Identity-H")
 	}
 	return wide, nil
 }
@@ -189,7 +189,7 @@ func (r *textReader) show(o Object, two bool) {
 	if o.Kind == String && two {
 		o.Text = append([]byte{0xfe, 0xff}, o.Text...)
 	}
-	r.out.WriteString(o.TextString())
+	r.out.WriteString(o.textString())
 }
 
 // JPEGs gives the pictures of a file that are stored as JPEG (DCTDecode),
@@ -203,7 +203,7 @@ func JPEGs(pdf []byte) ([][]byte, error) {
 	}
 	var out [][]byte
 	err = f.each(func(in *indirect) {
-		if in.stream != nil && in.value.Get("Subtype").IsName("Image") && in.value.Get("Filter").IsName("DCTDecode") {
+		if in.stream != nil && in.value.Get("Subtype").isName("Image") && in.value.Get("Filter").isName("DCTDecode") {
 			out = append(out, in.stream)
 		}
 	})

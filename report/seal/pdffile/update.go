@@ -141,8 +141,8 @@ func text(s string) string {
 	return fmt.Sprintf("<%x>", b)
 }
 
-// TextString reads a text string; what is neither UTF-16 nor ASCII is read as Latin-1.
-func (o Object) TextString() string {
+// textString reads a text string; what is neither UTF-16 nor ASCII is read as Latin-1.
+func (o Object) textString() string {
 	if o.Kind != String {
 		return ""
 	}
@@ -175,8 +175,8 @@ func date(t time.Time) string {
 	return fmt.Sprintf("(D:%s%c%02d'%02d')", t.Format("20060102150405"), sign, off/3600, off/60%60)
 }
 
-// Date reads a time written as this package writes it.
-func (o Object) Date() (time.Time, error) {
+// date reads a time written as this package writes it.
+func (o Object) date() (time.Time, error) {
 	t, err := time.Parse("D:20060102150405-0700", strings.ReplaceAll(string(o.Text), "'", ""))
 	if o.Kind != String || err != nil || date(t) != "("+string(o.Text)+")" {
 		return time.Time{}, fact.New("pdffile.date").Err()
