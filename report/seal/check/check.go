@@ -2,10 +2,10 @@
 //
 // The bytes of a PDF file come in, with what the reader knows of the signer; a
 // [Report] goes out, as facts that the catalogue puts into words for somebody who
-// has never heard of signatures. It reads no other file, has no network and no clock, and is small enough to
-// be compiled for a page in a browser. It does not know what a record says: the
-// caller hands in functions that score it and make its pages again. Any input
-// is answered, within fixed bounds of time and memory.
+// has never heard of signatures. It reads no other file, has no network and no
+// clock, and is small enough to be compiled for a page in a browser. It does not
+// know what a record says: the caller hands in functions that score it and make
+// its pages again. Any input is answered, within fixed bounds of work and memory.
 package check
 
 import (
