@@ -13,6 +13,7 @@ require (
 	github.com/gowebpki/jcs v1.0.2
 	github.com/johnfercher/go-tree v1.0.5
 	github.com/johnfercher/maroto/v2 v2.3.3
+	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/phpdave11/gofpdf v1.4.3
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/urfave/cli/v2 v2.27.7

@@ -41,7 +41,7 @@ func TestPlaces(t *testing.T) {
 				t.Fatal(faults)
 			}
 			got := map[string]string{}
-			walk(root, "", got)
+			listPlaces(root, "", got)
 			want := map[string]string{
 				"id": "2:1+2 2:6+3", "quoted key": "3:1+12 3:16+9", "a.b.c": "4:5+1 4:9+1",
 				"list": "5:1+4 5:8+1", "list.1": "7:3+5", "list.2": "7:10+7",
@@ -58,16 +58,16 @@ func TestPlaces(t *testing.T) {
 	}
 }
 
-func walk(t *Table, path string, got map[string]string) {
+func listPlaces(t *Table, path string, got map[string]string) {
 	for _, e := range t.Entries {
 		k := path + e.Key
 		got[k] = fmt.Sprintf("%d:%d+%d %d:%d+%d", e.At.Line, e.At.Column, e.At.Width, e.Value.At.Line, e.Value.At.Column, e.Value.At.Width)
 		if e.Value.Table != nil {
-			walk(e.Value.Table, k+".", got)
+			listPlaces(e.Value.Table, k+".", got)
 		}
 		for i, v := range e.Value.Items {
 			if v.Table != nil {
-				walk(v.Table, fmt.Sprintf("%s.%d.", k, i), got)
+				listPlaces(v.Table, fmt.Sprintf("%s.%d.", k, i), got)
 			} else {
 				got[fmt.Sprintf("%s.%d", k, i)] = fmt.Sprintf("%d:%d+%d", v.At.Line, v.At.Column, v.At.Width)
 			}
@@ -124,7 +124,50 @@ func TestTextAt(t *testing.T) {
 	}
 }
 
-// plain is the tree as an established reader of TOML gives it.
+// What only the decoder refuses is a fault with its place, and the rest is read.
+func TestRefusedValues(t *testing.T) {
+	root, faults := Parse([]byte("a = 1\nb = 2026-02-30\nc = [1,\n  99999999999999999999,\n]\n[d]\ne = 12:70:00\nf = 2\n"))
+	want := []string{
+		`2:5+10 b: "2026-02-30" is no date or time`,
+		`4:3+20 c: number out of range`,
+		`7:5+8 e: "12:70:00" is no date or time`,
+	}
+	for i, f := range faults {
+		got := fmt.Sprintf("%d:%d+%d %s: %s", f.At.Line, f.At.Column, f.At.Width, f.Key, f.What)
+		if i >= len(want) || got != want[i] {
+			t.Errorf("fault %d: %s", i, got)
+		}
+	}
+	if len(faults) != len(want) || root.Get("a").Value.Int != 1 || root.Get("d").Value.Table.Get("f").Value.Int != 2 ||
+		root.Get("b") != nil || root.Get("c") != nil {
+		t.Errorf("%d faults, %+v", len(faults), root.Entries)
+	}
+}
+
+// The places of all keys and values are found in one walk over the text, however
+// the text is made: the bytes looked at for them stay below a few times its
+// length, and do not grow faster than it.
+func TestPlacesCostOneWalk(t *testing.T) {
+	for name, make := range map[string]func(n int) string{
+		"lines":    func(n int) string { return strings.Repeat("[[a]]\nb = {c = [1, [2, 3]], d.e = \"é\"}\n", n) },
+		"one line": func(n int) string { return "a = [" + strings.Repeat(`{b = [[1], ["é"]]}, `, n) + "]" },
+		"faults":   func(n int) string { return strings.Repeat("a = 1 2 3 4 5 6 7 8 9 0\n", n) },
+		"twice":    func(n int) string { return strings.Repeat("a = [[1], [2]]\n", n) },
+		"nested":   func(n int) string { return strings.Repeat("a.b.c.d = [[[[[[[[1]]]]]]]]\n", n) },
+		"spread":   func(n int) string { return "a = [\n" + strings.Repeat("[1,\n2],\n", n) + "]\n" },
+	} {
+		for _, n := range []int{100, 10000} {
+			text := []byte(make(n))
+			w := newWalk(text, &Table{})
+			w.statements()
+			if w.places.walked > 8*len(text)+8*maxFaults*len(text)/n {
+				t.Errorf("%s, %d bytes: %d bytes walked", name, len(text), w.places.walked)
+			}
+		}
+	}
+}
+
+// plain is the tree as the decoder gives it.
 func plain(v *Value) any {
 	switch v.Type {
 	case String:
@@ -197,8 +240,8 @@ func same(a, b any) bool {
 	return a == b
 }
 
-// stricter reports faults that TOML forbids and the other reader lets pass:
-// keys that stand twice. Both readers bound the depth.
+// stricter reports faults that TOML forbids and the decoder lets pass: keys that
+// stand twice. The depth is bounded, too.
 func stricter(faults []Fault) bool {
 	for _, f := range faults {
 		if !strings.Contains(f.What, "deeply") && !strings.Contains(f.What, "twice") && !strings.Contains(f.What, "already") {
@@ -208,8 +251,8 @@ func stricter(faults []Fault) bool {
 	return true
 }
 
-// The tree holds what BurntSushi/toml reads from the same text, and what that
-// reader takes is never refused here.
+// The tree holds what the decoder reads from the same text, and what it takes is
+// never refused here.
 func FuzzParse(f *testing.F) {
 	for _, s := range []string{sample, "a = 0x1F\nb = 1_000\nc = -1.5e-3\nd = inf\ne = 1979-05-27T07:32:00Z\nf = 07:32:00.5",
 		"a.b = 1\na.c = 2\n[d.e]\n[d]\n", "x = {a = {b = 1}, c = [1,2,],}\n", "a = '''\nit''s'''''\n", "a = \"\"\"x\\\n   y\"\"\"\"\n",
