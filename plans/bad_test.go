@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"proveout/plans/document"
 )
 
 // parseAny reads a file as what its folder holds.
@@ -257,7 +259,7 @@ func TestHostileFiles(t *testing.T) {
 		"one line":   "id = \"" + strings.Repeat("é", 500000) + "\" x\n",
 		"faults":     strings.Repeat("=\n", 500000),
 	} {
-		if len(text) > MaxFile {
+		if len(text) > document.MaxFile {
 			t.Errorf("%s: %d bytes", name, len(text))
 		}
 		for _, folder := range []string{"plans", "families"} {
@@ -266,7 +268,7 @@ func TestHostileFiles(t *testing.T) {
 			if d := time.Since(begin); d > 5*time.Second {
 				t.Errorf("%s as %s took %v", name, folder, d)
 			}
-			if len(problems) == 0 || len(problems) > maxProblems+1 {
+			if len(problems) == 0 || len(problems) > document.MaxProblems+1 {
 				t.Errorf("%s as %s: %d problems", name, folder, len(problems))
 			}
 			for _, p := range problems {

@@ -2,9 +2,11 @@ package plans
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
+	"proveout/plans/document"
 	"proveout/plans/quantity"
 )
 
@@ -31,14 +33,94 @@ type Family struct {
 	File      string // name of the file, for messages
 }
 
-// A Bus is how the card plugs in.
-type Bus struct {
-	Kind      string              // "PCI", "AGP", "PCIe"
-	Signaling []quantity.Quantity // voltages the card can signal with: 5 V, 3.3 V, 1.5 V
-	Rates     []string            // link rates the card offers, slowest first: "1x", "2x", "4x"
-	Expect    string              // rate expected on a slot that offers it
-	Clock     *quantity.Quantity  // bus clock, Hz
-	Features  []string            // "sideband", "fast-write"
+func (f *Family) keys() []key {
+	seen := map[string]int{} // designators of chips
+	return []key{
+		{Name: "id", To: document.ID(&f.ID), Needed: `"…"`, What: "also the name of the file, ID.family.toml"},
+		{Name: "title", To: document.Text(&f.Title), Needed: `"…"`, What: "what documents call the card"},
+		{Name: "maker", To: document.Text(&f.Maker), Needed: `"…"`, What: "who made it"},
+		{Name: "detected", To: document.Text(&f.Detected), What: "the description the system is expected to show"},
+		{Name: "modes", To: document.Own("list of modes", f.readModes, nil), Filled: "name one, or remove the key",
+			What: `width x height x depth @ rate: "640x480x16@60"`},
+		{Name: "max_depth", To: document.Whole(&f.MaxDepth, 1, 32), What: "bits per pixel at the most"},
+		{Name: "bus", To: document.Inner(&f.Bus, (*Bus).keys, checkBus), Needed: "[bus]", What: "how the card plugs in"},
+		{Name: "device", To: document.List[DeviceID]{To: &f.IDs, Keys: deviceKeys}, Needed: "[[device]]",
+			What: "what it says it is, on the bus"},
+		{Name: "memory", Needed: "[[memory]]", What: "its memories: one, or frame and texture",
+			To: document.List[MemoryPool]{To: &f.Memory, By: byName, Check: checkMemory,
+				Keys: func(m *MemoryPool) []key { return memoryKeys(m, seen) }}},
+		{Name: "clock", To: document.List[FamilyClock]{To: &f.Clocks, Keys: clockKeys, By: byName}, What: "its clocks"},
+		{Name: "thermal", To: document.Inner(&f.Thermal, (*Thermal).keys, checkThermal), What: "what heat it may see"},
+		{Name: "rail", To: document.List[Rail]{To: &f.Rails, Keys: railKeys, Check: checkRail, By: byName},
+			What: "its supply rails"},
+		{Name: "reference", What: "scores of known-good cards",
+			To: document.List[ReferenceSet]{To: &f.Reference, New: newReferenceSet, Keys: referenceKeys, By: byWorkload}},
+	}
+}
+
+// What tells the tables of a list apart.
+var (
+	byName     = []string{"name"}
+	byCard     = []string{"card"}
+	byWorkload = []string{"workload", "bench"}
+)
+
+func (f *Family) readModes(s *section, key string, v *document.Value) {
+	var texts []string
+	modeTexts(&texts, 0).Read(s, key, v)
+	for _, text := range texts {
+		if m, err := ParseMode(text); err == nil {
+			f.Modes = append(f.Modes, m)
+		}
+	}
+}
+
+// read reads the family of a file, or of one of its variants.
+func (f *Family) read(s *section) {
+	s.Read(f.keys())
+	if e := s.Table().Get("memory"); e != nil && len(e.Value.Items) > 1 && !s.Partial() {
+		for _, item := range e.Value.Items {
+			if item.Type == document.Group && item.Table.Get("name") == nil {
+				s.Add(item.Table.At, "memory.name", "missing", `add name = "frame" or "texture": there is more than one memory`)
+			}
+		}
+	}
+	if s.Has("max_depth") && f.MaxDepth > 0 && !slices.Contains(depths, f.MaxDepth) {
+		s.Problem("max_depth", strconv.Itoa(f.MaxDepth)+" is no depth", "write 8, 15, 16, 24 or 32")
+	}
+	if s.Has("modes") && !s.Partial() {
+		f.checkModes(s)
+	}
+}
+
+// checkModes holds the modes against depth and memory.
+func (f *Family) checkModes(s *section) {
+	frame := f.frameMemory()
+	for _, item := range s.Table().Get("modes").Value.Items {
+		m, err := ParseMode(item.Text)
+		if err != nil {
+			continue // said already
+		}
+		if f.MaxDepth > 0 && m.Depth > f.MaxDepth {
+			what := fmt.Sprintf("%s is deeper than max_depth, %d bits", document.Quoted(m.Text), f.MaxDepth)
+			s.Add(item.At, "modes", what, "")
+		}
+		if frame > 0 && m.Bytes() > frame {
+			what := fmt.Sprintf("%s needs %s, and the card has %s for the picture", document.Quoted(m.Text),
+				quantity.Format(float64(m.Bytes()), 1<<10, quantity.Bytes), quantity.Format(float64(frame), 0, quantity.Bytes))
+			s.Add(item.At, "modes", what, "remove the mode, or put the memory right")
+		}
+	}
+}
+
+// frameMemory returns the bytes that may hold the picture, 0 when unknown.
+func (f *Family) frameMemory() int64 {
+	for _, m := range f.Memory {
+		if m.Name == "frame" || len(f.Memory) == 1 {
+			return int64(m.Total.Value)
+		}
+	}
+	return 0
 }
 
 // A DeviceID identifies the card on its bus. Four hex digits each, lower case.
@@ -47,19 +129,33 @@ type DeviceID struct {
 	SubsystemVendor, Subsystem string // empty when any will do
 }
 
-// A MemoryPool is one memory of a card: most have one, add-on 3D boards have a
-// frame and a texture memory.
-type MemoryPool struct {
-	Name     string // "frame", "texture"; empty when there is only one
-	Total    quantity.Quantity
-	Reserved *quantity.Quantity // what a tool may show less, as a matter of display
-	Words    int64              // addressable words of one chip: 1Mi×16 has 1 048 576
-	ChipBits int                // data lines of one chip
-	BusBits  int                // width of the memory bus
-	Banks    [][]string         // in address order; designators of each bank in lane order
-	Columns  int                // low word-address bits that select the column of a chip; 0 when not known
-	Source   string             // of these facts
+func deviceKeys(d *DeviceID) []key {
+	return []key{
+		{Name: "vendor", To: hexID(&d.Vendor, true), Needed: `"e7a3"`, What: "who made the chip"},
+		{Name: "device", To: hexID(&d.Device, true), Needed: `"0143"`, What: "which chip it is"},
+		{Name: "subsystem_vendor", To: hexID(&d.SubsystemVendor, false), Absent: "any", What: "who made the board"},
+		{Name: "subsystem", To: hexID(&d.Subsystem, false), Absent: "any", What: "which board it is"},
+	}
 }
+
+// hexID is an ID of the bus; own says that it is that of the chip.
+func hexID(to *string, own bool) document.Target {
+	return document.Checked(to, "four hex digits", func(text string) (what, fix string) {
+		*to = strings.TrimPrefix(strings.ToLower(text), "0x")
+		n, err := strconv.ParseUint(*to, 16, 16)
+		switch {
+		case err != nil || len(*to) != 4:
+			return document.Quoted(*to) + " is not four hex digits", `write it like "e7a3"`
+		case n == 0xffff && own:
+			// PCI Local Bus Specification 2.x, 6.2.1: FFFFh is no valid vendor (from memory)
+			return `"ffff" is what an empty slot answers`, "write the card's own ID"
+		}
+		return "", ""
+	})
+}
+
+// noSource is how to write the source of a limit that has none.
+const noSource = `"common practice, no source"`
 
 // A FamilyClock is a clock with its expected value and tolerance.
 type FamilyClock struct {
@@ -67,6 +163,17 @@ type FamilyClock struct {
 	Value       quantity.Quantity
 	Synthesizer *Synthesizer // what it is made with; nil when not known
 	Source      string
+}
+
+func clockKeys(c *FamilyClock) []key {
+	return []key{
+		{Name: "name", To: document.Label(&c.Name), Needed: `"…"`, What: "core, memory or any other"},
+		{Name: "value", To: document.Amount(&c.Value, quantity.Frequency, document.AboveZero|document.Tolerated),
+			Needed: `"166 MHz ±1 %"`, What: "what a good card shows"},
+		{Name: "synthesizer", To: document.Optional(&c.Synthesizer, synthesizerKeys, checkSynthesizer),
+			What: "what the clock is made with: reference x N / (M x 2^K)"},
+		{Name: "source", To: document.Text(&c.Source), Needed: noSource, What: "where the tolerance comes from"},
+	}
 }
 
 // A Synthesizer makes a clock from a reference: reference x N / (M x 2^K).
@@ -89,20 +196,55 @@ func ParseSpan(text string) (Span, error) {
 	a, err1 := strconv.Atoi(low)
 	b, err2 := strconv.Atoi(high)
 	if err1 != nil || err2 != nil {
-		return Span{}, fmt.Errorf("%s is not a range of whole numbers", quoted(text))
+		return Span{}, fmt.Errorf("%s is not a range of whole numbers", document.Quoted(text))
 	}
 	if a > b {
-		return Span{}, fmt.Errorf("%s runs from high to low", quoted(text))
+		return Span{}, fmt.Errorf("%s runs from high to low", document.Quoted(text))
 	}
 	return Span{a, b}, nil
 }
 
-// A Mode is one display mode.
-type Mode struct {
-	Width, Height int
-	Depth         int     // bit per pixel
-	Rate          float64 // Hz; 0 when any will do
-	Text          string  // "1024x768x16@75"
+// synthesizerKeys are bounded by what registers of the trade have room for
+// (common practice, no source).
+func synthesizerKeys(sy *Synthesizer) []key {
+	return []key{
+		{Name: "n", To: span(&sy.N, 1, 1<<16), Needed: `"8-129"`, What: "range of the multiplier, as it multiplies"},
+		{Name: "m", To: span(&sy.M, 1, 1<<12), Needed: `"2-31"`, What: "range of the divider, as it divides"},
+		{Name: "k", To: span(&sy.K, 0, 10), Absent: "0", What: `range of the exponent of the divider by 2^K: "0-3"`},
+		{Name: "reference", To: hertz(&sy.Reference), Absent: "315/22 MHz", What: "of the crystal"},
+		{Name: "vco_min", To: hertz(&sy.VCOMin), What: "slowest reference x N / M"},
+		{Name: "vco_max", To: hertz(&sy.VCOMax), What: "fastest reference x N / M"},
+		{Name: "compare_min", To: hertz(&sy.CompareMin), What: "slowest reference / M"},
+	}
+}
+
+func span(to *Span, least, most int) document.Target {
+	text := ""
+	return document.Checked(&text, "range", func(text string) (what, fix string) {
+		var err error
+		if *to, err = ParseSpan(text); err != nil {
+			return err.Error(), `write it like "8-129"`
+		}
+		if to.Low < least || to.High > most {
+			return fmt.Sprintf("the range %d to %d is not within %d to %d", to.Low, to.High, least, most),
+				"write what the divider divides by, not the register's value"
+		}
+		return "", ""
+	})
+}
+
+func hertz(to *float64) document.Target {
+	return document.Own(string(quantity.Frequency), func(s *section, key string, v *document.Value) {
+		var q quantity.Quantity
+		document.Amount(&q, quantity.Frequency, document.AboveZero).Read(s, key, v)
+		*to = q.Value
+	}, nil)
+}
+
+func checkSynthesizer(s *section, sy *Synthesizer) {
+	if sy.VCOMax > 0 && sy.VCOMin > sy.VCOMax {
+		s.Problem("vco_min", "vco_min is above vco_max", "write the smaller frequency first")
+	}
 }
 
 // Thermal holds what heat the card may see.
@@ -117,11 +259,62 @@ type Thermal struct {
 	Source       string
 }
 
+func (t *Thermal) keys() []key {
+	most := ""
+	if t.MaxTemp != nil {
+		most = t.MaxTemp.String() + " at the " + t.Sensor
+	}
+	rises := ""
+	if len(t.Rise) > 0 {
+		rises = strconv.Itoa(len(t.Rise)) + " good cards"
+	}
+	temperature := func(to **quantity.Quantity) document.Target {
+		return document.Amount(to, quantity.Temperature, document.Exact)
+	}
+	return []key{
+		{Name: "cooling", To: document.Word(&t.Cooling, "passive", "fan"), Needed: `"passive" or "fan"`, What: "how it is cooled"},
+		{Name: "sensor", To: document.Word(&t.Sensor, sensorPlaces...), Label: "-", Absent: "none; needed with max_temp",
+			What: "where max_temp applies"},
+		{Name: "max_temp", To: temperature(&t.MaxTemp), Label: "at most", Says: most, What: "acceptance limit"},
+		{Name: "max_rating", To: temperature(&t.MaxRating), Label: "maximum rating", What: "absolute maximum rating"},
+		{Name: "rated_ambient", To: temperature(&t.RatedAmbient), What: "hottest ambient the card is meant for"},
+		{Name: "power", To: document.Amount(&t.Power, quantity.Power, document.AboveZero), What: "power under load"},
+		{Name: "rise", To: document.List[RiseReference]{To: &t.Rise, Keys: riseKeys, By: byCard}, Says: rises,
+			What: "rise over ambient of known-good cards at the end of a soak"},
+		{Name: "source", To: document.Text(&t.Source), Absent: "none; needed with max_temp", What: "where the limits come from"},
+	}
+}
+
+func checkThermal(s *section, t *Thermal) {
+	if s.Has("max_temp") {
+		s.Missing("sensor", `"heatsink": where max_temp applies`)
+		s.Missing("source", noSource)
+	}
+	if t.MaxTemp == nil || s.Partial() {
+		return
+	}
+	if t.MaxRating != nil && t.MaxTemp.Value > t.MaxRating.Value {
+		s.Problem("max_temp", "the limit "+t.MaxTemp.Text+" is above the maximum rating of "+t.MaxRating.Text,
+			"write a limit below the rating")
+	}
+	if t.RatedAmbient != nil && t.RatedAmbient.Value >= t.MaxTemp.Value {
+		s.Problem("rated_ambient", "the ambient "+t.RatedAmbient.Text+" is not below the limit of "+t.MaxTemp.Text, "")
+	}
+}
+
 // A RiseReference is the rise over ambient (K) that a known-good card of the
 // family showed at the end of a soak.
 type RiseReference struct {
 	Card string
 	Rise quantity.Quantity
+}
+
+func riseKeys(r *RiseReference) []key {
+	return []key{
+		{Name: "card", To: document.Text(&r.Card), Needed: `"…"`, What: "which card"},
+		{Name: "rise", To: document.Amount(&r.Rise, quantity.Difference, document.Exact|document.AboveZero), Needed: `"31.2 K"`,
+			What: "its rise over ambient"},
+	}
 }
 
 // A Rail is one supply rail of the card.
@@ -134,6 +327,61 @@ type Rail struct {
 	Source     string
 }
 
+func railKeys(r *Rail) []key {
+	return []key{
+		{Name: "name", To: document.Label(&r.Name), Needed: `"…"`, What: "3V3, VDDQ, core"},
+		{Name: "slot", To: document.Own("name", r.readSlotRail, nil),
+			What: `a rail of the slot by its name: "AGP +12 V"; gives voltage and source`},
+		{Name: "voltage", To: document.Amount(&r.Voltage, quantity.Voltage, document.Tolerated), Absent: "the slot's, else needed",
+			What: "what a good card shows"},
+		{Name: "resistance", To: document.Amount(&r.Resistance, quantity.Resistance, document.AboveZero),
+			What: "to ground of a good card, unpowered"},
+		{Name: "good", To: document.Amounts(&r.Good, quantity.Resistance),
+			What: "to ground of known-good cards, unpowered, one value a card"},
+		{Name: "short_below", To: document.Amount(&r.ShortBelow, quantity.Resistance, document.Exact|document.AboveZero),
+			What: "at or below this the rail is shorted"},
+		{Name: "source", To: document.Text(&r.Source), Absent: "the slot's, else needed", What: "where the limits come from"},
+	}
+}
+
+func (r *Rail) readSlotRail(s *section, key string, v *document.Value) {
+	name := ""
+	document.Text(&name).Read(s, key, v)
+	standard, ok := SlotRail(name)
+	if !ok && name != "" {
+		s.Add(v.At, key, document.Quoted(name)+" is no rail of a slot", document.DidYouMean(name, slotRailNames()))
+	}
+	r.Voltage, r.Source = standard.Voltage, standard.Source
+}
+
+func checkRail(s *section, r *Rail) {
+	if !s.Has("slot") {
+		s.Missing("voltage", `"3.3 V ±0.3 V"`)
+		s.Missing("source", noSource)
+	}
+	if q := r.Voltage; s.Has("voltage") && q.Tolerated && (q.Value == 0 || q.Value > 0 && q.Minus >= q.Value) {
+		s.Problem("voltage", document.Quoted(q.Text)+" takes in 0 V: a dead rail would pass", "write a smaller tolerance")
+	}
+	if r.Resistance != nil && r.ShortBelow != nil && r.ShortBelow.Value >= r.Resistance.Value {
+		what := document.Quoted(r.ShortBelow.Text) + " is not below the resistance of a good card, " + r.Resistance.Text
+		s.Problem("short_below", what, "")
+	}
+}
+
+// Rail returns the family's rail of the given name, or the rail of that name
+// that a slot of the card's bus has.
+func (f *Family) Rail(name string) (*Rail, bool) {
+	for i := range f.Rails {
+		if f.Rails[i].Name == name {
+			return &f.Rails[i], true
+		}
+	}
+	if r, ok := SlotRail(name); ok && strings.HasPrefix(name, f.Bus.Kind+" ") {
+		return &r, true
+	}
+	return nil, false
+}
+
 // A ReferenceSet holds scores of known-good cards for a workload on a bench.
 type ReferenceSet struct {
 	Workload string           `json:"workload"`
@@ -144,6 +392,21 @@ type ReferenceSet struct {
 	Scores   []ReferenceScore `json:"scores"`
 }
 
+func newReferenceSet() ReferenceSet { return ReferenceSet{Better: "higher"} }
+
+func referenceKeys(r *ReferenceSet) []key {
+	return []key{
+		{Name: "workload", To: document.Text(&r.Workload), Needed: `"…"`, What: "what was run"},
+		{Name: "bench", To: document.Text(&r.Bench), Needed: `"bench-1"`, What: "the bench it was run on"},
+		{Name: "unit", To: document.Text(&r.Unit), Needed: `"fps"`, What: "fps, score"},
+		{Name: "better", To: document.Word(&r.Better, "higher", "lower"), What: "which score is the better one"},
+		{Name: "source", To: document.Text(&r.Source), What: "where the scores come from"},
+		{Name: "scores", To: document.List[ReferenceScore]{To: &r.Scores, Keys: scoreKeys, By: byCard},
+			Needed: `[{ card = "…", value = 61.2 }]`, Filled: "add a score, or remove the set",
+			What: "one for each known-good card"},
+	}
+}
+
 // A ReferenceScore is the score of one known-good card.
 type ReferenceScore struct {
 	Card  string  `json:"card"`
@@ -151,4 +414,25 @@ type ReferenceScore struct {
 	Job   string  `json:"job,omitempty"` // job number, when the score came from one
 	By    string  `json:"by,omitempty"`
 	When  string  `json:"when,omitempty"` // date
+}
+
+func scoreKeys(sc *ReferenceScore) []key {
+	return []key{
+		{Name: "card", To: document.Text(&sc.Card), Needed: `"…"`, What: "which card"},
+		{Name: "value", To: document.Number(&sc.Value), Needed: "61.2", What: "its score"},
+		{Name: "job", To: document.Text(&sc.Job), What: "job number, when it came from one"},
+		{Name: "by", To: document.Text(&sc.By), What: "who took it"},
+		{Name: "when", To: document.Day(&sc.When), What: "when it was taken"},
+	}
+}
+
+// ReferenceSet returns the family's set for a workload on a bench; an empty
+// bench means any.
+func (f *Family) ReferenceSet(workload, bench string) (*ReferenceSet, bool) {
+	for i := range f.Reference {
+		if r := &f.Reference[i]; r.Workload == workload && (bench == "" || r.Bench == bench) {
+			return r, true
+		}
+	}
+	return nil, false
 }

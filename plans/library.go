@@ -68,7 +68,7 @@ func LibraryPlan(id string) (name, text string, err error) { return fromLibrary(
 func LibraryFamily(id string) (name, text string, err error) { return fromLibrary(FamilyKind, id) }
 
 func fromLibrary(kind FileKind, id string) (name, text string, err error) {
-	if IsID(id) {
+	if document.IsID(id) {
 		name = path.Join("library", kind.folder(), kind.FileName(id))
 		if data, err := library.ReadFile(name); err == nil {
 			return name, string(data), nil
@@ -86,7 +86,7 @@ type NotFound struct {
 
 // Error names what there is.
 func (e *NotFound) Error() string {
-	return fmt.Sprintf("there is no %s %s; %s", e.Kind, quoted(e.ID), didYouMean(e.ID, e.Known))
+	return fmt.Sprintf("there is no %s %s; %s", e.Kind, document.Quoted(e.ID), document.DidYouMean(e.ID, e.Known))
 }
 
 // A Found is a plan or family that was looked up.
@@ -101,7 +101,7 @@ type Found struct {
 // Find looks for a plan or family by id: in the shop's plans or families folder
 // first, then in the library. An empty shopDir means the library alone.
 func Find(shopDir string, kind FileKind, id string) (Found, error) {
-	if shopDir != "" && IsID(id) {
+	if shopDir != "" && document.IsID(id) {
 		name := filepath.Join(shopDir, kind.folder(), kind.FileName(id))
 		if _, err := os.Lstat(name); err == nil {
 			data, err := readFile(name)
@@ -153,7 +153,7 @@ func FindFamily(shopDir, id string) (*FamilyFile, error) {
 }
 
 func misnamed(found Found, id string) error {
-	return Problems{{File: found.Name, What: "the " + string(found.Kind) + " inside has the id " + quoted(id) + ", not that of the file",
+	return Problems{{File: found.Name, What: "the " + string(found.Kind) + " inside has the id " + document.Quoted(id) + ", not that of the file",
 		Fix: "call the file " + found.Kind.FileName(id) + `, or write id = "` + found.ID + `"`}}
 }
 
@@ -177,7 +177,7 @@ func List(shopDir string, kind FileKind) ([]Entry, error) {
 			return nil, err
 		}
 		for _, e := range entries {
-			if id, ok := strings.CutSuffix(e.Name(), kind.suffix()); ok && IsID(id) {
+			if id, ok := strings.CutSuffix(e.Name(), kind.suffix()); ok && document.IsID(id) {
 				out = append(out, Entry{Kind: kind, ID: id, Name: filepath.Join(folder, e.Name()), Hides: slices.Contains(inside, id)})
 			}
 		}
@@ -231,7 +231,7 @@ func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
 		return otherwise, problems
 	}
 	kind := KindOf(name)
-	if kind == "" && len(data) <= MaxFile {
+	if kind == "" && len(data) <= document.MaxFile {
 		kind = kindInside(data)
 	}
 	if kind == "" {

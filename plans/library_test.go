@@ -77,7 +77,7 @@ func TestLibrary(t *testing.T) {
 			}
 		}
 		for _, s := range p.Steps {
-			hot := s.Kind == Load || s.Kind == Soak || s.Kind == Rails || s.Kind == Detection
+			hot := s.Timed() != nil || s.Kind == RailsKind || s.Kind == DetectionKind
 			if hot && len(s.Cautions) == 0 {
 				t.Errorf("plan %s, step %s has no caution", id, s.ID)
 			}

@@ -1,79 +1,141 @@
 package plans
 
 import (
-	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"os"
+	"slices"
+	"strconv"
+	"strings"
+
+	"proveout/plans/document"
+	"proveout/plans/quantity"
 )
 
-// LoadPlan reads a plan from a file. The error holds all [Problems].
-func LoadPlan(path string) (*Plan, error) {
-	data, err := readFile(path)
-	if err != nil {
-		return nil, err
-	}
-	p, problems := ParsePlan(path, data)
-	return p, AsError(problems)
+// LoadKind is a timed 3D run.
+const LoadKind Kind = "load"
+
+var _ = declare(Declaration{
+	Kind: LoadKind, Position: 90, What: "timed 3D run",
+	Powered: true, Files: Logs, Columns: []string{"frame-time", "frame-stamp", "fps"},
+	New: func() Spec { return &Load{Timed: Timed{Runs: 1}, Reference: ReferenceInform} },
+})
+
+// Load is what a load step says.
+type Load struct {
+	Timed
+	Workload    string             // names the family's reference set
+	FreezeAfter *quantity.Quantity // no frame for longer than this is a freeze
+	MaxStalls   *int               // stalls allowed per run
+	MinFPS      *quantity.Quantity // mean frame rate at the least
+	MaxSpread   *quantity.Quantity // largest coefficient of variation over the runs
+	Reference   ReferenceUse       // what the reference set decides
+	Command     []string           // program and arguments, on a bench that runs the tool itself
 }
 
-// LoadFamily reads a family from a file. The error holds all [Problems].
-func LoadFamily(path string) (*FamilyFile, error) {
-	data, err := readFile(path)
-	if err != nil {
-		return nil, err
+// ReferenceUse says what the reference set decides in a load step.
+type ReferenceUse string
+
+// The uses of a reference set.
+const (
+	ReferenceInform ReferenceUse = "inform"     // shown, decides nothing
+	ReferenceJudge  ReferenceUse = "prediction" // outside the prediction interval fails
+)
+
+func (l *Load) keys() []key {
+	score := "shown beside the reference set"
+	if l.Reference == ReferenceJudge {
+		score = "must lie in the prediction interval of the reference set"
 	}
-	f, problems := ParseFamily(path, data)
-	return f, AsError(problems)
+	stalls := ""
+	if l.MaxStalls != nil {
+		stalls = "at most " + strconv.Itoa(*l.MaxStalls) + " in a run"
+	}
+	exact := document.Exact | document.AboveZero
+	keys := []key{
+		{Name: "workload", To: document.Text(&l.Workload), Needed: `"…": the name of the family's reference set`,
+			What: "names the family's reference set"},
+		l.durationKey(`"10 min"`),
+		{Name: "runs", To: document.Whole(&l.Runs, 1, 1000), What: "how often it is run"},
+		{Name: "freeze_after", To: document.Amount(&l.FreezeAfter, quantity.Duration, exact),
+			What: "no frame for longer than this is a freeze"},
+		{Name: "max_stalls", To: document.Whole(&l.MaxStalls, 0, 1_000_000), Label: "stalls", Says: stalls,
+			What: "stalls allowed in a run"},
+		{Name: "min_fps", To: document.Amount(&l.MinFPS, quantity.FrameRate, exact), Label: "mean at least",
+			What: "mean frame rate at the least"},
+		{Name: "max_spread", To: document.Amount(&l.MaxSpread, quantity.Ratio, exact), Label: "spread at most",
+			What: "largest coefficient of variation over the runs"},
+		{Name: "reference", To: document.Word(&l.Reference, ReferenceInform, ReferenceJudge), Label: "score", Says: score,
+			What: "inform: the reference set is shown; prediction: outside its interval fails"},
+		{Name: "command", To: document.Own("list of text", l.readCommand, func() string { return strings.Join(l.Command, " ") }),
+			Filled: "name a program, or remove the key",
+			What:   "program and arguments, on a bench that runs the workload itself"},
+	}
+	return append(keys, l.laterKeys()...)
 }
 
-// LoadShop reads a shop from a file. The error holds all [Problems].
-func LoadShop(path string) (*Shop, error) {
-	data, err := readFile(path)
-	if err != nil {
-		return nil, err
+// readCommand reads a program with its arguments; those may repeat.
+func (l *Load) readCommand(s *section, key string, v *document.Value) {
+	for i, item := range s.Items(key, v) {
+		if !s.Is(key, item, document.String) {
+			continue
+		}
+		if i == 0 && strings.TrimSpace(item.Text) == "" {
+			s.Add(item.At, key, "the program is empty", "")
+		}
+		if strings.ContainsRune(item.Text, 0) {
+			s.Add(item.At, key, "a NUL character", "")
+		}
+		l.Command = append(l.Command, item.Text)
 	}
-	s, problems := ParseShop(path, data)
-	return s, AsError(problems)
 }
 
-// readFile reads a regular file of at most [MaxFile] bytes. What is wrong with
-// it as a file is a problem like any other.
-func readFile(path string) ([]byte, error) {
-	refuse := func(what, fix string) error {
-		return Problems{{File: path, What: what, Fix: fix}}
+func (l *Load) check(s *section) {
+	if d := l.Duration; d != nil && l.FreezeAfter != nil && l.FreezeAfter.Value >= d.Value {
+		s.Problem("freeze_after", "a freeze of "+l.FreezeAfter.Text+" does not fit into a run of "+d.Text,
+			`write a shorter time, such as "2 s"`)
 	}
-	info, err := os.Stat(path)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil, refuse("there is no such file", "")
-	case err != nil:
-		return nil, refuse(reason(err), "")
-	case info.IsDir():
-		return nil, refuse("this is a folder", "give a file inside it")
-	case !info.Mode().IsRegular():
-		return nil, refuse("this is no regular file", "")
-	case info.Size() > MaxFile:
-		return nil, refuse(fmt.Sprintf("the file has %d bytes; 1 MiB is the most that is read", info.Size()), "give the right file")
+	if l.MaxSpread != nil && l.Runs < 2 {
+		s.Problem("max_spread", "one run has no spread", "add runs = 3, or remove max_spread")
 	}
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, refuse(reason(err), "")
-	}
-	defer file.Close()
-	data, err := io.ReadAll(io.LimitReader(file, MaxFile+1))
-	if err != nil {
-		return nil, refuse(reason(err), "")
-	}
-	return data, nil
+	l.Timed.check(s)
 }
 
-// reason is the error of the system without the path, which stands before it.
-func reason(err error) string {
-	var pe *fs.PathError
-	if errors.As(err, &pe) {
-		return pe.Err.Error()
+// against checks the workload against the reference sets. A set that is only
+// shown may be missing.
+func (l *Load) against(x *crossCheck) {
+	var names []string
+	for _, r := range x.family.Reference {
+		names = append(names, r.Workload)
 	}
-	return err.Error()
+	if slices.Contains(names, l.Workload) || l.Reference != ReferenceJudge {
+		return
+	}
+	fix := `add [[reference]] to the family, or write reference = "inform"`
+	if n := document.Nearest(l.Workload, names); n != "" {
+		fix = `did you mean "` + n + `"?`
+	}
+	x.problem("workload", x.card()+" has no reference set for workload "+document.Quoted(l.Workload), fix)
+}
+
+func (l *Load) fields(family *Family) []Field {
+	score := Field{Name: "score", Ask: "Score of the run", Dimension: quantity.Number, Many: true, Required: l.Workload != ""}
+	if set, ok := family.ReferenceSet(l.Workload, ""); ok {
+		score.Unit = set.Unit
+		score.Expected = fmt.Sprintf("as %d known-good cards of the family", len(set.Scores))
+	}
+	if score.Unit != "" {
+		score.Ask += ", in " + score.Unit
+	}
+	out := []Field{
+		score,
+		{Name: "frozen", Ask: "Did the picture freeze or the computer hang", Words: []string{Yes, No},
+			Required: true, Many: true, Expected: No},
+		{Name: "seen", Ask: "What was seen during the run (" + PictureClean + ", or say what is wrong)",
+			Many: true, Expected: PictureClean},
+	}
+	if l.Duration != nil {
+		length := l.durationField("How long the run lasted")
+		length.Many = true
+		out = append(out, length)
+	}
+	return out
 }

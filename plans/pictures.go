@@ -5,8 +5,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-
-	"proveout/plans/document"
 )
 
 // TestPictures lists the names of the test pictures that a plan may name. The
@@ -40,23 +38,4 @@ func IsTestPicture(name string) bool {
 		}
 	}
 	return slices.Contains(TestPictures(), name)
-}
-
-// checkPictures complains of names that no test picture has.
-func checkPictures(s *section, key string) {
-	v := s.of(key, document.Array)
-	if v == nil {
-		return
-	}
-	for _, item := range s.items(key, v) {
-		t := strings.TrimSpace(item.Text)
-		if item.Type != document.String || t == "" || IsTestPicture(t) {
-			continue
-		}
-		fix := "proveout picture list shows the names"
-		if near := nearest(t, TestPictures()); near != "" {
-			fix = fmt.Sprintf("did you mean %q? proveout picture list shows all names", near)
-		}
-		s.c.add(item.At, s.name(key)+": there is no test picture "+quoted(t), fix)
-	}
 }

@@ -1,27 +1,31 @@
 package plans
 
-import "proveout/plans/quantity"
+import (
+	"slices"
 
-// A Kind selects what a step does and how it is judged.
-type Kind string
-
-// The kinds of step.
-const (
-	Inspection Kind = "inspection"  // workmanship, before power
-	Rails      Kind = "rails"       // supply rails: resistance before power, voltage after
-	Detection  Kind = "detection"   // is the card found, as what, at which link rate
-	MemorySize Kind = "memory-size" // is all the memory there
-	MemoryScan Kind = "memory-scan" // failing addresses of a memory test
-	Clock      Kind = "clock"       // core, memory and other clocks
-	Timing     Kind = "timing"      // line and frame rate at the monitor connector
-	Image      Kind = "image"       // 2D picture in the family's modes
-	Load       Kind = "load"        // timed 3D run
-	Soak       Kind = "soak"        // timed thermal run
+	"proveout/plans/document"
 )
 
-// Powered reports whether the card has power during a step of this kind. A
-// rails step begins before power; its voltages come after.
-func (k Kind) Powered() bool { return k != Inspection && k != Rails }
+// The parts that every file is read with.
+type (
+	key     = document.Key
+	section = document.Section
+)
+
+// MaxFile is the largest file, in bytes, that is read.
+const MaxFile = document.MaxFile
+
+// A Problem is something wrong in a file.
+type Problem = document.Problem
+
+// Problems is what is wrong with a file, as one error.
+type Problems = document.Problems
+
+// AsError returns the problems as one error, nil when there are none.
+func AsError(ps []Problem) error { return document.AsError(ps) }
+
+// ProblemsOf returns the problems inside an error.
+func ProblemsOf(err error) ([]Problem, bool) { return document.ProblemsOf(err) }
 
 // A Rule decides how a value near its limit is judged.
 type Rule string
@@ -44,6 +48,60 @@ type Plan struct {
 	File        string // name of the file, for messages
 }
 
+func newPlan() *Plan { return &Plan{Rule: Guarded} }
+
+func (p *Plan) keys() []key {
+	return []key{
+		{Name: "id", To: document.ID(&p.ID), Needed: `"…"`, What: "also the name of the file, ID.plan.toml"},
+		{Name: "title", To: document.Text(&p.Title), Needed: `"…"`, What: "what documents call the plan"},
+		{Name: "description", To: document.Text(&p.Description), What: "what it is for"},
+		{Name: "rule", To: document.Word(&p.Rule, Guarded, Simple), What: "how values near a limit are judged"},
+		{Name: "work_kinds", To: document.Texts(&p.WorkKinds, 0),
+			What: "kinds of work of this shop beside the usual ones, for when_work"},
+		{Name: "step", To: p.stepList(), Needed: "[[step]]", What: "the steps, in the order they are done"},
+	}
+}
+
+func (p *Plan) stepList() document.List[Step] {
+	return document.List[Step]{
+		To:    &p.Steps,
+		New:   func() Step { return *p.freshStep("") },
+		Keys:  func(st *Step) []key { return st.commonKeys(p.Work()) },
+		Check: checkStep,
+		By:    []string{"id"},
+	}
+}
+
+// freshStep is a step that says nothing but its kind.
+func (p *Plan) freshStep(kind Kind) *Step {
+	st := &Step{Kind: kind, Rule: p.Rule, Required: true}
+	if d := kind.Declared(); d.New != nil {
+		st.Spec = d.New()
+	}
+	return st
+}
+
+// ParsePlan reads a plan. The name is that of the file, for messages. It
+// returns the plan, or nil and everything that is wrong, in the order of the
+// file.
+func ParsePlan(name string, data []byte) (*Plan, []Problem) {
+	p := newPlan()
+	p.Source, p.File = string(data), name
+	const example = `begin with id = "…", or copy a plan of the library`
+	problems := document.Read(name, data, example, p.keys(), func(s *section) {
+		matters := func(st Step) bool { return st.Required || len(st.WhenWork) > 0 }
+		if len(p.Steps) > 0 && s.Sound() && !slices.ContainsFunc(p.Steps, matters) {
+			first := s.Table().Get("step").Value.Items[0].At
+			s.Add(first, "step", "no step is required, so every card would be accepted",
+				"leave out required = false where the step counts")
+		}
+	})
+	if len(problems) > 0 {
+		return nil, problems
+	}
+	return p, nil
+}
+
 // Step returns the step with the given id.
 func (p *Plan) Step(id string) (*Step, bool) {
 	for i := range p.Steps {
@@ -54,9 +112,9 @@ func (p *Plan) Step(id string) (*Step, bool) {
 	return nil, false
 }
 
-// A Step is one check of a plan. Which of the later fields apply depends on
-// Kind; pointers are nil when the plan leaves the matter to the family or to
-// nobody.
+// A Step is one check of a plan: what every step says, and in Spec what only
+// those of its kind say. Pointers in it are nil when the plan leaves the matter
+// to the family or to nobody.
 type Step struct {
 	ID          string
 	Kind        Kind
@@ -69,71 +127,57 @@ type Step struct {
 	Rule        Rule     // resolved: the plan's default where the step says nothing
 	Blind       bool     // expected values stay hidden until the reading is entered
 	LimitSource string   // where the limits of the step come from
-
-	Checklist []ChecklistItem // inspection
-
-	Rails   []string // rails: names of the family's rails to measure; empty means all
-	Clocks  []string // clock: names of the family's clocks; empty means all
-	Modes   []string // image, timing: "1024x768x16@75"; empty means the family's
-	Pattern []string // image: names of test pictures
-
-	Captures CaptureUse // image: whether the pictures must be captured
-
-	Duration *quantity.Quantity // load, soak: how long it must run
-	Every    *quantity.Quantity // soak: interval of typed readings
-	Ambient  *quantity.Quantity // soak: ambient the step is meant for, with tolerance
-	Runs     int                // load: number of runs; 0 means 1
-
-	Workload    string             // load: names the family's reference set
-	FreezeAfter *quantity.Quantity // load: no frame for longer than this is a freeze
-	MaxStalls   *int               // load: stalls allowed per run
-	MinFPS      *quantity.Quantity // load: mean frame rate at the least
-	MaxSpread   *quantity.Quantity // load: largest coefficient of variation over the runs
-	Reference   ReferenceUse       // load: what the reference set decides
-
-	Sensor       string             // soak: where the sensor sits: die, heatsink, case, board
-	MaxTemp      *quantity.Quantity // soak: limit; nil means the family's
-	Stability    *Stability         // soak: when it counts as stable
-	AtRated      bool               // soak: judge the prediction at the family's rated ambient too
-	CompareRise  bool               // soak: compare rise or thermal resistance with the family's good cards
-	EndEarly     bool               // soak: may end when stable
-	Prove        string             // load, soak: "intermittent fault gone"
-	Confidence   *quantity.Quantity // with Prove; default 90 %
-	Improvement  float64            // with Prove: times the complaint interval; default 1
-	Command      []string           // load: command to run on a bench that runs the tool itself
-	LogMap       string             // load, soak: name of the shop's log map for the step's logs; empty when the header says
-	March        string             // memory-scan: the march test that was run
-	ThrottleFail bool               // soak, load: throttling is a failure, not a remark
+	Spec        Spec
 }
 
-// CaptureUse says whether the pictures of an image step must be captured.
-type CaptureUse string
-
-// The uses of captures.
-const (
-	CapturesWelcome  CaptureUse = "welcome"  // compared when there are any; what was seen decides alone when there are none
-	CapturesRequired CaptureUse = "required" // the step is not complete without a capture of every picture
-)
-
-// ReferenceUse says what the reference set decides in a load step.
-type ReferenceUse string
-
-// The uses of a reference set.
-const (
-	ReferenceInform ReferenceUse = "inform"     // shown, decides nothing
-	ReferenceJudge  ReferenceUse = "prediction" // outside the prediction interval fails
-)
-
-// A ChecklistItem is one thing to look at during an inspection.
-type ChecklistItem struct {
-	Name string // "bridges"
-	Ask  string // "No solder bridge between pins"
+// commonKeys are the keys of every step; work are the kinds of work there are.
+func (st *Step) commonKeys(work []string) []key {
+	blind := ""
+	if st.Blind {
+		blind = "expected values stay hidden until entered"
+	}
+	return []key{
+		{Name: "id", To: document.ID(&st.ID), Label: "-", Needed: `"…"`, What: "readings are recorded under it"},
+		kindKey(st),
+		{Name: "title", To: document.Text(&st.Title), Label: "-", Needed: `"…"`, What: "what documents call the step"},
+		{Name: "instruction", To: document.Text(&st.Instruction), Label: "-", What: "what the technician does"},
+		{Name: "cautions", To: document.Texts(&st.Cautions, 0), Label: "-", What: "shown before the step begins"},
+		{Name: "required", To: document.Flag(&st.Required), Label: "-", Absent: "true, or false with when_work",
+			What: "whether acceptance needs it"},
+		{Name: "gate", To: document.Flag(&st.Gate), Label: "-", What: "when it fails, no later powered step runs"},
+		{Name: "when_work", To: document.Words(&st.WhenWork, work...), Label: "-",
+			Filled: "name a kind of work, or remove the key", What: "required when the job's work includes one of these"},
+		{Name: "rule", To: document.Word(&st.Rule, Guarded, Simple), Absent: "the plan's", What: "as in the plan, for this step"},
+		{Name: "blind", To: document.Flag(&st.Blind), Says: blind,
+			What: "expected values stay hidden until the reading is entered"},
+		{Name: "source", To: document.Text(&st.LimitSource), What: "where the limits of the step come from"},
+	}
 }
 
-// Stability says when a soak counts as stable: over the last Window the
-// temperature changes by at most Change per Per.
-type Stability struct {
-	Window quantity.Quantity // s
-	Rate   quantity.Quantity // K/s: "2 K/h", "1 K/10min"
-	Source string
+// allKeys are the keys of the step, those of its kind before the last.
+func (st *Step) allKeys(p *Plan) []key {
+	common := st.commonKeys(p.Work())
+	if st.Spec == nil {
+		return common
+	}
+	return slices.Insert(common, len(common)-1, st.Spec.keys()...)
+}
+
+// checkStep settles when the step is required, and finds what contradicts
+// itself.
+func checkStep(s *section, st *Step) {
+	if !s.Has("required") {
+		st.Required = !s.Has("when_work")
+	} else if st.Required && s.Has("when_work") {
+		s.Problem("when_work", "makes no difference to a step that is always required",
+			"remove it, or remove required = true")
+	}
+	if st.Gate && !st.Required {
+		s.Problem("gate", "a gate must be a required step: one that is left out stops nothing",
+			"make it required, or remove gate")
+	}
+	if st.Spec != nil {
+		st.Spec.check(s)
+	}
+	refuseKeysOfOthers(s, st)
 }

@@ -94,9 +94,11 @@ func TestParsePlan(t *testing.T) {
 	if err := AsError(problems); err != nil {
 		t.Fatal(err)
 	}
-	for _, k := range stepKeys {
-		if !strings.Contains(everyKey, "\n"+k.Name+" = ") {
-			t.Errorf("key %s is not in the test", k.Name)
+	for _, table := range Reference("plan") {
+		for _, k := range table.Keys {
+			if k.Type != "tables" && !strings.Contains(everyKey, k.Key+" = ") {
+				t.Errorf("key %s of %s is not in the test", k.Key, table.Table)
+			}
 		}
 	}
 	step := func(id string) *Step {
@@ -106,33 +108,33 @@ func TestParsePlan(t *testing.T) {
 		}
 		return s
 	}
-	look, run, soak := step("look"), step("run"), step("soak")
+	look, scan := step("look"), step("scan")
+	checklist, rails, clocks := SpecOf[Inspection](look).Checklist, SpecOf[Rails](step("rails")), SpecOf[Clock](step("clocks"))
+	pic, run, soak := SpecOf[Image](step("pic")), SpecOf[Load](step("run")), SpecOf[Soak](step("soak"))
 	checks := map[string]bool{
-		"plan":      p.ID == "every" && p.Title == "Every key" && p.Rule == Simple && p.Source == everyKey && len(p.Steps) == 8,
-		"look":      look.Kind == Inspection && look.Gate && look.Required && look.Rule == Guarded && len(look.Cautions) == 2 && look.Checklist[0] == ChecklistItem{"bridges", "None?"},
-		"rule":      run.Rule == Simple,
-		"rails":     len(step("rails").Rails) == 1,
-		"clock":     step("clocks").Blind && !step("clocks").Required && step("clocks").Clocks[0] == "core",
-		"image":     step("pic").Modes[0] == "1024x768x16@75" && step("pic").Pattern[0] == "grid" && step("pic").Captures == CapturesRequired,
-		"timing":    step("time").Modes == nil,
-		"scan":      step("scan").March == "MATS+" && !step("scan").Required && len(step("scan").WhenWork) == 2,
-		"load":      run.Duration.Value == 600 && run.Runs == 3 && run.Workload == "w" && run.FreezeAfter.Value == 2 && *run.MaxStalls == 0,
-		"load more": run.MinFPS.Value == 25 && run.MaxSpread.Value == 0.03 && run.Reference == ReferenceJudge && len(run.Command) == 3 && run.LogMap == "frames" && soak.LogMap == "" && run.ThrottleFail,
-		"prove":     run.Prove == "intermittent fault gone" && run.Confidence.Value == 0.95 && run.Improvement == 2.5,
-		"soak":      soak.Duration.Value == 5400 && soak.Every.Value == 120 && soak.Ambient.Low() == 18 && soak.Sensor == "heatsink" && soak.MaxTemp.Value == 70,
+		"plan": p.ID == "every" && p.Title == "Every key" && p.Rule == Simple && p.Source == everyKey && len(p.Steps) == 8,
+		"look": look.Kind == InspectionKind && look.Gate && look.Required && look.Rule == Guarded && len(look.Cautions) == 2 &&
+			len(checklist) == 1 && checklist[0] == ChecklistItem{"bridges", "None?"},
+		"rule":   step("run").Rule == Simple,
+		"rails":  len(rails.Rails) == 1,
+		"clock":  step("clocks").Blind && !step("clocks").Required && clocks.Clocks[0] == "core",
+		"image":  pic.Modes[0] == "1024x768x16@75" && pic.Patterns[0] == "grid" && pic.Captures == CapturesRequired,
+		"timing": SpecOf[Timing](step("time")).Modes == nil,
+		"scan":   SpecOf[MemoryScan](scan).March == "MATS+" && !scan.Required && len(scan.WhenWork) == 2,
+		"load": run.Duration.Value == 600 && run.Runs == 3 && run.Workload == "w" && run.FreezeAfter.Value == 2 &&
+			*run.MaxStalls == 0 && run.MinFPS.Value == 25 && run.MaxSpread.Value == 0.03,
+		"load more": run.Reference == ReferenceJudge && len(run.Command) == 3 && run.LogMap == "frames" &&
+			soak.LogMap == "" && run.ThrottleFail,
+		"prove": run.Prove == "intermittent fault gone" && run.Confidence.Value == 0.95 && run.Improvement == 2.5,
+		"soak": soak.Duration.Value == 5400 && soak.Every.Value == 120 && soak.Ambient.Low() == 18 &&
+			soak.Sensor == "heatsink" && soak.MaxTemp.Value == 70,
 		"stability": soak.Stability.Window.Value == 600 && soak.Stability.Rate.Value == 1.0/600 && soak.Stability.Source != "",
-		"soak more": soak.AtRated && soak.CompareRise && soak.EndEarly && soak.LimitSource == "somewhere",
+		"soak more": soak.AtRated && soak.CompareRise && soak.EndEarly && step("soak").LimitSource == "somewhere",
 	}
 	for name, ok := range checks {
 		if !ok {
 			t.Errorf("%s: %+v", name, p)
 		}
-	}
-	if needed, why := step("scan").NeededFor([]string{"cleaned", "magic"}); !needed || why != "magic" {
-		t.Errorf("scan needed %v for %q", needed, why)
-	}
-	if needed, _ := step("scan").NeededFor([]string{"cleaned"}); needed {
-		t.Error("scan needed for cleaning")
 	}
 }
 
@@ -167,8 +169,9 @@ func TestDefaults(t *testing.T) {
 	if err := AsError(problems); err != nil {
 		t.Fatal(err)
 	}
-	a, b := p.Steps[0], p.Steps[1]
-	if p.Rule != Guarded || a.Rule != Guarded || !a.Required || a.Gate || len(a.Checklist) < 10 || b.Runs != 1 || b.Reference != ReferenceInform ||
+	a, b := p.Steps[0], SpecOf[Load](&p.Steps[1])
+	checklist := SpecOf[Inspection](&a).Checklist
+	if p.Rule != Guarded || a.Rule != Guarded || !a.Required || a.Gate || len(checklist) < 10 || b.Runs != 1 || b.Reference != ReferenceInform ||
 		b.Confidence.Value != 0.9 || b.Improvement != 1 || b.MaxStalls != nil {
 		t.Errorf("%+v", p)
 	}

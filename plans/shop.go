@@ -1,8 +1,14 @@
 package plans
 
 import (
+	"fmt"
+	"net/url"
+	"path/filepath"
 	"slices"
+	"strconv"
+	"strings"
 
+	"proveout/plans/document"
 	"proveout/plans/quantity"
 )
 
@@ -22,6 +28,72 @@ type Shop struct {
 	Technicians []Technician `json:"technicians,omitempty"`
 	Source      string       `json:"-"` // the TOML text the shop was read from
 	File        string       `json:"-"` // name of the file, for messages
+}
+
+// usualNumbering are the certificate numbers of a shop that says nothing.
+const usualNumbering = "PO-{year}-{n:04}"
+
+func newShop() *Shop { return &Shop{Numbering: usualNumbering, Paper: "A4", Language: "en"} }
+
+func (sh *Shop) keys() []key {
+	return []key{
+		{Name: "name", To: document.Text(&sh.Name), Needed: `"…"`, What: "of the workshop, as certificates print it"},
+		{Name: "address", To: document.Texts(&sh.Address, 0), What: "its lines"},
+		{Name: "contact", To: document.Text(&sh.Contact), What: "telephone, mail or web address"},
+		{Name: "numbering", To: document.Checked(&sh.Numbering, "text", isNumbering), What: "of certificates"},
+		{Name: "paper", To: document.Word(&sh.Paper, "A4", "Letter"), What: "what documents are made for"},
+		{Name: "language", To: document.Word(&sh.Language, "en", "de", "fr"), What: "of documents"},
+		{Name: "logo", To: document.Checked(&sh.Logo, "file name", isLogo), What: "a picture file in the shop folder"},
+		{Name: "time_stamp_server", To: document.Checked(&sh.TimeStamp, "web address", isServer),
+			What: "a time stamp server (RFC 3161), asked when a certificate is signed"},
+		{Name: "bench", To: document.List[Bench]{To: &sh.Benches, Keys: benchKeys, Check: checkBench, By: byID},
+			Needed: "[[bench]]", What: "where cards are tested"},
+		{Name: "technician", To: document.List[Technician]{To: &sh.Technicians, Keys: technicianKeys, By: byID},
+			Needed: "[[technician]]", What: "who tests them"},
+	}
+}
+
+var byID = []string{"id"}
+
+func isNumbering(pattern string) (what, fix string) {
+	if _, err := CertificateNumber(pattern, 2026, 1); err != nil {
+		return err.Error(), `write "` + usualNumbering + `"`
+	}
+	return "", ""
+}
+
+func isLogo(name string) (what, fix string) {
+	if filepath.IsAbs(name) || strings.HasPrefix(name, "/") || strings.Contains(name, "..") || strings.Contains(name, `\`) {
+		return document.Quoted(name) + " is not inside the shop folder", `copy the picture there and write its name: "logo.png"`
+	}
+	return "", ""
+}
+
+func isServer(address string) (what, fix string) {
+	at, err := url.Parse(address)
+	if err != nil || at.Host == "" || at.Scheme != "http" && at.Scheme != "https" {
+		return document.Quoted(address) + " is not an address", `write it in full, as in "https://stamp.example/tsa"`
+	}
+	return "", ""
+}
+
+// ParseShop reads a shop file. The name is that of the file, for messages. It
+// returns the shop, or nil and everything that is wrong, in the order of the
+// file.
+func ParseShop(name string, data []byte) (*Shop, []Problem) {
+	sh := newShop()
+	sh.Source, sh.File = string(data), name
+	problems := document.Read(name, data, `begin with name = "…"`, sh.keys(), func(s *section) {
+		maySign := func(t Technician) bool { return t.Sign }
+		if len(sh.Technicians) > 0 && !s.Partial() && !slices.ContainsFunc(sh.Technicians, maySign) {
+			first := s.Table().Get("technician").Value.Items[0].At
+			s.Add(first, "technician", "nobody may sign, so no certificate can be issued", "add sign = true to one of them")
+		}
+	})
+	if len(problems) > 0 {
+		return nil, problems
+	}
+	return sh, nil
 }
 
 // Bench returns the bench with the given id.
@@ -45,6 +117,26 @@ type Bench struct {
 	ControlCard string             `json:"control_card,omitempty"`
 }
 
+func benchKeys(b *Bench) []key {
+	return []key{
+		{Name: "id", To: document.ID(&b.ID), Needed: `"…"`, What: "small letters, digits, hyphens"},
+		{Name: "title", To: document.Text(&b.Title), Absent: "the id", What: "what documents call it"},
+		{Name: "host", To: document.Text(&b.Host), What: "the computer the card is plugged into"},
+		{Name: "ambient", To: document.Amount(&b.Ambient, quantity.Temperature, document.Tolerated), What: "range of ambient"},
+		{Name: "control_card", To: document.Text(&b.ControlCard),
+			What: "serial or mark of the shop's own known-good card"},
+		{Name: "slot", To: document.Inner(&b.Slot, (*Slot).keys, checkSlot), Needed: "[bench.slot]", What: "what can be plugged in"},
+		{Name: "instrument", What: "what readings are taken with",
+			To: document.List[Instrument]{To: &b.Instruments, Keys: instrumentKeys, Check: checkInstrument, By: byID}},
+	}
+}
+
+func checkBench(_ *section, b *Bench) {
+	if b.Title == "" {
+		b.Title = b.ID
+	}
+}
+
 // Instrument returns the instrument with the given id.
 func (b *Bench) Instrument(id string) (*Instrument, bool) {
 	for i := range b.Instruments {
@@ -53,14 +145,6 @@ func (b *Bench) Instrument(id string) (*Instrument, bool) {
 		}
 	}
 	return nil, false
-}
-
-// A Slot is what the bench's expansion slot can take.
-type Slot struct {
-	Kind      string              `json:"kind"`                // "PCI", "AGP", "PCIe"
-	Signaling []quantity.Quantity `json:"signaling,omitempty"` // voltages the slot signals with
-	Key       string              `json:"key,omitempty"`       // "3.3 V", "1.5 V", "5 V", "universal"
-	Rates     []string            `json:"rates,omitempty"`     // link rates the slot offers
 }
 
 // An Instrument is what readings are taken with.
@@ -77,11 +161,86 @@ type Instrument struct {
 	NextCheck  string               `json:"next_check,omitempty"` // date it is due; empty when none is planned
 }
 
+func instrumentKeys(in *Instrument) []key {
+	places := append(slices.Clone(sensorPlaces), "ambient")
+	return []key{
+		{Name: "id", To: document.ID(&in.ID), Needed: `"…"`, What: "small letters, digits, hyphens"},
+		{Name: "title", To: document.Text(&in.Title), Absent: "the id", What: "make, range"},
+		{Name: "measures", To: document.Words(&in.Measures, quantity.Dimensions()...), Needed: `["temperature"]`,
+			Filled: `write ["temperature"]`, What: "temperature, voltage, resistance, frequency, frame rate, …"},
+		{Name: "accuracy", To: document.Later("limits"), Needed: `"±1.5 °C": as its data sheet states`,
+			What: `as its data sheet states: "±1.5 °C", "±0.5 % + 2 mV", "±0.5 % + 3 digits"`},
+		{Name: "coverage", To: document.Number(&in.Coverage), Absent: "limits, taken as rectangular",
+			What: "k, when the sheet states an expanded uncertainty"},
+		{Name: "resolution", To: document.Later("quantity"), What: "one step of its display"},
+		{Name: "place", To: document.Word(&in.Place, places...), What: "where a temperature sensor sits"},
+		{Name: "last_check", To: document.Day(&in.LastCheck), What: "of its last check"},
+		{Name: "next_check", To: document.Day(&in.NextCheck), What: "when the next is due"},
+	}
+}
+
+func checkInstrument(s *section, in *Instrument) {
+	if in.Title == "" {
+		in.Title = in.ID
+	}
+	if len(in.Measures) > 0 && in.Measures[0].Known() {
+		in.readAccuracy(s)
+	}
+	if in.Place != "" && len(in.Measures) > 0 && in.Measures[0] != quantity.Temperature {
+		s.Problem("place", "is for temperature sensors", "remove it")
+	}
+	if in.LastCheck != "" && in.NextCheck != "" && in.NextCheck < in.LastCheck {
+		s.Problem("next_check", in.NextCheck+" is before the last check, "+in.LastCheck, "")
+	}
+}
+
+// readAccuracy reads the limits of an instrument and the step of its display,
+// which depend on what it measures.
+func (in *Instrument) readAccuracy(s *section) {
+	dim := in.Measures[0]
+	stepDim := dim
+	if dim == quantity.Temperature {
+		stepDim = quantity.Difference
+	}
+	if e := s.Table().Get("resolution"); e != nil {
+		document.Amount(&in.Resolution, stepDim, document.Exact|document.AboveZero).Read(s, "resolution", e.Value)
+	}
+	if k := in.Coverage; k != 0 && (k < 1 || k > 4) {
+		what := strconv.FormatFloat(k, 'g', -1, 64) + " is no coverage factor"
+		s.Problem("coverage", what, "write 2, or remove it for plain limits")
+	}
+	e := s.Table().Get("accuracy")
+	if e == nil || !s.Is("accuracy", e.Value, document.String) {
+		return
+	}
+	limits, floor, err := quantity.ParseLimits(e.Value.Text, dim, in.Resolution)
+	if err != nil {
+		s.NotAQuantity("accuracy", e.Value, err)
+		return
+	}
+	if limits.Value == 0 && (floor == nil || floor.Value == 0) {
+		s.Problem("accuracy", "no instrument is exact", "write the limits that its data sheet states")
+	}
+	in.Limits, in.Floor = limits, floor
+	if len(in.Measures) > 1 && (limits.Dimension != quantity.Ratio || floor != nil) {
+		s.Problem("measures", "limits in units hold for one quantity only",
+			fmt.Sprintf("make an instrument of its own for each; this one measures %s", dim))
+	}
+}
+
 // A Technician may record readings and sign.
 type Technician struct {
 	ID   string `json:"id"`
 	Name string `json:"name"`
 	Sign bool   `json:"sign,omitempty"` // may authorise certificates
+}
+
+func technicianKeys(t *Technician) []key {
+	return []key{
+		{Name: "id", To: document.ID(&t.ID), Needed: `"…"`, What: "small letters, digits, hyphens"},
+		{Name: "name", To: document.Text(&t.Name), Needed: `"…"`, What: "as certificates print it"},
+		{Name: "sign", To: document.Flag(&t.Sign), What: "may authorise certificates"},
+	}
 }
 
 // Measuring returns the bench's only instrument for a dimension, or for a
@@ -107,4 +266,50 @@ func (b *Bench) Measuring(dim quantity.Dimension, place string) (*Instrument, bo
 		return found, true
 	}
 	return nil, false
+}
+
+// CertificateNumber makes the number of the n-th certificate of a year from a
+// pattern: {year} and {n}, or {n:04} for four digits with leading zeros. The
+// result is used in file names.
+func CertificateNumber(pattern string, year, n int) (string, error) {
+	var b strings.Builder
+	numbered := false
+	for rest := pattern; rest != ""; {
+		i := strings.IndexAny(rest, "{}")
+		if i < 0 {
+			b.WriteString(rest)
+			break
+		}
+		b.WriteString(rest[:i])
+		end := strings.IndexByte(rest[i:], '}')
+		if rest[i] == '}' || end < 0 {
+			return "", fmt.Errorf("%s: a brace stands alone", document.Quoted(pattern))
+		}
+		field := rest[i+1 : i+end]
+		rest = rest[i+end+1:]
+		width, padded := strings.CutPrefix(field, "n:")
+		w, err := strconv.Atoi(width)
+		switch {
+		case field == "year":
+			b.WriteString(strconv.Itoa(year))
+		case field == "n":
+			b.WriteString(strconv.Itoa(n))
+			numbered = true
+		case padded && err == nil && w >= 1 && w <= 9:
+			fmt.Fprintf(&b, "%0*d", w, n)
+			numbered = true
+		default:
+			return "", fmt.Errorf("%s: {%s} is not known; {year} and {n} are", document.Quoted(pattern), field)
+		}
+	}
+	number := b.String()
+	switch {
+	case !numbered:
+		return "", fmt.Errorf("%s has no {n}: every certificate would have the same number", document.Quoted(pattern))
+	case strings.ContainsAny(number, `/\:*?"<>|`) || strings.TrimSpace(number) != number || strings.HasPrefix(number, "."):
+		return "", fmt.Errorf("%s makes no file name", document.Quoted(pattern))
+	case len(number) > 60:
+		return "", fmt.Errorf("%s makes a number of more than 60 characters", document.Quoted(pattern))
+	}
+	return number, nil
 }

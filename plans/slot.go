@@ -2,133 +2,63 @@ package plans
 
 import (
 	"fmt"
-	"math"
-	"slices"
-	"strings"
 
+	"proveout/plans/document"
 	"proveout/plans/quantity"
 )
 
-// busRates returns the link rates of a kind of bus, slowest first.
-func busRates(kind string) []string {
+// A Slot is what the bench's expansion slot can take.
+type Slot struct {
+	Kind      string              `json:"kind"`                // "PCI", "AGP", "PCIe"
+	Signaling []quantity.Quantity `json:"signaling,omitempty"` // voltages the slot signals with
+	Key       string              `json:"key,omitempty"`       // "3.3 V", "1.5 V", "5 V", "universal"
+	Rates     []string            `json:"rates,omitempty"`     // link rates the slot offers
+}
+
+// universal is the key of a slot that takes cards of every voltage.
+const universal = "universal"
+
+// SlotKeys returns how slots of a kind of bus may be keyed; none for PCIe.
+func SlotKeys(kind string) []string {
 	switch kind {
 	case "AGP":
-		return []string{"1x", "2x", "4x", "8x"}
+		return []string{universal, "3.3 V", "1.5 V"}
 	case "PCI":
-		return []string{"33 MHz", "66 MHz"}
+		return []string{universal, "5 V", "3.3 V"}
+	}
+	return nil
+}
+
+func (sl *Slot) keys() []key {
+	return append(portKeys(&sl.Kind, &sl.Signaling, &sl.Rates),
+		key{Name: "key", To: document.Later("word"), Absent: "none for PCIe, else needed",
+			What: `how the slot is keyed: "3.3 V", "1.5 V", "5 V" or "universal"`})
+}
+
+func checkSlot(s *section, sl *Slot) {
+	checkPort(s, sl.Kind, sl.Signaling, sl.Rates)
+	switch sl.Kind {
+	case "":
+		return
 	case "PCIe":
-		return []string{"x1", "x2", "x4", "x8", "x16"}
-	}
-	return nil
-}
-
-// busVoltages returns the signalling voltages of a kind of bus. PCI Local Bus
-// Specification 2.x: 5 V and 3.3 V; AGP Interface Specification 2.0: 3.3 V and
-// 1.5 V, 3.0: 0.8 V (from memory). PCI Express has one signalling for all.
-func busVoltages(kind string) []float64 {
-	switch kind {
-	case "AGP":
-		return []float64{0.8, 1.5, 3.3}
-	case "PCI":
-		return []float64{3.3, 5}
-	}
-	return nil
-}
-
-// readPort reads what card and slot have in common: kind, signalling, rates.
-func readPort(s *section) (kind string, signaling []quantity.Quantity, rates []string) {
-	s.missing("kind", `"AGP", "PCI" or "PCIe"`)
-	kind = s.word("kind", "", "PCI", "AGP", "PCIe")
-	signaling = s.quantities("signaling", quantity.Voltage)
-	if kind == "" {
-		s.texts("rates")
-		return kind, signaling, nil
-	}
-	switch allowed := busVoltages(kind); {
-	case allowed == nil && s.has("signaling"):
-		s.problem("signaling", kind+" has no choice of signalling voltage", "remove it")
-	case allowed != nil:
-		s.missing("signaling", `["3.3 V"]`)
-		s.nonEmpty("signaling", `write ["3.3 V"]`)
-		for _, q := range signaling {
-			if !slices.ContainsFunc(allowed, func(v float64) bool { return sameVolts(v, q.Value) }) {
-				s.problem("signaling", kind+" does not signal with "+q.Text, "use "+voltsOf(allowed))
-			}
+		if s.Has("key") {
+			s.Problem("key", "PCIe slots are not keyed by voltage", "remove it")
 		}
-	}
-	rates = s.words("rates", busRates(kind)...)
-	if !slices.IsSortedFunc(rates, func(a, b string) int {
-		return slices.Index(busRates(kind), a) - slices.Index(busRates(kind), b)
-	}) {
-		s.problem("rates", "not in order, slowest first", "write them as "+list(busRates(kind)))
-	}
-	if kind == "AGP" {
-		checkRates(s, signaling, rates)
-	}
-	return kind, signaling, rates
-}
-
-// checkRates: 4x needs 1.5 V signalling or less and 8x needs 0.8 V (AGP
-// Interface Specification 2.0 and 3.0, from memory).
-func checkRates(s *section, signaling []quantity.Quantity, rates []string) {
-	if len(signaling) == 0 || !s.sound() {
 		return
 	}
-	lowest := math.Inf(1)
-	for _, q := range signaling {
-		lowest = math.Min(lowest, q.Value)
+	s.Missing("key", `"3.3 V", "1.5 V", "5 V" or "universal"`)
+	if e := s.Table().Get("key"); e != nil {
+		document.Word(&sl.Key, SlotKeys(sl.Kind)...).Read(s, "key", e.Value)
 	}
-	if slices.Contains(rates, "8x") && lowest > 1 {
-		s.problem("rates", "8x is signalled with 0.8 V only", `add "0.8 V" to signaling, or remove 8x`)
-	} else if slices.Contains(rates, "4x") && lowest > 2 {
-		s.problem("rates", "4x is signalled with 1.5 V or less", `add "1.5 V" to signaling, or remove 4x`)
-	}
-}
-
-func readBus(s *section) Bus {
-	var b Bus
-	b.Kind, b.Signaling, b.Rates = readPort(s)
-	b.Expect = s.text("expect")
-	b.Clock = s.quantity("clock", quantity.Frequency, aboveZero)
-	b.Features = s.words("features", "sideband", "fast-write")
-	if b.Expect != "" && len(b.Rates) == 0 && !s.has("rates") {
-		s.problem("expect", "the card offers no rates", "add rates")
-	} else if b.Expect != "" && len(b.Rates) > 0 && !slices.Contains(b.Rates, b.Expect) {
-		s.problem("expect", "the card does not offer "+quoted(b.Expect), "use one of "+list(b.Rates))
-	}
-	if b.Kind != "AGP" && b.Kind != "" && len(b.Features) > 0 {
-		s.problem("features", "sideband and fast-write are of AGP", "remove it")
-	}
-	return b
-}
-
-func readSlot(s *section) Slot {
-	var sl Slot
-	sl.Kind, sl.Signaling, sl.Rates = readPort(s)
-	keys := []string{"3.3 V", "1.5 V", "universal"}
-	if sl.Kind == "PCI" {
-		keys = []string{"5 V", "3.3 V", "universal"}
-	}
-	if sl.Kind == "PCIe" {
-		if s.has("key") {
-			s.problem("key", "PCIe slots are not keyed by voltage", "remove it")
-		}
-		return sl
-	}
-	if sl.Kind == "" {
-		return sl
-	}
-	s.missing("key", `"3.3 V", "1.5 V", "5 V" or "universal"`)
-	sl.Key = s.word("key", "", keys...)
-	if sl.Key == "" || sl.Key == "universal" {
-		return sl
+	if sl.Key == "" || sl.Key == universal {
+		return
 	}
 	for _, q := range sl.Signaling {
 		if keyFor(q.Value) != sl.Key {
-			s.problem("key", "a slot keyed for "+sl.Key+" does not signal with "+q.Text, `put signaling right, or write key = "universal"`)
+			s.Problem("key", "a slot keyed for "+sl.Key+" does not signal with "+q.Text,
+				`put signaling right, or write key = "universal"`)
 		}
 	}
-	return sl
 }
 
 // keyFor names the key of a slot that signals with a voltage. AGP 3.0 signals
@@ -139,26 +69,6 @@ func keyFor(volts float64) string {
 		volts = 1.5
 	}
 	return quantity.Format(volts, 0, quantity.Voltage)
-}
-
-// sameVolts compares nominal voltages.
-func sameVolts(a, b float64) bool { return math.Abs(a-b) < 0.05 }
-
-func voltsOf(vs []float64) string {
-	var words []string
-	for _, v := range vs {
-		u, _ := quantity.LookUp(quantity.Voltage, "V")
-		words = append(words, u.Format(v, 0))
-	}
-	return strings.Join(words, " or ")
-}
-
-func signals(qs []quantity.Quantity) string {
-	var vs []float64
-	for _, q := range qs {
-		vs = append(vs, q.Value)
-	}
-	return voltsOf(vs)
 }
 
 // Accepts reports whether a card of the family may be plugged into the bench's
@@ -178,7 +88,7 @@ func (b *Bench) Accepts(f *Family) error {
 	common := func(keyed bool) bool {
 		for _, c := range f.Bus.Signaling {
 			for _, s := range sl.Signaling {
-				if sameVolts(c.Value, s.Value) && (!keyed || sl.Key == "" || sl.Key == "universal" || keyFor(c.Value) == sl.Key) {
+				if sameVolts(c.Value, s.Value) && (!keyed || sl.Key == "" || sl.Key == universal || keyFor(c.Value) == sl.Key) {
 					return true
 				}
 			}

@@ -356,10 +356,10 @@ func (b *bench) clean() *bench {
 	for i := range b.Plan.Steps {
 		step := &b.Plan.Steps[i]
 		switch step.Kind {
-		case plans.Load:
+		case plans.LoadKind:
 			b.attempt(step.ID)
 			b.log(step.ID, "frame-time", steadyFrames(65, 1/60.4))
-		case plans.Soak:
+		case plans.SoakKind:
 			b.attempt(step.ID, "ambient=23.0 °C")
 			b.log(step.ID, "time temperature", soakRows(45*60, 23, 25, 300))
 		default:
@@ -370,12 +370,12 @@ func (b *bench) clean() *bench {
 }
 
 var cleanAnswers = map[plans.Kind][]string{
-	plans.Inspection: {"bridges=yes", "pins=yes"},
-	plans.Rails:      {"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.51 V", "mem.volt=3.31 V"},
-	plans.Detection:  {"detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=2x"},
-	plans.MemorySize: {"size=16 MiB"},
-	plans.Clock:      {"core=100.1 MHz", "memory=125.2 MHz"},
-	plans.Image:      {"640x480x16@75=clean", "800x600x16@75=clean", "depth=32 bit"},
+	plans.InspectionKind: {"bridges=yes", "pins=yes"},
+	plans.RailsKind:      {"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.51 V", "mem.volt=3.31 V"},
+	plans.DetectionKind:  {"detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=2x"},
+	plans.MemorySizeKind: {"size=16 MiB"},
+	plans.ClockKind:      {"core=100.1 MHz", "memory=125.2 MHz"},
+	plans.ImageKind:      {"640x480x16@75=clean", "800x600x16@75=clean", "depth=32 bit"},
 }
 
 // steadyFrames is a run of so many seconds whose frames take a period, one in

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"unicode"
-	"unicode/utf8"
 
 	"proveout/harness/reading"
 	"proveout/plans"
@@ -14,18 +12,20 @@ import (
 	"proveout/scoring/conformity"
 )
 
+var _ = judges(plans.ClockKind, (*judge).clock)
+
 // clock judges each named clock against the family's value and tolerance, and
 // says what a clock that is off turned out to be: the nearest setting of its
 // synthesizer, the clock of another variant, drift, or another setting.
-func (j *judge) clock() {
+func (j *judge) clock(spec *plans.Clock) {
 	reports := map[string]bus.ClockReport{}
-	for _, name := range j.step.Clocks {
+	for _, name := range spec.Clocks {
 		if !slices.ContainsFunc(j.in.Family.Clocks, func(c plans.FamilyClock) bool { return c.Name == name }) {
 			j.check(Check{Name: name, Title: upperFirst(name) + " clock", Reason: fmt.Sprintf("The family has no clock %q.", name)})
 		}
 	}
 	for _, c := range j.in.Family.Clocks {
-		if len(j.step.Clocks) > 0 && !slices.Contains(j.step.Clocks, c.Name) {
+		if len(spec.Clocks) > 0 && !slices.Contains(spec.Clocks, c.Name) {
 			continue
 		}
 		m := measurand{name: c.Name, title: upperFirst(c.Name) + " clock", dimension: quantity.Frequency, unit: c.Value.Unit, limits: tolerated(c.Value), source: c.Source}
@@ -176,9 +176,4 @@ func (j *judge) clockMean(readings []reading.Reading) (value, u float64) {
 		u = math.Hypot(u, (v-value)/math.Sqrt(math.Max(1, float64(len(values)-1))))
 	}
 	return value, u
-}
-
-func upperFirst(s string) string {
-	r, size := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[size:]
 }

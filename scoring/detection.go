@@ -5,16 +5,17 @@ import (
 	"slices"
 	"strings"
 
-	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring/conformity"
 )
+
+var _ = judges(plans.DetectionKind, (*judge).detection)
 
 // detection compares what the system found with what the family is. A dump of
 // the card's configuration space is decoded and compared as well; words that
 // nobody typed are taken from it, and where it denies what was typed nothing is
 // decided.
-func (j *judge) detection() {
+func (j *judge) detection(*plans.Detection) {
 	dump := j.dumped()
 	if dump == nil {
 		j.detectionWords()
@@ -124,15 +125,6 @@ func (j *judge) word(name, title, want string, same func(want, got string) bool)
 	c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%s: %s, expected %s.", title, c.Text, want)
 	return c
 }
-
-func wordOf(r reading.Reading) string {
-	if r.Word != "" {
-		return r.Word
-	}
-	return r.Text
-}
-
-func foldWords(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }
 
 func idList(ids []plans.DeviceID) string {
 	var out []string

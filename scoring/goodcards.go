@@ -66,7 +66,7 @@ func trimmed4(v float64) string { return significant(v, 4) }
 
 // scoreAgainstSet judges a score against the reference set of the step's
 // workload. It reports false when there is no such set at all.
-func (j *judge) scoreAgainstSet(score float64, unit string) (Check, bool) {
+func (j *loadJudge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 	set, ok := j.referenceSet()
 	if !ok {
 		return Check{}, false
@@ -85,14 +85,14 @@ func (j *judge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 	}
 	options.Signals = j.openSignals(bench)
 	o, err := reference.Judge(reference.Set{Bench: set.Bench, Unit: set.Unit, Scores: scores, Names: names}, score, options)
-	c := Check{Name: "score", Title: "Score, " + j.step.Workload, Unit: set.Unit, Value: number(score), Text: withUnit(trimmed4(score), set.Unit),
+	c := Check{Name: "score", Title: "Score, " + j.spec.Workload, Unit: set.Unit, Value: number(score), Text: withUnit(trimmed4(score), set.Unit),
 		Source: fmt.Sprintf("%d known-good cards of the family on %s", len(scores), set.Bench), Rule: string(j.step.Rule)}
 	if err != nil {
 		c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
 		return c, true
 	}
 	c.fromReference(o)
-	if j.step.Reference != plans.ReferenceJudge {
+	if j.spec.Reference != plans.ReferenceJudge {
 		c.Informative = true
 	}
 	if c.Verdict == conformity.Fail {
@@ -114,11 +114,11 @@ func (j *judge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 
 // referenceSet returns the set of the workload on this bench, the shop's own
 // before the family's, else one of another bench.
-func (j *judge) referenceSet() (*plans.ReferenceSet, bool) {
+func (j *loadJudge) referenceSet() (*plans.ReferenceSet, bool) {
 	var other *plans.ReferenceSet
 	for _, sets := range [][]plans.ReferenceSet{j.in.References, j.in.Family.Reference} {
 		for i := range sets {
-			if sets[i].Workload != j.step.Workload {
+			if sets[i].Workload != j.spec.Workload {
 				continue
 			}
 			if sets[i].Bench == j.in.Job.Bench {
@@ -142,10 +142,10 @@ func direction(better string) reference.Direction {
 	return reference.TwoSided
 }
 
-func (j *judge) runsOf(bench string) []reading.ControlRun {
+func (j *loadJudge) runsOf(bench string) []reading.ControlRun {
 	var out []reading.ControlRun
 	for _, r := range j.in.Control {
-		if r.Bench == bench && r.Workload == j.step.Workload {
+		if r.Bench == bench && r.Workload == j.spec.Workload {
 			out = append(out, r)
 		}
 	}
@@ -162,7 +162,7 @@ func controlValues(runs []reading.ControlRun) []float64 {
 
 // controlRuns returns the control card's runs on two benches, nil when it was
 // not run on both.
-func (j *judge) controlRuns(set, here string) *reference.ControlRuns {
+func (j *loadJudge) controlRuns(set, here string) *reference.ControlRuns {
 	there, now := controlValues(j.runsOf(set)), controlValues(j.runsOf(here))
 	if len(there) == 0 || len(now) == 0 {
 		return nil
@@ -172,7 +172,7 @@ func (j *judge) controlRuns(set, here string) *reference.ControlRuns {
 
 // openSignals returns the signals of the bench's control card that nobody has
 // answered yet.
-func (j *judge) openSignals(bench string) []reference.Signal {
+func (j *loadJudge) openSignals(bench string) []reference.Signal {
 	runs := j.runsOf(bench)
 	if len(runs) < 3 {
 		return nil
@@ -183,7 +183,7 @@ func (j *judge) openSignals(bench string) []reference.Signal {
 	}
 	answered := 0
 	for _, a := range j.in.Answers {
-		if a.Bench == bench && a.Workload == j.step.Workload {
+		if a.Bench == bench && a.Workload == j.spec.Workload {
 			answered = max(answered, a.UpTo)
 		}
 	}
@@ -198,7 +198,7 @@ func (j *judge) openSignals(bench string) []reference.Signal {
 
 // benchSteady holds the verdict of a load step while a signal of the bench's
 // control card waits for an answer.
-func (j *judge) benchSteady() {
+func (j *loadJudge) benchSteady() {
 	open := j.openSignals(j.in.Job.Bench)
 	if len(open) == 0 {
 		return
@@ -206,12 +206,12 @@ func (j *judge) benchSteady() {
 	first := open[0]
 	j.check(Check{Name: "control-card", Title: "Control card of the bench", Verdict: conformity.Inconclusive, Text: fmt.Sprintf("%d open", len(open)), Limits: &Limits{Text: "no open signal"},
 		Reason: fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", said(first.Why)),
-		Settle: "Look into it, then: proveout reference answer --workload " + j.step.Workload + " TEXT."})
+		Settle: "Look into it, then: proveout reference answer --workload " + j.spec.Workload + " TEXT."})
 }
 
 // scoreFigure draws the new score among those of good cards.
-func (j *judge) scoreFigure(set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome) figure.Figure {
-	f := figure.Figure{ID: "reference", Step: j.step.ID, Title: "Score against good cards: " + j.step.Workload,
+func (j *loadJudge) scoreFigure(set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome) figure.Figure {
+	f := figure.Figure{ID: "reference", Step: j.step.ID, Title: "Score against good cards: " + j.spec.Workload,
 		Source: fmt.Sprintf("reference set of %s", set.Bench), Samples: int64(len(scores)),
 		X: figure.Axis{Name: "score", Unit: set.Unit}, Y: figure.Axis{Name: "", Categories: []string{"good cards", "this card"}}}
 	good := figure.Series{Name: "good cards", Style: figure.Points}
@@ -249,7 +249,7 @@ func bounds(scores []float64, score float64) (low, high float64) {
 }
 
 // controlFigure draws the chart of the bench's control card.
-func (j *judge) controlFigure(bench, unit string) (figure.Figure, bool) {
+func (j *loadJudge) controlFigure(bench, unit string) (figure.Figure, bool) {
 	runs := j.runsOf(bench)
 	if len(runs) < 2 {
 		return figure.Figure{}, false
@@ -258,7 +258,7 @@ func (j *judge) controlFigure(bench, unit string) (figure.Figure, bool) {
 	if err != nil {
 		return figure.Figure{}, false
 	}
-	f := figure.Figure{ID: "control", Step: j.step.ID, Title: "Control card on " + bench + ": " + j.step.Workload, Source: "register of the shop", Samples: int64(len(runs)),
+	f := figure.Figure{ID: "control", Step: j.step.ID, Title: "Control card on " + bench + ": " + j.spec.Workload, Source: "register of the shop", Samples: int64(len(runs)),
 		X: figure.Axis{Name: "run", Unit: ""}, Y: figure.Axis{Name: "score", Unit: unit}}
 	each := figure.Series{Name: "control card", Style: figure.Points}
 	smooth := figure.Series{Name: "weighted average", Style: figure.Dashed}

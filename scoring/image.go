@@ -13,6 +13,8 @@ import (
 	"proveout/scoring/picture/raster"
 )
 
+var _ = judges(plans.ImageKind, (*judge).image)
+
 // A Picture is a capture that was compared, for documents to show.
 type Picture struct {
 	Title   string         `json:"title"`   // "random-1 at 640x480x16"
@@ -44,10 +46,10 @@ const (
 // image judges what was seen in each display mode and what the captures show.
 // What is seen and what is computed stand side by side; where they contradict
 // each other, neither decides, and the step is undecided.
-func (j *judge) image() {
+func (j *judge) image(spec *plans.Image) {
 	shots := j.compareCaptures()
 	taken := map[*compared]bool{}
-	for _, mode := range plans.StepModes(j.step, j.in.Family) {
+	for _, mode := range spec.Modes.On(j.in.Family) {
 		eyes := j.seen(mode)
 		at := []int{len(j.out.Checks)}
 		j.check(eyes)
@@ -74,7 +76,7 @@ func (j *judge) image() {
 		}
 	}
 	j.combined(shots)
-	j.captured(shots)
+	j.captured(spec, shots)
 	if j.in.Family.MaxDepth > 0 {
 		if readings := j.attempt.All("depth"); len(readings) > 0 {
 			j.check(j.depth(readings[len(readings)-1].Number()))
@@ -123,7 +125,7 @@ func (j *judge) contradiction(mode string, eyes Check, against []string, at []in
 func sameMode(a, b string) bool {
 	x, err := plans.ParseMode(a)
 	y, err2 := plans.ParseMode(b)
-	return err == nil && err2 == nil && x.Width == y.Width && x.Height == y.Height && x.Depth == y.Depth && (x.Rate == y.Rate || x.Rate == 0 || y.Rate == 0)
+	return err == nil && err2 == nil && x.Is(y) && x.Depth == y.Depth
 }
 
 // compareCaptures compares the attempt's captures with what they show. One that
@@ -329,18 +331,18 @@ func unjudged(lines []picture.DataLine, total int) string {
 }
 
 // captured says which of the plan's pictures were not captured.
-func (j *judge) captured(shots []*compared) {
-	if len(j.step.Pattern) == 0 {
+func (j *judge) captured(spec *plans.Image, shots []*compared) {
+	if len(spec.Patterns) == 0 {
 		return
 	}
 	var missing []string
-	for _, name := range j.step.Pattern {
+	for _, name := range spec.Patterns {
 		if !slices.ContainsFunc(shots, func(s *compared) bool { return s.pattern.Kind != 0 && s.pattern.Name() == name }) {
 			missing = append(missing, name)
 		}
 	}
-	if j.step.Captures == plans.CapturesRequired {
-		c := Check{Name: "captures", Title: "Pictures captured", Limits: &Limits{Text: "all " + fmt.Sprint(len(j.step.Pattern))}, Text: fmt.Sprintf("%d of %d", len(j.step.Pattern)-len(missing), len(j.step.Pattern)),
+	if spec.Captures == plans.CapturesRequired {
+		c := Check{Name: "captures", Title: "Pictures captured", Limits: &Limits{Text: "all " + fmt.Sprint(len(spec.Patterns))}, Text: fmt.Sprintf("%d of %d", len(spec.Patterns)-len(missing), len(spec.Patterns)),
 			Verdict: conformity.Pass, Reason: "Every picture of the plan was captured."}
 		if len(missing) > 0 {
 			c.Verdict, c.Reason = conformity.NotRun, "The plan requires captures; not captured: "+joinAnd(missing)+"."

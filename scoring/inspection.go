@@ -7,10 +7,12 @@ import (
 	"proveout/scoring/conformity"
 )
 
+var _ = judges(plans.InspectionKind, (*judge).inspection)
+
 // inspection judges the workmanship checklist before power: every item must
 // have been looked at and found in order.
-func (j *judge) inspection() {
-	for _, item := range j.step.Checklist {
+func (j *judge) inspection(spec *plans.Inspection) {
+	for _, item := range spec.Checklist {
 		c := Check{Name: item.Name, Title: item.Ask}
 		r, ok := j.attempt.Latest(item.Name)
 		switch {
@@ -29,7 +31,7 @@ func (j *judge) inspection() {
 		}
 		j.check(c)
 	}
-	if len(j.step.Checklist) > 0 && worst(j.out.Checks) == conformity.NotApplicable {
+	if len(spec.Checklist) > 0 && worst(j.out.Checks) == conformity.NotApplicable {
 		j.check(Check{Name: "looked", Title: "Inspection made", Verdict: conformity.Inconclusive,
 			Reason: "Every line was answered \"n/a\", so nothing was looked at.", Settle: "Look at the card and answer the lines that apply to it."})
 	}

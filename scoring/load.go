@@ -15,6 +15,14 @@ import (
 	"proveout/scoring/thermal"
 )
 
+var _ = judges(plans.LoadKind, (*judge).load)
+
+// A loadJudge works on one attempt at one load step.
+type loadJudge struct {
+	*judge
+	spec *plans.Load
+}
+
 // A loadRun is one run of a timed 3D load.
 type loadRun struct {
 	name    string         // "run 1"
@@ -26,7 +34,9 @@ type loadRun struct {
 
 // load judges timed 3D runs: duration, freezes, stalls, frame rate, how alike
 // the runs are, and the score against the family's good cards.
-func (j *judge) load() {
+func (j *judge) load(spec *plans.Load) { (&loadJudge{j, spec}).run() }
+
+func (j *loadJudge) run() {
 	runs, err := j.loadRuns()
 	if err != nil {
 		j.check(Check{Name: "log", Title: "Frame log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
@@ -45,7 +55,7 @@ func (j *judge) load() {
 	j.overRuns(runs)
 	j.loadThrottling()
 	j.benchSteady()
-	if j.step.Prove != "" {
+	if j.spec.Prove != "" {
 		var seconds []float64
 		failures := 0
 		for _, r := range runs {
@@ -57,12 +67,12 @@ func (j *judge) load() {
 		if failures == 0 && j.sawFreeze() {
 			failures = 1
 		}
-		j.prove(seconds, failures)
+		j.prove(&j.spec.Timed, seconds, failures)
 	}
 }
 
 // loadRuns gathers the attempt's frame logs, or its typed scores.
-func (j *judge) loadRuns() ([]loadRun, error) {
+func (j *loadJudge) loadRuns() ([]loadRun, error) {
 	var runs []loadRun
 	for i := range j.attempt.Logs {
 		log := &j.attempt.Logs[i]
@@ -99,7 +109,7 @@ func (j *judge) loadRuns() ([]loadRun, error) {
 	return runs, nil
 }
 
-func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
+func (j *loadJudge) readRun(log *reading.Log) (loadRun, bool, error) {
 	columns := pacing.ColumnsOf(log.Column)
 	r := loadRun{source: log.Name, score: math.NaN(), seconds: math.NaN()}
 	if !columns.Any() {
@@ -113,8 +123,8 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 		columns.Add(&a, func(place int) float64 { return row.Values[place] })
 	}
 	options := pacing.Options{}
-	if j.step.FreezeAfter != nil {
-		options.FreezeLimit = j.step.FreezeAfter.Value
+	if j.spec.FreezeAfter != nil {
+		options.FreezeLimit = j.spec.FreezeAfter.Value
 	}
 	report, err := a.Report(options)
 	if err != nil {
@@ -132,7 +142,7 @@ func (j *judge) readRun(log *reading.Log) (loadRun, bool, error) {
 
 // loadThrottling looks for clocks or frame rates that fell while the card grew
 // hot, in logs that hold both.
-func (j *judge) loadThrottling() {
+func (j *loadJudge) loadThrottling() {
 	looked := false
 	for i := range j.attempt.Logs {
 		log := &j.attempt.Logs[i]
@@ -140,7 +150,7 @@ func (j *judge) loadThrottling() {
 		if temp < 0 || log.Column("time") < 0 || log.Column("core-clock") < 0 && log.Column("fps") < 0 {
 			continue
 		}
-		var run soakRun
+		var run heatRun
 		if err := run.takeLog(j.in.Files, log, temp); err != nil {
 			continue // told already, where its frames were read
 		}
@@ -149,20 +159,20 @@ func (j *judge) loadThrottling() {
 			continue
 		}
 		looked = true
-		j.throttled(report.Throttling)
+		j.throttled(report.Throttling, j.spec.ThrottleFail)
 	}
-	if j.step.ThrottleFail && !looked {
+	if j.spec.ThrottleFail && !looked {
 		j.doubt("no log holds temperature together with clock or frame rate, so throttling was not looked for")
 	}
 }
 
-func (j *judge) sawFreeze() bool {
+func (j *loadJudge) sawFreeze() bool {
 	return slices.ContainsFunc(j.attempt.All("frozen"), func(r reading.Reading) bool { return r.Word == plans.Yes })
 }
 
 // frozen judges what was seen of freezes. A run that has a log shows its
 // freezes there; of one that has none somebody must say so.
-func (j *judge) frozen(runs []loadRun) {
+func (j *loadJudge) frozen(runs []loadRun) {
 	c := Check{Name: "frozen", Title: "Picture froze or computer hung", Limits: &Limits{Text: plans.No}}
 	readings := j.attempt.All("frozen")
 	for _, r := range readings {
@@ -185,7 +195,7 @@ func (j *judge) frozen(runs []loadRun) {
 	}
 }
 
-func (j *judge) seenDuringLoad() {
+func (j *loadJudge) seenDuringLoad() {
 	for _, r := range j.attempt.All("seen") {
 		c := Check{Name: "seen", Title: "Picture during the run", Text: wordOf(r), Limits: &Limits{Text: plans.PictureClean}}
 		if sameWords(c.Text, plans.PictureClean) {
@@ -198,8 +208,8 @@ func (j *judge) seenDuringLoad() {
 	}
 }
 
-func (j *judge) runCount(n int) {
-	want := max(j.step.Runs, 1)
+func (j *loadJudge) runCount(n int) {
+	want := max(j.spec.Runs, 1)
 	if want == 1 && n == 1 {
 		return
 	}
@@ -214,7 +224,7 @@ func (j *judge) runCount(n int) {
 }
 
 // oneRun judges what each run must show by itself.
-func (j *judge) oneRun(r *loadRun, several bool) {
+func (j *loadJudge) oneRun(r *loadRun, several bool) {
 	label := func(c Check) Check {
 		if several {
 			c.Name += "." + r.name[len("run "):]
@@ -222,18 +232,18 @@ func (j *judge) oneRun(r *loadRun, several bool) {
 		}
 		return c
 	}
-	if j.step.Duration != nil {
-		j.check(label(j.lasted(r.seconds, *j.step.Duration, false)))
+	if j.spec.Duration != nil {
+		j.check(label(j.lasted(r.seconds, *j.spec.Duration, false)))
 	}
 	if r.report == nil {
 		return
 	}
 	j.check(label(j.freezes(r.report)))
-	if j.step.MaxStalls != nil {
+	if j.spec.MaxStalls != nil {
 		j.check(label(j.stalls(r.report)))
 	}
-	if j.step.MinFPS != nil && r.report.MeanFPS != nil {
-		m := measurand{name: "mean-fps", title: "Mean frame rate", dimension: quantity.FrameRate, unit: "fps", limits: conformity.AtLeast(j.step.MinFPS.Value)}
+	if j.spec.MinFPS != nil && r.report.MeanFPS != nil {
+		m := measurand{name: "mean-fps", title: "Mean frame rate", dimension: quantity.FrameRate, unit: "fps", limits: conformity.AtLeast(j.spec.MinFPS.Value)}
 		// The frame count is exact and the clock of the logging computer good
 		// to 100 ppm (common practice, no source).
 		line := conformity.InstrumentLimits("clock of the logging computer", 1e-4**r.report.MeanFPS, 0)
@@ -251,7 +261,7 @@ func (j *judge) oneRun(r *loadRun, several bool) {
 	j.out.Detail["pacing."+r.name] = numbers
 }
 
-func (j *judge) freezes(p *pacing.Report) Check {
+func (j *loadJudge) freezes(p *pacing.Report) Check {
 	c := Check{Name: "freezes", Title: "Freezes", Value: number(float64(len(p.Freezes))), Text: fmt.Sprint(len(p.Freezes)), Limits: &Limits{High: number(0), Text: "none"}}
 	if len(p.Freezes) == 0 {
 		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("No freeze: the longest frame took %.1f ms.", p.Max)
@@ -264,21 +274,21 @@ func (j *judge) freezes(p *pacing.Report) Check {
 	return c
 }
 
-func (j *judge) stalls(p *pacing.Report) Check {
-	most := float64(*j.step.MaxStalls)
+func (j *loadJudge) stalls(p *pacing.Report) Check {
+	most := float64(*j.spec.MaxStalls)
 	c := Check{Name: "stalls", Title: "Stalls", Value: number(float64(p.StallCount)), Text: fmt.Sprint(p.StallCount),
-		Limits: &Limits{High: number(most), Text: fmt.Sprintf("at most %d", *j.step.MaxStalls)}}
+		Limits: &Limits{High: number(most), Text: fmt.Sprintf("at most %d", *j.spec.MaxStalls)}}
 	if float64(p.StallCount) <= most {
 		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%d stall(s); a stall is %s.", p.StallCount, said(p.StallRule))
 	} else {
-		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.step.MaxStalls, said(p.StallRule))
+		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.spec.MaxStalls, said(p.StallRule))
 		j.cause(0.3, fmt.Sprintf("%d stalls in the 3D run", p.StallCount), "Texture memory and the bus; throttling; then the bench itself with the control card.")
 	}
 	return c
 }
 
 // overRuns judges the runs together: how alike they are, and their mean score.
-func (j *judge) overRuns(runs []loadRun) {
+func (j *loadJudge) overRuns(runs []loadRun) {
 	var scores []float64
 	for _, r := range runs {
 		if !math.IsNaN(r.score) {
@@ -287,21 +297,21 @@ func (j *judge) overRuns(runs []loadRun) {
 	}
 	if len(scores) > 1 {
 		if rep, err := pacing.Repeat(scores, 0); err == nil {
-			if j.step.MaxSpread != nil {
-				j.check(spread(rep, j.step.MaxSpread))
+			if j.spec.MaxSpread != nil {
+				j.check(spread(rep, j.spec.MaxSpread))
 			}
 			j.remark("Over %d runs the score spreads by s = %.3g (%.2g %%).", rep.N, rep.SD, 100*rep.CV)
 		}
 	}
-	if j.step.Workload == "" || len(scores) == 0 {
+	if j.spec.Workload == "" || len(scores) == 0 {
 		return
 	}
 	if c, ok := j.scoreAgainstSet(mean(scores), ""); ok {
 		j.check(c)
 		return
 	}
-	c := Check{Name: "score", Title: "Score, " + j.step.Workload, Value: number(mean(scores)), Text: trimmed4(mean(scores)),
-		Informative: j.step.Reference != plans.ReferenceJudge, Reason: "There is no reference set for this workload; the score is shown and not judged."}
+	c := Check{Name: "score", Title: "Score, " + j.spec.Workload, Value: number(mean(scores)), Text: trimmed4(mean(scores)),
+		Informative: j.spec.Reference != plans.ReferenceJudge, Reason: "There is no reference set for this workload; the score is shown and not judged."}
 	c.Settle = "Measure known-good cards of the family on this bench: proveout reference add."
 	j.check(c)
 }
@@ -318,7 +328,7 @@ func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
 	return c
 }
 
-func (j *judge) paceFigure(r *loadRun) figure.Figure {
+func (j *loadJudge) paceFigure(r *loadRun) figure.Figure {
 	p := r.report
 	f := figure.Figure{ID: "frames-" + r.name[len("run "):], Step: j.step.ID, Title: "Frame time, " + r.name, Source: r.source, Samples: p.Frames,
 		X: figure.Axis{Name: "time", Unit: "s"}, Y: figure.Axis{Name: "frame time", Unit: "ms"}}
@@ -341,7 +351,7 @@ func (j *judge) paceFigure(r *loadRun) figure.Figure {
 }
 
 // shapeFigure draws how the frame times of a run are distributed.
-func (j *judge) shapeFigure(r *loadRun) figure.Figure {
+func (j *loadJudge) shapeFigure(r *loadRun) figure.Figure {
 	p := r.report
 	f := figure.Figure{ID: "distribution-" + r.name[len("run "):], Step: j.step.ID, Title: "Distribution of frame times, " + r.name, Source: r.source, Samples: p.Frames,
 		X: figure.Axis{Name: "frame time", Unit: "ms"}, Y: figure.Axis{Name: "frames", Unit: ""}}

@@ -12,6 +12,8 @@ import (
 	"proveout/scoring/memory"
 )
 
+var _ = judges(plans.MemoryScanKind, (*judge).memoryScan)
+
 // A scannedList is one list of failing addresses and what it shows, in the
 // step's detail.
 type scannedList struct {
@@ -26,8 +28,8 @@ type scannedList struct {
 // list passes, a failing one names chip and line, and a list that cannot speak
 // for this memory decides nothing. What the march test of the plan can and
 // cannot detect is said beside the verdict.
-func (j *judge) memoryScan() {
-	j.march()
+func (j *judge) memoryScan(spec *plans.MemoryScan) {
+	j.march(spec.March)
 	var lists []*reading.Log
 	for i := range j.attempt.Logs {
 		if l := &j.attempt.Logs[i]; l.Failures != nil {
@@ -50,15 +52,15 @@ func (j *judge) memoryScan() {
 }
 
 // march says what the test that was run is able to show.
-func (j *judge) march() {
-	if j.step.March == "" {
+func (j *judge) march(name string) {
+	if name == "" {
 		j.remark("The plan does not say which memory test was run, so what an empty list proves is not stated.")
 		return
 	}
-	j.condition("march test", j.step.March)
-	test, ok := memory.LookupMarch(j.step.March)
+	j.condition("march test", name)
+	test, ok := memory.LookupMarch(name)
 	if !ok {
-		j.remark("%q is no march test that is known here: what it can and cannot detect is not stated.", j.step.March)
+		j.remark("%q is no march test that is known here: what it can and cannot detect is not stated.", name)
 		return
 	}
 	j.remark("%s", said(test.Statement()))

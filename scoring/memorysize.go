@@ -12,18 +12,9 @@ import (
 	"proveout/scoring/memory"
 )
 
-// Organisation returns the model of a family's memory.
-func Organisation(pool plans.MemoryPool) memory.Organisation {
-	o := memory.Organisation{Name: pool.Name, Words: pool.Words, ChipBits: pool.ChipBits, BusBits: pool.BusBits, ColumnBits: pool.Columns}
-	for _, b := range pool.Banks {
-		o.Banks = append(o.Banks, memory.Bank{Designators: b})
-	}
-	return o
-}
+var _ = judges(plans.MemorySizeKind, (*judge).memorySize)
 
-// memorySize compares the size shown with what the family's chips make up, and
-// says which chips would explain a shortfall.
-func (j *judge) memorySize() {
+func (j *judge) memorySize(*plans.MemorySize) {
 	var reports []memory.SizeReport
 	for _, pool := range j.in.Family.Memory {
 		name := plans.SizeReading(pool.Name)
@@ -112,7 +103,7 @@ func settleMemoryDisplay(out *Outcome) {
 	var unclean []string
 	pictures := 0
 	for _, s := range out.Steps {
-		if s.Kind == string(plans.Image) && (s.Required || s.Attempts > 0) {
+		if s.Kind == string(plans.ImageKind) && (s.Required || s.Attempts > 0) {
 			pictures++
 			if s.Verdict != conformity.Pass {
 				unclean = append(unclean, s.ID+" is "+s.Verdict.String())

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"proveout/plans"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/endurance"
@@ -11,7 +12,7 @@ import (
 
 // prove judges whether the failure-free runs of the attempt are long enough to
 // say that an intermittent fault is gone.
-func (j *judge) prove(seconds []float64, failures int) {
+func (j *judge) prove(spec *plans.Timed, seconds []float64, failures int) {
 	c := Check{Name: "fault-gone", Title: "Intermittent fault gone", Unit: "h",
 		Source: "NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1"}
 	interval := j.in.Job.ComplaintEvery
@@ -21,9 +22,9 @@ func (j *judge) prove(seconds []float64, failures int) {
 		j.check(c)
 		return
 	}
-	q := endurance.Question{Interval: interval, Multiple: j.step.Improvement, Confidence: 0.9}
-	if j.step.Confidence != nil {
-		q.Confidence = j.step.Confidence.Value
+	q := endurance.Question{Interval: interval, Multiple: spec.Improvement, Confidence: 0.9}
+	if spec.Confidence != nil {
+		q.Confidence = spec.Confidence.Value
 	}
 	var runs []endurance.Run
 	for _, s := range seconds {

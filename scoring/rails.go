@@ -10,11 +10,13 @@ import (
 	"proveout/scoring/conformity"
 )
 
+var _ = judges(plans.RailsKind, (*judge).rails)
+
 // rails judges each supply rail: first its resistance to ground without power,
 // where a short stops everything, then its voltage.
-func (j *judge) rails() {
+func (j *judge) rails(spec *plans.Rails) {
 	shorted := ""
-	names := plans.RailNames(j.step, j.in.Family)
+	names := spec.Names(j.in.Family)
 	for _, name := range names {
 		rail, ok := j.in.Family.Rail(name)
 		if !ok {

@@ -96,33 +96,24 @@ func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) 
 		j.out.Warnings = append(j.out.Warnings, "attempt "+fmt.Sprint(attempt.Number)+" was cut short; what it measured is kept")
 		return j.out
 	}
-	switch step.Kind {
-	case plans.Inspection:
-		j.inspection()
-	case plans.Rails:
-		j.rails()
-	case plans.Detection:
-		j.detection()
-	case plans.MemorySize:
-		j.memorySize()
-	case plans.MemoryScan:
-		j.memoryScan()
-	case plans.Clock:
-		j.clock()
-	case plans.Timing:
-		j.timing()
-	case plans.Image:
-		j.image()
-	case plans.Load:
-		j.load()
-	case plans.Soak:
-		j.soak()
-	default:
+	judgement, known := judgements[step.Kind]
+	if !known {
 		j.out.Reason = fmt.Sprintf("This version does not judge steps of kind %q.", step.Kind)
 		return j.out
 	}
+	judgement(j)
 	j.conclude()
 	return j.out
+}
+
+// judgements are the judgements of the kinds of step.
+var judgements = map[plans.Kind]func(*judge){}
+
+// judges makes the judgement of a kind known; it gets what the step says as one
+// of its kind. It is called by the file of the kind.
+func judges[T any](kind plans.Kind, judgement func(*judge, *T)) bool {
+	judgements[kind] = func(j *judge) { judgement(j, plans.SpecOf[T](j.step)) }
+	return true
 }
 
 // A judge works on one attempt at one step.

@@ -84,7 +84,7 @@ func TestGates(t *testing.T) {
 
 func TestWhenWork(t *testing.T) {
 	b := newBench(t, "clocks", "memory-size;required = false;when_work = [\"memory chips replaced\"]")
-	b.attempt("clocks", cleanAnswers[plans.Clock]...)
+	b.attempt("clocks", cleanAnswers[plans.ClockKind]...)
 	if o := b.score(); !o.Accepted {
 		t.Errorf("not needed: %s", o.Reason)
 	}
@@ -102,7 +102,7 @@ func TestWhenWork(t *testing.T) {
 // A step that the plan does not require decides nothing, but shows.
 func TestOptionalStep(t *testing.T) {
 	b := newBench(t, "clocks", "rails;required = false")
-	b.attempt("clocks", cleanAnswers[plans.Clock]...)
+	b.attempt("clocks", cleanAnswers[plans.ClockKind]...)
 	b.attempt("rails", "core.ohm=0.2 ohm", "mem.ohm=40 ohm")
 	o := b.score()
 	if !o.Accepted || o.Steps[1].Verdict != fail || o.Steps[1].Required {
@@ -258,9 +258,9 @@ func TestTakingReadingsAway(t *testing.T) {
 		for i := range b.Plan.Steps {
 			step := &b.Plan.Steps[i]
 			switch step.Kind {
-			case plans.Load:
+			case plans.LoadKind:
 				b.attempt(step.ID, "score=60.2 fps", "frozen=no", "duration=2 min")
-			case plans.Soak:
+			case plans.SoakKind:
 				b.attempt(step.ID, append(soakAnswers(44, 23, 25, 300), "ambient=23.0 °C", "duration=44 min")...)
 			default:
 				b.attempt(step.ID, cleanAnswers[step.Kind]...)
@@ -271,7 +271,7 @@ func TestTakingReadingsAway(t *testing.T) {
 	// The temperatures of this soak say at which minute they were read, so they
 	// show by themselves how long it lasted.
 	needed := func(step *plans.Step, f plans.Field) bool {
-		return f.Required && !(step.Kind == plans.Soak && f.Name == "duration")
+		return f.Required && !(step.Kind == plans.SoakKind && f.Name == "duration")
 	}
 	if o := make().score(); !o.Accepted {
 		t.Fatalf("all readings there: %s", o.Reason)
@@ -326,7 +326,7 @@ func TestTakingReadingsAway(t *testing.T) {
 func TestMoreUncertaintyNeverPasses(t *testing.T) {
 	b := newBench(t, "clocks", "rails")
 	b.attempt("clocks", "core=100 MHz", "memory=125 MHz")
-	b.attempt("rails", cleanAnswers[plans.Rails]...)
+	b.attempt("rails", cleanAnswers[plans.RailsKind]...)
 	counter, _ := b.Shop.Benches[0].Instrument("counter")
 	rank := map[scoring.Verdict]int{pass: 0, inconclusive: 1, fail: 0}
 	rapid.Check(t, func(t *rapid.T) {

@@ -1,7 +1,6 @@
 package scoring
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -14,36 +13,19 @@ import (
 	"proveout/scoring/thermal"
 )
 
-// A soakRun is one soak ready to be judged: its rows and where they came from.
-type soakRun struct {
-	rows       thermal.Accumulator
-	count      int
-	resolution float64
-	place      string
-	from       reading.Reading // a reading that stands for all, for the instrument
-	source     string          // file the rows came from
-	evidence   string
-	seconds    float64 // the run lasted; NaN when nobody knows
-	typed      bool
-	timed      bool    // typed readings say when they were taken
-	hottest    float64 // °C
-	ambient    float64 // °C, the last one seen in a log; 0 when there is none
-}
+var _ = judges(plans.SoakKind, (*judge).soak)
 
-func (run *soakRun) add(row thermal.Row) {
-	if temp := row[thermal.Temperature]; run.count == 0 || temp > run.hottest {
-		run.hottest = temp
-	}
-	if ambient := row[thermal.Ambient]; !math.IsNaN(ambient) {
-		run.ambient = ambient
-	}
-	run.rows.Add(row)
-	run.count++
+// A soakJudge works on one attempt at one soak.
+type soakJudge struct {
+	*judge
+	spec *plans.Soak
 }
 
 // soak judges a timed thermal run: how long it lasted, its peak, whether it
 // had settled, and where the chip would sit at the family's rated ambient.
-func (j *judge) soak() {
+func (j *judge) soak(spec *plans.Soak) { (&soakJudge{j, spec}).run() }
+
+func (j *soakJudge) run() {
 	run, err := j.soakRows()
 	if err != nil {
 		j.check(Check{Name: "log", Title: "Temperature log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
@@ -60,21 +42,21 @@ func (j *judge) soak() {
 			Reason: endSentence(saidOfError(err))})
 		return
 	}
-	stableEnd := j.step.EndEarly && report.Stable != nil && *report.Stable
+	stableEnd := j.spec.EndEarly && report.Stable != nil && *report.Stable
 	length := j.soakLength(&run, &report)
-	if j.step.Duration != nil {
-		j.check(j.lasted(length, *j.step.Duration, stableEnd))
+	if j.spec.Duration != nil {
+		j.check(j.lasted(length, *j.spec.Duration, stableEnd))
 	}
 	j.ambient(&report, options)
 	j.check(j.peak(&run, &report, known))
-	if j.step.Stability != nil {
+	if j.spec.Stability != nil {
 		j.check(j.stable(&report))
 	}
 	j.atRated(&report, known)
 	j.rise(&report, known)
-	j.throttled(report.Throttling)
-	if j.step.Prove != "" {
-		j.prove([]float64{length}, 0)
+	j.throttled(report.Throttling, j.spec.ThrottleFail)
+	if j.spec.Prove != "" {
+		j.prove(&j.spec.Timed, []float64{length}, 0)
 	}
 	for _, s := range saidAll(report.Sentences) {
 		j.remark("%s", s)
@@ -94,8 +76,8 @@ func (j *judge) soak() {
 }
 
 // soakRows gathers the rows of the attempt's logs, or the typed readings.
-func (j *judge) soakRows() (soakRun, error) {
-	run := soakRun{seconds: math.NaN(), place: plans.SoakPlace(j.step, j.in.Family)}
+func (j *soakJudge) soakRows() (heatRun, error) {
+	run := heatRun{seconds: math.NaN(), place: j.spec.Place(j.in.Family)}
 	for i := range j.attempt.Logs {
 		log := &j.attempt.Logs[i]
 		temp := log.Column("temperature")
@@ -120,29 +102,9 @@ func (j *judge) soakRows() (soakRun, error) {
 	return run, nil
 }
 
-func (run *soakRun) takeLog(files reading.Files, log *reading.Log, temp int) error {
-	columns := thermal.ColumnsOf(log.Column)
-	if columns[thermal.Time] < 0 {
-		return errors.New("the log has no column of time, so nothing can be said of duration or stability")
-	}
-	run.source, run.evidence = log.Name, log.SHA256
-	run.resolution = log.Columns[temp].Resolution
-	if p := log.Columns[temp].Place; p != "" {
-		run.place = p
-	}
-	run.from = reading.Reading{Name: "temperature", Place: run.place, Instrument: log.Instrument, Source: reading.Source{Kind: "file", Evidence: log.SHA256}}
-	for row, err := range files.Rows(log) {
-		if err != nil {
-			return err
-		}
-		run.add(columns.Row(func(place int) float64 { return row.Values[place] }))
-	}
-	return nil
-}
-
 // takeTyped makes rows of typed readings, timed by what was stated with them,
 // or else by when they were typed.
-func (run *soakRun) takeTyped(a *reading.Attempt) {
+func (run *heatRun) takeTyped(a *reading.Attempt) {
 	readings := a.All("temperature")
 	if len(readings) == 0 {
 		return
@@ -186,12 +148,12 @@ func afterStart(r reading.Reading, start interface{ Unix() int64 }) float64 {
 // soakLength is how long the soak lasted and was watched. A stated duration
 // counts no further than one interval of the plan behind the last reading whose
 // time was stated.
-func (j *judge) soakLength(run *soakRun, report *thermal.Report) float64 {
+func (j *soakJudge) soakLength(run *heatRun, report *thermal.Report) float64 {
 	if math.IsNaN(run.seconds) {
 		return report.LoadEnd - report.LoadStart
 	}
-	if run.timed && j.step.Every != nil {
-		if seen := report.LoadEnd + j.step.Every.Value; seen < run.seconds {
+	if run.timed && j.spec.Every != nil {
+		if seen := report.LoadEnd + j.spec.Every.Value; seen < run.seconds {
 			j.doubt("the last temperature was read %s after the beginning; nothing is known of the rest of %s", minutes(report.LoadEnd), minutes(run.seconds))
 			return seen
 		}
@@ -201,8 +163,8 @@ func (j *judge) soakLength(run *soakRun, report *thermal.Report) float64 {
 
 // ambient judges whether the soak was made in the surroundings that the plan
 // asks for. Outside them nothing is said of the card, so it never fails.
-func (j *judge) ambient(report *thermal.Report, o thermal.Options) {
-	want := j.step.Ambient
+func (j *soakJudge) ambient(report *thermal.Report, o thermal.Options) {
+	want := j.spec.Ambient
 	if want == nil || !want.Tolerated {
 		return
 	}
@@ -226,7 +188,7 @@ func (j *judge) ambient(report *thermal.Report, o thermal.Options) {
 
 // soakOptions states what plan, family, shop and technician know. known is
 // false when the sensor has no instrument with stated limits.
-func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
+func (j *soakJudge) soakOptions(run *heatRun) (o thermal.Options, known bool) {
 	family := j.in.Family
 	if r, ok := j.attempt.Latest("temperature"); ok && run.from.Instrument == "" {
 		run.from.Instrument = r.Instrument
@@ -261,7 +223,7 @@ func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
 	} else if ambient, found := j.instrument(reading.Reading{Place: "ambient"}, quantity.Temperature); found {
 		o.AmbientU = conformityStandard(ambient, quantity.Temperature, run.ambient, 0)
 	}
-	if limit, place := j.soakLimit(); limit != nil {
+	if limit, place := j.spec.Limit(j.in.Family); limit != nil {
 		v := limit.Value
 		o.Limit, o.LimitPlace = &v, thermal.Place(place)
 	}
@@ -269,7 +231,7 @@ func (j *judge) soakOptions(run *soakRun) (o thermal.Options, known bool) {
 		v := family.Thermal.RatedAmbient.Value
 		o.RatedAmbient = &v
 	}
-	if s := j.step.Stability; s != nil {
+	if s := j.spec.Stability; s != nil {
 		o.Drift = s.Rate.Value * 3600
 		o.Window = s.Window.Value
 	}
@@ -297,42 +259,8 @@ func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, value, s
 	return b.Standard
 }
 
-func (j *judge) soakLimit() (limit *quantity.Quantity, place string) {
-	thermal := j.in.Family.Thermal
-	if j.step.MaxTemp != nil {
-		place = j.step.Sensor
-		if place == "" {
-			place = thermal.Sensor
-		}
-		return j.step.MaxTemp, place
-	}
-	return thermal.MaxTemp, thermal.Sensor
-}
-
-// lasted judges whether a run was long enough. The time base of a computer is
-// good to a few parts in 10⁴, which no limit of minutes notices (common
-// practice, no source); one second of slack covers the rounding of a log.
-func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Check {
-	c := Check{Name: "duration", Title: "Duration", Unit: "min", Limits: limitsIn(measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)})}
-	if math.IsNaN(seconds) {
-		c.Reason = "How long it ran is not known."
-		return c
-	}
-	c.Value, c.Text = number(seconds/60), trimmed(math.Round(seconds/6)/10)+" min"
-	switch {
-	case seconds >= want.Value-1:
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s; at least %s was asked for.", c.Text, want.Text)
-	case stable:
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", c.Text, want.Text)
-	default:
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("It ran %s only; at least %s was asked for.", c.Text, want.Text)
-		c.Settle = fmt.Sprintf("Run it again for %s.", want.Text)
-	}
-	return c
-}
-
-func (j *judge) peak(run *soakRun, report *thermal.Report, known bool) Check {
-	limit, place := j.soakLimit()
+func (j *soakJudge) peak(run *heatRun, report *thermal.Report, known bool) Check {
+	limit, place := j.spec.Limit(j.in.Family)
 	m := measurand{name: "peak", title: "Peak temperature", dimension: quantity.Temperature, unit: "°C", source: j.in.Family.Thermal.Source}
 	if run.place != "" {
 		m.title += " at the " + run.place
@@ -358,8 +286,8 @@ func (j *judge) peak(run *soakRun, report *thermal.Report, known bool) Check {
 	return c
 }
 
-func (j *judge) stable(report *thermal.Report) Check {
-	s := j.step.Stability
+func (j *soakJudge) stable(report *thermal.Report) Check {
+	s := j.spec.Stability
 	c := Check{Name: "stability", Title: "Stable at the end", Unit: "K/h", Source: s.Source,
 		Limits: limitsIn(measurand{unit: "K/h", dimension: quantity.TemperatureRate, limits: conformity.Between(-s.Rate.Value, s.Rate.Value)})}
 	if report.SlopePerHour == nil {
@@ -389,20 +317,18 @@ func (j *judge) stable(report *thermal.Report) Check {
 	return c
 }
 
-func minutes(s float64) string { return trimmed(math.Round(s/6)/10) + " min" }
-
 // atRated judges, or only shows, the temperature expected at the family's
 // rated ambient.
-func (j *judge) atRated(report *thermal.Report, known bool) {
+func (j *soakJudge) atRated(report *thermal.Report, known bool) {
 	rated := j.in.Family.Thermal.RatedAmbient
-	limit, _ := j.soakLimit()
+	limit, _ := j.spec.Limit(j.in.Family)
 	if rated == nil || limit == nil {
 		return
 	}
 	m := measurand{name: "at-rated-ambient", title: "Expected at " + rated.Text + " ambient", dimension: quantity.Temperature, unit: "°C",
 		limits: conformity.AtMost(limit.Value), source: j.in.Family.Thermal.Source}
 	if report.Predicted == nil || report.PredictedU == nil {
-		if j.step.AtRated {
+		if j.spec.AtRated {
 			c := missing(m)
 			c.Verdict, c.Reason = conformity.Inconclusive, "No prediction for "+rated.Text+": "+endSentence(firstNonEmpty(said(report.Why), "the ambient temperature of the run is not known"))
 			c.Settle = strings.Join(saidAll(report.Settle), "; ")
@@ -412,17 +338,17 @@ func (j *judge) atRated(report *thermal.Report, known bool) {
 	}
 	line := conformity.Contribution{Name: "prediction (fit, sensor, ambient)", Distribution: conformity.Normal, Value: *report.PredictedU, K: 1}
 	c := j.judgeValue(m, *report.Predicted, []conformity.Contribution{line}, known)
-	c.Informative = !j.step.AtRated
-	if !j.step.AtRated && c.Verdict != conformity.Pass {
+	c.Informative = !j.spec.AtRated
+	if !j.spec.AtRated && c.Verdict != conformity.Pass {
 		c.Reason = strings.TrimSuffix(c.Reason, ".") + " (shown; the plan does not judge it)."
 	}
 	j.check(c)
 }
 
 // rise compares the rise over ambient with that of the family's good cards.
-func (j *judge) rise(report *thermal.Report, known bool) {
+func (j *soakJudge) rise(report *thermal.Report, known bool) {
 	refs := j.in.Family.Thermal.Rise
-	if !j.step.CompareRise || len(refs) == 0 {
+	if !j.spec.CompareRise || len(refs) == 0 {
 		return
 	}
 	c := Check{Name: "rise", Title: "Rise over ambient", Unit: "K"}
@@ -449,18 +375,7 @@ func (j *judge) rise(report *thermal.Report, known bool) {
 	j.check(c)
 }
 
-func (j *judge) throttled(found []thermal.Throttling) {
-	for _, t := range found {
-		c := Check{Name: "throttling", Title: "Throttling", Text: t.Quantity, Verdict: conformity.Pass, Reason: said(t.Sentence), Informative: true}
-		if j.step.ThrottleFail {
-			c.Informative, c.Verdict = false, conformity.Fail
-		}
-		j.check(c)
-		j.cause(0.5, "throttling: "+said(t.Sentence), "Cooling first: heatsink, compound, fan; then the supply of the core.")
-	}
-}
-
-func (j *judge) soakConditions(run *soakRun, report *thermal.Report, o thermal.Options) {
+func (j *soakJudge) soakConditions(run *heatRun, report *thermal.Report, o thermal.Options) {
 	if run.place != "" {
 		j.condition("sensor", "at the "+run.place)
 	}
@@ -470,7 +385,7 @@ func (j *judge) soakConditions(run *soakRun, report *thermal.Report, o thermal.O
 	j.condition("readings", fmt.Sprintf("%d, from %s", report.Readings, run.source))
 }
 
-func (j *judge) soakFigure(run *soakRun, report *thermal.Report, o thermal.Options) figure.Figure {
+func (j *soakJudge) soakFigure(run *heatRun, report *thermal.Report, o thermal.Options) figure.Figure {
 	f := figure.Figure{ID: "soak", Step: j.step.ID, Title: "Temperature", Source: run.source, Samples: int64(report.Readings),
 		X: figure.Axis{Name: "time", Unit: "min"}, Y: figure.Axis{Name: "temperature", Unit: "°C"}}
 	measured := figure.Series{Name: "measured", Style: figure.Line}

@@ -11,6 +11,8 @@ import (
 	"proveout/scoring/conformity"
 )
 
+var _ = judges(plans.TimingKind, (*judge).timing)
+
 // modeRatePPM is how far a mode's refresh rate may lie from the rate that a
 // plan names in whole hertz: 60 Hz is 59.94 Hz in one standard and 60.32 Hz in
 // another. Common practice, no source.
@@ -18,9 +20,9 @@ const modeRatePPM = 15000
 
 // timing compares line and frame rate at the monitor connector with the
 // standard modes.
-func (j *judge) timing() {
+func (j *judge) timing(spec *plans.Timing) {
 	reports := map[string]bus.TimingReport{}
-	for _, text := range plans.StepModes(j.step, j.in.Family) {
+	for _, text := range spec.Modes.On(j.in.Family) {
 		c := Check{Name: text, Title: "Timing at " + text, Limits: &Limits{Text: text}, Rule: string(j.step.Rule)}
 		line, okLine := j.attempt.Latest(text + ".line")
 		frame, okFrame := j.attempt.Latest(text + ".frame")

@@ -46,15 +46,13 @@ type Standing struct {
 // it is reason enough for an alarm.
 func NewWatch(step *plans.Step, family *plans.Family) *Watch {
 	w := &Watch{}
-	w.options = thermal.Options{Place: thermal.Place(plans.SoakPlace(step, family))}
-	limit := family.Thermal.MaxTemp
-	if step.MaxTemp != nil {
-		limit = step.MaxTemp
-	}
-	if limit != nil && step.Kind == plans.Soak {
+	soak := plans.SpecOf[plans.Soak](step)
+	w.options = thermal.Options{Place: thermal.Place(soak.Place(family))}
+	limit, _ := soak.Limit(family)
+	if limit != nil && step.Kind == plans.SoakKind {
 		w.options.Limit, w.options.LimitPlace = &limit.Value, thermal.Place(family.Thermal.Sensor)
 	}
-	if s := step.Stability; s != nil {
+	if s := soak.Stability; s != nil {
 		w.options.Drift = s.Rate.Value * 3600
 		w.options.Window = s.Window.Value
 	}

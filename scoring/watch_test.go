@@ -21,7 +21,7 @@ func row(values ...float64) func(int) float64 {
 // A log without a time is timed by its frames' stamps, and frames are counted over
 // the last five seconds.
 func TestWatchCountsFrames(t *testing.T) {
-	w := NewWatch(&plans.Step{Kind: plans.Load}, &plans.Family{})
+	w := NewWatch(&plans.Step{Kind: plans.LoadKind}, &plans.Family{})
 	w.Begin(columns("frame-stamp", "temperature"))
 	for i := range 200 { // 10 s at 10 frames per second, then 5 s at 20
 		stamp := 100 + float64(i)/10
@@ -49,7 +49,8 @@ func TestWatchCountsFrames(t *testing.T) {
 func TestWatchAlarmsAtTheLimit(t *testing.T) {
 	family := &plans.Family{}
 	family.Thermal.Sensor = "die"
-	step := &plans.Step{Kind: plans.Soak, Sensor: "heatsink", MaxTemp: &quantity.Quantity{Value: 60}}
+	soak := &plans.Soak{Sensor: "heatsink", MaxTemp: &quantity.Quantity{Value: 60}}
+	step := &plans.Step{Kind: plans.SoakKind, Spec: soak}
 	w := NewWatch(step, family)
 	w.Add(0, 59)
 	if w.Standing().Over {

@@ -114,7 +114,7 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 	d.outcome = nil
 	attempt := max(d.folder.LastAttempt(step), 1)
 	st, known := d.Plan().Step(step)
-	if compare := known && st.Kind == plans.Image; compare || isPicture(path) {
+	if compare := known && st.Kind.Files() == plans.Captures; compare || isPicture(path) {
 		part := reading.Capture{Pattern: of.Pattern, Mode: of.Mode}
 		if compare {
 			var err error
@@ -234,7 +234,7 @@ func (d *desk) Check(step, name string) (session.Judgement, error) {
 		return session.Judgement{}, err
 	}
 	st, ok := d.Plan().Step(step)
-	if !ok || st.Kind == plans.Soak || st.Kind == plans.Load {
+	if !ok || st.Timed() != nil {
 		return session.Judgement{}, nil // a run is judged as a whole
 	}
 	o := scoring.ScoreStep(d.k.input, st)

@@ -160,9 +160,10 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		attempt, fresh = attempt+1, true
 	}
 	start := job.Entry{Kind: job.AttemptStart, Step: step.ID, Attempt: attempt, By: k.by(x)}
-	if step.Kind == plans.Image || isPicture(path) {
+	compare := step.Kind.Files() == plans.Captures
+	if compare || isPicture(path) {
 		part := reading.Capture{Pattern: x.String("pattern"), Mode: x.String("mode")}
-		if step.Kind == plans.Image {
+		if compare {
 			var err error
 			if part, err = k.lookAtCapture(statedCapture(x), path); err != nil {
 				return imported{}, err
@@ -180,10 +181,10 @@ func (c *Console) importOne(x *cli.Context, k *openCase, f *job.Folder, step *pl
 		return imported{File: e.Name, SHA256: e.SHA256, Kind: "capture", Pattern: part.Pattern, Mode: part.Mode}, f.Append(entries...)
 	}
 	in := job.Import{Step: step.ID, Attempt: attempt, By: k.by(x), Path: path, Begin: fresh}
-	switch step.Kind {
-	case plans.MemoryScan:
+	switch step.Kind.Files() {
+	case plans.FailingList:
 		return c.importFailures(x, k, f, in)
-	case plans.Detection:
+	case plans.BusDump:
 		return c.importDump(k, f, start, path, fresh)
 	}
 	if place := x.String("place"); place != "" {
@@ -274,17 +275,17 @@ func (c *Console) refuseFile(x *cli.Context, k *openCase, step *plans.Step, path
 	if err := checkFile(path); err != nil {
 		return err
 	}
-	if step.Kind == plans.Image {
+	if step.Kind.Files() == plans.Captures {
 		_, err := k.lookAtCapture(statedCapture(x), path)
 		return err
 	}
 	if isPicture(path) {
 		return nil
 	}
-	switch step.Kind {
-	case plans.MemoryScan:
+	switch step.Kind.Files() {
+	case plans.FailingList:
 		return c.refuseFailures(x, k, path, whole)
-	case plans.Detection:
+	case plans.BusDump:
 		_, err := c.readDump(path)
 		return err
 	}
@@ -380,7 +381,7 @@ func (c *Console) stepMap(shopDir string, plan *plans.Plan, step *plans.Step, na
 	if named != "" {
 		return c.logMap(shopDir, named)
 	}
-	if step.LogMap == "" {
+	if step.LogMap() == "" {
 		return logs.Map{}, nil
 	}
 	maps, err := planMaps(shopDir, plan, step.ID)
@@ -400,10 +401,10 @@ func planMaps(shopDir string, plan *plans.Plan, steps ...string) (map[string]log
 	maps := map[string]logs.Map{}
 	for i := range plan.Steps {
 		st := &plan.Steps[i]
-		if st.LogMap == "" || len(steps) > 0 && !slices.Contains(steps, st.ID) {
+		if st.LogMap() == "" || len(steps) > 0 && !slices.Contains(steps, st.ID) {
 			continue
 		}
-		if maps[st.ID], err = readMap(filepath.Join(shopDir, "logmaps", st.LogMap+".toml")); err != nil {
+		if maps[st.ID], err = readMap(filepath.Join(shopDir, "logmaps", st.LogMap()+".toml")); err != nil {
 			return nil, err
 		}
 	}

@@ -29,8 +29,8 @@ type followed struct {
 func follow(t *testing.T, limit float64) *followed {
 	t.Helper()
 	w := &followed{t: t, path: filepath.Join(t.TempDir(), "soak.csv"), now: time.Unix(0, 0)}
-	step := &plans.Step{ID: "soak", Kind: plans.Soak, MaxTemp: &quantity.Quantity{Value: limit},
-		Stability: &plans.Stability{Window: quantity.Quantity{Value: 600}, Rate: quantity.Quantity{Value: 2.0 / 3600}}}
+	step := &plans.Step{ID: "soak", Kind: plans.SoakKind, Spec: &plans.Soak{MaxTemp: &quantity.Quantity{Value: limit},
+		Stability: &plans.Stability{Window: quantity.Quantity{Value: 600}, Rate: quantity.Quantity{Value: 2.0 / 3600}}}}
 	var err error
 	view := newLiveView(step, &plans.Family{}, func() time.Time { return w.now })
 	if w.f, err = newLogFollower(w.path, logs.Map{}, view); err != nil {

@@ -48,7 +48,7 @@ func (d *desk) Start(step *plans.Step, duration time.Duration) (session.Follower
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	f := &commandFollower{logFollower: watched, cancel: cancel, done: make(chan struct{}), output: output}
-	load := probe.Load{Args: step.Command, Dir: d.k.shopDir, Duration: duration, Output: output}
+	load := probe.Load{Args: plans.SpecOf[plans.Load](step).Command, Dir: d.k.shopDir, Duration: duration, Output: output}
 	if sensors := d.Sensors(); len(sensors) > 0 {
 		if f.beside, err = os.Create(filepath.Join(dir, step.ID+"-temperatures.csv")); err == nil {
 			if d.besides == nil {

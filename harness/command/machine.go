@@ -132,7 +132,7 @@ func link(d probe.Device, dec *bus.Device) (kind, rate string) {
 
 // Offer reads what a detection step asks for from the computer the card sits in.
 func (d *desk) Offer(step *plans.Step) ([]reading.Reading, string) {
-	if d.here == "" || step.Kind != plans.Detection {
+	if d.here == "" || step.Kind.Files() != plans.BusDump {
 		return nil, ""
 	}
 	m, err := probe.Look(d.here, d.now())
@@ -287,21 +287,23 @@ func commandKey(words []string) string {
 }
 
 func (d *desk) Command(step *plans.Step) (words []string, confirmed bool) {
-	if d.here == "" || len(step.Command) == 0 {
+	words = plans.SpecOf[plans.Load](step).Command
+	if d.here == "" || len(words) == 0 {
 		return nil, false
 	}
 	data, _ := os.ReadFile(filepath.Join(d.k.shopDir, confirmedFile))
-	key := commandKey(step.Command)
+	key := commandKey(words)
 	for _, l := range strings.Split(string(data), "\n") {
 		if word, _, _ := strings.Cut(l, " "); word == key {
-			return step.Command, true
+			return words, true
 		}
 	}
-	return step.Command, false
+	return words, false
 }
 
 func (d *desk) Confirm(step *plans.Step) error {
-	if _, confirmed := d.Command(step); confirmed {
+	words, confirmed := d.Command(step)
+	if confirmed {
 		return nil
 	}
 	path := filepath.Join(d.k.shopDir, confirmedFile)
@@ -309,6 +311,6 @@ func (d *desk) Confirm(step *plans.Step) error {
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
-	line := fmt.Sprintf("%s %s %s by %s at %s\n", commandKey(step.Command), d.Plan().ID, step.ID, d.by, d.now().Format(time.RFC3339))
+	line := fmt.Sprintf("%s %s %s by %s at %s\n", commandKey(words), d.Plan().ID, step.ID, d.by, d.now().Format(time.RFC3339))
 	return job.WriteFile(path, append(data, line...), job.ReplaceExisting)
 }

@@ -246,7 +246,7 @@ func (s *shelf) fromJobs() ([]register.Entry, error) {
 
 func scoreOf(k *openCase, o *scoring.Outcome, workload string) (register.Entry, bool) {
 	for i, step := range o.Steps {
-		if k.input.Plan.Steps[i].Workload != workload {
+		if plans.SpecOf[plans.Load](&k.input.Plan.Steps[i]).Workload != workload {
 			continue
 		}
 		for _, check := range step.Checks {

@@ -143,23 +143,11 @@ func dimensionList(dims []quantity.Dimension) string {
 	return strings.Join(out, ", ")
 }
 
-// neededColumns says what a log must hold to be of use to a step; empty when
-// the step takes no log at all.
-func neededColumns(kind plans.Kind) []string {
-	switch kind {
-	case plans.Load:
-		return []string{"frame-time", "frame-stamp", "fps"}
-	case plans.Soak:
-		return []string{"temperature"}
-	}
-	return nil
-}
-
 // refuseLog refuses a log that the step cannot use. A log that cannot be read
 // is left to the reader, which says where and why.
 func refuseLog(step *plans.Step, path, name string, m logs.Map) error {
-	needed := neededColumns(step.Kind)
-	if needed == nil {
+	needed := step.Kind.Declared().Columns
+	if step.Kind.Files() != plans.Logs {
 		return fmt.Errorf("step %s is of kind %s and takes no log; record what was read with: proveout record", step.ID, step.Kind)
 	}
 	if m.Format == "" {

@@ -18,9 +18,9 @@ func (s *session) gather(ctx context.Context, step *plans.Step) (time.Duration, 
 	if err := s.offer(ctx, step); err != nil {
 		return 0, err
 	}
-	timed := step.Duration != nil && (step.Kind == plans.Load || step.Kind == plans.Soak)
-	if !timed {
-		if step.Kind == plans.MemoryScan {
+	timed := step.Timed()
+	if timed == nil || timed.Duration == nil {
+		if step.Kind.Files() == plans.FailingList {
 			if err := s.files(ctx, step, "List of failing addresses, even an empty one: its path"); err != nil {
 				return 0, err
 			}
@@ -28,15 +28,12 @@ func (s *session) gather(ctx context.Context, step *plans.Step) (time.Duration, 
 		if err := s.fields(ctx, step, 1); err != nil {
 			return 0, err
 		}
-		if step.Kind == plans.Image {
+		if step.Kind.Files() == plans.Captures {
 			return 0, s.captures(ctx, step)
 		}
 		return 0, nil
 	}
-	runs := 1
-	if step.Kind == plans.Load {
-		runs = max(step.Runs, 1)
-	}
+	runs := max(timed.Runs, 1)
 	var ran time.Duration
 	for n := 1; n <= runs; n++ {
 		if runs > 1 {
@@ -129,7 +126,7 @@ func (s *session) files(ctx context.Context, step *plans.Step, q string) error {
 			return err
 		}
 		s.told(s.desk.Import(step.ID, unquote(answer), Origin{}))
-		if now, err := s.attemptOf(step); err != nil || len(now.Logs) > len(last.Logs) && step.Kind != plans.MemoryScan {
+		if now, err := s.attemptOf(step); err != nil || len(now.Logs) > len(last.Logs) && step.Kind.Files() != plans.FailingList {
 			return err
 		}
 	}
@@ -137,9 +134,10 @@ func (s *session) files(ctx context.Context, step *plans.Step, q string) error {
 
 // captures asks for pictures of the card's output.
 func (s *session) captures(ctx context.Context, step *plans.Step) error {
-	modes := plans.StepModes(step, s.desk.Family())
-	if len(step.Pattern) > 0 {
-		s.screen.line(2, "Test pictures of the plan: "+strings.Join(step.Pattern, ", ")+". proveout picture set makes them.")
+	image := plans.SpecOf[plans.Image](step)
+	modes := image.Modes.On(s.desk.Family())
+	if len(image.Patterns) > 0 {
+		s.screen.line(2, "Test pictures of the plan: "+strings.Join(image.Patterns, ", ")+". proveout picture set makes them.")
 	}
 	for {
 		answer, err := s.ask(ctx, step, "Capture or photo of the screen: its path, Enter when done")
@@ -156,7 +154,7 @@ func (s *session) captures(ctx context.Context, step *plans.Step) error {
 		if of.Mode, err = s.oneOf(ctx, step, "Mode it was taken in", modes); err != nil {
 			return err
 		}
-		if of.Pattern, err = s.oneOf(ctx, step, "Test picture it shows", step.Pattern); err != nil {
+		if of.Pattern, err = s.oneOf(ctx, step, "Test picture it shows", image.Patterns); err != nil {
 			return err
 		}
 		if of == (Origin{}) {

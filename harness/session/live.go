@@ -34,7 +34,7 @@ func (r *run) beat() {
 		r.ended = true
 		r.s.screen.alarm("Time is up after " + clock(ran) + ". Take the last reading before the load is stopped.")
 		return
-	case r.step.EndEarly && r.live.Stable:
+	case plans.SpecOf[plans.Soak](r.step).EndEarly && r.live.Stable:
 		r.ended = true
 		r.why = fmt.Sprintf("ended after %s of %s because the temperature met the plan's rule of stability", clock(ran), clock(r.duration))
 		r.s.screen.tell(r.s.screen.led(bold, "STABLE  ", r.why+".")...)
@@ -171,8 +171,6 @@ func (r *run) limit() {
 }
 
 func limitOf(step *plans.Step, family *plans.Family) *quantity.Quantity {
-	if step.MaxTemp != nil {
-		return step.MaxTemp
-	}
-	return family.Thermal.MaxTemp
+	limit, _ := plans.SpecOf[plans.Soak](step).Limit(family)
+	return limit
 }

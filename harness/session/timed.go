@@ -95,9 +95,9 @@ func blankLive() Live {
 // timed runs the clock of a load or soak step and takes readings beside it. It
 // keeps the length of the run as soon as it has ended.
 func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, error) {
-	r := &run{s: s, step: step, duration: seconds(step.Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
-	if step.Every != nil {
-		r.every = seconds(step.Every.Value)
+	r := &run{s: s, step: step, duration: seconds(step.Timed().Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
+	if every := plans.SpecOf[plans.Soak](step).Every; every != nil {
+		r.every = seconds(every.Value)
 	}
 	stated, err := r.begin(ctx)
 	if err != nil || stated > 0 {
@@ -177,7 +177,7 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 	if err != nil {
 		return 0, err
 	}
-	example := "ran " + r.step.Duration.Text
+	example := "ran " + r.step.Timed().Duration.Text
 	q := "Enter the moment it begins; when it has already run, type: " + example
 	if words != nil {
 		q = "Enter starts the command and the clock"
@@ -260,7 +260,7 @@ func (r *run) start(words []string) error {
 }
 
 func (r *run) example() string {
-	if r.step.Kind == plans.Soak {
+	if _, hot := plans.FieldNamed(plans.Fields(r.step, r.s.desk.Family()), "temperature"); hot {
 		return " (61.5, or: ambient 23)"
 	}
 	return " (score 45.2)"

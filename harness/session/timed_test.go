@@ -70,9 +70,9 @@ func newTrial(step plans.Step) *trial {
 		Uptime: func() (time.Duration, time.Duration) { return tr.awake, tr.total },
 	})
 	s := &session{Talk: talk, desk: tr.desk, instruments: map[string]string{}}
-	tr.run = &run{s: s, step: &tr.desk.step, duration: seconds(step.Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
-	if step.Every != nil {
-		tr.run.every = seconds(step.Every.Value)
+	tr.run = &run{s: s, step: &tr.desk.step, duration: seconds(step.Timed().Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
+	if every := plans.SpecOf[plans.Soak](&step).Every; every != nil {
+		tr.run.every = seconds(every.Value)
 	}
 	tr.run.watch = startWatch(s.o.Uptime)
 	return tr
@@ -97,7 +97,7 @@ func minutesOf(n float64) *quantity.Quantity {
 }
 
 func soakStep() plans.Step {
-	return plans.Step{ID: "soak", Kind: plans.Soak, Duration: minutesOf(40), Every: minutesOf(5)}
+	return plans.Step{ID: "soak", Kind: plans.SoakKind, Spec: &plans.Soak{Timed: plans.Timed{Duration: minutesOf(40)}, Every: minutesOf(5)}}
 }
 
 func TestRunEndsWhenItsTimeIsUp(t *testing.T) {
@@ -186,7 +186,7 @@ func TestRunCallsForReadings(t *testing.T) {
 func TestRunEndsEarlyOnlyWhereThePlanAllows(t *testing.T) {
 	for _, allowed := range []bool{false, true} {
 		step := soakStep()
-		step.EndEarly = allowed
+		step.Spec.(*plans.Soak).EndEarly = allowed
 		tr := newTrial(step)
 		f := &trialFollower{live: blankLive()}
 		tr.run.follower = f

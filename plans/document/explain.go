@@ -42,14 +42,6 @@ func unreadable(src string) (Fault, bool) {
 	return Fault{}, false
 }
 
-// quote prints a piece of the user's text, shortened.
-func quote(s string) string {
-	if r := []rune(s); len(r) > 40 {
-		s = string(r[:40]) + "…"
-	}
-	return `"` + s + `"`
-}
-
 func (w *walk) faultAt(from, to int, what, fix string) Fault {
 	return Fault{At: w.places.span(from, max(from+1, to)), What: what, Fix: fix}
 }
@@ -145,11 +137,11 @@ func (w *walk) explainKey(begin int) Fault {
 	case r == '=':
 		return here(`a key is missing before "="`, "")
 	case r >= utf8.RuneSelf && (unicode.IsLetter(r) || found):
-		return here("a key with "+quote(string(r))+" goes in quotes", "")
+		return here("a key with "+Quoted(string(r))+" goes in quotes", "")
 	case !found && (r == '\n' || r == '\r'):
 		return here("a key is missing", "")
 	case !found:
-		return here("expected a key, found "+quote(string(r)), `keys are letters, digits, "_" and "-"; comments begin with "#"`)
+		return here("expected a key, found "+Quoted(string(r)), `keys are letters, digits, "_" and "-"; comments begin with "#"`)
 	case r == ':':
 		return here(`expected "=" after the key, found ":"`, `write `+name+` = …`)
 	case r == '\n' || r == '\r' || r == '#':
@@ -190,7 +182,7 @@ func (w *walk) unexpected(at int) Fault {
 	case len(rest) > 1 && rest[0] == ',' && isDigit(rest[1]) && isDigit(w.text[at-1]):
 		return w.faultAt(at, at+len(rest), "decimal comma", "write it with a point")
 	}
-	return w.faultAt(at, at+len(rest), "unexpected "+quote(rest), fix)
+	return w.faultAt(at, at+len(rest), "unexpected "+Quoted(rest), fix)
 }
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }
@@ -344,10 +336,10 @@ func (w *walk) explainWord(item, at int) (Fault, bool) {
 	switch strings.ToLower(word) {
 	case "true", "false":
 		if word != strings.ToLower(word) {
-			return w.faultAt(item, end, quote(word)+" is not a value", "write "+strings.ToLower(word)+" in small letters"), true
+			return w.faultAt(item, end, Quoted(word)+" is not a value", "write "+strings.ToLower(word)+" in small letters"), true
 		}
 	case "yes", "no", "on", "off":
-		return w.faultAt(item, end, quote(word)+" is not a value", "write true or false"), true
+		return w.faultAt(item, end, Quoted(word)+" is not a value", "write true or false"), true
 	}
 	if what, fix := badNumber(word); what != "" && !textFollows {
 		return w.faultAt(item, end, what, fix), true
@@ -362,7 +354,7 @@ func (w *walk) explainWord(item, at int) (Fault, bool) {
 	if i := strings.IndexAny(whole, ",]}"); i >= 0 {
 		whole = strings.TrimRight(whole[:i], " \t")
 	}
-	return w.faultAt(item, item+len(whole), "text without quotes: "+quote(whole), "write "+quote(strings.Trim(whole, `"'`))), true
+	return w.faultAt(item, item+len(whole), "text without quotes: "+Quoted(whole), "write "+Quoted(strings.Trim(whole, `"'`))), true
 }
 
 // badNumber explains what looks like a number and is none.
@@ -395,9 +387,8 @@ func (w *walk) refusal(refused toml.ParseError) Fault {
 	case strings.Contains(what, "out of range"):
 		what = "number out of range"
 	case strings.Contains(what, "datetime"):
-		what = quote(string(w.text[begin:end])) + " is no date or time"
+		what = Quoted(strings.TrimSpace(string(w.text[begin:end]))) + " is no date or time"
 	}
 	key := refused.LastKey[strings.LastIndexByte(refused.LastKey, '.')+1:]
 	return Fault{At: w.places.span(begin, end), Key: key, What: what}
 }
-

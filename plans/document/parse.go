@@ -192,7 +192,7 @@ func (w *walk) header(path []part, begin int, list bool) {
 // already complains of a key that is something else by now.
 func (w *walk) already(at Span, name string, e *Entry) {
 	w.fault(Fault{At: at, Key: name,
-		What: quote(name) + " is " + e.Value.Type.String() + " already, on line " + strconv.Itoa(e.At.Line)})
+		What: Quoted(name) + " is " + e.Value.Type.String() + " already, on line " + strconv.Itoa(e.At.Line)})
 }
 
 // descend finds or makes the table that a header goes through.
@@ -231,7 +231,7 @@ func (w *walk) openTable(t *Table, k part, at Span) *Table {
 	if e.Value.Type == Array {
 		fix = "write [[" + k.name + "]] for one more of them"
 	}
-	w.fault(Fault{At: at, What: quote(k.name) + " stands twice; first on line " + strconv.Itoa(e.At.Line), Fix: fix})
+	w.fault(Fault{At: at, What: Quoted(k.name) + " stands twice; first on line " + strconv.Itoa(e.At.Line), Fix: fix})
 	return nil
 }
 
@@ -275,7 +275,7 @@ func (w *walk) keyValue(n *unstable.Node, into *Table, depth int) int {
 	old := into.Get(last.name)
 	if old != nil {
 		w.fault(Fault{At: last.at, Key: last.name, Fix: "remove one of them",
-			What: quote(last.name) + " stands twice; first on line " + strconv.Itoa(old.At.Line)})
+			What: Quoted(last.name) + " stands twice; first on line " + strconv.Itoa(old.At.Line)})
 		return last.end
 	}
 	equals := last.end + bytes.IndexByte(w.text[last.end:], '=')

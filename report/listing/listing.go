@@ -188,7 +188,7 @@ func (k *kit) results() []string {
 			}
 			out = append(out, k.result(c))
 		}
-		if s.Kind == string(plans.MemorySize) { // a size shown short is explained
+		if s.Kind == string(plans.MemorySizeKind) { // a size shown short is explained
 			for _, f := range s.Findings {
 				out = append(out, k.w.Say(f))
 			}

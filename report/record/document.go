@@ -110,7 +110,7 @@ func (d *Document) Travelling(in reading.Input, paper string, logo []byte) (*Rec
 // people behind it.
 func (r *Record) addGoodCards(in reading.Input) {
 	used := func(workload string) bool {
-		return slices.ContainsFunc(in.Plan.Steps, func(s plans.Step) bool { return s.Workload == workload })
+		return slices.ContainsFunc(in.Plan.Steps, func(s plans.Step) bool { return plans.SpecOf[plans.Load](&s).Workload == workload })
 	}
 	for _, set := range in.References {
 		if !used(set.Workload) {

@@ -146,7 +146,7 @@ func TestLibraryIsTranslated(t *testing.T) {
 			for _, s := range p.Steps {
 				known(p.ID, s.Title)
 				known(p.ID, s.Instruction)
-				for _, item := range s.Checklist {
+				for _, item := range plans.SpecOf[plans.Inspection](&s).Checklist {
 					known(p.ID, item.Ask)
 				}
 			}

@@ -1,4 +1,4 @@
-package plans
+package document
 
 import (
 	"cmp"
@@ -8,7 +8,7 @@ import (
 	"strings"
 	"unicode"
 
-	"proveout/plans/document"
+	eastasian "golang.org/x/text/width"
 )
 
 // A Problem is something wrong in a file: where, what, and what to write
@@ -94,11 +94,11 @@ func shorten(line string, column int) (string, int) {
 
 // cells returns how many columns of a terminal a character takes.
 func cells(r rune) int {
-	switch {
-	case unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf):
+	if unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf) {
 		return 0
-	case r >= 0x1100 && (r <= 0x115f || r >= 0x2e80 && r <= 0xa4cf || r >= 0xac00 && r <= 0xd7a3 || r >= 0xf900 && r <= 0xfaff ||
-		r >= 0xfe30 && r <= 0xfe6f || r >= 0xff00 && r <= 0xff60 || r >= 0xffe0 && r <= 0xffe6 || r >= 0x1f300 && r <= 0x1faff || r >= 0x20000):
+	}
+	switch eastasian.LookupRune(r).Kind() {
+	case eastasian.EastAsianWide, eastasian.EastAsianFullwidth:
 		return 2
 	}
 	return 1
@@ -134,11 +134,11 @@ func ProblemsOf(err error) ([]Problem, bool) {
 	return ps, ok
 }
 
-// maxProblems bounds what is reported of one file.
-const maxProblems = 50
+// MaxProblems bounds what is reported of one file.
+const MaxProblems = 50
 
-// collector gathers the problems of one file.
-type collector struct {
+// A Collector gathers the problems of one file.
+type Collector struct {
 	file     string
 	lines    []string
 	problems []Problem
@@ -146,15 +146,16 @@ type collector struct {
 	many     bool // there were more than the bound
 }
 
-func newCollector(file string, data []byte) *collector {
-	return &collector{file: file, lines: strings.Split(strings.TrimPrefix(string(data), "\ufeff"), "\n")}
+// NewCollector returns a collector without problems for a file with this text.
+func NewCollector(file string, text []byte) *Collector {
+	return &Collector{file: file, lines: strings.Split(strings.TrimPrefix(string(text), "\ufeff"), "\n")}
 }
 
 // full reports whether enough problems are known.
-func (c *collector) full() bool { return len(c.problems) >= 4*maxProblems }
+func (c *Collector) full() bool { return len(c.problems) >= 4*MaxProblems }
 
-// add records a problem, once.
-func (c *collector) add(at document.Span, what, fix string) {
+// Add records a problem, once.
+func (c *Collector) Add(at Span, what, fix string) {
 	if c.full() {
 		c.many = true
 		return
@@ -168,17 +169,18 @@ func (c *collector) add(at document.Span, what, fix string) {
 	}
 }
 
-// sorted returns the problems in the order of the file.
-func (c *collector) sorted() []Problem {
+// Sorted returns the problems in the order of the file.
+func (c *Collector) Sorted() []Problem {
 	slices.SortStableFunc(c.problems, func(a, b Problem) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
-	if len(c.problems) > maxProblems {
-		c.problems = c.problems[:maxProblems]
+	if len(c.problems) > MaxProblems {
+		c.problems = c.problems[:MaxProblems]
 		c.many = true
 	}
 	if c.many {
-		c.problems = append(c.problems, Problem{File: c.file, What: "there are more problems than these " + strconv.Itoa(maxProblems)})
+		what := "there are more problems than these " + strconv.Itoa(MaxProblems)
+		c.problems = append(c.problems, Problem{File: c.file, What: what})
 	}
 	return c.problems
 }

@@ -1,12 +1,12 @@
-package plans
+package document
 
 import (
 	"slices"
 	"strings"
 )
 
-// nearest returns the candidate that word was probably meant to be, or "".
-func nearest(word string, candidates []string) string {
+// Nearest returns the candidate that a word was probably meant to be, or "".
+func Nearest(word string, candidates []string) string {
 	if len(word) > 40 {
 		return ""
 	}
@@ -62,16 +62,16 @@ func editDistance(a, b string) int {
 	return row[len(y)]
 }
 
-// didYouMean is the fix for a word that is not one of the candidates.
-func didYouMean(word string, candidates []string) string {
-	if c := nearest(word, candidates); c != "" {
+// DidYouMean is the fix for a word that is not one of the candidates.
+func DidYouMean(word string, candidates []string) string {
+	if c := Nearest(word, candidates); c != "" {
 		return `did you mean "` + c + `"?`
 	}
-	return "use one of: " + list(candidates)
+	return "use one of: " + Listed(candidates)
 }
 
-// list prints words for a message, 12 at most.
-func list(words []string) string {
+// Listed prints words for a message, 12 at most.
+func Listed(words []string) string {
 	w := slices.Clone(words)
 	more := ""
 	if len(w) > 12 {
@@ -80,11 +80,14 @@ func list(words []string) string {
 	return strings.Join(w, ", ") + more
 }
 
-// quoted prints the user's own text for a message, shortened.
-func quoted(s string) string {
-	s = printable(strings.ReplaceAll(s, "\n", " "))
-	if r := []rune(s); len(r) > 40 {
-		s = string(r[:40]) + "…"
+// Quoted prints the user's own text for a message, shortened.
+func Quoted(s string) string {
+	return `"` + shortened(strings.ReplaceAll(s, "\n", " "), 40) + `"`
+}
+
+func shortened(s string, most int) string {
+	if r := []rune(s); len(r) > most {
+		s = string(r[:most]) + "…"
 	}
-	return `"` + s + `"`
+	return printable(s)
 }

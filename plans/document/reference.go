@@ -1,0 +1,104 @@
+package document
+
+import (
+	"strings"
+)
+
+// A KeyTable is the reference text of the keys of one table.
+type KeyTable struct {
+	File  string    `json:"file"`           // "plan", "family"
+	Table string    `json:"table"`          // its header, "[[step]]"; empty for the top of the file
+	Of    string    `json:"of,omitempty"`   // which tables of this header, where they differ: "kind soak"
+	What  string    `json:"what,omitempty"` // what such a table is for
+	Keys  []KeyText `json:"keys"`
+}
+
+// A KeyText is the reference text of one key.
+type KeyText struct {
+	Key     string   `json:"key"`
+	Type    string   `json:"type"`              // how it is written
+	Words   []string `json:"words,omitempty"`   // the words that may stand there
+	Needed  bool     `json:"needed,omitempty"`  // it must be there
+	Default string   `json:"default,omitempty"` // what holds without it
+	What    string   `json:"what"`
+}
+
+// Reference describes keys, and those of the tables inside them. They are those
+// of a table without values, so that what they hold is the default.
+func Reference(file, header string, keys []Key) []KeyTable {
+	table := KeyTable{File: file, Table: header}
+	var inside []KeyTable
+	path := strings.Trim(header, "[]")
+	for _, k := range keys {
+		text := KeyText{Key: k.Name, Type: k.To.Type(), Words: wordsOf(k), Needed: k.Needed != "", Default: k.Absent, What: k.What}
+		if k.Absent == "" && !text.Needed {
+			text.Default = k.To.Text()
+		}
+		table.Keys = append(table.Keys, text)
+		if inner, ok := k.To.(interface{ innerKeys() []Key }); ok && inner.innerKeys() != nil {
+			name := strings.TrimPrefix(path+"."+k.Name, ".")
+			header := "[" + name + "]"
+			if k.To.Type() == "table" {
+				inside = append(inside, Reference(file, header, inner.innerKeys())...)
+			} else {
+				inside = append(inside, Reference(file, "["+header+"]", inner.innerKeys())...)
+			}
+		}
+	}
+	return append([]KeyTable{table}, inside...)
+}
+
+func wordsOf(k Key) []string {
+	if t, ok := k.To.(*target); ok {
+		return t.words
+	}
+	return nil
+}
+
+// WordsAt returns the words that may stand at a key inside a table of keys:
+// "bench.slot.kind".
+func WordsAt(keys []Key, path string) []string {
+	name, rest, deeper := strings.Cut(path, ".")
+	for _, k := range keys {
+		if k.Name != name {
+			continue
+		}
+		if inner, ok := k.To.(interface{ innerKeys() []Key }); ok && deeper {
+			return WordsAt(inner.innerKeys(), rest)
+		}
+		return wordsOf(k)
+	}
+	return nil
+}
+
+// A Fact is one setting or limit in words.
+type Fact struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
+}
+
+// Facts lists what keys say beyond their defaults, which are the values of the
+// same keys of a table without values.
+func Facts(keys, defaults []Key) []Fact {
+	var out []Fact
+	for i, k := range keys {
+		text := k.To.Text()
+		if text == defaults[i].To.Text() {
+			text = ""
+		}
+		if k.Says != "" {
+			text = k.Says
+		}
+		if k.Label != "-" && text != "" {
+			out = append(out, Fact{k.label(), text})
+		}
+	}
+	return out
+}
+
+func (k Key) label() string {
+	if k.Label != "" {
+		return k.Label
+	}
+	return strings.ReplaceAll(k.Name, "_", " ")
+}

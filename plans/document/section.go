@@ -1,0 +1,288 @@
+package document
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// MaxFile is the largest file, in bytes, that is read.
+const MaxFile = 1 << 20
+
+// MaxItems bounds the lists of a file, so that a hostile one costs little.
+const MaxItems = 1000
+
+// Read reads a file by the keys that it may have; check looks at the file as a
+// whole once its keys are read, and may be nil. The example is what to do about
+// an empty file. It returns every problem that is found, in the order of the
+// file.
+func Read(name string, data []byte, example string, keys []Key, check func(*Section)) []Problem {
+	if problem, bad := tooLarge(name, data); bad {
+		return []Problem{problem}
+	}
+	c := NewCollector(name, data)
+	root, faults := Parse(data)
+	for _, f := range faults {
+		what := f.What
+		if f.Key != "" {
+			what = f.Key + ": " + what
+		}
+		c.Add(f.At, what, f.Fix)
+		c.partial = true
+	}
+	if len(faults) == 0 && len(root.Entries) == 0 {
+		c.Add(Span{Pos{1, 1}, 1}, "the file is empty", example)
+		return c.Sorted()
+	}
+	newSection(c, root, "").read(keys, check)
+	return c.Sorted()
+}
+
+func tooLarge(name string, data []byte) (Problem, bool) {
+	what := fmt.Sprintf("the file has %d bytes; 1 MiB is the most that is read", len(data))
+	return Problem{File: name, What: what, Fix: "give the right file"}, len(data) > MaxFile
+}
+
+// A Section is one table of a file while it is read.
+type Section struct {
+	c      *Collector
+	table  *Table
+	path   string   // "step", "thermal": what messages call it
+	known  []string // the keys that may stand here
+	before int      // problems recorded before this section began
+}
+
+func newSection(c *Collector, t *Table, path string) *Section {
+	return &Section{c: c, table: t, path: path, before: len(c.problems)}
+}
+
+// read takes in the keys of the section and complains of all others.
+func (s *Section) read(keys []Key, check func(*Section)) {
+	s.Read(keys)
+	if check != nil {
+		check(s)
+	}
+	s.complainOfUnknown()
+}
+
+// Read takes in more keys of the section.
+func (s *Section) Read(keys []Key) {
+	for _, k := range keys {
+		s.known = append(s.known, k.Name)
+		e := s.table.Get(k.Name)
+		switch {
+		case e == nil && k.Needed != "":
+			s.Missing(k.Name, k.Needed)
+		case e == nil:
+		case k.Filled != "" && e.Value.Type == Array && len(e.Value.Items) == 0:
+			s.Problem(k.Name, "the list is empty", k.Filled)
+		default:
+			k.To.Read(s, k.Name, e.Value)
+		}
+	}
+}
+
+// Over is the section with another table in place of its own: that of a family
+// with the keys of one variant put in.
+func (s *Section) Over(t *Table) *Section { return newSection(s.c, t, s.path) }
+
+// Table returns what is read.
+func (s *Section) Table() *Table { return s.table }
+
+// Sound reports whether nothing was wrong in this section so far.
+func (s *Section) Sound() bool { return len(s.c.problems) == s.before && !s.c.partial }
+
+// Partial reports whether something of the file could not be read, so that
+// nothing can be said of what is missing.
+func (s *Section) Partial() bool { return s.c.partial }
+
+// Quiet does something while nothing is said of what is missing.
+func (s *Section) Quiet(do func()) {
+	before := s.c.partial
+	s.c.partial = true
+	do()
+	s.c.partial = before
+}
+
+// Full reports whether so many problems are known that no more are wanted.
+func (s *Section) Full() bool {
+	s.c.many = s.c.many || s.c.full()
+	return s.c.full()
+}
+
+// Has reports whether a key is there.
+func (s *Section) Has(key string) bool { return s.table.Get(key) != nil }
+
+// Name returns what messages call a key: "step.duration".
+func (s *Section) Name(key string) string {
+	if s.path == "" {
+		return key
+	}
+	return s.path + "." + key
+}
+
+// Add records a problem of a key at a place.
+func (s *Section) Add(at Span, key, what, fix string) { s.c.Add(at, s.Name(key)+": "+what, fix) }
+
+// Problem records a problem at the value of a key, or at the table when the
+// key is absent.
+func (s *Section) Problem(key, what, fix string) {
+	at := s.table.At
+	if e := s.table.Get(key); e != nil {
+		at = e.Value.At
+	}
+	s.Add(at, key, what, fix)
+}
+
+// Missing records that a key must be there: example says how to write it, or is
+// the header of its table. When something could not be read the key may well be
+// there, so nothing is said.
+func (s *Section) Missing(key, example string) {
+	if s.c.partial || s.Has(key) {
+		return
+	}
+	fix := "add " + key + " = " + example
+	if isHeader := example[0] == '[' && strings.HasSuffix(strings.TrimRight(example, "]"), key); isHeader {
+		fix = "add " + example + " and the keys below it"
+	}
+	s.Add(s.table.At, key, "missing", fix)
+}
+
+// Misplaced records that a key does not belong here, at the key.
+func (s *Section) Misplaced(key, what, fix string) {
+	s.known = append(s.known, key)
+	if e := s.table.Get(key); e != nil && what != "" {
+		s.Add(e.At, key, what, fix)
+	}
+}
+
+// complainOfUnknown complains of keys that may not stand here.
+func (s *Section) complainOfUnknown() {
+	known := make(map[string]bool, len(s.known))
+	for _, k := range s.known {
+		known[k] = true
+	}
+	for _, e := range s.table.Entries {
+		if known[e.Key] {
+			continue
+		}
+		if s.Full() {
+			return
+		}
+		what, fix := "unknown key", "remove it"
+		smallLetters := func(k string) bool { return strings.EqualFold(k, e.Key) }
+		if i := slices.IndexFunc(s.known, smallLetters); i >= 0 {
+			what, fix = "keys are written in small letters", `write "`+s.known[i]+`"`
+		} else if n := Nearest(e.Key, s.known); n != "" {
+			fix = `did you mean "` + n + `"?`
+		} else if len(s.known) > 0 {
+			fix = "remove it; the keys here are " + Listed(s.known)
+		}
+		s.c.Add(e.At, shortened(s.Name(e.Key), 120)+": "+what, fix)
+	}
+}
+
+// Is reports whether a value has the wanted type, and complains if it has not.
+func (s *Section) Is(key string, v *Value, want Type) bool {
+	if v.Type == want || want == Float && v.Type == Integer {
+		return true
+	}
+	fix := ""
+	switch {
+	case want == String && v.Raw != "":
+		fix = `put it in quotes: "` + strings.Trim(v.Raw, `"'`) + `"`
+	case want == Boolean && (v.Text == "true" || v.Text == "false"):
+		fix = "write " + v.Text + " without quotes"
+	case want == Boolean:
+		fix = "write true or false"
+	case want == Array && v.Type != Group:
+		fix = "write [" + v.Raw + "]"
+	case want == Float || want == Integer:
+		if _, err := strconv.ParseFloat(v.Text, 64); err == nil {
+			fix = "write " + v.Text + " without quotes"
+		}
+	case want == Group:
+		fix = "write [" + s.Name(key) + "] and the keys below it"
+	}
+	s.Add(v.At, key, "expected "+want.String()+", found "+v.Type.String(), fix)
+	return false
+}
+
+// Items returns the items of a list, [MaxItems] at most.
+func (s *Section) Items(key string, v *Value) []*Value {
+	if !s.Is(key, v, Array) {
+		return nil
+	}
+	if len(v.Items) <= MaxItems {
+		return v.Items
+	}
+	s.Add(v.Items[MaxItems].At, key, fmt.Sprintf("more than %d items", MaxItems), "")
+	return v.Items[:MaxItems]
+}
+
+// sections returns the tables of a list, told apart by the values of the keys
+// in by.
+func (s *Section) sections(key string, v *Value, by []string) []*Section {
+	if v.Type != Array {
+		fix := ""
+		if v.Type == Group {
+			fix = "write [[" + s.Name(key) + "]] with two brackets"
+		}
+		s.Add(s.table.Get(key).At, key, "expected a list of tables, found "+v.Type.String(), fix)
+		return nil
+	}
+	var out []*Section
+	first := map[string]int{}
+	for _, item := range s.Items(key, v) {
+		if !s.Is(key, item, Group) {
+			continue
+		}
+		one := newSection(s.c, item.Table, s.Name(key))
+		out = append(out, one)
+		if e := item.Table.Get(firstOf(by)); e != nil && e.Value.Type == String {
+			one.twice(first, by, e)
+		}
+	}
+	return out
+}
+
+func firstOf(list []string) string {
+	if len(list) == 0 {
+		return ""
+	}
+	return list[0]
+}
+
+// twice complains when an earlier table has the same name.
+func (s *Section) twice(first map[string]int, by []string, e *Entry) {
+	id := s.table.Identity(by)
+	line := first[id]
+	if line == 0 {
+		first[id] = e.Value.At.Line
+		return
+	}
+	what, fix := Quoted(e.Value.Text)+" stands twice", "give each its own "+e.Key
+	if len(by) > 1 {
+		var words []string
+		for i, part := range strings.Split(id, "\x00") {
+			words = append(words, by[i]+" "+Quoted(part))
+		}
+		what, fix = strings.Join(words, " on ")+" stands twice", "put them into one table"
+	}
+	s.Add(e.Value.At, e.Key, what+"; first on line "+strconv.Itoa(line), fix)
+}
+
+// Identity is what tells the tables of a list apart: the texts of the given
+// keys.
+func (t *Table) Identity(by []string) string {
+	var parts []string
+	for _, key := range by {
+		text := ""
+		if e := t.Get(key); e != nil {
+			text = e.Value.Text
+		}
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, "\x00")
+}

@@ -1,0 +1,46 @@
+package plans
+
+import "proveout/plans/quantity"
+
+// A Field is one reading that a step asks for.
+type Field struct {
+	Name      string             // "core", "3V3.volt", "bridges"
+	Ask       string             // the question, for people
+	Dimension quantity.Dimension // of a number; empty for words
+	Unit      string             // taken when a number is typed without one
+	Words     []string           // the words accepted; nil with an empty Dimension means any text
+	Required  bool               // the step cannot be judged without it
+	Many      bool               // may be read several times
+	Expected  string             // what a good card shows, in words; empty when nobody knows
+	Nominal   float64            // base unit, for the plausibility check; 0 when unknown
+	Place     string             // of a temperature
+}
+
+// Answers to a yes-or-no question.
+const (
+	Yes        = "yes"
+	No         = "no"
+	NotPresent = "n/a" // the card has no such part
+)
+
+// PictureClean is what is recorded of a picture that shows nothing amiss.
+const PictureClean = "clean"
+
+// Fields returns the readings that a step of the plan asks for on a card of
+// the family, in the order in which they are taken.
+func Fields(step *Step, family *Family) []Field {
+	if step.Spec == nil {
+		return nil
+	}
+	return step.Spec.fields(family)
+}
+
+// FieldNamed returns the field of the given name.
+func FieldNamed(fields []Field, name string) (Field, bool) {
+	for _, f := range fields {
+		if f.Name == name {
+			return f, true
+		}
+	}
+	return Field{}, false
+}

@@ -1,0 +1,35 @@
+package plans
+
+import "proveout/plans/document"
+
+// A KeyTable is the reference text of the keys of one table of a file.
+type KeyTable = document.KeyTable
+
+// Reference describes the keys that plans, families and shops may have; of a
+// kind of step, the keys of the kind alone. It returns nothing for anything
+// else.
+func Reference(of string) []KeyTable {
+	switch FileKind(of) {
+	case PlanKind:
+		tables := document.Reference(of, "", newPlan().keys())
+		for _, d := range Kinds() {
+			tables = append(tables, d.reference()...)
+		}
+		return tables
+	case FamilyKind:
+		tables := document.Reference(of, "", new(Family).keys())
+		return append(tables, document.Reference(of, "[[variant]]", variantKeys(new(variant)))...)
+	case ShopKind:
+		return document.Reference(of, "", newShop().keys())
+	}
+	if d := Kind(of).Declared(); d.New != nil {
+		return d.reference()
+	}
+	return nil
+}
+
+func (d Declaration) reference() []KeyTable {
+	tables := document.Reference(string(PlanKind), "[[step]]", d.New().keys())
+	tables[0].Of, tables[0].What = "kind "+string(d.Kind), d.What
+	return tables
+}

@@ -1,0 +1,33 @@
+package scoring
+
+import (
+	"fmt"
+	"math"
+
+	"proveout/plans/quantity"
+	"proveout/scoring/conformity"
+)
+
+// lasted judges whether a run was long enough. The time base of a computer is
+// good to a few parts in 10⁴, which no limit of minutes notices (common
+// practice, no source); one second of slack covers the rounding of a log.
+func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Check {
+	c := Check{Name: "duration", Title: "Duration", Unit: "min", Limits: limitsIn(measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)})}
+	if math.IsNaN(seconds) {
+		c.Reason = "How long it ran is not known."
+		return c
+	}
+	c.Value, c.Text = number(seconds/60), trimmed(math.Round(seconds/6)/10)+" min"
+	switch {
+	case seconds >= want.Value-1:
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s; at least %s was asked for.", c.Text, want.Text)
+	case stable:
+		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", c.Text, want.Text)
+	default:
+		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("It ran %s only; at least %s was asked for.", c.Text, want.Text)
+		c.Settle = fmt.Sprintf("Run it again for %s.", want.Text)
+	}
+	return c
+}
+
+func minutes(s float64) string { return trimmed(math.Round(s/6)/10) + " min" }
