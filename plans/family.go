@@ -208,8 +208,8 @@ func ParseSpan(text string) (Span, error) {
 // (common practice, no source).
 func synthesizerKeys(sy *Synthesizer) []key {
 	return []key{
-		{Name: "n", To: span(&sy.N, 1, 1<<16), Needed: `"8-129"`, What: "range of the multiplier, as it multiplies"},
-		{Name: "m", To: span(&sy.M, 1, 1<<12), Needed: `"2-31"`, What: "range of the divider, as it divides"},
+		{Name: "n", To: span(&sy.N, 1, 1<<16), Needed: `"8-129"`, What: `range of the multiplier, as it multiplies: "8-129"`},
+		{Name: "m", To: span(&sy.M, 1, 1<<12), Needed: `"2-31"`, What: `range of the divider, as it divides: "2-31"`},
 		{Name: "k", To: span(&sy.K, 0, 10), Absent: "0", What: `range of the exponent of the divider by 2^K: "0-3"`},
 		{Name: "reference", To: hertz(&sy.Reference), Absent: "315/22 MHz", What: "of the crystal"},
 		{Name: "vco_min", To: hertz(&sy.VCOMin), What: "slowest reference x N / M"},

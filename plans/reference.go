@@ -17,8 +17,7 @@ func Reference(of string) []KeyTable {
 		}
 		return tables
 	case FamilyKind:
-		tables := document.Reference(of, "", new(Family).keys())
-		return append(tables, document.Reference(of, "[[variant]]", variantKeys(new(variant)))...)
+		return document.Reference(of, "", append(new(Family).keys(), variantsKey(new([]variant))))
 	case ShopKind:
 		return document.Reference(of, "", newShop().keys())
 	}
@@ -28,8 +27,17 @@ func Reference(of string) []KeyTable {
 	return nil
 }
 
+// WordsAt returns the words that may stand at a key of a family or a shop:
+// "bench.slot.kind".
+func WordsAt(file FileKind, path string) []string {
+	if file == ShopKind {
+		return document.WordsAt(newShop().keys(), path)
+	}
+	return document.WordsAt(new(Family).keys(), path)
+}
+
 func (d Declaration) reference() []KeyTable {
 	tables := document.Reference(string(PlanKind), "[[step]]", d.New().keys())
-	tables[0].Of, tables[0].What = "kind "+string(d.Kind), d.What
+	tables[0].Of, tables[0].What = `kind = "`+string(d.Kind)+`"`, d.What
 	return tables
 }

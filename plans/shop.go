@@ -119,7 +119,7 @@ type Bench struct {
 
 func benchKeys(b *Bench) []key {
 	return []key{
-		{Name: "id", To: document.ID(&b.ID), Needed: `"…"`, What: "small letters, digits, hyphens"},
+		{Name: "id", To: document.ID(&b.ID), Needed: `"…"`, What: "readings and jobs name the bench by it"},
 		{Name: "title", To: document.Text(&b.Title), Absent: "the id", What: "what documents call it"},
 		{Name: "host", To: document.Text(&b.Host), What: "the computer the card is plugged into"},
 		{Name: "ambient", To: document.Amount(&b.Ambient, quantity.Temperature, document.Tolerated), What: "range of ambient"},
@@ -164,7 +164,7 @@ type Instrument struct {
 func instrumentKeys(in *Instrument) []key {
 	places := append(slices.Clone(sensorPlaces), "ambient")
 	return []key{
-		{Name: "id", To: document.ID(&in.ID), Needed: `"…"`, What: "small letters, digits, hyphens"},
+		{Name: "id", To: document.ID(&in.ID), Needed: `"…"`, What: "readings name the instrument by it"},
 		{Name: "title", To: document.Text(&in.Title), Absent: "the id", What: "make, range"},
 		{Name: "measures", To: document.Words(&in.Measures, quantity.Dimensions()...), Needed: `["temperature"]`,
 			Filled: `write ["temperature"]`, What: "temperature, voltage, resistance, frequency, frame rate, …"},
@@ -237,7 +237,7 @@ type Technician struct {
 
 func technicianKeys(t *Technician) []key {
 	return []key{
-		{Name: "id", To: document.ID(&t.ID), Needed: `"…"`, What: "small letters, digits, hyphens"},
+		{Name: "id", To: document.ID(&t.ID), Needed: `"…"`, What: "readings and documents name the technician by it"},
 		{Name: "name", To: document.Text(&t.Name), Needed: `"…"`, What: "as certificates print it"},
 		{Name: "sign", To: document.Flag(&t.Sign), What: "may authorise certificates"},
 	}

@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"proveout/plans/document"
 )
 
 // arrange puts the flags of a command line before its arguments, wherever they
@@ -164,7 +166,7 @@ func unknownCommand(path []string, level []*cli.Command, word string) error {
 		}
 	}
 	what := strings.Join(append(path, word), " ")
-	if near := nearest(word, names); near != "" {
+	if near := document.Nearest(word, names); near != "" {
 		return fmt.Errorf("there is no command %q; did you mean %q?", what, strings.Join(append(path, near), " "))
 	}
 	return fmt.Errorf("there is no command %q; known here: %s", what, strings.Join(names, ", "))
@@ -179,41 +181,8 @@ func unknownFlag(path []string, known []cli.Flag, typed, name string) error {
 	if len(path) > 1 {
 		where = " of " + strings.Join(path[1:], " ")
 	}
-	if near := nearest(name, names); near != "" {
+	if near := document.Nearest(name, names); near != "" {
 		return fmt.Errorf("%s is not a flag%s; did you mean --%s?", typed, where, near)
 	}
 	return fmt.Errorf("%s is not a flag%s; see --help", typed, where)
-}
-
-// nearest returns the name that differs from word by at most a third of its
-// letters, or "".
-func nearest(word string, names []string) string {
-	best, bestDistance := "", len(word)/3+2
-	for _, n := range names {
-		if d := editDistance(strings.ToLower(word), n); d < bestDistance {
-			best, bestDistance = n, d
-		}
-	}
-	return best
-}
-
-// editDistance is the number of letters to insert, delete or replace
-// (Levenshtein 1966).
-func editDistance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := 1
-			if a[i] == b[j] {
-				cost = 0
-			}
-			diagonal, row[j+1] = row[j+1], min(row[j+1]+1, row[j]+1, diagonal+cost)
-		}
-	}
-	return row[len(b)]
 }

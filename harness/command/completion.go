@@ -166,6 +166,8 @@ func (c *Console) argumentWords(command *cli.Command, before []string, shop stri
 		return jobNumbers(dir)
 	case "SHELL":
 		return []string{"bash", "zsh", "fish", "powershell"}
+	case "WHICH":
+		return referenceNames()
 	case "STEP":
 		return jobSteps(dir, before[0])
 	case "ID":
@@ -185,7 +187,7 @@ func (c *Console) flagValues(flag, shop string) []string {
 	case "family":
 		return libraryIDs(dir, plans.FamilyKind)
 	case "place":
-		return []string{"die", "heatsink", "case", "board"}
+		return plans.WordsAt(plans.FamilyKind, "thermal.sensor")
 	case "work":
 		return plans.WorkKinds()
 	case "map":

@@ -12,6 +12,7 @@ import (
 
 	"proveout/harness/session"
 	"proveout/plans"
+	"proveout/plans/document"
 )
 
 // initAsking makes a shop folder from the answers to a form.
@@ -35,7 +36,7 @@ func (c *Console) initAsking(x *cli.Context) error {
 		return plans.AsError(problems)
 	}
 	for _, inst := range shop.Benches[0].Instruments {
-		talk.Say("  " + inst.Title + ", limits " + statedLimits(text, inst.ID))
+		talk.Say("  " + inst.Title + ", limits " + statedOf(text, inst.ID, "accuracy"))
 	}
 	change, err := talk.Confirm(ctx, "Put them right now (they can be changed in the file at any time)", false)
 	if err != nil {
@@ -81,44 +82,37 @@ func (n *newShop) questions(c *Console) []session.Question {
 		{Ask: "Name of the bench", Default: propose("Bench 1"), Accept: keep(&n.p.Bench)},
 		{Ask: "Computer the card is plugged into", Default: propose("test computer"), Accept: keep(&n.p.Host)},
 		{Ask: "Slot of the bench", Default: propose("AGP"), Choices: func() []session.Choice {
-			return []session.Choice{{Name: "AGP"}, {Name: "PCI"}, {Name: "PCIe"}}
+			return choices("bench.slot.kind")
 		}, Accept: keep(&n.p.SlotKind)},
 		{Ask: "How the slot is keyed (look at the notches)", Default: propose("universal"), Skip: func() bool { return n.p.SlotKind == "PCIe" }, Choices: func() []session.Choice {
-			if n.p.SlotKind == "PCI" {
-				return []session.Choice{{Name: "universal", Title: "takes 3.3 V and 5 V cards"}, {Name: "5 V"}, {Name: "3.3 V"}}
-			}
-			return []session.Choice{{Name: "universal", Title: "takes 3.3 V and 1.5 V cards"}, {Name: "3.3 V"}, {Name: "1.5 V"}}
+			keys := plans.SlotKeys(n.p.SlotKind)
+			list := []session.Choice{{Name: keys[0], Title: "takes " + keys[1] + " and " + keys[2] + " cards"}}
+			return append(list, session.Choice{Name: keys[1]}, session.Choice{Name: keys[2]})
 		}, Accept: keep(&n.p.SlotKey)},
 		{Ask: "Paper", Default: propose("A4"), Choices: func() []session.Choice {
-			return []session.Choice{{Name: "A4"}, {Name: "Letter"}}
+			return choices("paper")
 		}, Accept: keep(&n.p.Paper)},
 	}
 }
 
-// statedLimits returns the stated limits of an instrument as the file has them.
-func statedLimits(text, id string) string {
-	if at, end, ok := shopKey(text, id, "accuracy"); ok {
-		return text[at:end]
+// choices are the words that a shop file may have at a key.
+func choices(path string) []session.Choice {
+	var out []session.Choice
+	for _, word := range plans.WordsAt(plans.ShopKind, path) {
+		out = append(out, session.Choice{Name: word})
 	}
-	return "not stated"
+	return out
 }
 
-// shopKey finds the text of a key, between its quotes, of the instrument with
-// the given id.
-func shopKey(text, id, key string) (at, end int, ok bool) {
-	block := strings.Index(text, "id = \""+id+"\"")
-	if block < 0 {
-		return 0, 0, false
+// statedOf returns what the file states under a key of an instrument.
+func statedOf(text, id, key string) string {
+	if e := document.Find(text, instrumentKey(id, key)); e != nil {
+		return e.Value.Text
 	}
-	mark := "\n" + key + " = \""
-	i := strings.Index(text[block:], mark)
-	next := strings.Index(text[block:], "\n[[")
-	if i < 0 || next >= 0 && i > next {
-		return 0, 0, false
-	}
-	at = block + i + len(mark)
-	return at, at + strings.IndexByte(text[at:], '"'), true
+	return ""
 }
+
+func instrumentKey(id, key string) string { return "bench.instrument[" + id + "]." + key }
 
 // instruments asks for title and limits of each instrument. What makes no shop
 // file is asked again.
@@ -127,17 +121,10 @@ func (n *newShop) instruments(ctx context.Context, talk *session.Talk, text stri
 	for _, inst := range list {
 		for _, q := range []struct{ key, ask string }{{"title", "What measures " + dimensions(inst)}, {"accuracy", "Limits that its data sheet states"}} {
 			questions = append(questions, session.Question{
-				Ask: q.ask,
-				Default: func() string {
-					at, end, _ := shopKey(text, inst.ID, q.key)
-					return text[at:end]
-				},
+				Ask:     q.ask,
+				Default: func() string { return statedOf(text, inst.ID, q.key) },
 				Accept: func(a string) error {
-					at, end, ok := shopKey(text, inst.ID, q.key)
-					if !ok || strings.ContainsAny(a, "\"\\") {
-						return errors.New("write it without quotes")
-					}
-					changed := text[:at] + a + text[end:]
+					changed := document.Set(text, instrumentKey(inst.ID, q.key), document.Quote(a))
 					if _, problems := plans.ParseShop(shopFile, []byte(changed)); len(problems) > 0 {
 						return errors.New(problems[0].What + "; " + problems[0].Fix)
 					}

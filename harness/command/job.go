@@ -14,6 +14,7 @@ import (
 	"proveout/harness/job"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/document"
 	"proveout/plans/quantity"
 	"proveout/report"
 	"proveout/scoring"
@@ -173,7 +174,7 @@ func workKinds(plan *plans.Plan, typed []string) ([]string, error) {
 			}
 		}
 		if match == "" {
-			if near := nearest(strings.ToLower(w), known); near != "" {
+			if near := document.Nearest(strings.ToLower(w), known); near != "" {
 				return nil, fmt.Errorf("--work: %q is not a kind of work this plan knows; did you mean %q?", w, near)
 			}
 			return nil, fmt.Errorf("--work: %q is not a kind of work this plan knows; known are: %s", w, strings.Join(known, ", "))

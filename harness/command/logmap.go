@@ -15,6 +15,7 @@ import (
 
 	"proveout/harness/job"
 	"proveout/harness/logs"
+	"proveout/plans/document"
 )
 
 func (c *Console) logmapCommands() *cli.Command {
@@ -171,7 +172,7 @@ func setColumn(m *logs.Map, word string) error {
 		return fmt.Errorf("--column: write HEADER=QUANTITY, as in \"Sensor 3=temperature\", not %q", word)
 	}
 	if known := logs.Quantities(); !slices.Contains(known, quantity) {
-		if near := nearest(quantity, known); near != "" {
+		if near := document.Nearest(quantity, known); near != "" {
 			return fmt.Errorf("--column: %q is no quantity; did you mean %q?", quantity, near)
 		}
 		return fmt.Errorf("--column: %q is no quantity; known are: %s", quantity, strings.Join(known, ", "))
@@ -214,7 +215,7 @@ func textMap(pattern string) (logs.Map, error) {
 		quantity := strings.ReplaceAll(group, "_", "-")
 		if !slices.Contains(known, quantity) {
 			near := ""
-			if n := nearest(quantity, known); n != "" {
+			if n := document.Nearest(quantity, known); n != "" {
 				near = "did you mean " + n + "? "
 			}
 			return m, fmt.Errorf("--pattern: the group %q is no quantity; %sknown are: %s", group, near, strings.Join(known, ", "))

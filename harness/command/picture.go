@@ -20,6 +20,7 @@ import (
 
 	"proveout/harness/job"
 	"proveout/plans"
+	"proveout/plans/document"
 	"proveout/plans/quantity"
 	"proveout/scoring"
 	"proveout/scoring/memory"
@@ -173,7 +174,7 @@ func (c *Console) picturePattern(x *cli.Context) error {
 func renderNamed(name string, mode pattern.Mode) (*pattern.Frame, error) {
 	p, err := pattern.ParseName(name, mode)
 	if err != nil {
-		if near := nearest(name, plans.TestPictures()); near != "" && !plans.IsTestPicture(name) {
+		if near := document.Nearest(name, plans.TestPictures()); near != "" && !plans.IsTestPicture(name) {
 			return nil, fmt.Errorf("there is no test picture %q; did you mean %q?", name, near)
 		}
 		if plans.IsTestPicture(name) {

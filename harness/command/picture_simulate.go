@@ -10,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans/document"
 	"proveout/scoring"
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/raster"
@@ -281,7 +282,7 @@ func parseFault(text string, org *memory.Organisation) (simulate.Fault, error) {
 	}
 	ft := simulate.Fault{Kind: simulate.Kind(words[0])}
 	if !slices.Contains(simulate.Kinds(), ft.Kind) {
-		if near := nearest(words[0], kindNames()); near != "" {
+		if near := document.Nearest(words[0], kindNames()); near != "" {
 			return ft, fmt.Errorf("there is no fault %q; did you mean %q?", words[0], near)
 		}
 		return ft, fmt.Errorf("there is no fault %q; kinds: %s", words[0], strings.Join(kindNames(), ", "))

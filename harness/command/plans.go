@@ -12,12 +12,13 @@ import (
 
 	"proveout/harness/job"
 	"proveout/plans"
+	"proveout/plans/document"
 )
 
 // planLibrary makes the commands for plans or for families, which are alike.
 func (c *Console) planLibrary(kind plans.FileKind, name, what string) *cli.Command {
 	l := &library{c, kind, name}
-	return &cli.Command{
+	command := &cli.Command{
 		Name:  name,
 		Usage: "list, show, check and copy " + what,
 		Subcommands: []*cli.Command{
@@ -27,6 +28,53 @@ func (c *Console) planLibrary(kind plans.FileKind, name, what string) *cli.Comma
 			{Name: "copy", Usage: "copy a built-in one into the shop, to change it", ArgsUsage: "ID", Flags: []cli.Flag{shopFlag, toFlag}, Action: l.copy},
 		},
 	}
+	if kind == plans.PlanKind {
+		command.Subcommands = append(command.Subcommands, &cli.Command{
+			Name: "keys", Usage: "print what may stand in plans, families, shops and log maps", ArgsUsage: "[WHICH]",
+			Flags: []cli.Flag{jsonFlag}, Action: c.keys,
+			Description: "WHICH is a kind of file or of step: " + strings.Join(referenceNames(), ", ") + ";\n" +
+				"everything without it.",
+		})
+	}
+	return command
+}
+
+// referenceNames are what the keys can be printed of.
+func referenceNames() []string {
+	names := []string{string(plans.PlanKind), string(plans.FamilyKind), string(plans.ShopKind)}
+	for _, d := range plans.Kinds() {
+		names = append(names, string(d.Kind))
+	}
+	return names
+}
+
+// keys prints the reference text of the keys of files.
+func (c *Console) keys(x *cli.Context) error {
+	if x.NArg() > 1 {
+		return fmt.Errorf("%q is one argument too many; see --help", x.Args().Get(1))
+	}
+	which := x.Args().Slice()
+	if len(which) == 0 {
+		which = []string{string(plans.PlanKind), string(plans.FamilyKind), string(plans.ShopKind)}
+	}
+	var tables []plans.KeyTable
+	for _, name := range which {
+		found := plans.Reference(name)
+		if found == nil {
+			return fmt.Errorf("%q is neither a kind of file nor of step; %s", name, document.DidYouMean(name, referenceNames()))
+		}
+		tables = append(tables, found...)
+	}
+	if x.Bool("json") {
+		return c.answer(map[string]any{"tables": tables})
+	}
+	for i, t := range tables {
+		if i > 0 {
+			fmt.Fprintln(c.Out)
+		}
+		fmt.Fprint(c.Out, t.Text())
+	}
+	return nil
 }
 
 var (

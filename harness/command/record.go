@@ -13,6 +13,7 @@ import (
 	"proveout/harness/job"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/document"
 	"proveout/scoring"
 )
 
@@ -144,7 +145,7 @@ func typedWord(step *plans.Step, fields []plans.Field, word string) ([]reading.R
 	}
 	f, ok := plans.FieldNamed(fields, name)
 	if !ok {
-		if near := nearest(name, names); near != "" {
+		if near := document.Nearest(name, names); near != "" {
 			return nil, fmt.Errorf("step %s takes no reading %q; did you mean %q?", step.ID, name, near)
 		}
 		return nil, fmt.Errorf("step %s takes no reading %q; it takes: %s", step.ID, name, strings.Join(names, ", "))

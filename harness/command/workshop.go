@@ -14,6 +14,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/plans"
+	"proveout/plans/document"
 )
 
 const shopFile = "shop.toml"
@@ -179,7 +180,7 @@ func (k *openCase) stepNamed(name string) (*plans.Step, error) {
 	if step, ok := k.input.Plan.Step(name); ok {
 		return step, nil
 	}
-	if near := nearest(name, ids); near != "" {
+	if near := document.Nearest(name, ids); near != "" {
 		return nil, fmt.Errorf("the plan has no step %q; did you mean %q?", name, near)
 	}
 	return nil, fmt.Errorf("the plan has no step %q; the plan has: %s", name, strings.Join(ids, ", "))

@@ -82,6 +82,8 @@ type Value struct {
 	Time  time.Time
 	Items []*Value // Array
 	Table *Table   // Group
+	Begin int      // offset in the text, behind a byte order mark
+	End   int      // offset behind it
 
 	tables bool // an array that [[headers]] made
 }

@@ -83,7 +83,7 @@ func Checked(to *string, written string, check func(text string) (what, fix stri
 
 // ID is an identifier, as file names have it.
 func ID(to *string) Target {
-	return Checked(to, "id", func(id string) (what, fix string) {
+	return Checked(to, "id (a-z, 0-9, -)", func(id string) (what, fix string) {
 		if IsID(id) {
 			return "", ""
 		}
@@ -100,7 +100,7 @@ func IsID(s string) bool {
 
 // Label is a name that readings are typed with: no blanks, no "=".
 func Label(to *string) Target {
-	return Checked(to, "name", func(name string) (what, fix string) {
+	return Checked(to, "name without blanks", func(name string) (what, fix string) {
 		const letters = "abcdefghijklmnopqrstuvwxyz"
 		odd := strings.Trim(strings.ToLower(name), letters+"0123456789+-_.")
 		if len(name) <= 40 && odd == "" && strings.IndexFunc(name, beyondASCII) < 0 {
@@ -135,10 +135,16 @@ func plainWords[T ~string](words []T) []string {
 	return out
 }
 
+// fewWords is how many words a type can name.
+const fewWords = 5
+
 // alternatives names a few words, or says that it is one of many.
 func alternatives(words []string) string {
 	last := len(words) - 1
-	if last < 1 || last > 5 {
+	switch {
+	case last == 0:
+		return `"` + words[0] + `"`
+	case last < 0 || last > fewWords:
 		return "word"
 	}
 	return strings.Join(words[:last], ", ") + " or " + words[last]
@@ -259,9 +265,6 @@ const (
 const fromFamily = "from family"
 
 func (r Rule) written(plain string) string {
-	if r&Tolerated != 0 {
-		plain += " with tolerance"
-	}
 	if r&FromFamily != 0 {
 		plain += ` or "` + fromFamily + `"`
 	}
@@ -296,7 +299,12 @@ func Amount[T quantity.Quantity | *quantity.Quantity](to *T, dim quantity.Dimens
 			*to = &q
 		}
 	}
-	return Own(rules.written(string(dim)), read, func() string {
+	example := dim.Example()
+	if rules&Tolerated != 0 {
+		example += exampleTolerance(dim)
+	}
+	written := rules.written(string(dim) + ` ("` + example + `")`)
+	return Own(written, read, func() string {
 		switch to := any(to).(type) {
 		case *quantity.Quantity:
 			return unless(to.Text == "", to.String())
@@ -327,16 +335,22 @@ func (s *Section) quantity(key string, v *Value, dim quantity.Dimension, rules R
 		what, fix = "a tolerance makes no sense here", `write "`+strings.TrimSuffix(q.String(), " "+q.Tolerance())+`"`
 	case rules&Tolerated != 0 && !q.Tolerated:
 		what = Quoted(v.Text) + " has no tolerance"
-		fix = `write it with one, such as "` + strings.TrimSpace(q.Text) + ` ±1 %"`
+		fix = `write it with one, such as "` + strings.TrimSpace(q.Text) + exampleTolerance(dim) + `"`
 		if dim == quantity.Temperature {
 			what = "a range is missing"
-			fix = `write it with a tolerance, such as "` + q.Text + ` ±5 °C"`
 		}
 	default:
 		return q, true
 	}
 	s.Add(v.At, key, what, fix)
 	return q, false
+}
+
+func exampleTolerance(dim quantity.Dimension) string {
+	if dim == quantity.Temperature {
+		return " ±5 °C"
+	}
+	return " ±1 %"
 }
 
 // NotAQuantity records what is wrong with a quantity, at the place inside the

@@ -308,7 +308,7 @@ func (w *walk) value(n *unstable.Node, begin, depth int) (*Value, int) {
 	default:
 		v.Type = Date
 	}
-	v.At.Width = width(w.text[begin:end])
+	v.At.Width, v.Begin, v.End = width(w.text[begin:end]), begin, end
 	if v.Table != nil {
 		v.Table.At = v.At
 	}

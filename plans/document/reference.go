@@ -8,7 +8,7 @@ import (
 type KeyTable struct {
 	File  string    `json:"file"`           // "plan", "family"
 	Table string    `json:"table"`          // its header, "[[step]]"; empty for the top of the file
-	Of    string    `json:"of,omitempty"`   // which tables of this header, where they differ: "kind soak"
+	Of    string    `json:"of,omitempty"`   // which tables of this header, where they differ: kind = "soak"
 	What  string    `json:"what,omitempty"` // what such a table is for
 	Keys  []KeyText `json:"keys"`
 }
@@ -46,6 +46,46 @@ func Reference(file, header string, keys []Key) []KeyTable {
 		}
 	}
 	return append([]KeyTable{table}, inside...)
+}
+
+// Text lays the table out in lines of 60 columns.
+func (t KeyTable) Text() string {
+	w := NewWriter(60)
+	title := t.Table
+	if title == "" {
+		title = "Top of a " + t.File + " file"
+	}
+	if t.Of != "" {
+		title += " with " + t.Of
+	}
+	if t.What != "" {
+		title += ": " + t.What
+	}
+	w.Line(0, title)
+	widths := []int{17, 20, 19}
+	if len(t.Keys) == 0 {
+		w.Line(2, "no keys of its own")
+	} else {
+		w.Row(widths, "key", "type", "default")
+	}
+	for _, k := range t.Keys {
+		w.Row(widths, k.Key, k.Type, k.absent())
+		w.Line(4, k.What)
+		if len(k.Words) > fewWords {
+			w.Line(4, "words: "+strings.Join(k.Words, ", "))
+		}
+	}
+	return w.String()
+}
+
+func (k KeyText) absent() string {
+	switch {
+	case k.Needed:
+		return "must be there"
+	case k.Default == "":
+		return "–"
+	}
+	return k.Default
 }
 
 func wordsOf(k Key) []string {

@@ -32,38 +32,62 @@ func (w *Writer) Facts(title string, facts []Fact) {
 }
 
 // Line writes text at an indent; what does not fit goes on two further in.
-// A word that is longer than a line is broken.
 func (w *Writer) Line(indent int, text string) {
-	if text == "" {
-		return
-	}
-	column, in := 0, indent
-	for _, word := range strings.Fields(printable(text)) {
-		for {
-			n := utf8.RuneCountInString(word)
-			switch {
-			case column == 0:
-				w.b.WriteString(strings.Repeat(" ", in))
-				column, in = in, indent+2
-			case column+1+n <= w.width:
-				w.b.WriteByte(' ')
-				column++
-			default:
-				w.b.WriteByte('\n')
-				column = 0
-				continue
-			}
-			if r := []rune(word); column+n > w.width {
-				cut := w.width - column
-				w.b.WriteString(string(r[:cut]))
-				w.b.WriteByte('\n')
-				column, word = 0, string(r[cut:])
-				continue
-			}
-			w.b.WriteString(word)
-			column += n
-			break
+	for i, line := range wrap(text, w.width-indent, w.width-indent-2) {
+		if i == 1 {
+			indent += 2
 		}
+		w.b.WriteString(strings.Repeat(" ", indent) + line + "\n")
 	}
-	w.b.WriteByte('\n')
+}
+
+// Row writes cells side by side, each in a column of its width with two blanks
+// behind it. What does not fit goes on below, in its column.
+func (w *Writer) Row(widths []int, cells ...string) {
+	var columns [][]string
+	height := 0
+	for i, cell := range cells {
+		columns = append(columns, wrap(cell, widths[i], widths[i]))
+		height = max(height, len(columns[i]))
+	}
+	for n := range height {
+		line := ""
+		for i, column := range columns {
+			cell := ""
+			if n < len(column) {
+				cell = column[n]
+			}
+			line += cell + strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell)+2)
+		}
+		w.b.WriteString(strings.TrimRight(line, " ") + "\n")
+	}
+}
+
+// wrap breaks a text at blanks into lines, the first of its own width. A word
+// that is longer than a line is cut.
+func wrap(text string, first, rest int) []string {
+	var lines []string
+	line, room := "", first
+	end := func() {
+		lines = append(lines, line)
+		line, room = "", rest
+	}
+	for _, word := range strings.Fields(printable(text)) {
+		if line != "" && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > room {
+			end()
+		}
+		if line != "" {
+			line += " "
+		}
+		for r := []rune(line + word); len(r) > room; r = []rune(word) {
+			line = string(r[:room])
+			word = string(r[room:])
+			end()
+		}
+		line += word
+	}
+	if line != "" {
+		end()
+	}
+	return lines
 }
