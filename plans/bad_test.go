@@ -5,9 +5,9 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"strings"
 	"testing"
-	"time"
 
 	"proveout/plans/document"
 )
@@ -189,11 +189,7 @@ func FuzzEditedLibrary(f *testing.F) {
 // checkPositions parses and holds every problem against the text.
 func checkPositions(t *testing.T, folder string, data []byte) {
 	t.Helper()
-	begin := time.Now()
 	problems := parseAny(folder, "f.toml", data)
-	if d := time.Since(begin); d > 2*time.Second {
-		t.Errorf("%d bytes took %v", len(data), d)
-	}
 	lines := strings.Split(string(data), "\n")
 	for i, p := range problems {
 		if p.Line == 0 {
@@ -229,45 +225,70 @@ func FuzzParseFiles(f *testing.F) {
 	})
 }
 
-// A hostile file costs little time.
+// cost counts what it takes to read a text: pieces of memory, and their bytes.
+func cost(folder, text string) (pieces, bytes uint64) {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	parseAny(folder, "f.toml", []byte(text))
+	runtime.ReadMemStats(&after)
+	return after.Mallocs - before.Mallocs, after.TotalAlloc - before.TotalAlloc
+}
+
+// The work on a hostile file grows no faster than the file, and the messages
+// stay few and short.
 func TestHostileFiles(t *testing.T) {
-	part := 5 // of the sizes, but for the run of all checks
+	most := 160_000 // bytes, but for the run of all checks
 	if os.Getenv("PROVEOUT_ALL_CHECKS") != "" {
-		part = 1
+		most = document.MaxFile
 	}
-	repeat := func(format string, n int) string {
-		var b strings.Builder
-		for i := range n / part {
-			fmt.Fprintf(&b, format, i)
-		}
-		return b.String()
-	}
-	family := "id = \"f\"\ntitle = \"F\"\nmaker = \"M\"\n"
-	for name, text := range map[string]string{
-		"keys":       repeat("k%d = 1\n", 70000),
-		"tables":     repeat("[t%d]\n", 90000),
-		"steps":      "id = \"p\"\ntitle = \"P\"\n" + repeat("[[step]]\nid = \"s%d\"\n", 40000),
-		"list":       "title = [" + repeat("\"%d\",", 110000) + "]\n",
-		"work":       "work_kinds = [" + repeat("\"%d\",", 50000) + "]\n[[step]]\nwhen_work = [" + repeat("\"x%d\",", 50000) + "]\n",
-		"variants":   family + repeat("[[clock]]\nname = \"c%d\"\n", 5000) + repeat("[[variant]]\nname = \"v%d\"\n", 30000),
-		"references": family + repeat("[[reference]]\nworkload = \"w%d\"\n", 12000) + "[[variant]]\nname = \"v\"\n" + repeat("[[variant.reference]]\nworkload = \"x%d\"\n", 12000),
-		"chips":      family + "[[memory]]\nbanks = [\"" + repeat("U%d ", 140000) + "\"]\n",
-		"dotted":     strings.Repeat("a.", 400000) + "b = 1\n",
-		"quotes":     strings.Repeat("\"\"\"", 300000),
-		"escapes":    "id = \"" + strings.Repeat(`\u00e4`, 170000) + "\"\n",
-		"brackets":   strings.Repeat("[", 1000000),
-		"one line":   "id = \"" + strings.Repeat("é", 500000) + "\" x\n",
-		"faults":     strings.Repeat("=\n", 500000),
+	const family = "id = \"f\"\ntitle = \"F\"\nmaker = \"M\"\n"
+	// Each is a beginning, and pieces that are repeated until the file is full.
+	for name, parts := range map[string][]string{
+		"keys":        {"", "k%d = 1\n"},
+		"tables":      {"", "[t%d]\n"},
+		"steps":       {"id = \"p\"\ntitle = \"P\"\n", "[[step]]\nid = \"s%d\"\n"},
+		"whole steps": {"id = \"p\"\ntitle = \"P\"\n", "[[step]]\nid = \"s%d\"\ntitle = \"x\"\nkind = \"soak\"\nduratio = \"1 min\"\n"},
+		"list":        {"title = [", "\"%d\","},
+		"work":        {"work_kinds = [", "\"%d\",", "]\n[[step]]\nwhen_work = [", "\"x%d\","},
+		"variants":    {family, "[[clock]]\nname = \"c%d\"\n", "", "[[variant]]\nname = \"v%d\"\n"},
+		"references": {family, "[[reference]]\nworkload = \"w%d\"\n", "[[variant]]\nname = \"v\"\n",
+			"[[variant.reference]]\nworkload = \"x%d\"\n"},
+		"overrides": {family, "[[clock]]\nname = \"w%d\"\n", "[[variant]]\nname = \"v\"\n",
+			"[[variant.clock]]\nname = \"x%d\"\n"},
+		"chips":    {family + "[[memory]]\nbanks = [\"", "U%d "},
+		"dotted":   {"", "a."},
+		"quotes":   {"", "\"\"\""},
+		"escapes":  {"id = \"", `\u00e4`},
+		"brackets": {"", "["},
+		"braces":   {"a = ", "{a="},
+		"one line": {"id = \"", "é"},
+		"faults":   {"", "=\n"},
+		"dates":    {"", "d%d = 2026-02-30\n"},
+		"long key": {"", "aaaaaaaaaaaaaaaa"},
 	} {
-		if len(text) > document.MaxFile {
-			t.Errorf("%s: %d bytes", name, len(text))
+		text := func(size int) string {
+			var b strings.Builder
+			for i, part := range parts {
+				repeats := strings.Contains(part, "%d")
+				for n := 0; n == 0 || i%2 == 1 && b.Len() < (i+1)*size/len(parts); n++ {
+					if repeats {
+						part = fmt.Sprintf(parts[i], n)
+					}
+					b.WriteString(part)
+				}
+			}
+			return b.String()[:min(b.Len(), document.MaxFile)]
 		}
 		for _, folder := range []string{"plans", "families"} {
-			begin := time.Now()
-			problems := parseAny(folder, "f.toml", []byte(text))
-			if d := time.Since(begin); d > 5*time.Second {
-				t.Errorf("%s as %s took %v", name, folder, d)
+			small, large := text(most/4), text(most)
+			cost(folder, small) // what is made once
+			pieces, bytes := cost(folder, small)
+			morePieces, moreBytes := cost(folder, large)
+			if morePieces > 5*pieces+1000 || moreBytes > 5*bytes+1<<20 {
+				t.Errorf("%s as %s: %d bytes of text cost %d allocations of %d bytes, %d bytes %d of %d",
+					name, folder, len(small), pieces, bytes, len(large), morePieces, moreBytes)
 			}
+			problems := parseAny(folder, "f.toml", []byte(large))
 			if len(problems) == 0 || len(problems) > document.MaxProblems+1 {
 				t.Errorf("%s as %s: %d problems", name, folder, len(problems))
 			}

@@ -145,7 +145,7 @@ func toldApartBy(key string) []string {
 
 // merge puts the keys of a variant in place of the family's.
 func merge(root *document.Table, v *section) *document.Table {
-	out := root.Clone()
+	out := root.Copy()
 	for _, e := range v.Table().Entries {
 		old := out.Get(e.Key)
 		is := func(t document.Type) bool { return e.Value.Type == t && (old == nil || old.Value.Type == t) }
@@ -154,6 +154,7 @@ func merge(root *document.Table, v *section) *document.Table {
 		case toldApartBy(e.Key) != nil && is(document.Array):
 			mergeList(out, e, v)
 		case old != nil && is(document.Group):
+			old.Value = old.Value.Copy()
 			for _, inner := range e.Value.Table.Entries {
 				old.Value.Table.Set(inner)
 			}
@@ -174,6 +175,7 @@ func mergeList(out *document.Table, e *document.Entry, v *section) {
 	if len(e.Value.Items) > document.MaxItems || len(old.Value.Items) > document.MaxItems {
 		return // reported where the list is read
 	}
+	old.Value = old.Value.Copy()
 	at := map[string]int{} // of the tables that the family has
 	for i, o := range old.Value.Items {
 		if o.Type == document.Group {

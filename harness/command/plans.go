@@ -11,6 +11,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/job"
+	"proveout/harness/logs"
 	"proveout/plans"
 	"proveout/plans/document"
 )
@@ -39,9 +40,14 @@ func (c *Console) planLibrary(kind plans.FileKind, name, what string) *cli.Comma
 	return command
 }
 
+// referenceFiles are the kinds of file whose keys can be printed.
+var referenceFiles = []string{string(plans.PlanKind), string(plans.FamilyKind), string(plans.ShopKind), logMapKind}
+
+const logMapKind = "logmap"
+
 // referenceNames are what the keys can be printed of.
 func referenceNames() []string {
-	names := []string{string(plans.PlanKind), string(plans.FamilyKind), string(plans.ShopKind)}
+	names := append([]string{}, referenceFiles...)
 	for _, d := range plans.Kinds() {
 		names = append(names, string(d.Kind))
 	}
@@ -55,11 +61,14 @@ func (c *Console) keys(x *cli.Context) error {
 	}
 	which := x.Args().Slice()
 	if len(which) == 0 {
-		which = []string{string(plans.PlanKind), string(plans.FamilyKind), string(plans.ShopKind)}
+		which = referenceFiles
 	}
 	var tables []plans.KeyTable
 	for _, name := range which {
 		found := plans.Reference(name)
+		if name == logMapKind {
+			found = logs.MapKeys()
+		}
 		if found == nil {
 			return fmt.Errorf("%q is neither a kind of file nor of step; %s", name, document.DidYouMean(name, referenceNames()))
 		}

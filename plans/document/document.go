@@ -143,30 +143,29 @@ func (t *Table) add(e *Entry) {
 	t.Entries = append(t.Entries, e)
 }
 
-// Clone copies the table deeply enough that setting keys of the copy, or of
-// tables inside it, leaves the original alone.
-func (t *Table) Clone() *Table {
-	if t == nil {
-		return nil
-	}
+// Copy copies the table, so that keys can be set in the copy; the values are
+// still those of the original.
+func (t *Table) Copy() *Table {
 	c := &Table{At: t.At}
 	for _, e := range t.Entries {
-		n := *e
-		n.Value = e.Value.clone()
-		c.add(&n)
+		one := *e
+		c.add(&one)
 	}
 	return c
 }
 
-func (v *Value) clone() *Value {
-	if v.Type != Array && v.Type != Group {
-		return v
-	}
+// Copy copies a value with all tables and lists inside it.
+func (v *Value) Copy() *Value {
 	c := *v
-	c.Table = v.Table.Clone()
-	c.Items = make([]*Value, len(v.Items))
-	for i, item := range v.Items {
-		c.Items[i] = item.clone()
+	if v.Table != nil {
+		c.Table = v.Table.Copy()
+		for _, e := range c.Table.Entries {
+			e.Value = e.Value.Copy()
+		}
+	}
+	c.Items = nil
+	for _, item := range v.Items {
+		c.Items = append(c.Items, item.Copy())
 	}
 	return &c
 }

@@ -2,13 +2,14 @@ package document
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 )
 
 // Set returns a text with another value for a key, written as TOML. Everything
 // else stays as it is, comments included. The key is named with the tables it
-// stands in: "bench.slot.kind". Of a list of tables the first is meant, or the
-// one with the id that is named: "bench.instrument[room].title". Without such a
+// stands in: "bench.slot.kind". Of a list of tables the first is meant, or
+// the one of an id or a number that is named: "bench.instrument[room].title". Without such a
 // key the text is returned as it is.
 func Set(text, path, value string) string {
 	if e := Find(text, path); e != nil {
@@ -42,8 +43,8 @@ func Find(text, path string) *Entry {
 			return e
 		}
 		t = e.Value.Table
-		for _, item := range e.Value.Items {
-			if id == "" || item.Table.Identity([]string{"id"}) == id {
+		for n, item := range e.Value.Items {
+			if id == "" || id == strconv.Itoa(n+1) || item.Table.Identity([]string{"id"}) == id {
 				t = item.Table
 				break
 			}

@@ -112,7 +112,7 @@ func (w *walk) scanKey(at int) (name string, end int, found bool) {
 				at++
 			}
 		}
-		name = strings.Trim(string(w.text[from:at]), `"'`)
+		name = shortened(strings.Trim(string(w.text[from:at]), `"'`), 40)
 		end = w.skipBlanks(at)
 		if at == from || w.text[end] != '.' {
 			return name, end, at > from && w.text[end] == '='
@@ -226,7 +226,7 @@ func (w *walk) contextAt(value, at int) context {
 			c.item, c.isKey = w.skipLines(i+1), inTable()
 		case '=':
 			if inTable() {
-				c.key = strings.Trim(string(w.text[c.item:i]), " \t\"'")
+				c.key = shortened(strings.Trim(string(w.text[c.item:i]), " \t\"'"), 40)
 				c.item, c.isKey = w.skipBlanks(i+1), false
 			}
 		}

@@ -63,6 +63,15 @@ func Later(written string) Target {
 // Text is a text that is not empty.
 func Text(to *string) Target { return Checked(to, "text", nil) }
 
+// Verbatim is a text with the blanks around it.
+func Verbatim(to *string) Target {
+	return Own("text", func(s *Section, key string, v *Value) {
+		if s.Is(key, v, String) {
+			*to = v.Text
+		}
+	}, func() string { return *to })
+}
+
 // Checked is a text that check finds nothing wrong with.
 func Checked(to *string, written string, check func(text string) (what, fix string)) Target {
 	read := func(s *Section, key string, v *Value) {
@@ -144,7 +153,7 @@ func alternatives(words []string) string {
 	switch {
 	case last == 0:
 		return `"` + words[0] + `"`
-	case last < 0 || last > fewWords:
+	case last < 0 || last >= fewWords:
 		return "word"
 	}
 	return strings.Join(words[:last], ", ") + " or " + words[last]

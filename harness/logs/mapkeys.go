@@ -1,0 +1,66 @@
+package logs
+
+import (
+	"strconv"
+
+	"proveout/plans/document"
+)
+
+// usualMap is a map that says nothing.
+func usualMap() *Map { return &Map{Encoding: UTF8, Decimal: "."} }
+
+// MapKeys describes the keys that a log map may have.
+func MapKeys() []document.KeyTable { return document.Reference("logmap", "", usualMap().keys()) }
+
+// keys are the keys of a log map, bound to its fields.
+func (m *Map) keys() []document.Key {
+	return []document.Key{
+		{Name: "format", To: document.Word(&m.Format, Delimited, JSONLines, Text), Needed: `"delimited"`,
+			What: "how the rows are written"},
+		{Name: "encoding", To: document.Word(&m.Encoding, UTF8, UTF16LE, UTF16BE, CodePage437, CodePage850, Windows1252),
+			What: "how the characters are written"},
+		{Name: "delimiter", To: document.Verbatim(&m.Delimiter), Absent: `"," where fields are delimited`,
+			What: "the character between fields"},
+		{Name: "decimal", To: document.Word(&m.Decimal, ".", ","), What: "decimal sign"},
+		{Name: "header", To: document.Whole(&m.Header, 1, 1000), Absent: "1 where fields are delimited",
+			What: "line the header stands on"},
+		{Name: "skip", To: document.Whole(&m.Skip, 0, 1000), Absent: "0", What: "lines below the header that are not rows"},
+		{Name: "comment", To: document.Verbatim(&m.Comment), What: "lines that begin so are passed over"},
+		{Name: "pattern", To: document.Verbatim(&m.Pattern),
+			What: "of free text: a regular expression whose named groups are the columns"},
+		{Name: "max_bad_percent", To: document.Own("number", m.readMaxBad, m.maxBad), Absent: "0",
+			What: "share of rows that may be bad before the log is refused"},
+		{Name: "column", To: document.List[Column]{To: &m.Columns, Keys: columnKeys}, Needed: "[[column]]",
+			What: "the columns; one that is not named is passed over"},
+		{Name: "split", To: document.Inner(&m.Split, splitKeys, nil), Absent: "the log is one run",
+			What: "what cuts the log into runs"},
+	}
+}
+
+func (m *Map) readMaxBad(s *document.Section, key string, v *document.Value) {
+	if s.Is(key, v, document.Float) {
+		m.MaxBad = v.Float
+	}
+}
+
+func (m *Map) maxBad() string { return strconv.FormatFloat(m.MaxBad, 'g', -1, 64) }
+
+func columnKeys(c *Column) []document.Key {
+	return []document.Key{
+		{Name: "header", To: document.Verbatim(&c.Header), Needed: `"…"`, What: "as the file calls it: header, JSON key or group"},
+		{Name: "quantity", To: document.Word(&c.Quantity, Quantities()...), Needed: `"temperature"`, What: "what it is"},
+		{Name: "unit", To: document.Text(&c.Unit), What: "of its numbers"},
+		{Name: "place", To: document.Text(&c.Place), What: "of a temperature: die, heatsink, case, board"},
+		{Name: "time", To: document.Text(&c.Time), Absent: "a plain number",
+			What: `how a time is written: "hh:mm:ss", "RFC 3339", or a layout of YYYY MM DD hh mm ss`},
+	}
+}
+
+func splitKeys(s *Split) []document.Key {
+	return []document.Key{
+		{Name: "by", To: document.Word(&s.By, SplitColumn, SplitBack, SplitMarker, SplitHeader), Needed: `"time-back"`,
+			What: "what begins a new run"},
+		{Name: "column", To: document.Verbatim(&s.Column), What: "with column: the header of the column that changes"},
+		{Name: "marker", To: document.Verbatim(&s.Marker), What: "with marker: what the line contains"},
+	}
+}
