@@ -6,10 +6,7 @@
 // escapes \e and \x) and nothing of plans.
 package document
 
-import (
-	"time"
-	"unicode/utf8"
-)
+import "unicode/utf8"
 
 // A Pos is a place in the text. Line and Column count from 1, columns in
 // characters.
@@ -79,13 +76,10 @@ type Value struct {
 	Int   int64
 	Float float64 // also set for an Integer
 	Bool  bool
-	Time  time.Time
 	Items []*Value // Array
 	Table *Table   // Group
 	Begin int      // offset in the text, behind a byte order mark
 	End   int      // offset behind it
-
-	tables bool // an array that [[headers]] made
 }
 
 // TextAt returns the place of the character at the given offset of Text, in
@@ -105,9 +99,7 @@ type Table struct {
 	At      Span // of its header or its opening brace
 	Entries []*Entry
 
-	byKey   map[string]*Entry
-	defined bool // by a header, so that another header may not
-	closed  bool // an inline table, or filled by dotted keys
+	byKey map[string]*Entry
 }
 
 // An Entry is a key with its value.

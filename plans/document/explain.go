@@ -1,7 +1,7 @@
 package document
 
 import (
-	"bytes"
+	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
@@ -16,7 +16,7 @@ import (
 // unreadable finds the first byte that is not text.
 func unreadable(src string) (Fault, bool) {
 	if strings.HasPrefix(src, "\xff\xfe") || strings.HasPrefix(src, "\xfe\xff") {
-		return Fault{At: Span{Pos{1, 1}, 1}, What: "this is UTF-16 text", Fix: "save the file as UTF-8"}, true
+		return Fault{At: top, What: "this is UTF-16 text", Fix: "save the file as UTF-8"}, true
 	}
 	line, start := 1, 0
 	for i, r := range src {
@@ -42,319 +42,298 @@ func unreadable(src string) (Fault, bool) {
 	return Fault{}, false
 }
 
-func (w *walk) faultAt(from, to int, what, fix string) Fault {
-	return Fault{At: w.places.span(from, max(from+1, to)), What: what, Fix: fix}
+// refused says in our words why the decoder refused a value.
+func (w *walk) refused(refused toml.ParseError) {
+	begin := min(refused.Position.Start, len(w.text)-1)
+	end := min(begin+max(1, refused.Position.Len), len(w.text))
+	what := refused.Message
+	switch {
+	case strings.Contains(what, "out of range"):
+		what = "number out of range"
+	case strings.Contains(what, "datetime"):
+		what = Quoted(strings.TrimSpace(string(w.text[begin:end]))) + " is no date or time"
+	}
+	w.fault(w.ruler.span(begin, end), refused.LastKey[strings.LastIndexByte(refused.LastKey, '.')+1:], what, "")
 }
 
-// explain says what is wrong with the statement that begins at an offset, and
+// A broken statement is one that the library could not read.
+type broken struct {
+	w     *walk
+	begin int    // its offset
+	at    int    // where the library gave up, from begin
+	end   int    // of the line where it did
+	text  string // the statement, to the end of that line
+	plain string // the same with a filler in place of each text, and blanks for comments
+	key   string // that the fault belongs to
+}
+
+// filler stands in plain for each byte of a text in quotes, which is complete.
+const filler = '\x01'
+
+var textsAndComments = regexp.MustCompile(`"""(?s:.*?)"""+|'''(?s:.*?)'''+|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#[^\n]*`)
+
+// explain records what is wrong with the statement that begins at an offset, and
 // that the library gave up at another. It returns the offset to go on from.
-func (w *walk) explain(begin, at int) (Fault, int) {
-	next := w.lineEnd(at)
-	if w.text[begin] == '[' {
-		return w.explainHeader(begin, at), next
+func (w *walk) explain(begin, at int) int {
+	b := &broken{w: w, begin: begin, at: at - begin, end: w.lineEnd(at)}
+	b.text = string(w.text[begin:b.end])
+	b.plain = textsAndComments.ReplaceAllStringFunc(b.text, func(piece string) string {
+		if piece[0] == '#' {
+			return strings.Repeat(" ", len(piece))
+		}
+		return strings.Repeat(string(filler), len(piece))
+	})
+	if b.text[0] == '[' {
+		b.explainHeader()
+		return b.end
 	}
-	name, equals, found := w.scanKey(begin)
-	if !found || at <= equals {
-		return w.explainKey(begin), next
+	name, _, equals := b.scanKey(0)
+	b.key = name
+	if equals < 0 || b.at <= equals {
+		b.explainKey(0)
+	} else {
+		b.explainValue(equals + 1)
 	}
-	value := w.skipBlanks(equals + 1)
-	if strings.IndexByte("\r\n#", w.text[value]) >= 0 {
-		f := w.faultAt(value, value, "the value is missing", `write `+name+` = "…"`)
-		f.Key = name
-		return f, next
-	}
-	c := w.contextAt(value, at)
-	if c.key == "" {
-		c.key = name
-	}
-	f := w.explainValue(c, at)
-	if f.Key == "" {
-		f.Key = c.key
-	}
-	if c.quote >= 0 && len(c.mark) == 3 {
-		next = len(w.text) // nothing behind it can be told apart from the text
-	}
-	return f, next
+	return b.end
 }
 
-func (w *walk) skipBlanks(at int) int {
-	for w.text[at] == ' ' || w.text[at] == '\t' {
-		at++
-	}
-	return at
+// fault records a fault from one offset of the statement to another.
+func (b *broken) fault(from, to int, what, fix string) {
+	b.w.fault(b.w.ruler.span(b.begin+from, b.begin+max(from+1, to)), b.key, what, fix)
 }
 
-// restOfLine is what stands at an offset, to the end of the line or a comment.
-func (w *walk) restOfLine(at int) string {
-	rest := w.text[at:]
-	if i := bytes.IndexAny(rest, "\r\n#"); i >= 0 {
-		rest = rest[:i]
-	}
-	return strings.TrimRight(string(rest), " \t")
+// rest is what stands at an offset, to the end of its line or a comment.
+func (b *broken) rest(at int) string {
+	line, _, _ := strings.Cut(b.plain[at:], "\n")
+	return b.text[at : at+len(strings.TrimRight(line, " \t\r"))]
 }
 
-func isBare(c byte) bool {
-	return c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '_' || c == '-'
+func (b *broken) skipBlanks(at int) int {
+	return at + len(b.plain[at:]) - len(strings.TrimLeft(b.plain[at:], " \t"))
 }
+
+var keyPattern = regexp.MustCompile(`^[ \t]*(?:(?:[A-Za-z0-9_-]+|\x01+)[ \t]*\.[ \t]*)*([A-Za-z0-9_-]+|\x01+)?[ \t]*`)
 
 // scanKey goes over a key, dotted or not. It returns its last part, where it
-// ends, blanks behind it included, and whether "=" stands there.
-func (w *walk) scanKey(at int) (name string, end int, found bool) {
-	for {
-		at = w.skipBlanks(at)
-		from := at
-		if c := w.text[at]; c == '"' || c == '\'' {
-			if i := bytes.IndexAny(w.text[at+1:], string(c)+"\n"); w.text[at+1+i] == c {
-				at += i + 2
-			}
-		} else {
-			for isBare(w.text[at]) {
-				at++
-			}
-		}
-		name = shortened(strings.Trim(string(w.text[from:at]), `"'`), 40)
-		end = w.skipBlanks(at)
-		if at == from || w.text[end] != '.' {
-			return name, end, at > from && w.text[end] == '='
-		}
-		at = end + 1
+// ends, blanks behind it included, and where "=" stands, -1 if it does not.
+func (b *broken) scanKey(at int) (name string, end, equals int) {
+	found := keyPattern.FindStringSubmatchIndex(b.plain[at:])
+	end, equals = at+found[1], -1
+	if found[2] >= 0 {
+		name = shortened(strings.Trim(b.text[at+found[2]:at+found[3]], `"'`), 40)
 	}
+	if name != "" && b.plain[end] == '=' {
+		equals = end
+	}
+	return name, end, equals
 }
 
 // explainKey says what is wrong with the key that begins at an offset.
-func (w *walk) explainKey(begin int) Fault {
-	name, at, found := w.scanKey(begin)
-	r, size := utf8.DecodeRune(w.text[at:])
-	found = found || name != ""
-	here := func(what, fix string) Fault {
-		f := w.faultAt(at, at+size, what, fix)
-		f.Key = name
-		return f
-	}
+func (b *broken) explainKey(begin int) {
+	name, at, _ := b.scanKey(begin)
+	b.key = name
+	r, size := utf8.DecodeRuneInString(b.text[at:])
+	what, fix := `expected "=" after the key`, "write "+name+" = …; a key with blanks goes in quotes"
 	switch {
-	case !found && (r == '"' || r == '\''):
-		return w.unclosed(at, string(r))
+	case name == "" && (r == '"' || r == '\''):
+		b.unclosed(at)
+		return
 	case r == '=':
-		return here(`a key is missing before "="`, "")
-	case r >= utf8.RuneSelf && (unicode.IsLetter(r) || found):
-		return here("a key with "+Quoted(string(r))+" goes in quotes", "")
-	case !found && (r == '\n' || r == '\r'):
-		return here("a key is missing", "")
-	case !found:
-		return here("expected a key, found "+Quoted(string(r)), `keys are letters, digits, "_" and "-"; comments begin with "#"`)
+		what, fix = `a key is missing before "="`, ""
+	case r >= utf8.RuneSelf && (unicode.IsLetter(r) || name != ""):
+		what, fix = "a key with "+Quoted(string(r))+" goes in quotes", ""
+	case name == "" && unicode.IsSpace(r):
+		what, fix = "a key is missing", ""
+	case name == "":
+		what, fix = "expected a key, found "+Quoted(string(r)), `keys are letters, digits, "_" and "-"; comments begin with "#"`
 	case r == ':':
-		return here(`expected "=" after the key, found ":"`, `write `+name+` = …`)
+		what, fix = what+`, found ":"`, "write "+name+" = …"
 	case r == '\n' || r == '\r' || r == '#':
-		f := here("a key without a value", `write `+name+` = "…"`)
-		f.At = w.places.span(begin, begin+len(strings.TrimRight(string(w.text[begin:at]), " \t")))
-		return f
+		begin = b.skipBlanks(begin)
+		b.fault(begin, begin+len(b.rest(begin)), "a key without a value", "write "+name+` = "…"`)
+		return
 	}
-	return here(`expected "=" after the key`, `write `+name+` = …; a key with blanks goes in quotes`)
+	b.fault(at, at+size, what, fix)
 }
 
-// explainHeader says what is wrong with the header that begins at an offset.
-func (w *walk) explainHeader(begin, at int) Fault {
-	inner := begin + len(w.restOfLine(begin)) - len(strings.TrimLeft(w.restOfLine(begin), "["))
-	name, end, _ := w.scanKey(inner)
-	brackets := min(inner-begin, 2)
-	closing := strings.Repeat("]", brackets)
-	switch {
-	case name == "" && strings.IndexByte("]\r\n#", w.text[end]) >= 0:
-		return w.faultAt(end, end, "a key is missing", "")
-	case name == "" || w.text[end] >= utf8.RuneSelf:
-		return w.explainKey(inner)
-	case !bytes.HasPrefix(w.text[end:], []byte(closing)):
-		for w.text[end] == ']' {
-			end++
-		}
-		return w.faultAt(end, end, "the header is not closed", `end it with "`+closing+`"`)
+// explainHeader says what is wrong with a header.
+func (b *broken) explainHeader() {
+	closing := "]"
+	if strings.HasPrefix(b.text, "[[") {
+		closing = "]]"
 	}
-	return w.unexpected(at)
+	name, end, _ := b.scanKey(len(closing))
+	switch {
+	case name == "" && strings.IndexByte("]\r\n#", b.text[end]) >= 0:
+		b.fault(end, end, "a key is missing", "")
+	case name == "" || b.text[end] >= utf8.RuneSelf:
+		b.explainKey(len(closing))
+	case !strings.HasPrefix(b.text[end:], closing):
+		end += len(b.text[end:]) - len(strings.TrimLeft(b.text[end:], "]"))
+		b.fault(end, end, "the header is not closed", `end it with "`+closing+`"`)
+	default:
+		b.unexpected()
+	}
+	b.key = ""
 }
 
 // unexpected complains of what stands behind a statement that is complete.
-func (w *walk) unexpected(at int) Fault {
-	rest := w.restOfLine(at)
-	fix := "begin a new line, or put text in quotes"
+func (b *broken) unexpected() {
+	rest := b.rest(b.at)
+	end := b.at + len(rest)
 	switch {
 	case strings.HasPrefix(rest, "]"):
-		fix = "remove the bracket"
-	case len(rest) > 1 && rest[0] == ',' && isDigit(rest[1]) && isDigit(w.text[at-1]):
-		return w.faultAt(at, at+len(rest), "decimal comma", "write it with a point")
+		b.fault(b.at, end, "unexpected "+Quoted(rest), "remove the bracket")
+	case len(rest) > 1 && rest[0] == ',' && isDigit(rest[1]) && isDigit(b.text[b.at-1]):
+		b.fault(b.at, end, "decimal comma", "write it with a point")
+	default:
+		b.fault(b.at, end, "unexpected "+Quoted(rest), "begin a new line, or put text in quotes")
 	}
-	return w.faultAt(at, at+len(rest), "unexpected "+Quoted(rest), fix)
 }
 
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }
 
-// A context is what stands around an offset inside a value.
-type context struct {
-	quote int    // offset of the quote of the text that is open there; -1 when none is
-	mark  string // how that text has to end
-	open  []int  // offsets of the brackets that are open there
-	item  int    // offset of the value, or the key of an inline table, that was read last
-	isKey bool   // item is a key
-	key   string // of an inline table, the last one
-}
-
-// contextAt looks at a value from its beginning to the offset where it broke.
-func (w *walk) contextAt(value, at int) context {
-	c := context{quote: -1, item: value}
-	inTable := func() bool { return len(c.open) > 0 && w.text[c.open[len(c.open)-1]] == '{' }
-	for i := value; i < at; {
-		switch b := w.text[i]; b {
-		case '"', '\'':
-			end := w.textEnd(i, &c)
-			if end < 0 || end > at {
-				c.quote = i
-				return c
-			}
-			i = end
-			continue
-		case '#':
-			i = w.lineEnd(i)
-			continue
-		case '[', '{':
-			c.open = append(c.open, i)
-			c.item, c.isKey = w.skipLines(i+1), b == '{'
-		case ']', '}':
-			if len(c.open) > 0 {
-				c.item, c.isKey = c.open[len(c.open)-1], false
-				c.open = c.open[:len(c.open)-1]
-			}
-		case ',':
-			c.item, c.isKey = w.skipLines(i+1), inTable()
-		case '=':
-			if inTable() {
-				c.key = shortened(strings.Trim(string(w.text[c.item:i]), " \t\"'"), 40)
-				c.item, c.isKey = w.skipBlanks(i+1), false
-			}
+// explainValue says what is wrong with the value behind "=".
+func (b *broken) explainValue(value int) {
+	if b.rest(value) == "" {
+		value = b.skipBlanks(value)
+		b.fault(value, value, "the value is missing", `write `+b.key+` = "…"`)
+		return
+	}
+	if b.badEscape() {
+		return
+	}
+	if quote := strings.IndexAny(b.plain[value:], `"'`); quote >= 0 && value+quote <= b.at {
+		b.unclosed(value + quote)
+		return
+	}
+	open, item := b.around(value)
+	last := len(open) - 1
+	if len(open) > maxDepth {
+		b.fault(b.at, b.at, "nested too deeply", "")
+		return
+	}
+	if ended := b.w.skip(b.begin+b.at, false) == len(b.w.text); ended && last >= 0 {
+		what := map[byte]string{'[': `list`, '{': `table`}[b.plain[open[last]]]
+		bracket := map[byte]string{'[': `]`, '{': `}`}[b.plain[open[last]]]
+		b.fault(open[last], open[last], "the "+what+" is not closed", `end it with "`+bracket+`"`)
+		return
+	}
+	inTable := last >= 0 && b.plain[open[last]] == '{'
+	if inTable {
+		name, _, equals := b.scanKey(item)
+		if equals < 0 || b.at <= equals {
+			b.explainKey(item)
+			return
 		}
-		i++
+		b.key, item = name, b.skipBlanks(equals+1)
 	}
-	return c
-}
-
-// textEnd returns the offset behind the text that begins with a quote, -1 when
-// it is not closed, and notes its closing mark.
-func (w *walk) textEnd(at int, c *context) int {
-	mark := w.text[at : at+1]
-	if three := bytes.Repeat(mark, 3); bytes.HasPrefix(w.text[at:], three) {
-		mark = three
-	}
-	c.mark = string(mark)
-	for i := at + len(mark); i < len(w.text); i++ {
-		switch {
-		case w.text[i] == '\\' && mark[0] == '"':
-			i++
-		case w.text[i] == '\n' && len(mark) == 1:
-			return -1
-		case bytes.HasPrefix(w.text[i:], mark):
-			for i += len(mark); len(mark) == 3 && w.text[i] == mark[0]; { // up to two more belong to the text
-				i++
-			}
-			return i
-		}
-	}
-	return -1
-}
-
-// explainValue says what is wrong with a value.
-func (w *walk) explainValue(c context, at int) Fault {
-	if c.quote >= 0 {
-		return w.explainText(c, at)
-	}
-	if len(c.open) > maxDepth {
-		return w.faultAt(at, at, "nested too deeply", "")
-	}
-	if w.skipLines(at) == len(w.text) && len(c.open) > 0 {
-		last := c.open[len(c.open)-1]
-		if w.text[last] == '[' {
-			return w.faultAt(last, last, "the list is not closed", `end it with "]"`)
-		}
-		return w.faultAt(last, last, "the table is not closed", `end it with "}"`)
-	}
-	if c.isKey {
-		return w.explainKey(c.item)
-	}
-	item := c.item
-	if item >= at && strings.IndexByte(",]}\r\n#", w.text[at]) >= 0 {
+	switch {
+	case item >= b.at && strings.IndexByte(",]}\r\n#", b.text[b.at]) >= 0:
 		what := "a value is missing"
-		if w.text[at] == ',' {
+		if b.text[b.at] == ',' {
 			what += " before the comma"
 		}
-		return w.faultAt(at, at, what, "")
+		b.fault(b.at, b.at, what, "")
+	case strings.IndexByte("[{"+string(filler), b.plain[item]) < 0 && b.explainWord(item):
+	case inTable:
+		b.fault(b.at, b.at, "a comma is missing between the keys of a table", "")
+	case last >= 0:
+		b.fault(b.at, b.at, "a comma is missing between the values of a list", "")
+	default:
+		b.unexpected()
 	}
-	if strings.IndexByte("\"'[{", w.text[item]) < 0 {
-		if f, ok := w.explainWord(item, at); ok {
-			return f
-		}
-	}
-	if len(c.open) > 0 && w.text[c.open[len(c.open)-1]] == '{' {
-		return w.faultAt(at, at, "a comma is missing between the keys of a table", "")
-	}
-	if len(c.open) > 0 {
-		return w.faultAt(at, at, "a comma is missing between the values of a list", "")
-	}
-	return w.unexpected(at)
 }
 
-// explainText says what is wrong with a text in quotes.
-func (w *walk) explainText(c context, at int) Fault {
-	if strings.IndexByte("\r\n", w.text[at]) < 0 && c.mark[0] == '"' {
-		begin := bytes.LastIndexByte(w.text[:at+1], '\\')
-		if begin > c.quote {
-			if strings.IndexByte("xuU", w.text[begin+1]) >= 0 {
-				return w.faultAt(begin, begin+2, "not the number of a character", "")
+// around returns the brackets that are open where the library gave up, and where
+// the present value, or key and value of an inline table, begins.
+func (b *broken) around(value int) (open []int, item int) {
+	item = value
+	var outer []int // the items that the open brackets belong to
+	for i := value; i < b.at; i++ {
+		switch b.plain[i] {
+		case '[', '{':
+			open, outer = append(open, i), append(outer, item)
+			item = i + 1
+		case ',':
+			item = i + 1
+		case ']', '}':
+			if last := len(open) - 1; last >= 0 {
+				item = outer[last]
+				open, outer = open[:last], outer[:last]
 			}
-			_, size := utf8.DecodeRune(w.text[begin+1:])
-			return w.faultAt(begin, begin+1+size, "no such escape in a text",
-				`write \\ for a backslash, or use single quotes: 'C:\shop'`)
 		}
 	}
-	return w.unclosed(c.quote, c.mark)
+	return open, item + len(b.plain[item:]) - len(strings.TrimLeft(b.plain[item:], " \t\r\n"))
 }
 
-// unclosed complains of a text that does not end.
-func (w *walk) unclosed(at int, mark string) Fault {
-	if len(mark) == 3 {
-		return w.faultAt(at, at+3, "the text is not closed before the end of the file", "end it with "+mark)
+var cutEscape = regexp.MustCompile(`^\\(x[0-9A-Fa-f]?|u[0-9A-Fa-f]{0,3}|U[0-9A-Fa-f]{0,7})?$`)
+
+// badEscape complains of a \ sequence inside a text, if it is that.
+func (b *broken) badEscape() bool {
+	begin := strings.LastIndexByte(b.text[:b.at+1], '\\')
+	if begin < 0 || b.plain[begin] != filler || !cutEscape.MatchString(b.text[begin:max(b.at, begin+1)]) {
+		return false
 	}
-	end := at + bytes.IndexByte(w.text[at:], '\n')
-	return w.faultAt(at, end-len(w.text[at:end])+len(bytes.TrimRight(w.text[at:end], "\r")), "the text is not closed",
+	_, size := utf8.DecodeRuneInString(b.text[begin+1:])
+	if strings.IndexByte("xuU", b.text[begin+1]) >= 0 {
+		b.fault(begin, begin+2, "not the number of a character", "")
+	} else {
+		b.fault(begin, begin+1+size, "no such escape in a text", `write \\ for a backslash, or use single quotes: 'C:\shop'`)
+	}
+	return true
+}
+
+// unclosed complains of a text that begins at an offset and does not end.
+func (b *broken) unclosed(at int) {
+	mark := b.text[at : at+1]
+	three := strings.Repeat(mark, 3)
+	if at >= 2 && b.text[at-2:at+1] == three {
+		at -= 2
+	}
+	if strings.HasPrefix(b.text[at:], three) {
+		b.fault(at, at+3, "the text is not closed before the end of the file", "end it with "+three)
+		b.end = len(b.w.text) // nothing behind it can be told apart from the text
+		return
+	}
+	line, _, _ := strings.Cut(b.text[at:], "\n")
+	b.fault(at, at+len(strings.TrimRight(line, "\r")), "the text is not closed",
 		"end it with "+mark+"; text over several lines begins and ends with three of them")
 }
 
-// explainWord says what is wrong with a value without quotes that begins at one
-// offset and broke at another. It reports false when the value itself is sound.
-func (w *walk) explainWord(item, at int) (Fault, bool) {
-	end := item + bytes.IndexAny(w.text[item:], " \t\r\n,]}#=")
-	word := string(w.text[item:end])
-	follows, _ := utf8.DecodeRune(w.text[w.skipBlanks(end):])
-	blank := w.skipBlanks(end) > end
-	textFollows := blank && (unicode.IsLetter(follows) || strings.ContainsRune("%°±+", follows))
-	switch strings.ToLower(word) {
-	case "true", "false":
-		if word != strings.ToLower(word) {
-			return w.faultAt(item, end, Quoted(word)+" is not a value", "write "+strings.ToLower(word)+" in small letters"), true
+// explainWord says what is wrong with the value without quotes that begins at an
+// offset. It reports false when the value itself is sound.
+func (b *broken) explainWord(item int) bool {
+	word := b.text[item : item+strings.IndexAny(b.plain[item:], " \t\r\n,]}#=")]
+	end := item + len(word)
+	next := b.skipBlanks(end)
+	r, _ := utf8.DecodeRuneInString(b.text[next:])
+	goesOn := next > end && (unicode.IsLetter(r) || strings.ContainsRune("%°±+", r)) // as in 166 MHz
+	small := strings.ToLower(word)
+	what, fix := badNumber(word)
+	switch {
+	case small == "true" || small == "false":
+		if word == small {
+			return false
 		}
-	case "yes", "no", "on", "off":
-		return w.faultAt(item, end, Quoted(word)+" is not a value", "write true or false"), true
+		what, fix = Quoted(word)+" is not a value", "write "+small+" in small letters"
+	case small == "yes" || small == "no" || small == "on" || small == "off":
+		what, fix = Quoted(word)+" is not a value", "write true or false"
+	case what != "" && !goesOn:
+	case strings.ContainsAny(word, "\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb"):
+		what, fix = "typographic quotes", `write the straight ones: "…"`
+	case b.at >= end && b.rest(b.at) != "" && !goesOn:
+		return false
+	default:
+		whole := b.rest(item)
+		if i := strings.IndexAny(whole, ",]}"); i >= 0 {
+			whole = strings.TrimRight(whole[:i], " \t")
+		}
+		end = item + len(whole)
+		what, fix = "text without quotes: "+Quoted(whole), "write "+Quoted(strings.Trim(whole, `"'`))
 	}
-	if what, fix := badNumber(word); what != "" && !textFollows {
-		return w.faultAt(item, end, what, fix), true
-	}
-	if strings.ContainsAny(word, "\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb") {
-		return w.faultAt(item, end, "typographic quotes", `write the straight ones: "…"`), true
-	}
-	if sound := at >= end && w.restOfLine(at) != ""; sound && !textFollows {
-		return Fault{}, false
-	}
-	whole := w.restOfLine(item)
-	if i := strings.IndexAny(whole, ",]}"); i >= 0 {
-		whole = strings.TrimRight(whole[:i], " \t")
-	}
-	return w.faultAt(item, item+len(whole), "text without quotes: "+Quoted(whole), "write "+Quoted(strings.Trim(whole, `"'`))), true
+	b.fault(item, end, what, fix)
+	return true
 }
 
 // badNumber explains what looks like a number and is none.
@@ -364,8 +343,8 @@ func badNumber(word string) (what, fix string) {
 		return "", ""
 	}
 	whole, _, _ := strings.Cut(digits, ".")
-	switch points := strings.Count(digits, "."); {
-	case points > 1:
+	switch {
+	case strings.Count(digits, ".") > 1:
 		return "not a number", "put text in quotes"
 	case digits[0] == '.':
 		return "a number begins with a digit", "write 0" + digits
@@ -376,19 +355,4 @@ func badNumber(word string) (what, fix string) {
 		return "a number does not begin with zeros", "write " + strings.TrimLeft(digits[:last], "0") + digits[last:]
 	}
 	return "", ""
-}
-
-// refusal says in our words why the decoder refused a value.
-func (w *walk) refusal(refused toml.ParseError) Fault {
-	begin := min(refused.Position.Start, len(w.text)-1)
-	end := min(begin+max(1, refused.Position.Len), len(w.text))
-	what := refused.Message
-	switch {
-	case strings.Contains(what, "out of range"):
-		what = "number out of range"
-	case strings.Contains(what, "datetime"):
-		what = Quoted(strings.TrimSpace(string(w.text[begin:end]))) + " is no date or time"
-	}
-	key := refused.LastKey[strings.LastIndexByte(refused.LastKey, '.')+1:]
-	return Fault{At: w.places.span(begin, end), Key: key, What: what}
 }

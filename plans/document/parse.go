@@ -2,11 +2,13 @@ package document
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
+	"maps"
+	"slices"
 	"sort"
 	"strconv"
 	"time"
-	"unicode/utf8"
 
 	"github.com/BurntSushi/toml"
 	"github.com/pelletier/go-toml/v2/unstable"
@@ -22,24 +24,59 @@ const (
 // are faults: Parse goes on after a fault with the next line, so that several
 // are found at once. Faults that only follow from another may be missing.
 //
-// The structure and the places come from a walk over the statements of the
-// text, the values from [toml.Decode], so that a file which is accepted here is
-// TOML everywhere.
+// The values come from [toml.Decode], so that a file which is accepted here is
+// TOML everywhere; where they stand comes from a walk over the statements of the
+// text.
 func Parse(text []byte) (*Table, []Fault) {
 	text = bytes.TrimPrefix(text, []byte("\ufeff")) // a byte order mark before UTF-8 is harmless
-	root := &Table{At: Span{Pos{1, 1}, 1}}
 	if f, bad := unreadable(string(text)); bad {
-		return root, []Fault{f}
+		return &Table{At: top}, []Fault{f}
 	}
-	w := newWalk(text, root)
+	w := newWalk(text)
 	w.statements()
-	w.values()
-	return w.root, w.faults
+	return w.table(w.values(), w.root), w.faults
 }
 
-func newWalk(text []byte, root *Table) *walk {
+var top = Span{Pos{1, 1}, 1}
+
+func newWalk(text []byte) *walk {
 	text = append(bytes.Clone(text), '\n') // the last line has an end like the others
-	return &walk{text: text, sound: bytes.Clone(text), root: root, current: root, places: places{text: text, line: 1}}
+	root := &place{at: top}
+	return &walk{text: text, sound: bytes.Clone(text), root: root, current: root, ruler: ruler{text: text, line: 1}}
+}
+
+// A place is where a key stands, and its value, and what is inside that.
+type place struct {
+	made       making
+	key        Span              // of the key
+	at         Span              // of the value, or of the header of a table
+	begin, end int               // offsets of the value; of the key where there is no value yet
+	inside     map[string]*place // of a table
+	items      []*place          // of a list
+}
+
+// making is how something came to be, which decides what may be added to it.
+type making int
+
+const (
+	passed   making = iota // by a header that went through it: a header of its own may follow
+	opened                 // by its header, or by a dotted key
+	repeated               // by [[headers]]
+	given                  // by a value: complete
+)
+
+// String says what such a thing is already.
+func (m making) String() string {
+	return map[making]string{passed: "a table", opened: "a table", repeated: "a list", given: "a value"}[m]
+}
+
+func (p *place) add(k part, made making, at Span) *place {
+	inner := &place{made: made, key: k.at, at: at, begin: k.begin}
+	if p.inside == nil {
+		p.inside = map[string]*place{}
+	}
+	p.inside[k.name] = inner
+	return inner
 }
 
 // A walk goes over the statements of a text: headers, and keys with values.
@@ -47,18 +84,18 @@ type walk struct {
 	text    []byte
 	sound   []byte // the text with blanks in place of the statements that are at fault
 	base    int    // offset of the text that the library reads at present
-	places  places
-	root    *Table
-	current *Table // that of the last header; nil after a broken one: what follows belongs to nobody
+	ruler   ruler
+	root    *place
+	current *place // of the last header; nil after a broken one: what follows belongs to nobody
 	begins  []int  // offsets of the statements that could be read
 	faults  []Fault
 	wrong   bool // the present statement is at fault
 }
 
-func (w *walk) fault(f Fault) {
+func (w *walk) fault(at Span, key, what, fix string) {
 	w.wrong = true
 	if len(w.faults) < maxFaults {
-		w.faults = append(w.faults, f)
+		w.faults = append(w.faults, Fault{At: at, Key: key, What: what, Fix: fix})
 	}
 }
 
@@ -70,18 +107,15 @@ func (w *walk) statements() {
 		w.base = end
 		p.Reset(w.text[end:])
 		for p.NextExpression() {
-			begin := w.skipLines(end)
-			end = w.statement(p.Expression(), begin)
+			end = w.statement(p.Expression(), w.skip(end, false))
 		}
 		var broken *unstable.ParserError
 		if !errors.As(p.Error(), &broken) {
 			return
 		}
-		begin := w.skipLines(end)
+		begin := w.skip(end, false)
 		at := max(begin, w.base+int(p.Range(broken.Highlight).Offset))
-		var f Fault
-		f, end = w.explain(begin, at)
-		w.fault(f)
+		end = w.explain(begin, at)
 		if w.text[begin] == '[' {
 			w.current = nil
 		}
@@ -91,23 +125,20 @@ func (w *walk) statements() {
 
 // statement takes one statement in and returns the offset of the next line.
 func (w *walk) statement(n *unstable.Node, begin int) int {
-	w.wrong = false
 	w.begins = append(w.begins, begin)
-	end := 0
+	w.wrong = false
+	path := w.keys(n.Key())
+	end := path[len(path)-1].end
 	if n.Kind == unstable.KeyValue {
 		end = w.base + int(n.Raw.Offset+n.Raw.Length)
-		if w.current == nil {
-			w.wrong = true
-		} else {
-			w.keyValue(n, w.current, 0)
+		if w.current != nil {
+			w.keyValue(n, path, w.current, 0)
 		}
 	} else {
-		path := w.keys(n.Key())
-		end = path[len(path)-1].end
 		w.header(path, begin, n.Kind == unstable.ArrayTable)
 	}
 	end = w.lineEnd(end)
-	if w.wrong {
+	if w.wrong || w.current == nil {
 		w.blank(begin, end)
 	}
 	return end
@@ -130,14 +161,14 @@ func (w *walk) lineEnd(at int) int {
 	return len(w.text)
 }
 
-// skipLines skips blanks, comments and line breaks.
-func (w *walk) skipLines(at int) int {
+// skip goes over blanks, line breaks and comments, and over commas if wanted.
+func (w *walk) skip(at int, commas bool) int {
 	for at < len(w.text) {
-		switch w.text[at] {
-		case ' ', '\t', '\r', '\n':
-			at++
-		case '#':
+		switch c := w.text[at]; {
+		case c == '#':
 			at = w.lineEnd(at)
+		case c == ' ' || c == '\t' || c == '\r' || c == '\n' || c == ',' && commas:
+			at++
 		default:
 			return at
 		}
@@ -147,9 +178,9 @@ func (w *walk) skipLines(at int) int {
 
 // A part is one part of a dotted key.
 type part struct {
-	name string
-	at   Span
-	end  int // offset behind it
+	name       string
+	at         Span
+	begin, end int
 }
 
 func (w *walk) keys(parts unstable.Iterator) []part {
@@ -158,7 +189,7 @@ func (w *walk) keys(parts unstable.Iterator) []part {
 		n := parts.Node()
 		begin := w.base + int(n.Raw.Offset)
 		end := begin + int(n.Raw.Length)
-		path = append(path, part{string(n.Data), w.places.span(begin, end), end})
+		path = append(path, part{string(n.Data), w.ruler.span(begin, end), begin, end})
 	}
 	return path
 }
@@ -170,317 +201,178 @@ func (w *walk) header(path []part, begin int, list bool) {
 	if list {
 		end++
 	}
-	at := w.places.span(begin, end)
+	at := w.ruler.span(begin, end)
+	in := w.inner(w.root, path, false)
 	w.current = nil
-	if len(path) > maxDepth {
-		w.fault(Fault{At: at, What: "nested too deeply"})
+	if in == nil {
 		return
 	}
-	t := w.root
-	for _, k := range path[:len(path)-1] {
-		if t = w.descend(t, k); t == nil {
-			return
+	p := in.inside[last.name]
+	switch {
+	case list && p == nil:
+		p = in.add(last, repeated, at)
+	case list && p.made != repeated:
+		w.already(at, last.name, p)
+		return
+	case p == nil:
+		p = in.add(last, opened, at)
+	case !list && p.made == passed:
+		p.made, p.at = opened, at
+	case !list:
+		fix := "merge the two, or give one another name"
+		if p.made == repeated {
+			fix = "write [[" + last.name + "]] for one more of them"
 		}
+		w.fault(at, "", Quoted(last.name)+" stands twice; first on line "+strconv.Itoa(p.key.Line), fix)
+		return
 	}
 	if list {
-		w.current = w.appendTable(t, last, at)
-	} else {
-		w.current = w.openTable(t, last, at)
+		p.items = append(p.items, &place{made: opened, at: at})
+		p = p.items[len(p.items)-1]
 	}
+	w.current = p
+}
+
+// inner goes through the tables that a header or a key names before its last
+// part; dotted says that it is a key, which opens them.
+func (w *walk) inner(in *place, path []part, dotted bool) *place {
+	if len(path) > maxDepth {
+		w.fault(path[maxDepth].at, path[0].name, "nested too deeply", "")
+		return nil
+	}
+	for _, k := range path[:len(path)-1] {
+		p := in.inside[k.name]
+		switch {
+		case p == nil && dotted:
+			in = in.add(k, opened, k.at)
+		case p == nil:
+			in = in.add(k, passed, k.at)
+		case p.made == given || p.made == repeated && dotted:
+			w.already(k.at, k.name, p)
+			return nil
+		case p.made == repeated:
+			in = p.items[len(p.items)-1]
+		default:
+			in = p
+		}
+	}
+	return in
 }
 
 // already complains of a key that is something else by now.
-func (w *walk) already(at Span, name string, e *Entry) {
-	w.fault(Fault{At: at, Key: name,
-		What: Quoted(name) + " is " + e.Value.Type.String() + " already, on line " + strconv.Itoa(e.At.Line)})
+func (w *walk) already(at Span, name string, p *place) {
+	w.fault(at, name, Quoted(name)+" is "+p.made.String()+" already, on line "+strconv.Itoa(p.key.Line), "")
 }
 
-// descend finds or makes the table that a header goes through.
-func (w *walk) descend(t *Table, k part) *Table {
-	e := t.Get(k.name)
-	switch {
-	case e == nil:
-		return t.addTable(k, k.at)
-	case e.Value.Type == Group && !e.Value.Table.closed:
-		return e.Value.Table
-	case e.Value.Type == Array && e.Value.tables:
-		return e.Value.Items[len(e.Value.Items)-1].Table
-	}
-	w.already(k.at, k.name, e)
-	return nil
-}
-
-func (t *Table) addTable(k part, at Span) *Table {
-	inner := &Table{At: at}
-	t.add(&Entry{Key: k.name, At: k.at, Value: &Value{Type: Group, At: at, Table: inner}})
-	return inner
-}
-
-func (w *walk) openTable(t *Table, k part, at Span) *Table {
-	e := t.Get(k.name)
-	if e == nil {
-		inner := t.addTable(k, at)
-		inner.defined = true
-		return inner
-	}
-	if inner := e.Value.Table; inner != nil && !inner.defined && !inner.closed {
-		inner.defined, inner.At = true, at
-		return inner
-	}
-	fix := "merge the two, or give one another name"
-	if e.Value.Type == Array {
-		fix = "write [[" + k.name + "]] for one more of them"
-	}
-	w.fault(Fault{At: at, What: Quoted(k.name) + " stands twice; first on line " + strconv.Itoa(e.At.Line), Fix: fix})
-	return nil
-}
-
-func (w *walk) appendTable(t *Table, k part, at Span) *Table {
-	inner := &Table{At: at, defined: true}
-	item := &Value{Type: Group, At: at, Table: inner}
-	e := t.Get(k.name)
-	switch {
-	case e == nil:
-		t.add(&Entry{Key: k.name, At: k.at, Value: &Value{Type: Array, At: at, Items: []*Value{item}, tables: true}})
-	case e.Value.tables:
-		e.Value.Items = append(e.Value.Items, item)
-	default:
-		w.already(at, k.name, e)
-		return nil
-	}
-	return inner
-}
-
-// keyValue puts key = value into a table and returns the offset behind it.
-func (w *walk) keyValue(n *unstable.Node, into *Table, depth int) int {
-	path := w.keys(n.Key())
+// keyValue takes key = value into a table and returns the offset behind it.
+func (w *walk) keyValue(n *unstable.Node, path []part, in *place, depth int) int {
 	last := path[len(path)-1]
-	if len(path) > maxDepth {
-		w.fault(Fault{At: path[maxDepth].at, Key: last.name, What: "nested too deeply"})
+	if in = w.inner(in, path, true); in == nil {
 		return last.end
 	}
-	for _, k := range path[:len(path)-1] {
-		e := into.Get(k.name)
-		switch {
-		case e == nil:
-			into = into.addTable(k, k.at)
-			into.defined = true
-		case e.Value.Type != Group || e.Value.Table.closed:
-			w.already(k.at, k.name, e)
-			return last.end
-		default:
-			into = e.Value.Table
-		}
-	}
-	old := into.Get(last.name)
-	if old != nil {
-		w.fault(Fault{At: last.at, Key: last.name, Fix: "remove one of them",
-			What: Quoted(last.name) + " stands twice; first on line " + strconv.Itoa(old.At.Line)})
+	if old := in.inside[last.name]; old != nil {
+		what := Quoted(last.name) + " stands twice; first on line " + strconv.Itoa(old.key.Line)
+		w.fault(last.at, last.name, what, "remove one of them")
 		return last.end
 	}
 	equals := last.end + bytes.IndexByte(w.text[last.end:], '=')
-	value, end := w.value(n.Value(), w.skipLines(equals+1), depth)
-	into.add(&Entry{Key: last.name, At: last.at, Value: value})
+	return w.find(n.Value(), in.add(last, given, Span{}), w.skip(equals+1, false), depth)
+}
+
+// find notes where a value stands and returns the offset behind it. The library gives no
+// place for lists and tables, so that where they begin is handed in.
+func (w *walk) find(n *unstable.Node, p *place, begin, depth int) int {
+	p.made, p.at.Pos = given, w.ruler.pos(begin)
+	end := begin + int(n.Raw.Length)
+	if n.Kind == unstable.Array || n.Kind == unstable.InlineTable {
+		end = begin + 1
+		if depth == maxDepth {
+			w.fault(Span{p.at.Pos, 1}, "", "nested too deeply", "")
+			return end
+		}
+		for children := n.Children(); children.Next() && !w.wrong; {
+			end = w.skip(end, true)
+			if child := children.Node(); n.Kind == unstable.InlineTable {
+				end = w.keyValue(child, w.keys(child.Key()), p, depth+1)
+			} else {
+				p.items = append(p.items, &place{})
+				end = w.find(child, p.items[len(p.items)-1], end, depth+1)
+			}
+		}
+		end = min(w.skip(end, true)+1, len(w.text)) // the closing bracket
+	}
+	p.begin, p.end, p.at.Width = begin, end, width(w.text[begin:end])
 	return end
 }
 
-// value takes a value in and returns the offset behind it. The library gives no
-// place for lists and tables, so that where they begin is handed in.
-func (w *walk) value(n *unstable.Node, begin, depth int) (*Value, int) {
-	v := &Value{}
-	end := begin + int(n.Raw.Length)
-	v.At.Pos = w.places.pos(begin)
-	switch n.Kind {
-	case unstable.Array, unstable.InlineTable:
-		if depth == maxDepth {
-			w.fault(Fault{At: Span{v.At.Pos, 1}, What: "nested too deeply"})
-			return v, end
-		}
-		end = w.items(n, v, begin+1, depth+1)
-	case unstable.String:
-		v.Type = String
-	case unstable.Integer:
-		v.Type = Integer
-	case unstable.Float:
-		v.Type = Float
-	case unstable.Bool:
-		v.Type = Boolean
-	default:
-		v.Type = Date
-	}
-	v.At.Width, v.Begin, v.End = width(w.text[begin:end]), begin, end
-	if v.Table != nil {
-		v.Table.At = v.At
-	}
-	if v.Type != Array && v.Type != Group {
-		v.Raw = string(w.text[begin:end])
-	}
-	return v, end
-}
-
-// items takes in what a list or an inline table holds, from behind its opening
-// bracket, and returns the offset behind the closing one.
-func (w *walk) items(n *unstable.Node, v *Value, at, depth int) int {
-	v.Type, v.Items = Array, []*Value{}
-	if n.Kind == unstable.InlineTable {
-		v.Type, v.Items, v.Table = Group, nil, &Table{}
-	}
-	for children := n.Children(); children.Next() && !w.wrong; {
-		at = w.skipComma(at)
-		if v.Type == Group {
-			at = w.keyValue(children.Node(), v.Table, depth)
-			continue
-		}
-		var item *Value
-		item, at = w.value(children.Node(), at, depth)
-		v.Items = append(v.Items, item)
-	}
-	if v.Table != nil {
-		v.Table.close()
-	}
-	return min(w.skipComma(at)+1, len(w.text))
-}
-
-func (w *walk) skipComma(at int) int {
-	at = w.skipLines(at)
-	if at < len(w.text) && w.text[at] == ',' {
-		at = w.skipLines(at + 1)
-	}
-	return at
-}
-
-// close forbids anything to be added to an inline table.
-func (t *Table) close() {
-	t.closed = true
-	for _, e := range t.Entries {
-		if e.Value.Type == Group && !e.Value.Table.closed {
-			e.Value.Table.close()
-		}
-	}
-}
-
-// values decodes what the walk found sound and puts the values into the tree.
-// What only the decoder refuses, such as a 30th of February, is taken out, and
-// the rest is decoded again, a few times at the most.
-func (w *walk) values() {
-	var values map[string]any
+// values decodes what the walk found sound. What only the decoder refuses, such
+// as a 30th of February, is taken out, and the rest is decoded again, a few
+// times at the most.
+func (w *walk) values() map[string]any {
 	for range 10 {
-		values = nil
+		var values map[string]any
 		_, err := toml.Decode(string(w.sound), &values)
 		if err == nil {
-			break
+			return values
 		}
 		var refused toml.ParseError
 		if !errors.As(err, &refused) {
 			refused.Message = err.Error()
 		}
-		w.fault(w.refusal(refused))
+		w.refused(refused)
 		next := sort.SearchInts(w.begins, refused.Position.Start+1)
 		begins := append(append([]int{0}, w.begins...), len(w.text))
 		w.blank(begins[next], begins[next+1])
 	}
-	w.root.fill(values)
+	return nil
 }
 
-// fill puts the decoded values into a table and drops what has none.
-func (t *Table) fill(values map[string]any) {
-	kept := t.Entries[:0]
-	for _, e := range t.Entries {
-		if decoded, ok := values[e.Key]; ok && e.Value.fill(decoded) {
-			kept = append(kept, e)
-		} else {
-			delete(t.byKey, e.Key)
+// table puts decoded values and their places together, in the order of the text.
+func (w *walk) table(values map[string]any, p *place) *Table {
+	t := &Table{At: p.at}
+	names := slices.SortedFunc(maps.Keys(p.inside), func(a, b string) int {
+		return cmp.Compare(p.inside[a].begin, p.inside[b].begin)
+	})
+	for _, name := range names {
+		if decoded, ok := values[name]; ok {
+			inner := p.inside[name]
+			t.add(&Entry{Key: name, At: inner.key, Value: w.value(decoded, inner)})
 		}
 	}
-	t.Entries = kept
+	return t
 }
 
-// fill reports whether the decoded value is of the type that the walk found.
-func (v *Value) fill(decoded any) bool {
+// value makes a value of what was decoded and where it stands.
+func (w *walk) value(decoded any, p *place) *Value {
+	v := &Value{At: p.at, Begin: p.begin, End: p.end}
 	switch d := decoded.(type) {
 	case string:
-		v.Text = d
-		return v.Type == String
+		v.Type, v.Text = String, d
 	case int64:
-		v.Int, v.Float = d, float64(d)
-		return v.Type == Integer
+		v.Type, v.Int, v.Float = Integer, d, float64(d)
 	case float64:
-		v.Float = d
-		return v.Type == Float
+		v.Type, v.Float = Float, d
 	case bool:
-		v.Bool = d
-		return v.Type == Boolean
+		v.Type, v.Bool = Boolean, d
 	case time.Time:
-		v.Time, v.Text = d, v.Raw
-		return v.Type == Date
+		v.Type, v.Text = Date, string(w.text[p.begin:p.end])
 	case map[string]any:
-		if v.Type == Group {
-			v.Table.fill(d)
-		}
-		return v.Type == Group
+		v.Type, v.Table = Group, w.table(d, p)
 	case []map[string]any:
-		return fillItems(v, d)
+		v.Type, v.Items = Array, list(w, d, p)
 	case []any:
-		return fillItems(v, d)
+		v.Type, v.Items = Array, list(w, d, p)
 	}
-	return false
+	if v.Type != Group && v.Type != Array {
+		v.Raw = string(w.text[p.begin:p.end])
+	}
+	return v
 }
 
-func fillItems[T any](v *Value, decoded []T) bool {
-	if v.Type != Array || len(v.Items) != len(decoded) {
-		return false
+func list[T any](w *walk, decoded []T, p *place) []*Value {
+	var out []*Value
+	for i := range min(len(decoded), len(p.items)) {
+		out = append(out, w.value(decoded[i], p.items[i]))
 	}
-	for i, item := range v.Items {
-		if !item.fill(decoded[i]) {
-			return false
-		}
-	}
-	return true
-}
-
-// places turns offsets into lines and columns. It is asked for one offset after
-// the other, mostly from the front to the back, and goes on from the last one,
-// so that a line of a million characters costs no more than many short ones.
-type places struct {
-	text   []byte
-	at     int // offset of what is known
-	line   int // its line
-	start  int // offset where that line begins
-	column int // characters of the line before it
-	walked int // bytes looked at, which tests hold against the length of the text
-}
-
-func (p *places) pos(offset int) Pos {
-	for offset < p.start { // back to the beginning of an earlier line
-		p.line--
-		p.start = bytes.LastIndexByte(p.text[:p.start-1], '\n') + 1
-		p.at, p.column = p.start, 0
-		p.walked += p.start
-	}
-	if offset < p.at {
-		p.at, p.column = p.start, 0
-	}
-	p.walked += offset - p.at
-	for {
-		i := bytes.IndexByte(p.text[p.at:offset], '\n')
-		if i < 0 {
-			break
-		}
-		p.at += i + 1
-		p.line, p.start, p.column = p.line+1, p.at, 0
-	}
-	p.column += utf8.RuneCount(p.text[p.at:offset])
-	p.at = offset
-	return Pos{p.line, p.column + 1}
-}
-
-// span is the piece between two offsets.
-func (p *places) span(from, to int) Span { return Span{p.pos(from), width(p.text[from:to])} }
-
-// width counts the characters of a piece up to the end of its first line.
-func width(piece []byte) int {
-	if i := bytes.IndexByte(piece, '\n'); i >= 0 {
-		piece = bytes.TrimSuffix(piece[:i], []byte("\r"))
-	}
-	return max(1, utf8.RuneCount(piece))
+	return out
 }
