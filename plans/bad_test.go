@@ -96,9 +96,9 @@ func TestUnreadableFiles(t *testing.T) {
 		{write("picture.toml", "\x89PNG\r\n\x1a\n"), "picture.toml:1:1: not UTF-8 text"},
 		{write("deep.toml", "a = "+strings.Repeat("[", 5000)), "nested too deeply"},
 	} {
-		_, err := LoadPlan(tt.path)
-		ps, ok := ProblemsOf(err)
-		if !ok || len(ps) != 1 || !strings.Contains(ps[0].Headline(), tt.want) {
+		_, ps := CheckFile(tt.path, PlanKind)
+		err := AsError(ps)
+		if len(ps) != 1 || !strings.Contains(ps[0].Headline(), tt.want) {
 			t.Errorf("%s: %v, want %q", tt.path, err, tt.want)
 		}
 		if strings.Contains(err.Error(), "\x1b") {
@@ -109,8 +109,8 @@ func TestUnreadableFiles(t *testing.T) {
 		{write("bom.toml", "\ufeff"+string(good))},
 		{write("crlf.toml", strings.ReplaceAll(string(good), "\n", "\r\n"))},
 	} {
-		if _, err := LoadPlan(tt.path); err != nil {
-			t.Errorf("%v", err)
+		if _, ps := CheckFile(tt.path, PlanKind); len(ps) > 0 {
+			t.Errorf("%v", AsError(ps))
 		}
 	}
 }
@@ -163,13 +163,13 @@ func FuzzEditedLibrary(f *testing.F) {
 		data   []byte
 	}
 	var sources []source
-	planIDs, familyIDs := Library()
+	planIDs, familyIDs := embedded(PlanKind), embedded(FamilyKind)
 	for _, id := range planIDs {
-		_, text, _ := LibraryPlan(id)
+		text, _ := libraryText(PlanKind, id)
 		sources = append(sources, source{"plans", []byte(text)})
 	}
 	for _, id := range familyIDs {
-		_, text, _ := LibraryFamily(id)
+		text, _ := libraryText(FamilyKind, id)
 		sources = append(sources, source{"families", []byte(text)})
 	}
 	sources = append(sources, source{"shops", []byte(ShopTemplate(ShopParams{}))})

@@ -52,7 +52,8 @@ func (b *Bus) keys() []key {
 	return append(portKeys(&b.Kind, &b.Signaling, &b.Rates),
 		key{Name: "expect", To: document.Text(&b.Expect), What: "the rate expected on a slot that offers it"},
 		key{Name: "clock", To: document.Amount(&b.Clock, quantity.Frequency, document.AboveZero), What: "bus clock"},
-		key{Name: "features", To: document.Words(&b.Features, "sideband", "fast-write"), What: "of AGP: sideband, fast-write"})
+		key{Name: "features", To: document.Words(&b.Features, "sideband", "fast-write"),
+			What: "of AGP: sideband, fast-write"})
 }
 
 func checkBus(s *section, b *Bus) {

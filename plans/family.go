@@ -272,7 +272,8 @@ func (t *Thermal) keys() []key {
 		return document.Amount(to, quantity.Temperature, document.Exact)
 	}
 	return []key{
-		{Name: "cooling", To: document.Word(&t.Cooling, "passive", "fan"), Needed: `"passive" or "fan"`, What: "how it is cooled"},
+		{Name: "cooling", To: document.Word(&t.Cooling, "passive", "fan"), Needed: `"passive" or "fan"`,
+			What: "how it is cooled"},
 		{Name: "sensor", To: document.Word(&t.Sensor, sensorPlaces...), Label: "-", Absent: "none; needed with max_temp",
 			What: "where max_temp applies"},
 		{Name: "max_temp", To: temperature(&t.MaxTemp), Label: "at most", Says: most, What: "acceptance limit"},
@@ -281,7 +282,8 @@ func (t *Thermal) keys() []key {
 		{Name: "power", To: document.Amount(&t.Power, quantity.Power, document.AboveZero), What: "power under load"},
 		{Name: "rise", To: document.List[RiseReference]{To: &t.Rise, Keys: riseKeys, By: byCard}, Says: rises,
 			What: "rise over ambient of known-good cards at the end of a soak"},
-		{Name: "source", To: document.Text(&t.Source), Absent: "none; needed with max_temp", What: "where the limits come from"},
+		{Name: "source", To: document.Text(&t.Source), Absent: "none; needed with max_temp",
+			What: "where the limits come from"},
 	}
 }
 
@@ -312,7 +314,7 @@ type RiseReference struct {
 func riseKeys(r *RiseReference) []key {
 	return []key{
 		{Name: "card", To: document.Text(&r.Card), Needed: `"…"`, What: "which card"},
-		{Name: "rise", To: document.Amount(&r.Rise, quantity.Difference, document.Exact|document.AboveZero), Needed: `"31.2 K"`,
+		{Name: "rise", To: exactly(&r.Rise, quantity.Difference), Needed: `"31.2 K"`,
 			What: "its rise over ambient"},
 	}
 }
@@ -332,13 +334,13 @@ func railKeys(r *Rail) []key {
 		{Name: "name", To: document.Label(&r.Name), Needed: `"…"`, What: "3V3, VDDQ, core"},
 		{Name: "slot", To: document.Own("name", r.readSlotRail, nil),
 			What: `a rail of the slot by its name: "AGP +12 V"; gives voltage and source`},
-		{Name: "voltage", To: document.Amount(&r.Voltage, quantity.Voltage, document.Tolerated), Absent: "the slot's, else needed",
-			What: "what a good card shows"},
+		{Name: "voltage", To: document.Amount(&r.Voltage, quantity.Voltage, document.Tolerated),
+			Absent: "the slot's, else needed", What: "what a good card shows"},
 		{Name: "resistance", To: document.Amount(&r.Resistance, quantity.Resistance, document.AboveZero),
 			What: "to ground of a good card, unpowered"},
 		{Name: "good", To: document.Amounts(&r.Good, quantity.Resistance),
 			What: "to ground of known-good cards, unpowered, one value a card"},
-		{Name: "short_below", To: document.Amount(&r.ShortBelow, quantity.Resistance, document.Exact|document.AboveZero),
+		{Name: "short_below", To: exactly(&r.ShortBelow, quantity.Resistance),
 			What: "at or below this the rail is shorted"},
 		{Name: "source", To: document.Text(&r.Source), Absent: "the slot's, else needed", What: "where the limits come from"},
 	}

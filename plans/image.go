@@ -29,7 +29,7 @@ type CaptureUse string
 
 // The uses of captures.
 const (
-	CapturesWelcome  CaptureUse = "welcome"  // compared when there are any; what was seen decides alone when there are none
+	CapturesWelcome  CaptureUse = "welcome"  // compared when there are any; without one, what was seen decides alone
 	CapturesRequired CaptureUse = "required" // the step is not complete without a capture of every picture
 )
 

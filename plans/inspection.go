@@ -27,10 +27,11 @@ type ChecklistItem struct {
 }
 
 func (i *Inspection) keys() []key {
+	items := document.List[ChecklistItem]{To: &i.Checklist, Keys: itemKeys, By: byName}
 	return []key{
-		{Name: "checklist", To: checklist{document.List[ChecklistItem]{To: &i.Checklist, Keys: itemKeys, By: []string{"name"}}},
-			Absent: `"standard"`, Filled: `write "standard", or { name = "…", ask = "…" }`,
-			Says: strconv.Itoa(len(i.Checklist)) + " points", What: "what to look at"},
+		{Name: "checklist", To: checklist{items}, Absent: `"standard"`,
+			Filled: `write "standard", or { name = "…", ask = "…" }`,
+			Says:   strconv.Itoa(len(i.Checklist)) + " points", What: "what to look at"},
 	}
 }
 
@@ -61,7 +62,8 @@ func (c checklist) Read(s *section, key string, v *document.Value) {
 func (i *Inspection) fields(*Family) []Field {
 	var out []Field
 	for _, item := range i.Checklist {
-		out = append(out, Field{Name: item.Name, Ask: item.Ask, Words: []string{Yes, No, NotPresent}, Required: true, Expected: Yes})
+		words := []string{Yes, No, NotPresent}
+		out = append(out, Field{Name: item.Name, Ask: item.Ask, Words: words, Required: true, Expected: Yes})
 	}
 	return out
 }

@@ -4,6 +4,7 @@ import (
 	"embed"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path"
@@ -40,11 +41,12 @@ func (k FileKind) suffix() string { return "." + string(k) + ".toml" }
 // FileName returns what a file of the kind is called: "quick.plan.toml".
 func (k FileKind) FileName(id string) string { return id + k.suffix() }
 
-// Library returns the ids of the embedded plans and families, sorted.
-func Library() (planIDs, familyIDs []string) {
-	return embedded(PlanKind), embedded(FamilyKind)
+// inLibrary returns the name that a built-in one has in messages.
+func (k FileKind) inLibrary(id string) string {
+	return path.Join("library", k.folder(), k.FileName(id))
 }
 
+// embedded returns the ids of the library, sorted.
 func embedded(kind FileKind) []string {
 	entries, err := library.ReadDir(path.Join("library", kind.folder()))
 	if err != nil {
@@ -57,24 +59,6 @@ func embedded(kind FileKind) []string {
 		}
 	}
 	return ids
-}
-
-// LibraryPlan returns the text of an embedded plan and the name it has in
-// messages.
-func LibraryPlan(id string) (name, text string, err error) { return fromLibrary(PlanKind, id) }
-
-// LibraryFamily returns the text of an embedded family and the name it has in
-// messages.
-func LibraryFamily(id string) (name, text string, err error) { return fromLibrary(FamilyKind, id) }
-
-func fromLibrary(kind FileKind, id string) (name, text string, err error) {
-	if document.IsID(id) {
-		name = path.Join("library", kind.folder(), kind.FileName(id))
-		if data, err := library.ReadFile(name); err == nil {
-			return name, string(data), nil
-		}
-	}
-	return "", "", &NotFound{Kind: kind, ID: id, Known: embedded(kind)}
 }
 
 // NotFound says that there is no plan or family of an id.
@@ -101,27 +85,30 @@ type Found struct {
 // Find looks for a plan or family by id: in the shop's plans or families folder
 // first, then in the library. An empty shopDir means the library alone.
 func Find(shopDir string, kind FileKind, id string) (Found, error) {
+	found := Found{Kind: kind, ID: id}
 	if shopDir != "" && document.IsID(id) {
-		name := filepath.Join(shopDir, kind.folder(), kind.FileName(id))
-		if _, err := os.Lstat(name); err == nil {
-			data, err := readFile(name)
-			return Found{Kind: kind, ID: id, Name: name, Data: data}, err
-		} else if !errors.Is(err, fs.ErrNotExist) {
-			return Found{}, Problems{{File: name, What: reason(err)}}
+		found.Name = filepath.Join(shopDir, kind.folder(), kind.FileName(id))
+		if _, err := os.Lstat(found.Name); !errors.Is(err, fs.ErrNotExist) {
+			found.Data, err = readFile(found.Name)
+			return found, err
 		}
 	}
-	name, text, err := fromLibrary(kind, id)
+	if document.IsID(id) {
+		var err error
+		found.Name, found.BuiltIn = kind.inLibrary(id), true
+		if found.Data, err = library.ReadFile(found.Name); err == nil {
+			return found, nil
+		}
+	}
+	missing := &NotFound{Kind: kind, ID: id}
+	entries, err := List(shopDir, kind)
 	if err != nil {
-		known := embedded(kind)
-		if entries, listErr := List(shopDir, kind); listErr == nil {
-			known = known[:0]
-			for _, e := range entries {
-				known = append(known, e.ID)
-			}
-		}
-		return Found{}, &NotFound{Kind: kind, ID: id, Known: known}
+		entries, _ = List("", kind)
 	}
-	return Found{Kind: kind, ID: id, Name: name, BuiltIn: true, Data: []byte(text)}, nil
+	for _, e := range entries {
+		missing.Known = append(missing.Known, e.ID)
+	}
+	return Found{}, missing
 }
 
 // FindPlan finds and reads a plan. The error holds all [Problems] of the file,
@@ -153,8 +140,9 @@ func FindFamily(shopDir, id string) (*FamilyFile, error) {
 }
 
 func misnamed(found Found, id string) error {
-	return Problems{{File: found.Name, What: "the " + string(found.Kind) + " inside has the id " + document.Quoted(id) + ", not that of the file",
-		Fix: "call the file " + found.Kind.FileName(id) + `, or write id = "` + found.ID + `"`}}
+	what := "the " + string(found.Kind) + " inside has the id " + document.Quoted(id) + ", not that of the file"
+	fix := "call the file " + found.Kind.FileName(id) + `, or write id = "` + found.ID + `"`
+	return Problems{{File: found.Name, What: what, Fix: fix}}
 }
 
 // An Entry is a plan or family that can be used.
@@ -178,13 +166,14 @@ func List(shopDir string, kind FileKind) ([]Entry, error) {
 		}
 		for _, e := range entries {
 			if id, ok := strings.CutSuffix(e.Name(), kind.suffix()); ok && document.IsID(id) {
-				out = append(out, Entry{Kind: kind, ID: id, Name: filepath.Join(folder, e.Name()), Hides: slices.Contains(inside, id)})
+				name, hides := filepath.Join(folder, e.Name()), slices.Contains(inside, id)
+				out = append(out, Entry{Kind: kind, ID: id, Name: name, Hides: hides})
 			}
 		}
 	}
 	for _, id := range inside {
 		if !slices.ContainsFunc(out, func(e Entry) bool { return e.ID == id }) {
-			out = append(out, Entry{Kind: kind, ID: id, Name: path.Join("library", kind.folder(), kind.FileName(id)), BuiltIn: true})
+			out = append(out, Entry{Kind: kind, ID: id, Name: kind.inLibrary(id), BuiltIn: true})
 		}
 	}
 	slices.SortFunc(out, func(a, b Entry) int { return strings.Compare(a.ID, b.ID) })
@@ -247,4 +236,44 @@ func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
 		_, problems = ParsePlan(name, data)
 	}
 	return kind, problems
+}
+
+// readFile reads a regular file of at most [document.MaxFile] bytes. What is wrong with
+// it as a file is a problem like any other.
+func readFile(path string) ([]byte, error) {
+	refuse := func(what, fix string) error {
+		return Problems{{File: path, What: what, Fix: fix}}
+	}
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, refuse("there is no such file", "")
+	case err != nil:
+		return nil, refuse(reason(err), "")
+	case info.IsDir():
+		return nil, refuse("this is a folder", "give a file inside it")
+	case !info.Mode().IsRegular():
+		return nil, refuse("this is no regular file", "")
+	case info.Size() > document.MaxFile:
+		return nil, Problems{document.TooLarge(path, info.Size())}
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, refuse(reason(err), "")
+	}
+	defer file.Close()
+	data, err := io.ReadAll(io.LimitReader(file, document.MaxFile+1))
+	if err != nil {
+		return nil, refuse(reason(err), "")
+	}
+	return data, nil
+}
+
+// reason is the error of the system without the path, which stands before it.
+func reason(err error) string {
+	var pe *fs.PathError
+	if errors.As(err, &pe) {
+		return pe.Err.Error()
+	}
+	return err.Error()
 }

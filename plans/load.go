@@ -49,23 +49,22 @@ func (l *Load) keys() []key {
 	if l.MaxStalls != nil {
 		stalls = "at most " + strconv.Itoa(*l.MaxStalls) + " in a run"
 	}
-	exact := document.Exact | document.AboveZero
 	keys := []key{
 		{Name: "workload", To: document.Text(&l.Workload), Needed: `"…": the name of the family's reference set`,
 			What: "names the family's reference set"},
 		l.durationKey(`"10 min"`),
 		{Name: "runs", To: document.Whole(&l.Runs, 1, 1000), What: "how often it is run"},
-		{Name: "freeze_after", To: document.Amount(&l.FreezeAfter, quantity.Duration, exact),
+		{Name: "freeze_after", To: exactly(&l.FreezeAfter, quantity.Duration),
 			What: "no frame for longer than this is a freeze"},
 		{Name: "max_stalls", To: document.Whole(&l.MaxStalls, 0, 1_000_000), Label: "stalls", Says: stalls,
 			What: "stalls allowed in a run"},
-		{Name: "min_fps", To: document.Amount(&l.MinFPS, quantity.FrameRate, exact), Label: "mean at least",
+		{Name: "min_fps", To: exactly(&l.MinFPS, quantity.FrameRate), Label: "mean at least",
 			What: "mean frame rate at the least"},
-		{Name: "max_spread", To: document.Amount(&l.MaxSpread, quantity.Ratio, exact), Label: "spread at most",
+		{Name: "max_spread", To: exactly(&l.MaxSpread, quantity.Ratio), Label: "spread at most",
 			What: "largest coefficient of variation over the runs"},
 		{Name: "reference", To: document.Word(&l.Reference, ReferenceInform, ReferenceJudge), Label: "score", Says: score,
 			What: "inform: the reference set is shown; prediction: outside its interval fails"},
-		{Name: "command", To: document.Own("list of text", l.readCommand, func() string { return strings.Join(l.Command, " ") }),
+		{Name: "command", To: document.Own("list of text", l.readCommand, nil), Says: strings.Join(l.Command, " "),
 			Filled: "name a program, or remove the key",
 			What:   "program and arguments, on a bench that runs the workload itself"},
 	}
@@ -117,7 +116,8 @@ func (l *Load) against(x *crossCheck) {
 }
 
 func (l *Load) fields(family *Family) []Field {
-	score := Field{Name: "score", Ask: "Score of the run", Dimension: quantity.Number, Many: true, Required: l.Workload != ""}
+	score := Field{Name: "score", Ask: "Score of the run", Dimension: quantity.Number,
+		Many: true, Required: l.Workload != ""}
 	if set, ok := family.ReferenceSet(l.Workload, ""); ok {
 		score.Unit = set.Unit
 		score.Expected = fmt.Sprintf("as %d known-good cards of the family", len(set.Scores))

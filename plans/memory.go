@@ -27,11 +27,10 @@ type MemoryPool struct {
 // memoryKeys are the keys of one memory; seen holds the designators met so far
 // in all memories of the card, with their lines.
 func memoryKeys(m *MemoryPool, seen map[string]int) []key {
-	exact := document.Exact | document.AboveZero
 	return []key{
 		{Name: "name", To: document.Label(&m.Name), Absent: "none, when there is only one", What: "frame or texture"},
-		{Name: "total", To: document.Amount(&m.Total, quantity.Bytes, exact), Needed: `"16 MiB"`, What: "all of it"},
-		{Name: "reserved", To: document.Amount(&m.Reserved, quantity.Bytes, exact),
+		{Name: "total", To: exactly(&m.Total, quantity.Bytes), Needed: `"16 MiB"`, What: "all of it"},
+		{Name: "reserved", To: exactly(&m.Reserved, quantity.Bytes),
 			What: "what a tool may show less, as a matter of display"},
 		{Name: "chip", To: document.Own("words x bits", m.readChip, nil), What: `of one chip: "1Mi x 16"`},
 		{Name: "bus", To: document.Own("bits", m.readBus, nil), What: `width of the memory bus: "128 bit"`},
@@ -55,7 +54,7 @@ func (m *MemoryPool) readChip(s *section, key string, v *document.Value) {
 
 func (m *MemoryPool) readBus(s *section, key string, v *document.Value) {
 	var q *quantity.Quantity
-	document.Amount(&q, quantity.Bits, document.Exact|document.AboveZero).Read(s, key, v)
+	exactly(&q, quantity.Bits).Read(s, key, v)
 	if q == nil {
 		return
 	}
@@ -229,7 +228,7 @@ func (m *MemoryPool) chipText() string {
 func (m *MemoryPool) words() string {
 	text := m.Total.String()
 	if banks := len(m.Banks); banks > 0 {
-		text += ", " + strconv.Itoa(banks*len(m.Banks[0])) + " chips of " + m.chipText() + " on " + strconv.Itoa(m.BusBits) + " bit"
+		text += fmt.Sprintf(", %d chips of %s on %d bit", banks*len(m.Banks[0]), m.chipText(), m.BusBits)
 		if banks > 1 {
 			text += ", " + strconv.Itoa(banks) + " banks"
 		}

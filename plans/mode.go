@@ -128,19 +128,21 @@ func (m StepModes) against(x *crossCheck) {
 	if len(m) == 0 && len(f.Modes) == 0 {
 		x.problem("kind", x.card()+" names no modes", "name the modes in the step")
 	}
+	frame := f.frameMemory()
 	for i, text := range m {
 		mode, err := ParseMode(text)
-		frame := f.frameMemory()
+		quoted := document.Quoted(text)
 		switch {
 		case err != nil: // a problem of the plan itself
 		case f.MaxDepth > 0 && mode.Depth > f.MaxDepth:
-			x.problemAt("modes", i, document.Quoted(text)+" is deeper than the "+strconv.Itoa(f.MaxDepth)+" bits of "+x.card(),
-				"take a mode of the family")
+			what := fmt.Sprintf("%s is deeper than the %d bits of %s", quoted, f.MaxDepth, x.card())
+			x.problemAt("modes", i, what, "take a mode of the family")
 		case frame > 0 && mode.Bytes() > frame:
 			size := quantity.Format(float64(frame), 0, quantity.Bytes)
-			x.problemAt("modes", i, document.Quoted(text)+" needs more than the "+size+" of "+x.card(), "take a mode of the family")
+			x.problemAt("modes", i, quoted+" needs more than the "+size+" of "+x.card(), "take a mode of the family")
 		case len(f.Modes) > 0 && !slices.ContainsFunc(f.Modes, mode.Is):
-			x.problemAt("modes", i, document.Quoted(text)+" is no mode of "+x.card(), document.DidYouMean(text, StepModes(nil).On(f)))
+			known := StepModes(nil).On(f)
+			x.problemAt("modes", i, quoted+" is no mode of "+x.card(), document.DidYouMean(text, known))
 		}
 	}
 }

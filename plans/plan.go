@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"proveout/plans/document"
+	"proveout/plans/quantity"
 )
 
 // The parts that every file is read with.
@@ -14,6 +15,10 @@ type (
 
 // MaxFile is the largest file, in bytes, that is read.
 const MaxFile = document.MaxFile
+// exactly is a quantity above zero that takes no tolerance.
+func exactly[T quantity.Quantity | *quantity.Quantity](to *T, dim quantity.Dimension) document.Target {
+	return document.Amount(to, dim, document.Exact|document.AboveZero)
+}
 
 // A Problem is something wrong in a file.
 type Problem = document.Problem
@@ -147,7 +152,8 @@ func (st *Step) commonKeys(work []string) []key {
 		{Name: "gate", To: document.Flag(&st.Gate), Label: "-", What: "when it fails, no later powered step runs"},
 		{Name: "when_work", To: document.Words(&st.WhenWork, work...), Label: "-",
 			Filled: "name a kind of work, or remove the key", What: "required when the job's work includes one of these"},
-		{Name: "rule", To: document.Word(&st.Rule, Guarded, Simple), Absent: "the plan's", What: "as in the plan, for this step"},
+		{Name: "rule", To: document.Word(&st.Rule, Guarded, Simple), Absent: "the plan's",
+			What: "as in the plan, for this step"},
 		{Name: "blind", To: document.Flag(&st.Blind), Says: blind,
 			What: "expected values stay hidden until the reading is entered"},
 		{Name: "source", To: document.Text(&st.LimitSource), What: "where the limits of the step come from"},

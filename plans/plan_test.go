@@ -282,7 +282,7 @@ func TestFind(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	_, text, err := LibraryPlan("quick")
+	text, err := libraryText(PlanKind, "quick")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -338,8 +338,8 @@ func TestFind(t *testing.T) {
 // A file is known by its name, or else by its keys.
 func TestCheckFile(t *testing.T) {
 	dir := t.TempDir()
-	_, plan, _ := LibraryPlan("quick")
-	_, family, _ := LibraryFamily("gannet")
+	plan, _ := libraryText(PlanKind, "quick")
+	family, _ := libraryText(FamilyKind, "gannet")
 	shop := ShopTemplate(ShopParams{})
 	for _, tt := range []struct {
 		name, text string
@@ -363,7 +363,7 @@ func TestCheckFile(t *testing.T) {
 // The texts for people fit a narrow terminal, and the summaries are JSON.
 func TestSummaries(t *testing.T) {
 	var texts []string
-	planIDs, familyIDs := Library()
+	planIDs, familyIDs := embedded(PlanKind), embedded(FamilyKind)
 	for _, id := range planIDs {
 		p, err := FindPlan("", id)
 		if err != nil {
@@ -408,7 +408,7 @@ func TestSummaries(t *testing.T) {
 }
 
 func BenchmarkParsePlan(b *testing.B) {
-	_, text, _ := LibraryPlan("full")
+	text, _ := libraryText(PlanKind, "full")
 	for b.Loop() {
 		if _, ps := ParsePlan("full", []byte(text)); len(ps) > 0 {
 			b.Fatal(ps)
@@ -417,7 +417,7 @@ func BenchmarkParsePlan(b *testing.B) {
 }
 
 func BenchmarkParseFamily(b *testing.B) {
-	_, text, _ := LibraryFamily("lanternfish")
+	text, _ := libraryText(FamilyKind, "lanternfish")
 	for b.Loop() {
 		if _, ps := ParseFamily("f", []byte(text)); len(ps) > 0 {
 			b.Fatal(ps)

@@ -63,10 +63,12 @@ func isNumbering(pattern string) (what, fix string) {
 }
 
 func isLogo(name string) (what, fix string) {
-	if filepath.IsAbs(name) || strings.HasPrefix(name, "/") || strings.Contains(name, "..") || strings.Contains(name, `\`) {
-		return document.Quoted(name) + " is not inside the shop folder", `copy the picture there and write its name: "logo.png"`
+	odd := strings.Contains(name, "..") || strings.Contains(name, `\`)
+	if !odd && filepath.IsLocal(name) && !strings.HasPrefix(name, "/") {
+		return "", ""
 	}
-	return "", ""
+	return document.Quoted(name) + " is not inside the shop folder",
+		`copy the picture there and write its name: "logo.png"`
 }
 
 func isServer(address string) (what, fix string) {
@@ -122,10 +124,12 @@ func benchKeys(b *Bench) []key {
 		{Name: "id", To: document.ID(&b.ID), Needed: `"…"`, What: "readings and jobs name the bench by it"},
 		{Name: "title", To: document.Text(&b.Title), Absent: "the id", What: "what documents call it"},
 		{Name: "host", To: document.Text(&b.Host), What: "the computer the card is plugged into"},
-		{Name: "ambient", To: document.Amount(&b.Ambient, quantity.Temperature, document.Tolerated), What: "range of ambient"},
+		{Name: "ambient", To: document.Amount(&b.Ambient, quantity.Temperature, document.Tolerated),
+			What: "range of ambient"},
 		{Name: "control_card", To: document.Text(&b.ControlCard),
 			What: "serial or mark of the shop's own known-good card"},
-		{Name: "slot", To: document.Inner(&b.Slot, (*Slot).keys, checkSlot), Needed: "[bench.slot]", What: "what can be plugged in"},
+		{Name: "slot", To: document.Inner(&b.Slot, (*Slot).keys, checkSlot), Needed: "[bench.slot]",
+			What: "what can be plugged in"},
 		{Name: "instrument", What: "what readings are taken with",
 			To: document.List[Instrument]{To: &b.Instruments, Keys: instrumentKeys, Check: checkInstrument, By: byID}},
 	}

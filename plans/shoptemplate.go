@@ -26,7 +26,11 @@ func ShopTemplate(p ShopParams) string {
 	data, _ := library.ReadFile("library/shop.toml")
 	text := string(data)
 	for _, set := range [...]struct{ path, value string }{
-		{"name", p.Name}, {"paper", p.Paper}, {"bench.title", p.Bench}, {"bench.host", p.Host}, {"technician.name", p.Technician},
+		{"name", p.Name},
+		{"paper", p.Paper},
+		{"bench.title", p.Bench},
+		{"bench.host", p.Host},
+		{"technician.name", p.Technician},
 	} {
 		if value := strings.TrimSpace(set.value); value != "" {
 			text = document.Set(text, set.path, document.Quote(value))

@@ -85,22 +85,23 @@ func (b *Bench) Accepts(f *Family) error {
 	if busVoltages(sl.Kind) == nil || len(f.Bus.Signaling) == 0 || len(sl.Signaling) == 0 {
 		return nil
 	}
-	common := func(keyed bool) bool {
-		for _, c := range f.Bus.Signaling {
-			for _, s := range sl.Signaling {
-				if sameVolts(c.Value, s.Value) && (!keyed || sl.Key == "" || sl.Key == universal || keyFor(c.Value) == sl.Key) {
-					return true
-				}
+	common, fits := false, false
+	for _, c := range f.Bus.Signaling {
+		for _, s := range sl.Signaling {
+			if sameVolts(c.Value, s.Value) {
+				common = true
+				fits = fits || sl.Key == "" || sl.Key == universal || keyFor(c.Value) == sl.Key
 			}
 		}
-		return false
 	}
-	if !common(false) {
-		return fmt.Errorf("%s signals with %s and the slot of %s with %s: do not plug it in, even if it fits; the wrong signalling voltage destroys card or computer (%s)",
+	if !common {
+		return fmt.Errorf("%s signals with %s and the slot of %s with %s: do not plug it in, even if it fits; "+
+			"the wrong signalling voltage destroys card or computer (%s)",
 			f.Title, signals(f.Bus.Signaling), b.ID, signals(sl.Signaling), keyingSource(sl.Kind))
 	}
-	if !common(true) {
-		return fmt.Errorf("%s signals with %s and the slot of %s is keyed for %s: it does not fit, and must not be forced or cut to fit (%s)",
+	if !fits {
+		return fmt.Errorf("%s signals with %s and the slot of %s is keyed for %s: "+
+			"it does not fit, and must not be forced or cut to fit (%s)",
 			f.Title, signals(f.Bus.Signaling), b.ID, sl.Key, keyingSource(sl.Kind))
 	}
 	return nil

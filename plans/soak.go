@@ -49,7 +49,7 @@ func (k *Soak) keys() []key {
 	}
 	keys := []key{
 		k.durationKey(`"40 min"`),
-		{Name: "every", To: document.Amount(&k.Every, quantity.Duration, document.Exact|document.AboveZero),
+		{Name: "every", To: exactly(&k.Every, quantity.Duration),
 			Label: "readings every", What: "interval of typed readings"},
 		{Name: "ambient", To: document.Amount(&k.Ambient, quantity.Temperature, document.Tolerated),
 			What: "the ambient the step is meant for"},
@@ -61,8 +61,8 @@ func (k *Soak) keys() []key {
 			What: "when the soak counts as stable"},
 		{Name: "at_rated", To: document.Flag(&k.AtRated), Label: "rated ambient", Says: when(k.AtRated, "judged too"),
 			What: "judge the prediction at the family's rated ambient too"},
-		{Name: "compare_rise", To: document.Flag(&k.CompareRise), Label: "rise", Says: when(k.CompareRise, "compared with good cards"),
-			What: "compare the rise with the family's good cards"},
+		{Name: "compare_rise", To: document.Flag(&k.CompareRise), Label: "rise",
+			Says: when(k.CompareRise, "compared with good cards"), What: "compare the rise with the family's good cards"},
 		{Name: "end_early", To: document.Flag(&k.EndEarly), Label: "end", Says: when(k.EndEarly, "early when stable"),
 			What: "may end when stable"},
 	}
@@ -70,11 +70,10 @@ func (k *Soak) keys() []key {
 }
 
 func stabilityKeys(s *Stability) []key {
-	exact := document.Exact | document.AboveZero
 	return []key{
-		{Name: "window", To: document.Amount(&s.Window, quantity.Duration, exact), Needed: `"10 min"`,
+		{Name: "window", To: exactly(&s.Window, quantity.Duration), Needed: `"10 min"`,
 			What: "how long the temperature must hold"},
-		{Name: "rate", To: document.Amount(&s.Rate, quantity.TemperatureRate, exact), Needed: `"2 K/h"`,
+		{Name: "rate", To: exactly(&s.Rate, quantity.TemperatureRate), Needed: `"2 K/h"`,
 			What: `at most this: "2 K/h", "1 °C per 10 min"`},
 		{Name: "source", To: document.Text(&s.Source), Needed: noSource, What: "where the rule comes from"},
 	}
@@ -101,8 +100,8 @@ func (k *Soak) check(s *section) {
 			`write a shorter interval, such as "2 min"`)
 	}
 	if k.Stability != nil && k.Stability.Window.Value > k.Duration.Value {
-		s.Problem("duration", "the soak of "+k.Duration.Text+" is shorter than its stability window of "+k.Stability.Window.Text,
-			"soak at least twice the window")
+		what := "the soak of " + k.Duration.Text + " is shorter than its stability window of " + k.Stability.Window.Text
+		s.Problem("duration", what, "soak at least twice the window")
 	}
 }
 
@@ -123,10 +122,12 @@ func (k *Soak) against(x *crossCheck) {
 		x.problem("at_rated", x.card()+" states no rated ambient", "add rated_ambient to the family, or remove at_rated")
 	}
 	if k.CompareRise && len(t.Rise) == 0 {
-		x.problem("compare_rise", x.card()+" has no rise of known-good cards", "add rise to the family, or remove compare_rise")
+		x.problem("compare_rise", x.card()+" has no rise of known-good cards",
+			"add rise to the family, or remove compare_rise")
 	}
 	if k.Ambient != nil && t.RatedAmbient != nil && k.Ambient.Low() > t.RatedAmbient.Value {
-		x.problem("ambient", "the ambient "+k.Ambient.Text+" is hotter than "+x.card()+" is meant for, "+t.RatedAmbient.Text, "")
+		what := "the ambient " + k.Ambient.Text + " is hotter than " + x.card() + " is meant for, " + t.RatedAmbient.Text
+		x.problem("ambient", what, "")
 	}
 }
 
@@ -157,7 +158,8 @@ func (k *Soak) fields(family *Family) []Field {
 	out := []Field{
 		{Name: "ambient", Ask: "Ambient temperature", Dimension: quantity.Temperature, Unit: "°C",
 			Required: true, Many: true, Place: "ambient"},
-		{Name: "temperature", Ask: ask, Dimension: quantity.Temperature, Unit: "°C", Required: true, Many: true, Place: place},
+		{Name: "temperature", Ask: ask, Dimension: quantity.Temperature, Unit: "°C",
+			Required: true, Many: true, Place: place},
 		{Name: "power", Ask: "Power drawn by the card", Dimension: quantity.Power, Unit: "W", Many: true},
 	}
 	if k.Duration != nil {

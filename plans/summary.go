@@ -120,7 +120,8 @@ type FamilySummary struct {
 
 // Summarise says what a family, with one variant resolved, is.
 func (f *Family) Summarise() FamilySummary {
-	s := FamilySummary{ID: f.ID, Title: f.Title, Maker: f.Maker, Variant: f.Variant, Variants: f.Aliases, Bus: f.Bus.words()}
+	s := FamilySummary{ID: f.ID, Title: f.Title, Maker: f.Maker,
+		Variant: f.Variant, Variants: f.Aliases, Bus: f.Bus.words()}
 	for _, d := range f.IDs {
 		id := d.Vendor + ":" + d.Device
 		if d.SubsystemVendor != "" || d.Subsystem != "" {

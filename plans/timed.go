@@ -37,7 +37,7 @@ func (st *Step) LogMap() string {
 }
 
 func (t *Timed) durationKey(example string) key {
-	to := document.Amount(&t.Duration, quantity.Duration, document.Exact|document.AboveZero)
+	to := exactly(&t.Duration, quantity.Duration)
 	return key{Name: "duration", To: to, Needed: example, What: "how long it must run"}
 }
 
@@ -52,7 +52,7 @@ func (t *Timed) laterKeys() []key {
 			What: "a log map of the shop's logmaps folder, for the step's logs and what its command prints"},
 		{Name: "prove", To: document.Word(&t.Prove, "intermittent fault gone"), Says: prove,
 			What: `"intermittent fault gone": the run must be long enough to show it`},
-		{Name: "confidence", To: document.Amount(&t.Confidence, quantity.Ratio, document.Exact|document.AboveZero), Label: "-",
+		{Name: "confidence", To: exactly(&t.Confidence, quantity.Ratio), Label: "-",
 			Absent: usualConfidence, What: "with prove"},
 		{Name: "improvement", To: document.Number(&t.Improvement), Label: "-", Absent: "1",
 			What: "with prove: times the interval of the complaint"},

@@ -40,7 +40,8 @@ func (f *FamilyFile) Variant(name string) (*Family, error) {
 	case name == "":
 		return nil, fmt.Errorf("family %q has the variants %s: say which one the card is", f.ID, document.Listed(names))
 	}
-	return nil, fmt.Errorf("family %q has no variant %s; %s", f.ID, document.Quoted(name), document.DidYouMean(name, names))
+	meant := document.DidYouMean(name, names)
+	return nil, fmt.Errorf("family %q has no variant %s; %s", f.ID, document.Quoted(name), meant)
 }
 
 // ParseFamily reads a family. The name is that of the file, for messages. It
@@ -101,7 +102,8 @@ func (f *FamilyFile) read(s *section) {
 }
 
 func variantsKey(to *[]variant) key {
-	list := document.List[variant]{To: to, Keys: variantKeys, By: byName, Check: func(s *section, v *variant) { v.section = s }}
+	note := func(s *section, v *variant) { v.section = s }
+	list := document.List[variant]{To: to, Keys: variantKeys, By: byName, Check: note}
 	return key{Name: "variant", To: list, Filled: "remove it", What: "what differs between the variants of the family"}
 }
 

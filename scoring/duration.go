@@ -12,7 +12,8 @@ import (
 // good to a few parts in 10⁴, which no limit of minutes notices (common
 // practice, no source); one second of slack covers the rounding of a log.
 func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Check {
-	c := Check{Name: "duration", Title: "Duration", Unit: "min", Limits: limitsIn(measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)})}
+	m := measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)}
+	c := Check{Name: "duration", Title: "Duration", Unit: m.unit, Limits: limitsIn(m)}
 	if math.IsNaN(seconds) {
 		c.Reason = "How long it ran is not known."
 		return c
@@ -22,9 +23,11 @@ func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Che
 	case seconds >= want.Value-1:
 		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s; at least %s was asked for.", c.Text, want.Text)
 	case stable:
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", c.Text, want.Text)
+		c.Verdict = conformity.Pass
+		c.Reason = fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", c.Text, want.Text)
 	default:
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("It ran %s only; at least %s was asked for.", c.Text, want.Text)
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fmt.Sprintf("It ran %s only; at least %s was asked for.", c.Text, want.Text)
 		c.Settle = fmt.Sprintf("Run it again for %s.", want.Text)
 	}
 	return c

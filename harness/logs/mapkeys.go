@@ -47,7 +47,8 @@ func (m *Map) maxBad() string { return strconv.FormatFloat(m.MaxBad, 'g', -1, 64
 
 func columnKeys(c *Column) []document.Key {
 	return []document.Key{
-		{Name: "header", To: document.Verbatim(&c.Header), Needed: `"…"`, What: "as the file calls it: header, JSON key or group"},
+		{Name: "header", To: document.Verbatim(&c.Header), Needed: `"…"`,
+			What: "as the file calls it: header, JSON key or group"},
 		{Name: "quantity", To: document.Word(&c.Quantity, Quantities()...), Needed: `"temperature"`, What: "what it is"},
 		{Name: "unit", To: document.Text(&c.Unit), What: "of its numbers"},
 		{Name: "place", To: document.Text(&c.Place), What: "of a temperature: die, heatsink, case, board"},

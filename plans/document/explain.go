@@ -145,7 +145,8 @@ func (b *broken) explainKey(begin int) {
 	case name == "" && unicode.IsSpace(r):
 		what, fix = "a key is missing", ""
 	case name == "":
-		what, fix = "expected a key, found "+Quoted(string(r)), `keys are letters, digits, "_" and "-"; comments begin with "#"`
+		what = "expected a key, found " + Quoted(string(r))
+		fix = `keys are letters, digits, "_" and "-"; comments begin with "#"`
 	case r == ':':
 		what, fix = what+`, found ":"`, "write "+name+" = …"
 	case r == '\n' || r == '\r' || r == '#':

@@ -30,7 +30,8 @@ func Reference(file, header string, keys []Key) []KeyTable {
 	var inside []KeyTable
 	path := strings.Trim(header, "[]")
 	for _, k := range keys {
-		text := KeyText{Key: k.Name, Type: k.To.Type(), Words: wordsOf(k), Needed: k.Needed != "", Default: k.Absent, What: k.What}
+		text := KeyText{Key: k.Name, Type: k.To.Type(), Words: wordsOf(k), Default: k.Absent, What: k.What}
+		text.Needed = k.Needed != ""
 		if k.Absent == "" && !text.Needed {
 			text.Default = k.To.Text()
 		}

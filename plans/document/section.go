@@ -18,8 +18,8 @@ const MaxItems = 1000
 // an empty file. It returns every problem that is found, in the order of the
 // file.
 func Read(name string, data []byte, example string, keys []Key, check func(*Section)) []Problem {
-	if problem, bad := tooLarge(name, data); bad {
-		return []Problem{problem}
+	if len(data) > MaxFile {
+		return []Problem{TooLarge(name, int64(len(data)))}
 	}
 	c := NewCollector(name, data)
 	root, faults := Parse(data)
@@ -39,9 +39,10 @@ func Read(name string, data []byte, example string, keys []Key, check func(*Sect
 	return c.Sorted()
 }
 
-func tooLarge(name string, data []byte) (Problem, bool) {
-	what := fmt.Sprintf("the file has %d bytes; 1 MiB is the most that is read", len(data))
-	return Problem{File: name, What: what, Fix: "give the right file"}, len(data) > MaxFile
+// TooLarge says that a file is larger than [MaxFile].
+func TooLarge(name string, size int64) Problem {
+	what := fmt.Sprintf("the file has %d bytes; 1 MiB is the most that is read", size)
+	return Problem{File: name, What: what, Fix: "give the right file"}
 }
 
 // A Section is one table of a file while it is read.

@@ -119,10 +119,13 @@ func TestSentenceTellsWhatStays(t *testing.T) {
 // Words of the library's plans are known: titles, instructions, checklists, and
 // kinds of work.
 func TestLibraryIsTranslated(t *testing.T) {
-	ids, _ := plans.Library()
+	entries, err := plans.List("", plans.PlanKind)
+	if err != nil {
+		t.Fatal(err)
+	}
 	var library []*plans.Plan
-	for _, id := range ids {
-		p, err := plans.FindPlan("", id)
+	for _, e := range entries {
+		p, err := plans.FindPlan("", e.ID)
 		if err != nil {
 			t.Fatal(err)
 		}
