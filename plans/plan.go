@@ -15,6 +15,7 @@ type (
 
 // MaxFile is the largest file, in bytes, that is read.
 const MaxFile = document.MaxFile
+
 // exactly is a quantity above zero that takes no tolerance.
 func exactly[T quantity.Quantity | *quantity.Quantity](to *T, dim quantity.Dimension) document.Target {
 	return document.Amount(to, dim, document.Exact|document.AboveZero)

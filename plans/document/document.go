@@ -1,9 +1,15 @@
-// Package document reads TOML and remembers where everything stands.
+// Package document reads TOML files by the keys that are declared for them.
 //
-// Text comes in; a tree of tables goes out in which every key and every value
-// has its line and column, with every fault of the text. The package knows
-// TOML (version 1.0, and from 1.1 the line breaks in inline tables and the
-// escapes \e and \x) and nothing of plans.
+// A file that people write is described by lists of [Key], each bound to the
+// variable that its value goes to. By them [Read] fills the variables and finds
+// every [Problem] of the file, with its line and column and how to put it right;
+// [Facts] summarises what was read, and [Reference] describes what may be
+// written.
+//
+// Below that stands [Parse]: text comes in; a tree of tables goes out in which
+// every key and every value has its place, with every fault of the text. The
+// package knows TOML (version 1.0, and from 1.1 the line breaks in inline tables
+// and the escapes \e and \x), quantities, and nothing of plans.
 package document
 
 import "unicode/utf8"
