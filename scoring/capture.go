@@ -59,7 +59,7 @@ func PictureMode(text string) (pattern.Mode, error) {
 // ModeText returns the mode as plans write it: "1024x768x16".
 func ModeText(m pattern.Mode) string {
 	depth := map[pattern.Format]int{pattern.Palette8: 8, pattern.RGB555: 15, pattern.RGB565: 16, pattern.RGB888: 24, pattern.XRGB8888: 32}[m.Format]
-	return fmt.Sprintf("%dx%dx%d", m.Width, m.Height, depth)
+	return plans.Mode{Width: m.Width, Height: m.Height, Depth: depth}.String()
 }
 
 // FrameMemory returns the memory that holds the picture: the pool called

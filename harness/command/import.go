@@ -20,6 +20,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/document"
 	"proveout/scoring"
 	"proveout/scoring/picture/decode"
 	"proveout/scoring/picture/pattern"
@@ -317,11 +318,11 @@ func placed(path string, m logs.Map, place string) (logs.Map, error) {
 }
 
 func checkPlace(place string) error {
-	switch place {
-	case "", "die", "heatsink", "case", "board":
+	places := plans.WordsAt(plans.FamilyKind, "thermal.sensor")
+	if place == "" || slices.Contains(places, place) {
 		return nil
 	}
-	return fmt.Errorf("--place: %q is not die, heatsink, case or board", place)
+	return fmt.Errorf("--place: %q is not %s", place, document.Alternatives(places))
 }
 
 // isPicture reports whether the file begins like a picture.

@@ -125,12 +125,12 @@ func beyondASCII(r rune) bool { return r >= 0x80 }
 func Word[T ~string](to *T, words ...T) Target {
 	plain := plainWords(words)
 	return &target{
-		written: alternatives(plain),
+		written: Alternatives(plain),
 		words:   plain,
 		text:    func() string { return string(*to) },
 		read: func(s *Section, key string, v *Value) {
 			if s.Is(key, v, String) && s.oneOf(key, v, plain) {
-				*to = T(v.Text)
+				*to = T(strings.TrimSpace(v.Text))
 			}
 		},
 	}
@@ -147,8 +147,8 @@ func plainWords[T ~string](words []T) []string {
 // fewWords is how many words a type can name.
 const fewWords = 5
 
-// alternatives names a few words, or says that it is one of many.
-func alternatives(words []string) string {
+// Alternatives names a few words, or says that it is one of many.
+func Alternatives(words []string) string {
 	last := len(words) - 1
 	switch {
 	case last == 0:
