@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 	"strings"
+	"sync"
 
 	"proveout/plans/document"
 )
@@ -114,26 +115,29 @@ func kindNames(words []Kind) []string {
 	return out
 }
 
-// refuseKeysOfOthers complains of keys that only other kinds have. A step
-// without a kind may have them all.
-func refuseKeysOfOthers(s *section, st *Step) {
+// kindsByKey says which kinds have a key of their own of each name.
+var kindsByKey = sync.OnceValue(func() map[string][]string {
 	owners := map[string][]string{}
-	var names []string
 	for _, d := range Kinds() {
 		for _, k := range d.New().keys() {
-			if owners[k.Name] == nil {
-				names = append(names, k.Name)
-			}
 			owners[k.Name] = append(owners[k.Name], string(d.Kind))
 		}
 	}
-	for _, name := range names {
+	return owners
+})
+
+// refuseKeysOfOthers complains of keys that only other kinds have. A step
+// without a kind may have them all.
+func refuseKeysOfOthers(s *section, st *Step) {
+	for _, e := range s.Table().Entries {
+		owners := kindsByKey()[e.Key]
 		switch {
+		case owners == nil:
 		case st.Kind == "":
-			s.Misplaced(name, "", "")
-		case !slices.Contains(owners[name], string(st.Kind)):
-			s.Misplaced(name, "does not apply to a step of kind "+string(st.Kind),
-				"remove it; it is for "+strings.Join(owners[name], " and "))
+			s.Misplaced(e.Key, "", "")
+		case !slices.Contains(owners, string(st.Kind)):
+			s.Misplaced(e.Key, "does not apply to a step of kind "+string(st.Kind),
+				"remove it; it is for "+strings.Join(owners, " and "))
 		}
 	}
 }

@@ -47,11 +47,12 @@ func TooLarge(name string, size int64) Problem {
 
 // A Section is one table of a file while it is read.
 type Section struct {
-	c      *Collector
-	table  *Table
-	path   string   // "step", "thermal": what messages call it
-	known  []string // the keys that may stand here
-	before int      // problems recorded before this section began
+	c         *Collector
+	table     *Table
+	path      string   // "step", "thermal": what messages call it
+	known     []string // the keys that may stand here
+	elsewhere []string // keys that are here and belong elsewhere
+	before    int      // problems recorded before this section began
 }
 
 func newSection(c *Collector, t *Table, path string) *Section {
@@ -150,18 +151,19 @@ func (s *Section) Missing(key, example string) {
 	s.Add(s.table.At, key, "missing", fix)
 }
 
-// Misplaced records that a key does not belong here, at the key.
+// Misplaced records that a key does not belong here; without words, that nothing
+// is to be said of it.
 func (s *Section) Misplaced(key, what, fix string) {
-	s.known = append(s.known, key)
-	if e := s.table.Get(key); e != nil && what != "" {
-		s.Add(e.At, key, what, fix)
+	s.elsewhere = append(s.elsewhere, key)
+	if what != "" {
+		s.Add(s.table.Get(key).At, key, what, fix)
 	}
 }
 
 // complainOfUnknown complains of keys that may not stand here.
 func (s *Section) complainOfUnknown() {
-	known := make(map[string]bool, len(s.known))
-	for _, k := range s.known {
+	known := map[string]bool{}
+	for _, k := range slices.Concat(s.known, s.elsewhere) {
 		known[k] = true
 	}
 	for _, e := range s.table.Entries {
