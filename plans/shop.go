@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/url"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -272,42 +273,32 @@ func (b *Bench) Measuring(dim quantity.Dimension, place string) (*Instrument, bo
 	return nil, false
 }
 
+var numberField = regexp.MustCompile(`\{(.*?)\}`)
+
 // CertificateNumber makes the number of the n-th certificate of a year from a
 // pattern: {year} and {n}, or {n:04} for four digits with leading zeros. The
 // result is used in file names.
 func CertificateNumber(pattern string, year, n int) (string, error) {
-	var b strings.Builder
-	numbered := false
-	for rest := pattern; rest != ""; {
-		i := strings.IndexAny(rest, "{}")
-		if i < 0 {
-			b.WriteString(rest)
-			break
-		}
-		b.WriteString(rest[:i])
-		end := strings.IndexByte(rest[i:], '}')
-		if rest[i] == '}' || end < 0 {
-			return "", fmt.Errorf("%s: a brace stands alone", document.Quoted(pattern))
-		}
-		field := rest[i+1 : i+end]
-		rest = rest[i+end+1:]
-		width, padded := strings.CutPrefix(field, "n:")
-		w, err := strconv.Atoi(width)
+	numbered, unknown := false, ""
+	number := numberField.ReplaceAllStringFunc(pattern, func(field string) string {
+		width, padded := strings.CutPrefix(strings.Trim(field, "{}"), "n:")
+		digits, err := strconv.Atoi(width)
 		switch {
-		case field == "year":
-			b.WriteString(strconv.Itoa(year))
-		case field == "n":
-			b.WriteString(strconv.Itoa(n))
-			numbered = true
-		case padded && err == nil && w >= 1 && w <= 9:
-			fmt.Fprintf(&b, "%0*d", w, n)
-			numbered = true
-		default:
-			return "", fmt.Errorf("%s: {%s} is not known; {year} and {n} are", document.Quoted(pattern), field)
+		case field == "{year}":
+			return strconv.Itoa(year)
+		case field == "{n}":
+			digits = 1
+		case !padded || err != nil || digits < 1 || digits > 9:
+			unknown = field
 		}
-	}
-	number := b.String()
+		numbered = true
+		return fmt.Sprintf("%0*d", digits, n)
+	})
 	switch {
+	case unknown != "":
+		return "", fmt.Errorf("%s: %s is not known; {year} and {n} are", document.Quoted(pattern), unknown)
+	case strings.ContainsAny(number, "{}"):
+		return "", fmt.Errorf("%s: a brace stands alone", document.Quoted(pattern))
 	case !numbered:
 		return "", fmt.Errorf("%s has no {n}: every certificate would have the same number", document.Quoted(pattern))
 	case strings.ContainsAny(number, `/\:*?"<>|`) || strings.TrimSpace(number) != number || strings.HasPrefix(number, "."):

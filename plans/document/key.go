@@ -202,25 +202,35 @@ func Whole[T int | *int](to *T, low, high int) Target {
 			s.Add(v.At, key, what, fmt.Sprintf("write a whole number from %d to %d", low, high))
 			return
 		}
-		n := int(v.Int)
-		switch to := any(to).(type) {
-		case *int:
-			*to = n
-		case **int:
-			*to = &n
-		}
+		put(to, int(v.Int))
 	}
 	return Own("whole number", read, func() string {
-		switch to := any(to).(type) {
-		case *int:
-			return unless(*to == 0, strconv.Itoa(*to))
-		case **int:
-			if *to != nil {
-				return strconv.Itoa(**to)
-			}
-		}
-		return ""
+		n, optional := got[int](to)
+		return unless(n == 0 && !optional, strconv.Itoa(n))
 	})
+}
+
+// put sets a variable of the type T, or one that points to a T.
+func put[T any](to any, value T) {
+	switch to := to.(type) {
+	case *T:
+		*to = value
+	case **T:
+		*to = &value
+	}
+}
+
+// got returns what put has set, and whether a pointer was set.
+func got[T any](from any) (value T, set bool) {
+	switch from := from.(type) {
+	case *T:
+		return *from, false
+	case **T:
+		if *from != nil {
+			return **from, true
+		}
+	}
+	return value, false
 }
 
 func unless(nothing bool, text string) string {
@@ -297,15 +307,8 @@ func Amount[T quantity.Quantity | *quantity.Quantity](to *T, dim quantity.Dimens
 			s.Add(v.At, key, what, `write it with its unit, such as "`+dim.Example()+`"`)
 			return
 		}
-		q, ok := s.quantity(key, v, dim, rules)
-		if !ok {
-			return
-		}
-		switch to := any(to).(type) {
-		case *quantity.Quantity:
-			*to = q
-		case **quantity.Quantity:
-			*to = &q
+		if q, ok := s.quantity(key, v, dim, rules); ok {
+			put(to, q)
 		}
 	}
 	example := dim.Example()
@@ -314,15 +317,8 @@ func Amount[T quantity.Quantity | *quantity.Quantity](to *T, dim quantity.Dimens
 	}
 	written := rules.written(string(dim) + ` ("` + example + `")`)
 	return Own(written, read, func() string {
-		switch to := any(to).(type) {
-		case *quantity.Quantity:
-			return unless(to.Text == "", to.String())
-		case **quantity.Quantity:
-			if *to != nil {
-				return (*to).String()
-			}
-		}
-		return ""
+		q, _ := got[quantity.Quantity](to)
+		return unless(q.Text == "", q.String())
 	})
 }
 
