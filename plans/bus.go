@@ -19,8 +19,8 @@ type Bus struct {
 	Features  []string            // "sideband", "fast-write"
 }
 
-// BusKinds returns the kinds of bus that cards and slots may have.
-func BusKinds() []string { return []string{"PCI", "AGP", "PCIe"} }
+// busKinds returns the kinds of bus that cards and slots may have.
+func busKinds() []string { return []string{"PCI", "AGP", "PCIe"} }
 
 // busRates returns the link rates of a kind of bus, slowest first.
 func busRates(kind string) []string {
@@ -73,7 +73,7 @@ func checkBus(s *section, b *Bus) {
 // portKeys are the keys that card and slot have in common.
 func portKeys(kind *string, signaling *[]quantity.Quantity, rates *[]string) []key {
 	return []key{
-		{Name: "kind", To: document.Word(kind, BusKinds()...), Needed: `"AGP", "PCI" or "PCIe"`, What: "of bus"},
+		{Name: "kind", To: document.Word(kind, busKinds()...), Needed: `"AGP", "PCI" or "PCIe"`, What: "of bus"},
 		{Name: "signaling", To: document.Amounts(signaling, quantity.Voltage), Filled: `write ["3.3 V"]`,
 			What: `voltages it signals with: "5 V", "3.3 V", "1.5 V", "0.8 V"; not for PCIe`},
 		{Name: "rates", To: document.Texts(rates, 0),

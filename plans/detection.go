@@ -19,7 +19,7 @@ func (*Detection) keys() []key { return nil }
 func (*Detection) fields(family *Family) []Field {
 	out := []Field{
 		{Name: "detected", Ask: "Is the card found by the system", Words: []string{Yes, No}, Required: true, Expected: Yes},
-		{Name: "bus", Ask: "On which bus", Words: BusKinds(), Required: true, Expected: family.Bus.Kind},
+		{Name: "bus", Ask: "On which bus", Words: busKinds(), Required: true, Expected: family.Bus.Kind},
 	}
 	if len(family.IDs) > 0 {
 		var ids []string

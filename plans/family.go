@@ -349,7 +349,7 @@ func railKeys(r *Rail) []key {
 func (r *Rail) readSlotRail(s *section, key string, v *document.Value) {
 	name := ""
 	document.Text(&name).Read(s, key, v)
-	standard, ok := SlotRail(name)
+	standard, ok := slotRail(name)
 	if !ok && name != "" {
 		s.Add(v.At, key, document.Quoted(name)+" is no rail of a slot", document.DidYouMean(name, slotRailNames()))
 	}
@@ -378,7 +378,7 @@ func (f *Family) Rail(name string) (*Rail, bool) {
 			return &f.Rails[i], true
 		}
 	}
-	if r, ok := SlotRail(name); ok && strings.HasPrefix(name, f.Bus.Kind+" ") {
+	if r, ok := slotRail(name); ok && strings.HasPrefix(name, f.Bus.Kind+" ") {
 		return &r, true
 	}
 	return nil, false

@@ -11,7 +11,7 @@ const InspectionKind Kind = "inspection"
 
 var _ = declare(Declaration{
 	Kind: InspectionKind, Position: 10, What: "workmanship, before power",
-	New: func() Spec { return &Inspection{Checklist: StandardChecklist()} },
+	New: func() Spec { return &Inspection{Checklist: standardChecklist()} },
 })
 
 // Inspection is what an inspection step says.
@@ -68,9 +68,9 @@ func (i *Inspection) fields(*Family) []Field {
 	return out
 }
 
-// StandardChecklist returns the usual workmanship checklist before power
+// standardChecklist returns the usual workmanship checklist before power
 // (common practice, no source; the terms are those of IPC-A-610, from memory).
-func StandardChecklist() []ChecklistItem {
+func standardChecklist() []ChecklistItem {
 	return []ChecklistItem{
 		{"bridges", "No solder bridge between pins"},
 		{"unsoldered", "No unsoldered or cold pin"},

@@ -61,18 +61,6 @@ func embedded(kind FileKind) []string {
 	return ids
 }
 
-// NotFound says that there is no plan or family of an id.
-type NotFound struct {
-	Kind  FileKind
-	ID    string
-	Known []string // ids that there are
-}
-
-// Error names what there is.
-func (e *NotFound) Error() string {
-	return fmt.Sprintf("there is no %s %s; %s", e.Kind, document.Quoted(e.ID), document.DidYouMean(e.ID, e.Known))
-}
-
 // A Found is a plan or family that was looked up.
 type Found struct {
 	Kind    FileKind
@@ -100,19 +88,18 @@ func Find(shopDir string, kind FileKind, id string) (Found, error) {
 			return found, nil
 		}
 	}
-	missing := &NotFound{Kind: kind, ID: id}
+	var known []string
 	entries, err := List(shopDir, kind)
 	if err != nil {
 		entries, _ = List("", kind)
 	}
 	for _, e := range entries {
-		missing.Known = append(missing.Known, e.ID)
+		known = append(known, e.ID)
 	}
-	return Found{}, missing
+	return Found{}, fmt.Errorf("there is no %s %s; %s", kind, document.Quoted(id), document.DidYouMean(id, known))
 }
 
-// FindPlan finds and reads a plan. The error holds all [Problems] of the file,
-// or is a [*NotFound].
+// FindPlan finds and reads a plan. The error holds all [Problems] of the file.
 func FindPlan(shopDir, id string) (*Plan, error) {
 	found, err := Find(shopDir, PlanKind, id)
 	if err != nil {
@@ -126,7 +113,7 @@ func FindPlan(shopDir, id string) (*Plan, error) {
 }
 
 // FindFamily finds and reads a family. The error holds all [Problems] of the
-// file, or is a [*NotFound].
+// file.
 func FindFamily(shopDir, id string) (*FamilyFile, error) {
 	found, err := Find(shopDir, FamilyKind, id)
 	if err != nil {
@@ -180,10 +167,10 @@ func List(shopDir string, kind FileKind) ([]Entry, error) {
 	return out, nil
 }
 
-// KindOf tells from its name what a file describes: NAME.plan.toml,
+// kindOf tells from its name what a file describes: NAME.plan.toml,
 // NAME.family.toml, shop.toml, and the plan.toml and family.toml of a job. It
 // reports "" when the name does not say.
-func KindOf(name string) FileKind {
+func kindOf(name string) FileKind {
 	base := filepath.Base(name)
 	switch {
 	case strings.HasSuffix(base, PlanKind.suffix()) || base == "plan.toml":
@@ -219,7 +206,7 @@ func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
 		problems, _ := ProblemsOf(err)
 		return otherwise, problems
 	}
-	kind := KindOf(name)
+	kind := kindOf(name)
 	if kind == "" && len(data) <= document.MaxFile {
 		kind = kindInside(data)
 	}

@@ -149,7 +149,7 @@ func (b bankReader) take(s *section, key, name string, at document.Span) {
 		s.Add(at, key, what, "every designator is one chip")
 		return
 	}
-	b.seen[name] = at.Line
+	b.seen[name] = s.Line(at)
 	last := len(b.pool.Banks) - 1
 	b.pool.Banks[last] = append(b.pool.Banks[last], name)
 }

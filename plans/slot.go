@@ -114,10 +114,10 @@ func keyingSource(kind string) string {
 	return "keying: AGP Interface Specification"
 }
 
-// SlotRails returns the supply rails of PCI and AGP slots with their
+// slotRails returns the supply rails of PCI and AGP slots with their
 // tolerances, under the names that families refer to. The values are from
 // memory and name the document they are recalled from.
-func SlotRails() []Rail {
+func slotRails() []Rail {
 	const (
 		pci  = "PCI Local Bus Specification 2.x, add-in card supply table (from memory)"
 		agp  = "AGP Interface Specification 2.0, power supply table (from memory)"
@@ -145,9 +145,9 @@ func SlotRails() []Rail {
 	return out
 }
 
-// SlotRail returns the rail of that name.
-func SlotRail(name string) (Rail, bool) {
-	for _, r := range SlotRails() {
+// slotRail returns the rail of that name.
+func slotRail(name string) (Rail, bool) {
+	for _, r := range slotRails() {
 		if r.Name == name {
 			return r, true
 		}
@@ -157,7 +157,7 @@ func SlotRail(name string) (Rail, bool) {
 
 func slotRailNames() []string {
 	var names []string
-	for _, r := range SlotRails() {
+	for _, r := range slotRails() {
 		names = append(names, r.Name)
 	}
 	return names

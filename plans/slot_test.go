@@ -66,7 +66,7 @@ func TestSlotRails(t *testing.T) {
 		"AGP VDDQ 3.3 V": {3.15, 3.45}, "AGP VDDQ 1.5 V": {1.425, 1.575}, "AGP VDDQ 0.8 V": {1.425, 1.575},
 		"AGP +3.3 V": {3.15, 3.45}, "AGP +5 V": {4.75, 5.25}, "AGP +12 V": {11.4, 12.6},
 	}
-	rails := SlotRails()
+	rails := slotRails()
 	if len(rails) != len(want) {
 		t.Errorf("%d rails, want %d", len(rails), len(want))
 	}

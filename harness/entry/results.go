@@ -2,7 +2,6 @@ package entry
 
 import (
 	"fmt"
-	"sort"
 	"strings"
 
 	"proveout/harness/reading"
@@ -34,12 +33,10 @@ type Results struct {
 // file.
 func ParseResults(name string, data []byte, plan *plans.Plan, family *plans.Family) ([]Results, []plans.Problem) {
 	root, faults := document.Parse(data)
-	r := &resultReader{name: name, lines: strings.Split(string(data), "\n")}
-	for _, f := range faults {
-		r.problem(f.At, f.Key, f.What, f.Fix)
-	}
+	r := &resultReader{document.NewCollector(name, data)}
 	if len(faults) > 0 {
-		return nil, r.problems
+		r.AddFaults(faults)
+		return nil, r.Sorted()
 	}
 	var ids []string
 	for i := range plan.Steps {
@@ -59,16 +56,10 @@ func ParseResults(name string, data []byte, plan *plans.Plan, family *plans.Fami
 		}
 	}
 	if len(root.Entries) == 0 {
-		r.problems = append(r.problems, plans.Problem{
-			File: name, Line: 1, Column: 1, Width: 1, What: "the file holds no results",
-			Fix: "begin with the name of a step, as in [" + firstOr(ids, "clock") + "]",
-		})
+		fix := "begin with the name of a step, as in [" + firstOr(ids, "clock") + "]"
+		r.Add(document.Span{}, "the file holds no results", fix)
 	}
-	sort.SliceStable(r.problems, func(a, b int) bool {
-		pa, pb := r.problems[a], r.problems[b]
-		return pa.Line < pb.Line || pa.Line == pb.Line && pa.Column < pb.Column
-	})
-	return out, r.problems
+	return out, r.Sorted()
 }
 
 func firstOr(list []string, otherwise string) string {
@@ -78,23 +69,10 @@ func firstOr(list []string, otherwise string) string {
 	return otherwise
 }
 
-type resultReader struct {
-	name     string
-	lines    []string
-	problems []plans.Problem
-}
+type resultReader struct{ *document.Collector }
 
 func (r *resultReader) problem(at document.Span, key, what, fix string) {
-	if key != "" {
-		what = key + ": " + what
-	}
-	text := ""
-	if at.Line > 0 && at.Line <= len(r.lines) {
-		text = strings.TrimRight(r.lines[at.Line-1], "\r")
-	}
-	r.problems = append(r.problems, plans.Problem{
-		File: r.name, Line: at.Line, Column: at.Column, Width: at.Width, What: what, Text: text, Fix: fix,
-	})
+	r.Add(at, key+": "+what, fix)
 }
 
 func (r *resultReader) step(step *plans.Step, family *plans.Family, table *document.Table) Results {
@@ -181,7 +159,7 @@ func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *d
 		if question, meant := Doubt(f, readings[i]); meant > 0 {
 			slips = append(slips, slip{v.At, f.Name, question})
 		}
-		readings[i].Source = reading.Source{Kind: "typed", Line: v.At.Line, Column: f.Name}
+		readings[i].Source = reading.Source{Kind: "typed", Line: r.Line(v.At.Begin), Column: f.Name}
 	}
 	out.Readings = append(out.Readings, readings...)
 	return slips

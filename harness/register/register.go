@@ -222,7 +222,10 @@ func TakeNumber(shop, pattern string, d Document) (string, error) {
 		return "", fmt.Errorf("taking a number: %w", err)
 	}
 	for n := 1; n < 1_000_000; n++ {
-		d.Number = numbered(pattern, d.At.Year(), n)
+		var err error
+		if d.Number, err = plans.CertificateNumber(pattern, d.At.Year(), n); err != nil {
+			return "", fmt.Errorf("taking a number: %w", err)
+		}
 		data, err := json.Marshal(d)
 		if err != nil {
 			return "", err
@@ -300,24 +303,6 @@ func Documents(shop string) ([]Document, error) {
 		out = append(out, d)
 	}
 	return out, nil
-}
-
-// numbered fills a number pattern: {year} and {n}, or {n:04} with leading zeros.
-func numbered(pattern string, year, n int) string {
-	out := strings.ReplaceAll(pattern, "{year}", fmt.Sprint(year))
-	for {
-		start := strings.Index(out, "{n")
-		if start < 0 {
-			return out
-		}
-		end := strings.IndexByte(out[start:], '}')
-		if end < 0 {
-			return out
-		}
-		width := 0
-		fmt.Sscanf(out[start:start+end], "{n:%d", &width)
-		out = out[:start] + fmt.Sprintf("%0*d", width, n) + out[start+end+1:]
-	}
 }
 
 func fileName(number string) string {

@@ -12,25 +12,8 @@
 // and the escapes \e and \x), quantities, and nothing of plans.
 package document
 
-import "unicode/utf8"
-
-// A Pos is a place in the text. Line and Column count from 1, columns in
-// characters.
-type Pos struct {
-	Line, Column int
-}
-
-// Before reports whether p stands before q.
-func (p Pos) Before(q Pos) bool {
-	return p.Line < q.Line || p.Line == q.Line && p.Column < q.Column
-}
-
-// A Span is a piece of one line: a place and its width in characters, at
-// least 1. What runs over several lines has the width of its first line.
-type Span struct {
-	Pos
-	Width int
-}
+// A Span is a piece of the text, as offsets behind a byte order mark.
+type Span struct{ Begin, End int }
 
 // A Fault is something that is not TOML.
 type Fault struct {
@@ -84,20 +67,19 @@ type Value struct {
 	Bool  bool
 	Items []*Value // Array
 	Table *Table   // Group
-	Begin int      // offset in the text, behind a byte order mark
-	End   int      // offset behind it
 }
 
-// TextAt returns the place of the character at the given offset of Text, in
-// characters. It is exact for a text of one line without escapes, otherwise
-// the place of the whole value.
+// TextAt returns the place of some characters of Text. It is exact for a text of
+// one line without escapes, otherwise the place of the whole value.
 func (v *Value) TextAt(column, width int) Span {
-	n := utf8.RuneCountInString(v.Text)
-	if v.Type != String || len(v.Raw) != len(v.Text)+2 || v.At.Width != n+2 {
+	runes := []rune(v.Text)
+	if v.Type != String || v.Raw[1:len(v.Raw)-1] != v.Text {
 		return v.At
 	}
-	column = min(max(column, 0), n)
-	return Span{Pos{v.At.Line, v.At.Column + 1 + column}, max(1, min(width, n-column))}
+	column = min(max(column, 0), len(runes))
+	begin := v.At.Begin + 1 + len(string(runes[:column]))
+	width = max(1, min(width, len(runes)-column))
+	return Span{begin, begin + len(string(runes[column:min(column+width, len(runes))]))}
 }
 
 // A Table is a set of keys in the order of the text.

@@ -13,7 +13,7 @@ import (
 // key the text is returned as it is.
 func Set(text, path, value string) string {
 	if e := Find(text, path); e != nil {
-		return text[:e.Value.Begin] + value + text[e.Value.End:]
+		return text[:e.Value.At.Begin] + value + text[e.Value.At.End:]
 	}
 	return text
 }
@@ -24,10 +24,10 @@ func Cut(text, path string) string {
 	if e == nil {
 		return text
 	}
-	begin := strings.LastIndexByte(text[:e.Value.Begin], '\n') + 1
+	begin := strings.LastIndexByte(text[:e.Value.At.Begin], '\n') + 1
 	end := len(text)
-	if i := strings.IndexByte(text[e.Value.End:], '\n'); i >= 0 {
-		end = e.Value.End + i + 1
+	if i := strings.IndexByte(text[e.Value.At.End:], '\n'); i >= 0 {
+		end = e.Value.At.End + i + 1
 	}
 	return text[:begin] + text[end:]
 }

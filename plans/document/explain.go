@@ -16,36 +16,31 @@ import (
 // unreadable finds the first byte that is not text.
 func unreadable(src string) (Fault, bool) {
 	if strings.HasPrefix(src, "\xff\xfe") || strings.HasPrefix(src, "\xfe\xff") {
-		return Fault{At: top, What: "this is UTF-16 text", Fix: "save the file as UTF-8"}, true
+		return Fault{What: "this is UTF-16 text", Fix: "save the file as UTF-8"}, true
 	}
-	line, start := 1, 0
 	for i, r := range src {
 		var what, fix string
 		switch {
-		case r == '\n':
-			line, start = line+1, i+1
-			continue
 		case r == utf8.RuneError && !strings.HasPrefix(src[i:], "\ufffd"):
 			what, fix = "not UTF-8 text: byte 0x"+strconv.FormatUint(uint64(src[i]), 16), "save the file as UTF-8"
 		case r == '\r' && !strings.HasPrefix(src[i+1:], "\n"):
 			what, fix = "a carriage return without a line feed", "end lines with LF or CR LF"
 		case r == 0:
 			what, fix = "control character '\\x00'", "this looks like a binary file; give a TOML text"
-		case r < ' ' && r != '\t' && r != '\r' || r == 0x7f:
+		case r < ' ' && !strings.ContainsRune("\t\r\n", r) || r == 0x7f:
 			what, fix = "control character "+strconv.QuoteRune(r), "remove it"
 		default:
 			continue
 		}
-		at := Pos{line, utf8.RuneCountInString(src[start:i]) + 1}
-		return Fault{At: Span{at, 1}, What: what, Fix: fix}, true
+		return Fault{At: Span{i, i + 1}, What: what, Fix: fix}, true
 	}
 	return Fault{}, false
 }
 
 // refused says in our words why the decoder refused a value.
 func (w *walk) refused(refused toml.ParseError) {
-	begin := min(refused.Position.Start, len(w.text)-1)
-	end := min(begin+max(1, refused.Position.Len), len(w.text))
+	begin := refused.Position.Start
+	end := begin + refused.Position.Len
 	what := refused.Message
 	switch {
 	case strings.Contains(what, "out of range"):
@@ -53,7 +48,7 @@ func (w *walk) refused(refused toml.ParseError) {
 	case strings.Contains(what, "datetime"):
 		what = Quoted(strings.TrimSpace(string(w.text[begin:end]))) + " is no date or time"
 	}
-	w.fault(w.ruler.span(begin, end), refused.LastKey[strings.LastIndexByte(refused.LastKey, '.')+1:], what, "")
+	w.fault(Span{begin, end}, refused.LastKey[strings.LastIndexByte(refused.LastKey, '.')+1:], what, "")
 }
 
 // A broken statement is one that the library could not read.
@@ -99,7 +94,7 @@ func (w *walk) explain(begin, at int) int {
 
 // fault records a fault from one offset of the statement to another.
 func (b *broken) fault(from, to int, what, fix string) {
-	b.w.fault(b.w.ruler.span(b.begin+from, b.begin+max(from+1, to)), b.key, what, fix)
+	b.w.fault(Span{b.begin + from, b.begin + max(from+1, to)}, b.key, what, fix)
 }
 
 // rest is what stands at an offset, to the end of its line or a comment.
@@ -211,7 +206,7 @@ func (b *broken) explainValue(value int) {
 	open, item := b.around(value)
 	last := len(open) - 1
 	if len(open) > maxDepth {
-		b.fault(b.at, b.at, "nested too deeply", "")
+		b.fault(open[maxDepth], open[maxDepth], "nested too deeply", "")
 		return
 	}
 	if ended := b.w.skip(b.begin+b.at, false) == len(b.w.text); ended && last >= 0 {

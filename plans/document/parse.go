@@ -6,7 +6,6 @@ import (
 	"errors"
 	"maps"
 	"slices"
-	"sort"
 	"strconv"
 	"time"
 
@@ -20,9 +19,9 @@ const (
 	maxFaults = 50
 )
 
-// Parse reads a text. The table holds what could be understood even when there
-// are faults: Parse goes on after a fault with the next line, so that several
-// are found at once. Faults that only follow from another may be missing.
+// Parse reads a text. It goes on after a fault with the next line, so that
+// several are found at once; those that only follow from another may be missing.
+// A text with faults has no table.
 //
 // The values come from [toml.Decode], so that a file which is accepted here is
 // TOML everywhere; where they stand comes from a walk over the statements of the
@@ -30,29 +29,26 @@ const (
 func Parse(text []byte) (*Table, []Fault) {
 	text = bytes.TrimPrefix(text, []byte("\ufeff")) // a byte order mark before UTF-8 is harmless
 	if f, bad := unreadable(string(text)); bad {
-		return &Table{At: top}, []Fault{f}
+		return nil, []Fault{f}
 	}
-	w := newWalk(text)
-	w.statements()
-	return w.table(w.values(), w.root), w.faults
-}
-
-var top = Span{Pos{1, 1}, 1}
-
-func newWalk(text []byte) *walk {
 	text = append(bytes.Clone(text), '\n') // the last line has an end like the others
-	root := &place{at: top}
-	return &walk{text: text, sound: bytes.Clone(text), root: root, current: root, ruler: ruler{text: text, line: 1}}
+	root := &place{at: Span{0, 1}}
+	w := &walk{text: text, source: newSource(text), root: root, current: root}
+	w.statements()
+	values := w.decode()
+	if len(w.faults) > 0 {
+		return nil, w.faults
+	}
+	return w.table(values, root), nil
 }
 
 // A place is where a key stands, and its value, and what is inside that.
 type place struct {
-	made       making
-	key        Span              // of the key
-	at         Span              // of the value, or of the header of a table
-	begin, end int               // offsets of the value; of the key where there is no value yet
-	inside     map[string]*place // of a table
-	items      []*place          // of a list
+	made   making
+	key    Span
+	at     Span              // of the value, or of the header of a table
+	inside map[string]*place // of a table
+	items  []*place          // of a list
 }
 
 // making is how something came to be, which decides what may be added to it.
@@ -71,7 +67,7 @@ func (m making) String() string {
 }
 
 func (p *place) add(k part, made making, at Span) *place {
-	inner := &place{made: made, key: k.at, at: at, begin: k.begin}
+	inner := &place{made: made, key: k.at, at: at}
 	if p.inside == nil {
 		p.inside = map[string]*place{}
 	}
@@ -82,18 +78,14 @@ func (p *place) add(k part, made making, at Span) *place {
 // A walk goes over the statements of a text: headers, and keys with values.
 type walk struct {
 	text    []byte
-	sound   []byte // the text with blanks in place of the statements that are at fault
-	base    int    // offset of the text that the library reads at present
-	ruler   ruler
+	source  *source
+	base    int // offset of the text that the library reads at present
 	root    *place
-	current *place // of the last header; nil after a broken one: what follows belongs to nobody
-	begins  []int  // offsets of the statements that could be read
+	current *place // of the last header; a place of its own after a broken one
 	faults  []Fault
-	wrong   bool // the present statement is at fault
 }
 
 func (w *walk) fault(at Span, key, what, fix string) {
-	w.wrong = true
 	if len(w.faults) < maxFaults {
 		w.faults = append(w.faults, Fault{At: at, Key: key, What: what, Fix: fix})
 	}
@@ -107,7 +99,7 @@ func (w *walk) statements() {
 		w.base = end
 		p.Reset(w.text[end:])
 		for p.NextExpression() {
-			end = w.statement(p.Expression(), w.skip(end, false))
+			end = w.lineEnd(w.statement(p.Expression(), w.skip(end, false)))
 		}
 		var broken *unstable.ParserError
 		if !errors.As(p.Error(), &broken) {
@@ -117,40 +109,20 @@ func (w *walk) statements() {
 		at := max(begin, w.base+int(p.Range(broken.Highlight).Offset))
 		end = w.explain(begin, at)
 		if w.text[begin] == '[' {
-			w.current = nil
+			w.current = &place{}
 		}
-		w.blank(begin, end)
 	}
 }
 
-// statement takes one statement in and returns the offset of the next line.
+// statement takes one statement in and returns the offset behind its last part.
 func (w *walk) statement(n *unstable.Node, begin int) int {
-	w.begins = append(w.begins, begin)
-	w.wrong = false
 	path := w.keys(n.Key())
-	end := path[len(path)-1].end
 	if n.Kind == unstable.KeyValue {
-		end = w.base + int(n.Raw.Offset+n.Raw.Length)
-		if w.current != nil {
-			w.keyValue(n, path, w.current, 0)
-		}
-	} else {
-		w.header(path, begin, n.Kind == unstable.ArrayTable)
+		w.keyValue(n, path, w.current, 0)
+		return w.base + int(n.Raw.Offset+n.Raw.Length)
 	}
-	end = w.lineEnd(end)
-	if w.wrong || w.current == nil {
-		w.blank(begin, end)
-	}
-	return end
-}
-
-// blank takes a statement out of the text that values are read from.
-func (w *walk) blank(from, to int) {
-	for i := from; i < to; i++ {
-		if w.sound[i] != '\n' {
-			w.sound[i] = ' '
-		}
-	}
+	w.header(path, begin, n.Kind == unstable.ArrayTable)
+	return path[len(path)-1].at.End
 }
 
 // lineEnd returns the offset of the next line.
@@ -178,9 +150,8 @@ func (w *walk) skip(at int, commas bool) int {
 
 // A part is one part of a dotted key.
 type part struct {
-	name       string
-	at         Span
-	begin, end int
+	name string
+	at   Span
 }
 
 func (w *walk) keys(parts unstable.Iterator) []part {
@@ -188,8 +159,7 @@ func (w *walk) keys(parts unstable.Iterator) []part {
 	for parts.Next() {
 		n := parts.Node()
 		begin := w.base + int(n.Raw.Offset)
-		end := begin + int(n.Raw.Length)
-		path = append(path, part{string(n.Data), w.ruler.span(begin, end), begin, end})
+		path = append(path, part{string(n.Data), Span{begin, begin + int(n.Raw.Length)}})
 	}
 	return path
 }
@@ -197,13 +167,12 @@ func (w *walk) keys(parts unstable.Iterator) []part {
 // header opens the table of [a.b] or [[a.b]].
 func (w *walk) header(path []part, begin int, list bool) {
 	last := path[len(path)-1]
-	end := last.end + bytes.IndexByte(w.text[last.end:], ']') + 1
+	at := Span{begin, last.at.End + bytes.IndexByte(w.text[last.at.End:], ']') + 1}
 	if list {
-		end++
+		at.End++
 	}
-	at := w.ruler.span(begin, end)
 	in := w.inner(w.root, path, false)
-	w.current = nil
+	w.current = &place{}
 	if in == nil {
 		return
 	}
@@ -223,7 +192,7 @@ func (w *walk) header(path []part, begin int, list bool) {
 		if p.made == repeated {
 			fix = "write [[" + last.name + "]] for one more of them"
 		}
-		w.fault(at, "", Quoted(last.name)+" stands twice; first on line "+strconv.Itoa(p.key.Line), fix)
+		w.fault(at, "", w.twice(last.name, p), fix)
 		return
 	}
 	if list {
@@ -261,36 +230,40 @@ func (w *walk) inner(in *place, path []part, dotted bool) *place {
 
 // already complains of a key that is something else by now.
 func (w *walk) already(at Span, name string, p *place) {
-	w.fault(at, name, Quoted(name)+" is "+p.made.String()+" already, on line "+strconv.Itoa(p.key.Line), "")
+	line := strconv.Itoa(w.source.Line(p.key.Begin))
+	w.fault(at, name, Quoted(name)+" is "+p.made.String()+" already, on line "+line, "")
+}
+
+func (w *walk) twice(name string, first *place) string {
+	return Quoted(name) + " stands twice; first on line " + strconv.Itoa(w.source.Line(first.key.Begin))
 }
 
 // keyValue takes key = value into a table and returns the offset behind it.
 func (w *walk) keyValue(n *unstable.Node, path []part, in *place, depth int) int {
 	last := path[len(path)-1]
 	if in = w.inner(in, path, true); in == nil {
-		return last.end
+		in = &place{}
 	}
 	if old := in.inside[last.name]; old != nil {
-		what := Quoted(last.name) + " stands twice; first on line " + strconv.Itoa(old.key.Line)
-		w.fault(last.at, last.name, what, "remove one of them")
-		return last.end
+		w.fault(last.at, last.name, w.twice(last.name, old), "remove one of them")
+		in = &place{}
 	}
-	equals := last.end + bytes.IndexByte(w.text[last.end:], '=')
+	equals := last.at.End + bytes.IndexByte(w.text[last.at.End:], '=')
 	return w.find(n.Value(), in.add(last, given, Span{}), w.skip(equals+1, false), depth)
 }
 
 // find notes where a value stands and returns the offset behind it. The library gives no
 // place for lists and tables, so that where they begin is handed in.
 func (w *walk) find(n *unstable.Node, p *place, begin, depth int) int {
-	p.made, p.at.Pos = given, w.ruler.pos(begin)
+	p.made = given
 	end := begin + int(n.Raw.Length)
 	if n.Kind == unstable.Array || n.Kind == unstable.InlineTable {
 		end = begin + 1
 		if depth == maxDepth {
-			w.fault(Span{p.at.Pos, 1}, "", "nested too deeply", "")
+			w.fault(Span{begin, end}, "", "nested too deeply", "")
 			return end
 		}
-		for children := n.Children(); children.Next() && !w.wrong; {
+		for children := n.Children(); children.Next(); {
 			end = w.skip(end, true)
 			if child := children.Node(); n.Kind == unstable.InlineTable {
 				end = w.keyValue(child, w.keys(child.Key()), p, depth+1)
@@ -301,37 +274,32 @@ func (w *walk) find(n *unstable.Node, p *place, begin, depth int) int {
 		}
 		end = min(w.skip(end, true)+1, len(w.text)) // the closing bracket
 	}
-	p.begin, p.end, p.at.Width = begin, end, width(w.text[begin:end])
+	p.at = Span{begin, end}
 	return end
 }
 
-// values decodes what the walk found sound. What only the decoder refuses, such
-// as a 30th of February, is taken out, and the rest is decoded again, a few
-// times at the most.
-func (w *walk) values() map[string]any {
-	for range 10 {
-		var values map[string]any
-		_, err := toml.Decode(string(w.sound), &values)
-		if err == nil {
-			return values
-		}
-		var refused toml.ParseError
-		if !errors.As(err, &refused) {
-			refused.Message = err.Error()
-		}
-		w.refused(refused)
-		next := sort.SearchInts(w.begins, refused.Position.Start+1)
-		begins := append(append([]int{0}, w.begins...), len(w.text))
-		w.blank(begins[next], begins[next+1])
+// decode reads the values of a text without faults. The decoder may refuse what
+// the walk took, such as a 30th of February.
+func (w *walk) decode() (values map[string]any) {
+	if len(w.faults) > 0 {
+		return nil
 	}
-	return nil
+	_, err := toml.Decode(string(w.text), &values)
+	var refused toml.ParseError
+	switch {
+	case errors.As(err, &refused):
+		w.refused(refused)
+	case err != nil:
+		w.fault(Span{}, "", err.Error(), "")
+	}
+	return values
 }
 
 // table puts decoded values and their places together, in the order of the text.
 func (w *walk) table(values map[string]any, p *place) *Table {
 	t := &Table{At: p.at}
 	names := slices.SortedFunc(maps.Keys(p.inside), func(a, b string) int {
-		return cmp.Compare(p.inside[a].begin, p.inside[b].begin)
+		return cmp.Compare(p.inside[a].key.Begin, p.inside[b].key.Begin)
 	})
 	for _, name := range names {
 		if decoded, ok := values[name]; ok {
@@ -344,7 +312,7 @@ func (w *walk) table(values map[string]any, p *place) *Table {
 
 // value makes a value of what was decoded and where it stands.
 func (w *walk) value(decoded any, p *place) *Value {
-	v := &Value{At: p.at, Begin: p.begin, End: p.end}
+	v := &Value{At: p.at}
 	switch d := decoded.(type) {
 	case string:
 		v.Type, v.Text = String, d
@@ -355,7 +323,7 @@ func (w *walk) value(decoded any, p *place) *Value {
 	case bool:
 		v.Type, v.Bool = Boolean, d
 	case time.Time:
-		v.Type, v.Text = Date, string(w.text[p.begin:p.end])
+		v.Type, v.Text = Date, string(w.text[p.at.Begin:p.at.End])
 	case map[string]any:
 		v.Type, v.Table = Group, w.table(d, p)
 	case []map[string]any:
@@ -364,7 +332,7 @@ func (w *walk) value(decoded any, p *place) *Value {
 		v.Type, v.Items = Array, list(w, d, p)
 	}
 	if v.Type != Group && v.Type != Array {
-		v.Raw = string(w.text[p.begin:p.end])
+		v.Raw = string(w.text[p.at.Begin:p.at.End])
 	}
 	return v
 }

@@ -139,16 +139,16 @@ const MaxProblems = 50
 
 // A Collector gathers the problems of one file.
 type Collector struct {
+	*source
 	file     string
-	lines    []string
 	problems []Problem
-	partial  bool // something could not be read: say nothing about what is missing
+	partial  bool // only part is read: say nothing about what is missing
 	many     bool // there were more than the bound
 }
 
 // NewCollector returns a collector without problems for a file with this text.
 func NewCollector(file string, text []byte) *Collector {
-	return &Collector{file: file, lines: strings.Split(strings.TrimPrefix(string(text), "\ufeff"), "\n")}
+	return &Collector{source: newSource(text), file: file}
 }
 
 // full reports whether enough problems are known.
@@ -160,12 +160,21 @@ func (c *Collector) Add(at Span, what, fix string) {
 		c.many = true
 		return
 	}
-	p := Problem{File: c.file, Line: at.Line, Column: at.Column, Width: at.Width, What: what, Fix: fix}
-	if at.Line > 0 && at.Line <= len(c.lines) {
-		p.Text = strings.TrimSuffix(c.lines[at.Line-1], "\r")
-	}
+	p := c.problem(at)
+	p.File, p.What, p.Fix = c.file, what, fix
 	if !slices.Contains(c.problems, p) {
 		c.problems = append(c.problems, p)
+	}
+}
+
+// AddFaults records what is not TOML.
+func (c *Collector) AddFaults(faults []Fault) {
+	for _, f := range faults {
+		what := f.What
+		if f.Key != "" {
+			what = f.Key + ": " + what
+		}
+		c.Add(f.At, what, f.Fix)
 	}
 }
 

@@ -23,19 +23,14 @@ func Read(name string, data []byte, example string, keys []Key, check func(*Sect
 	}
 	c := NewCollector(name, data)
 	root, faults := Parse(data)
-	for _, f := range faults {
-		what := f.What
-		if f.Key != "" {
-			what = f.Key + ": " + what
-		}
-		c.Add(f.At, what, f.Fix)
-		c.partial = true
+	switch {
+	case len(faults) > 0:
+		c.AddFaults(faults)
+	case len(root.Entries) == 0:
+		c.Add(Span{}, "the file is empty", example)
+	default:
+		newSection(c, root, "").read(keys, check)
 	}
-	if len(faults) == 0 && len(root.Entries) == 0 {
-		c.Add(Span{Pos{1, 1}, 1}, "the file is empty", example)
-		return c.Sorted()
-	}
-	newSection(c, root, "").read(keys, check)
 	return c.Sorted()
 }
 
@@ -95,8 +90,8 @@ func (s *Section) Table() *Table { return s.table }
 // Sound reports whether nothing was wrong in this section so far.
 func (s *Section) Sound() bool { return len(s.c.problems) == s.before && !s.c.partial }
 
-// Partial reports whether something of the file could not be read, so that
-// nothing can be said of what is missing.
+// Partial reports whether only part of something is read, so that nothing can be
+// said of what is missing.
 func (s *Section) Partial() bool { return s.c.partial }
 
 // Quiet does something while nothing is said of what is missing.
@@ -115,6 +110,9 @@ func (s *Section) Full() bool {
 
 // Has reports whether a key is there.
 func (s *Section) Has(key string) bool { return s.table.Get(key) != nil }
+
+// Line returns the line of a place, for messages.
+func (s *Section) Line(at Span) int { return s.c.Line(at.Begin) }
 
 // Name returns what messages call a key: "step.duration".
 func (s *Section) Name(key string) string {
@@ -138,8 +136,7 @@ func (s *Section) Problem(key, what, fix string) {
 }
 
 // Missing records that a key must be there: example says how to write it, or is
-// the header of its table. When something could not be read the key may well be
-// there, so nothing is said.
+// the header of its table. Of a part nothing is said.
 func (s *Section) Missing(key, example string) {
 	if s.c.partial || s.Has(key) {
 		return
@@ -262,7 +259,7 @@ func (s *Section) twice(first map[string]int, by []string, e *Entry) {
 	id := s.table.Identity(by)
 	line := first[id]
 	if line == 0 {
-		first[id] = e.Value.At.Line
+		first[id] = s.c.Line(e.Value.At.Begin)
 		return
 	}
 	what, fix := Quoted(e.Value.Text)+" stands twice", "give each its own "+e.Key
