@@ -2,6 +2,7 @@ package plans
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -129,14 +130,14 @@ var kindsByKey = sync.OnceValue(func() map[string][]string {
 // refuseKeysOfOthers complains of keys that only other kinds have. A step
 // without a kind may have them all.
 func refuseKeysOfOthers(s *section, st *Step) {
+	if st.Kind == "" {
+		s.Know(slices.Sorted(maps.Keys(kindsByKey())))
+		return
+	}
 	for _, e := range s.Table().Entries {
 		owners := kindsByKey()[e.Key]
-		switch {
-		case owners == nil:
-		case st.Kind == "":
-			s.Misplaced(e.Key, "", "")
-		case !slices.Contains(owners, string(st.Kind)):
-			s.Misplaced(e.Key, "does not apply to a step of kind "+string(st.Kind),
+		if owners != nil && !slices.Contains(owners, string(st.Kind)) {
+			s.Misplaced(e, "does not apply to a step of kind "+string(st.Kind),
 				"remove it; it is for "+strings.Join(owners, " and "))
 		}
 	}

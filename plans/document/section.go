@@ -148,13 +148,13 @@ func (s *Section) Missing(key, example string) {
 	s.Add(s.table.At, key, "missing", fix)
 }
 
-// Misplaced records that a key does not belong here; without words, that nothing
-// is to be said of it.
-func (s *Section) Misplaced(key, what, fix string) {
-	s.elsewhere = append(s.elsewhere, key)
-	if what != "" {
-		s.Add(s.table.Get(key).At, key, what, fix)
-	}
+// Know takes keys for known without reading them.
+func (s *Section) Know(keys []string) { s.known = append(s.known, keys...) }
+
+// Misplaced records that a known key does not belong here.
+func (s *Section) Misplaced(e *Entry, what, fix string) {
+	s.elsewhere = append(s.elsewhere, e.Key)
+	s.Add(e.At, e.Key, what, fix)
 }
 
 // complainOfUnknown complains of keys that may not stand here.
