@@ -116,7 +116,8 @@ func TestUnreadableFiles(t *testing.T) {
 }
 
 func TestProblemPrints(t *testing.T) {
-	_, ps := ParsePlan("p.toml", []byte("id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"s\"\nkind = \"soak\"\ntitle = \"S\"\n\tduration = \"2,5 min\"\n"))
+	const text = "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"s\"\nkind = \"soak\"\ntitle = \"S\"\n\tduration = \"2,5 min\"\n"
+	_, ps := ParsePlan("p.toml", []byte(text))
 	want := "p.toml:7:15: step.duration: \"2,5 min\": decimal comma\n" +
 		"    7 | \tduration = \"2,5 min\"\n" +
 		"      | \t             ^\n" +
@@ -124,8 +125,10 @@ func TestProblemPrints(t *testing.T) {
 	if err := AsError(ps); err == nil || err.Error() != want {
 		t.Errorf("got\n%v\nwant\n%s", err, want)
 	}
-	wide := Problem{File: "f", Line: 1, Column: 6, Width: 2, What: "x", Text: "漢字 = \u0301ab" + strings.Repeat("y", 200)}
-	if s := wide.String(); !strings.Contains(s, "    1 | 漢字 = ") || !strings.Contains(s, "\n      |        ^") || len([]rune(s)) > 300 {
+	wide := Problem{File: "f", Line: 1, Column: 6, Width: 2, What: "x"}
+	wide.Text = "漢字 = \u0301ab" + strings.Repeat("y", 200)
+	s := wide.String()
+	if !strings.Contains(s, "    1 | 漢字 = ") || !strings.Contains(s, "\n      |        ^") || len([]rune(s)) > 300 {
 		t.Errorf("%s", s)
 	}
 }
@@ -198,7 +201,11 @@ func checkPositions(t *testing.T, folder string, data []byte) {
 			}
 			continue
 		}
-		if p.Line < 1 || p.Line > len(lines) || p.Column < 1 || p.Column > len([]rune(lines[min(p.Line, len(lines))-1]))+1 || p.Width < 1 || p.What == "" {
+		if p.Line > len(lines) {
+			t.Fatalf("misplaced %+v", p)
+		}
+		characters := len([]rune(lines[p.Line-1]))
+		if p.Column < 1 || p.Column > characters+1 || p.Width < 1 || p.What == "" {
 			t.Errorf("misplaced %+v", p)
 		}
 		if i > 0 && problems[i-1].Line > p.Line {
@@ -244,13 +251,14 @@ func TestHostileFiles(t *testing.T) {
 	const family = "id = \"f\"\ntitle = \"F\"\nmaker = \"M\"\n"
 	// Each is a beginning, and pieces that are repeated until the file is full.
 	for name, parts := range map[string][]string{
-		"keys":        {"", "k%d = 1\n"},
-		"tables":      {"", "[t%d]\n"},
-		"steps":       {"id = \"p\"\ntitle = \"P\"\n", "[[step]]\nid = \"s%d\"\n"},
-		"whole steps": {"id = \"p\"\ntitle = \"P\"\n", "[[step]]\nid = \"s%d\"\ntitle = \"x\"\nkind = \"soak\"\nduratio = \"1 min\"\n"},
-		"list":        {"title = [", "\"%d\","},
-		"work":        {"work_kinds = [", "\"%d\",", "]\n[[step]]\nwhen_work = [", "\"x%d\","},
-		"variants":    {family, "[[clock]]\nname = \"c%d\"\n", "", "[[variant]]\nname = \"v%d\"\n"},
+		"keys":   {"", "k%d = 1\n"},
+		"tables": {"", "[t%d]\n"},
+		"steps":  {"id = \"p\"\ntitle = \"P\"\n", "[[step]]\nid = \"s%d\"\n"},
+		"whole steps": {"id = \"p\"\ntitle = \"P\"\n",
+			"[[step]]\nid = \"s%d\"\ntitle = \"x\"\nkind = \"soak\"\nduratio = \"1 min\"\n"},
+		"list":     {"title = [", "\"%d\","},
+		"work":     {"work_kinds = [", "\"%d\",", "]\n[[step]]\nwhen_work = [", "\"x%d\","},
+		"variants": {family, "[[clock]]\nname = \"c%d\"\n", "", "[[variant]]\nname = \"v%d\"\n"},
 		"references": {family, "[[reference]]\nworkload = \"w%d\"\n", "[[variant]]\nname = \"v\"\n",
 			"[[variant.reference]]\nworkload = \"x%d\"\n"},
 		"overrides": {family, "[[clock]]\nname = \"w%d\"\n", "[[variant]]\nname = \"v\"\n",

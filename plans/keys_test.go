@@ -48,9 +48,8 @@ func TestKinds(t *testing.T) {
 		}
 		seen[d.Position] = true
 	}
-	order := []string{"inspection", "rails", "detection", "memory-size", "memory-scan", "clock", "timing", "image", "load", "soak"}
 	last := -1
-	for _, name := range order {
+	for _, name := range strings.Fields("inspection rails detection memory-size memory-scan clock timing image load soak") {
 		at := slices.Index(names, name)
 		if at <= last {
 			t.Errorf("%s is not where it belongs in %v", name, names)

@@ -135,7 +135,8 @@ func TestVendorIDsAreFree(t *testing.T) {
 func TestShopTemplate(t *testing.T) {
 	for _, p := range []ShopParams{
 		{},
-		{Name: `Q "&" \ Söhne`, Address: []string{"Line 1\nbroken", "", "Line 2"}, Contact: "x@y", Paper: "Letter", Technician: "Ä. B.", SlotKey: "1.5 V"},
+		{Name: `Q "&" \ Söhne`, Address: []string{"Line 1\nbroken", "", "Line 2"}, Contact: "x@y", Paper: "Letter",
+			Technician: "Ä. B.", SlotKey: "1.5 V"},
 		{SlotKind: "PCI"}, {SlotKind: "PCI", SlotKey: "5 V"}, {SlotKind: "PCIe"}, {SlotKey: "3.3 V"}, {Name: "@BENCH@"},
 	} {
 		text := ShopTemplate(p)

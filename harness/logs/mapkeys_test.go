@@ -33,9 +33,15 @@ func TestMapKeys(t *testing.T) {
 			t.Errorf("%d keys of %s are declared, %d are read", n, table, len(tags))
 		}
 	}
-	want := Map{Format: Delimited, Encoding: CodePage850, Delimiter: "\t", Decimal: ",", Header: 3, Skip: 1, Comment: "# ", Pattern: `(?P<t>\d+) x`,
-		MaxBad: 2.5, Columns: []Column{{Header: " t", Quantity: "time", Time: TimeClock}, {Header: "T", Quantity: "temperature", Unit: "°F", Place: "die"}},
-		Split: Split{By: SplitMarker, Column: "run", Marker: " begin"}}
+	want := Map{
+		Format: Delimited, Encoding: CodePage850, Delimiter: "\t", Decimal: ",",
+		Header: 3, Skip: 1, Comment: "# ", Pattern: `(?P<t>\d+) x`, MaxBad: 2.5,
+		Columns: []Column{
+			{Header: " t", Quantity: "time", Time: TimeClock},
+			{Header: "T", Quantity: "temperature", Unit: "°F", Place: "die"},
+		},
+		Split: Split{By: SplitMarker, Column: "run", Marker: " begin"},
+	}
 	var b strings.Builder
 	if err := want.Write(&b); err != nil {
 		t.Fatal(err)
