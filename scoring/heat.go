@@ -37,6 +37,7 @@ func (run *heatRun) add(row thermal.Row) {
 	run.count++
 }
 
+// takeLog takes the rows of a log whose column temp is the temperature.
 func (run *heatRun) takeLog(files reading.Files, log *reading.Log, temp int) error {
 	columns := thermal.ColumnsOf(log.Column)
 	if columns[thermal.Time] < 0 {
@@ -58,6 +59,8 @@ func (run *heatRun) takeLog(files reading.Files, log *reading.Log, temp int) err
 	return nil
 }
 
+// throttled tells of clocks or frame rates that fell while the card grew hot,
+// which fails where the plan says so.
 func (j *judge) throttled(found []thermal.Throttling, fails bool) {
 	for _, t := range found {
 		c := Check{Name: "throttling", Title: "Throttling", Text: t.Quantity, Verdict: conformity.Pass,
