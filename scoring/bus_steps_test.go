@@ -59,8 +59,8 @@ func TestDetectionFromADump(t *testing.T) {
 		b := newBench(t, "detection")
 		b.attempt("detection", tt.typed...)
 		b.dump("detection", tt.dump)
-		if s := b.step("detection"); s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
-			t.Errorf("%s: %v, %s\n%+v", tt.name, s.Verdict, s.Reason, s.Checks)
+		if s := b.step("detection"); s.Verdict != tt.want || !strings.Contains(said(s.Reason), tt.reason) {
+			t.Errorf("%s: %v, %s\n%+v", tt.name, s.Verdict, said(s.Reason), s.Checks)
 		}
 	}
 }
@@ -75,8 +75,8 @@ func TestDumpWithASmallWindow(t *testing.T) {
 	b.attempt("detection")
 	b.dump("detection", []byte(text))
 	s := b.step("detection")
-	if s.Verdict != conformity.Fail || !strings.Contains(s.Reason, "the window is smaller than the memory") {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+	if s.Verdict != conformity.Fail || !strings.Contains(said(s.Reason), "the window is smaller than the memory") {
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -111,8 +111,8 @@ func TestClockOfASynthesizer(t *testing.T) {
 	} {
 		b := newBenchOf(t, plan, family, shop)
 		b.attempt("clocks", "core="+tt.read)
-		if s := b.step("clocks"); s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
-			t.Errorf("%s: %v, %s", tt.read, s.Verdict, s.Reason)
+		if s := b.step("clocks"); s.Verdict != tt.want || !strings.Contains(said(s.Reason), tt.reason) {
+			t.Errorf("%s: %v, %s", tt.read, s.Verdict, said(s.Reason))
 		}
 	}
 }
@@ -138,11 +138,11 @@ value = "143 MHz ±1 %"
 	}
 	b.attempt("clocks", "core=143 MHz", "memory=125.0 MHz")
 	s := b.step("clocks")
-	if s.Verdict != conformity.Fail || !strings.Contains(s.Reason, `the clock of the variant "143", not drift`) || len(s.Causes) != 1 || s.Causes[0].Confidence < 0.6 {
-		t.Errorf("%v, %s, %+v", s.Verdict, s.Reason, s.Causes)
+	if s.Verdict != conformity.Fail || !strings.Contains(said(s.Reason), `the clock of the variant "143", not drift`) || len(s.Causes) != 1 || s.Causes[0].Confidence < 0.6 {
+		t.Errorf("%v, %s, %+v", s.Verdict, said(s.Reason), s.Causes)
 	}
-	if !strings.Contains(strings.Join(s.Findings, "\n"), "no simple ratio") {
-		t.Errorf("nothing is said of the coupling: %v", s.Findings)
+	if !strings.Contains(told(s.Findings), "no simple ratio") {
+		t.Errorf("nothing is said of the coupling: %v", told(s.Findings))
 	}
 }
 
@@ -166,8 +166,8 @@ func TestResistanceBesideKnownGoodCards(t *testing.T) {
 		b := newBenchOf(t, "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"rails\"\nkind = \"rails\"\ntitle = \"R\"\nrails = [\"core\"]\n", with(tt.good), shopText)
 		b.attempt("rails", "core.ohm="+tt.ohm, "core.volt=2.50 V")
 		s := b.step("rails")
-		if s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
-			t.Errorf("%s beside %s: %v, %s", tt.ohm, tt.good, s.Verdict, s.Reason)
+		if s.Verdict != tt.want || !strings.Contains(said(s.Reason), tt.reason) {
+			t.Errorf("%s beside %s: %v, %s", tt.ohm, tt.good, s.Verdict, said(s.Reason))
 		}
 		if c := checkNamed(t, s, "core.ohm"); c.Value == nil || math.IsNaN(float64(*c.Value)) {
 			t.Errorf("%+v", c)
@@ -180,12 +180,12 @@ func TestRailOfTheSlot(t *testing.T) {
 	b := newBenchOf(t, plan, familyText, shopText)
 	b.attempt("rails", "core.ohm=11.0 ohm", "core.volt=2.50 V", "AGP +12 V.volt=12.10 V")
 	s := b.step("rails")
-	if c := checkNamed(t, s, "AGP +12 V.volt"); s.Verdict != conformity.Pass || c.Verdict != conformity.Pass || !strings.Contains(c.Source, "AGP Interface Specification") {
-		t.Errorf("%v, %s, %+v", s.Verdict, s.Reason, c)
+	if c := checkNamed(t, s, "AGP +12 V.volt"); s.Verdict != conformity.Pass || c.Verdict != conformity.Pass || !strings.Contains(said(c.Source), "AGP Interface Specification") {
+		t.Errorf("%v, %s, %+v", s.Verdict, said(s.Reason), c)
 	}
 	b.attempt("rails", "core.ohm=11.0 ohm", "core.volt=2.50 V", "AGP +12 V.volt=10.50 V")
 	if s = b.step("rails"); s.Verdict != conformity.Fail {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -199,8 +199,8 @@ func TestCoupling(t *testing.T) {
 	} {
 		b := newBench(t, "clocks")
 		b.attempt("clocks", "core="+tt.core, "memory="+tt.memory)
-		if s := b.step("clocks"); !strings.Contains(strings.Join(s.Findings, "\n"), tt.want) {
-			t.Errorf("%s and %s: %v", tt.core, tt.memory, s.Findings)
+		if s := b.step("clocks"); !strings.Contains(told(s.Findings), tt.want) {
+			t.Errorf("%s and %s: %v", tt.core, tt.memory, told(s.Findings))
 		}
 	}
 }

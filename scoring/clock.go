@@ -7,6 +7,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
@@ -21,7 +22,7 @@ func (j *judge) clock(spec *plans.Clock) {
 	reports := map[string]bus.ClockReport{}
 	for _, name := range spec.Clocks {
 		if !slices.ContainsFunc(j.in.Family.Clocks, func(c plans.FamilyClock) bool { return c.Name == name }) {
-			j.check(Check{Name: name, Title: upperFirst(name) + " clock", Reason: fmt.Sprintf("The family has no clock %q.", name)})
+			j.check(Check{Name: name, Title: english(upperFirst(name) + " clock"), Reason: english(fmt.Sprintf("The family has no clock %q.", name))})
 		}
 	}
 	for _, c := range j.in.Family.Clocks {
@@ -71,19 +72,19 @@ func (j *judge) recogniseClock(check *Check, c plans.FamilyClock, step float64) 
 	switch {
 	case check.Verdict == conformity.Pass:
 		if report.Nearest != nil && math.Abs(report.Nearest.PPM) > 50 && math.Abs(r.ReadHz-report.Nearest.Hz) < math.Abs(r.ReadHz-r.NominalHz) {
-			j.remark("%s: the synthesizer cannot make %s; its nearest setting is %.6g MHz (N=%d, M=%d, K=%d).", check.Title, c.Value.Text, report.Nearest.Hz/1e6, report.Nearest.N, report.Nearest.M, report.Nearest.K)
+			j.remark("%s: the synthesizer cannot make %s; its nearest setting is %.6g MHz (N=%d, M=%d, K=%d).", said(check.Title), c.Value.Text, report.Nearest.Hz/1e6, report.Nearest.N, report.Nearest.M, report.Nearest.K)
 		}
 	case report.Kind == bus.ClockSetting && check.U != nil:
 		check.Verdict = conformity.Pass
-		check.Reason = fmt.Sprintf("%s: %s is %s.", check.Title, check.Text, said(report.Text))
-		check.Settle = ""
+		check.Reason = english(fmt.Sprintf("%s: %s is %s.", said(check.Title), said(check.Text), said(report.Text)))
+		check.Settle = fact.Fact{}
 	case report.Kind == bus.ClockOfVariant:
-		check.Reason += fmt.Sprintf(" It is the clock of the variant %q, not drift.", report.Variant)
-		j.cause(0.7, fmt.Sprintf("the %s clock is that of the variant %q (%s)", c.Name, report.Variant, check.Text),
+		check.Reason = english(said(check.Reason) + fmt.Sprintf(" It is the clock of the variant %q, not drift.", report.Variant))
+		j.cause(0.7, fmt.Sprintf("the %s clock is that of the variant %q (%s)", c.Name, report.Variant, said(check.Text)),
 			"The variant chosen for the job, the marking of the main chip, the firmware fitted and the strap resistors.")
 	case check.Verdict == conformity.Fail:
-		j.cause(0.4, fmt.Sprintf("the %s clock is off by %+.0f ppm (%s)", c.Name, report.DeviationPPM, check.Text), clockLook(report.Kind))
-		j.remark("%s: %s", check.Title, endSentence(said(report.Text)))
+		j.cause(0.4, fmt.Sprintf("the %s clock is off by %+.0f ppm (%s)", c.Name, report.DeviationPPM, said(check.Text)), clockLook(report.Kind))
+		j.remark("%s: %s", said(check.Title), endSentence(said(report.Text)))
 	}
 	return report, true
 }

@@ -3,7 +3,6 @@ package scoring
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"proveout/scoring/conformity"
 )
@@ -12,7 +11,7 @@ import (
 // again because its files are not at hand: its verdict has to be the worst of
 // its checks, and a check that passed by its numbers has to pass by them.
 func Consistent(s *StepOutcome) error {
-	if s.Attempts == 0 || strings.HasPrefix(s.Reason, "Held: ") {
+	if s.Attempts == 0 || s.Reason.Key == "outcome.held" {
 		if s.Verdict != conformity.NotRun {
 			return fmt.Errorf("the step %s says %q, but nothing was judged in it", s.ID, s.Verdict)
 		}

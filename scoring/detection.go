@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -26,7 +27,7 @@ func (j *judge) detection(*plans.Detection) {
 	j.detectionWords()
 	j.deny(denied)
 	if _, ok := denied["detected"]; ok {
-		j.out.Reason = "" // not detected, says what was typed; the dump shows it
+		j.out.Reason = fact.Fact{} // not detected, says what was typed; the dump shows it
 	}
 	j.dumpChecks(dump, denied)
 }
@@ -38,7 +39,7 @@ func (j *judge) detectionWords() {
 	j.check(found)
 	if found.Verdict == conformity.Fail {
 		j.cause(0.7, "the card is not detected", "Clean and reseat the edge contacts; then check the supply rails, the reset and clock pins at the edge connector, the firmware chip and its socket, and the solder joints of the main chip.")
-		j.out.Reason = "The card is not detected."
+		j.out.Reason = english("The card is not detected.")
 		return
 	}
 	j.check(j.word("bus", "Bus", family.Bus.Kind, sameWords))
@@ -46,7 +47,7 @@ func (j *judge) detectionWords() {
 		id := j.word("id", "Vendor and device ID", idList(family.IDs), func(_, got string) bool { return knownID(family.IDs, got) })
 		j.check(id)
 		if id.Verdict == conformity.Fail {
-			j.cause(0.6, fmt.Sprintf("the card says it is %s, not %s", id.Text, idList(family.IDs)), "Wrong family or variant chosen, wrong firmware in the chip, or an open or bridged address/data pin at the main chip's bus side.")
+			j.cause(0.6, fmt.Sprintf("the card says it is %s, not %s", said(id.Text), idList(family.IDs)), "Wrong family or variant chosen, wrong firmware in the chip, or an open or bridged address/data pin at the main chip's bus side.")
 		}
 		if family.IDs[0].Subsystem != "" {
 			if _, read := j.attempt.Latest("subsystem"); read {
@@ -74,17 +75,17 @@ func (j *judge) linkRate() {
 	want := j.bestCommonRate()
 	c := j.word("rate", "Link rate", want, sameWords)
 	if c.Verdict != conformity.NotRun {
-		got, best := slices.Index(bus.Rates, c.Text), slices.Index(bus.Rates, want)
+		got, best := slices.Index(bus.Rates, said(c.Text)), slices.Index(bus.Rates, want)
 		switch {
 		case got < 0:
-			c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("Link rate: %s is not a rate the card offers (%s).", c.Text, strings.Join(bus.Rates, ", "))
+			c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Link rate: %s is not a rate the card offers (%s).", said(c.Text), strings.Join(bus.Rates, ", ")))
 		case got < best:
-			c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("Link rate: %s in use, but card and slot both offer %s.", c.Text, want)
-			j.cause(0.5, "the link runs below what both ends offer ("+c.Text+" of "+want+")", "Edge contacts and the joints of the bus lines at the main chip; strobe lines; the bench's set-up menu.")
+			c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Link rate: %s in use, but card and slot both offer %s.", said(c.Text), want))
+			j.cause(0.5, "the link runs below what both ends offer ("+said(c.Text)+" of "+want+")", "Edge contacts and the joints of the bus lines at the main chip; strobe lines; the bench's set-up menu.")
 		case got > best:
-			c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("Link rate: %s in use, but the slot offers no more than %s: the reading or the bench's entry is wrong.", c.Text, want)
+			c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Link rate: %s in use, but the slot offers no more than %s: the reading or the bench's entry is wrong.", said(c.Text), want))
 		default:
-			c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("Link rate: %s, the highest that card and slot both offer.", c.Text)
+			c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("Link rate: %s, the highest that card and slot both offer.", said(c.Text)))
 		}
 	}
 	j.check(c)
@@ -111,18 +112,18 @@ func (j *judge) bestCommonRate() string {
 
 // word judges a reading that is a word against the one expected.
 func (j *judge) word(name, title, want string, same func(want, got string) bool) Check {
-	c := Check{Name: name, Title: title, Limits: &Limits{Text: want}}
+	c := Check{Name: name, Title: english(title), Limits: &Limits{Text: english(want)}}
 	r, ok := j.attempt.Latest(name)
 	if !ok {
-		c.Reason = title + " was not read."
+		c.Reason = english(title + " was not read.")
 		return c
 	}
-	c.Text = wordOf(r)
-	if same(want, c.Text) {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%s: %s, as expected.", title, c.Text)
+	c.Text = english(wordOf(r))
+	if same(want, said(c.Text)) {
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%s: %s, as expected.", title, said(c.Text)))
 		return c
 	}
-	c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%s: %s, expected %s.", title, c.Text, want)
+	c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("%s: %s, expected %s.", title, said(c.Text), want))
 	return c
 }
 

@@ -29,8 +29,8 @@ func (j *judge) dumped() *dumpedDevice {
 	}
 	d := &j.attempt.Dumps[len(j.attempt.Dumps)-1]
 	undecided := func(reason string) *dumpedDevice {
-		j.check(Check{Name: "dump", Title: "Configuration space", Verdict: conformity.Inconclusive, Evidence: []string{d.SHA256},
-			Reason: fmt.Sprintf("%s: %s", d.Name, endSentence(reason))})
+		j.check(Check{Name: "dump", Title: english("Configuration space"), Verdict: conformity.Inconclusive, Evidence: []string{d.SHA256},
+			Reason: english(fmt.Sprintf("%s: %s", d.Name, endSentence(reason)))})
 		return nil
 	}
 	data, err := reading.ReadAll(j.in.Files, *d, reading.MostDump)
@@ -211,20 +211,20 @@ func (j *judge) dumpChecks(d *dumpedDevice, denied map[string]string) {
 		field, got, want, meaning := said(x.Title()), said(x.Got), said(x.Want), said(x.Meaning)
 		c := Check{
 			Name:     "dump." + strings.ReplaceAll(strings.ReplaceAll(x.Field, "_", "-"), " ", "-"),
-			Title:    upperFirst(field) + " in the dump",
-			Text:     got,
-			Limits:   &Limits{Text: want},
+			Title:    english(upperFirst(field) + " in the dump"),
+			Text:     english(got),
+			Limits:   &Limits{Text: english(want)},
 			Verdict:  x.Verdict,
 			Evidence: []string{d.SHA256},
 		}
 		if seen[c.Name]++; seen[c.Name] > 1 {
 			c.Name += fmt.Sprintf("-%d", seen[c.Name])
 		}
-		c.Reason = fmt.Sprintf("%s: %s, expected %s: %s", c.Title, got, want, endSentence(meaning))
+		c.Reason = english(fmt.Sprintf("%s: %s, expected %s: %s", said(c.Title), got, want, endSentence(meaning)))
 		switch {
 		case x.Verdict == conformity.Fail && denied[typedField(x.Field)] != "":
 			c.Verdict = conformity.Inconclusive
-			c.Reason += " What was typed says otherwise."
+			c.Reason = english(said(c.Reason) + " What was typed says otherwise.")
 		case x.Verdict == conformity.Fail:
 			j.cause(0.5, fmt.Sprintf("%s: %s, not %s", field, got, want), upperFirst(endSentence(meaning)))
 		case x.Field == "memory window", x.Field == "capability", x.Field == "agp link" && j.typedRate():
@@ -233,8 +233,8 @@ func (j *judge) dumpChecks(d *dumpedDevice, denied map[string]string) {
 		j.check(c)
 	}
 	if len(d.Detection.Differences) == 0 {
-		j.check(Check{Name: "dump", Title: "Configuration space", Text: dumpedID(d.Device), Verdict: conformity.Pass, Evidence: []string{d.SHA256},
-			Limits: &Limits{Text: "as the family states"}, Reason: fmt.Sprintf("Configuration space of %s in %s: IDs, capabilities, link and memory window are those of the family.", dumpedID(d.Device), d.File)})
+		j.check(Check{Name: "dump", Title: english("Configuration space"), Text: english(dumpedID(d.Device)), Verdict: conformity.Pass, Evidence: []string{d.SHA256},
+			Limits: &Limits{Text: english("as the family states")}, Reason: english(fmt.Sprintf("Configuration space of %s in %s: IDs, capabilities, link and memory window are those of the family.", dumpedID(d.Device), d.File))})
 	}
 }
 
@@ -267,8 +267,8 @@ func (j *judge) deny(denied map[string]string) {
 			continue
 		}
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fmt.Sprintf("%s: %s was typed, but the dump says %s: one of them is of another card or a slip.", c.Title, c.Text, dump)
-		c.Settle = "Dump the configuration space again on this bench and compare; correct what was typed, or import the right dump with --retest."
-		j.out.Causes = slices.DeleteFunc(j.out.Causes, func(x Cause) bool { return strings.Contains(x.Text, c.Text) })
+		c.Reason = english(fmt.Sprintf("%s: %s was typed, but the dump says %s: one of them is of another card or a slip.", said(c.Title), said(c.Text), dump))
+		c.Settle = english("Dump the configuration space again on this bench and compare; correct what was typed, or import the right dump with --retest.")
+		j.out.Causes = slices.DeleteFunc(j.out.Causes, func(x Cause) bool { return strings.Contains(said(x.Text), said(c.Text)) })
 	}
 }

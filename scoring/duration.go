@@ -13,22 +13,22 @@ import (
 // practice, no source); one second of slack covers the rounding of a log.
 func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Check {
 	m := measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)}
-	c := Check{Name: "duration", Title: "Duration", Unit: m.unit, Limits: limitsIn(m)}
+	c := Check{Name: "duration", Title: english("Duration"), Unit: m.unit, Limits: limitsIn(m)}
 	if math.IsNaN(seconds) {
-		c.Reason = "How long it ran is not known."
+		c.Reason = english("How long it ran is not known.")
 		return c
 	}
-	c.Value, c.Text = number(seconds/60), trimmed(math.Round(seconds/6)/10)+" min"
+	c.Value, c.Text = number(seconds/60), english(trimmed(math.Round(seconds/6)/10)+" min")
 	switch {
 	case seconds >= want.Value-1:
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("It ran %s; at least %s was asked for.", c.Text, want.Text)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("It ran %s; at least %s was asked for.", said(c.Text), want.Text))
 	case stable:
 		c.Verdict = conformity.Pass
-		c.Reason = fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", c.Text, want.Text)
+		c.Reason = english(fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", said(c.Text), want.Text))
 	default:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fmt.Sprintf("It ran %s only; at least %s was asked for.", c.Text, want.Text)
-		c.Settle = fmt.Sprintf("Run it again for %s.", want.Text)
+		c.Reason = english(fmt.Sprintf("It ran %s only; at least %s was asked for.", said(c.Text), want.Text))
+		c.Settle = english(fmt.Sprintf("Run it again for %s.", want.Text))
 	}
 	return c
 }

@@ -17,9 +17,9 @@ import (
 func (j *judge) againstGoodCards(c Check, good []float64, value, u float64) Check {
 	o, err := reference.Judge(reference.Set{Unit: c.Unit, Scores: good}, value, reference.Options{
 		Direction: reference.LowerIsBetter, Uncertainty: conformity.StandardUncertainty(u), Rule: conformity.Rule(j.step.Rule)})
-	c.Value, c.U, c.Text = number(value), number(2*u), showValue(value, 2*u, c.Unit)
+	c.Value, c.U, c.Text = number(value), number(2*u), english(showValue(value, 2*u, c.Unit))
 	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 		return c
 	}
 	c.fromReference(o)
@@ -28,7 +28,7 @@ func (j *judge) againstGoodCards(c Check, good []float64, value, u float64) Chec
 
 // fromReference takes over verdict, limits and words of a reference judgement.
 func (c *Check) fromReference(o reference.Outcome) {
-	c.Verdict, c.Reason = o.Verdict, said(o.Sentence)
+	c.Verdict, c.Reason = o.Verdict, english(said(o.Sentence))
 	if o.Prediction != nil {
 		l := Limits{}
 		if o.Prediction.Low != nil {
@@ -37,7 +37,7 @@ func (c *Check) fromReference(o reference.Outcome) {
 		if o.Prediction.High != nil {
 			l.High = number(*o.Prediction.High)
 		}
-		l.Text = rangeText(o.Prediction.Limits, c.Unit)
+		l.Text = english(rangeText(o.Prediction.Limits, c.Unit))
 		c.Limits = &l
 	}
 	if o.Conformity != nil {
@@ -47,7 +47,7 @@ func (c *Check) fromReference(o reference.Outcome) {
 	for _, r := range o.Settle {
 		settle = append(settle, said(r.Do))
 	}
-	c.Settle = strings.Join(settle, "; ")
+	c.Settle = english(strings.Join(settle, "; "))
 }
 
 func rangeText(l conformity.Limits, unit string) string {
@@ -85,10 +85,10 @@ func (j *loadJudge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 	}
 	options.Signals = j.openSignals(bench)
 	o, err := reference.Judge(reference.Set{Bench: set.Bench, Unit: set.Unit, Scores: scores, Names: names}, score, options)
-	c := Check{Name: "score", Title: "Score, " + j.spec.Workload, Unit: set.Unit, Value: number(score), Text: withUnit(trimmed4(score), set.Unit),
-		Source: fmt.Sprintf("%d known-good cards of the family on %s", len(scores), set.Bench), Rule: string(j.step.Rule)}
+	c := Check{Name: "score", Title: english("Score, " + j.spec.Workload), Unit: set.Unit, Value: number(score), Text: english(withUnit(trimmed4(score), set.Unit)),
+		Source: english(fmt.Sprintf("%d known-good cards of the family on %s", len(scores), set.Bench)), Rule: string(j.step.Rule)}
 	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 		return c, true
 	}
 	c.fromReference(o)
@@ -96,7 +96,7 @@ func (j *loadJudge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 		c.Informative = true
 	}
 	if c.Verdict == conformity.Fail {
-		j.cause(0.4, "the score "+c.Text+" does not belong with good cards of the family ("+c.Limits.Text+")", "Link rate, clocks and memory width first; then throttling; then the bench itself with the control card.")
+		j.cause(0.4, "the score "+said(c.Text)+" does not belong with good cards of the family ("+said(c.Limits.Text)+")", "Link rate, clocks and memory width first; then throttling; then the bench itself with the control card.")
 	}
 	for _, n := range saidAll(o.Notes) {
 		j.remark("%s", n)
@@ -204,9 +204,9 @@ func (j *loadJudge) benchSteady() {
 		return
 	}
 	first := open[0]
-	j.check(Check{Name: "control-card", Title: "Control card of the bench", Verdict: conformity.Inconclusive, Text: fmt.Sprintf("%d open", len(open)), Limits: &Limits{Text: "no open signal"},
-		Reason: fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", said(first.Why)),
-		Settle: "Look into it, then: proveout reference answer --workload " + j.spec.Workload + " TEXT."})
+	j.check(Check{Name: "control-card", Title: english("Control card of the bench"), Verdict: conformity.Inconclusive, Text: english(fmt.Sprintf("%d open", len(open))), Limits: &Limits{Text: english("no open signal")},
+		Reason: english(fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", said(first.Why))),
+		Settle: english("Look into it, then: proveout reference answer --workload " + j.spec.Workload + " TEXT.")})
 }
 
 // scoreFigure draws the new score among those of good cards.

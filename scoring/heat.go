@@ -63,8 +63,8 @@ func (run *heatRun) takeLog(files reading.Files, log *reading.Log, temp int) err
 // which fails where the plan says so.
 func (j *judge) throttled(found []thermal.Throttling, fails bool) {
 	for _, t := range found {
-		c := Check{Name: "throttling", Title: "Throttling", Text: t.Quantity, Verdict: conformity.Pass,
-			Reason: said(t.Sentence), Informative: true}
+		c := Check{Name: "throttling", Title: english("Throttling"), Text: english(t.Quantity), Verdict: conformity.Pass,
+			Reason: english(said(t.Sentence)), Informative: true}
 		if fails {
 			c.Informative, c.Verdict = false, conformity.Fail
 		}

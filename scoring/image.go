@@ -61,7 +61,7 @@ func (j *judge) image(spec *plans.Image) {
 			taken[s] = true
 			c := computed(s)
 			if contradict(eyes.Verdict, c.Verdict) {
-				against = append(against, fmt.Sprintf("%s: %s", s.pattern.Name(), c.Text))
+				against = append(against, fmt.Sprintf("%s: %s", s.pattern.Name(), said(c.Text)))
 				at = append(at, len(j.out.Checks))
 			}
 			j.check(c)
@@ -89,17 +89,17 @@ func (j *judge) image(spec *plans.Image) {
 
 // seen judges what the technician typed of a mode.
 func (j *judge) seen(mode string) Check {
-	c := Check{Name: mode, Title: "Picture at " + mode + ", as seen", Limits: &Limits{Text: plans.PictureClean}}
+	c := Check{Name: mode, Title: english("Picture at " + mode + ", as seen"), Limits: &Limits{Text: english(plans.PictureClean)}}
 	r, ok := j.attempt.Latest(mode)
 	switch {
 	case !ok:
-		c.Reason = "The picture at " + mode + " was not looked at."
+		c.Reason = english("The picture at " + mode + " was not looked at.")
 	case sameWords(wordOf(r), plans.PictureClean):
-		c.Verdict, c.Text, c.Reason = conformity.Pass, plans.PictureClean, "Clean at "+mode+"."
+		c.Verdict, c.Text, c.Reason = conformity.Pass, english(plans.PictureClean), english("Clean at "+mode+".")
 	default:
-		c.Verdict, c.Text = conformity.Fail, wordOf(r)
-		c.Reason = fmt.Sprintf("At %s was seen: %s", mode, endSentence(c.Text))
-		j.cause(0.5, "picture at "+mode+": "+c.Text, "Memory chips and their data lines first; a fault in one colour only points at the converter or the connector.")
+		c.Verdict, c.Text = conformity.Fail, english(wordOf(r))
+		c.Reason = english(fmt.Sprintf("At %s was seen: %s", mode, endSentence(said(c.Text))))
+		j.cause(0.5, "picture at "+mode+": "+said(c.Text), "Memory chips and their data lines first; a fault in one colour only points at the converter or the connector.")
 	}
 	return c
 }
@@ -114,10 +114,10 @@ func (j *judge) contradiction(mode string, eyes Check, against []string, at []in
 	for _, i := range at {
 		j.out.Checks[i].contradicted = true
 	}
-	j.check(Check{Name: "contradiction." + mode, Title: "Eyes and computation at " + mode, Verdict: conformity.Inconclusive, Text: "contradict each other",
-		Limits: &Limits{Text: "agree"},
-		Reason: fmt.Sprintf("At %s was seen: %s Computed from the capture of %s", mode, endSentence(eyes.Text), endSentence(strings.Join(against, "; "))),
-		Settle: "Show the pictures again and look at the screen while they are captured; check that the capture is of this card. Then record a retest."})
+	j.check(Check{Name: "contradiction." + mode, Title: english("Eyes and computation at " + mode), Verdict: conformity.Inconclusive, Text: english("contradict each other"),
+		Limits: &Limits{Text: english("agree")},
+		Reason: english(fmt.Sprintf("At %s was seen: %s Computed from the capture of %s", mode, endSentence(said(eyes.Text)), endSentence(strings.Join(against, "; ")))),
+		Settle: english("Show the pictures again and look at the screen while they are captured; check that the capture is of this card. Then record a retest.")})
 }
 
 // sameMode reports whether two modes are the same screen; a frame rate counts
@@ -153,15 +153,16 @@ func (j *judge) compareCaptures() []*compared {
 
 // computed judges one capture.
 func computed(s *compared) Check {
-	c := Check{Name: "capture." + s.capture.Name, Title: upperFirst(s.title()) + ", compared", Limits: &Limits{Text: plans.PictureClean}, Evidence: []string{s.capture.SHA256}}
-	c.Verdict, c.Text, c.Reason = verdictOf(s)
+	c := Check{Name: "capture." + s.capture.Name, Title: english(upperFirst(s.title()) + ", compared"), Limits: &Limits{Text: english(plans.PictureClean)}, Evidence: []string{s.capture.SHA256}}
+	verdict, text, reason := verdictOf(s)
+	c.Verdict, c.Text, c.Reason = verdict, english(text), english(reason)
 	switch {
 	case s.err != nil:
-		c.Settle = "Capture the picture again, or state which picture it shows and in which mode."
+		c.Settle = english("Capture the picture again, or state which picture it shows and in which mode.")
 	case !s.result.Registered:
-		c.Settle = "Capture the picture again with the whole screen in it, sharp and unscaled."
+		c.Settle = english("Capture the picture again with the whole screen in it, sharp and unscaled.")
 	case c.Verdict == conformity.Inconclusive:
-		c.Settle = "Capture it again with less noise and the whole screen in it, or show the random pictures."
+		c.Settle = english("Capture it again with less noise and the whole screen in it, or show the random pictures.")
 	}
 	return c
 }
@@ -280,10 +281,10 @@ func (j *judge) combined(shots []*compared) {
 	}
 	n := sum.LinesJudged
 	if total := n.Good + n.Bad + n.NotJudged; total > 0 {
-		c := Check{Name: "data-lines", Title: "Data lines judged", Informative: true, Text: fmt.Sprintf("%d good, %d bad, %d not judged", n.Good, n.Bad, n.NotJudged), Limits: &Limits{Text: "none bad"}}
-		c.Reason = fmt.Sprintf("Of %d data lines the captures judge %d good and %d bad.", total, n.Good, n.Bad)
+		c := Check{Name: "data-lines", Title: english("Data lines judged"), Informative: true, Text: english(fmt.Sprintf("%d good, %d bad, %d not judged", n.Good, n.Bad, n.NotJudged)), Limits: &Limits{Text: english("none bad")}}
+		c.Reason = english(fmt.Sprintf("Of %d data lines the captures judge %d good and %d bad.", total, n.Good, n.Bad))
 		if n.NotJudged > 0 {
-			c.Reason += fmt.Sprintf(" %d were not judged, which does not make them good: %s", n.NotJudged, endSentence(unjudged(sum.Lines, total)))
+			c.Reason = english(said(c.Reason) + fmt.Sprintf(" %d were not judged, which does not make them good: %s", n.NotJudged, endSentence(unjudged(sum.Lines, total))))
 		}
 		j.check(c)
 	}
@@ -342,10 +343,10 @@ func (j *judge) captured(spec *plans.Image, shots []*compared) {
 		}
 	}
 	if spec.Captures == plans.CapturesRequired {
-		c := Check{Name: "captures", Title: "Pictures captured", Limits: &Limits{Text: "all " + fmt.Sprint(len(spec.Patterns))}, Text: fmt.Sprintf("%d of %d", len(spec.Patterns)-len(missing), len(spec.Patterns)),
-			Verdict: conformity.Pass, Reason: "Every picture of the plan was captured."}
+		c := Check{Name: "captures", Title: english("Pictures captured"), Limits: &Limits{Text: english("all " + fmt.Sprint(len(spec.Patterns)))}, Text: english(fmt.Sprintf("%d of %d", len(spec.Patterns)-len(missing), len(spec.Patterns))),
+			Verdict: conformity.Pass, Reason: english("Every picture of the plan was captured.")}
 		if len(missing) > 0 {
-			c.Verdict, c.Reason = conformity.NotRun, "The plan requires captures; not captured: "+joinAnd(missing)+"."
+			c.Verdict, c.Reason = conformity.NotRun, english("The plan requires captures; not captured: "+joinAnd(missing)+".")
 		}
 		j.check(c)
 		return
@@ -425,13 +426,13 @@ func enlarged(m *raster.RGB, at image.Point) image.Image {
 
 func (j *judge) depth(bits float64) Check {
 	want := float64(j.in.Family.MaxDepth)
-	c := Check{Name: "depth", Title: "Highest colour depth", Unit: "bit", Value: number(bits), Text: trimmed(bits) + " bit",
+	c := Check{Name: "depth", Title: english("Highest colour depth"), Unit: "bit", Value: number(bits), Text: english(trimmed(bits) + " bit"),
 		Limits: limitsIn(measurand{unit: "bit", dimension: quantity.Bits, limits: conformity.AtLeast(want)})}
 	if bits >= want {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("Colour depth up to %s.", c.Text)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("Colour depth up to %s.", said(c.Text)))
 		return c
 	}
-	c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("Colour depth only up to %s, expected %s bit.", c.Text, trimmed(want))
+	c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Colour depth only up to %s, expected %s bit.", said(c.Text), trimmed(want)))
 	return c
 }
 

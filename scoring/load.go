@@ -39,13 +39,13 @@ func (j *judge) load(spec *plans.Load) { (&loadJudge{j, spec}).run() }
 func (j *loadJudge) run() {
 	runs, err := j.loadRuns()
 	if err != nil {
-		j.check(Check{Name: "log", Title: "Frame log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
+		j.check(Check{Name: "log", Title: english("Frame log"), Verdict: conformity.Inconclusive, Reason: english(endSentence(err.Error()))})
 		return
 	}
 	j.frozen(runs)
 	j.seenDuringLoad()
 	if len(runs) == 0 {
-		j.check(Check{Name: "runs", Title: "Runs", Reason: "No run was recorded: neither a log nor a score."})
+		j.check(Check{Name: "runs", Title: english("Runs"), Reason: english("No run was recorded: neither a log nor a score.")})
 		return
 	}
 	j.runCount(len(runs))
@@ -173,36 +173,36 @@ func (j *loadJudge) sawFreeze() bool {
 // frozen judges what was seen of freezes. A run that has a log shows its
 // freezes there; of one that has none somebody must say so.
 func (j *loadJudge) frozen(runs []loadRun) {
-	c := Check{Name: "frozen", Title: "Picture froze or computer hung", Limits: &Limits{Text: plans.No}}
+	c := Check{Name: "frozen", Title: english("Picture froze or computer hung"), Limits: &Limits{Text: english(plans.No)}}
 	readings := j.attempt.All("frozen")
 	for _, r := range readings {
-		c.Text = r.Word
+		c.Text = english(r.Word)
 		if r.Word == plans.Yes {
-			c.Verdict, c.Reason = conformity.Fail, "The picture froze or the computer hung during the run."
+			c.Verdict, c.Reason = conformity.Fail, english("The picture froze or the computer hung during the run.")
 			j.cause(0.5, "the 3D run froze", "Core supply and temperature first; then memory and its solder joints; the bus last.")
 			j.check(c)
 			return
 		}
 	}
 	if len(readings) > 0 {
-		c.Verdict, c.Reason = conformity.Pass, "No freeze was seen."
+		c.Verdict, c.Reason = conformity.Pass, english("No freeze was seen.")
 		j.check(c)
 		return
 	}
 	if slices.ContainsFunc(runs, func(r loadRun) bool { return r.report == nil }) {
-		c.Reason = "Whether the picture froze or the computer hung was not recorded, and not every run has a log that shows it."
+		c.Reason = english("Whether the picture froze or the computer hung was not recorded, and not every run has a log that shows it.")
 		j.check(c)
 	}
 }
 
 func (j *loadJudge) seenDuringLoad() {
 	for _, r := range j.attempt.All("seen") {
-		c := Check{Name: "seen", Title: "Picture during the run", Text: wordOf(r), Limits: &Limits{Text: plans.PictureClean}}
-		if sameWords(c.Text, plans.PictureClean) {
-			c.Verdict, c.Reason = conformity.Pass, "The picture was clean during the run."
+		c := Check{Name: "seen", Title: english("Picture during the run"), Text: english(wordOf(r)), Limits: &Limits{Text: english(plans.PictureClean)}}
+		if sameWords(said(c.Text), plans.PictureClean) {
+			c.Verdict, c.Reason = conformity.Pass, english("The picture was clean during the run.")
 		} else {
-			c.Verdict, c.Reason = conformity.Fail, "During the run was seen: "+endSentence(c.Text)
-			j.cause(0.5, "picture faults under load: "+c.Text, "Memory under load: its supply, its clock and temperature; then the core.")
+			c.Verdict, c.Reason = conformity.Fail, english("During the run was seen: "+endSentence(said(c.Text)))
+			j.cause(0.5, "picture faults under load: "+said(c.Text), "Memory under load: its supply, its clock and temperature; then the core.")
 		}
 		j.check(c)
 	}
@@ -213,12 +213,12 @@ func (j *loadJudge) runCount(n int) {
 	if want == 1 && n == 1 {
 		return
 	}
-	c := Check{Name: "runs", Title: "Runs", Value: number(float64(n)), Text: fmt.Sprint(n), Limits: &Limits{Low: number(float64(want)), Text: fmt.Sprintf("at least %d", want)}}
+	c := Check{Name: "runs", Title: english("Runs"), Value: number(float64(n)), Text: english(fmt.Sprint(n)), Limits: &Limits{Low: number(float64(want)), Text: english(fmt.Sprintf("at least %d", want))}}
 	if n >= want {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%d runs were made.", n)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%d runs were made.", n))
 	} else {
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("%d of %d runs were made.", n, want)
-		c.Settle = fmt.Sprintf("Make %d more.", want-n)
+		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("%d of %d runs were made.", n, want))
+		c.Settle = english(fmt.Sprintf("Make %d more.", want-n))
 	}
 	j.check(c)
 }
@@ -228,7 +228,7 @@ func (j *loadJudge) oneRun(r *loadRun, several bool) {
 	label := func(c Check) Check {
 		if several {
 			c.Name += "." + r.name[len("run "):]
-			c.Title += ", " + r.name
+			c.Title = english(said(c.Title) + ", " + r.name)
 		}
 		return c
 	}
@@ -262,26 +262,26 @@ func (j *loadJudge) oneRun(r *loadRun, several bool) {
 }
 
 func (j *loadJudge) freezes(p *pacing.Report) Check {
-	c := Check{Name: "freezes", Title: "Freezes", Value: number(float64(len(p.Freezes))), Text: fmt.Sprint(len(p.Freezes)), Limits: &Limits{High: number(0), Text: "none"}}
+	c := Check{Name: "freezes", Title: english("Freezes"), Value: number(float64(len(p.Freezes))), Text: english(fmt.Sprint(len(p.Freezes))), Limits: &Limits{High: number(0), Text: english("none")}}
 	if len(p.Freezes) == 0 {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("No freeze: the longest frame took %.1f ms.", p.Max)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("No freeze: the longest frame took %.1f ms.", p.Max))
 		return c
 	}
 	first := p.Freezes[0]
 	c.Verdict = conformity.Fail
-	c.Reason = fmt.Sprintf("%d freeze(s), the first after %s for %.1f s.", len(p.Freezes), minutes(first.At), first.Seconds)
+	c.Reason = english(fmt.Sprintf("%d freeze(s), the first after %s for %.1f s.", len(p.Freezes), minutes(first.At), first.Seconds))
 	j.cause(0.5, "the 3D run froze for "+fmt.Sprintf("%.1f s", first.Seconds), "Core supply and temperature first; then memory and its solder joints; the bus last.")
 	return c
 }
 
 func (j *loadJudge) stalls(p *pacing.Report) Check {
 	most := float64(*j.spec.MaxStalls)
-	c := Check{Name: "stalls", Title: "Stalls", Value: number(float64(p.StallCount)), Text: fmt.Sprint(p.StallCount),
-		Limits: &Limits{High: number(most), Text: fmt.Sprintf("at most %d", *j.spec.MaxStalls)}}
+	c := Check{Name: "stalls", Title: english("Stalls"), Value: number(float64(p.StallCount)), Text: english(fmt.Sprint(p.StallCount)),
+		Limits: &Limits{High: number(most), Text: english(fmt.Sprintf("at most %d", *j.spec.MaxStalls))}}
 	if float64(p.StallCount) <= most {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%d stall(s); a stall is %s.", p.StallCount, said(p.StallRule))
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%d stall(s); a stall is %s.", p.StallCount, said(p.StallRule)))
 	} else {
-		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.spec.MaxStalls, said(p.StallRule))
+		c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.spec.MaxStalls, said(p.StallRule)))
 		j.cause(0.3, fmt.Sprintf("%d stalls in the 3D run", p.StallCount), "Texture memory and the bus; throttling; then the bench itself with the control card.")
 	}
 	return c
@@ -310,21 +310,21 @@ func (j *loadJudge) overRuns(runs []loadRun) {
 		j.check(c)
 		return
 	}
-	c := Check{Name: "score", Title: "Score, " + j.spec.Workload, Value: number(mean(scores)), Text: trimmed4(mean(scores)),
-		Informative: j.spec.Reference != plans.ReferenceJudge, Reason: "There is no reference set for this workload; the score is shown and not judged."}
-	c.Settle = "Measure known-good cards of the family on this bench: proveout reference add."
+	c := Check{Name: "score", Title: english("Score, " + j.spec.Workload), Value: number(mean(scores)), Text: english(trimmed4(mean(scores))),
+		Informative: j.spec.Reference != plans.ReferenceJudge, Reason: english("There is no reference set for this workload; the score is shown and not judged.")}
+	c.Settle = english("Measure known-good cards of the family on this bench: proveout reference add.")
 	j.check(c)
 }
 
 func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
-	c := Check{Name: "spread", Title: "Spread over the runs", Unit: "%", Value: number(100 * rep.CV), Text: fmt.Sprintf("%.2g %%", 100*rep.CV),
-		Limits: &Limits{High: number(100 * most.Value), Text: "at most " + most.Text}}
+	c := Check{Name: "spread", Title: english("Spread over the runs"), Unit: "%", Value: number(100 * rep.CV), Text: english(fmt.Sprintf("%.2g %%", 100*rep.CV)),
+		Limits: &Limits{High: number(100 * most.Value), Text: english("at most " + most.Text)}}
 	if rep.CV <= most.Value {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("The %d runs agree: they spread by %s.", rep.N, c.Text)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("The %d runs agree: they spread by %s.", rep.N, said(c.Text)))
 		return c
 	}
-	c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The %d runs do not agree: they spread by %s, %s.", rep.N, c.Text, c.Limits.Text)
-	c.Settle = "Find what differs between the runs (background work, temperature, settings) and repeat them."
+	c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The %d runs do not agree: they spread by %s, %s.", rep.N, said(c.Text), said(c.Limits.Text)))
+	c.Settle = english("Find what differs between the runs (background work, temperature, settings) and repeat them.")
 	return c
 }
 

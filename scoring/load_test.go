@@ -68,11 +68,11 @@ func TestLoadLog(t *testing.T) {
 			b.log("load", "frame-time", tt.rows)
 			s := b.step("load")
 			if s.Verdict != tt.want {
-				t.Errorf("%v, want %v: %s", s.Verdict, tt.want, s.Reason)
+				t.Errorf("%v, want %v: %s", s.Verdict, tt.want, said(s.Reason))
 			}
 			for name, want := range tt.checks {
 				if c := checkNamed(t, s, name); c.Verdict != want {
-					t.Errorf("%s: %v, want %v: %s", name, c.Verdict, want, c.Reason)
+					t.Errorf("%s: %v, want %v: %s", name, c.Verdict, want, said(c.Reason))
 				}
 			}
 		})
@@ -90,13 +90,13 @@ func TestLoadRates(t *testing.T) {
 	b.log("load", "time fps", rows)
 	s := b.step("load")
 	if s.Verdict != pass {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 	near(t, "minutes", checkNamed(t, s, "duration").Value, 1.5)
 	near(t, "score", checkNamed(t, s, "score").Value, 60.5)
 	rows[40][1], rows[41][1] = 0, 0
 	if s = b.step("load"); checkNamed(t, s, "freezes").Verdict != fail {
-		t.Errorf("two seconds without a frame: %v, %s", s.Verdict, s.Reason)
+		t.Errorf("two seconds without a frame: %v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -111,7 +111,7 @@ func TestLoadSeveralLogs(t *testing.T) {
 		t.Errorf("%v, %+v", s.Verdict, s.Checks)
 	}
 	if c := checkNamed(t, s, "runs"); c.Verdict != pass {
-		t.Error(c.Reason)
+		t.Error(said(c.Reason))
 	}
 }
 
@@ -120,15 +120,15 @@ func TestLoadBrokenLog(t *testing.T) {
 	b.attempt("load", "frozen=no")
 	l := b.log("load", "frame-time", nil)
 	b.Files.(inMemory)[l.SHA256].problem = errors.New("the file is gone")
-	if s := b.step("load"); s.Verdict != inconclusive || !strings.Contains(s.Reason, "the file is gone") {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+	if s := b.step("load"); s.Verdict != inconclusive || !strings.Contains(said(s.Reason), "the file is gone") {
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 	// An empty one shows nothing.
 	b = newBench(t, "load")
 	b.attempt("load", "frozen=no")
 	b.log("load", "frame-time", nil)
 	if s := b.step("load"); s.Verdict == pass || s.Verdict == fail {
-		t.Errorf("an empty log: %v, %s", s.Verdict, s.Reason)
+		t.Errorf("an empty log: %v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -190,8 +190,8 @@ func TestReferenceBenches(t *testing.T) {
 			tt.prepare(b)
 			s := b.step("load")
 			c := checkNamed(t, s, "score")
-			if s.Verdict != tt.want || !strings.Contains(c.Reason, tt.says) {
-				t.Errorf("%v, want %v: %s", s.Verdict, tt.want, c.Reason)
+			if s.Verdict != tt.want || !strings.Contains(said(c.Reason), tt.says) {
+				t.Errorf("%v, want %v: %s", s.Verdict, tt.want, said(c.Reason))
 			}
 		})
 	}
@@ -206,8 +206,8 @@ func TestControlSignalHolds(t *testing.T) {
 		b.Control = append(b.Control, reading.ControlRun{Seq: i + 1, Bench: "bench-1", Workload: "kites", Value: v, At: opened})
 	}
 	s := b.step("load")
-	if c := checkNamed(t, s, "score"); c.Verdict != inconclusive || c.Settle == "" {
-		t.Errorf("with an open signal: %v, %s", c.Verdict, c.Reason)
+	if c := checkNamed(t, s, "score"); c.Verdict != inconclusive || c.Settle.IsZero() {
+		t.Errorf("with an open signal: %v, %s", c.Verdict, said(c.Reason))
 	}
 	b.Answers = []reading.SignalAnswer{{Bench: "bench-1", Workload: "gulls", UpTo: 11}}
 	if c := checkNamed(t, b.step("load"), "score"); c.Verdict != inconclusive {
@@ -219,7 +219,7 @@ func TestControlSignalHolds(t *testing.T) {
 	}
 	b.Answers = []reading.SignalAnswer{{Bench: "bench-1", Workload: "kites", UpTo: 11}}
 	if c := checkNamed(t, b.step("load"), "score"); c.Verdict != pass {
-		t.Errorf("answered: %v, %s", c.Verdict, c.Reason)
+		t.Errorf("answered: %v, %s", c.Verdict, said(c.Reason))
 	}
 }
 
@@ -246,7 +246,7 @@ func TestProve(t *testing.T) {
 		b.Job.ComplaintEvery = tt.every
 		b.attempt("load", tt.answers...)
 		if c := checkNamed(t, b.step("load"), "fault-gone"); c.Verdict != tt.want {
-			t.Errorf("%s: %v, want %v: %s", tt.name, c.Verdict, tt.want, c.Reason)
+			t.Errorf("%s: %v, want %v: %s", tt.name, c.Verdict, tt.want, said(c.Reason))
 		}
 	}
 }
@@ -284,11 +284,11 @@ func TestLoadThrottling(t *testing.T) {
 		b.attempt("load")
 		b.log("load", "time fps temperature", rows)
 		if s := b.step("load"); s.Verdict != tt.want || !hasCheck(s, "throttling") {
-			t.Errorf("%s: %v, %s", tt.step, s.Verdict, s.Reason)
+			t.Errorf("%s: %v, %s", tt.step, s.Verdict, said(s.Reason))
 		}
 	}
 	b := newBench(t, "load;throttle_fails = true").clean()
-	if s := b.step("load"); s.Verdict != pass || !strings.Contains(fmt.Sprint(s.Warnings), "throttling was not looked for") {
-		t.Errorf("%v, %v", s.Verdict, s.Warnings)
+	if s := b.step("load"); s.Verdict != pass || !strings.Contains(told(s.Warnings), "throttling was not looked for") {
+		t.Errorf("%v, %v", s.Verdict, told(s.Warnings))
 	}
 }

@@ -29,8 +29,8 @@ type measurand struct {
 
 // missing is the check of a measurand that nobody read.
 func missing(m measurand) Check {
-	return Check{Name: m.name, Title: m.title, Unit: m.unit, Limits: limitsIn(m), Source: m.source,
-		Reason: m.title + " was not read."}
+	return Check{Name: m.name, Title: english(m.title), Unit: m.unit, Limits: limitsIn(m), Source: english(m.source),
+		Reason: english(m.title + " was not read.")}
 }
 
 // measure judges the readings of a measurand by the step's rule, with the
@@ -57,7 +57,7 @@ func (j *judge) measure(m measurand, readings []reading.Reading) Check {
 	}
 	c := j.judgeValue(m, value, append(lines, m.extra...), known)
 	if len(values) > 1 {
-		c.Reason = strings.TrimSuffix(c.Reason, ".") + fmt.Sprintf(" (mean of %d readings).", len(values))
+		c.Reason = english(strings.TrimSuffix(said(c.Reason), ".") + fmt.Sprintf(" (mean of %d readings).", len(values)))
 	}
 	for _, r := range readings {
 		if r.Source.Evidence != "" {
@@ -70,36 +70,37 @@ func (j *judge) measure(m measurand, readings []reading.Reading) Check {
 // judgeValue judges a value in base units against the limits of m. Without a
 // known instrument the uncertainty is not known and nothing is decided.
 func (j *judge) judgeValue(m measurand, value float64, lines []conformity.Contribution, known bool) Check {
-	c := Check{Name: m.name, Title: m.title, Unit: m.unit, Source: m.source, Limits: limitsIn(m), Rule: string(j.step.Rule)}
+	c := Check{Name: m.name, Title: english(m.title), Unit: m.unit, Source: english(m.source), Limits: limitsIn(m), Rule: string(j.step.Rule)}
 	scale := scaleOf(m.dimension, m.unit)
 	c.Value = number(value / scale)
 	u := conformity.Uncertainty{Standard: math.NaN(), K: 2}
 	if known {
 		budget, err := conformity.Combine(lines...)
 		if err != nil {
-			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+			c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 			return c
 		}
 		u = budget.Uncertainty()
 		c.U = number(u.Expanded() / scale)
 		for _, line := range budget.Contributions {
-			c.Budget = append(c.Budget, Contribution{Name: line.Name, HalfWidth: Number(line.Value / scale),
+			c.Budget = append(c.Budget, Contribution{Name: english(line.Name), HalfWidth: Number(line.Value / scale),
 				Distribution: string(line.Distribution), Standard: Number(line.Standard / scale)})
 		}
 	}
-	c.Text = showValue(value/scale, u.Expanded()/scale, m.unit)
+	c.Text = english(showValue(value/scale, u.Expanded()/scale, m.unit))
 	if m.limits.Low == nil && m.limits.High == nil {
-		c.Informative, c.Verdict, c.Reason = true, conformity.NotApplicable, m.title+": "+c.Text+"; no limit is stated."
+		c.Informative, c.Verdict, c.Reason = true, conformity.NotApplicable, english(m.title+": "+said(c.Text)+"; no limit is stated.")
 		return c
 	}
 	result, err := conformity.Judge(value, u, m.limits, conformity.Rule(j.step.Rule))
 	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 		return c
 	}
 	c.Verdict = result.Verdict
 	c.Probability = number(float64(result.Probability))
-	c.Reason, c.Settle = verdictWords(m, c, result, known, scale)
+	reason, settle := verdictWords(m, c, result, known, scale)
+	c.Reason, c.Settle = english(reason), english(settle)
 	return c
 }
 
@@ -155,18 +156,18 @@ func instrumentLimits(inst *plans.Instrument, dim quantity.Dimension, value floa
 }
 
 func verdictWords(m measurand, c Check, r conformity.Result, known bool, scale float64) (reason, settle string) {
-	limits := c.Limits.Text
+	limits := said(c.Limits.Text)
 	switch r.Verdict {
 	case conformity.Pass:
-		return fmt.Sprintf("%s: %s is inside the limits (%s).", m.title, c.Text, limits), ""
+		return fmt.Sprintf("%s: %s is inside the limits (%s).", m.title, said(c.Text), limits), ""
 	case conformity.Fail:
-		return fmt.Sprintf("%s: %s is outside the limits (%s).", m.title, c.Text, limits), ""
+		return fmt.Sprintf("%s: %s is outside the limits (%s).", m.title, said(c.Text), limits), ""
 	}
 	if !known {
-		return fmt.Sprintf("%s: %s cannot be judged without the uncertainty of the instrument.", m.title, c.Text),
+		return fmt.Sprintf("%s: %s cannot be judged without the uncertainty of the instrument.", m.title, said(c.Text)),
 			"State the instrument and its limits in the shop file, or name it with the reading."
 	}
-	reason = fmt.Sprintf("%s: %s is too near to a limit (%s) to decide with U = %s.", m.title, c.Text, limits, withUnit(significant(float64(r.Expanded)/scale, 2), m.unit))
+	reason = fmt.Sprintf("%s: %s is too near to a limit (%s) to decide with U = %s.", m.title, said(c.Text), limits, withUnit(significant(float64(r.Expanded)/scale, 2), m.unit))
 	if r.Settle == nil {
 		return reason, ""
 	}
@@ -188,13 +189,13 @@ func limitsIn(m measurand) *Limits {
 	switch {
 	case m.limits.Low != nil && m.limits.High != nil:
 		l.Low, l.High = number(*m.limits.Low/scale), number(*m.limits.High/scale)
-		l.Text = trimmed(*m.limits.Low/scale) + " to " + show(*m.limits.High)
+		l.Text = english(trimmed(*m.limits.Low/scale) + " to " + show(*m.limits.High))
 	case m.limits.Low != nil:
 		l.Low = number(*m.limits.Low / scale)
-		l.Text = "at least " + show(*m.limits.Low)
+		l.Text = english("at least " + show(*m.limits.Low))
 	default:
 		l.High = number(*m.limits.High / scale)
-		l.Text = "at most " + show(*m.limits.High)
+		l.Text = english("at most " + show(*m.limits.High))
 	}
 	return &l
 }

@@ -91,13 +91,13 @@ func scanPool(family *plans.Family, name string) (*plans.MemoryPool, string) {
 }
 
 func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
-	c := Check{Name: "list", Title: "Failing addresses in " + l.Name, Limits: &Limits{High: number(0), Text: "none"}, Evidence: []string{l.SHA256}}
+	c := Check{Name: "list", Title: english("Failing addresses in " + l.Name), Limits: &Limits{High: number(0), Text: english("none")}, Evidence: []string{l.SHA256}}
 	if i > 0 {
 		c.Name = fmt.Sprintf("list-%d", i+1)
 	}
 	s := scannedList{File: l.Name, SHA256: l.SHA256, Pool: l.Failures.Pool, Bad: l.Bad}
 	undecided := func(reason string) (Check, scannedList) {
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("%s: %s", l.Name, endSentence(reason))
+		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("%s: %s", l.Name, endSentence(reason)))
 		return c, s
 	}
 	pool, why := scanPool(j.in.Family, l.Failures.Pool)
@@ -118,7 +118,7 @@ func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
 		}
 	}
 	s.FaultReport = f.Report()
-	c.Value, c.Text = number(float64(s.Rows)), countWords(s.Rows, "failing row", "failing rows")
+	c.Value, c.Text = number(float64(s.Rows)), english(countWords(s.Rows, "failing row", "failing rows"))
 	if s.Bad > 0 {
 		j.doubt("%s: %s could not be read and %s set aside", l.Name, countWords(s.Bad, "row", "rows"), wasWere(s.Bad))
 	}
@@ -128,16 +128,16 @@ func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
 	switch {
 	case s.Rows > 0:
 		c.Verdict = conformity.Fail
-		c.Reason = fmt.Sprintf("%s: %s.", l.Name, c.Text)
+		c.Reason = english(fmt.Sprintf("%s: %s.", l.Name, said(c.Text)))
 		j.faults(s.Findings, &c)
 	case s.Outside > 0:
 		return undecided("every row lies outside the memory, so the list says nothing about this card")
 	case s.Bad > 0:
 		return undecided("it holds nothing but a row that cannot be read")
 	case s.Agreeing > 0:
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%s: %s back what was written; none failed.", l.Name, countWords(s.Agreeing, "row reads", "rows read"))
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%s: %s back what was written; none failed.", l.Name, countWords(s.Agreeing, "row reads", "rows read")))
 	default:
-		c.Verdict, c.Reason = conformity.Pass, l.Name+": no failing address is listed."
+		c.Verdict, c.Reason = conformity.Pass, english(l.Name+": no failing address is listed.")
 	}
 	return c, s
 }
@@ -149,10 +149,10 @@ func (j *judge) faults(found []memory.Fault, c *Check) {
 		j.cause(0.3, "memory fails, but no single fault explains the rows", "Supply, clock and temperature of the memory; run the test again and import the longer list.")
 		return
 	}
-	c.Reason += " " + endSentence(upperFirst(said(found[0].Fact())))
+	c.Reason = english(said(c.Reason) + " " + endSentence(upperFirst(said(found[0].Fact()))))
 	for _, x := range found {
 		text := said(x.Fact())
-		if slices.ContainsFunc(j.out.Causes, func(o Cause) bool { return o.Text == text }) {
+		if slices.ContainsFunc(j.out.Causes, func(o Cause) bool { return said(o.Text) == text }) {
 			continue
 		}
 		j.cause(x.Confidence, text, endSentence(upperFirst(said(x.Advice))))
@@ -168,27 +168,27 @@ func (j *judge) scanCount(lists int, listed int64) {
 	if !typed && lists > 0 {
 		return
 	}
-	c := Check{Name: plans.ScanFailing, Title: "Failing addresses stated", Limits: &Limits{High: number(0), Text: "none"}}
+	c := Check{Name: plans.ScanFailing, Title: english("Failing addresses stated"), Limits: &Limits{High: number(0), Text: english("none")}}
 	if !typed {
-		c.Reason = "No list of failing addresses was imported, not even an empty one."
+		c.Reason = english("No list of failing addresses was imported, not even an empty one.")
 		j.check(c)
 		return
 	}
-	c.Value, c.Text = number(r.Number()), trimmed(r.Number())
+	c.Value, c.Text = number(r.Number()), english(trimmed(r.Number()))
 	switch {
 	case r.Number() > 0 && lists > 0 && listed == 0:
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The test says that %s addresses failed, but the list shows none: one of them is of another run.", c.Text)
-		c.Settle = "Run the test again and import its list with --retest."
+		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The test says that %s addresses failed, but the list shows none: one of them is of another run.", said(c.Text)))
+		c.Settle = english("Run the test again and import its list with --retest.")
 	case r.Number() > 0:
-		c.Verdict, c.Reason = conformity.Fail, fmt.Sprintf("The test says that %s addresses failed.", c.Text)
+		c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("The test says that %s addresses failed.", said(c.Text)))
 		if lists == 0 {
-			c.Settle = "Import the list of failing addresses: it shows which chip and line."
+			c.Settle = english("Import the list of failing addresses: it shows which chip and line.")
 			j.cause(0.5, "memory fails; which chip is not known without the list of addresses", "Import the list, or compare pictures made for finding data lines.")
 		}
 	case listed > 0:
-		c.Verdict, c.Reason = conformity.Inconclusive, "The test says that nothing failed, but the list shows failures: one of them is of another run."
+		c.Verdict, c.Reason = conformity.Inconclusive, english("The test says that nothing failed, but the list shows failures: one of them is of another run.")
 	default:
-		c.Verdict, c.Reason = conformity.Pass, "The test says that no address failed."
+		c.Verdict, c.Reason = conformity.Pass, english("The test says that no address failed.")
 		if lists == 0 {
 			j.doubt("that nothing failed was typed; no list is kept as evidence")
 		}
@@ -206,18 +206,18 @@ func (j *judge) scanCovered() {
 	for _, p := range j.in.Family.Memory {
 		total += p.Total.Value
 	}
-	c := Check{Name: plans.ScanTested, Title: "Memory tested", Unit: "MiB", Value: number(r.Number() / (1 << 20)), Text: quantity.Format(r.Number(), 0, quantity.Bytes),
-		Limits: &Limits{Low: number(total / (1 << 20)), Text: "all " + quantity.Format(total, 0, quantity.Bytes)}}
+	c := Check{Name: plans.ScanTested, Title: english("Memory tested"), Unit: "MiB", Value: number(r.Number() / (1 << 20)), Text: english(quantity.Format(r.Number(), 0, quantity.Bytes)),
+		Limits: &Limits{Low: number(total / (1 << 20)), Text: english("all " + quantity.Format(total, 0, quantity.Bytes))}}
 	switch {
 	case r.Number() >= total:
-		c.Verdict, c.Reason = conformity.Pass, "The test covered all of the memory."
+		c.Verdict, c.Reason = conformity.Pass, english("The test covered all of the memory.")
 	case r.Number() <= 0:
-		c.Verdict, c.Reason = conformity.Inconclusive, "The test covered none of the memory."
+		c.Verdict, c.Reason = conformity.Inconclusive, english("The test covered none of the memory.")
 	default:
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The test covered %s of %s; the rest is not proven.", c.Text, quantity.Format(total, 0, quantity.Bytes))
+		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The test covered %s of %s; the rest is not proven.", said(c.Text), quantity.Format(total, 0, quantity.Bytes)))
 	}
 	if c.Verdict != conformity.Pass {
-		c.Settle = "Run the test over all of the memory, with the screen's own part moved out of the way."
+		c.Settle = english("Run the test over all of the memory, with the screen's own part moved out of the way.")
 	}
 	j.check(c)
 }

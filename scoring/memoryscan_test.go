@@ -48,14 +48,14 @@ func TestMemoryScanNamesTheChip(t *testing.T) {
 	b.attempt("scan")
 	b.listed("scan", "cold.csv", stuckLine(400), nil)
 	s := b.step("scan")
-	if s.Verdict != conformity.Fail || !strings.Contains(s.Reason, "D3 of U2") {
-		t.Fatalf("%v %s", s.Verdict, s.Reason)
+	if s.Verdict != conformity.Fail || !strings.Contains(said(s.Reason), "D3 of U2") {
+		t.Fatalf("%v %s", s.Verdict, said(s.Reason))
 	}
-	if len(s.Causes) == 0 || !strings.Contains(s.Causes[0].Text, "line stuck 1: data line D3 of U2") || s.Causes[0].Look == "" {
+	if len(s.Causes) == 0 || !strings.Contains(said(s.Causes[0].Text), "line stuck 1: data line D3 of U2") || s.Causes[0].Look.IsZero() {
 		t.Errorf("%+v", s.Causes)
 	}
-	if !strings.Contains(strings.Join(s.Findings, "\n"), "March C- (10n) finds all") || len(s.Conditions) != 1 {
-		t.Errorf("the march test is not stated: %v", s.Findings)
+	if !strings.Contains(told(s.Findings), "March C- (10n) finds all") || len(s.Conditions) != 1 {
+		t.Errorf("the march test is not stated: %v", told(s.Findings))
 	}
 	if c := checkNamed(t, s, "list"); *c.Value != 400 || len(c.Evidence) != 1 {
 		t.Errorf("%+v", c)
@@ -99,8 +99,8 @@ func TestMemoryScanVerdicts(t *testing.T) {
 			l := b.listed("scan", "list.csv", rows, tt.problem)
 			l.Bad, l.Failures.Pool = tt.bad, tt.pool
 		}
-		if s := b.step("scan"); s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
-			t.Errorf("%s: %v, %s", tt.name, s.Verdict, s.Reason)
+		if s := b.step("scan"); s.Verdict != tt.want || !strings.Contains(said(s.Reason), tt.reason) {
+			t.Errorf("%s: %v, %s", tt.name, s.Verdict, said(s.Reason))
 		}
 	}
 }

@@ -18,22 +18,22 @@ func (j *judge) memorySize(*plans.MemorySize) {
 	var reports []memory.SizeReport
 	for _, pool := range j.in.Family.Memory {
 		name := plans.SizeReading(pool.Name)
-		c := Check{Name: name, Title: sizeTitle(pool.Name), Unit: "MiB", Limits: sizeLimits(pool)}
+		c := Check{Name: name, Title: english(sizeTitle(pool.Name)), Unit: "MiB", Limits: sizeLimits(pool)}
 		r, ok := j.attempt.Latest(name)
 		if !ok {
-			c.Reason = c.Title + " was not read."
+			c.Reason = english(said(c.Title) + " was not read.")
 			j.check(c)
 			continue
 		}
-		c.Value, c.Text = number(r.Number()/(1<<20)), quantity.Format(r.Number(), 0, quantity.Bytes)
+		c.Value, c.Text = number(r.Number()/(1<<20)), english(quantity.Format(r.Number(), 0, quantity.Bytes))
 		org, shown, step := Organisation(pool), int64(math.Round(r.Number())), int64(math.Round(r.Resolution))
 		if err := org.Check(); err != nil {
-			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(saidOfError(err))
+			c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(saidOfError(err)))
 			j.check(c)
 			continue
 		}
 		if shown < 0 {
-			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(said(fact.New("memory.negative", "size", memory.Bytes(shown))))
+			c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(said(fact.New("memory.negative", "size", memory.Bytes(shown)))))
 			j.check(c)
 			continue
 		}
@@ -56,26 +56,26 @@ func sizeTitle(pool string) string {
 
 func sizeLimits(pool plans.MemoryPool) *Limits {
 	v := pool.Total.Value / (1 << 20)
-	return &Limits{Low: number(v), High: number(v), Text: pool.Total.Text}
+	return &Limits{Low: number(v), High: number(v), Text: english(pool.Total.Text)}
 }
 
 func (j *judge) explainSize(c *Check, pool plans.MemoryPool, report memory.SizeReport) {
 	c.Verdict = report.Verdict
 	if report.ReportedBytes == report.ExpectedBytes {
-		c.Reason = fmt.Sprintf("%s: %s, all of it.", c.Title, c.Text)
+		c.Reason = english(fmt.Sprintf("%s: %s, all of it.", said(c.Title), said(c.Text)))
 		return
 	}
 	if pool.Reserved != nil && report.ReportedBytes+int64(pool.Reserved.Value) == report.ExpectedBytes {
 		c.Verdict = conformity.Pass
 	}
 	best := report.Explanations[0]
-	c.Reason = fmt.Sprintf("%s: %s of %s shown. %s", c.Title, c.Text, pool.Total.Text, endSentence(upperFirst(said(best.Text))))
+	c.Reason = english(fmt.Sprintf("%s: %s of %s shown. %s", said(c.Title), said(c.Text), pool.Total.Text, endSentence(upperFirst(said(best.Text)))))
 	switch {
 	case c.Verdict == conformity.Pass:
 		j.out.displayMatter = true
 		return
 	case best.Kind == memory.SizeReserved:
-		c.Settle = upperFirst(endSentence(said(best.NextCheck)))
+		c.Settle = english(upperFirst(endSentence(said(best.NextCheck))))
 		return
 	}
 	for i, e := range report.Explanations {
@@ -92,7 +92,7 @@ func (j *judge) explainSize(c *Check, pool plans.MemoryPool, report memory.SizeR
 		}
 	}
 	if c.Verdict == conformity.Inconclusive {
-		c.Settle = upperFirst(endSentence(said(best.NextCheck)))
+		c.Settle = english(upperFirst(endSentence(said(best.NextCheck))))
 	}
 }
 
@@ -120,7 +120,7 @@ func settleMemoryDisplay(out *Outcome) {
 			continue
 		}
 		if len(unclean) == 0 && pictures > 0 {
-			s.Findings = append(s.Findings, "The size shown is a matter of display, not a fault: the picture and the other checks are clean.")
+			s.Findings = append(s.Findings, english("The size shown is a matter of display, not a fault: the picture and the other checks are clean."))
 			continue
 		}
 		why := "no picture was checked"
@@ -128,11 +128,11 @@ func settleMemoryDisplay(out *Outcome) {
 			why = strings.Join(unclean, ", ")
 		}
 		s.Verdict = conformity.Inconclusive
-		s.Reason += " That would be a matter of display if the picture and the other checks were clean, but " + why + "."
+		s.Reason = english(said(s.Reason) + " That would be a matter of display if the picture and the other checks were clean, but " + why + ".")
 		for k := range s.Checks {
 			if c := &s.Checks[k]; c.Verdict == conformity.Pass && c.Value != nil && c.Limits != nil && *c.Value != *c.Limits.High {
 				c.Verdict = conformity.Inconclusive
-				c.Settle = "Let the picture and the other checks pass."
+				c.Settle = english("Let the picture and the other checks pass.")
 			}
 		}
 	}

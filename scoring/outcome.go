@@ -8,6 +8,7 @@
 package scoring
 
 import (
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/figure"
 )
@@ -23,11 +24,11 @@ type Outcome struct {
 	Variant  string        `json:"variant,omitempty"`
 	Accepted bool          `json:"accepted"`
 	Verdict  Verdict       `json:"verdict"`
-	Reason   string        `json:"reason"`           // one sentence
-	Standing []string      `json:"in_the_way"`       // what stands in the way of acceptance; empty when accepted
+	Reason   fact.Fact     `json:"reason"`           // one sentence
+	Standing []fact.Fact   `json:"in_the_way"`       // what stands in the way of acceptance; empty when accepted
 	Causes   []Cause       `json:"causes,omitempty"` // what is probably wrong, likeliest first
 	Steps    []StepOutcome `json:"steps"`            // in the plan's order
-	Warnings []string      `json:"warnings,omitempty"`
+	Warnings []fact.Fact   `json:"warnings,omitempty"`
 }
 
 // A StepOutcome is the judgement of one step, by its last attempt.
@@ -41,10 +42,10 @@ type StepOutcome struct {
 	Gate       bool            `json:"gate,omitempty"`
 	Attempts   int             `json:"attempts"`
 	Earlier    []Verdict       `json:"earlier,omitempty"` // verdicts of the attempts before the last
-	Reason     string          `json:"reason"`
+	Reason     fact.Fact       `json:"reason"`
 	Checks     []Check         `json:"checks"`
-	Findings   []string        `json:"findings,omitempty"` // remarks that decide nothing
-	Warnings   []string        `json:"warnings,omitempty"` // doubts about the data
+	Findings   []fact.Fact     `json:"findings,omitempty"` // remarks that decide nothing
+	Warnings   []fact.Fact     `json:"warnings,omitempty"` // doubts about the data
 	Causes     []Cause         `json:"causes,omitempty"`
 	Figures    []figure.Figure `json:"figures,omitempty"`
 	Pictures   []Picture       `json:"pictures,omitempty"`   // captures that were compared
@@ -56,34 +57,34 @@ type StepOutcome struct {
 
 // A Condition is a circumstance of a test that the certificate states.
 type Condition struct {
-	Name string `json:"name"`
-	Text string `json:"text"`
+	Name fact.Fact `json:"name"`
+	Text fact.Fact `json:"text"`
 }
 
 // A Cause is a probable fault.
 type Cause struct {
-	Text       string  `json:"text"`
-	Step       string  `json:"step"`
-	Confidence float64 `json:"confidence"` // 0 to 1
-	Look       string  `json:"look"`       // what to look at on the board
+	Text       fact.Fact `json:"text"`
+	Step       string    `json:"step"`
+	Confidence float64   `json:"confidence"` // 0 to 1
+	Look       fact.Fact `json:"look"`       // what to look at on the board
 }
 
 // A Check is one judged value of a step.
 type Check struct {
 	Name        string         `json:"name"`  // stable: "core", "peak"
-	Title       string         `json:"title"` // for people
+	Title       fact.Fact      `json:"title"` // for people
 	Value       *Number        `json:"value"` // in Unit; null when the observation is a word
-	Text        string         `json:"text"`  // the value as documents print it
+	Text        fact.Fact      `json:"text"`  // the value as documents print it
 	Unit        string         `json:"unit"`
 	U           *Number        `json:"expanded_uncertainty"` // in Unit, coverage factor 2; null when it does not apply
 	Limits      *Limits        `json:"limits"`
 	Rule        string         `json:"rule,omitempty"`
 	Verdict     Verdict        `json:"verdict"`
 	Probability *Number        `json:"probability"` // of conformance, 0 to 1; null when it does not apply
-	Reason      string         `json:"reason"`
-	Settle      string         `json:"settle,omitempty"`      // what would settle an inconclusive result
+	Reason      fact.Fact      `json:"reason"`
+	Settle      fact.Fact      `json:"settle,omitzero"`       // what would settle an inconclusive result
 	Informative bool           `json:"informative,omitempty"` // shown, decides nothing
-	Source      string         `json:"source,omitempty"`      // of the limit
+	Source      fact.Fact      `json:"source,omitzero"`       // of the limit
 	Budget      []Contribution `json:"budget,omitempty"`
 	Evidence    []string       `json:"evidence,omitempty"` // SHA-256 of the files behind it
 
@@ -92,17 +93,17 @@ type Check struct {
 
 // A Contribution is one line of an uncertainty budget, in the check's unit.
 type Contribution struct {
-	Name         string `json:"name"`
-	HalfWidth    Number `json:"half_width"`
-	Distribution string `json:"distribution"`
-	Standard     Number `json:"standard"`
+	Name         fact.Fact `json:"name"`
+	HalfWidth    Number    `json:"half_width"`
+	Distribution string    `json:"distribution"`
+	Standard     Number    `json:"standard"`
 }
 
 // Limits of a check in its unit; nil where there is none.
 type Limits struct {
-	Low  *Number `json:"low"`
-	High *Number `json:"high"`
-	Text string  `json:"text"` // "164.34 MHz to 167.66 MHz", "at most 85 °C"
+	Low  *Number   `json:"low"`
+	High *Number   `json:"high"`
+	Text fact.Fact `json:"text"` // "164.34 MHz to 167.66 MHz", "at most 85 °C"
 }
 
 // A Number is a finite number; what is not finite is written as null.

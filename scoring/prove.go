@@ -13,12 +13,12 @@ import (
 // prove judges whether the failure-free runs of the attempt are long enough to
 // say that an intermittent fault is gone.
 func (j *judge) prove(spec *plans.Timed, seconds []float64, failures int) {
-	c := Check{Name: "fault-gone", Title: "Intermittent fault gone", Unit: "h",
-		Source: "NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1"}
+	c := Check{Name: "fault-gone", Title: english("Intermittent fault gone"), Unit: "h",
+		Source: english("NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1")}
 	interval := j.in.Job.ComplaintEvery
 	if interval <= 0 {
 		c.Verdict = conformity.NotApplicable
-		c.Reason = "The job states no interval at which a fault came back, so there is none to prove gone."
+		c.Reason = english("The job states no interval at which a fault came back, so there is none to prove gone.")
 		j.check(c)
 		return
 	}
@@ -38,12 +38,12 @@ func (j *judge) prove(spec *plans.Timed, seconds []float64, failures int) {
 	}
 	o, err := endurance.Judge(q, runs)
 	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 		j.check(c)
 		return
 	}
-	c.Verdict, c.Reason, c.Settle = o.Verdict, said(o.Sentence), said(o.Settle)
-	c.Value, c.Text = number(o.Ran/3600), fmt.Sprintf("%.2f h without the fault", o.Ran/3600)
+	c.Verdict, c.Reason, c.Settle = o.Verdict, english(said(o.Sentence)), english(said(o.Settle))
+	c.Value, c.Text = number(o.Ran/3600), english(fmt.Sprintf("%.2f h without the fault", o.Ran/3600))
 	c.Limits = limitsIn(measurand{unit: "h", dimension: quantity.Duration, limits: conformity.AtLeast(o.Needed)})
 	j.check(c)
 }

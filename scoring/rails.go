@@ -20,7 +20,7 @@ func (j *judge) rails(spec *plans.Rails) {
 	for _, name := range names {
 		rail, ok := j.in.Family.Rail(name)
 		if !ok {
-			j.check(Check{Name: plans.OhmReading(name), Title: name, Reason: fmt.Sprintf("The family has no rail %q.", name)})
+			j.check(Check{Name: plans.OhmReading(name), Title: english(name), Reason: english(fmt.Sprintf("The family has no rail %q.", name))})
 			continue
 		}
 		if c := j.resistance(rail); c != nil {
@@ -35,7 +35,7 @@ func (j *judge) rails(spec *plans.Rails) {
 		}
 	}
 	if shorted != "" {
-		j.out.Reason = fmt.Sprintf("The rail %s is shorted to ground: the card must not get power.", shorted)
+		j.out.Reason = english(fmt.Sprintf("The rail %s is shorted to ground: the card must not get power.", shorted))
 	}
 	for _, name := range names {
 		rail, ok := j.in.Family.Rail(name)
@@ -46,10 +46,10 @@ func (j *judge) rails(spec *plans.Rails) {
 			limits: tolerated(rail.Voltage), source: rail.Source}
 		c := j.measure(m, j.attempt.All(m.name))
 		if c.Verdict == conformity.NotRun && shorted != "" {
-			c.Reason = "Not measured: the rail " + shorted + " is shorted and the card stays without power."
+			c.Reason = english("Not measured: the rail " + shorted + " is shorted and the card stays without power.")
 		}
 		if c.Verdict == conformity.Fail {
-			j.cause(0.6, fmt.Sprintf("the rail %s is at %s, outside %s", name, c.Text, c.Limits.Text), "The regulator of "+name+" and its resistors, then what loads it; capacitors beside it; the slot's own supply.")
+			j.cause(0.6, fmt.Sprintf("the rail %s is at %s, outside %s", name, said(c.Text), said(c.Limits.Text)), "The regulator of "+name+" and its resistors, then what loads it; capacitors beside it; the slot's own supply.")
 		}
 		j.check(c)
 	}
@@ -73,7 +73,7 @@ func (j *judge) knownGood(c *Check, rail *plans.Rail) {
 	scale := scaleOf(quantity.Resistance, c.Unit)
 	r, ok := bus.CompareResistance(float64(*c.Value)*scale, rail.Good, short)
 	if !ok {
-		c.Verdict, c.Informative, c.Reason = conformity.Inconclusive, false, endSentence(said(r.Text))
+		c.Verdict, c.Informative, c.Reason = conformity.Inconclusive, false, english(endSentence(said(r.Text)))
 		return
 	}
 	if !c.Informative && c.Verdict == conformity.Inconclusive {
@@ -81,17 +81,17 @@ func (j *judge) knownGood(c *Check, rail *plans.Rail) {
 	}
 	c.Informative, c.Verdict, c.Probability = false, r.Verdict, nil
 	c.Limits = &Limits{Low: number(r.LowOhms / scale), High: number(r.HighOhms / scale),
-		Text: significant(r.LowOhms/scale, 3) + " to " + withUnit(significant(r.HighOhms/scale, 3), c.Unit)}
-	c.Source = said(r.Rule)
-	c.Reason = fmt.Sprintf("%s: %s, %s (%s).", c.Title, c.Text, said(r.Text), c.Limits.Text)
+		Text: english(significant(r.LowOhms/scale, 3) + " to " + withUnit(significant(r.HighOhms/scale, 3), c.Unit))}
+	c.Source = english(said(r.Rule))
+	c.Reason = english(fmt.Sprintf("%s: %s, %s (%s).", said(c.Title), said(c.Text), said(r.Text), said(c.Limits.Text)))
 	switch {
 	case r.Short:
 		j.cause(0.85, "the rail "+rail.Name+" is shorted to ground", upperFirst(endSentence(said(r.Text))))
 	case r.Verdict != conformity.Pass:
-		j.cause(0.4, fmt.Sprintf("the rail %s reads %s to ground, %.1f times that of known-good cards", rail.Name, c.Text, math.Pow(10, r.Decades)), upperFirst(endSentence(said(r.Text))))
+		j.cause(0.4, fmt.Sprintf("the rail %s reads %s to ground, %.1f times that of known-good cards", rail.Name, said(c.Text), math.Pow(10, r.Decades)), upperFirst(endSentence(said(r.Text))))
 	}
 	if r.Verdict == conformity.Inconclusive {
-		c.Settle = "Compare with more known-good cards: from five on, their spread decides."
+		c.Settle = english("Compare with more known-good cards: from five on, their spread decides.")
 	}
 }
 
@@ -113,7 +113,7 @@ func (j *judge) resistance(rail *plans.Rail) *Check {
 	}
 	switch {
 	case c.Verdict == conformity.Fail:
-		c.Reason = fmt.Sprintf("%s is shorted: %s to ground, a short is anything below %s.", rail.Name, c.Text, rail.ShortBelow.Text)
+		c.Reason = english(fmt.Sprintf("%s is shorted: %s to ground, a short is anything below %s.", rail.Name, said(c.Text), rail.ShortBelow.Text))
 		j.cause(0.85, "the rail "+rail.Name+" is shorted to ground", "A solder bridge at the pins of the chips on "+rail.Name+", a shorted ceramic capacitor, or a dead chip: lift the feed and measure both sides.")
 	case c.Value != nil && rail.Resistance != nil && rail.Resistance.Value > 0:
 		ratio := float64(*c.Value) * scaleOf(quantity.Resistance, c.Unit) / rail.Resistance.Value
@@ -122,7 +122,7 @@ func (j *judge) resistance(rail *plans.Rail) *Check {
 			if ratio < 1 {
 				side = "below"
 			}
-			j.remark("%s reads %s to ground, a factor of %.1f %s the usual %s: worth a look before power, though not a short.", rail.Name, c.Text, factor, side, rail.Resistance.Text)
+			j.remark("%s reads %s to ground, a factor of %.1f %s the usual %s: worth a look before power, though not a short.", rail.Name, said(c.Text), factor, side, rail.Resistance.Text)
 		}
 	}
 	return &c

@@ -8,6 +8,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -24,8 +25,8 @@ func Rescore(in reading.Input, taken map[string]StepOutcome) Outcome {
 		Plan:     in.Plan.ID,
 		Family:   in.Family.ID,
 		Variant:  in.Family.Variant,
-		Standing: []string{},
-		Warnings: slices.Clone(in.Job.Warnings),
+		Standing: []fact.Fact{},
+		Warnings: englishAll(in.Job.Warnings),
 	}
 	for i := range in.Plan.Steps {
 		step, ok := taken[in.Plan.Steps[i].ID]
@@ -57,7 +58,7 @@ func scoreStep(in reading.Input, step *plans.Step) StepOutcome {
 		Attempts: len(attempts), Checks: []Check{},
 	}
 	if len(attempts) == 0 {
-		out.Reason = "No attempt was made."
+		out.Reason = fact.New("outcome.no-attempt")
 		return out
 	}
 	for i := range attempts[:len(attempts)-1] {
@@ -89,16 +90,16 @@ func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) 
 	j := &judge{in: in, step: step, attempt: attempt, out: StepOutcome{Checks: []Check{}}}
 	switch {
 	case attempt.Skipped != "":
-		j.out.Reason = "Skipped: " + endSentence(attempt.Skipped)
+		j.out.Reason = fact.New("outcome.skipped", "why", endSentence(attempt.Skipped))
 		return j.out
 	case attempt.Cut != "":
-		j.out.Reason = "The run was cut short: " + endSentence(attempt.Cut)
-		j.out.Warnings = append(j.out.Warnings, "attempt "+fmt.Sprint(attempt.Number)+" was cut short; what it measured is kept")
+		j.out.Reason = fact.New("outcome.cut", "why", endSentence(attempt.Cut))
+		j.out.Warnings = append(j.out.Warnings, fact.New("outcome.cut-kept", "attempt", attempt.Number))
 		return j.out
 	}
 	judgement, known := judgements[step.Kind]
 	if !known {
-		j.out.Reason = fmt.Sprintf("This version does not judge steps of kind %q.", step.Kind)
+		j.out.Reason = fact.New("outcome.unknown-kind", "kind", string(step.Kind))
 		return j.out
 	}
 	judgement(j)
@@ -127,25 +128,25 @@ type judge struct {
 func (j *judge) check(c Check) { j.out.Checks = append(j.out.Checks, c) }
 
 func (j *judge) cause(confidence float64, text, look string) {
-	j.out.Causes = append(j.out.Causes, Cause{Text: text, Step: j.step.ID, Confidence: confidence, Look: look})
+	j.out.Causes = append(j.out.Causes, Cause{Text: english(text), Step: j.step.ID, Confidence: confidence, Look: english(look)})
 }
 
 func (j *judge) remark(format string, args ...any) {
-	j.out.Findings = append(j.out.Findings, fmt.Sprintf(format, args...))
+	j.out.Findings = append(j.out.Findings, english(fmt.Sprintf(format, args...)))
 }
 
 func (j *judge) doubt(format string, args ...any) {
-	j.out.Warnings = append(j.out.Warnings, fmt.Sprintf(format, args...))
+	j.out.Warnings = append(j.out.Warnings, english(fmt.Sprintf(format, args...)))
 }
 
 func (j *judge) condition(name, text string) {
-	j.out.Conditions = append(j.out.Conditions, Condition{name, text})
+	j.out.Conditions = append(j.out.Conditions, Condition{english(name), english(text)})
 }
 
 // conclude makes the step's verdict from its checks.
 func (j *judge) conclude() {
 	j.out.Verdict = worst(j.out.Checks)
-	if j.out.Reason == "" {
+	if j.out.Reason.IsZero() {
 		j.out.Reason = stepReason(j.out.Verdict, j.out.Checks)
 	}
 }
@@ -166,22 +167,27 @@ func worst(checks []Check) Verdict {
 	return verdict
 }
 
-func stepReason(verdict Verdict, checks []Check) string {
-	var reasons []string
+// stepReason is what the checks that made the verdict say, three of them at the
+// most.
+func stepReason(verdict Verdict, checks []Check) fact.Fact {
+	var reasons []fact.Fact
 	for _, c := range checks {
-		if c.Verdict == verdict && !c.Informative && c.Reason != "" {
+		if c.Verdict == verdict && !c.Informative && !c.Reason.IsZero() {
 			reasons = append(reasons, c.Reason)
 		}
 	}
 	switch {
 	case verdict == conformity.Pass && len(checks) > 3:
-		return fmt.Sprintf("All %d checks passed.", len(checks))
+		return fact.New("outcome.all-passed", "n", len(checks))
 	case len(reasons) == 0:
-		return ""
+		return fact.Fact{}
+	case len(reasons) == 1:
+		return reasons[0]
 	case len(reasons) > 3:
-		return strings.Join(reasons[:3], " ") + fmt.Sprintf(" And %d more.", len(reasons)-3)
+		more := fact.New("outcome.more", "n", len(reasons)-3)
+		reasons = append(reasons[:3:3], more)
 	}
-	return strings.Join(reasons, " ")
+	return fact.Text(fact.Sentences(reasons...))
 }
 
 // holdBehindGates takes back the verdicts of powered steps behind a gate that
@@ -191,12 +197,12 @@ func holdBehindGates(plan *plans.Plan, out *Outcome) {
 	for i := range out.Steps {
 		s := &out.Steps[i]
 		if held != "" && plan.Steps[i].Kind.Powered() {
-			note := "readings exist, but the step is held until the gate \"" + held + "\" passes"
-			if s.Attempts > 0 && !slices.Contains(s.Warnings, note) {
+			note := fact.New("outcome.held-readings", "gate", held)
+			if known := slices.ContainsFunc(s.Warnings, func(w fact.Fact) bool { return w.Key == note.Key }); s.Attempts > 0 && !known {
 				s.Warnings = append(s.Warnings, note)
 			}
 			s.Verdict = conformity.NotRun
-			s.Reason = fmt.Sprintf("Held: the gate %q failed, and no powered step may run until it passes.", held)
+			s.Reason = fact.New("outcome.held", "gate", held)
 			continue
 		}
 		if s.Gate && s.Verdict == conformity.Fail && held == "" {
@@ -235,36 +241,37 @@ func decide(out *Outcome) {
 		case conformity.Inconclusive:
 			anyDoubt = true
 		}
-		out.Standing = append(out.Standing, fmt.Sprintf("%s: %s. %s", s.ID, s.Verdict, s.Reason))
+		out.Standing = append(out.Standing, fact.New("outcome.standing", "step", s.ID, "verdict", s.Verdict.Fact(), "reason", s.Reason))
 	}
 	sort.SliceStable(out.Causes, func(a, b int) bool { return out.Causes[a].Confidence > out.Causes[b].Confidence })
 	switch {
 	case required == 0:
-		out.Verdict, out.Reason = conformity.NotRun, "The plan requires no step for this job, so there is nothing to accept."
+		out.Verdict, out.Reason = conformity.NotRun, fact.New("outcome.nothing-required")
 		out.Standing = append(out.Standing, out.Reason)
 	case passed == required:
 		out.Accepted, out.Verdict = true, conformity.Pass
-		out.Reason = fmt.Sprintf("Accepted: all %d required steps passed on their last attempt.", required)
+		out.Reason = fact.New("outcome.accepted", "n", required)
 	case anyFail:
 		out.Verdict = conformity.Fail
-		out.Reason = "Not accepted: " + standingWords(out.Steps, conformity.Fail) + " failed."
+		out.Reason = fact.New("outcome.failed", "steps", stepsWith(out.Steps, conformity.Fail))
 	case anyDoubt:
 		out.Verdict = conformity.Inconclusive
-		out.Reason = "Not accepted: " + standingWords(out.Steps, conformity.Inconclusive) + " could not be decided."
+		out.Reason = fact.New("outcome.undecided", "steps", stepsWith(out.Steps, conformity.Inconclusive))
 	default:
 		out.Verdict = conformity.NotRun
-		out.Reason = "Not accepted yet: " + standingWords(out.Steps, conformity.NotRun) + " not run."
+		out.Reason = fact.New("outcome.not-run", "steps", stepsWith(out.Steps, conformity.NotRun))
 	}
 }
 
-func standingWords(steps []StepOutcome, verdict Verdict) string {
+// stepsWith are the required steps with a verdict, by their ids.
+func stepsWith(steps []StepOutcome, verdict Verdict) fact.List {
 	var ids []string
 	for _, s := range steps {
 		if s.Required && s.Verdict == verdict {
 			ids = append(ids, s.ID)
 		}
 	}
-	return joinAnd(ids)
+	return fact.Names(fact.And, ids)
 }
 
 func joinAnd(words []string) string {

@@ -21,7 +21,7 @@ var everyStep = []string{"inspection;gate = true", "rails;gate = true", "detecti
 func TestAccepted(t *testing.T) {
 	o := newBench(t, everyStep...).clean().score()
 	if !o.Accepted || o.Verdict != pass || len(o.Standing) != 0 || len(o.Causes) != 0 {
-		t.Errorf("%v %v: %s\n%s", o.Accepted, o.Verdict, o.Reason, strings.Join(o.Standing, "\n"))
+		t.Errorf("%v %v: %s\n%s", o.Accepted, o.Verdict, said(o.Reason), told(o.Standing))
 	}
 	o = newBench(t, everyStep...).score()
 	if o.Accepted || o.Verdict != notRun || len(o.Standing) != len(everyStep) {
@@ -49,8 +49,8 @@ func TestGates(t *testing.T) {
 		if s.Verdict != want {
 			t.Errorf("%s: %v, want %v", s.ID, s.Verdict, want)
 		}
-		if want == notRun && !strings.Contains(s.Reason, `the gate "inspection" failed`) {
-			t.Errorf("%s: %s", s.ID, s.Reason)
+		if want == notRun && !strings.Contains(said(s.Reason), "the gate “inspection” failed") {
+			t.Errorf("%s: %s", s.ID, said(s.Reason))
 		}
 	}
 	if gate, failed := scoring.FailedGate(&o, b.Plan, "soak"); !failed || gate != "inspection" {
@@ -61,7 +61,7 @@ func TestGates(t *testing.T) {
 	}
 	b.attempt("inspection", "bridges=yes", "pins=yes")
 	if o = b.score(); !o.Accepted {
-		t.Errorf("put right: %s", o.Reason)
+		t.Errorf("put right: %s", said(o.Reason))
 	}
 	// A gate in the middle holds only what comes behind it.
 	b.attempt("detection", "detected=no")
@@ -86,7 +86,7 @@ func TestWhenWork(t *testing.T) {
 	b := newBench(t, "clocks", "memory-size;required = false;when_work = [\"memory chips replaced\"]")
 	b.attempt("clocks", cleanAnswers[plans.ClockKind]...)
 	if o := b.score(); !o.Accepted {
-		t.Errorf("not needed: %s", o.Reason)
+		t.Errorf("not needed: %s", said(o.Reason))
 	}
 	b.Job.Work = []string{"Memory  chips REPLACED"}
 	o := b.score()
@@ -95,7 +95,7 @@ func TestWhenWork(t *testing.T) {
 	}
 	b.attempt("memory-size", "size=16 MiB")
 	if o = b.score(); !o.Accepted {
-		t.Errorf("done: %s", o.Reason)
+		t.Errorf("done: %s", said(o.Reason))
 	}
 }
 
@@ -117,8 +117,8 @@ func TestSkippedAndCut(t *testing.T) {
 	b := newBench(t, everyStep...).clean()
 	b.attempt("clocks").Skipped = "no readout on this bench"
 	o := b.score()
-	if o.Accepted || o.Steps[4].Verdict != notRun || !strings.Contains(o.Steps[4].Reason, "Skipped: no readout on this bench.") {
-		t.Errorf("skipped: %v, %s", o.Accepted, o.Steps[4].Reason)
+	if o.Accepted || o.Steps[4].Verdict != notRun || !strings.Contains(said(o.Steps[4].Reason), "Skipped: no readout on this bench.") {
+		t.Errorf("skipped: %v, %s", o.Accepted, said(o.Steps[4].Reason))
 	}
 	if o.Steps[4].Attempts != 2 || len(o.Steps[4].Earlier) != 1 || o.Steps[4].Earlier[0] != pass {
 		t.Errorf("%d attempts, earlier %v", o.Steps[4].Attempts, o.Steps[4].Earlier)
@@ -126,8 +126,8 @@ func TestSkippedAndCut(t *testing.T) {
 	b = newBench(t, everyStep...).clean()
 	b.Job.Attempts["soak"][0].Cut = "the power failed"
 	o = b.score()
-	if o.Accepted || o.Steps[7].Verdict != notRun || !strings.Contains(o.Steps[7].Reason, "cut short: the power failed.") {
-		t.Errorf("cut: %v, %s", o.Accepted, o.Steps[7].Reason)
+	if o.Accepted || o.Steps[7].Verdict != notRun || !strings.Contains(said(o.Steps[7].Reason), "cut short: the power failed.") {
+		t.Errorf("cut: %v, %s", o.Accepted, said(o.Steps[7].Reason))
 	}
 }
 
@@ -172,7 +172,7 @@ func TestCausesInOrder(t *testing.T) {
 		t.Fatalf("%d causes", len(o.Causes))
 	}
 	for i, c := range o.Causes {
-		if c.Text == "" || c.Look == "" || c.Step == "" || c.Confidence <= 0 || c.Confidence >= 1 || i > 0 && c.Confidence > o.Causes[i-1].Confidence {
+		if c.Text.IsZero() || c.Look.IsZero() || c.Step == "" || c.Confidence <= 0 || c.Confidence >= 1 || i > 0 && c.Confidence > o.Causes[i-1].Confidence {
 			t.Errorf("%d: %+v", i, c)
 		}
 	}
@@ -243,7 +243,7 @@ func TestUnknownKind(t *testing.T) {
 	b := newBench(t, "clocks")
 	b.attempt("clocks", "core=100 MHz")
 	b.Plan.Steps[0].Kind = "divination"
-	if o := b.score(); o.Accepted || o.Steps[0].Verdict != notRun || o.Steps[0].Reason == "" {
+	if o := b.score(); o.Accepted || o.Steps[0].Verdict != notRun || o.Steps[0].Reason.IsZero() {
 		t.Errorf("%v, %+v", o.Accepted, o.Steps[0])
 	}
 }
@@ -274,7 +274,7 @@ func TestTakingReadingsAway(t *testing.T) {
 		return f.Required && !(step.Kind == plans.SoakKind && f.Name == "duration")
 	}
 	if o := make().score(); !o.Accepted {
-		t.Fatalf("all readings there: %s", o.Reason)
+		t.Fatalf("all readings there: %s", said(o.Reason))
 	}
 	for i := range make().Plan.Steps {
 		b := make()
@@ -393,7 +393,7 @@ func TestAnyReadings(t *testing.T) {
 		for _, s := range o.Steps {
 			every = every && (s.Verdict == pass || s.Verdict == na)
 			for _, c := range s.Checks {
-				if c.Reason == "" {
+				if c.Reason.IsZero() {
 					t.Fatalf("%s.%s has no reason", s.ID, c.Name)
 				}
 				if c.Probability != nil && !(*c.Probability >= 0 && *c.Probability <= 1) {
@@ -403,7 +403,7 @@ func TestAnyReadings(t *testing.T) {
 					t.Fatalf("%+v", c)
 				}
 			}
-			if s.Verdict != pass && s.Reason == "" {
+			if s.Verdict != pass && s.Reason.IsZero() {
 				t.Fatalf("%s: %v without a reason", s.ID, s.Verdict)
 			}
 		}

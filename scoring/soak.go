@@ -28,18 +28,18 @@ func (j *judge) soak(spec *plans.Soak) { (&soakJudge{j, spec}).run() }
 func (j *soakJudge) run() {
 	run, err := j.soakRows()
 	if err != nil {
-		j.check(Check{Name: "log", Title: "Temperature log", Verdict: conformity.Inconclusive, Reason: endSentence(err.Error())})
+		j.check(Check{Name: "log", Title: english("Temperature log"), Verdict: conformity.Inconclusive, Reason: english(endSentence(err.Error()))})
 		return
 	}
 	if run.count == 0 {
-		j.check(Check{Name: "peak", Title: "Peak temperature", Unit: "°C", Reason: "No temperature was read."})
+		j.check(Check{Name: "peak", Title: english("Peak temperature"), Unit: "°C", Reason: english("No temperature was read.")})
 		return
 	}
 	options, known := j.soakOptions(&run)
 	report, err := run.rows.Analyse(run.resolution, options)
 	if err != nil {
-		j.check(Check{Name: "log", Title: "Temperature log", Verdict: conformity.Inconclusive,
-			Reason: endSentence(saidOfError(err))})
+		j.check(Check{Name: "log", Title: english("Temperature log"), Verdict: conformity.Inconclusive,
+			Reason: english(endSentence(saidOfError(err)))})
 		return
 	}
 	stableEnd := j.spec.EndEarly && report.Stable != nil && *report.Stable
@@ -175,13 +175,13 @@ func (j *soakJudge) ambient(report *thermal.Report, o thermal.Options) {
 	}
 	// The value alone is compared: the range is a condition of the test, and
 	// its uncertainty is in the prediction.
-	c := Check{Name: m.name, Title: m.title, Unit: m.unit, Limits: limitsIn(m), Value: number(*report.Ambient),
-		U: number(2 * o.AmbientU), Text: showValue(*report.Ambient, 2*o.AmbientU, m.unit), Rule: string(plans.Simple)}
+	c := Check{Name: m.name, Title: english(m.title), Unit: m.unit, Limits: limitsIn(m), Value: number(*report.Ambient),
+		U: number(2 * o.AmbientU), Text: english(showValue(*report.Ambient, 2*o.AmbientU, m.unit)), Rule: string(plans.Simple)}
 	if v := *report.Ambient; v >= *m.limits.Low && v <= *m.limits.High {
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("The surroundings were at %s, as the plan asks (%s).", c.Text, c.Limits.Text)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("The surroundings were at %s, as the plan asks (%s).", said(c.Text), said(c.Limits.Text)))
 	} else {
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("The surroundings were at %s; the plan asks for %s.", c.Text, c.Limits.Text)
-		c.Settle = "Repeat the soak in surroundings of " + c.Limits.Text + "."
+		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The surroundings were at %s; the plan asks for %s.", said(c.Text), said(c.Limits.Text)))
+		c.Settle = english("Repeat the soak in surroundings of " + said(c.Limits.Text) + ".")
 	}
 	j.check(c)
 }
@@ -272,8 +272,8 @@ func (j *soakJudge) peak(run *heatRun, report *thermal.Report, known bool) Check
 	if !report.PlaceProblem.IsZero() && limit != nil {
 		c := j.judgeValue(measurand{name: m.name, title: m.title, dimension: m.dimension, unit: m.unit}, report.Peak, lines, known)
 		c.Informative, c.Verdict, c.Limits = false, conformity.Inconclusive, limitsIn(m)
-		c.Reason = endSentence(said(report.PlaceProblem))
-		c.Settle = fmt.Sprintf("Read the temperature at the %s, or state the offset between the two places with its uncertainty.", place)
+		c.Reason = english(endSentence(said(report.PlaceProblem)))
+		c.Settle = english(fmt.Sprintf("Read the temperature at the %s, or state the offset between the two places with its uncertainty.", place))
 		return c
 	}
 	c := j.judgeValue(m, report.Peak, lines, known)
@@ -281,38 +281,38 @@ func (j *soakJudge) peak(run *heatRun, report *thermal.Report, known bool) Check
 		c.Evidence = []string{run.evidence}
 	}
 	if c.Verdict == conformity.Fail {
-		j.cause(0.6, "the chip runs too hot ("+c.Text+")", "Heatsink seating and clips, thermal compound, the fan and its plug, dust; then the core voltage and clock.")
+		j.cause(0.6, "the chip runs too hot ("+said(c.Text)+")", "Heatsink seating and clips, thermal compound, the fan and its plug, dust; then the core voltage and clock.")
 	}
 	return c
 }
 
 func (j *soakJudge) stable(report *thermal.Report) Check {
 	s := j.spec.Stability
-	c := Check{Name: "stability", Title: "Stable at the end", Unit: "K/h", Source: s.Source,
+	c := Check{Name: "stability", Title: english("Stable at the end"), Unit: "K/h", Source: english(s.Source),
 		Limits: limitsIn(measurand{unit: "K/h", dimension: quantity.TemperatureRate, limits: conformity.Between(-s.Rate.Value, s.Rate.Value)})}
 	if report.SlopePerHour == nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, "The rate of change over the last "+s.Window.Text+" is not known."
-		c.Settle = "Log the temperature once a second, or type it more often."
+		c.Verdict, c.Reason = conformity.Inconclusive, english("The rate of change over the last "+s.Window.Text+" is not known.")
+		c.Settle = english("Log the temperature once a second, or type it more often.")
 		return c
 	}
-	c.Value, c.Text = number(*report.SlopePerHour), fmt.Sprintf("%+.2f K/h", *report.SlopePerHour)
+	c.Value, c.Text = number(*report.SlopePerHour), english(fmt.Sprintf("%+.2f K/h", *report.SlopePerHour))
 	if ci := report.SlopeCI; ci != nil {
 		half := (ci[1] - ci[0]) / 2
-		c.U, c.Text = number(half), fmt.Sprintf("(%+.2f ± %.2f) K/h", *report.SlopePerHour, half)
+		c.U, c.Text = number(half), english(fmt.Sprintf("(%+.2f ± %.2f) K/h", *report.SlopePerHour, half))
 	}
 	switch {
 	case report.Stable == nil:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fmt.Sprintf("Whether it had settled cannot be told: %s over the last %s, with %s allowed.", c.Text, s.Window.Text, s.Rate.Text)
-		c.Settle = strings.Join(saidAll(report.Settle), "; ")
+		c.Reason = english(fmt.Sprintf("Whether it had settled cannot be told: %s over the last %s, with %s allowed.", said(c.Text), s.Window.Text, s.Rate.Text))
+		c.Settle = english(strings.Join(saidAll(report.Settle), "; "))
 	case *report.Stable:
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("Settled: %s over the last %s, %s allowed.", c.Text, s.Window.Text, s.Rate.Text)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("Settled: %s over the last %s, %s allowed.", said(c.Text), s.Window.Text, s.Rate.Text))
 		if report.StableSince != nil {
-			c.Reason += fmt.Sprintf(" Stable since %s.", minutes(*report.StableSince-report.LoadStart))
+			c.Reason = english(said(c.Reason) + fmt.Sprintf(" Stable since %s.", minutes(*report.StableSince-report.LoadStart)))
 		}
 	default:
-		c.Verdict, c.Reason = conformity.Inconclusive, fmt.Sprintf("Not settled: %s over the last %s, %s allowed; the peak may still be to come.", c.Text, s.Window.Text, s.Rate.Text)
-		c.Settle = "Soak longer, until the rule is met."
+		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("Not settled: %s over the last %s, %s allowed; the peak may still be to come.", said(c.Text), s.Window.Text, s.Rate.Text))
+		c.Settle = english("Soak longer, until the rule is met.")
 	}
 	return c
 }
@@ -330,8 +330,8 @@ func (j *soakJudge) atRated(report *thermal.Report, known bool) {
 	if report.Predicted == nil || report.PredictedU == nil {
 		if j.spec.AtRated {
 			c := missing(m)
-			c.Verdict, c.Reason = conformity.Inconclusive, "No prediction for "+rated.Text+": "+endSentence(firstNonEmpty(said(report.Why), "the ambient temperature of the run is not known"))
-			c.Settle = strings.Join(saidAll(report.Settle), "; ")
+			c.Verdict, c.Reason = conformity.Inconclusive, english("No prediction for "+rated.Text+": "+endSentence(firstNonEmpty(said(report.Why), "the ambient temperature of the run is not known")))
+			c.Settle = english(strings.Join(saidAll(report.Settle), "; "))
 			j.check(c)
 		}
 		return
@@ -340,7 +340,7 @@ func (j *soakJudge) atRated(report *thermal.Report, known bool) {
 	c := j.judgeValue(m, *report.Predicted, []conformity.Contribution{line}, known)
 	c.Informative = !j.spec.AtRated
 	if !j.spec.AtRated && c.Verdict != conformity.Pass {
-		c.Reason = strings.TrimSuffix(c.Reason, ".") + " (shown; the plan does not judge it)."
+		c.Reason = english(strings.TrimSuffix(said(c.Reason), ".") + " (shown; the plan does not judge it).")
 	}
 	j.check(c)
 }
@@ -351,16 +351,16 @@ func (j *soakJudge) rise(report *thermal.Report, known bool) {
 	if !j.spec.CompareRise || len(refs) == 0 {
 		return
 	}
-	c := Check{Name: "rise", Title: "Rise over ambient", Unit: "K"}
+	c := Check{Name: "rise", Title: english("Rise over ambient"), Unit: "K"}
 	if report.Rise == nil || report.RiseU == nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, "The rise over ambient is not known: "+endSentence(firstNonEmpty(said(report.Why), "no ambient temperature"))
+		c.Verdict, c.Reason = conformity.Inconclusive, english("The rise over ambient is not known: "+endSentence(firstNonEmpty(said(report.Why), "no ambient temperature")))
 		j.check(c)
 		return
 	}
 	if !known {
-		c.Value, c.Text = number(*report.Rise), withUnit(trimmed4(*report.Rise), "K")
-		c.Verdict, c.Reason = conformity.Inconclusive, "The rise over ambient of "+c.Text+" cannot be judged without the uncertainty of the thermometer."
-		c.Settle = "State the instrument and its limits in the shop file, or name it with the log."
+		c.Value, c.Text = number(*report.Rise), english(withUnit(trimmed4(*report.Rise), "K"))
+		c.Verdict, c.Reason = conformity.Inconclusive, english("The rise over ambient of "+said(c.Text)+" cannot be judged without the uncertainty of the thermometer.")
+		c.Settle = english("State the instrument and its limits in the shop file, or name it with the log.")
 		j.check(c)
 		return
 	}
@@ -370,7 +370,7 @@ func (j *soakJudge) rise(report *thermal.Report, known bool) {
 	}
 	c = j.againstGoodCards(c, values, *report.Rise, *report.RiseU)
 	if c.Verdict == conformity.Fail {
-		j.cause(0.7, "the chip rises "+c.Text+" over ambient, more than good cards of the family", "Heatsink seating, thermal compound, fan.")
+		j.cause(0.7, "the chip rises "+said(c.Text)+" over ambient, more than good cards of the family", "Heatsink seating, thermal compound, fan.")
 	}
 	j.check(c)
 }

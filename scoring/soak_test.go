@@ -57,13 +57,13 @@ func TestSoakLog(t *testing.T) {
 				tt.spoil(b)
 			}
 			s := b.step("soak")
-			all := fmt.Sprint(s.Reason, s.Causes, s.Findings, s.Checks)
+			all := told(s)
 			if s.Verdict != tt.want || !strings.Contains(all, tt.says) {
-				t.Errorf("%v, want %v with %q: %s", s.Verdict, tt.want, tt.says, s.Reason)
+				t.Errorf("%v, want %v with %q: %s", s.Verdict, tt.want, tt.says, said(s.Reason))
 			}
 			for name, want := range tt.checks {
 				if c := checkNamed(t, s, name); c.Verdict != want {
-					t.Errorf("%s: %v, want %v: %s", name, c.Verdict, want, c.Reason)
+					t.Errorf("%s: %v, want %v: %s", name, c.Verdict, want, said(c.Reason))
 				}
 			}
 		})
@@ -114,24 +114,24 @@ func TestSoakTyped(t *testing.T) {
 	b.attempt("soak", append(soakAnswers(44, 23, 25, 300), "ambient=23.0 °C", "duration=44 min")...)
 	s := b.step("soak")
 	if s.Verdict != pass {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 	near(t, "peak", checkNamed(t, s, "peak").Value, 48)
-	if !strings.Contains(fmt.Sprint(s.Warnings), "typed at intervals") {
-		t.Errorf("no word that a peak between readings is not seen: %q", s.Warnings)
+	if !strings.Contains(told(s.Warnings), "typed at intervals") {
+		t.Errorf("no word that a peak between readings is not seen: %q", told(s.Warnings))
 	}
 	// A soak said to have lasted longer than anybody watched it.
 	b = newBench(t, "soak;stability =")
 	b.attempt("soak", append(soakAnswers(12, 23, 25, 300), "ambient=23.0 °C", "duration=44 min")...)
 	s = b.step("soak")
 	if c := checkNamed(t, s, "duration"); c.Verdict != inconclusive {
-		t.Errorf("12 min of readings for 44 min: %v, %s", c.Verdict, c.Reason)
+		t.Errorf("12 min of readings for 44 min: %v, %s", c.Verdict, said(c.Reason))
 	}
 	// Typed too hot.
 	b = newBench(t, "soak")
 	b.attempt("soak", append(soakAnswers(44, 23, 60, 300), "ambient=23.0 °C", "duration=44 min")...)
 	if s = b.step("soak"); s.Verdict != fail {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -154,7 +154,7 @@ func TestThrottling(t *testing.T) {
 		b.log("soak", "time temperature core-clock", rows)
 		s := b.step("soak")
 		if c := checkNamed(t, s, "throttling"); c.Informative != (tt.want == pass) || s.Verdict != tt.want {
-			t.Errorf("%s: %v, %s", tt.step, s.Verdict, c.Reason)
+			t.Errorf("%s: %v, %s", tt.step, s.Verdict, said(c.Reason))
 		}
 	}
 	for i := range rows {
@@ -164,7 +164,7 @@ func TestThrottling(t *testing.T) {
 	b.attempt("soak", "ambient=23 °C")
 	b.log("soak", "time temperature core-clock", rows)
 	if s := b.step("soak"); hasCheck(s, "throttling") || s.Verdict != pass {
-		t.Errorf("a steady clock: %v, %s", s.Verdict, s.Reason)
+		t.Errorf("a steady clock: %v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -179,7 +179,7 @@ func TestSoakLoggedAmbient(t *testing.T) {
 	b.log("soak", "time temperature ambient", rows)
 	s := b.step("soak")
 	if s.Verdict != pass {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 	near(t, "ambient", checkNamed(t, s, "ambient").Value, 23.1)
 }

@@ -1,7 +1,6 @@
 package scoring_test
 
 import (
-	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -28,14 +27,14 @@ func runCases(t *testing.T, cases []stepCase) {
 			b.attempt(id, tt.answers...)
 			s := b.step(id)
 			if s.Verdict != tt.want {
-				t.Errorf("%v, want %v: %s", s.Verdict, tt.want, s.Reason)
+				t.Errorf("%v, want %v: %s", s.Verdict, tt.want, said(s.Reason))
 			}
 			for name, want := range tt.checks {
 				if got := checkNamed(t, s, name); got.Verdict != want {
-					t.Errorf("%s: %v, want %v: %s", name, got.Verdict, want, got.Reason)
+					t.Errorf("%s: %v, want %v: %s", name, got.Verdict, want, said(got.Reason))
 				}
 			}
-			if all := fmt.Sprint(s.Reason, s.Causes, s.Findings); !strings.Contains(all, tt.says) {
+			if all := told(s); !strings.Contains(all, tt.says) {
 				t.Errorf("%q is not said in %s", tt.says, all)
 			}
 		})
@@ -86,11 +85,11 @@ func TestSlotLimitsTheRate(t *testing.T) {
 	b.Shop.Benches[0].Slot.Rates = []string{"1x"}
 	b.attempt("detection", "detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=1x")
 	if s := b.step("detection"); s.Verdict != pass {
-		t.Errorf("1x in a slot of 1x: %v, %s", s.Verdict, s.Reason)
+		t.Errorf("1x in a slot of 1x: %v, %s", s.Verdict, said(s.Reason))
 	}
 	b.attempt("detection", "detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=2x")
-	if s := b.step("detection"); s.Verdict != fail || !strings.Contains(s.Reason, "the slot offers no more than 1x") {
-		t.Errorf("2x in a slot of 1x: %v, %s", s.Verdict, s.Reason)
+	if s := b.step("detection"); s.Verdict != fail || !strings.Contains(said(s.Reason), "the slot offers no more than 1x") {
+		t.Errorf("2x in a slot of 1x: %v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -126,19 +125,19 @@ func TestMemorySize(t *testing.T) {
 				b.attempt("clocks", tt.clocks...)
 			}
 			s := b.step("memory-size")
-			if all := fmt.Sprint(s.Reason, s.Causes, s.Findings); s.Verdict != tt.want || !strings.Contains(all, tt.says) {
+			if all := told(s); s.Verdict != tt.want || !strings.Contains(all, tt.says) {
 				t.Errorf("%v, want %v with %q: %s", s.Verdict, tt.want, tt.says, all)
 			}
 			if c := checkNamed(t, s, "size"); c.Verdict != tt.want {
-				t.Errorf("the check says %v: %s", c.Verdict, c.Reason)
+				t.Errorf("the check says %v: %s", c.Verdict, said(c.Reason))
 			}
 		})
 	}
 	// A plan without any picture never calls 15 MiB a matter of display.
 	b := newBench(t, "memory-size")
 	b.attempt("memory-size", "size=15 MiB")
-	if s := b.step("memory-size"); s.Verdict != inconclusive || !strings.Contains(s.Reason, "no picture was checked") {
-		t.Errorf("%v, %s", s.Verdict, s.Reason)
+	if s := b.step("memory-size"); s.Verdict != inconclusive || !strings.Contains(said(s.Reason), "no picture was checked") {
+		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 }
 
@@ -185,8 +184,8 @@ func TestClockUncertaintyByHand(t *testing.T) {
 	}
 	near(t, "low limit", c.Limits.Low, 99)
 	near(t, "high limit", c.Limits.High, 101)
-	if c.Text != "(100.25 ± 0.18) MHz" {
-		t.Errorf("text %q", c.Text)
+	if said(c.Text) != "(100.25 ± 0.18) MHz" {
+		t.Errorf("text %q", said(c.Text))
 	}
 	// A single reading: no scatter. U = 2·√(0.01/3 + 0.01/12) = 0.129099
 	near(t, "U of one reading", checkNamed(t, s, "memory").U, 0.129099445)
@@ -224,8 +223,8 @@ func TestNoInstrumentNoVerdict(t *testing.T) {
 		b.attempt("clocks", "core=100.1 MHz", "memory=125.2 MHz")
 		tt.spoil(b)
 		s := b.step("clocks")
-		if s.Verdict != inconclusive || checkNamed(t, s, "core").U != nil || checkNamed(t, s, "core").Settle == "" {
-			t.Errorf("%s: %v, %s", tt.name, s.Verdict, s.Reason)
+		if s.Verdict != inconclusive || checkNamed(t, s, "core").U != nil || checkNamed(t, s, "core").Settle.IsZero() {
+			t.Errorf("%s: %v, %s", tt.name, s.Verdict, said(s.Reason))
 		}
 	}
 }

@@ -23,21 +23,21 @@ const modeRatePPM = 15000
 func (j *judge) timing(spec *plans.Timing) {
 	reports := map[string]bus.TimingReport{}
 	for _, text := range spec.Modes.On(j.in.Family) {
-		c := Check{Name: text, Title: "Timing at " + text, Limits: &Limits{Text: text}, Rule: string(j.step.Rule)}
+		c := Check{Name: text, Title: english("Timing at " + text), Limits: &Limits{Text: english(text)}, Rule: string(j.step.Rule)}
 		line, okLine := j.attempt.Latest(text + ".line")
 		frame, okFrame := j.attempt.Latest(text + ".frame")
 		mode, err := plans.ParseMode(text)
 		switch {
 		case !okLine && !okFrame:
-			c.Reason = "Line and frame rate at " + text + " were not read."
+			c.Reason = english("Line and frame rate at " + text + " were not read.")
 		case !okLine || !okFrame:
-			c.Reason = "At " + text + " only one of line and frame rate was read; both are needed."
+			c.Reason = english("At " + text + " only one of line and frame rate was read; both are needed.")
 		case err != nil:
-			c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+			c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 		default:
 			report, err := j.modeTiming(&c, mode, line, frame)
 			if err != nil {
-				c.Verdict, c.Reason = conformity.Inconclusive, endSentence(err.Error())
+				c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 			} else {
 				reports[text] = report
 			}
@@ -59,7 +59,7 @@ func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Readin
 		return sized, err
 	}
 	c.Value, c.Unit = number(line.Number()/1e3), "kHz"
-	c.Text = quantity.Format(line.Number(), line.Resolution, quantity.Frequency) + ", " + quantity.Format(frame.Number(), frame.Resolution, quantity.Frequency)
+	c.Text = english(quantity.Format(line.Number(), line.Resolution, quantity.Frequency) + ", " + quantity.Format(frame.Number(), frame.Resolution, quantity.Frequency))
 	for _, m := range sized.Matches {
 		if rateFits(mode.Rate, m.Timing.RefreshHz()) {
 			j.matched(c, m, known)
@@ -73,9 +73,9 @@ func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Readin
 		return any, err
 	}
 	c.Verdict = conformity.Fail
-	c.Reason = fmt.Sprintf("At %s: %s is not this mode.", mode.Text, c.Text)
+	c.Reason = english(fmt.Sprintf("At %s: %s is not this mode.", mode.Text, said(c.Text)))
 	if best := append(sized.Matches, any.Matches...); len(best) > 0 && best[0].Verdict != bus.TimingOther {
-		c.Reason += fmt.Sprintf(" It is %s (%s).", said(best[0].Mode), best[0].Standard)
+		c.Reason = english(said(c.Reason) + fmt.Sprintf(" It is %s (%s).", said(best[0].Mode), best[0].Standard))
 		j.cause(0.4, fmt.Sprintf("at %s the card puts out %s", mode.Text, said(best[0].Mode)), "The mode that was really set; the driver's list of modes and what the monitor says of itself; then the firmware's table of modes.")
 	} else {
 		j.cause(0.4, "at "+mode.Text+" line and frame rate fit no known mode", "Read both rates again; then the clock generator, its crystal and the dividers that the firmware sets.")
@@ -89,30 +89,30 @@ func rateFits(wanted, is float64) bool {
 
 // matched judges the mode that was asked for by how the reading lies to it.
 func (j *judge) matched(c *Check, m bus.TimingMatch, known bool) {
-	c.Source = m.Standard
+	c.Source = english(m.Standard)
 	name := said(m.Mode)
-	c.Limits.Text = fmt.Sprintf("%s (%s): %.3f kHz, %.3f Hz", name, m.Standard, m.Timing.LineHz()/1e3, m.Timing.RefreshHz())
-	what := fmt.Sprintf("At %s: %s", c.Name, c.Text)
+	c.Limits.Text = english(fmt.Sprintf("%s (%s): %.3f kHz, %.3f Hz", name, m.Standard, m.Timing.LineHz()/1e3, m.Timing.RefreshHz()))
+	what := fmt.Sprintf("At %s: %s", c.Name, said(c.Text))
 	switch m.Verdict {
 	case bus.TimingAgrees:
-		c.Verdict, c.Reason = conformity.Pass, what+" agrees with "+name+"."
+		c.Verdict, c.Reason = conformity.Pass, english(what+" agrees with "+name+".")
 	case bus.TimingRounded:
-		c.Verdict, c.Reason = conformity.Pass, what+" agrees with "+name+"; the monitor rounds."
+		c.Verdict, c.Reason = conformity.Pass, english(what+" agrees with "+name+"; the monitor rounds.")
 		j.remark("At %s line and frame rate differ by no more than the monitor's last digit: it rounds, the clock is not off.", c.Name)
 	case bus.TimingSmall:
-		c.Verdict, c.Reason = conformity.Pass, fmt.Sprintf("%s: the pixel clock is off by %+.0f ppm, inside the ±0.5 %% of the mode.", what, m.DeviationPPM)
+		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%s: the pixel clock is off by %+.0f ppm, inside the ±0.5 %% of the mode.", what, m.DeviationPPM))
 	case bus.TimingClockOff:
 		c.Verdict = conformity.Fail
-		c.Reason = fmt.Sprintf("%s: line and frame rate deviate together by %+.0f ppm from %s: the pixel clock is off.", what, m.DeviationPPM, name)
+		c.Reason = english(fmt.Sprintf("%s: line and frame rate deviate together by %+.0f ppm from %s: the pixel clock is off.", what, m.DeviationPPM, name))
 		j.cause(0.6, fmt.Sprintf("the pixel clock is off by %+.0f ppm at %s", m.DeviationPPM, c.Name), "The reference crystal and its load capacitors, then the clock generator and the setting that the firmware gives it.")
 		if !known {
-			c.Verdict, c.Settle = conformity.Inconclusive, "State the counter and its limits in the shop file, or name it with the reading."
-			c.Reason += " Without the uncertainty of the instrument this decides nothing."
+			c.Verdict, c.Settle = conformity.Inconclusive, english("State the counter and its limits in the shop file, or name it with the reading.")
+			c.Reason = english(said(c.Reason) + " Without the uncertainty of the instrument this decides nothing.")
 		}
 	default:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fmt.Sprintf("%s: line rate is off by %+.0f ppm and frame rate by %+.0f ppm from %s: they do not fit together.", what, m.LinePPM, m.RefreshPPM, name)
-		c.Settle = "Read both rates again at the same moment; a counter at the sync lines settles it."
+		c.Reason = english(fmt.Sprintf("%s: line rate is off by %+.0f ppm and frame rate by %+.0f ppm from %s: they do not fit together.", what, m.LinePPM, m.RefreshPPM, name))
+		c.Settle = english("Read both rates again at the same moment; a counter at the sync lines settles it.")
 	}
 }
 

@@ -41,8 +41,8 @@ func TestTimingStep(t *testing.T) {
 		b := newBenchOf(t, timingPlan, familyText, tt.shop)
 		b.attempt("timing", "800x600x16@75.line="+tt.line, "800x600x16@75.frame="+tt.frame)
 		s := b.step("timing")
-		if s.Verdict != tt.want || !strings.Contains(s.Reason, tt.reason) {
-			t.Errorf("%s: %v, %s", tt.name, s.Verdict, s.Reason)
+		if s.Verdict != tt.want || !strings.Contains(said(s.Reason), tt.reason) {
+			t.Errorf("%s: %v, %s", tt.name, s.Verdict, said(s.Reason))
 		}
 		if tt.want == conformity.Fail && len(s.Causes) == 0 {
 			t.Errorf("%s: no cause is named", tt.name)
@@ -51,6 +51,6 @@ func TestTimingStep(t *testing.T) {
 	b := newBenchOf(t, timingPlan, familyText, shopText)
 	b.attempt("timing", "800x600x16@75.line=46.9 kHz")
 	if s := b.step("timing"); s.Verdict != conformity.NotRun {
-		t.Errorf("half a reading: %v, %s", s.Verdict, s.Reason)
+		t.Errorf("half a reading: %v, %s", s.Verdict, said(s.Reason))
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/harness/session"
 	"proveout/plans"
+	"proveout/report/words"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
 	"proveout/scoring/picture/recognise"
@@ -195,36 +196,36 @@ func (d *desk) Judge(step string) (session.Judgement, error) {
 	}
 	for i := range o.Steps {
 		if o.Steps[i].ID == step {
-			return stepJudgement(&o.Steps[i]), nil
+			return stepJudgement(d.c.words(), &o.Steps[i]), nil
 		}
 	}
 	return session.Judgement{}, fmt.Errorf("the plan has no step %q", step)
 }
 
-func stepJudgement(s *scoring.StepOutcome) session.Judgement {
-	j := session.Judgement{Verdict: s.Verdict.String(), Reason: s.Reason,
+func stepJudgement(say *words.Plain, s *scoring.StepOutcome) session.Judgement {
+	j := session.Judgement{Verdict: s.Verdict.String(), Reason: say.Tell(s.Reason),
 		Passed: s.Verdict == conformity.Pass || s.Verdict == conformity.NotApplicable, Failed: s.Verdict == conformity.Fail}
 	quiet := j.Passed && len(s.Checks) > 3
 	for _, c := range s.Checks {
-		line := checkLine(c)
-		if (!quiet || c.Verdict != conformity.Pass) && !strings.Contains(s.Reason, c.Reason) {
+		line := checkLine(say, c)
+		if (!quiet || c.Verdict != conformity.Pass) && !strings.Contains(say.Tell(s.Reason), say.Tell(c.Reason)) {
 			j.Lines = append(j.Lines, line)
 		}
-		if c.Settle != "" {
-			j.Settle = append(j.Settle, c.Settle)
+		if !c.Settle.IsZero() {
+			j.Settle = append(j.Settle, say.Tell(c.Settle))
 		}
 	}
 	for _, w := range s.Warnings {
-		j.Lines = append(j.Lines, "Note: "+w)
+		j.Lines = append(j.Lines, "Note: "+say.Tell(w))
 	}
 	for _, c := range s.Causes {
-		j.Causes = append(j.Causes, causeText(c))
+		j.Causes = append(j.Causes, causeText(say, c))
 	}
 	return j
 }
 
-func causeText(c scoring.Cause) string {
-	return fmt.Sprintf("%s (%.0f %%). Look at: %s", c.Text, 100*c.Confidence, c.Look)
+func causeText(say *words.Plain, c scoring.Cause) string {
+	return fmt.Sprintf("%s (%.0f %%). Look at: %s", say.Tell(c.Text), 100*c.Confidence, say.Tell(c.Look))
 }
 
 // Check returns the verdict on one reading; it leaves the step's other
@@ -241,7 +242,7 @@ func (d *desk) Check(step, name string) (session.Judgement, error) {
 	for _, c := range o.Checks {
 		if c.Name == name && !c.Informative {
 			return session.Judgement{Verdict: c.Verdict.String(), Passed: c.Verdict == conformity.Pass || c.Verdict == conformity.NotApplicable,
-				Failed: c.Verdict == conformity.Fail, Reason: c.Reason}, nil
+				Failed: c.Verdict == conformity.Fail, Reason: d.c.words().Tell(c.Reason)}, nil
 		}
 	}
 	return session.Judgement{}, nil
@@ -252,16 +253,16 @@ func (d *desk) Standing() (session.Judgement, error) {
 	if err != nil {
 		return session.Judgement{}, err
 	}
-	j := session.Judgement{Verdict: o.Verdict.String(), Passed: o.Accepted, Failed: o.Verdict == conformity.Fail, Reason: o.Reason, Lines: o.Standing}
+	j := session.Judgement{Verdict: o.Verdict.String(), Passed: o.Accepted, Failed: o.Verdict == conformity.Fail, Reason: d.c.words().Tell(o.Reason), Lines: d.c.words().TellAll(o.Standing)}
 	if o.Accepted {
 		j.Verdict = "accepted"
-		j.Reason = capital(strings.TrimPrefix(o.Reason, "Accepted: "))
+		j.Reason = capital(strings.TrimPrefix(d.c.words().Tell(o.Reason), "Accepted: "))
 	}
 	for i, c := range o.Causes {
 		if i == 3 {
 			break
 		}
-		j.Causes = append(j.Causes, causeText(c))
+		j.Causes = append(j.Causes, causeText(d.c.words(), c))
 	}
 	return j, nil
 }

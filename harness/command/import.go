@@ -440,7 +440,7 @@ func (c *Console) scoreCommand() *cli.Command {
 			if x.Bool("json") {
 				err = c.answer(o)
 			} else {
-				printOutcome(c.Out, &o, true)
+				printOutcome(c.Out, c.words(), &o, true)
 			}
 			if err == nil && !o.Accepted {
 				err = errNotPassed

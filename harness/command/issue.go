@@ -16,6 +16,7 @@ import (
 	"proveout/harness/job"
 	"proveout/harness/reading"
 	"proveout/harness/register"
+	"proveout/plans/fact"
 	"proveout/report"
 	"proveout/report/record"
 	"proveout/report/words"
@@ -64,7 +65,7 @@ type issued struct {
 	Number   string          `json:"number,omitempty"`
 	Document string          `json:"document,omitempty"`
 	Page     string          `json:"page,omitempty"`
-	Standing []string        `json:"in_the_way"`
+	Standing []fact.Fact     `json:"in_the_way"`
 }
 
 func (c *Console) issue(x *cli.Context, kind report.Kind) error {
@@ -81,9 +82,9 @@ func (c *Console) issue(x *cli.Context, kind report.Kind) error {
 				return err
 			}
 		}
-		c.say(x, "No certificate for job %s. %s In the way:", o.Job, o.Reason)
+		c.say(x, "No certificate for job %s. %s In the way:", o.Job, c.words().Tell(o.Reason))
 		for _, s := range o.Standing {
-			c.say(x, "- %s", s)
+			c.say(x, "- %s", c.words().Tell(s))
 		}
 		return errNotPassed
 	}

@@ -344,7 +344,7 @@ func (c *Console) jobShow(x *cli.Context) error {
 	row("folder", k.dir)
 	t.Flush()
 	fmt.Fprintln(c.Out)
-	printOutcome(c.Out, &o, false)
+	printOutcome(c.Out, c.words(), &o, false)
 	return nil
 }
 

@@ -43,7 +43,7 @@ func (c *Console) listing(x *cli.Context) error {
 	}
 	o := scoring.Score(k.input)
 	if !o.Accepted {
-		c.say(x, "No listing kit for job %s. %s", o.Job, o.Reason)
+		c.say(x, "No listing kit for job %s. %s", o.Job, c.words().Tell(o.Reason))
 		return errNotPassed
 	}
 	number, err := k.inForce()

@@ -5,6 +5,7 @@ import (
 	"io"
 	"strings"
 
+	"proveout/report/words"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
@@ -15,16 +16,16 @@ const width = 78
 
 // printOutcome prints the judgement of a job: a line for each step, and with
 // detail every check.
-func printOutcome(w io.Writer, o *scoring.Outcome, detail bool) {
+func printOutcome(w io.Writer, say *words.Plain, o *scoring.Outcome, detail bool) {
 	head := strings.ToUpper(o.Verdict.String())
 	if o.Accepted {
 		head = "ACCEPTED"
 	}
 	fmt.Fprintln(w, head)
-	fold(w, "", o.Reason)
+	fold(w, "", say.Tell(o.Reason))
 	fmt.Fprintln(w)
 	for i := range o.Steps {
-		printStep(w, &o.Steps[i], detail)
+		printStep(w, say, &o.Steps[i], detail)
 	}
 	if len(o.Causes) > 0 {
 		fmt.Fprintln(w, "\nProbably, likeliest first:")
@@ -33,16 +34,16 @@ func printOutcome(w io.Writer, o *scoring.Outcome, detail bool) {
 				fmt.Fprintf(w, "  and %d more\n", len(o.Causes)-i)
 				break
 			}
-			fold(w, "  ", fmt.Sprintf("- %s (%.0f %%)", c.Text, 100*c.Confidence))
-			fold(w, "    ", c.Look)
+			fold(w, "  ", fmt.Sprintf("- %s (%.0f %%)", say.Tell(c.Text), 100*c.Confidence))
+			fold(w, "    ", say.Tell(c.Look))
 		}
 	}
 	for _, warning := range o.Warnings {
-		fold(w, "", "Note: "+warning)
+		fold(w, "", "Note: "+say.Tell(warning))
 	}
 }
 
-func printStep(w io.Writer, s *scoring.StepOutcome, detail bool) {
+func printStep(w io.Writer, say *words.Plain, s *scoring.StepOutcome, detail bool) {
 	attempts := ""
 	if s.Attempts > 1 {
 		attempts = fmt.Sprintf(", attempt %d", s.Attempts)
@@ -52,29 +53,29 @@ func printStep(w io.Writer, s *scoring.StepOutcome, detail bool) {
 	}
 	fmt.Fprintf(w, "%-14s %s%s\n", s.Verdict, s.ID, attempts)
 	if s.Verdict != conformity.Pass || !detail {
-		fold(w, "               ", s.Reason)
+		fold(w, "               ", say.Tell(s.Reason))
 	}
 	if !detail {
 		return
 	}
 	for _, c := range s.Checks {
-		fold(w, "    ", checkLine(c))
-		if c.Settle != "" {
-			fold(w, "      ", "To settle it: "+c.Settle)
+		fold(w, "    ", checkLine(say, c))
+		if !c.Settle.IsZero() {
+			fold(w, "      ", "To settle it: "+say.Tell(c.Settle))
 		}
 	}
 	for _, f := range s.Findings {
-		fold(w, "    ", "· "+f)
+		fold(w, "    ", "· "+say.Tell(f))
 	}
 	for _, d := range s.Warnings {
-		fold(w, "    ", "Note: "+d)
+		fold(w, "    ", "Note: "+say.Tell(d))
 	}
 }
 
-func checkLine(c scoring.Check) string {
-	line := fmt.Sprintf("%s: %s", c.Verdict, c.Reason)
+func checkLine(say *words.Plain, c scoring.Check) string {
+	line := fmt.Sprintf("%s: %s", c.Verdict, say.Tell(c.Reason))
 	if c.Informative {
-		line = "shown: " + c.Reason
+		line = "shown: " + say.Tell(c.Reason)
 	}
 	if c.Probability != nil && c.U != nil {
 		line += fmt.Sprintf(" Probability of conformance %s.", probability(float64(*c.Probability)))

@@ -229,7 +229,7 @@ func (c *Console) showSteps(x *cli.Context, k *openCase, results []entry.Results
 		return c.answer(map[string]any{"job": o.Job, "steps": shown})
 	}
 	for i := range shown {
-		printStep(c.Out, &shown[i], true)
+		printStep(c.Out, c.words(), &shown[i], true)
 	}
 	return nil
 }

@@ -321,7 +321,7 @@ func editedRecord(t *testing.T, d *sealedShop) {
 		t.Fatal("the pages made again differ")
 	}
 	instrument := instrumentOf(t, text, "frequency")
-	const conclusion = "Accepted: all 9 required steps passed on their last attempt."
+	conclusion := map[string]any{"fact": "outcome.accepted", "args": map[string]any{"n": 9}}
 	cases := []struct {
 		name  string
 		key   string // of the answer that catches it with the pages as they were
@@ -332,7 +332,8 @@ func editedRecord(t *testing.T, d *sealedShop) {
 		{"verdict of a step", "scores", "scores", "fail", []any{"outcome", "steps", clocks, "verdict"}},
 		{"verdict of a check", "scores", "scores", "inconclusive", []any{"outcome", "steps", clocks, "checks", 0, "verdict"}},
 		{"a reading", "scores", "scores", 120e6, []any{"job", "attempts", "clocks", 0, "readings", 0, "value"}},
-		{"a temperature", "scores", "scores", "41.0 °C", []any{"outcome", "steps", soak, "checks", 0, "text"}},
+		{"a temperature", "scores", "scores", map[string]any{"fact": "text", "args": map[string]any{"text": "41.0 °C"}},
+			[]any{"outcome", "steps", soak, "checks", 0, "text"}},
 		{"an instrument", "scores", "scores", 1e7, []any{"shop", "benches", 0, "instruments", instrument, "limits", "value"}},
 		{"the conclusion", "scores", "scores", conclusion, []any{"outcome", "reason"}},
 		{"a figure", "scores", "scores", 11.5, []any{"outcome", "steps", soak, "figures", 0, "series", 0, "y", 3}},

@@ -11,6 +11,7 @@ package fact
 
 import (
 	"fmt"
+	"maps"
 	"time"
 
 	"proveout/plans/quantity"
@@ -73,6 +74,19 @@ func argument(key string, v any) Arg {
 		return Sentences(v...)
 	}
 	panic(fmt.Sprintf("fact: %s: a %T is no argument", key, v))
+}
+
+// Text is a fact that is just its argument: a value, a name, a phrase.
+func Text(a Arg) Fact { return Fact{Key: "text", Args: Args{"text": a}} }
+
+// With is the fact with one more argument, or another one in its place.
+func (f Fact) With(place string, a Arg) Fact {
+	args := maps.Clone(f.Args)
+	if args == nil {
+		args = Args{}
+	}
+	args[place] = a
+	return Fact{Key: f.Key, Args: args}
 }
 
 // IsZero reports whether the fact says nothing.

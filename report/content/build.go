@@ -1,13 +1,12 @@
 package content
 
 import (
-	"slices"
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/record"
 	"proveout/report/words"
 	"proveout/scoring"
@@ -19,8 +18,6 @@ type builder struct {
 	d *record.Document
 	w *words.Catalogue
 	o *scoring.Outcome
-
-	english []string // sentences that the catalogue does not know
 }
 
 // Build lays out the document. The errors are those of [record.Document.Check]
@@ -63,24 +60,14 @@ func Build(d *record.Document) (*Content, error) {
 			c.Sections = append(c.Sections, s)
 		}
 	}
-	c.English = b.english
 	return c, nil
 }
 
 // say translates a name or a value; the shop's own words stay as they are.
 func (b *builder) say(text string) string { return b.w.Say(text) }
 
-// tell translates sentences of the program. What stays English is noted, so
-// that a page can say so.
-func (b *builder) tell(text string) string {
-	out, left := b.w.Sentence(text)
-	for _, s := range left {
-		if strings.ContainsFunc(s, unicode.IsLetter) && !slices.Contains(b.english, s) {
-			b.english = append(b.english, s)
-		}
-	}
-	return out
-}
+// tell translates sentences of the program.
+func (b *builder) tell(text string) string { return b.w.Say(text) }
 
 func (b *builder) tellAll(texts []string) []string {
 	out := make([]string, len(texts))
@@ -134,7 +121,7 @@ func (b *builder) front() Front {
 		Verdict:  b.o.Verdict,
 		Accepted: b.o.Accepted,
 		Headline: b.headline(),
-		Reason:   b.tell(b.reason()),
+		Reason:   b.reason(),
 		TestedHd: w.T("front.tested"),
 		IsNotHd:  w.T("front.isnot"),
 		IsNot:    []string{w.T("front.isnot.1"), w.T("front.isnot.2")},
@@ -228,39 +215,38 @@ func (b *builder) stepNote(s *scoring.StepOutcome) string {
 	return strings.Join(notes, ", ")
 }
 
-// reason is the outcome's one sentence. It names steps by their ids; a reader of
-// another language gets their titles.
+// reason is the outcome's one sentence, with the titles of the steps in place of
+// their ids.
 func (b *builder) reason() string {
-	if b.w.Language == "en" {
-		return b.o.Reason
+	f := b.o.Reason
+	steps, ok := f.Args["steps"].(fact.List)
+	if !ok {
+		return b.w.Tell(f)
 	}
-	var ids, titles []string
-	for _, s := range b.o.Steps {
-		if s.Required && s.Verdict == b.o.Verdict {
-			ids, titles = append(ids, s.ID), append(titles, orElse(s.Title, s.ID))
-		}
+	titles := fact.List{Join: steps.Join}
+	for _, s := range steps.Items {
+		titles.Items = append(titles.Items, b.titled(s))
 	}
-	both := func(names []string) string {
-		if len(names) < 2 {
-			return strings.Join(names, "")
-		}
-		return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+	return b.w.Tell(f.With("steps", titles))
+}
+
+// titled is the title of a step in place of its id.
+func (b *builder) titled(step fact.Arg) fact.Arg {
+	if id, ok := step.(fact.Name); ok {
+		return fact.Phrase(orElse(b.planStep(string(id)).Title, string(id)))
 	}
-	return strings.Replace(b.o.Reason, both(ids), both(titles), 1)
+	return step
 }
 
 // standings are what stands in the way, with the titles of the steps as in
 // reason.
 func (b *builder) standings() []string {
 	out := make([]string, len(b.o.Standing))
-	for i, text := range b.o.Standing {
-		id, rest, ok := strings.Cut(text, ": ")
-		if _, known := b.d.Plan.Step(id); b.w.Language == "en" || !ok || !known {
-			out[i] = b.tell(text)
-			continue
+	for i, f := range b.o.Standing {
+		if step, ok := f.Args["step"]; ok {
+			f = f.With("step", b.titled(step))
 		}
-		verdict, rest, _ := strings.Cut(rest, ". ")
-		out[i] = b.w.T("condition", "name", b.stepTitle(id), "text", b.say(verdict)) + ". " + b.tell(rest)
+		out[i] = b.w.Tell(f)
 	}
 	return out
 }

@@ -33,7 +33,6 @@ type Content struct {
 	End       string
 	Front     Front
 	Sections  []Section
-	English   []string // sentences that stayed English in another language, as they stand in the texts
 }
 
 // Front is the first page: what a buyer needs in one look.

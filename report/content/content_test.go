@@ -1,10 +1,12 @@
 package content
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/internal/sample"
 	"proveout/report/record"
 )
@@ -82,7 +84,7 @@ func TestReportSaysWhatItIs(t *testing.T) {
 
 func TestLongWayIsCutOnTheFrontOnly(t *testing.T) {
 	d := sample.Failed()
-	d.Outcome.Standing = strings.Split(strings.Repeat("step x failed|", 12)+"the last", "|")
+	d.Outcome.Standing = append(slices.Repeat([]fact.Fact{fact.New("outcome.no-attempt")}, 12), fact.Text(fact.Name("the last")))
 	c, err := Build(d)
 	if err != nil {
 		t.Fatal(err)

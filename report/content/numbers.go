@@ -17,19 +17,19 @@ const gap = "\u00a0"
 // 100:2008, 7.2.6). Without a U it is the text of the check.
 func Measured(c *scoring.Check, w *words.Catalogue) string {
 	if c.Value == nil {
-		return orDash(w.Say(c.Text))
+		return orDash(w.Tell(c.Text))
 	}
 	v := float64(*c.Value)
 	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return orDash(w.Say(c.Text))
+		return orDash(w.Tell(c.Text))
 	}
 	unit := ""
 	if c.Unit != "" && c.Unit != "1" {
 		unit = gap + c.Unit
 	}
 	if c.U == nil || !(float64(*c.U) > 0) || math.IsInf(float64(*c.U), 0) {
-		if c.Text != "" {
-			return w.Say(c.Text)
+		if !c.Text.IsZero() {
+			return w.Tell(c.Text)
 		}
 		return w.Decimal(strconv.FormatFloat(v, 'g', 6, 64)) + unit
 	}

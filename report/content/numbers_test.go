@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"proveout/plans/fact"
 	"proveout/report/words"
 	"proveout/scoring"
 )
@@ -73,13 +74,13 @@ func TestMeasured(t *testing.T) {
 		c    scoring.Check
 		want string
 	}{
-		{scoring.Check{Value: n(166.004), U: n(0.0034), Unit: "MHz", Text: "166.004 MHz"}, "166,0040 ± 0,0034 MHz"},
-		{scoring.Check{Value: n(16), Unit: "MiB", Text: "16 MiB"}, "16 MiB"},
+		{scoring.Check{Value: n(166.004), U: n(0.0034), Unit: "MHz", Text: fact.Text(fact.Name("166.004 MHz"))}, "166,0040 ± 0,0034 MHz"},
+		{scoring.Check{Value: n(16), Unit: "MiB", Text: fact.Text(fact.Name("16 MiB"))}, "16 MiB"},
 		{scoring.Check{Value: n(2.5), Unit: "fps"}, "2,5 fps"},
 		{scoring.Check{Value: n(3), Unit: "1", U: n(0.5)}, "3,00 ± 0,50"},
-		{scoring.Check{Value: n(math.NaN()), U: n(1), Text: "no reading"}, "no reading"},
-		{scoring.Check{Value: n(1), U: n(math.Inf(1)), Unit: "V", Text: "1 V"}, "1 V"},
-		{scoring.Check{Value: n(1), U: n(-1), Unit: "V", Text: "1 V"}, "1 V"},
+		{scoring.Check{Value: n(math.NaN()), U: n(1), Text: fact.Text(fact.Name("no reading"))}, "no reading"},
+		{scoring.Check{Value: n(1), U: n(math.Inf(1)), Unit: "V", Text: fact.Text(fact.Name("1 V"))}, "1 V"},
+		{scoring.Check{Value: n(1), U: n(-1), Unit: "V", Text: fact.Text(fact.Name("1 V"))}, "1 V"},
 		{scoring.Check{}, "–"},
 	} {
 		if got := strings.ReplaceAll(Measured(&tt.c, de), gap, " "); got != tt.want {

@@ -30,17 +30,17 @@ func (b *builder) results() Section {
 func (b *builder) stepRows(t *Table, s *scoring.StepOutcome) {
 	w := b.w
 	head := Row{Group: true, Cells: []Cell{{Text: join(" – ", b.title(s), b.standing(s)), Strong: true}, b.verdict(s.Verdict)}}
-	if s.Reason != "" {
-		head.Notes = append(head.Notes, b.tell(s.Reason))
+	if !s.Reason.IsZero() {
+		head.Notes = append(head.Notes, b.w.Tell(s.Reason))
 	}
 	if len(s.Earlier) > 0 {
 		head.Notes = append(head.Notes, w.T("attempts.earlier", "verdicts", b.list(s.Earlier)))
 	}
 	for _, f := range s.Findings {
-		head.Notes = append(head.Notes, w.T("results.finding", "text", b.tell(f)))
+		head.Notes = append(head.Notes, w.T("results.finding", "text", w.Tell(f)))
 	}
 	for _, f := range s.Warnings {
-		head.Notes = append(head.Notes, w.T("results.warning", "text", b.tell(f)))
+		head.Notes = append(head.Notes, w.T("results.warning", "text", w.Tell(f)))
 	}
 	t.Rows = append(t.Rows, head)
 	for i := range s.Checks {
@@ -81,24 +81,24 @@ func (b *builder) checkRow(c *scoring.Check) Row {
 	w := b.w
 	limits := "–"
 	if c.Limits != nil {
-		limits = orDash(b.say(c.Limits.Text))
+		limits = orDash(b.w.Tell(c.Limits.Text))
 	}
 	verdict := b.verdict(c.Verdict)
 	if c.Informative {
 		verdict = Cell{Text: w.T("results.information")}
 	}
 	row := Row{Cells: []Cell{
-		{Text: b.say(orElse(c.Title, c.Name))}, {Text: Measured(c, w)}, {Text: limits}, {Text: Probability(c.Probability, w)}, verdict,
+		{Text: orElse(b.w.Tell(c.Title), c.Name)}, {Text: Measured(c, w)}, {Text: limits}, {Text: Probability(c.Probability, w)}, verdict,
 	}}
 	// A check that simply passed is told by its numbers.
-	if c.Reason != "" && (c.Verdict != conformity.Pass || c.Informative) {
-		row.Notes = append(row.Notes, b.tell(c.Reason))
+	if !c.Reason.IsZero() && (c.Verdict != conformity.Pass || c.Informative) {
+		row.Notes = append(row.Notes, b.w.Tell(c.Reason))
 	}
-	if c.Settle != "" {
-		row.Notes = append(row.Notes, w.T("results.settle", "settle", b.tell(c.Settle)))
+	if !c.Settle.IsZero() {
+		row.Notes = append(row.Notes, w.T("results.settle", "settle", b.w.Tell(c.Settle)))
 	}
-	if c.Source != "" {
-		row.Notes = append(row.Notes, w.T("results.source", "source", b.say(c.Source)))
+	if !c.Source.IsZero() {
+		row.Notes = append(row.Notes, w.T("results.source", "source", b.w.Tell(c.Source)))
 	}
 	return row
 }
@@ -121,8 +121,8 @@ func (b *builder) attempts() Section {
 	}
 	blocks = append(blocks, Paragraph{Text: w.T("deviations"), Heading: true})
 	blocks = append(blocks, Paragraph{Text: w.T("deviations.none")})
-	if doubts := append(append([]string(nil), b.o.Warnings...), b.d.Job.Warnings...); len(doubts) > 0 {
-		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{b.tellAll(doubts)})
+	if doubts := append(w.TellAll(b.o.Warnings), b.tellAll(b.d.Job.Warnings)...); len(doubts) > 0 {
+		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{doubts})
 	}
 	return b.section("attempts", blocks...)
 }
@@ -208,10 +208,10 @@ func (b *builder) budgets() *Table {
 				total = w.T("budget.combined", "u", w.Decimal(significant(float64(*c.U), 2))+gap+c.Unit)
 			}
 			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{
-				{Text: w.T("budget.title", "check", join(" – ", b.title(&s), b.say(orElse(c.Title, c.Name)))), Strong: true}, {Text: total, Strong: true},
+				{Text: w.T("budget.title", "check", join(" – ", b.title(&s), orElse(b.w.Tell(c.Title), c.Name))), Strong: true}, {Text: total, Strong: true},
 			}})
 			for _, x := range c.Budget {
-				t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.say(x.Name)}, {Text: b.amount(x.HalfWidth, c.Unit)}, {Text: orDash(b.say(x.Distribution))}, {Text: b.amount(x.Standard, c.Unit)}}})
+				t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.w.Tell(x.Name)}, {Text: b.amount(x.HalfWidth, c.Unit)}, {Text: orDash(b.say(x.Distribution))}, {Text: b.amount(x.Standard, c.Unit)}}})
 			}
 		}
 	}

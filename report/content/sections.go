@@ -98,7 +98,7 @@ func (b *builder) causes() Section {
 			step = b.stepTitle(c.Step)
 		}
 		weight := strconv.Itoa(int(c.Confidence*100+0.5)) + gap + "%"
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.tell(c.Text), Strong: true}, {Text: step}, {Text: weight}, {Text: orDash(b.tell(c.Look))}}})
+		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.w.Tell(c.Text), Strong: true}, {Text: step}, {Text: weight}, {Text: orDash(b.w.Tell(c.Look))}}})
 	}
 	return b.section("causes", t)
 }
@@ -329,11 +329,11 @@ func (b *builder) works() []string {
 
 // condition is one circumstance of a test.
 func (b *builder) condition(c scoring.Condition) string {
-	name := b.say(c.Name)
-	if key := "condition." + c.Name; b.w.Has(key) {
+	name := b.w.Tell(c.Name)
+	if key := "condition." + b.w.Tell(c.Name); b.w.Has(key) {
 		name = b.w.T(key)
 	}
-	return b.w.T("condition", "name", name, "text", b.say(c.Text))
+	return b.w.T("condition", "name", name, "text", b.w.Tell(c.Text))
 }
 
 // caption is what a photo shows: its kind, and what was said of it.

@@ -190,7 +190,7 @@ func (k *kit) results() []string {
 		}
 		if s.Kind == string(plans.MemorySizeKind) { // a size shown short is explained
 			for _, f := range s.Findings {
-				out = append(out, k.w.Say(f))
+				out = append(out, k.w.Tell(f))
 			}
 		}
 	}
@@ -198,9 +198,9 @@ func (k *kit) results() []string {
 }
 
 func (k *kit) result(c *scoring.Check) string {
-	s := k.pair(k.w.Say(c.Title), content.Measured(c, k.w))
-	if c.Limits != nil && c.Limits.Text != "" {
-		s += " (" + k.w.T("listing.limits", "limits", k.w.Say(c.Limits.Text)) + ")"
+	s := k.pair(k.w.Tell(c.Title), content.Measured(c, k.w))
+	if c.Limits != nil && !c.Limits.Text.IsZero() {
+		s += " (" + k.w.T("listing.limits", "limits", k.w.Tell(c.Limits.Text)) + ")"
 	}
 	return s
 }

@@ -15,7 +15,6 @@ import (
 	"fmt"
 	"html"
 	"io"
-	"slices"
 	"strings"
 	"sync"
 
@@ -63,7 +62,7 @@ func Write(w io.Writer, d *record.Document) error {
 	if err != nil {
 		return err
 	}
-	p := &writer{c: c, w: cat, english: marked(c.English)}
+	p := &writer{c: c, w: cat}
 	if err := p.page(); err != nil {
 		return err
 	}
@@ -76,24 +75,8 @@ type writer struct {
 	b       strings.Builder
 	c       *content.Content
 	w       *words.Catalogue
-	english *strings.Replacer // marks what stayed English; nil when nothing did
-	figures []string          // options, JSON
+	figures []string // options, JSON
 	ids     []string
-}
-
-// marked makes the sentences that stayed English say so, for those who hear the
-// page (WCAG 2.2, 3.1.2).
-func marked(english []string) *strings.Replacer {
-	if len(english) == 0 {
-		return nil
-	}
-	longest := slices.Clone(english)
-	slices.SortStableFunc(longest, func(a, b string) int { return len(b) - len(a) })
-	var pairs []string
-	for _, s := range longest {
-		pairs = append(pairs, esc(s), `<span lang="en">`+esc(s)+`</span>`)
-	}
-	return strings.NewReplacer(pairs...)
 }
 
 // esc escapes text for elements and attributes. It drops characters that HTML
@@ -111,17 +94,12 @@ func esc(s string) string {
 	}, s))
 }
 
-// put writes markup; every %s is an escaped text. In elements, but not in
-// attributes and the title, what stayed English is marked.
+// put writes markup; every %s is an escaped text.
 func (p *writer) put(markup string, texts ...string) {
 	for _, t := range texts {
 		i := strings.Index(markup, "%s")
 		p.b.WriteString(markup[:i])
-		inElement := !strings.HasSuffix(markup[:i], `"`) && !strings.HasSuffix(markup[:i], "<title>")
-		if t = esc(t); p.english != nil && inElement {
-			t = p.english.Replace(t)
-		}
-		p.b.WriteString(t)
+		p.b.WriteString(esc(t))
 		markup = markup[i+2:]
 	}
 	p.b.WriteString(markup)

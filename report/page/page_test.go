@@ -290,24 +290,3 @@ func BenchmarkWrite(b *testing.B) {
 		}
 	}
 }
-
-// A sentence that the catalogue does not know is marked where it stands in an
-// element, and nowhere else.
-func TestWhatStaysEnglishIsMarked(t *testing.T) {
-	for language, want := range map[string]bool{"en": false, "de": true, "fr": true} {
-		d := sample.Failed()
-		d.Language = language
-		d.Outcome.Steps[0].Reason = "Nothing on the checklist was found."
-		var b strings.Builder
-		if err := Write(&b, d); err != nil {
-			t.Fatal(err)
-		}
-		page := b.String()
-		if got := strings.Contains(page, `<span lang="en">Nothing on the checklist was found.</span>`); got != want {
-			t.Errorf("%s: marked %v", language, got)
-		}
-		if regexp.MustCompile(`="[^"<>]*<span|<title>[^<]*<span`).MatchString(page) {
-			t.Errorf("%s: marked inside an attribute", language)
-		}
-	}
-}

@@ -11,6 +11,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring"
 )
 
@@ -127,7 +128,9 @@ func (r *Record) compare(again scoring.Outcome, how closeness) error {
 			continue
 		}
 		for k := range min(len(was.Checks), len(is.Checks)) {
-			if w, g := &was.Checks[k], &is.Checks[k]; w.Verdict != g.Verdict || w.Text != g.Text {
+			w, g := &was.Checks[k], &is.Checks[k]
+			sameText, err := alike(w.Text, g.Text)
+			if err != nil || w.Verdict != g.Verdict || !sameText {
 				return otherCheck(was.ID, w, g)
 			}
 		}
@@ -189,8 +192,8 @@ func sameValues(was, is *scoring.StepOutcome) error {
 
 // otherCheck is the error for a check that comes out otherwise.
 func otherCheck(step string, was, is *scoring.Check) error {
-	return fmt.Errorf("in the step %s the check %s says %q, %s, but the readings give %q, %s",
-		step, was.Name, was.Text, was.Verdict, is.Text, is.Verdict)
+	return fact.New("check.other-check", "step", step, "check", was.Name, "was", was.Text, "verdict", was.Verdict.Fact(),
+		"is", is.Text, "gives", is.Verdict.Fact()).Err()
 }
 
 // named is the check of a name that has so many of the same name before it.

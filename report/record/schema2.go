@@ -46,6 +46,7 @@ func (old *schema2Record) record() (*Record, error) {
 			}
 		}
 	}
+	sentencesAsFacts(top["outcome"])
 	text, err := json.Marshal(now)
 	if err != nil {
 		return nil, err
@@ -55,6 +56,59 @@ func (old *schema2Record) record() (*Record, error) {
 		return nil, fmt.Errorf("the record cannot be read: %w", err)
 	}
 	return r, nil
+}
+
+// sentencesAsFacts makes facts of the sentences of an outcome, which say just
+// that.
+func sentencesAsFacts(outcome any) {
+	asFacts(outcome, "reason", "in_the_way", "warnings")
+	each(outcome, "causes", func(cause any) { asFacts(cause, "text", "look") })
+	each(outcome, "steps", func(step any) {
+		asFacts(step, "reason", "findings", "warnings")
+		each(step, "causes", func(cause any) { asFacts(cause, "text", "look") })
+		each(step, "conditions", func(condition any) { asFacts(condition, "name", "text") })
+		each(step, "checks", func(check any) {
+			asFacts(check, "title", "text", "reason", "settle", "source")
+			each(check, "budget", func(line any) { asFacts(line, "name") })
+			if c, ok := check.(map[string]any); ok {
+				asFacts(c["limits"], "text")
+			}
+		})
+	})
+}
+
+// each calls do with the items of a list of an object.
+func each(object any, list string, do func(item any)) {
+	m, _ := object.(map[string]any)
+	items, _ := m[list].([]any)
+	for _, item := range items {
+		do(item)
+	}
+}
+
+// asFacts makes facts of the texts and lists of texts of an object. An empty
+// text says nothing.
+func asFacts(object any, fields ...string) {
+	m, ok := object.(map[string]any)
+	if !ok {
+		return
+	}
+	said := func(v any) any {
+		if v == "" {
+			return map[string]any{"fact": ""}
+		}
+		return map[string]any{"fact": "text", "args": map[string]any{"text": v}}
+	}
+	for _, field := range fields {
+		switch v := m[field].(type) {
+		case string:
+			m[field] = said(v)
+		case []any:
+			for i := range v {
+				v[i] = said(v[i])
+			}
+		}
+	}
 }
 
 type schema2Record struct {

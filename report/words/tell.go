@@ -83,6 +83,9 @@ func (c *Catalogue) Tell(f fact.Fact) string {
 	if f.IsZero() {
 		return ""
 	}
+	if name, ok := f.Args["text"].(fact.Name); ok && f.Key == "english" {
+		return c.Say(string(name))
+	}
 	text, ok := c.texts[f.Key]
 	if !ok {
 		if c.fallback != nil {

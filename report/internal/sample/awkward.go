@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 	"proveout/report/record"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
@@ -42,22 +43,25 @@ func Awkward() *record.Document {
 	return d
 }
 
+// said is a fact that says just a text.
+func said(text string) fact.Fact { return fact.Text(fact.Name(text)) }
+
 // manyRows is a step whose results run over several pages.
 func manyRows() scoring.StepOutcome {
 	s := scoring.StepOutcome{
 		ID: "scan", Kind: "memory-scan", Title: "Memory scan with " + strings.Repeat("unbreakable", 12),
 		Verdict: conformity.Inconclusive, Required: true, Attempts: 1,
-		Reason: strings.Repeat("A reason that goes on for longer than any page has room for, "+
-			"because every failing address is named in it. ", 60),
+		Reason: said(strings.Repeat("A reason that goes on for longer than any page has room for, "+
+			"because every failing address is named in it. ", 60)),
 	}
 	number := func(v float64) *scoring.Number { n := scoring.Number(v); return &n }
 	for i := range 120 {
 		c := scoring.Check{
-			Name: fmt.Sprint("row-", i), Title: fmt.Sprintf("Row %d of the scan", i),
+			Name: fmt.Sprint("row-", i), Title: said(fmt.Sprintf("Row %d of the scan", i)),
 			Value: number(float64(i) * 1.2345), U: number(0.0996), Unit: "ns",
-			Limits:  &scoring.Limits{High: number(70), Text: "at most 70 ns"},
+			Limits:  &scoring.Limits{High: number(70), Text: said("at most 70 ns")},
 			Verdict: conformity.Pass, Probability: number(float64(i%11) / 10),
-			Reason: "Address 0x" + strings.Repeat(fmt.Sprintf("%02x", i), 30),
+			Reason: said("Address 0x" + strings.Repeat(fmt.Sprintf("%02x", i), 30)),
 		}
 		if i%9 == 4 {
 			c.Verdict = conformity.Fail
