@@ -127,6 +127,22 @@ type judge struct {
 
 func (j *judge) check(c Check) { j.out.Checks = append(j.out.Checks, c) }
 
+// suspect adds a probable fault, with what to look at on the board.
+func (j *judge) suspect(confidence float64, text, look fact.Fact) {
+	j.out.Causes = append(j.out.Causes, Cause{Text: text, Step: j.step.ID, Confidence: confidence, Look: look})
+}
+
+// finding adds a remark that decides nothing.
+func (j *judge) finding(f fact.Fact) { j.out.Findings = append(j.out.Findings, f) }
+
+// warning adds a doubt about the data.
+func (j *judge) warning(f fact.Fact) { j.out.Warnings = append(j.out.Warnings, f) }
+
+// circumstance adds a condition of the test that documents state.
+func (j *judge) circumstance(name, text fact.Fact) {
+	j.out.Conditions = append(j.out.Conditions, Condition{name, text})
+}
+
 func (j *judge) cause(confidence float64, text, look string) {
 	j.out.Causes = append(j.out.Causes, Cause{Text: english(text), Step: j.step.ID, Confidence: confidence, Look: english(look)})
 }
