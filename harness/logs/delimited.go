@@ -134,13 +134,11 @@ func (d *delimited) plain(text []byte, i int, out *rows) int {
 			if !ok {
 				return 0
 			}
-			v, ok := assemble(mantissa, c.scale.shift-places, neg)
+			v, ok := assemble(mantissa, c.unit.Power()-places, neg)
 			if !ok {
 				return 0
 			}
-			if c.scale.affine {
-				v = c.scale.apply(v)
-			}
+			v = c.unit.Finish(v)
 			if !(v >= c.lo && v <= c.hi) {
 				return 0
 			}

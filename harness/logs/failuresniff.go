@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"proveout/harness/reading"
+	"proveout/plans/quantity"
 )
 
 // A failureRole is what a column of a list of failing addresses holds.
@@ -39,8 +40,8 @@ type failureLayout struct {
 	base     uint64
 	decimal  bool // addresses are decimal
 	clk      *clock
-	time     scale
-	heat     scale
+	time     quantity.Unit
+	heat     quantity.Unit
 	nearly   *Problem // a line that might be a header that lacks something
 }
 
@@ -243,21 +244,23 @@ func (l *failureLayout) headerUnits(name string, line int) *Problem {
 				}
 			}
 		case timeRole:
-			_, unit := splitHeader(h)
-			l.time, _ = unitScale(seconds, unit)
-			if _, ok := unitScale(seconds, unit); !ok && unit != "" {
-				l.roles[i] = passedOver
-			}
+			l.time = l.unitOf(i, quantity.Duration)
 		case temperatureRole:
-			_, unit := splitHeader(h)
-			s, ok := unitScale(celsius, unit)
-			if !ok && unit != "" {
-				l.roles[i] = passedOver
-			}
-			l.heat = s
+			l.heat = l.unitOf(i, quantity.Temperature)
 		}
 	}
 	return nil
+}
+
+// unitOf returns the unit that a header names, or the base unit. A column whose
+// unit is of another kind is passed over.
+func (l *failureLayout) unitOf(column int, dim quantity.Dimension) quantity.Unit {
+	_, text := splitHeader(l.names[column])
+	unit, ok := quantity.InFile(dim, text)
+	if !ok && text != "" {
+		l.roles[column] = passedOver
+	}
+	return unit
 }
 
 // failureHeader says what a column header names.
@@ -339,7 +342,7 @@ func (l *failureLayout) readTime(name string, rows [][]string) *Problem {
 		if c >= len(r) || missing([]byte(r[c])) {
 			continue
 		}
-		if _, _, _, ok := parseNumber([]byte(r[c]), '.', l.time.shift); ok {
+		if _, _, _, ok := parseNumber([]byte(r[c]), '.', l.time.Power()); ok {
 			return nil
 		}
 		for _, kind := range []string{TimeDate, TimeClock} {

@@ -309,12 +309,12 @@ func (p *failureParser) take(role failureRole, field []byte, row *reading.Failur
 			}
 			return "", ""
 		}
-		if v, _, _, ok := parseNumber(field, '.', p.l.time.shift); ok {
-			row.Seconds = p.l.time.apply(v)
+		if v, _, _, ok := parseNumber(field, '.', p.l.time.Power()); ok {
+			row.Seconds = p.l.time.Finish(v)
 		}
 	case temperatureRole:
-		if v, _, _, ok := parseNumber(field, '.', p.l.heat.shift); ok {
-			row.Celsius = p.l.heat.apply(v)
+		if v, _, _, ok := parseNumber(field, '.', p.l.heat.Power()); ok {
+			row.Celsius = p.l.heat.Finish(v)
 		}
 	case patternRole:
 		row.PatternName = p.pattern(field)

@@ -4,6 +4,8 @@ import (
 	"slices"
 	"strings"
 	"unicode"
+
+	"proveout/plans/quantity"
 )
 
 // A guess is what a column header says about its column.
@@ -21,10 +23,7 @@ const unknownWhy = "names no quantity that is known"
 func recognise(header string) guess {
 	words, unitText := splitHeader(header)
 	b := bag(words)
-	dim, known := anyUnit(unitText)
-	if !known {
-		dim = number
-	}
+	dim, unit, _ := anyUnit(unitText)
 	q, place := classify(&b, dim)
 	if q == "" {
 		return guess{why: unknownWhy}
@@ -34,17 +33,17 @@ func recognise(header string) guess {
 			return guess{why: "does not say whose " + q + " it is: " + shown(w)}
 		}
 	}
-	m := measures()[q]
+	m := measures[q]
 	if unitText == "" {
-		if m.implied == "" {
+		if !m.bare {
 			return guess{why: "names a " + q + " but no unit"}
 		}
 		return guess{quantity: q, place: place}
 	}
-	if _, ok := unitScale(m.dim, unitText); !ok {
+	if _, ok := quantity.InFile(m.dim, unitText); !ok {
 		return guess{why: "names a " + q + " in " + shown(unitText) + ", which is no unit of it"}
 	}
-	return guess{quantity: q, unit: printed(unitText), place: place}
+	return guess{quantity: q, unit: unit, place: place}
 }
 
 // bag is the words of a header that nothing has claimed yet.
@@ -69,7 +68,7 @@ func filler(w string) bool {
 	return false
 }
 
-func classify(b *bag, dim dimension) (quantity, place string) {
+func classify(b *bag, dim quantity.Dimension) (name, place string) {
 	frames := b.has("frame", "frames")
 	switch {
 	case b.take("fps"):
@@ -81,7 +80,7 @@ func classify(b *bag, dim dimension) (quantity, place string) {
 	case frames && b.has("stamp", "timestamp", "stamps", "timestamps"):
 		b.take("frame", "frames", "time", "stamp", "timestamp", "stamps", "timestamps")
 		return "frame-stamp", ""
-	case frames && (b.has("time", "duration", "interval") || dim == seconds):
+	case frames && (b.has("time", "duration", "interval") || dim == quantity.Duration):
 		b.take("frame", "frames", "time", "times", "duration", "interval", "render")
 		return "frame-time", ""
 	case b.has("frames"):
@@ -90,7 +89,7 @@ func classify(b *bag, dim dimension) (quantity, place string) {
 	case b.take("score", "points"):
 		b.take("result")
 		return "score", ""
-	case b.has("temp", "temperature", "temps") || dim == celsius:
+	case b.has("temp", "temperature", "temps") || dim == quantity.Temperature:
 		return classifyTemperature(b)
 	case b.has("ambient", "room"):
 		b.take("ambient", "room", "air")
@@ -99,7 +98,7 @@ func classify(b *bag, dim dimension) (quantity, place string) {
 	return classifyRest(b, dim)
 }
 
-func classifyTemperature(b *bag) (quantity, place string) {
+func classifyTemperature(b *bag) (name, place string) {
 	b.take("temp", "temperature", "temps", "t")
 	switch {
 	case b.take("ambient", "room"):
@@ -121,15 +120,15 @@ func classifyTemperature(b *bag) (quantity, place string) {
 	return "temperature", ""
 }
 
-func classifyRest(b *bag, dim dimension) (quantity, place string) {
+func classifyRest(b *bag, dim quantity.Dimension) (name, place string) {
 	switch {
 	case b.take("fan"):
 		b.take("speed", "duty")
-		if dim == share {
+		if dim == quantity.Ratio {
 			return "fan-duty", ""
 		}
 		return "fan-speed", ""
-	case dim == hertz || (b.has("clock", "clk", "freq", "frequency") && !b.has("time")):
+	case dim == quantity.Frequency || (b.has("clock", "clk", "freq", "frequency") && !b.has("time")):
 		b.take("clock", "clk", "freq", "frequency", "speed")
 		switch {
 		case b.take("memory", "mem", "ram", "vram"):
@@ -138,19 +137,19 @@ func classifyRest(b *bag, dim dimension) (quantity, place string) {
 			return "core-clock", ""
 		}
 		return "", ""
-	case b.take("power", "draw", "consumption") || dim == watt:
+	case b.take("power", "draw", "consumption") || dim == quantity.Power:
 		b.take("board")
 		return "power", ""
-	case b.take("busy", "utilization", "utilisation", "usage", "load") || (dim == share && b.has("core", "gpu")):
+	case b.take("busy", "utilization", "utilisation", "usage", "load") || (dim == quantity.Ratio && b.has("core", "gpu")):
 		b.take("core", "gpu", "chip")
 		return "busy", ""
-	case b.take("voltage") || dim == volt:
+	case b.take("voltage") || dim == quantity.Voltage:
 		b.take("core", "gpu", "vcore")
 		return "voltage", ""
-	case dim == ampere || b.take("amperage"):
+	case dim == quantity.Current || b.take("amperage"):
 		b.take("current")
 		return "current", ""
-	case b.take("time", "elapsed", "timestamp", "datetime", "runtime", "t") || (dim == seconds && len(*b) == 0):
+	case b.take("time", "elapsed", "timestamp", "datetime", "runtime", "t") || (dim == quantity.Duration && len(*b) == 0):
 		b.take("date", "clock", "elapsed", "stamp", "local", "utc", "hh", "mm", "ss", "sss", "fff", "since", "start", "unix", "iso", "run", "duration")
 		return "time", ""
 	}
@@ -163,12 +162,12 @@ func splitHeader(header string) (words []string, unitText string) {
 	text := strings.TrimSpace(header)
 	if open := strings.LastIndexAny(text, "[("); open >= 0 && strings.HasSuffix(text, string(closing(text[open]))) {
 		inside := strings.TrimSpace(text[open+1 : len(text)-1])
-		if _, ok := anyUnit(inside); ok {
+		if _, _, ok := anyUnit(inside); ok {
 			text, unitText = text[:open], inside
 		}
 	} else if slash := strings.LastIndexByte(text, '/'); slash > 0 {
 		if tail := strings.TrimSpace(text[slash+1:]); tail != "s" || !strings.Contains(strings.ToLower(text), "frames") {
-			if _, ok := anyUnit(tail); ok {
+			if _, _, ok := anyUnit(tail); ok {
 				text, unitText = text[:slash], tail
 			}
 		}
@@ -178,7 +177,7 @@ func splitHeader(header string) (words []string, unitText string) {
 	}
 	if n := len(words); unitText == "" && n > 0 {
 		last := words[n-1]
-		if _, ok := anyUnit(last); ok && last != "fps" && (n > 1 || len(last) > 2) && !slices.Contains(words, "per") {
+		if _, _, ok := anyUnit(last); ok && last != "fps" && (n > 1 || len(last) > 2) && !slices.Contains(words, "per") {
 			words, unitText = words[:n-1], last
 			if n > 2 && words[n-2] == "in" {
 				words = words[:n-2]

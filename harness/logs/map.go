@@ -21,6 +21,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"proveout/plans/quantity"
 )
 
 // A Format is how the rows of a log are written.
@@ -182,12 +184,11 @@ func (m *Map) checkSplit(bad complain) {
 }
 
 func (m *Map) checkColumns(bad complain) {
-	known := measures()
 	seen := map[string]int{}
 	values, unknown := 0, 0
 	for i, c := range m.Columns {
 		key := fmt.Sprintf("column.%d.", i+1)
-		q, ok := known[c.Quantity]
+		q, ok := measures[c.Quantity]
 		if c.Quantity == "" {
 			unknown++
 			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "the column has no quantity")
@@ -211,11 +212,11 @@ func (m *Map) checkColumns(bad complain) {
 			if _, err := newClock(c.Time); err != nil {
 				bad(key+"time", `write "RFC 3339", "hh:mm:ss" or a layout such as "DD.MM.YYYY hh:mm:ss"`, "%v", err)
 			}
-		case c.Unit == "" && q.implied == "":
+		case c.Unit == "" && !q.bare:
 			bad(key+"unit", "write the unit the log uses", "a %s needs a unit", c.Quantity)
 		case c.Unit != "":
-			if _, ok := unitScale(q.dim, c.Unit); !ok {
-				bad(key+"unit", "write one of "+unitNames(q.dim), "a %s cannot be in %s", c.Quantity, shown(c.Unit))
+			if _, ok := quantity.InFile(q.dim, c.Unit); !ok {
+				bad(key+"unit", "write one of "+strings.Join(quantity.FileSpellings(q.dim), ", "), "a %s cannot be in %s", c.Quantity, shown(c.Unit))
 			}
 		}
 		what := c.Quantity + " " + c.Place
@@ -230,16 +231,4 @@ func (m *Map) checkColumns(bad complain) {
 	if m.Split.By == SplitBack && !slices.ContainsFunc(m.Columns, func(c Column) bool { return c.Quantity == "time" }) {
 		bad("split.by", "map a column to time", "a split where the time goes back needs a time")
 	}
-}
-
-// unitNames lists the spellings of a dimension's units for a message.
-func unitNames(d dimension) string {
-	var names []string
-	for n := range units(d) {
-		if n != "" {
-			names = append(names, n)
-		}
-	}
-	slices.Sort(names)
-	return strings.Join(names, ", ")
 }

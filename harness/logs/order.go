@@ -8,6 +8,7 @@ import (
 	"sort"
 
 	"proveout/harness/reading"
+	"proveout/plans/quantity"
 )
 
 // An order puts the blocks' rows one after the other: it counts lines, keeps
@@ -316,9 +317,9 @@ func (o *order) resolution(c int) float64 {
 		return 0
 	}
 	col := o.p.m.Columns[c]
-	if col.Time != "" {
-		return scale{}.step(places)
+	var unit quantity.Unit
+	if col.Time == "" {
+		unit, _ = quantity.InFile(measures[col.Quantity].dim, col.Unit)
 	}
-	s, _ := unitScale(measures()[col.Quantity].dim, col.Unit)
-	return s.step(places)
+	return unit.Step(places)
 }

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+
+	"proveout/plans/quantity"
 )
 
 // rows are the rows of one block, as a parser leaves them.
@@ -88,7 +90,7 @@ type cell struct {
 	col            int // column of the rows; -1 when the field is passed over
 	key            bool
 	header         string
-	scale          scale
+	unit           quantity.Unit
 	quantity, base string
 	clk            *clock
 	lo, hi         float64
@@ -96,9 +98,9 @@ type cell struct {
 }
 
 func newCell(col int, c Column, clk *clock) cell {
-	m := measures()[c.Quantity]
-	s, _ := unitScale(m.dim, c.Unit)
-	cl := cell{col: col, header: c.Header, scale: s, lo: m.lo, hi: m.hi, isTime: c.Quantity == "time", quantity: c.Quantity, base: baseUnit(m.dim)}
+	m := measures[c.Quantity]
+	u, _ := quantity.InFile(m.dim, c.Unit)
+	cl := cell{col: col, header: c.Header, unit: u, lo: m.lo, hi: m.hi, isTime: c.Quantity == "time", quantity: c.Quantity, base: baseUnit(m.dim)}
 	if c.Time != "" {
 		cl.clk = clk
 		cl.lo, cl.hi = math.Inf(-1), math.Inf(1)
@@ -122,11 +124,11 @@ func (c *cell) read(field []byte, decimal byte, out *rows) (what, fix string) {
 		out.seen[c.col]++
 		return "", ""
 	}
-	v, places, zeros, ok := parseNumber(field, decimal, c.scale.shift)
+	v, places, zeros, ok := parseNumber(field, decimal, c.unit.Power())
 	if !ok {
 		return shown(string(field)) + " is not a number", numberFix(field, decimal)
 	}
-	v = c.scale.apply(v)
+	v = c.unit.Finish(v)
 	if !(v >= c.lo && v <= c.hi) {
 		return fmt.Sprintf("%s is outside what %s can be (%g to %g%s)", shown(string(field)), c.quantity, c.lo, c.hi, c.base), "check the unit, and whether the sensor was connected"
 	}

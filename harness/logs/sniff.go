@@ -183,7 +183,7 @@ func (h heading) withUnits(below string) heading {
 	both.guesses, both.known, both.skip = nil, 0, 1
 	for i, f := range h.fields {
 		u := strings.Trim(string(units[i].text), "[]()")
-		_, ok := anyUnit(u)
+		_, _, ok := anyUnit(u)
 		if ok {
 			known++
 		} else if u != "" && u != "-" {

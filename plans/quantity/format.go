@@ -40,26 +40,30 @@ func (u Unit) Number(value, resolution float64) string {
 	if resolution <= 0 || math.IsNaN(resolution) || math.IsInf(resolution, 0) {
 		return Shortest(v)
 	}
-	s := strconv.FormatFloat(v, 'f', decimals(u.Of(resolution)), 64)
-	if u.Dimension == Duration && u.scale != 0 && strings.Contains(s, ".") {
+	s := Stepped(v, u.Of(resolution))
+	if u.Dimension == Duration && u.factor != 0 && strings.Contains(s, ".") {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".") // 2 h, not 2.00 h for a step of a minute
 	}
-	return noMinusZero(s)
+	return s
 }
 
-// decimals returns how many digits after the point a step of the given size
-// asks for, 12 at most.
-func decimals(step float64) int {
-	d := int(math.Ceil(-math.Log10(step) - 1e-6))
-	return max(0, min(12, d))
+// Stepped writes v with as many decimals, 12 at most, as a last digit worth
+// step asks for.
+func Stepped(v, step float64) string {
+	decimals := int(math.Ceil(-math.Log10(step) - 1e-6))
+	return noMinusZero(strconv.FormatFloat(v, 'f', max(0, min(12, decimals)), 64))
 }
 
-// Shortest prints v with 15 significant digits at most, which hides the last
-// bit of a conversion, and without an exponent where that stays short.
-func Shortest(v float64) string {
-	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
+// Shortest writes v with 15 significant digits at most, which hides the last
+// bit of a conversion.
+func Shortest(v float64) string { return Significant(v, 15) }
+
+// Significant writes v with at most n significant digits and no trailing zeros,
+// without an exponent where that stays short.
+func Significant(v float64, n int) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', n-1, 64), 64)
 	if err != nil {
-		rounded = v
+		rounded = v // beyond the largest number
 	}
 	if a := math.Abs(rounded); a != 0 && (a < 1e-9 || a >= 1e15) {
 		return strconv.FormatFloat(rounded, 'g', -1, 64)
@@ -170,19 +174,4 @@ func Rounded(v, u float64) (value, uncertainty string) {
 		v, u, decimals = math.Round(v/unit)*unit, math.Round(u/unit)*unit, 0
 	}
 	return noMinusZero(strconv.FormatFloat(v, 'f', decimals, 64)), strconv.FormatFloat(u, 'f', decimals, 64)
-}
-
-// Significant writes v with at most n significant digits and no trailing zeros,
-// without an exponent where that stays short.
-func Significant(v float64, n int) string {
-	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', n-1, 64), 64)
-	if err != nil {
-		r = v
-	}
-	return Shortest(r)
-}
-
-// Stepped writes v with as many decimals as a last digit worth step asks for.
-func Stepped(v, step float64) string {
-	return noMinusZero(strconv.FormatFloat(v, 'f', decimals(step), 64))
 }

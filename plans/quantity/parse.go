@@ -100,10 +100,8 @@ func (s *scanner) plausible() error {
 
 func invalidUTF8(text string) int {
 	for i, r := range text {
-		if r == utf8.RuneError {
-			if _, n := utf8.DecodeRuneInString(text[i:]); n == 1 {
-				return i
-			}
+		if r == utf8.RuneError && !strings.HasPrefix(text[i:], "\ufffd") {
+			return i
 		}
 	}
 	return -1
@@ -123,7 +121,7 @@ func (s *scanner) fail(from, width int, what, fix string) error {
 }
 
 func (s *scanner) expected() string {
-	return `write a ` + string(s.dim) + ` such as "` + example(s.dim) + `"`
+	return `write a ` + string(s.dim) + ` such as "` + s.dim.Example() + `"`
 }
 
 // isBlank accepts the blanks that stand between number and unit in print:
@@ -290,22 +288,12 @@ func (s *scanner) comma() error {
 // in converts a number to base units, correctly rounded where the unit is a
 // power of ten.
 func (d decimal) in(u Unit) (value, step float64, ok bool) {
-	convert := func(mantissa string, exponent int) (float64, bool) {
-		v, err := strconv.ParseFloat(mantissa+"e"+strconv.Itoa(exponent+u.power), 64)
-		if u.scale != 0 {
-			v *= u.scale
-		}
-		return v, err == nil && !math.IsInf(v, 0)
-	}
-	value, ok = convert(d.mantissa, d.exponent)
-	if !ok {
-		return 0, 0, false
-	}
-	step, ok = convert("1", d.exponent-d.decimals)
+	value, err := strconv.ParseFloat(d.mantissa+"e"+strconv.Itoa(d.exponent+u.power), 64)
+	value, step = u.Finish(value), u.Step(d.decimals-d.exponent)
 	if d.negative {
 		value = -value
 	}
-	return value, step, ok
+	return value, step, err == nil && !math.IsInf(value, 0) && !math.IsInf(step, 0)
 }
 
 // magnitude reads a number and its unit.
@@ -354,7 +342,8 @@ func (s *scanner) moreTime(m magnitude) (magnitude, error) {
 		}
 		v, step, ok := d.in(u)
 		if !ok || bare || u.Scale() >= m.unit.Scale() || v >= m.unit.Scale() {
-			return m, s.fail(from, s.pos-from, "parts of a duration go from large to small, each less than one of the part before",
+			return m, s.fail(from, s.pos-from,
+				"parts of a duration go from large to small, each less than one of the part before",
 				`write it as "1 h 30 min"`)
 		}
 		if m.value < 0 {
@@ -420,13 +409,10 @@ func (s *scanner) unit(dim Dimension) (u Unit, bare bool, err error) {
 	rest := s.text[s.pos:]
 	rest, cut := joinDegree(rest)
 	longest := 0
-	for i := range units {
-		if units[i].Dimension != dim {
-			continue
-		}
-		for w := range strings.SplitSeq(units[i].ways, " ") {
+	for known := range unitsOf(dim) {
+		for w := range strings.SplitSeq(known.ways, " ") {
 			if len(w) > longest && strings.HasPrefix(rest, w) && endsWord(w, rest[len(w):]) {
-				longest, u = len(w), units[i].Unit
+				longest, u = len(w), known.Unit
 			}
 		}
 	}
@@ -446,7 +432,7 @@ func (s *scanner) unit(dim Dimension) (u Unit, bare bool, err error) {
 		return u, false, s.wrongUnit(dim, word)
 	}
 	s.pos = before
-	if s.fallback.Dimension == dim || s.fallback.Dimension == Temperature && dim == Difference || dim == Difference && s.dim == TemperatureRate {
+	if s.fallback.Dimension == dim || dim == Difference && (s.fallback.Dimension == Temperature || s.dim == TemperatureRate) {
 		return s.fallback, true, nil
 	}
 	return u, true, s.fail(before, 1, "unit missing", s.expected())
@@ -493,46 +479,49 @@ func (s *scanner) wordAt(from int) string {
 // wrongUnit says what a unit measures, or what it may have meant.
 func (s *scanner) wrongUnit(dim Dimension, word string) error {
 	fix := s.expected()
-	at := s.pos
-	switch {
-	case dim == Bytes && (word == "Mb" || word == "mb" || word == "Gb" || strings.HasSuffix(word, "bit") || strings.HasSuffix(word, "bits")):
-		return s.fail(at, len(word), strconv.Quote(word)+" may mean bits", `write bytes, such as "16 MiB"`)
-	case dim == Bytes && (word == "M" || word == "K" || word == "k" || word == "G" || word == "Mi" || word == "Ki" || word == "Gi"):
-		return s.fail(at, len(word), strconv.Quote(word)+" is no unit of memory", `write "`+strings.TrimSpace(s.text[:at])+" "+strings.ToUpper(word[:1])+`iB"`)
+	wrong := func(what, fix string) error { return s.fail(s.pos, len(word), what, fix) }
+	shown := strconv.Quote(word)
+	fahrenheit, _ := InFile(Temperature, "°F")
+	switch meant, _ := InFile(Temperature, word); {
+	case dim == Bytes && (hasWord("Mb mb Gb", word) || strings.HasSuffix(word, "bit") || strings.HasSuffix(word, "bits")):
+		return wrong(shown+" may mean bits", `write bytes, such as "16 MiB"`)
+	case dim == Bytes && hasWord("M K k G Mi Ki Gi", word):
+		number := strings.TrimSpace(s.text[:s.pos])
+		return wrong(shown+" is no unit of memory", `write "`+number+" "+strings.ToUpper(word[:1])+`iB"`)
 	case dim == Duration && (word == "m" || word == "M"):
-		return s.fail(at, len(word), strconv.Quote(word)+" is no unit of time", `write "min" for minutes`)
-	case (dim == Temperature || dim == Difference) && hasWord("°F degF F ºF", word):
-		return s.fail(at, len(word), "degrees Fahrenheit are not read", s.celsius(dim))
+		return wrong(shown+" is no unit of time", `write "min" for minutes`)
+	case (dim == Temperature || dim == Difference) && meant == fahrenheit:
+		return wrong("degrees Fahrenheit are not read", s.celsius(dim, fahrenheit))
 	case dim == Temperature && word == "K":
-		return s.fail(at, len(word), "a temperature is written in °C; K is for differences", fix)
+		return wrong("a temperature is written in °C; K is for differences", fix)
 	case dim == Number:
-		return s.fail(at, len(word), "expected a plain number, found the unit "+strconv.Quote(word), "leave the unit out")
+		return wrong("expected a plain number, found the unit "+shown, "leave the unit out")
 	}
 	for _, other := range Dimensions() {
 		if other == dim {
 			continue
 		}
 		if _, ok := LookUp(other, word); ok {
-			return s.fail(at, len(word), strconv.Quote(word)+" measures "+string(other)+", not "+string(s.dim), fix)
+			return wrong(shown+" measures "+string(other)+", not "+string(s.dim), fix)
 		}
 	}
-	for i := range units {
-		if units[i].Dimension == dim && strings.EqualFold(units[i].Name, word) {
-			return s.fail(at, len(word), strconv.Quote(word)+" is not a unit of "+string(dim), `did you mean "`+units[i].Name+`"?`)
+	for u := range unitsOf(dim) {
+		if strings.EqualFold(u.Name, word) {
+			fix = `did you mean "` + u.Name + `"?`
 		}
 	}
-	return s.fail(at, len(word), strconv.Quote(word)+" is not a unit of "+string(dim), fix)
+	return wrong(shown+" is not a unit of "+string(dim), fix)
 }
 
 // celsius works out what a Fahrenheit text should say.
-func (s *scanner) celsius(dim Dimension) string {
+func (s *scanner) celsius(dim Dimension, fahrenheit Unit) string {
 	f, err := strconv.ParseFloat(strings.TrimFunc(s.text[:s.pos], isBlank), 64)
 	if err != nil {
 		return s.expected()
 	}
-	c := f / 1.8
+	c := f * fahrenheit.Scale()
 	if dim == Temperature {
-		c = (f - 32) / 1.8
+		c = fahrenheit.Base(f)
 	}
 	return `write "` + strconv.FormatFloat(c, 'f', 1, 64) + ` °C"`
 }

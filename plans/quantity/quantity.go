@@ -5,7 +5,10 @@
 // volts, ohms, amperes, watts. The package knows nothing of cards or plans.
 package quantity
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A Dimension is what a quantity measures. Each has one base unit.
 type Dimension string
@@ -26,7 +29,40 @@ const (
 	FrameRate       Dimension = "frame rate"             // 1/s, "fps"
 	Bits            Dimension = "bits"                   // bit
 	Number          Dimension = "number"                 // plain number, as scores are
+	Rotation        Dimension = "rotation"               // 1/s; in files of other programs only
 )
+
+// Dimensions returns the dimensions that plans and prompts know.
+func Dimensions() []Dimension {
+	return []Dimension{
+		Frequency, Bytes, Duration, Temperature, Difference, TemperatureRate,
+		Voltage, Current, Resistance, Power, Ratio, FrameRate, Bits, Number,
+	}
+}
+
+// Known reports whether plans and prompts know the dimension.
+func (d Dimension) Known() bool { return slices.Contains(Dimensions(), d) }
+
+// examples of how people write each dimension.
+var examples = map[Dimension]string{
+	Frequency:       "166 MHz",
+	Bytes:           "16 MiB",
+	Duration:        "40 min",
+	Temperature:     "85 °C",
+	Difference:      "1.5 K",
+	TemperatureRate: "2 K/h",
+	Voltage:         "3.3 V",
+	Current:         "0.5 A",
+	Resistance:      "47 ohm",
+	Power:           "12 W",
+	Ratio:           "95 %",
+	FrameRate:       "25 fps",
+	Bits:            "128 bit",
+	Number:          "1250",
+}
+
+// Example returns how a quantity of the dimension is written: "166 MHz".
+func (d Dimension) Example() string { return examples[d] }
 
 // A Quantity is one value with its unit and, where one was written, its
 // tolerance. All numbers are in the base unit of the dimension.

@@ -3,6 +3,7 @@ package quantity
 import (
 	"errors"
 	"math"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -132,7 +133,8 @@ func TestParseExplains(t *testing.T) {
 			continue
 		}
 		if e.Column != tt.column || !strings.Contains(e.What, tt.want) || !strings.Contains(e.Fix, tt.fix) {
-			t.Errorf("Parse(%q, %s): column %d, %q, fix %q; want column %d, %q, fix %q", tt.text, tt.dim, e.Column, e.What, e.Fix, tt.column, tt.want, tt.fix)
+			t.Errorf("Parse(%q, %s): column %d, %q, fix %q; want column %d, %q, fix %q",
+				tt.text, tt.dim, e.Column, e.What, e.Fix, tt.column, tt.want, tt.fix)
 		}
 	}
 }
@@ -193,7 +195,8 @@ func TestParseLimits(t *testing.T) {
 			t.Errorf("ParseLimits(%q) = %+v, %v", tt.text, l, floor)
 		}
 	}
-	if _, _, err := ParseLimits("±0.5 % + 3 digits", Voltage, nil); err == nil || !strings.Contains(err.Error(), "resolution") {
+	_, _, err := ParseLimits("±0.5 % + 3 digits", Voltage, nil)
+	if err == nil || !strings.Contains(err.Error(), "resolution") {
 		t.Errorf("digits without a resolution: %v", err)
 	}
 }
@@ -249,10 +252,64 @@ func TestString(t *testing.T) {
 	}
 }
 
+// JCGM 100:2008: 7.2.2 writes mS = 100.02147 g with u = 0.35 mg, 7.2.4 the same
+// mass as (100.02147 ± 0.00079) g; 7.2.6 rounds 10.057 62 Ω with u = 27 mΩ to
+// 10.058 Ω. (Clause numbers and values from memory.)
+func TestRoundedAsTheGuideWritesIt(t *testing.T) {
+	for _, tt := range []struct {
+		v, u         float64
+		value, uText string
+	}{
+		{100.02147, 0.00035, "100.02147", "0.00035"},
+		{100.02147, 0.00079, "100.02147", "0.00079"},
+		{10.05762, 0.027, "10.058", "0.027"},
+		// Edges, by hand: 0.0996 is 0.10 to two digits, 99.6 is 100.
+		{1.23456, 0.0996, "1.23", "0.10"},
+		{1234.56, 99.6, "1230", "100"},
+		{1234.56, 12, "1235", "12"},
+		{123456, 1234, "123500", "1200"},
+		{-0.004, 0.12, "0.00", "0.12"},
+		{0, 5, "0.0", "5.0"},
+	} {
+		if v, u := Rounded(tt.v, tt.u); v != tt.value || u != tt.uText {
+			t.Errorf("Rounded(%g, %g) = %s ± %s, want %s ± %s", tt.v, tt.u, v, u, tt.value, tt.uText)
+		}
+	}
+}
+
+// What is written is never further from the value than half a unit of its last
+// digit, and value and uncertainty end at the same digit.
+func TestRoundedStaysNear(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		u := math.Pow(10, rapid.Float64Range(-6, 6).Draw(t, "log u"))
+		v := rapid.Float64Range(-1e6, 1e6).Draw(t, "v")
+		vt, ut := Rounded(v, u)
+		gv, err1 := strconv.ParseFloat(vt, 64)
+		gu, err2 := strconv.ParseFloat(ut, 64)
+		if err1 != nil || err2 != nil {
+			t.Fatalf("%q ± %q", vt, ut)
+		}
+		if d := math.Abs(gv - v); d > 0.051*u+1e-9 {
+			t.Fatalf("%g ± %g is written %s ± %s, %g off", v, u, vt, ut, d)
+		}
+		if d := math.Abs(gu - u); d > 0.051*u {
+			t.Fatalf("U %g is written %s", u, ut)
+		}
+		if _, a, _ := strings.Cut(vt, "."); true {
+			if _, b, _ := strings.Cut(ut, "."); len(a) != len(b) {
+				t.Fatalf("%s and %s end at different digits", vt, ut)
+			}
+		}
+	})
+}
+
 // What String prints means the same as what was read.
 func TestStringAndParseAreInverse(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		u := units[rapid.IntRange(0, len(units)-1).Draw(t, "unit")]
+		if u.use == filed {
+			t.Skip("people do not write " + u.Name)
+		}
 		text := rapid.StringMatching(`-?[0-9]{1,6}(\.[0-9]{1,5})?`).Draw(t, "number")
 		word := u.Name
 		if u.ways != "" {
@@ -307,27 +364,75 @@ func TestFormatKeepsTheValue(t *testing.T) {
 }
 
 func TestUnitsAreUnambiguous(t *testing.T) {
-	for _, dim := range Dimensions() {
+	for _, dim := range append(Dimensions(), Rotation) {
 		seen := map[string]string{}
 		for _, u := range units {
-			if u.Dimension != dim || u.ways == "" {
+			if u.Dimension != dim {
 				continue
 			}
-			for _, w := range strings.Split(u.ways, " ") {
-				if seen[w] != "" {
+			spellings := strings.Fields(u.ways)
+			for _, w := range strings.Split(u.inFile, ",") {
+				spellings = append(spellings, "in a file: "+w)
+			}
+			for _, w := range spellings {
+				if seen[w] != "" && w != "in a file: " {
 					t.Errorf("%s: %q means %s and %s", dim, w, seen[w], u.Name)
 				}
 				seen[w] = u.Name
 			}
 		}
+	}
+	for _, dim := range Dimensions() {
 		if _, err := Parse(dim.Example(), dim); err != nil {
 			t.Errorf("the example of %s does not parse: %v", dim, err)
 		}
 	}
 }
 
+// Degree Fahrenheit and kelvin: NIST SP 811 (2008), appendix B.8 and B.9; the
+// rest are decimal prefixes and parts of a minute.
+func TestInFile(t *testing.T) {
+	for _, tt := range []struct {
+		spelling    string
+		dim         Dimension
+		value, base float64
+		name        string
+	}{
+		{"°F", Temperature, 212, 100, "°F"},
+		{" deg F", Temperature, 32, 0, "°F"},
+		{"Kelvin", Temperature, 273.15, 0, "K"},
+		{"° C", Temperature, 21.5, 21.5, "°C"},
+		{"\u03bcs", Duration, 250, 250e-6, "µs"},
+		{"nsec", Duration, 5, 5e-9, "ns"},
+		{"RPM", Rotation, 1200, 20, "rpm"},
+		{"pct", Ratio, 95, 0.95, "%"},
+		{"MHZ", Frequency, 166, 166e6, "MHz"},
+	} {
+		u, ok := InFile(tt.dim, tt.spelling)
+		if got := u.Base(tt.value); !ok || u.Name != tt.name || math.Abs(got-tt.base) > 1e-12*max(1, tt.base) {
+			t.Errorf("%g %s is %g in base units, want %g; unit %q, %v", tt.value, tt.spelling, got, tt.base, u.Name, ok)
+		}
+		if back := u.Of(tt.base); math.Abs(back-tt.value) > 1e-12*tt.value {
+			t.Errorf("%g in base units is %g %s, want %g", tt.base, back, tt.name, tt.value)
+		}
+	}
+	for _, word := range []string{"", "MHz", "d"} {
+		if u, ok := InFile(Temperature, word); ok {
+			t.Errorf("%q is taken for the temperature unit %s", word, u.Name)
+		}
+	}
+	for _, u := range units { // a person is asked for another unit instead
+		if _, err := Parse("5 "+u.Name, u.Dimension); u.use == filed && err == nil {
+			t.Errorf("5 %s is read as a %s that a person wrote", u.Name, u.Dimension)
+		}
+	}
+}
+
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"166 MHz ±1 %", "3.3 V +0.2 V -0.1 V", "1 h 30 min", "1 K/10min", "1 000 000", "±0.5 % + 3 digits", "1e6", "\u2212 5 °C", "deg C", "165,8"} {
+	for _, s := range []string{
+		"166 MHz ±1 %", "3.3 V +0.2 V -0.1 V", "1 h 30 min", "1 K/10min", "1 000 000",
+		"±0.5 % + 3 digits", "1e6", "\u2212 5 °C", "deg C", "165,8",
+	} {
 		f.Add(s)
 	}
 	step := Quantity{Dimension: Voltage, Value: 0.01, Unit: "V"}

@@ -55,7 +55,8 @@ func (s *scanner) oneSided(from int, above bool) error {
 	if above {
 		missing = `add "-0"`
 	}
-	return s.fail(from, len(strings.TrimRight(s.text[from:], " ")), "one side of the tolerance is missing", missing+" or write ± for both")
+	width := len(strings.TrimRight(s.text[from:], " "))
+	return s.fail(from, width, "one side of the tolerance is missing", missing+" or write ± for both")
 }
 
 // deviation reads one side of a tolerance, in base units. Per cent is of the
@@ -71,7 +72,8 @@ func (s *scanner) deviation(q *Quantity) (float64, error) {
 		after := s.pos
 		if u, bare, err := s.unitQuietly(Ratio); err == nil && !bare {
 			if q.Dimension == Temperature {
-				return 0, s.fail(from, s.pos-from, "per cent of a temperature depends on the scale", `write it in degrees, such as "±2 °C"`)
+				return 0, s.fail(from, s.pos-from, "per cent of a temperature depends on the scale",
+					`write it in degrees, such as "±2 °C"`)
 			}
 			part, _, ok := d.in(Unit{})
 			part = math.Abs(q.Value) * part / (1 / u.Scale())
@@ -130,7 +132,8 @@ func ParseLimits(text string, dim Dimension, resolution *Quantity) (limits Quant
 	}
 	s.skip()
 	if !s.take("±", "+/-", "+-") {
-		return limits, nil, s.fail(s.pos, 1, "limits of an instrument begin with ±", `write "±`+example(dim)+`" or "±0.5 % + 2 mV"`)
+		return limits, nil, s.fail(s.pos, 1, "limits of an instrument begin with ±",
+			`write "±`+dim.Example()+`" or "±0.5 % + 2 mV"`)
 	}
 	s.skip()
 	open := s.take("(")
@@ -185,7 +188,8 @@ func (s *scanner) limitPart(dim Dimension, resolution *Quantity) (Quantity, erro
 		s.pos += len(s.wordAt(s.pos))
 		n, _, _ := d.in(Unit{})
 		if resolution == nil || resolution.Value <= 0 {
-			return Quantity{}, s.fail(from, s.pos-from, "digits need the resolution of the display", `add resolution = "0.01 V", or state the limit in units`)
+			return Quantity{}, s.fail(from, s.pos-from, "digits need the resolution of the display",
+				`add resolution = "0.01 V", or state the limit in units`)
 		}
 		q := *resolution
 		q.Dimension, q.Value, q.Tolerated = dim, n*resolution.Value, false

@@ -3,8 +3,8 @@ package content
 import (
 	"math"
 	"strconv"
-	"strings"
 
+	"proveout/plans/quantity"
 	"proveout/report/words"
 	"proveout/scoring"
 )
@@ -33,26 +33,8 @@ func Measured(c *scoring.Check, w *words.Catalogue) string {
 		}
 		return w.Decimal(strconv.FormatFloat(v, 'g', 6, 64)) + unit
 	}
-	value, u := Rounded(v, float64(*c.U))
+	value, u := quantity.Rounded(v, float64(*c.U))
 	return w.Decimal(value) + gap + "±" + gap + w.Decimal(u) + unit
-}
-
-// Rounded writes u (> 0) to two significant digits and v to the same digit.
-func Rounded(v, u float64) (value, uncertainty string) {
-	exp := math.Floor(math.Log10(u))
-	if r := u / math.Pow(10, exp-1); math.Round(r) >= 100 {
-		exp++ // 0.0996 is written 0.10
-	}
-	decimals := int(1 - exp)
-	if decimals < 0 {
-		unit := math.Pow(10, float64(-decimals))
-		v, u, decimals = math.Round(v/unit)*unit, math.Round(u/unit)*unit, 0
-	}
-	value = strconv.FormatFloat(v, 'f', decimals, 64)
-	if strings.Trim(value, "-0.") == "" {
-		value = strings.TrimPrefix(value, "-")
-	}
-	return value, strconv.FormatFloat(u, 'f', decimals, 64)
 }
 
 // Probability writes a probability of conformance in per cent.
