@@ -4,111 +4,55 @@ import (
 	"bytes"
 	"fmt"
 	"unicode"
-	"unicode/utf16"
 	"unicode/utf8"
 
+	"golang.org/x/text/encoding"
 	"golang.org/x/text/encoding/charmap"
+	uni "golang.org/x/text/encoding/unicode"
 )
 
-// A decoder turns bytes of an encoding into UTF-8, piece by piece.
-type decoder interface {
-	// decode appends the UTF-8 of src to dst. It keeps what is left of a
-	// character that src cuts; last says that nothing more will come.
-	decode(dst, src []byte, last bool) []byte
-}
+// byteOrderMark is U+FEFF in UTF-8.
+var byteOrderMark = []byte("\xef\xbb\xbf")
 
-// newDecoder returns the decoder of an encoding, nil for UTF-8.
-func newDecoder(e Encoding) (decoder, error) {
+// decoder returns what turns the bytes of an encoding into UTF-8. A byte order
+// mark stays; half a character becomes U+FFFD.
+func (e Encoding) decoder() (*encoding.Decoder, error) {
 	switch e {
 	case UTF8:
-		return nil, nil
+		return encoding.Nop.NewDecoder(), nil
 	case UTF16LE:
-		return &wide{}, nil
+		return uni.UTF16(uni.LittleEndian, uni.IgnoreBOM).NewDecoder(), nil
 	case UTF16BE:
-		return &wide{big: true}, nil
+		return uni.UTF16(uni.BigEndian, uni.IgnoreBOM).NewDecoder(), nil
 	case CodePage437:
-		return newTable(charmap.CodePage437), nil
+		return charmap.CodePage437.NewDecoder(), nil
 	case CodePage850:
-		return newTable(charmap.CodePage850), nil
+		return charmap.CodePage850.NewDecoder(), nil
 	case Windows1252:
-		return newTable(charmap.Windows1252), nil
+		return charmap.Windows1252.NewDecoder(), nil
 	}
-	return nil, fmt.Errorf("encoding %q is not known", e)
+	return nil, fmt.Errorf("encoding %q is not known", string(e))
 }
 
-// A table decodes a code page.
-type table struct{ to [256]string }
-
-func newTable(c *charmap.Charmap) *table {
-	t := new(table)
-	for i := range t.to {
-		t.to[i] = string(c.DecodeByte(byte(i)))
+// text decodes the whole of b.
+func (e Encoding) text(b []byte) []byte {
+	d, err := e.decoder()
+	if err != nil {
+		return b
 	}
-	return t
+	if b, err = d.Bytes(b); err != nil {
+		return nil // cannot happen: every byte of these encodings means something
+	}
+	return b
 }
 
-func (t *table) decode(dst, src []byte, last bool) []byte {
-	for _, b := range src {
-		if b < utf8.RuneSelf {
-			dst = append(dst, b)
-			continue
-		}
-		dst = append(dst, t.to[b]...)
-	}
-	return dst
-}
-
-// wide decodes UTF-16 (RFC 2781, section 2). A lone surrogate becomes U+FFFD.
-type wide struct {
-	big  bool
-	half []byte // a byte whose partner has not come yet
-	lead rune   // a high surrogate whose partner has not come yet
-}
-
-func (w *wide) decode(dst, src []byte, last bool) []byte {
-	if len(w.half) > 0 && len(src) > 0 {
-		pair := [2]byte{w.half[0], src[0]}
-		w.half, src = nil, src[1:]
-		dst = w.unit(dst, pair[0], pair[1])
-	}
-	for len(src) >= 2 {
-		dst = w.unit(dst, src[0], src[1])
-		src = src[2:]
-	}
-	if len(src) == 1 {
-		w.half = []byte{src[0]}
-	}
-	if last && (len(w.half) > 0 || w.lead != 0) {
-		w.half, w.lead = nil, 0
-		dst = utf8.AppendRune(dst, utf8.RuneError)
-	}
-	return dst
-}
-
-func (w *wide) unit(dst []byte, a, b byte) []byte {
-	u := rune(a) | rune(b)<<8
-	if w.big {
-		u = rune(a)<<8 | rune(b)
-	}
-	if w.lead != 0 {
-		lead := w.lead
-		w.lead = 0
-		if r := utf16.DecodeRune(lead, u); r != utf8.RuneError {
-			return utf8.AppendRune(dst, r)
-		}
-		dst = utf8.AppendRune(dst, utf8.RuneError)
-	}
-	if u >= 0xd800 && u < 0xdc00 {
-		w.lead = u
-		return dst
-	}
-	return utf8.AppendRune(dst, u)
-}
+// wide reports whether zero bytes are usual in the encoding.
+func (e Encoding) wide() bool { return e == UTF16LE || e == UTF16BE }
 
 // detectEncoding says how the sample that a file begins with is encoded.
 func detectEncoding(sample []byte) Encoding {
 	switch {
-	case bytes.HasPrefix(sample, []byte{0xef, 0xbb, 0xbf}):
+	case bytes.HasPrefix(sample, byteOrderMark):
 		return UTF8
 	case bytes.HasPrefix(sample, []byte{0xff, 0xfe}):
 		return UTF16LE
@@ -165,14 +109,12 @@ func validUTF8(sample []byte) bool {
 }
 
 // plausibility tells how much like the text of a log the sample reads in an
-// encoding: signs of units count for it, box drawing and controls against.
+// encoding: signs of units count for it, box drawing and controls against. The
+// three code pages put different characters at the bytes where a log has its °
+// and µ, so that the right one collects the most.
 func plausibility(e Encoding, sample []byte) int {
-	d, err := newDecoder(e)
-	if err != nil || d == nil {
-		return 0
-	}
 	sum := 0
-	for _, r := range string(d.decode(nil, sample, true)) {
+	for _, r := range string(e.text(sample)) {
 		switch {
 		case r < utf8.RuneSelf || r == 'ø' || r == 'æ':
 		case r == '°' || r == 'µ' || r == 'Ω' || r == '±' || r == '²':

@@ -2,11 +2,7 @@ package logs
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"fmt"
-	"io"
-	"runtime"
-	"sync"
 
 	"proveout/harness/reading"
 )
@@ -33,15 +29,6 @@ type FailureSummary struct {
 // not taken for a list. Common practice, no source.
 const maxBadShare = 0.01
 
-// A failureBlock is a piece of the file and the rows parsed from it.
-type failureBlock struct {
-	block
-	rows    []reading.Failure
-	bad     rows // only its bad rows are used
-	skipped int  // lines before the rows
-	done    chan struct{}
-}
-
 // ReadFailures reads a list of failing addresses, gives its rows to each in the
 // order of the file, and says what it holds. A list may be separated by commas,
 // semicolons, tabs, bars or blanks; its columns are found by their headers, and
@@ -57,25 +44,45 @@ func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error
 	if err := checkWidth(o.Bits); err != nil {
 		return FailureSummary{}, err
 	}
-	s, err := readSample(in.Reader)
+	file := newTap(in, in.Copy != nil)
+	s, err := file.sample()
 	if err != nil {
-		return FailureSummary{}, fmt.Errorf("reading %s: %w", in.Name, err)
+		return FailureSummary{}, err
 	}
 	layout, problem := sniffFailures(in.Name, s, o)
 	if problem != nil {
 		return FailureSummary{}, problem
 	}
-	dec, err := newDecoder(layout.encoding)
+	lines := file.lines(layout.encoding)
+	first := newBlock[failureRows]()
+	if lines.fill(&first.piece); first.err != nil {
+		return FailureSummary{}, first.err
+	}
+	first.text = bytes.TrimPrefix(first.text, byteOrderMark)
+	sum := layout.summary()
+	for range layout.first {
+		if len(first.text) > 0 {
+			_, first.text = cutLine(first.text)
+			sum.Lines++
+		}
+	}
+	err = inBlocks(lines, first, layout.parse, func(b *block[failureRows]) error {
+		sum.add(&b.out)
+		if each == nil || len(b.out.rows) == 0 {
+			return nil
+		}
+		return each(b.out.rows)
+	})
 	if err != nil {
-		return FailureSummary{}, err
+		return FailureSummary{}, placed(err, sum.Lines+1)
 	}
-	in.Reader = io.MultiReader(bytes.NewReader(s.bytes), in.Reader)
-	f := &failureReader{layout: layout, before: layout.first, sum: layout.summary()}
-	f.pipe = pipeline{in: in, dec: dec, sum: sha256.New(), stop: make(chan struct{})}
-	if err := f.run(each); err != nil {
-		return FailureSummary{}, err
+	if problem := sum.unreadable(in.Name); problem != nil {
+		return FailureSummary{}, problem
 	}
-	return f.finish()
+	if in.Copy != nil {
+		sum.SHA256, sum.Size = file.digest(), file.size
+	}
+	return sum, nil
 }
 
 func checkWidth(bits int) error {
@@ -86,114 +93,29 @@ func checkWidth(bits int) error {
 	return fmt.Errorf("values of %d bits: the width is 8, 16, 32 or 64", bits)
 }
 
-type failureReader struct {
-	pipe   pipeline
-	layout failureLayout
-	before int // lines before the rows that are still to be read
-	sum    FailureSummary
-}
-
-// run starts the reader and the parsers and puts their rows in order.
-func (f *failureReader) run(each func([]reading.Failure) error) error {
-	workers := min(max(runtime.GOMAXPROCS(0), 1), mostWorker)
-	n := 2*workers + 1
-	free, ordered, work := make(chan *failureBlock, n), make(chan *failureBlock, n), make(chan *failureBlock, n)
-	for range n {
-		free <- &failureBlock{block: block{buf: make([]byte, 0, blockSize+1)}, done: make(chan struct{}, 1)}
-	}
-	var wg sync.WaitGroup
-	wg.Go(func() {
-		defer func() { close(ordered); close(work) }()
-		for {
-			select {
-			case b := <-free:
-				f.pipe.fill(&b.block)
-				if f.pipe.in.Copy != nil {
-					f.pipe.hash(&b.block)
-				}
-				f.skip(b)
-				last := f.pipe.eof || b.err != nil
-				ordered <- b
-				work <- b
-				if last {
-					return
-				}
-			case <-f.pipe.stop:
-				return
-			}
-		}
-	})
-	for range workers {
-		wg.Go(func() {
-			p := newFailureParser(&f.layout)
-			for b := range work {
-				p.parse(b)
-				b.done <- struct{}{}
-			}
-		})
-	}
-	err := f.inOrder(ordered, free, each)
-	close(f.pipe.stop)
-	for b := range ordered {
-		<-b.done
-	}
-	wg.Wait()
-	return err
-}
-
-// skip takes the lines before the rows off a block.
-func (f *failureReader) skip(b *failureBlock) {
-	for b.skipped = 0; f.before > 0 && len(b.text) > 0; f.before-- {
-		b.text = b.text[lineEnd(b.text, 0):]
-		b.skipped++
-	}
-}
-
-// inOrder hands on the rows of the blocks as they stand in the file.
-func (f *failureReader) inOrder(ordered, free chan *failureBlock, each func([]reading.Failure) error) error {
-	for b := range ordered {
-		<-b.done
-		if b.err != nil {
-			return b.err
-		}
-		f.note(b)
-		if each != nil && len(b.rows) > 0 {
-			if err := each(b.rows); err != nil {
-				return err
-			}
-		}
-		free <- b
-	}
-	return nil
-}
-
-func (f *failureReader) note(b *failureBlock) {
-	f.sum.Lines += int64(b.skipped)
-	for _, bad := range b.bad.bad {
-		if len(f.sum.BadRows) < keptBad {
-			bad.Line += f.sum.Lines + 1
-			f.sum.BadRows = append(f.sum.BadRows, bad)
+// add counts the rows of the next block.
+func (s *FailureSummary) add(r *failureRows) {
+	for _, bad := range r.bad {
+		if len(s.BadRows) < keptBad {
+			bad.Line += s.Lines + 1
+			s.BadRows = append(s.BadRows, bad)
 		}
 	}
-	f.sum.Bad += b.bad.badCount
-	f.sum.Rows += int64(len(b.rows))
-	f.sum.Lines += int64(b.bad.lines)
+	s.Bad += r.badCount
+	s.Rows += int64(len(r.rows))
+	s.Lines += r.lines
 }
 
-func (f *failureReader) finish() (FailureSummary, error) {
-	if f.pipe.copyErr != nil {
-		return FailureSummary{}, f.pipe.copyErr
+// unreadable refuses a list of which too much cannot be read. One unreadable
+// line may be a closing remark; a list of nothing else is none.
+func (s *FailureSummary) unreadable(name string) *Problem {
+	few := s.Bad == 1 || float64(s.Bad) <= maxBadShare*float64(s.Rows+s.Bad)
+	if s.Bad == 0 || s.Rows > 0 && few {
+		return nil
 	}
-	if f.pipe.in.Copy != nil {
-		f.sum.SHA256, f.sum.Size = f.pipe.digest(), f.pipe.size
+	p := s.BadRows[0].problem(name)
+	if s.Bad > 1 {
+		p.What += fmt.Sprintf("; and %d more rows cannot be read", s.Bad-1)
 	}
-	// One unreadable line may be a closing remark; a list of nothing else is none.
-	if f.sum.Bad > 0 && (f.sum.Rows == 0 || f.sum.Bad > 1 && float64(f.sum.Bad) > maxBadShare*float64(f.sum.Rows+f.sum.Bad)) {
-		p := f.sum.BadRows[0].problem(f.pipe.in.Name)
-		if f.sum.Bad > 1 {
-			p.What += fmt.Sprintf("; and %d more rows cannot be read", f.sum.Bad-1)
-		}
-		return FailureSummary{}, p
-	}
-	return f.sum, nil
+	return p
 }

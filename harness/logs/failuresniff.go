@@ -17,15 +17,17 @@ const (
 	addressRole
 	writtenRole
 	readRole
-	differenceRole
+	differenceRole // the bits that differ between the two
 	timeRole
 	temperatureRole
 	patternRole
 	widthRole
 )
 
-// maxFailureColumns bounds the columns of a list that are looked at.
-const maxFailureColumns = 64
+// roleNames are what a summary calls the columns.
+var roleNames = [...]string{
+	"", "address", "written", "read", "difference", "time", "temperature", "pattern", "width",
+}
 
 // A failureLayout is how a list of failing addresses is written.
 type failureLayout struct {
@@ -33,9 +35,11 @@ type failureLayout struct {
 	delim    byte // ' ' for runs of blanks
 	first    int  // lines before the rows
 	header   []byte
-	names    []string // headers; nil without
-	roles    [maxFailureColumns]failureRole
-	last     int // columns that matter
+	names    []string      // headers; nil without
+	roles    []failureRole // of the columns
+	last     int           // columns that matter
+	needed   []failureRole // what a row cannot do without
+	derived  failureRole   // the value that follows from the other and the difference; else passedOver
 	bits     int
 	base     uint64
 	decimal  bool // addresses are decimal
@@ -45,15 +49,11 @@ type failureLayout struct {
 	nearly   *Problem // a line that might be a header that lacks something
 }
 
-func (l *failureLayout) column(r failureRole) int { return slices.Index(l.roles[:l.last], r) }
-
 func (l *failureLayout) summary() FailureSummary {
 	s := FailureSummary{Header: l.names != nil, Bits: l.bits}
-	words := map[failureRole]string{addressRole: "address", writtenRole: "written", readRole: "read", differenceRole: "difference",
-		timeRole: "time", temperatureRole: "temperature", patternRole: "pattern", widthRole: "width"}
 	for i, name := range l.names {
-		if i < maxFailureColumns && l.roles[i] != passedOver {
-			s.Columns = append(s.Columns, reading.Column{Name: words[l.roles[i]], Header: name})
+		if role := l.roles[i]; role != passedOver {
+			s.Columns = append(s.Columns, reading.Column{Name: roleNames[role], Header: name})
 		} else if strings.TrimSpace(name) != "" {
 			s.Ignored = append(s.Ignored, name)
 		}
@@ -71,40 +71,53 @@ func sniffFailures(name string, s sample, o FailureOptions) (failureLayout, *Pro
 		return l, p
 	}
 	if len(strings.TrimSpace(strings.Join(lines, ""))) == 0 {
-		return l, &Problem{File: name, Line: 1, Column: 1, What: "the list is empty, without even a header: nothing shows that a test ran",
-			Fix: `a test without failures leaves its header, "address,written,read", or a remark behind "#"`}
+		return l, &Problem{
+			File: name, Line: 1, Column: 1,
+			What: "the list is empty, without even a header: nothing shows that a test ran",
+			Fix:  `a test without failures leaves its header, "address,written,read", or a remark behind "#"`,
+		}
 	}
-	at, p := l.findHeader(name, lines)
-	if p != nil {
+	if p := l.findHeader(name, lines); p != nil {
 		return l, p
 	}
-	l.first = at
-	rows := l.rowsOf(lines[min(at, len(lines)):])
+	rows := l.rowsOf(lines[l.first:])
 	if l.bits = o.Bits; l.bits == 0 {
 		l.bits = l.widthOf(rows)
 	}
-	if p := l.readTime(name, rows); p != nil {
-		return l, p
+	l.readTime(rows)
+	for i, r := range l.roles {
+		if r != passedOver {
+			l.last = i + 1
+		}
+	}
+	l.needed = []failureRole{addressRole, writtenRole, readRole}
+	for i, r := range l.needed[1:] {
+		if !slices.Contains(l.roles, r) {
+			l.derived, l.needed[i+1] = r, differenceRole
+		}
 	}
 	return l, nil
 }
 
 func remark(line []byte, delim byte) bool {
-	return len(line) == 0 || line[0] == '#' && !hexBehind(line) || line[0] == ';' && delim != ';' || bytes.HasPrefix(line, []byte("//"))
+	if len(line) == 0 || bytes.HasPrefix(line, []byte("//")) {
+		return true
+	}
+	return line[0] == '#' && !hexBehind(line) || line[0] == ';' && delim != ';'
 }
 
 // hexBehind reports whether a "#" begins a number and not a remark.
 func hexBehind(line []byte) bool {
-	_, n, end := hexAt(append(slices.Clone(line), '\n'), 0)
-	return n > 0 && end < len(line) && strings.IndexByte(",;\t|", line[end]) >= 0
+	_, digits, end := scanHex(line)
+	return digits > 0 && end < len(line) && strings.IndexByte(",;\t|", line[end]) >= 0
 }
 
 // findHeader looks for the line that names the columns, or for a first row
-// without one, and returns how many lines stand before the rows.
-func (l *failureLayout) findHeader(name string, lines []string) (int, *Problem) {
+// without one, and how many lines stand before the rows.
+func (l *failureLayout) findHeader(name string, lines []string) *Problem {
 	firstText := -1
-	for i := 0; i < len(lines) && i < headerLines; i++ {
-		text := []byte(strings.TrimSpace(lines[i]))
+	for i, line := range lines[:min(len(lines), headerLines)] {
+		text := []byte(strings.TrimSpace(line))
 		marked := false
 		for len(text) > 0 && text[0] == '#' && !hexBehind(text) { // a header may stand behind a remark sign
 			text, marked = bytes.TrimSpace(text[1:]), true
@@ -113,134 +126,122 @@ func (l *failureLayout) findHeader(name string, lines []string) (int, *Problem) 
 			continue
 		}
 		if ok, p := l.asHeader(name, i, text); p != nil || ok {
-			l.header = []byte(strings.TrimSpace(lines[i]))
-			return i + 1, p
+			l.header, l.first = []byte(strings.TrimSpace(line)), i+1
+			return p
 		}
 		if marked {
 			continue
 		}
 		if l.asRow(text) {
-			return i, nil
+			l.first = i
+			return nil
 		}
 		if firstText < 0 {
 			firstText = i
 		}
 	}
 	if l.nearly != nil {
-		return 0, l.nearly
+		return l.nearly
 	}
 	if firstText >= 0 {
-		return 0, &Problem{File: name, Line: int64(firstText + 1), Column: 1, What: "no column holds the address and the values written and read: " + shown(lines[firstText]), Fix: failureFix}
+		return &Problem{
+			File: name, Line: int64(firstText + 1), Column: 1,
+			What: "no column holds the address and the values written and read: " + shown(lines[firstText]),
+			Fix:  failureFix,
+		}
 	}
-	l.positions()
-	return 0, nil // nothing but remarks
+	l.positions(',') // nothing but remarks
+	return nil
 }
 
 // positions is the order of columns without a header.
-func (l *failureLayout) positions() {
-	if l.delim == 0 {
-		l.delim = ','
-	}
-	l.names = nil
-	l.roles[0], l.roles[1], l.roles[2], l.last = addressRole, writtenRole, readRole, 3
+func (l *failureLayout) positions(delim byte) {
+	l.delim, l.names, l.roles = delim, nil, []failureRole{addressRole, writtenRole, readRole}
 }
+
+// failureDelimiters are tried in this order: blanks last, since they stand
+// behind the others, too.
+const failureDelimiters = ",;\t| "
 
 // asRow reports whether a line is a row of a list without a header.
 func (l *failureLayout) asRow(text []byte) bool {
-	for _, d := range []byte{',', ';', '\t', '|', ' '} {
-		fields := failureFields(text, d)
-		if len(fields) < 3 {
-			continue
-		}
-		all := true
-		for _, f := range fields[:3] {
-			_, n, end := hexAt(append([]byte(f), '\n'), 0)
-			all = all && n > 0 && end == len(f)
-		}
-		if all {
-			l.delim = d
-			l.positions()
+	isHex := func(f field) bool {
+		_, digits, end := scanHex(f.text)
+		return digits > 0 && end == len(f.text)
+	}
+	for _, d := range []byte(failureDelimiters) {
+		fields := fieldsOf(string(text), d)
+		if len(fields) >= 3 && isHex(fields[0]) && isHex(fields[1]) && isHex(fields[2]) {
+			l.positions(d)
 			return true
 		}
 	}
 	return false
 }
 
-// failureFields parts a line; a blank stands for runs of blanks.
-func failureFields(text []byte, delim byte) []string {
-	if delim == ' ' {
-		return strings.Fields(string(text))
-	}
-	fields, bad := splitFields(text, delim)
-	if bad != nil {
-		return nil
-	}
-	var out []string
-	for _, f := range fields {
-		out = append(out, string(f.text))
-	}
-	return out
-}
-
 // asHeader reads a line as the header.
 func (l *failureLayout) asHeader(name string, line int, text []byte) (bool, *Problem) {
-	for _, d := range []byte{',', ';', '\t', '|', ' '} {
-		fields := failureFields(text, d)
-		if len(fields) < 2 || len(fields) > maxFailureColumns {
+	for _, d := range []byte(failureDelimiters) {
+		names := texts(fieldsOf(string(text), d))
+		if len(names) < 2 || len(names) > maxFailureColumns {
 			continue
 		}
-		var roles [maxFailureColumns]failureRole
-		for i, f := range fields {
-			if r := failureHeader(f); r != passedOver && !slices.Contains(roles[:], r) {
+		roles := make([]failureRole, len(names))
+		has := func(r failureRole) bool { return slices.Contains(roles, r) }
+		for i, f := range names {
+			if r := failureHeader(f); !has(r) {
 				roles[i] = r
 			}
 		}
-		has := func(r failureRole) bool { return slices.Contains(roles[:], r) }
 		if !has(addressRole) {
 			continue
 		}
 		if !has(writtenRole) && has(patternRole) && has(readRole) { // the pattern is the value written
-			roles[slices.Index(roles[:], patternRole)] = writtenRole
+			roles[slices.Index(roles, patternRole)] = writtenRole
 		}
 		values := 0
 		for _, r := range []failureRole{writtenRole, readRole, differenceRole} {
-			if has(r) || slices.Contains(roles[:], r) {
+			if has(r) {
 				values++
 			}
 		}
-		if values < 2 {
-			p := &Problem{File: name, Line: int64(line + 1), Column: 1, What: "the header names an address, but not both the value written and the value read: " + shown(string(text)), Fix: failureFix}
-			if d != ' ' {
-				return false, p
-			}
-			if l.nearly == nil { // a title reads like this, too
-				l.nearly = p
-			}
-			continue
+		if values >= 2 {
+			l.delim, l.names, l.roles = d, names, roles
+			return true, l.headerUnits(name, line)
 		}
-		l.delim, l.names, l.roles = d, fields, roles
-		for i, r := range roles {
-			if r != passedOver {
-				l.last = i + 1
-			}
+		p := &Problem{
+			File: name, Line: int64(line + 1), Column: 1,
+			What: "the header names an address, but not both the value written and the value read: " + shown(string(text)),
+			Fix:  failureFix,
 		}
-		return true, l.headerUnits(name, line)
+		if d != ' ' {
+			return false, p
+		}
+		if l.nearly == nil { // a title reads like this, too
+			l.nearly = p
+		}
 	}
 	return false, nil
 }
 
+// maxFailureColumns bounds the columns of a list that are looked at.
+const maxFailureColumns = 64
+
 // headerUnits holds what headers say beside the name of the column.
 func (l *failureLayout) headerUnits(name string, line int) *Problem {
 	for i, h := range l.names {
-		words := headerWords(strings.ToLower(h))
 		switch l.roles[i] {
 		case addressRole:
-			for _, w := range words {
+			for _, w := range headerWords(strings.ToLower(h)) {
 				switch w {
 				case "dec", "decimal":
 					l.decimal = true
 				case "word", "words", "dword", "dwords", "qword", "row", "column", "page", "block":
-					return &Problem{File: name, Line: int64(line + 1), What: "column " + shown(h) + " counts in " + w + "s, not bytes", Fix: "list byte addresses"}
+					return &Problem{
+						File: name, Line: int64(line + 1),
+						What: "column " + shown(h) + " counts in " + w + "s, not bytes",
+						Fix:  "list byte addresses",
+					}
 				}
 			}
 		case timeRole:
@@ -265,53 +266,52 @@ func (l *failureLayout) unitOf(column int, dim quantity.Dimension) quantity.Unit
 
 // failureHeader says what a column header names.
 func failureHeader(header string) failureRole {
-	words := headerWords(strings.ToLower(strings.TrimSpace(header)))
-	has := func(any ...string) bool {
-		return slices.ContainsFunc(words, func(w string) bool { return slices.Contains(any, w) })
-	}
+	words := bag(headerWords(strings.ToLower(header)))
 	switch {
-	case has("bits") && has("error", "errors", "err", "failing", "failed", "bad"), has("xor", "diff", "difference", "syndrome", "errbits", "mismatch"):
+	case words.has("bits") && words.has("error", "errors", "err", "failing", "failed", "bad"),
+		words.has("xor", "diff", "difference", "syndrome", "errbits", "mismatch"):
 		return differenceRole
-	case has("width", "bits"):
+	case words.has("width", "bits"):
 		return widthRole
-	case has("address", "addr", "adr", "addresses", "faddr", "offset", "location", "loc"):
+	case words.has("address", "addr", "adr", "addresses", "faddr", "offset", "location", "loc"):
 		return addressRole
-	case has("written", "wrote", "write", "expected", "expect", "exp", "want", "wanted", "wr", "wdata", "reference", "good", "should", "w"):
+	case words.has("written", "wrote", "write", "expected", "expect", "exp", "want", "wanted",
+		"wr", "wdata", "reference", "good", "should", "w"):
 		return writtenRole
-	case has("read", "actual", "act", "got", "found", "observed", "obs", "rd", "rdata", "readback", "was", "bad", "r"):
+	case words.has("read", "actual", "act", "got", "found", "observed", "obs",
+		"rd", "rdata", "readback", "was", "bad", "r"):
 		return readRole
-	case has("temp", "temperature", "celsius", "°c"):
+	case words.has("temp", "temperature", "celsius", "°c"):
 		return temperatureRole
-	case has("time", "timestamp", "elapsed", "seconds", "secs", "datetime", "t"):
+	case words.has("time", "timestamp", "elapsed", "seconds", "secs", "datetime", "t"):
 		return timeRole
-	case has("pattern", "pat", "background"):
+	case words.has("pattern", "pat", "background"):
 		return patternRole
 	}
 	return passedOver
 }
 
 // rowsOf parts the rows of the sample.
-func (l *failureLayout) rowsOf(lines []string) [][]string {
-	var out [][]string
+func (l *failureLayout) rowsOf(lines []string) [][]field {
+	var out [][]field
 	for _, line := range lines {
 		text := bytes.TrimSpace([]byte(line))
-		if remark(text, l.delim) || bytes.Equal(text, l.header) {
-			continue
+		if !remark(text, l.delim) && !bytes.Equal(text, l.header) {
+			out = append(out, fieldsOf(string(text), l.delim))
 		}
-		out = append(out, failureFields(text, l.delim))
 	}
 	return out
 }
 
 // widthOf returns the width of the values: what the longest of the first rows
 // needs, its leading zeros counted.
-func (l *failureLayout) widthOf(rows [][]string) int {
+func (l *failureLayout) widthOf(rows [][]field) int {
 	most := 2
 	for _, r := range rows {
 		for i, f := range r {
-			if i < l.last && (l.roles[i] == writtenRole || l.roles[i] == readRole) {
-				if _, n, _ := hexAt(append([]byte(f), '\n'), 0); n <= 16 {
-					most = max(most, n)
+			if i < len(l.roles) && (l.roles[i] == writtenRole || l.roles[i] == readRole) {
+				if _, digits, _ := scanHex(f.text); digits <= 16 {
+					most = max(most, digits)
 				}
 			}
 		}
@@ -332,34 +332,34 @@ func bitsOf(digits int) int {
 	return 64
 }
 
-// readTime finds out how the times are written from the first one.
-func (l *failureLayout) readTime(name string, rows [][]string) *Problem {
-	c := l.column(timeRole)
+// readTime finds out how the times are written from the first one. A column
+// whose times cannot be told, or that has none, is passed over.
+func (l *failureLayout) readTime(rows [][]field) {
+	c := slices.Index(l.roles, timeRole)
 	if c < 0 {
-		return nil
+		return
 	}
 	for _, r := range rows {
-		if c >= len(r) || missing([]byte(r[c])) {
+		if c >= len(r) || missing(r[c].text) {
 			continue
 		}
-		if _, _, _, ok := parseNumber([]byte(r[c]), '.', l.time.Power()); ok {
-			return nil
+		if isNumber(r[c].text, '.') {
+			return
 		}
-		for _, kind := range []string{TimeDate, TimeClock} {
-			clk, err := newClock(kind)
+		for _, form := range []string{TimeDate, TimeClock} {
+			clk, err := newClock(form)
 			if err != nil {
 				continue
 			}
-			if v, _, err := clk.read([]byte(r[c])); err == nil {
-				if kind == TimeDate {
+			if v, _, ok := clk.read(r[c].text); ok {
+				if clk.form == dated {
 					clk.base = int64(v)
 				}
 				l.clk = clk
-				return nil
+				return
 			}
 		}
 		break
 	}
-	l.roles[c] = passedOver // no time that can be told, or none at all
-	return nil
+	l.roles[c] = passedOver
 }

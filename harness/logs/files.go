@@ -34,72 +34,71 @@ func (files) Recall(reading.Evidence, string) ([]byte, bool) { return nil, false
 func (files) Keep(reading.Evidence, string, []byte)          {}
 
 func (f files) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
-	return func(yield func(reading.Row, error) bool) {
-		if l.Failures != nil {
-			return
-		}
-		err := f.rows(l, func(r reading.Row) bool { return yield(r, nil) })
-		if err != nil && !errors.Is(err, errStopped) {
-			yield(reading.Row{}, err)
-		}
+	if l.Failures != nil {
+		return nothing
 	}
-}
-
-// rows gives the rows of the log's run to each until that wants no more.
-func (f files) rows(l *reading.Log, each func(reading.Row) bool) error {
-	var m Map
-	if err := json.Unmarshal(l.Map, &m); err != nil {
-		return fmt.Errorf("the map of the log: %w", err)
-	}
-	file, err := f(l.Evidence)
-	if err != nil {
-		return err
-	}
-	defer file.Close()
-	values := make([]float64, len(m.Columns))
-	_, err = Read(Input{Name: l.Name, Reader: file}, m, func(b *Batch) error {
-		switch {
-		case b.Run < l.Part:
-			return nil
-		case b.Run > l.Part:
-			return errStopped
+	return streamed(f, l, func(in Input, each func(reading.Row) error) error {
+		var m Map
+		if err := json.Unmarshal(l.Map, &m); err != nil {
+			return fmt.Errorf("the map of the log: %w", err)
 		}
-		for i := range b.Len() {
-			for c := range values {
-				values[c] = b.Columns[c][i]
-			}
-			if !each(reading.Row{Line: b.Line(i), Values: values}) {
+		values := make([]float64, len(m.Columns))
+		_, err := Read(in, m, func(b *Batch) error {
+			switch {
+			case b.Run < l.Part:
+				return nil
+			case b.Run > l.Part:
 				return errStopped
 			}
-		}
-		return nil
+			for i := range b.Len() {
+				for c := range values {
+					values[c] = b.Columns[c][i]
+				}
+				if err := each(reading.Row{Line: b.Line(i), Values: values}); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		return err
 	})
-	return err
 }
 
 func (f files) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
-	return func(yield func([]reading.Failure, error) bool) {
-		err := f.failures(l, func(rows []reading.Failure) error {
-			if !yield(rows, nil) {
+	if l.Failures == nil {
+		return nothing
+	}
+	return streamed(f, l, func(in Input, each func([]reading.Failure) error) error {
+		_, err := ReadFailures(in, *l.Failures, each)
+		return err
+	})
+}
+
+func nothing[T any](func(T, error) bool) {}
+
+// errStopped ends a reading that has brought enough.
+var errStopped = errors.New("stopped")
+
+// streamed makes a sequence of what read finds in the file of a log.
+func streamed[T any](
+	f files, l *reading.Log, read func(in Input, each func(T) error) error,
+) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		var none T
+		file, err := f(l.Evidence)
+		if err != nil {
+			yield(none, err)
+			return
+		}
+		defer file.Close()
+		err = read(Input{Name: l.Name, Reader: file}, func(v T) error {
+			if !yield(v, nil) {
 				return errStopped
 			}
 			return nil
 		})
 		if err != nil && !errors.Is(err, errStopped) {
-			yield(nil, err)
+			yield(none, err)
 		}
 	}
-}
-
-func (f files) failures(l *reading.Log, each func([]reading.Failure) error) error {
-	if l.Failures == nil {
-		return nil
-	}
-	file, err := f(l.Evidence)
-	if err != nil {
-		return err
-	}
-	defer file.Close()
-	_, err = ReadFailures(Input{Name: l.Name, Reader: file}, *l.Failures, each)
-	return err
 }

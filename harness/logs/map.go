@@ -125,7 +125,7 @@ func (m *Map) Check() []KeyError {
 	default:
 		bad("format", `write "delimited", "json-lines" or "text"`, "format %s is not known", shown(string(m.Format)))
 	}
-	if _, err := newDecoder(m.Encoding); err != nil {
+	if _, err := m.Encoding.decoder(); err != nil {
 		bad("encoding", `write one of "utf-8", "utf-16le", "utf-16be", "cp437", "cp850", "cp1252"`, "encoding %s is not known", shown(string(m.Encoding)))
 	}
 	if m.Decimal != "." && m.Decimal != "," {
@@ -137,6 +137,11 @@ func (m *Map) Check() []KeyError {
 	m.checkSplit(bad)
 	m.checkColumns(bad)
 	return errs
+}
+
+// column returns the index of the first column of a quantity, or -1.
+func (m *Map) column(quantity string) int {
+	return slices.IndexFunc(m.Columns, func(c Column) bool { return c.Quantity == quantity })
 }
 
 // A KeyError is a mistake in a map at one of its keys ("column.2.unit").
@@ -228,7 +233,7 @@ func (m *Map) checkColumns(bad complain) {
 	if values == 0 && unknown == 0 {
 		bad("column", "add a [[column]] with a quantity beside the time", "no column holds a value")
 	}
-	if m.Split.By == SplitBack && !slices.ContainsFunc(m.Columns, func(c Column) bool { return c.Quantity == "time" }) {
+	if m.Split.By == SplitBack && m.column("time") < 0 {
 		bad("split.by", "map a column to time", "a split where the time goes back needs a time")
 	}
 }

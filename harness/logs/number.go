@@ -1,6 +1,7 @@
 package logs
 
 import (
+	"bytes"
 	"strconv"
 )
 
@@ -10,40 +11,32 @@ var pow10 = [...]float64{
 	1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
 }
 
-// scanDecimal reads the plain decimal that begins at buf[i]: a sign, digits, and
+// scanDecimal reads the plain decimal that text begins with: a sign, digits, and
 // perhaps the decimal sign dec with more digits. It stops at the first other
-// byte, whose index is end. A leading digit string of more than 18 digits, or no
-// digit at all, gives ok false. buf must hold a byte that ends the number.
-func scanDecimal(buf []byte, i int, dec byte) (mantissa uint64, places, end int, neg, ok bool) {
-	if c := buf[i]; c == '-' || c == '+' {
-		neg = c == '-'
+// byte, whose index is end. A string of more than 18 digits, or no digit at all,
+// gives ok false.
+func scanDecimal(text []byte, dec byte) (mantissa uint64, decimals, end int, neg, ok bool) {
+	i := 0
+	if i < len(text) && (text[i] == '-' || text[i] == '+') {
+		neg = text[i] == '-'
 		i++
 	}
-	start := i
-	for i < len(buf) {
-		c := buf[i] - '0'
-		if c > 9 {
+	start, point := i, -1
+	for ; i < len(text); i++ {
+		if digit := text[i] - '0'; digit <= 9 {
+			mantissa = mantissa*10 + uint64(digit)
+		} else if text[i] == dec && point < 0 {
+			point = i
+		} else {
 			break
 		}
-		mantissa = mantissa*10 + uint64(c)
-		i++
 	}
 	digits := i - start
-	if i < len(buf) && buf[i] == dec {
-		i++
-		start = i
-		for i < len(buf) {
-			c := buf[i] - '0'
-			if c > 9 {
-				break
-			}
-			mantissa = mantissa*10 + uint64(c)
-			i++
-		}
-		places = i - start
-		digits += places
+	if point >= 0 {
+		decimals = i - point - 1
+		digits--
 	}
-	return mantissa, places, i, neg, digits > 0 && digits <= 18
+	return mantissa, decimals, i, neg, digits > 0 && digits <= 18
 }
 
 // assemble returns mantissa × 10^exp rounded once, as strconv.ParseFloat would,
@@ -75,49 +68,45 @@ func assemble(mantissa uint64, exp int, neg bool) (float64, bool) {
 
 // parseNumber reads the whole of text as a decimal number with the decimal sign
 // dec, perhaps with an exponent, and returns its value times 10^shift, rounded
-// once. places is the number of digits after the decimal sign, less the
-// exponent; zeros is how many of the last of them are 0.
-func parseNumber(text []byte, dec byte, shift int) (v float64, places, zeros int, ok bool) {
-	if len(text) == 0 || len(text) > 400 {
-		return 0, 0, 0, false
-	}
-	mantissa, places, end, neg, short := scanDecimal(text, 0, dec)
+// once. decimals is the number of digits behind the decimal sign, less the
+// exponent.
+func parseNumber(text []byte, dec byte, shift int) (v float64, decimals int, ok bool) {
+	mantissa, decimals, end, neg, short := scanDecimal(text, dec)
 	exp := 0
 	if end < len(text) {
-		if c := text[end]; c != 'e' && c != 'E' {
-			return 0, 0, 0, false
+		var err error
+		if text[end]|0x20 != 'e' || len(text) > 400 {
+			return 0, 0, false
 		}
-		n, err := strconv.Atoi(string(text[end+1:]))
-		if err != nil || n > 400 || n < -400 {
-			return 0, 0, 0, false
+		if exp, err = strconv.Atoi(string(text[end+1:])); err != nil || exp > 400 || exp < -400 {
+			return 0, 0, false
 		}
-		exp = n
-	}
-	for k := end - 1; k >= 0 && zeros < places && text[k] == '0'; k-- {
-		zeros++
 	}
 	if short {
-		if v, ok = assemble(mantissa, shift+exp-places, neg); ok {
-			return v, places - exp, zeros, true
+		if v, ok = assemble(mantissa, shift+exp-decimals, neg); ok {
+			return v, decimals - exp, true
 		}
 	}
-	var buf [440]byte
-	plain := append(buf[:0], text[:end]...)
-	digit := false
-	for i, c := range plain {
-		if c == dec {
-			plain[i] = '.'
-		}
-		digit = digit || (c >= '0' && c <= '9')
+	if len(text) > 400 || bytes.IndexAny(text[:end], "0123456789") < 0 {
+		return 0, 0, false
 	}
-	if !digit {
-		return 0, 0, 0, false
-	}
-	plain = append(plain, 'e')
-	plain = strconv.AppendInt(plain, int64(exp+shift), 10)
+	plain := bytes.Replace(text[:end], []byte{dec}, []byte{'.'}, 1)
+	plain = strconv.AppendInt(append(plain, 'e'), int64(exp+shift), 10)
 	v, err := strconv.ParseFloat(string(plain), 64)
-	if err != nil {
-		return 0, 0, 0, false
+	return v, decimals - exp, err == nil
+}
+
+// isNumber reports whether text is a number as a log may hold it.
+func isNumber(text []byte, dec byte) bool {
+	_, _, ok := parseNumber(text, dec, 0)
+	return ok
+}
+
+// endZeros counts the zeros that end a number behind its decimal sign.
+func endZeros(number []byte, dec byte) int {
+	if i := bytes.IndexAny(number, "eE"); i >= 0 {
+		number = number[:i]
 	}
-	return v, places - exp, zeros, true
+	_, fraction, _ := bytes.Cut(number, []byte{dec})
+	return len(fraction) - len(bytes.TrimRight(fraction, "0"))
 }

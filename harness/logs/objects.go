@@ -9,83 +9,47 @@ import (
 // An objects reads JSON lines: one object a line (RFC 8259). Keys that the map
 // does not name are passed over, and so is what lies deeper.
 type objects struct {
-	cells   []cell
-	index   map[string]int
-	key     string // that splits the runs
-	columns int
-	marker  []byte
-	decimal byte
+	cells []cell
+	index map[string]int // of the cells
+	key   string         // that splits the runs
 }
 
 func newObjects(m *Map, clk *clock) *objects {
-	o := &objects{index: map[string]int{}, columns: len(m.Columns), decimal: m.Decimal[0]}
+	o := &objects{index: map[string]int{}}
 	for c, col := range m.Columns {
-		o.cells = append(o.cells, newCell(c, col, clk))
+		o.cells = append(o.cells, newCell(m, c, clk))
 		o.index[col.Header] = c
 	}
-	switch m.Split.By {
-	case SplitColumn:
+	if m.Split.By == SplitColumn {
 		o.key = m.Split.Column
-	case SplitMarker:
-		o.marker = []byte(m.Split.Marker)
 	}
 	return o
 }
 
-func (o *objects) parse(text []byte, out *rows) {
-	out.reset(text, o.columns, o.key != "", len("{}\n"))
-	for n := int32(0); len(text) > 0; n++ {
-		i := bytes.IndexByte(text, '\n')
-		o.object(trimLine(text[:i]), n, out)
-		text = text[i+1:]
-	}
-}
-
-func (o *objects) object(line []byte, n int32, out *rows) {
-	if len(o.marker) > 0 && bytes.Contains(line, o.marker) {
-		out.marks = append(out.marks, out.n)
-		return
-	}
-	if len(bytes.TrimSpace(line)) == 0 {
-		return
-	}
-	bad := BadRow{Line: int64(n), Column: 1}
-	for c := range out.cols {
-		out.cols[c][out.n] = math.NaN()
-	}
-	if o.key != "" {
-		out.key[out.n] = 0
-	}
+func (o *objects) row(line []byte, n int32, out *rows) {
+	bad := BadRow{Line: int64(n), Fix: "write one JSON object a line"}
+	out.begin()
 	seen := uint64(0)
-	undo := func() {
-		for c := range out.cols {
-			if !math.IsNaN(out.cols[c][out.n]) {
-				out.seen[c]--
-			}
-		}
-	}
-	at, what := members(line, func(key, value []byte, pos int) string {
+	at, what := members(line, func(key, value []byte, _ int) (what string) {
 		if o.key != "" && string(key) == o.key {
-			out.key[out.n] = fnv(value)
+			out.rowKey = fnv(value)
 		}
 		c, ok := o.index[string(key)]
 		if !ok {
 			return ""
 		}
 		cl := &o.cells[c]
-		if c < 64 {
-			if seen>>c&1 == 1 {
-				bad.Header, bad.Fix = cl.header, "take one of the two out"
-				return "the key stands twice"
-			}
-			seen |= 1 << c
+		if seen>>c&1 == 1 {
+			bad.Header, bad.Fix = cl.header, "take one of the two out"
+			return "the key stands twice"
 		}
+		seen |= 1 << c // more than 64 columns are not looked at so closely
 		text, ok := scalar(value)
 		if !ok {
 			bad.Header, bad.Fix = cl.header, "write a number, or null where there is no value"
 			return shown(string(value)) + " is not a number"
 		}
-		what, fix := cl.read(text, o.decimal, out)
+		what, fix := cl.read(text, out)
 		if what != "" {
 			bad.Header, bad.Fix = cl.header, fix
 		}
@@ -95,30 +59,22 @@ func (o *objects) object(line []byte, n int32, out *rows) {
 		what = o.lacks(out, &bad)
 	}
 	if what != "" {
-		undo()
 		bad.What, bad.Column = what, charAt(line, at)
-		if bad.Fix == "" {
-			bad.Fix = "write one JSON object a line"
-		}
 		out.refuse(bad)
 		return
 	}
-	out.line[out.n] = n
-	out.n++
+	out.keep(n)
 }
 
 // lacks says what the row lacks that cannot be done without.
 func (o *objects) lacks(out *rows, bad *BadRow) string {
-	any := false
 	for c := range o.cells {
-		gone := math.IsNaN(out.cols[c][out.n])
-		if o.cells[c].isTime && gone {
+		if o.cells[c].quantity == "time" && math.IsNaN(out.row[c]) {
 			bad.Header, bad.Fix = o.cells[c].header, "complete the row or take it out"
 			return "the row has no time"
 		}
-		any = any || !gone
 	}
-	if !any {
+	if out.empty() {
 		bad.Fix = "take the row out"
 		return "the row holds no value"
 	}

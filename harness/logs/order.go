@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"math"
-	"slices"
 	"sort"
 
 	"proveout/harness/reading"
@@ -14,7 +13,7 @@ import (
 // An order puts the blocks' rows one after the other: it counts lines, keeps
 // time going forward, cuts runs and hands batches out.
 type order struct {
-	p    *pipeline
+	log  *log
 	each func(*Batch) error
 	tc   int // column of the time; -1 when there is none
 	clk  *clock
@@ -35,12 +34,14 @@ type order struct {
 	seen            []int64
 }
 
-func newOrder(p *pipeline, each func(*Batch) error) *order {
-	n := len(p.m.Columns)
-	o := &order{p: p, each: each, line: p.line, written: make([]int, n), needed: make([]int, n), seen: make([]int64, n)}
-	o.tc = slices.IndexFunc(p.m.Columns, func(c Column) bool { return c.Quantity == "time" })
-	if o.tc >= 0 && p.m.Columns[o.tc].Time != "" {
-		o.clk, _ = newClock(p.m.Columns[o.tc].Time)
+func newOrder(l *log, each func(*Batch) error) *order {
+	n := len(l.m.Columns)
+	o := &order{
+		log: l, each: each, line: l.line, tc: l.m.column("time"),
+		written: make([]int, n), needed: make([]int, n), seen: make([]int64, n),
+	}
+	if o.tc >= 0 && l.m.Columns[o.tc].Time != "" {
+		o.clk, _ = newClock(l.m.Columns[o.tc].Time) // checked with the map
 	}
 	for c := range o.written {
 		o.written[c], o.needed[c] = lowest, lowest
@@ -48,29 +49,8 @@ func newOrder(p *pipeline, each func(*Batch) error) *order {
 	return o
 }
 
-// blocks takes the blocks as they come and gives them back to be used again.
-func (o *order) blocks(in <-chan *block, free chan<- *block) error {
-	for b := range in {
-		<-b.parsed
-		if b.err != nil {
-			if p, ok := b.err.(*Problem); ok && p.Line == 0 {
-				p.Line = o.line + 1
-			}
-			return b.err
-		}
-		if err := o.block(b); err != nil {
-			return err
-		}
-		<-b.hashed
-		if b.copyErr != nil {
-			return fmt.Errorf("keeping %s: %w", o.p.in.Name, b.copyErr)
-		}
-		free <- b
-	}
-	return nil
-}
-
-func (o *order) block(b *block) error {
+// block takes the next block in.
+func (o *order) block(b *block[rows]) error {
 	r := &b.out
 	cuts := o.arrange(b)
 	o.bad += r.badCount
@@ -82,8 +62,8 @@ func (o *order) block(b *block) error {
 				o.badRows = append(o.badRows, bad)
 			}
 		}
-		if o.p.m.MaxBad == 0 {
-			return o.badRows[0].problem(o.p.in.Name)
+		if o.log.m.MaxBad == 0 {
+			return o.badRows[0].problem(o.log.name)
 		}
 	}
 	for c := range o.written {
@@ -104,9 +84,9 @@ type cut struct{ row, run int }
 
 // arrange checks the times of the block's rows, takes out those that go back,
 // and returns where runs begin.
-func (o *order) arrange(b *block) []cut {
+func (o *order) arrange(b *block[rows]) []cut {
 	r := &b.out
-	if o.p.m.Split.By == "" && o.clk == nil && o.p.m.Format != Text && len(o.runs) > 0 && o.rising(r) {
+	if o.log.m.Split.By == "" && o.clk == nil && o.log.m.Format != Text && len(o.runs) > 0 && o.rising(r) {
 		return []cut{{0, 1}}
 	}
 	var cuts []cut
@@ -119,7 +99,7 @@ func (o *order) arrange(b *block) []cut {
 			o.fresh = true
 			mark++
 		}
-		if o.p.m.Split.By == SplitColumn {
+		if o.log.m.Split.By == SplitColumn {
 			o.fresh = o.fresh || r.key[i] != o.prevKey
 			o.prevKey = r.key[i]
 		}
@@ -169,13 +149,13 @@ func (o *order) rising(r *rows) bool {
 
 // time brings the time of row i into the run's own and reports whether the row
 // is kept. It sets fresh when the time says that a run begins.
-func (o *order) time(b *block, i int) bool {
+func (o *order) time(b *block[rows], i int) bool {
 	if o.tc < 0 {
 		return true
 	}
 	r := &b.out
 	v := r.cols[o.tc][i]
-	if o.p.m.Format == Text {
+	if o.log.m.Format == Text {
 		bare := o.bare(r, i)
 		switch {
 		case !math.IsNaN(v):
@@ -191,14 +171,14 @@ func (o *order) time(b *block, i int) bool {
 		}
 	}
 	fresh := o.fresh || len(o.runs) == 0
-	if o.clk != nil && o.clk.daily {
+	if o.clk != nil && o.clk.form == daily {
 		if v+o.day < o.last-43200 && !fresh {
 			o.day += 86400
 		}
 		v += o.day
 	}
 	if !fresh && v < o.last {
-		if o.p.m.Split.By != SplitBack {
+		if o.log.m.Split.By != SplitBack {
 			o.refuse(b, i, fmt.Sprintf("the time goes back by %.6g s", o.last-v),
 				`if the file holds several runs, say how they part in a log map: [split] by = "time-back"`)
 			return false
@@ -209,7 +189,7 @@ func (o *order) time(b *block, i int) bool {
 		o.from = v
 	}
 	o.last = v
-	if o.clk != nil && o.clk.dated() {
+	if o.clk != nil && o.clk.form != counted {
 		v -= o.from
 	}
 	r.cols[o.tc][i] = v
@@ -227,11 +207,11 @@ func (o *order) bare(r *rows, i int) bool {
 }
 
 // refuse sets row i aside for its time.
-func (o *order) refuse(b *block, i int, what, fix string) {
+func (o *order) refuse(b *block[rows], i int, what, fix string) {
 	r := &b.out
-	bad := BadRow{Line: int64(r.line[i]), Header: o.p.m.Columns[o.tc].Header, What: what, Fix: fix}
+	bad := BadRow{Line: int64(r.line[i]), Header: o.log.m.Columns[o.tc].Header, What: what, Fix: fix}
 	if len(o.badRows) < keptBad {
-		bad.Column = o.p.parser.find(lineOf(b.text, int(r.line[i])), o.tc)
+		bad.Column = o.log.parser.find(lineOf(b.text, int(r.line[i])), o.tc)
 	}
 	for c := range r.cols {
 		if !math.IsNaN(r.cols[c][i]) {
@@ -276,8 +256,8 @@ func (o *order) deliver(r *rows, cuts []cut) error {
 }
 
 // finish judges the log as a whole and sums it up.
-func (o *order) finish() (Summary, error) {
-	name, m := o.p.in.Name, &o.p.m
+func (o *order) finish(file *tap) (Summary, error) {
+	name, m := o.log.name, &o.log.m
 	if o.bad > 0 && (o.count == 0 || float64(o.bad) > m.MaxBad/100*float64(o.bad+o.count)) {
 		p := o.badRows[0].problem(name)
 		p.What = fmt.Sprintf("%d of %d rows are bad, more than the %g %% the map allows; the first: %s", o.bad, o.bad+o.count, m.MaxBad, p.What)
@@ -293,7 +273,7 @@ func (o *order) finish() (Summary, error) {
 		return Summary{}, &Problem{File: name, Line: o.line + 1, Column: 1, What: what, Fix: fix}
 	}
 	s := Summary{Map: *m, Runs: o.runs, Count: o.count, Bad: o.bad, BadRows: o.badRows,
-		Ignored: o.p.ignored, SHA256: o.p.digest(), Size: o.p.size}
+		Ignored: o.log.ignored, SHA256: file.digest(), Size: file.size}
 	for c, col := range m.Columns {
 		if o.seen[c] == 0 {
 			return Summary{}, &Problem{File: name, Line: max(int64(m.Header), 1), Column: 1,
@@ -316,7 +296,7 @@ func (o *order) resolution(c int) float64 {
 	if places == lowest {
 		return 0
 	}
-	col := o.p.m.Columns[c]
+	col := o.log.m.Columns[c]
 	var unit quantity.Unit
 	if col.Time == "" {
 		unit, _ = quantity.InFile(measures[col.Quantity].dim, col.Unit)

@@ -1,26 +1,17 @@
 package logs
 
 import (
+	"bufio"
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"hash"
 	"io"
 	"os"
 	"path/filepath"
-	"runtime"
-	"sync"
 
 	"proveout/harness/reading"
-)
-
-const (
-	blockSize  = 256 << 10 // bytes read at a time
-	longest    = 1 << 20   // bytes a line may have
-	keptBad    = 20        // bad rows that a summary describes
-	mostWorker = 4
 )
 
 // An Input is a log to be read.
@@ -88,16 +79,126 @@ func Import(path string, m Map) (Summary, error) {
 // what it holds. each may be nil; an error it returns ends the reading and is
 // returned. A map without a format is sniffed from the first bytes.
 func Read(in Input, m Map, each func(*Batch) error) (Summary, error) {
+	file := newTap(in, true)
 	if m.Format == "" {
-		sample, err := readSample(in.Reader)
+		s, err := file.sample()
 		if err != nil {
-			return Summary{}, fmt.Errorf("reading %s: %w", in.Name, err)
-		}
-		if m, err = sniffMap(in.Name, sample); err != nil {
 			return Summary{}, err
 		}
-		in.Reader = io.MultiReader(bytes.NewReader(sample.bytes), in.Reader)
+		if m, err = sniffMap(in.Name, s); err != nil {
+			return Summary{}, err
+		}
 	}
+	log, err := newLog(in.Name, m)
+	if err != nil {
+		return Summary{}, err
+	}
+	if err := log.notWide(file); err != nil {
+		return Summary{}, err
+	}
+	lines := file.lines(log.m.Encoding)
+	first := newBlock[rows]()
+	if lines.fill(&first.piece); first.err != nil {
+		return Summary{}, first.err
+	}
+	if first.text, err = log.begin(first.text, lines.over); err != nil {
+		return Summary{}, err
+	}
+	o := newOrder(log, each)
+	if err := inBlocks(lines, first, log.parse, o.block); err != nil {
+		return Summary{}, placed(err, o.line+1)
+	}
+	return o.finish(file)
+}
+
+// placed gives a problem that has no line the line where reading stopped.
+func placed(err error, line int64) error {
+	if p, ok := err.(*Problem); ok && p.Line == 0 {
+		p.Line = line
+	}
+	return err
+}
+
+// A tap hands on the bytes of a file, and hashes and copies them on the way.
+type tap struct {
+	in   Input
+	sum  hash.Hash // nil when nobody asks for it
+	size int64
+	*bufio.Reader
+}
+
+func newTap(in Input, sum bool) *tap {
+	t := &tap{in: in}
+	if sum {
+		t.sum = sha256.New()
+	}
+	t.Reader = bufio.NewReaderSize(pourer{t}, sampleSize)
+	return t
+}
+
+// A pourer is the side of a tap where the bytes come from.
+type pourer struct{ *tap }
+
+func (t pourer) Read(p []byte) (int, error) {
+	n, err := t.in.Reader.Read(p)
+	if err != nil && err != io.EOF {
+		err = fmt.Errorf("reading %s: %w", t.in.Name, err)
+	}
+	t.size += int64(n)
+	if t.sum != nil {
+		t.sum.Write(p[:n])
+	}
+	if t.in.Copy != nil && n > 0 {
+		if _, err := t.in.Copy.Write(p[:n]); err != nil {
+			return n, fmt.Errorf("keeping %s: %w", t.in.Name, err)
+		}
+	}
+	return n, err
+}
+
+// digest returns the SHA-256 of the file, lower-case hex.
+func (t *tap) digest() string { return hex.EncodeToString(t.sum.Sum(nil)) }
+
+// sample returns the beginning of the file and leaves it to be read.
+func (t *tap) sample() (sample, error) {
+	b, err := t.Peek(sampleSize)
+	if err != nil && err != io.EOF {
+		return sample{}, err
+	}
+	return sample{bytes: bytes.Clone(b), whole: err == io.EOF}, nil
+}
+
+// lines returns the lines of the file in UTF-8.
+func (t *tap) lines(e Encoding) *lines {
+	l := &lines{name: t.in.Name, r: t}
+	if d, err := e.decoder(); err == nil && e != UTF8 {
+		l.r = d.Reader(t)
+	}
+	return l
+}
+
+// A parser turns lines into rows. It may be used by several goroutines at once.
+type parser interface {
+	// row reads line n, which is not blank, into the next row of out.
+	row(line []byte, n int32, out *rows)
+	// find returns the character, from 1, at which column col begins in a line;
+	// 0 when it does not.
+	find(line []byte, col int) int
+}
+
+// A log is how one file is read: its map, and the parser made from the map and
+// what stands before the rows.
+type log struct {
+	name    string
+	m       Map
+	parser  parser
+	marker  []byte // a line that holds it begins a run
+	line    int64  // lines before the rows
+	ignored []Ignored
+}
+
+// newLog fills in what the map leaves out and checks it.
+func newLog(name string, m Map) (*log, error) {
 	if m.Encoding == "" {
 		m.Encoding = UTF8
 	}
@@ -105,269 +206,130 @@ func Read(in Input, m Map, each func(*Batch) error) (Summary, error) {
 		m.Decimal = "."
 	}
 	if errs := m.Check(); len(errs) > 0 {
-		return Summary{}, &Problem{File: in.Name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
+		return nil, &Problem{File: name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
 	}
-	dec, err := newDecoder(m.Encoding)
-	if err != nil {
-		return Summary{}, err
+	l := &log{name: name, m: m}
+	if m.Split.By == SplitMarker {
+		l.marker = []byte(m.Split.Marker)
 	}
-	p := &pipeline{
-		in: in, m: m, dec: dec, sum: sha256.New(),
-		workers: min(max(runtime.GOMAXPROCS(0), 1), mostWorker),
-		stop:    make(chan struct{}),
-	}
-	return p.run(each)
+	return l, nil
 }
 
-// A parser turns whole lines into rows. It may be used by several goroutines at
-// once.
-type parser interface {
-	// parse reads the lines of text, which ends in a line feed, into out.
-	parse(text []byte, out *rows)
-	// find returns the character, from 1, at which column col begins in a line;
-	// 0 when it does not.
-	find(line []byte, col int) int
-}
-
-// A block is a piece of the file with whole lines in it.
-type block struct {
-	buf     []byte // holds text
-	store   []byte // raw bytes, when they are not the text
-	raw     []byte // bytes of the file that came with this block
-	text    []byte // whole lines, the last one ended
-	out     rows
-	err     error
-	copyErr error // writing the copy so far
-	hashed  chan struct{}
-	parsed  chan struct{}
-}
-
-type pipeline struct {
-	in      Input
-	m       Map
-	dec     decoder
-	sum     hash.Hash
-	size    int64
-	copyErr error
-	workers int
-	carry   []byte
-	line    int64 // lines before the next block
-	eof     bool
-	stop    chan struct{}
-	parser  parser
-	ignored []Ignored
-}
-
-var errStopped = errors.New("stopped")
-
-// run starts the reader, the hash and the workers, and puts their rows in order.
-func (p *pipeline) run(each func(*Batch) error) (Summary, error) {
-	first := newBlock()
-	p.fill(first)
-	if err := p.begin(first); err != nil {
-		return Summary{}, err
+// notWide refuses a file in UTF-16 that the map gives another encoding.
+func (l *log) notWide(file *tap) error {
+	mark, _ := file.Peek(2)
+	if l.m.Encoding.wide() || string(mark) != "\xff\xfe" && string(mark) != "\xfe\xff" {
+		return nil
 	}
-	n := 2*p.workers + 1
-	free := make(chan *block, n)
-	ordered, work, sums := make(chan *block, n), make(chan *block, n), make(chan *block, n)
-	for range n - 1 {
-		free <- newBlock()
-	}
-	var wg sync.WaitGroup
-	wg.Go(func() {
-		defer func() { close(ordered); close(work); close(sums) }()
-		for b := first; ; {
-			sums <- b
-			work <- b
-			ordered <- b
-			if p.eof || b.err != nil {
-				return
-			}
-			select {
-			case b = <-free:
-				p.fill(b)
-			case <-p.stop:
-				return
-			}
-		}
-	})
-	wg.Go(func() {
-		for b := range sums {
-			p.hash(b)
-			b.hashed <- struct{}{}
-		}
-	})
-	for range p.workers {
-		wg.Go(func() {
-			for b := range work {
-				p.parser.parse(b.text, &b.out)
-				b.parsed <- struct{}{}
-			}
-		})
-	}
-	o := newOrder(p, each)
-	err := o.blocks(ordered, free)
-	close(p.stop)
-	wg.Wait()
-	if err != nil {
-		return Summary{}, err
-	}
-	return o.finish()
-}
-
-func newBlock() *block {
-	return &block{
-		buf:    make([]byte, 0, blockSize+1),
-		hashed: make(chan struct{}, 1), parsed: make(chan struct{}, 1),
+	return &Problem{
+		File: l.name, Line: 1, Column: 1,
+		What: fmt.Sprintf("the file is in UTF-16, the log map says %s", l.m.Encoding),
+		Fix:  `write encoding = "utf-16le" or "utf-16be" in the log map`,
 	}
 }
 
-// hash adds the block to the SHA-256 and to the copy.
-func (p *pipeline) hash(b *block) {
-	p.sum.Write(b.raw)
-	p.size += int64(len(b.raw))
-	if p.in.Copy != nil && p.copyErr == nil {
-		_, p.copyErr = p.in.Copy.Write(b.raw)
-	}
-	b.copyErr = p.copyErr
-}
-
-// fill reads the next whole lines into b.
-func (p *pipeline) fill(b *block) {
-	b.buf = append(b.buf[:0], p.carry...)
-	b.store = b.store[:0]
-	b.err, b.text = nil, nil
-	had := len(p.carry)
-	for {
-		p.more(b)
-		if p.dec == nil {
-			b.raw = b.buf[had:]
-		} else {
-			b.raw = b.store
-		}
-		if p.eof || b.err != nil {
-			if n := len(b.buf); n > 0 && b.buf[n-1] != '\n' {
-				b.buf = append(b.buf, '\n') // may move buf; raw keeps the old bytes
-			}
-			b.text, p.carry = b.buf, nil
-			return
-		}
-		if i := bytes.LastIndexByte(b.buf, '\n'); i >= 0 {
-			b.text, p.carry = b.buf[:i+1], b.buf[i+1:]
-			return
-		}
-		if len(b.buf) > longest {
-			b.err = &Problem{File: p.in.Name, What: fmt.Sprintf("a line is longer than %d bytes", longest),
-				Fix: "a log has one row a line; is this the right file?"}
-		}
-	}
-}
-
-// more reads one more piece of the file behind b.buf.
-func (p *pipeline) more(b *block) {
-	at := b.buf
-	room := max(blockSize-len(at), blockSize/4)
-	if p.dec != nil {
-		at, room = b.store, blockSize/3
-	}
-	at = growBytes(at, room)
-	n, err := io.ReadFull(p.in.Reader, at[len(at):len(at)+room])
-	fresh := at[len(at) : len(at)+n]
-	switch err {
-	case nil:
-	case io.EOF, io.ErrUnexpectedEOF:
-		p.eof = true
-	default:
-		b.err = fmt.Errorf("reading %s: %w", p.in.Name, err)
-	}
-	if p.dec == nil {
-		b.buf = at[:len(at)+n]
-		return
-	}
-	b.store = at[:len(at)+n]
-	b.buf = p.dec.decode(b.buf, fresh, p.eof)
-}
-
-func growBytes(b []byte, room int) []byte {
-	if cap(b)-len(b) >= room {
-		return b
-	}
-	grown := make([]byte, len(b), len(b)+room)
-	copy(grown, b)
-	return grown
-}
-
-// begin reads what stands before the rows and makes the parser.
-func (p *pipeline) begin(b *block) error {
-	if b.err != nil {
-		return b.err
-	}
-	if m := p.m.Encoding; m != UTF16LE && m != UTF16BE && (bytes.HasPrefix(b.raw, []byte{0xff, 0xfe}) || bytes.HasPrefix(b.raw, []byte{0xfe, 0xff})) {
-		return &Problem{File: p.in.Name, Line: 1, Column: 1, What: fmt.Sprintf("the file is in UTF-16, the log map says %s", m), Fix: `write encoding = "utf-16le" or "utf-16be" in the log map`}
-	}
-	b.text = bytes.TrimPrefix(b.text, []byte("\xef\xbb\xbf"))
-	if len(bytes.TrimSpace(b.text)) == 0 && p.eof {
-		return &Problem{File: p.in.Name, Line: 1, Column: 1, What: "the log is empty",
-			Fix: "copy the file again, or check that the program wrote it"}
+// begin reads what stands before the rows, makes the parser and returns the
+// rest. whole says that the text is the whole log.
+func (l *log) begin(text []byte, whole bool) ([]byte, error) {
+	text = bytes.TrimPrefix(text, byteOrderMark)
+	if whole && len(bytes.TrimSpace(text)) == 0 {
+		return nil, emptyLog(l.name)
 	}
 	var clk *clock
-	tc := -1
-	for i, c := range p.m.Columns {
-		if c.Quantity == "time" {
-			tc = i
-			if c.Time != "" {
-				clk, _ = newClock(c.Time)
-			}
+	for _, c := range l.m.Columns {
+		if c.Quantity == "time" && c.Time != "" {
+			clk, _ = newClock(c.Time) // checked with the map
 		}
 	}
 	var err error
-	switch p.m.Format {
+	switch l.m.Format {
 	case Delimited:
 		var header []byte
-		for range p.m.Header {
-			i := bytes.IndexByte(b.text, '\n')
-			if i < 0 {
-				return &Problem{File: p.in.Name, Line: p.line + 1, What: fmt.Sprintf("the log ends before its header on line %d", p.m.Header), Fix: "check the key header of the log map"}
+		for range l.m.Header {
+			if len(text) == 0 {
+				return nil, &Problem{
+					File: l.name, Line: l.line + 1,
+					What: fmt.Sprintf("the log ends before its header on line %d", l.m.Header),
+					Fix:  "check the key header of the log map",
+				}
 			}
-			header, b.text = b.text[:i], b.text[i+1:]
-			p.line++
+			header, text = cutLine(text)
+			l.line++
 		}
-		for range p.m.Skip {
-			i := bytes.IndexByte(b.text, '\n')
-			b.text = b.text[i+1:]
-			if i >= 0 {
-				p.line++
+		for range l.m.Skip {
+			if len(text) > 0 {
+				_, text = cutLine(text)
+				l.line++
 			}
 		}
-		p.parser, p.ignored, err = newDelimited(p.in.Name, &p.m, header, clk)
+		l.parser, l.ignored, err = newDelimited(l.name, &l.m, header, clk)
 	case JSONLines:
-		p.parser = newObjects(&p.m, clk)
+		l.parser = newObjects(&l.m, clk)
 	case Text:
-		p.parser, err = newFreeText(&p.m, clk)
+		l.parser, err = newFreeText(&l.m, clk)
 	}
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if clk != nil && !clk.daily && !clk.minute {
-		p.setBase(b.text, clk, tc)
+	if clk != nil && clk.form == dated {
+		l.setBase(text, clk)
 	}
-	return nil
+	return text, nil
+}
+
+func emptyLog(name string) *Problem {
+	return &Problem{
+		File: name, Line: 1, Column: 1,
+		What: "the log is empty",
+		Fix:  "copy the file again, or check that the program wrote it",
+	}
 }
 
 // setBase makes the first time of the log the base of its clock.
-func (p *pipeline) setBase(text []byte, clk *clock, tc int) {
+func (l *log) setBase(text []byte, clk *clock) {
 	if len(text) > 16<<10 {
 		text = text[:16<<10]
 		text = text[:bytes.LastIndexByte(text, '\n')+1]
 	}
 	var out rows
-	p.parser.parse(text, &out)
-	for i := range out.n {
-		if v := out.cols[tc][i]; v == v {
+	l.parse(text, &out)
+	for _, v := range out.cols[l.m.column("time")][:out.n] {
+		if v == v {
 			clk.base = int64(v)
 			return
 		}
 	}
 }
 
-func (p *pipeline) digest() string { return hex.EncodeToString(p.sum.Sum(nil)) }
+// parse reads whole lines into rows.
+func (l *log) parse(text []byte, out *rows) {
+	out.reset(len(l.m.Columns))
+	n := int32(0)
+	for ; len(text) > 0; n++ {
+		var line []byte
+		line, text = cutLine(text)
+		if len(l.marker) > 0 && bytes.Contains(line, l.marker) {
+			out.marks = append(out.marks, out.n)
+			if l.m.Format != Text { // there, a line that begins a run may hold values, too
+				continue
+			}
+		}
+		if len(bytes.TrimSpace(line)) > 0 {
+			l.parser.row(line, n, out)
+		}
+	}
+	out.lines = n
+}
+
+// cutLine returns the first line, without its end, and what stands behind it.
+func cutLine(text []byte) (line, rest []byte) {
+	i := bytes.IndexByte(text, '\n')
+	if i < 0 {
+		return text, nil
+	}
+	line, rest = text[:i], text[i+1:]
+	if i > 0 && line[i-1] == '\r' {
+		line = line[:i-1]
+	}
+	return line, rest
+}

@@ -2,13 +2,14 @@ package logs
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"golang.org/x/text/transform"
 )
 
 // A Tail reads a log that another program is still writing. It looks at the
@@ -28,16 +29,17 @@ type Tail struct {
 	head   []byte // its first bytes, to know it by
 	last   []byte // the bytes before offset, for the same
 	wait   []byte // bytes of a log whose header is not complete
-	carry  []byte // text behind the last whole line
 	part   int    // files begun, from 1; 0 before the first byte
 	flow   *tailFlow
 }
 
-// tailFlow is one file of a tail once its map is known.
+// A tailFlow is one file of a tail once its map is known.
 type tailFlow struct {
-	p *pipeline
-	o *order
-	b *block
+	log   *log
+	order *order       // nil until the header is whole
+	text  bytes.Buffer // decoded, behind the last whole line
+	into  io.Writer    // decodes into text
+	block *block[rows]
 }
 
 // A TailState is what a poll found.
@@ -74,7 +76,7 @@ func (t *Tail) Map() (Map, bool) {
 	if t.flow == nil {
 		return Map{}, false
 	}
-	return t.flow.p.m, true
+	return t.flow.log.m, true
 }
 
 // Poll takes what has been written since the last poll, at most 1 MiB.
@@ -115,7 +117,7 @@ func (t *Tail) Poll() (TailState, error) {
 }
 
 func (t *Tail) begin() {
-	t.offset, t.head, t.last, t.wait, t.carry, t.flow = 0, nil, nil, nil, nil, nil
+	t.offset, t.head, t.last, t.wait, t.flow = 0, nil, nil, nil, nil
 	t.part++
 }
 
@@ -151,11 +153,11 @@ func (t *Tail) wide(b []byte) bool {
 	e := t.given.Encoding
 	switch {
 	case t.flow != nil:
-		e = t.flow.p.m.Encoding
+		e = t.flow.log.m.Encoding
 	case e == "":
 		e = detectEncoding(append(bytes.Clone(t.wait), b...))
 	}
-	return e == UTF16LE || e == UTF16BE
+	return e.wide()
 }
 
 func (t *Tail) take(fresh []byte) error {
@@ -208,66 +210,61 @@ func (t *Tail) open() (*tailFlow, error) {
 			return nil, errors.New(name + " has too few rows yet to be understood")
 		}
 	}
-	if m.Encoding == "" {
-		m.Encoding = UTF8
-	}
-	if m.Decimal == "" {
-		m.Decimal = "."
-	}
-	if errs := m.Check(); len(errs) > 0 {
-		return nil, &Problem{File: name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
-	}
-	dec, err := newDecoder(m.Encoding)
+	l, err := newLog(name, m)
 	if err != nil {
 		return nil, err
 	}
-	m.MaxBad = 100
-	p := &pipeline{in: Input{Name: name}, m: m, dec: dec, sum: sha256.New(), workers: 1}
-	return &tailFlow{p: p, b: newBlock()}, nil
+	l.m.MaxBad = 100
+	flow := &tailFlow{log: l, block: newBlock[rows]()}
+	flow.into = &flow.text
+	if d, err := l.m.Encoding.decoder(); err == nil && l.m.Encoding != UTF8 {
+		flow.into = transform.NewWriter(&flow.text, d)
+	}
+	return flow, nil
 }
 
 // read decodes bytes and gives their whole lines on.
 func (t *Tail) read(raw []byte) error {
 	w := t.flow
-	text := raw
-	if w.p.dec != nil {
-		text = w.p.dec.decode(nil, raw, false)
+	if _, err := w.into.Write(raw); err != nil {
+		return fmt.Errorf("following %s: %w", w.log.name, err)
 	}
-	t.carry = append(t.carry, text...)
-	end := bytes.LastIndexByte(t.carry, '\n') + 1
-	if len(t.carry)-end > longest {
-		return &Problem{File: w.p.in.Name, What: fmt.Sprintf("a line is longer than %d bytes", longest), Fix: "a log has one row a line; is this the right file?"}
+	text := w.text.Bytes()
+	end := bytes.LastIndexByte(text, '\n') + 1
+	if len(text)-end > longest {
+		return tooLong(w.log.name)
 	}
-	if end == 0 || w.o == nil && bytes.Count(t.carry[:end], []byte{'\n'}) < w.p.m.Header+w.p.m.Skip {
+	before := w.log.m.Header + w.log.m.Skip
+	if end == 0 || w.order == nil && bytes.Count(text[:end], []byte{'\n'}) < before {
 		return nil
 	}
-	w.b.text = bytes.Clone(t.carry[:end])
-	t.carry = bytes.Clone(t.carry[end:])
-	if w.o == nil {
-		if err := w.p.begin(w.b); err != nil {
+	w.block.text = bytes.Clone(w.text.Next(end))
+	if w.order == nil {
+		var err error
+		if w.block.text, err = w.log.begin(w.block.text, false); err != nil {
 			return err
 		}
-		w.o = newOrder(w.p, t.each)
+		w.order = newOrder(w.log, t.each)
 	}
-	if len(w.b.text) == 0 {
+	if len(w.block.text) == 0 {
 		return nil
 	}
-	w.p.parser.parse(w.b.text, &w.b.out)
-	return w.o.block(w.b)
+	w.log.parse(w.block.text, &w.block.out)
+	return w.order.block(w.block)
 }
 
 func (t *Tail) state(st TailState) TailState {
 	st.Part = t.part
-	if t.flow == nil || t.flow.o == nil {
+	if t.flow == nil || t.flow.order == nil {
 		if st.Waiting == "" {
 			st.Waiting = filepath.Base(t.path) + " has no complete header and row yet"
 		}
 		return st
 	}
-	o := t.flow.o
+	o := t.flow.order
 	st.Rows, st.Bad = o.count, o.bad
 	if n := len(o.badRows); n > 0 {
-		st.LastBad = o.badRows[n-1].problem(t.flow.p.in.Name).Error()
+		st.LastBad = o.badRows[n-1].problem(t.flow.log.name).Error()
 	}
 	return st
 }
