@@ -15,13 +15,11 @@ type FailureSummary struct {
 	Rows    int64    // read
 	Bad     int64    // set aside
 	BadRows []BadRow // the first of them
-	Header  bool     // a line names the columns; without one the order is address, written, read
-	Lines   int64    // of the file
 	Bits    int      // width of the values, unless a row has more digits
 	Columns []reading.Column
-	Ignored []string // headers of columns that were not read
-	SHA256  string   // of the file, lower-case hex, when it was copied; else empty
-	Size    int64    // bytes, when it was copied
+	SHA256  string // of the file, lower-case hex, when it was copied; else empty
+	Size    int64  // bytes, when it was copied
+	lines   int64  // of the file
 }
 
 // maxBadShare is the share of rows that may be unreadable before the list is
@@ -63,7 +61,7 @@ func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error
 	for range layout.first {
 		if len(first.text) > 0 {
 			_, first.text = cutLine(first.text)
-			sum.Lines++
+			sum.lines++
 		}
 	}
 	err = inBlocks(lines, first, layout.parse, func(b *block[failureRows]) error {
@@ -74,7 +72,7 @@ func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error
 		return each(b.out.rows)
 	})
 	if err != nil {
-		return FailureSummary{}, placed(err, sum.Lines+1)
+		return FailureSummary{}, placed(err, sum.lines+1)
 	}
 	if problem := sum.unreadable(in.Name); problem != nil {
 		return FailureSummary{}, problem
@@ -97,13 +95,13 @@ func checkWidth(bits int) error {
 func (s *FailureSummary) add(r *failureRows) {
 	for _, bad := range r.bad {
 		if len(s.BadRows) < keptBad {
-			bad.Line += s.Lines + 1
+			bad.Line += s.lines + 1
 			s.BadRows = append(s.BadRows, bad)
 		}
 	}
 	s.Bad += r.badCount
 	s.Rows += int64(len(r.rows))
-	s.Lines += r.lines
+	s.lines += r.lines
 }
 
 // unreadable refuses a list of which too much cannot be read. One unreadable

@@ -50,12 +50,10 @@ type failureLayout struct {
 }
 
 func (l *failureLayout) summary() FailureSummary {
-	s := FailureSummary{Header: l.names != nil, Bits: l.bits}
+	s := FailureSummary{Bits: l.bits}
 	for i, name := range l.names {
 		if role := l.roles[i]; role != passedOver {
 			s.Columns = append(s.Columns, reading.Column{Name: roleNames[role], Header: name})
-		} else if strings.TrimSpace(name) != "" {
-			s.Ignored = append(s.Ignored, name)
 		}
 	}
 	return s

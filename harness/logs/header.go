@@ -62,7 +62,8 @@ func (b *bag) take(words ...string) bool {
 
 func filler(w string) bool {
 	switch w {
-	case "card", "sensor", "probe", "value", "reading", "avg", "average", "mean", "now", "of", "the", "in", "total", "log", "level":
+	case "card", "sensor", "probe", "value", "reading", "avg", "average", "mean", "now",
+		"of", "the", "in", "total", "log", "level":
 		return true
 	}
 	return false
@@ -150,7 +151,8 @@ func classifyRest(b *bag, dim quantity.Dimension) (name, place string) {
 		b.take("current")
 		return "current", ""
 	case b.take("time", "elapsed", "timestamp", "datetime", "runtime", "t") || (dim == quantity.Duration && len(*b) == 0):
-		b.take("date", "clock", "elapsed", "stamp", "local", "utc", "hh", "mm", "ss", "sss", "fff", "since", "start", "unix", "iso", "run", "duration")
+		b.take("date", "clock", "elapsed", "stamp", "local", "utc", "hh", "mm", "ss", "sss", "fff",
+			"since", "start", "unix", "iso", "run", "duration")
 		return "time", ""
 	}
 	return "", ""
@@ -173,7 +175,12 @@ func splitHeader(header string) (words []string, unitText string) {
 		}
 	}
 	for _, w := range headerWords(text) {
-		words = append(words, expand(strings.ToLower(w))...)
+		w = strings.ToLower(w)
+		if parts, ok := joined[w]; ok {
+			words = append(words, parts...)
+		} else {
+			words = append(words, w)
+		}
 	}
 	if n := len(words); unitText == "" && n > 0 {
 		last := words[n-1]
@@ -247,23 +254,17 @@ func isUnitTail(r []rune, i int) bool {
 	return alone && (r[i-1] == 'm' || r[i-1] == 'k') && (i+1 == len(r) || !unicode.IsLetter(r[i+1]))
 }
 
-// expand undoes words written together.
-func expand(w string) []string {
-	switch w {
-	case "frametime", "frametimes":
-		return []string{"frame", "time"}
-	case "framerate":
-		return []string{"frame", "rate"}
-	case "coretemp":
-		return []string{"core", "temp"}
-	case "gputemp":
-		return []string{"gpu", "temp"}
-	case "memtemp":
-		return []string{"memory", "temp"}
-	case "coreclock", "coreclk":
-		return []string{"core", "clock"}
-	case "memclock", "memclk", "memoryclock":
-		return []string{"memory", "clock"}
-	}
-	return []string{w}
+// joined are words written together, taken apart.
+var joined = map[string][]string{
+	"frametime":   {"frame", "time"},
+	"frametimes":  {"frame", "time"},
+	"framerate":   {"frame", "rate"},
+	"coretemp":    {"core", "temp"},
+	"gputemp":     {"gpu", "temp"},
+	"memtemp":     {"memory", "temp"},
+	"coreclock":   {"core", "clock"},
+	"coreclk":     {"core", "clock"},
+	"memclock":    {"memory", "clock"},
+	"memclk":      {"memory", "clock"},
+	"memoryclock": {"memory", "clock"},
 }

@@ -56,7 +56,7 @@ type Map struct {
 	Delimiter string   `json:"delimiter,omitempty" toml:"delimiter"` // one ASCII character
 	Decimal   string   `json:"decimal,omitempty" toml:"decimal"`     // "." or ","
 	Header    int      `json:"header,omitempty" toml:"header"`       // line of the header, from 1
-	Skip      int      `json:"skip,omitempty" toml:"skip"`           // lines below the header that are not rows, such as one of units
+	Skip      int      `json:"skip,omitempty" toml:"skip"`           // lines below the header that are not rows
 	Comment   string   `json:"comment,omitempty" toml:"comment"`     // lines that begin so are passed over
 	Pattern   string   `json:"pattern,omitempty" toml:"pattern"`     // of free text; its named groups are the columns
 	Columns   []Column `json:"columns" toml:"column"`
@@ -107,7 +107,8 @@ func (m *Map) Check() []KeyError {
 	}
 	switch m.Format {
 	case Delimited:
-		if len(m.Delimiter) != 1 || m.Delimiter[0] >= utf8.RuneSelf || strings.ContainsAny(m.Delimiter, "\"\r\n0123456789+-") {
+		ascii := len(m.Delimiter) == 1 && m.Delimiter[0] < utf8.RuneSelf
+		if !ascii || strings.ContainsAny(m.Delimiter, "\"\r\n0123456789+-") {
 			bad("delimiter", `write ",", ";" or "\t"`, "delimiter %s cannot part fields", shown(m.Delimiter))
 		}
 		if m.Delimiter == m.Decimal {
@@ -126,7 +127,8 @@ func (m *Map) Check() []KeyError {
 		bad("format", `write "delimited", "json-lines" or "text"`, "format %s is not known", shown(string(m.Format)))
 	}
 	if _, err := m.Encoding.decoder(); err != nil {
-		bad("encoding", `write one of "utf-8", "utf-16le", "utf-16be", "cp437", "cp850", "cp1252"`, "encoding %s is not known", shown(string(m.Encoding)))
+		bad("encoding", `write one of "utf-8", "utf-16le", "utf-16be", "cp437", "cp850", "cp1252"`,
+			"encoding %s is not known", shown(string(m.Encoding)))
 	}
 	if m.Decimal != "." && m.Decimal != "," {
 		bad("decimal", `write "." or ","`, "decimal sign %s is not known", shown(m.Decimal))
@@ -161,7 +163,8 @@ func (m *Map) checkPattern(bad complain) {
 	default:
 		for i, c := range m.Columns {
 			if !slices.Contains(re.SubexpNames(), c.Header) {
-				bad(fmt.Sprintf("column.%d.header", i+1), "write (?P<"+c.Header+">…) in the pattern", "the pattern has no group named %s", shown(c.Header))
+				bad(fmt.Sprintf("column.%d.header", i+1), "write (?P<"+c.Header+">…) in the pattern",
+					"the pattern has no group named %s", shown(c.Header))
 			}
 		}
 	}
@@ -194,14 +197,13 @@ func (m *Map) checkColumns(bad complain) {
 	for i, c := range m.Columns {
 		key := fmt.Sprintf("column.%d.", i+1)
 		q, ok := measures[c.Quantity]
-		if c.Quantity == "" {
-			unknown++
-			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "the column has no quantity")
-			continue
-		}
 		if !ok {
 			unknown++
-			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "quantity %s is not known", shown(c.Quantity))
+			what := "quantity " + shown(c.Quantity) + " is not known"
+			if c.Quantity == "" {
+				what = "the column has no quantity"
+			}
+			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "%s", what)
 			continue
 		}
 		if c.Header == "" {
@@ -221,12 +223,14 @@ func (m *Map) checkColumns(bad complain) {
 			bad(key+"unit", "write the unit the log uses", "a %s needs a unit", c.Quantity)
 		case c.Unit != "":
 			if _, ok := quantity.InFile(q.dim, c.Unit); !ok {
-				bad(key+"unit", "write one of "+strings.Join(quantity.FileSpellings(q.dim), ", "), "a %s cannot be in %s", c.Quantity, shown(c.Unit))
+				bad(key+"unit", "write one of "+strings.Join(quantity.FileSpellings(q.dim), ", "),
+					"a %s cannot be in %s", c.Quantity, shown(c.Unit))
 			}
 		}
 		what := c.Quantity + " " + c.Place
 		if first, twice := seen[what]; twice {
-			bad(key+"quantity", "leave one of them out, or give them places", "columns %d and %d are both the %s", first, i+1, strings.TrimSpace(what))
+			bad(key+"quantity", "leave one of them out, or give them places",
+				"columns %d and %d are both the %s", first, i+1, strings.TrimSpace(what))
 		}
 		seen[what] = i + 1
 	}

@@ -1,7 +1,6 @@
 package logs
 
 import (
-	"bytes"
 	"fmt"
 	"math"
 	"sort"
@@ -11,7 +10,9 @@ import (
 )
 
 // An order puts the blocks' rows one after the other: it counts lines, keeps
-// time going forward, cuts runs and hands batches out.
+// time going forward, cuts runs and hands batches out. All that depends on the
+// rows before is done here, in one goroutine; parsers see one line at a time, so
+// that they can work on several blocks at once.
 type order struct {
 	log  *log
 	each func(*Batch) error
@@ -83,12 +84,9 @@ func (o *order) block(b *block[rows]) error {
 type cut struct{ row, run int }
 
 // arrange checks the times of the block's rows, takes out those that go back,
-// and returns where runs begin.
+// and returns where runs begin. The block's first rows go on with the last run.
 func (o *order) arrange(b *block[rows]) []cut {
 	r := &b.out
-	if o.log.m.Split.By == "" && o.clk == nil && o.log.m.Format != Text && len(o.runs) > 0 && o.rising(r) {
-		return []cut{{0, 1}}
-	}
 	var cuts []cut
 	if len(o.runs) > 0 {
 		cuts = append(cuts, cut{0, len(o.runs)})
@@ -108,7 +106,7 @@ func (o *order) arrange(b *block[rows]) []cut {
 		}
 		if o.fresh || len(o.runs) == 0 {
 			o.fresh = false
-			o.runs = append(o.runs, Run{Number: len(o.runs) + 1, First: o.line + 1 + int64(r.line[i])})
+			o.runs = append(o.runs, Run{Number: len(o.runs) + 1})
 			cuts = append(cuts, cut{n, len(o.runs)})
 		}
 		run := &o.runs[len(o.runs)-1]
@@ -129,26 +127,12 @@ func (o *order) arrange(b *block[rows]) []cut {
 	return cuts
 }
 
-// rising is the short way through a block whose times only go forward.
-func (o *order) rising(r *rows) bool {
-	run := &o.runs[0]
-	if o.tc >= 0 {
-		last := o.last
-		for _, v := range r.cols[o.tc][:r.n] {
-			if !(v >= last) {
-				return false
-			}
-			last = v
-		}
-		o.last = last
-	}
-	run.Count += int64(r.n)
-	run.Seconds = o.last - o.from
-	return true
-}
-
 // time brings the time of row i into the run's own and reports whether the row
 // is kept. It sets fresh when the time says that a run begins.
+//
+// A time that goes back inside a run is refused and not sorted: it comes from a
+// second run, a clock that was set, or rows of two programs in one file, and
+// nobody but the bench knows which.
 func (o *order) time(b *block[rows], i int) bool {
 	if o.tc < 0 {
 		return true
@@ -172,6 +156,7 @@ func (o *order) time(b *block[rows], i int) bool {
 	}
 	fresh := o.fresh || len(o.runs) == 0
 	if o.clk != nil && o.clk.form == daily {
+		// Half a day back is midnight; less is a time that goes back.
 		if v+o.day < o.last-43200 && !fresh {
 			o.day += 86400
 		}
@@ -190,7 +175,7 @@ func (o *order) time(b *block[rows], i int) bool {
 	}
 	o.last = v
 	if o.clk != nil && o.clk.form != counted {
-		v -= o.from
+		v -= o.from // what a clock shows says nothing by itself; plain numbers stay
 	}
 	r.cols[o.tc][i] = v
 	return true
@@ -223,10 +208,10 @@ func (o *order) refuse(b *block[rows], i int, what, fix string) {
 
 // lineOf returns line n of text, from 0.
 func lineOf(text []byte, n int) []byte {
+	line, rest := cutLine(text)
 	for range n {
-		text = text[bytes.IndexByte(text, '\n')+1:]
+		line, rest = cutLine(rest)
 	}
-	line, _, _ := bytes.Cut(text, []byte{'\n'})
 	return line
 }
 
@@ -260,7 +245,8 @@ func (o *order) finish(file *tap) (Summary, error) {
 	name, m := o.log.name, &o.log.m
 	if o.bad > 0 && (o.count == 0 || float64(o.bad) > m.MaxBad/100*float64(o.bad+o.count)) {
 		p := o.badRows[0].problem(name)
-		p.What = fmt.Sprintf("%d of %d rows are bad, more than the %g %% the map allows; the first: %s", o.bad, o.bad+o.count, m.MaxBad, p.What)
+		p.What = fmt.Sprintf("%d of %d rows are bad, more than the %g %% the map allows; the first: %s",
+			o.bad, o.bad+o.count, m.MaxBad, p.What)
 		return Summary{}, p
 	}
 	if o.count == 0 {
@@ -272,15 +258,21 @@ func (o *order) finish(file *tap) (Summary, error) {
 		}
 		return Summary{}, &Problem{File: name, Line: o.line + 1, Column: 1, What: what, Fix: fix}
 	}
-	s := Summary{Map: *m, Runs: o.runs, Count: o.count, Bad: o.bad, BadRows: o.badRows,
-		Ignored: o.log.ignored, SHA256: file.digest(), Size: file.size}
+	s := Summary{
+		Map: *m, Runs: o.runs, Count: o.count, Bad: o.bad, BadRows: o.badRows,
+		Ignored: o.log.ignored, SHA256: file.digest(), Size: file.size,
+	}
 	for c, col := range m.Columns {
 		if o.seen[c] == 0 {
-			return Summary{}, &Problem{File: name, Line: max(int64(m.Header), 1), Column: 1,
-				What: fmt.Sprintf("column %q holds no value in any row", col.Header), Fix: "check that the sensor was connected, or leave the column out in a log map"}
+			return Summary{}, &Problem{
+				File: name, Line: max(int64(m.Header), 1), Column: 1,
+				What: fmt.Sprintf("column %q holds no value in any row", col.Header),
+				Fix:  "check that the sensor was connected, or leave the column out in a log map",
+			}
 		}
-		s.Columns = append(s.Columns, reading.Column{Name: col.Quantity, Header: col.Header, Unit: col.Unit,
-			Resolution: o.resolution(c), Place: col.Place})
+		s.Columns = append(s.Columns, reading.Column{
+			Name: col.Quantity, Header: col.Header, Unit: col.Unit, Resolution: o.resolution(c), Place: col.Place,
+		})
 	}
 	return s, nil
 }

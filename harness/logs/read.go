@@ -8,8 +8,6 @@ import (
 	"fmt"
 	"hash"
 	"io"
-	"os"
-	"path/filepath"
 
 	"proveout/harness/reading"
 )
@@ -39,7 +37,6 @@ type Run struct {
 	Number  int     // from 1
 	Count   int64   // rows
 	Seconds float64 // first to last time; 0 when the log has no time
-	First   int64   // line of its first row
 }
 
 // An Ignored is a column of the file that the map does not read.
@@ -63,21 +60,10 @@ func (b *Batch) Len() int { return len(b.line) }
 // Line returns the line in the file, from 1, that row i stands on.
 func (b *Batch) Line(i int) int64 { return b.first + int64(b.line[i]) }
 
-// Import reads the log in a file to its end and says what it holds. A map
-// without a format is sniffed. Errors are of type *Problem where the log is at
-// fault.
-func Import(path string, m Map) (Summary, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return Summary{}, fmt.Errorf("reading the log: %w", err)
-	}
-	defer f.Close()
-	return Read(Input{Name: filepath.Base(path), Reader: f}, m, nil)
-}
-
 // Read reads a log, gives its rows to each in the order of the file, and says
 // what it holds. each may be nil; an error it returns ends the reading and is
-// returned. A map without a format is sniffed from the first bytes.
+// returned. A map without a format is sniffed from the first bytes. Errors are
+// of type *Problem where the log is at fault.
 func Read(in Input, m Map, each func(*Batch) error) (Summary, error) {
 	file := newTap(in, true)
 	if m.Format == "" {

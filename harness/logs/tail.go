@@ -45,7 +45,6 @@ type tailFlow struct {
 // A TailState is what a poll found.
 type TailState struct {
 	Grown   bool   // bytes came in
-	Anew    bool   // the file was begun anew since the last poll
 	Part    int    // which file it is, from 1; 0 while there is none
 	Rows    int64  // of this file
 	Bad     int64  // rows set aside, of this file
@@ -100,7 +99,6 @@ func (t *Tail) Poll() (TailState, error) {
 	}
 	if t.part > 0 && t.replaced(f, info.Size()) {
 		t.begin()
-		st.Anew = true
 	}
 	fresh := make([]byte, min(max(info.Size()-t.offset, 0), tailPiece))
 	n, err := f.ReadAt(fresh, t.offset)

