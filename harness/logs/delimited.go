@@ -146,7 +146,8 @@ func (d *delimited) row(line []byte, n int32, out *rows) {
 			continue
 		}
 		if bytes.Equal(line, d.header) {
-			what, fix = "the header stands here again", `if the file holds several runs, say so in a log map: [split] by = "header"`
+			what = "the header stands here again"
+			fix = `if the file holds several runs, say so in a log map: [split] by = "header"`
 		}
 		out.refuse(BadRow{Line: int64(n), Column: charAt(line, f.at), Header: c.header, What: what, Fix: fix})
 		return

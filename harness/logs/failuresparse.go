@@ -206,7 +206,9 @@ func notHex(line []byte, f field, digits, end int) (at int, what, fix string) {
 }
 
 // take reads a field that is no hexadecimal value.
-func (l *failureLayout) take(role failureRole, field []byte, row *reading.Failure, out *failureRows) (what, fix string) {
+func (l *failureLayout) take(
+	role failureRole, field []byte, row *reading.Failure, out *failureRows,
+) (what, fix string) {
 	switch role {
 	case addressRole:
 		v, err := strconv.ParseUint(string(field), 10, 64)

@@ -9,6 +9,7 @@ package probe
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -74,7 +75,8 @@ func Look(root string, now time.Time) (*Machine, error) {
 	sys := filepath.Join(root, "sys")
 	if info, err := os.Stat(sys); err != nil || !info.IsDir() {
 		if runtime.GOOS != "linux" && root == "/" {
-			return nil, errors.New("this computer has no system tree to read; a look at the machine needs a bench that runs Linux")
+			return nil, errors.New("this computer has no system tree to read; " +
+				"a look at the machine needs a bench that runs Linux")
 		}
 		return nil, fmt.Errorf("%s: no system tree there; give the folder that holds \"sys\"", root)
 	}
@@ -104,7 +106,6 @@ func (m *Machine) entries(dir string) []string {
 	for _, e := range list {
 		out = append(out, filepath.Join(dir, e.Name()))
 	}
-	sort.Strings(out)
 	return out
 }
 
@@ -122,7 +123,8 @@ func (m *Machine) readDevices(sys string) {
 			m.note("%s: the configuration space cannot be read: %v", d.Address, reason(err))
 		}
 		if len(config) == 64 {
-			m.note("%s: only the first 64 bytes of the configuration space may be read; run as administrator to see the capabilities", d.Address)
+			m.note("%s: only the first 64 bytes of the configuration space may be read; "+
+				"run as administrator to see the capabilities", d.Address)
 		}
 		d.Config, d.ConfigBytes = config, len(config)
 		m.Devices = append(m.Devices, d)
@@ -186,7 +188,9 @@ func (m *Machine) readMonitors(sys string) {
 		if err != nil {
 			m.note("%s: the display data cannot be read: %v", filepath.Base(dir), reason(err))
 		}
-		m.Monitors = append(m.Monitors, Monitor{Connector: filepath.Base(dir), Status: line(dir, "status"), EDID: edid, EDIDBytes: len(edid)})
+		m.Monitors = append(m.Monitors, Monitor{
+			Connector: filepath.Base(dir), Status: line(dir, "status"), EDID: edid, EDIDBytes: len(edid),
+		})
 	}
 }
 
@@ -214,16 +218,8 @@ func readBounded(path string) ([]byte, error) {
 		return nil, err
 	}
 	defer f.Close()
-	buf := make([]byte, maxFile)
-	n := 0
-	for n < len(buf) {
-		k, err := f.Read(buf[n:])
-		n += k
-		if err != nil || k == 0 {
-			break
-		}
-	}
-	return buf[:n], nil
+	data, _ := io.ReadAll(io.LimitReader(f, maxFile)) // what could be read counts
+	return data, nil
 }
 
 // reason drops the path of a file error.

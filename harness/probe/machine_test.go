@@ -53,7 +53,8 @@ func TestLook(t *testing.T) {
 		t.Fatalf("devices: %+v", m.Devices)
 	}
 	d := m.Devices[1]
-	if d.Vendor != "f1a5" || d.Device != "0421" || d.Revision != "03" || d.SubsystemVendor != "f1a6" || d.Subsystem != "0007" || d.ConfigBytes != 64 {
+	if d.Vendor != "f1a5" || d.Device != "0421" || d.Revision != "03" || d.ConfigBytes != 64 ||
+		d.SubsystemVendor != "f1a6" || d.Subsystem != "0007" {
 		t.Errorf("device: %+v", d)
 	}
 	want := []Temperature{{"hwmon0/temp1", "board heatsink", 41.5}, {"thermal_zone0", "case", 38}}

@@ -105,8 +105,8 @@ func (l Load) supervise(ctx context.Context, out *bounded) (Ran, error) {
 
 // await waits for the end of the command or of its time, calling Beside in between.
 func (l Load) await(ctx context.Context, exited <-chan error, start time.Time) (err error, over bool) {
-	end := time.NewTimer(l.Duration)
-	defer end.Stop()
+	ctx, cancel := context.WithTimeout(ctx, l.Duration)
+	defer cancel()
 	var beat <-chan time.Time
 	if l.Every > 0 && l.Beside != nil {
 		ticker := time.NewTicker(l.Every)
@@ -118,8 +118,6 @@ func (l Load) await(ctx context.Context, exited <-chan error, start time.Time) (
 		select {
 		case err := <-exited:
 			return err, false
-		case <-end.C:
-			return nil, true
 		case <-ctx.Done():
 			return nil, true
 		case <-beat:
@@ -139,14 +137,11 @@ func reapOthers(before map[int]bool) int {
 				continue
 			}
 			left++
-			if !killed[pid] && !zombie(pid) {
+			if !zombie(pid) {
 				killed[pid] = true
 			}
-			for _, p := range append(descendants(pid), pid) {
-				syscall.Kill(p, syscall.SIGKILL)
-			}
-			var status syscall.WaitStatus
-			syscall.Wait4(pid, &status, syscall.WNOHANG, nil)
+			killAll(pid)
+			syscall.Wait4(pid, nil, syscall.WNOHANG, nil)
 		}
 		if left == 0 {
 			break
@@ -165,12 +160,11 @@ func children() map[int]bool {
 	return out
 }
 
-func descendants(pid int) []int {
-	var out []int
+func killAll(pid int) {
 	for _, child := range childrenOf(pid) {
-		out = append(append(out, child), descendants(child)...)
+		killAll(child)
 	}
-	return out
+	syscall.Kill(pid, syscall.SIGKILL)
 }
 
 func childrenOf(parent int) []int {

@@ -13,5 +13,6 @@ func (l Load) Run(context.Context) (Ran, error) {
 	if len(l.Args) == 0 {
 		return Ran{}, errNoCommand
 	}
-	return Ran{}, errors.New("a load command can be run on a bench that runs Linux; here, start it by hand and import its log")
+	return Ran{}, errors.New("a load command can be run on a bench that runs Linux; " +
+		"here, start it by hand and import its log")
 }
