@@ -73,13 +73,23 @@ func codePage(t *testing.T, c *charmap.Charmap, text string) []byte {
 // from each. The code pages are those of golang.org/x/text, which generates them
 // from the tables at encoding.spec.whatwg.org and unicode.org.
 func TestDialects(t *testing.T) {
-	want := map[string][]float64{"time": {0, 1.5, 3}, "temperature": {20.25, 21, -3.5}, "ambient": {21.5, math.NaN(), 21.6}}
+	want := map[string][]float64{
+		"time": {0, 1.5, 3}, "temperature": {20.25, 21, -3.5}, "ambient": {21.5, math.NaN(), 21.6},
+	}
 	comma := "Time [s],Core temp [°C],Raum/Ambient (°C),Gerät\n0,20.25,21.5,x\n1.5,21,,y\n3.0,-3.50,21.6,z\n"
 	comma = strings.Replace(comma, "Raum/Ambient", "Ambient", 1)
 	german := strings.NewReplacer(",", ";", ".", ",").Replace(comma)
 	tab := strings.ReplaceAll(comma, ",", "\t")
 	crlf := strings.ReplaceAll(comma, "\n", "\r\n")
-	quoted := "\"Time [s]\",\"Core temp [°C]\",\"Ambient (°C)\",\"Say \"\"x\"\", y\"\n\"0\",\"20.25\",\"21.5\",\"a,b\"\n1.5, 21 ,n/a,\n\"3.0\",-3.50,+21.6,\"\"\"\"\n"
+	quoted := `"Time [s]","Core temp [°C]","Ambient (°C)","Say ""x"", y"
+"0","20.25","21.5","a,b"
+1.5, 21 ,n/a,
+"3.0",-3.50,+21.6,""""
+`
+	units := "Time,Core temp,Ambient,Note\ns,[°C],°C,\n0,20.25,21.5,x\n1.5,21,,y\n3.0,-3.50,21.6,z\n"
+	objects := `{"time_s":0,"core_temp_c":20.25,"ambient_c":"21.5","deep":{"temp_c":[1,{}]}}` + "\r\n\n" +
+		`{"core_temp_c":2.1e1,"time_s":1.5,"ambient_c":null}` + "\n" +
+		`{"time_s":3,"core\u005ftemp_c":-3.5,"ambient_c":21.6}`
 	for _, tt := range []struct {
 		name     string
 		data     []byte
@@ -94,7 +104,7 @@ func TestDialects(t *testing.T) {
 		{"no line feed at the end", []byte(strings.TrimSuffix(comma, "\n")), UTF8},
 		{"blank lines", []byte(strings.ReplaceAll(crlf, "\r\n1", "\r\n\r\n \r\n1")), UTF8},
 		{"quotes", []byte(quoted), UTF8},
-		{"units below the header", []byte("Time,Core temp,Ambient,Note\ns,[°C],°C,\n0,20.25,21.5,x\n1.5,21,,y\n3.0,-3.50,21.6,z\n"), UTF8},
+		{"units below the header", []byte(units), UTF8},
 		{"remarks", []byte(strings.ReplaceAll(comma, "\n1", "\n# fan on\n1")), UTF8},
 		{"lines above the header", []byte("Bench log 3\nstarted by hand, all well\n\n" + comma), UTF8},
 		{"UTF-16 LE with mark", utf16Bytes(binary.LittleEndian, "\ufeff"+german), UTF16LE},
@@ -104,7 +114,7 @@ func TestDialects(t *testing.T) {
 		{"Windows 1252", codePage(t, charmap.Windows1252, german), Windows1252},
 		{"code page 850", codePage(t, charmap.CodePage850, german), CodePage850},
 		{"code page 437", codePage(t, charmap.CodePage437, strings.Replace(german, "Gerät", "Ωσ┤", 1)), ""},
-		{"JSON lines", []byte("{\"time_s\":0,\"core_temp_c\":20.25,\"ambient_c\":\"21.5\",\"deep\":{\"temp_c\":[1,{}]}}\r\n\n{\"core_temp_c\":2.1e1,\"time_s\":1.5,\"ambient_c\":null}\n{\"time_s\":3,\"core\\u005ftemp_c\":-3.5,\"ambient_c\":21.6}"), UTF8},
+		{"JSON lines", []byte(objects), UTF8},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			sum, got, err := collect(t, tt.data, Map{})
@@ -197,18 +207,25 @@ func TestHeaders(t *testing.T) {
 func TestUnits(t *testing.T) {
 	// Degree Fahrenheit and kelvin: NIST SP 811 (2008), appendix B.8 and B.9; the
 	// rest are decimal prefixes and minutes.
-	log := "time_min,temp_f,ambient_k,frame_us,core_clock_mhz,fan_rpm,busy_percent,power_mw\n0,212,273.15,16666,166,1200,95,2500\n1.5,32,300.15,16667,166,1230,9.5,2501\n"
+	log := "time_min,temp_f,ambient_k,frame_us,core_clock_mhz,fan_rpm,busy_percent,power_mw\n" +
+		"0,212,273.15,16666,166,1200,95,2500\n" +
+		"1.5,32,300.15,16667,166,1230,9.5,2501\n"
 	sum, got, err := collect(t, []byte(log), Map{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := map[string][]float64{"time": {0, 90}, "temperature": {100, 0}, "ambient": {0, 27}, "frame-time": {0.016666, 0.016667},
-		"core-clock": {166e6, 166e6}, "fan-speed": {20, 20.5}, "busy": {0.95, 0.095}, "power": {2.5, 2.501}}
+	want := map[string][]float64{
+		"time": {0, 90}, "temperature": {100, 0}, "ambient": {0, 27}, "frame-time": {0.016666, 0.016667},
+		"core-clock": {166e6, 166e6}, "fan-speed": {20, 20.5}, "busy": {0.95, 0.095}, "power": {2.5, 2.501},
+	}
 	near := func(a, b float64) bool { return math.Abs(a-b) < 1e-12*max(1, math.Abs(a)) }
 	if d := cmp.Diff(want, got.cols, cmp.Comparer(near)); d != "" {
 		t.Error(d)
 	}
-	steps := map[string]float64{"time": 6, "temperature": 5.0 / 9, "ambient": 0.01, "frame-time": 1e-6, "core-clock": 1e6, "fan-speed": 1.0 / 60, "busy": 0.001, "power": 0.001}
+	steps := map[string]float64{
+		"time": 6, "temperature": 5.0 / 9, "ambient": 0.01, "frame-time": 1e-6,
+		"core-clock": 1e6, "fan-speed": 1.0 / 60, "busy": 0.001, "power": 0.001,
+	}
 	for _, c := range sum.Columns {
 		if !near(c.Resolution, steps[c.Name]) {
 			t.Errorf("one step of %s is %g, want %g", c.Name, c.Resolution, steps[c.Name])
@@ -239,13 +256,16 @@ func TestTimes(t *testing.T) {
 		name, log, form string
 		want            []float64
 	}{
-		{"RFC 3339", "time,temp_c\n2026-03-29T01:59:59.5+01:00,20\n2026-03-29T03:00:00.25+02:00,21\n2026-03-29T01:00:02Z,22\n", TimeDate, []float64{0, 0.75, 2.5}},
+		{"RFC 3339", "time,temp_c\n2026-03-29T01:59:59.5+01:00,20\n" +
+			"2026-03-29T03:00:00.25+02:00,21\n2026-03-29T01:00:02Z,22\n", TimeDate, []float64{0, 0.75, 2.5}},
 		{"date and time", "timestamp,temp_c\n2024-02-28 23:59:58,20\n2024-02-29 00:00:01,21\n", TimeDate, []float64{0, 3}},
 		{"over midnight", "Time,temp_c\n23:59:58.5,20\n0:00:01,21\n00:00:02,22\n", TimeClock, []float64{0, 2.5, 3.5}},
-		{"day first", "time;temp_c\n31.12.2025 23:59:59;20\n01.01.2026 00:00:00,5;21\n", "DD.MM.YYYY hh:mm:ss", []float64{0, 1.5}},
+		{"day first", "time;temp_c\n31.12.2025 23:59:59;20\n01.01.2026 00:00:00,5;21\n", "DD.MM.YYYY hh:mm:ss",
+			[]float64{0, 1.5}},
 		{"minutes", "elapsed,temp_c\n00:59.5,20\n01:00.5,21\n", "mm:ss", []float64{59.5, 60.5}},
 		{"seconds beside a clock", "timestamp,elapsed_s,temp_c\n10:00:00,4,20\n10:00:01,5,21\n", "", []float64{4, 5}},
-		{"epoch in ms", "timestamp_ms,temp_c\n1774000000123,20\n1774000000623,21\n", "", []float64{1774000000.123, 1774000000.623}},
+		{"epoch in ms", "timestamp_ms,temp_c\n1774000000123,20\n1774000000623,21\n", "",
+			[]float64{1774000000.123, 1774000000.623}},
 	} {
 		sum, got, err := collect(t, []byte(tt.log), Map{})
 		if err != nil {
@@ -273,7 +293,8 @@ func TestRuns(t *testing.T) {
 		{"column", two, Split{By: SplitColumn, Column: "run"}},
 		{"time back", two, Split{By: SplitBack}},
 		{"marker", strings.Replace(two, "0,50", "=== begin ===\n0,50", 1), Split{By: SplitMarker, Marker: "=== begin"}},
-		{"marker first", "time_s,fps,run\nrun 1\n0,60,a\n1,61,a\nrun 2\nrun 2 again\n0,50,b\n2,51,b\nrun 3\n", Split{By: SplitMarker, Marker: "run "}},
+		{"marker first", "time_s,fps,run\nrun 1\n0,60,a\n1,61,a\nrun 2\nrun 2 again\n0,50,b\n2,51,b\nrun 3\n",
+			Split{By: SplitMarker, Marker: "run "}},
 		{"header", strings.Replace(two, "0,50", "time_s,fps,run\n0,50", 1), Split{By: SplitHeader}},
 	} {
 		m := base
@@ -296,10 +317,15 @@ func TestRuns(t *testing.T) {
 }
 
 func TestFreeText(t *testing.T) {
-	text := "session opened\nt=00:00:10 sensors:\n  temp: 55,5 C\n  fan ok\n  rate 61 frames\nt=00:00:20 sensors:\n  temp: 56 C\n  rate 60 frames\n"
+	text := "session opened\nt=00:00:10 sensors:\n  temp: 55,5 C\n  fan ok\n  rate 61 frames\n" +
+		"t=00:00:20 sensors:\n  temp: 56 C\n  rate 60 frames\n"
 	m := Map{Format: Text, Encoding: UTF8, Decimal: ",",
 		Pattern: `^t=(?P<at>\S+)|temp: (?P<temp>[0-9,]+)|rate (?P<rate>\S+)`,
-		Columns: []Column{{Header: "at", Quantity: "time", Time: TimeClock}, {Header: "temp", Quantity: "temperature", Unit: "°C", Place: "die"}, {Header: "rate", Quantity: "fps"}}}
+		Columns: []Column{
+			{Header: "at", Quantity: "time", Time: TimeClock},
+			{Header: "temp", Quantity: "temperature", Unit: "°C", Place: "die"},
+			{Header: "rate", Quantity: "fps"},
+		}}
 	sum, got, err := collect(t, []byte(text), m)
 	if err != nil {
 		t.Fatal(err)
@@ -336,7 +362,8 @@ func TestBadRowsUnderALimit(t *testing.T) {
 		t.Error(d)
 	}
 	m.MaxBad = 40
-	if _, _, err = collect(t, []byte(log), m); err == nil || !strings.Contains(err.Error(), "3 of 7 rows are bad, more than the 40 % the map allows") {
+	_, _, err = collect(t, []byte(log), m)
+	if err == nil || !strings.Contains(err.Error(), "3 of 7 rows are bad, more than the 40 % the map allows") {
 		t.Error(err)
 	}
 }
@@ -352,7 +379,8 @@ func TestRealRecording(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if sum.Count != 151 || len(sum.Columns) != 7 || len(sum.Ignored) != 1 || sum.Ignored[0].Header != "phase" || sum.Runs[0].Seconds != 150.03 {
+	if sum.Count != 151 || len(sum.Columns) != 7 || sum.Runs[0].Seconds != 150.03 ||
+		len(sum.Ignored) != 1 || sum.Ignored[0].Header != "phase" {
 		t.Errorf("%+v", sum)
 	}
 	if c := sum.Columns[1]; c.Name != "temperature" || c.Place != "die" || c.Unit != "°C" || c.Resolution != 1 {

@@ -40,7 +40,8 @@ func TestFailureSpellings(t *testing.T) {
 		"addr,wr,rd\n32'h0012f4a8,32'hdeadbeef,32'hdeadbeee\n",
 		"addr,written,error bits\n0x12f4a8,0xdeadbeef,0x00000001\n",
 		"addr,actual,xor\n0x12f4a8UL,0xdeadbeeeUL,0x1UL\n",
-		"A title, with a comma\nfailing address of the card\n\naddress,written,read\n0x12f4a8,0xdeadbeef,0xdeadbeee\naddress,written,read\n",
+		"A title, with a comma\nfailing address of the card\n\n" +
+			"address,written,read\n0x12f4a8,0xdeadbeef,0xdeadbeee\naddress,written,read\n",
 		"address,pattern,read\n0x12f4a8,0xdeadbeef,0xdeadbeee\n",
 	} {
 		rows, _, err := readFailures(text, FailureOptions{})
@@ -61,13 +62,15 @@ func TestFailureSpellings(t *testing.T) {
 }
 
 func TestFailureColumns(t *testing.T) {
-	rows, sum, err := readFailures("time,temp_c,pattern,addr,exp,act,pass\n22:41:39,41.5,checkerboard,0xE0000010,0x55,0x54,3\n22:41:40.5,,all ones,0xE0000011,0xff,0x7f,4\n",
-		FailureOptions{Base: 0xe0000000})
+	rows, sum, err := readFailures("time,temp_c,pattern,addr,exp,act,pass\n"+
+		"22:41:39,41.5,checkerboard,0xE0000010,0x55,0x54,3\n"+
+		"22:41:40.5,,all ones,0xE0000011,0xff,0x7f,4\n", FailureOptions{Base: 0xe0000000})
 	if err != nil || len(rows) != 2 || sum.Bits != 8 || len(sum.Columns) != 6 {
 		t.Fatal(rows, sum, err)
 	}
 	a, b := rows[0], rows[1]
-	if a.Address != 0x10 || a.Bits != 8 || a.PatternName != "checkerboard" || a.Celsius != 41.5 || b.Seconds-a.Seconds != 1.5 || !math.IsNaN(b.Celsius) || b.PatternName != "all ones" {
+	if a.Address != 0x10 || a.Bits != 8 || a.PatternName != "checkerboard" || a.Celsius != 41.5 ||
+		b.Seconds-a.Seconds != 1.5 || !math.IsNaN(b.Celsius) || b.PatternName != "all ones" {
 		t.Errorf("%+v %+v", a, b)
 	}
 	rows, _, err = readFailures("time_ms,addr,exp,act,bits\n1500,10,5,4,16\n", FailureOptions{})
@@ -88,7 +91,8 @@ func TestFailureColumns(t *testing.T) {
 }
 
 func TestEmptyLists(t *testing.T) {
-	for _, text := range []string{"address,written,read\n", "# March C- over 16 MiB: no failures\n", "address,written,read"} {
+	remark := "# March C- over 16 MiB: no failures\n"
+	for _, text := range []string{"address,written,read\n", remark, "address,written,read"} {
 		if rows, sum, err := readFailures(text, FailureOptions{}); err != nil || len(rows) != 0 || sum.Bad != 0 {
 			t.Errorf("%q: %v %v", text, rows, err)
 		}
@@ -141,7 +145,10 @@ func TestFailuresRoundTrip(t *testing.T) {
 		var want []reading.Failure
 		mask := uint64(math.MaxUint64) >> uint(64-bits)
 		for range n {
-			f := reading.Failure{Address: rapid.Int64Range(0, 1<<40).Draw(t, "address"), Written: rapid.Uint64().Draw(t, "written") & mask, Read: rapid.Uint64().Draw(t, "read") & mask, Bits: bits}
+			f := reading.Failure{
+				Address: rapid.Int64Range(0, 1<<40).Draw(t, "address"), Bits: bits,
+				Written: rapid.Uint64().Draw(t, "written") & mask, Read: rapid.Uint64().Draw(t, "read") & mask,
+			}
 			want = append(want, f)
 			w := func(v uint64) string { return fmt.Sprintf(spell, bits/4, v) }
 			text.WriteString(strings.Join([]string{w(uint64(f.Address)), w(f.Written), w(f.Read)}, delim) + end)
@@ -171,7 +178,8 @@ func TestFailuresInOrderOverManyBlocks(t *testing.T) {
 	}
 	next := int64(0)
 	var copied bytes.Buffer
-	sum, err := ReadFailures(Input{Name: "x", Reader: bytes.NewReader(text.Bytes()), Copy: &copied}, FailureOptions{}, func(rows []reading.Failure) error {
+	in := Input{Name: "x", Reader: bytes.NewReader(text.Bytes()), Copy: &copied}
+	sum, err := ReadFailures(in, FailureOptions{}, func(rows []reading.Failure) error {
 		for _, r := range rows {
 			if r.Address != next || r.Written != uint64(next*7) {
 				return fmt.Errorf("row %d is %+v", next, r)
@@ -193,13 +201,17 @@ func TestFailuresInOrderOverManyBlocks(t *testing.T) {
 }
 
 func FuzzReadFailures(f *testing.F) {
-	for _, s := range []string{"address,written,read\n0x10,0x5,0x4\n", "16#12#,32'h5,&H4\n", "# r\n#1F,$2,3h\n", "time,addr,exp,act\n2026-11-24T22:41:39Z,1,2,3\n",
-		"addr,exp,xor,temp_f\n\"1\",2,3,98.6\n", "\xff\xfea\x00", "addr;w;r\n;\n;;\n;;;\n", "0x", "addr w r\n1 2 3 \n", "address,written,read\n1,2,\n'"} {
+	for _, s := range []string{
+		"address,written,read\n0x10,0x5,0x4\n", "16#12#,32'h5,&H4\n", "# r\n#1F,$2,3h\n",
+		"time,addr,exp,act\n2026-11-24T22:41:39Z,1,2,3\n", "addr,exp,xor,temp_f\n\"1\",2,3,98.6\n",
+		"\xff\xfea\x00", "addr;w;r\n;\n;;\n;;;\n", "0x", "addr w r\n1 2 3 \n", "address,written,read\n1,2,\n'",
+	} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		n := int64(0)
-		sum, err := ReadFailures(Input{Name: "x", Reader: bytes.NewReader(data)}, FailureOptions{}, func(rows []reading.Failure) error {
+		in := Input{Name: "x", Reader: bytes.NewReader(data)}
+		sum, err := ReadFailures(in, FailureOptions{}, func(rows []reading.Failure) error {
 			for _, r := range rows {
 				if r.Bits != 8 && r.Bits != 16 && r.Bits != 32 && r.Bits != 64 {
 					t.Fatalf("%+v", r)
@@ -249,7 +261,8 @@ func BenchmarkReadFailures(b *testing.B) {
 	w.Flush()
 	b.SetBytes(int64(buf.Len()))
 	for b.Loop() {
-		if s, err := ReadFailures(Input{Name: "x", Reader: bytes.NewReader(buf.Bytes())}, FailureOptions{}, nil); err != nil || s.Rows != 1_000_000 {
+		in := Input{Name: "x", Reader: bytes.NewReader(buf.Bytes())}
+		if s, err := ReadFailures(in, FailureOptions{}, nil); err != nil || s.Rows != 1_000_000 {
 			b.Fatal(s.Rows, err)
 		}
 	}

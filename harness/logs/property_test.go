@@ -34,7 +34,10 @@ func TestNumbersAreThoseOfStrconv(t *testing.T) {
 		}
 		return nil
 	}
-	for _, text := range []string{"0", "-0", "+1", ".5", "5.", "9007199254740993", "0.1", "123456789012345678", "1234567890123456789.25", "-0.000001", "1e22", "1e23", "8.5e-3", "4.9e-324", "1.7976931348623157e308", "179.5e400"} {
+	for _, text := range []string{
+		"0", "-0", "+1", ".5", "5.", "9007199254740993", "0.1", "123456789012345678", "1234567890123456789.25",
+		"-0.000001", "1e22", "1e23", "8.5e-3", "4.9e-324", "1.7976931348623157e308", "179.5e400",
+	} {
 		for _, shift := range []int{0, -3, -6, -9, 3, 6, 9} {
 			if err := check(text, shift); err != nil {
 				t.Error(err)
@@ -47,7 +50,9 @@ func TestNumbersAreThoseOfStrconv(t *testing.T) {
 			t.Fatal(err)
 		}
 	})
-	for _, text := range []string{"", "-", ".", "1e", "e5", "0x10", "1_000", "inf", "nan", "1.2.3", "1,2", "--1", "１", "1 ", "1e+"} {
+	for _, text := range []string{
+		"", "-", ".", "1e", "e5", "0x10", "1_000", "inf", "nan", "1.2.3", "1,2", "--1", "１", "1 ", "1e+",
+	} {
 		if v, _, ok := parseNumber([]byte(text), '.', 0); ok {
 			t.Errorf("%q was read as %g", text, v)
 		}
@@ -56,8 +61,10 @@ func TestNumbersAreThoseOfStrconv(t *testing.T) {
 
 func TestDatesAreThoseOfPackageTime(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		want := time.Unix(rapid.Int64Range(-62135596800, 253402300799).Draw(t, "unix"), rapid.Int64Range(0, 999).Draw(t, "ms")*1e6).
-			In(time.FixedZone("", 60*rapid.IntRange(-1439, 1439).Draw(t, "offset")))
+		unix := rapid.Int64Range(-62135596800, 253402300799).Draw(t, "unix")
+		milliseconds := rapid.Int64Range(0, 999).Draw(t, "ms")
+		zone := time.FixedZone("", 60*rapid.IntRange(-1439, 1439).Draw(t, "offset"))
+		want := time.Unix(unix, milliseconds*1e6).In(zone)
 		if want.Year() < 0 || want.Year() > 9999 {
 			t.Skip("no four-digit year")
 		}
@@ -81,7 +88,10 @@ func TestWhatIsWrittenIsRead(t *testing.T) {
 		}
 		end := rapid.SampledFrom([]string{"\n", "\r\n"}).Draw(t, "end")
 		m := Map{Format: Delimited, Encoding: UTF8, Delimiter: delim, Decimal: decimal, Header: 1, Columns: []Column{
-			{Header: "elapsed", Quantity: "time", Unit: "s"}, {Header: "frame", Quantity: "frame-time", Unit: "ms"}, {Header: "die", Quantity: "temperature", Unit: "°C"}}}
+			{Header: "elapsed", Quantity: "time", Unit: "s"},
+			{Header: "frame", Quantity: "frame-time", Unit: "ms"},
+			{Header: "die", Quantity: "temperature", Unit: "°C"},
+		}}
 		var b bytes.Buffer
 		fmt.Fprint(&b, strings.Join([]string{"elapsed", "note", "frame", "die"}, delim), end)
 		n := rapid.SampledFrom([]int{1, 7, 300, 300, 15000}).Draw(t, "rows")
@@ -173,11 +183,19 @@ func (o *oddReader) Read(p []byte) (int, error) {
 func TestMapsComeBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		text := rapid.StringMatching(`[ -~äΩ°]{1,12}`)
-		m := Map{Format: Delimited, Encoding: rapid.SampledFrom([]Encoding{UTF8, UTF16LE, CodePage437, Windows1252}).Draw(t, "encoding"),
-			Delimiter: rapid.SampledFrom([]string{";", "\t", "|"}).Draw(t, "delimiter"), Decimal: rapid.SampledFrom([]string{".", ","}).Draw(t, "decimal"),
-			Header: rapid.IntRange(1, 40).Draw(t, "header"), MaxBad: float64(rapid.IntRange(0, 400).Draw(t, "bad")) / 4,
-			Columns: []Column{{Header: text.Draw(t, "a"), Quantity: "time", Time: TimeClock}, {Header: text.Draw(t, "b"), Quantity: "temperature", Unit: "°C", Place: "die"}},
-			Split:   Split{By: SplitMarker, Marker: text.Draw(t, "marker")}}
+		m := Map{
+			Format:    Delimited,
+			Encoding:  rapid.SampledFrom([]Encoding{UTF8, UTF16LE, CodePage437, Windows1252}).Draw(t, "encoding"),
+			Delimiter: rapid.SampledFrom([]string{";", "\t", "|"}).Draw(t, "delimiter"),
+			Decimal:   rapid.SampledFrom([]string{".", ","}).Draw(t, "decimal"),
+			Header:    rapid.IntRange(1, 40).Draw(t, "header"),
+			MaxBad:    float64(rapid.IntRange(0, 400).Draw(t, "bad")) / 4,
+			Columns: []Column{
+				{Header: text.Draw(t, "a"), Quantity: "time", Time: TimeClock},
+				{Header: text.Draw(t, "b"), Quantity: "temperature", Unit: "°C", Place: "die"},
+			},
+			Split: Split{By: SplitMarker, Marker: text.Draw(t, "marker")},
+		}
 		var b bytes.Buffer
 		m.Write(&b)
 		got, problems := ParseMap("m.toml", b.Bytes())
@@ -235,7 +253,10 @@ func FuzzMap(f *testing.F) {
 // FuzzRead: any bytes are read to the end or refused with a place; the rows that
 // are delivered are those that are counted.
 func FuzzRead(f *testing.F) {
-	for _, s := range []string{"time_s,temp_c\n0,20\n1,21\n", "{\"temp_c\":1}\n", "\xff\xfet\x00", "time;fps\n10:00:00;1,5\n", "a\tfps\n\"x\"\t1\n", "time,temp_c\n2026-01-01T00:00:00Z,1\n", ";\nf;"} {
+	for _, s := range []string{
+		"time_s,temp_c\n0,20\n1,21\n", "{\"temp_c\":1}\n", "\xff\xfet\x00", "time;fps\n10:00:00;1,5\n",
+		"a\tfps\n\"x\"\t1\n", "time,temp_c\n2026-01-01T00:00:00Z,1\n", ";\nf;",
+	} {
 		f.Add([]byte(s), uint8(0))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, bad uint8) {

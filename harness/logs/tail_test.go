@@ -88,8 +88,8 @@ func TestTailSeesWhatAnImportSees(t *testing.T) {
 		if int64(len(g.temps)) != sum.Count || st.Rows != sum.Count || st.Bad != 0 {
 			t.Fatalf("the tail saw %d rows (says %d, %d bad), the import %d", len(g.temps), st.Rows, st.Bad, sum.Count)
 		}
-		if last := g.temps[rows-1]; last != 25+float64(rows-1)/10 && fmt.Sprintf("%.1f", last) != fmt.Sprintf("%.1f", 25+float64(rows-1)/10) {
-			t.Fatalf("the last row is %g", last)
+		if last, want := g.temps[rows-1], 25+float64(rows-1)/10; fmt.Sprintf("%.1f", last) != fmt.Sprintf("%.1f", want) {
+			t.Fatalf("the last row is %g, want %g", last, want)
 		}
 	})
 }
