@@ -89,22 +89,15 @@ func (s *scanner) plausible() error {
 	if len(s.text) > maxLength {
 		return s.fail(0, 1, "too long for a quantity", s.expected())
 	}
-	if i := invalidUTF8(s.text); i >= 0 {
-		return s.fail(i, 1, "not UTF-8 text", "")
+	for i, r := range s.text {
+		if r == utf8.RuneError && !strings.HasPrefix(s.text[i:], "\ufffd") {
+			return s.fail(i, 1, "not UTF-8 text", "")
+		}
 	}
 	if strings.TrimFunc(s.text, isBlank) == "" {
 		return s.fail(0, len(s.text), "empty", s.expected())
 	}
 	return nil
-}
-
-func invalidUTF8(text string) int {
-	for i, r := range text {
-		if r == utf8.RuneError && !strings.HasPrefix(text[i:], "\ufffd") {
-			return i
-		}
-	}
-	return -1
 }
 
 // fail makes the error for text[from:from+width].
@@ -126,22 +119,10 @@ func (s *scanner) expected() string {
 
 // isBlank accepts the blanks that stand between number and unit in print:
 // no-break, figure, thin and narrow no-break space.
-func isBlank(r rune) bool {
-	switch r {
-	case ' ', '\t', '\u00a0', '\u2007', '\u2009', '\u202f':
-		return true
-	}
-	return false
-}
+func isBlank(r rune) bool { return strings.ContainsRune(" \t\u00a0\u2007\u2009\u202f", r) }
 
 func (s *scanner) skip() {
-	for s.pos < len(s.text) {
-		r, n := utf8.DecodeRuneInString(s.text[s.pos:])
-		if !isBlank(r) {
-			return
-		}
-		s.pos += n
-	}
+	s.pos = len(s.text) - len(strings.TrimLeftFunc(s.text[s.pos:], isBlank))
 }
 
 // take consumes the first of the given words that stands here.
@@ -157,9 +138,7 @@ func (s *scanner) take(words ...string) bool {
 
 func (s *scanner) digits() string {
 	from := s.pos
-	for s.pos < len(s.text) && isDigit(s.text[s.pos]) {
-		s.pos++
-	}
+	s.pos = len(s.text) - len(strings.TrimLeft(s.text[from:], "0123456789"))
 	return s.text[from:s.pos]
 }
 
@@ -215,27 +194,21 @@ func (s *scanner) number(sg sign) (decimal, error) {
 
 // exponent reads the e6 of 16e6.
 func (s *scanner) exponent(d *decimal) error {
-	rest := s.text[s.pos:]
-	if rest == "" || rest[0] != 'e' && rest[0] != 'E' {
+	from := s.pos
+	if !s.take("e", "E") {
 		return nil
 	}
-	i := 1
-	if i < len(rest) && (rest[i] == '+' || rest[i] == '-') {
-		i++
+	sign := s.pos
+	s.take("+", "-")
+	if s.digits() == "" {
+		s.pos = from // an e that begins a word; the unit will not be found
+		return nil
 	}
-	j := i
-	for j < len(rest) && isDigit(rest[j]) {
-		j++
-	}
-	if j == i {
-		return nil // an e that begins a word; the unit will not be found
-	}
-	n, err := strconv.Atoi(rest[1:j])
+	n, err := strconv.Atoi(s.text[sign:s.pos])
 	if err != nil || n > 300 || n < -300 {
-		return s.fail(s.pos, j, "exponent out of range", s.expected())
+		return s.fail(from, s.pos-from, "exponent out of range", s.expected())
 	}
 	d.exponent = n
-	s.pos += j
 	return nil
 }
 
@@ -268,21 +241,16 @@ func (s *scanner) noNumber(from int) error {
 
 // comma explains a decimal comma, with the text as it should be.
 func (s *scanner) comma() error {
-	at := s.pos
-	after := s.text[at+1:]
-	n := 0
-	for n < len(after) && isDigit(after[n]) {
-		n++
+	before, after := s.text[:s.pos], s.text[s.pos+1:]
+	point := before + "." + after
+	switch len(after) - len(strings.TrimLeft(after, "0123456789")) {
+	case 0:
+		return s.fail(s.pos, 1, "a comma where the unit should be", s.expected())
+	case 3:
+		return s.fail(s.pos, 1, "a comma may be a decimal sign or a thousands mark",
+			`write "`+before+after+`" or "`+point+`"`)
 	}
-	if n == 0 {
-		return s.fail(at, 1, "a comma where the unit should be", s.expected())
-	}
-	point := s.text[:at] + "." + after
-	if n == 3 {
-		return s.fail(at, 1, "a comma may be a decimal sign or a thousands mark",
-			`write "`+s.text[:at]+after+`" or "`+point+`"`)
-	}
-	return s.fail(at, 1, "decimal comma", `write "`+point+`"`)
+	return s.fail(s.pos, 1, "decimal comma", `write "`+point+`"`)
 }
 
 // in converts a number to base units, correctly rounded where the unit is a
@@ -432,7 +400,8 @@ func (s *scanner) unit(dim Dimension) (u Unit, bare bool, err error) {
 		return u, false, s.wrongUnit(dim, word)
 	}
 	s.pos = before
-	if s.fallback.Dimension == dim || dim == Difference && (s.fallback.Dimension == Temperature || s.dim == TemperatureRate) {
+	ofDegrees := dim == Difference && (s.fallback.Dimension == Temperature || s.dim == TemperatureRate)
+	if s.fallback.Dimension == dim || ofDegrees {
 		return s.fallback, true, nil
 	}
 	return u, true, s.fail(before, 1, "unit missing", s.expected())

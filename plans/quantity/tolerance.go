@@ -69,8 +69,7 @@ func (s *scanner) deviation(q *Quantity) (float64, error) {
 		return 0, err
 	}
 	if q.Dimension != Ratio {
-		after := s.pos
-		if u, bare, err := s.unitQuietly(Ratio); err == nil && !bare {
+		if u, ok := s.share(); ok {
 			if q.Dimension == Temperature {
 				return 0, s.fail(from, s.pos-from, "per cent of a temperature depends on the scale",
 					`write it in degrees, such as "±2 °C"`)
@@ -82,7 +81,6 @@ func (s *scanner) deviation(q *Quantity) (float64, error) {
 			}
 			return part, nil
 		}
-		s.pos = after
 	}
 	if zero, _, ok := d.in(Unit{}); ok && zero == 0 && s.bareHere() {
 		return 0, nil
@@ -105,12 +103,15 @@ func (s *scanner) bareHere() bool {
 	return s.pos == len(s.text) || strings.ContainsRune("+-±−,)", next)
 }
 
-// unitQuietly is unit without a fallback.
-func (s *scanner) unitQuietly(dim Dimension) (Unit, bool, error) {
-	keep := s.fallback
-	s.fallback = Unit{}
-	defer func() { s.fallback = keep }()
-	return s.unit(dim)
+// share reads a unit of ratios, where one stands.
+func (s *scanner) share() (Unit, bool) {
+	ahead := scanner{text: s.text, pos: s.pos, dim: s.dim}
+	u, bare, err := ahead.unit(Ratio)
+	if err != nil || bare {
+		return Unit{}, false
+	}
+	s.pos = ahead.pos
+	return u, true
 }
 
 // ParseLimits reads the stated limits of an instrument, as its data sheet
@@ -198,7 +199,7 @@ func (s *scanner) limitPart(dim Dimension, resolution *Quantity) (Quantity, erro
 		}
 		return q, nil
 	}
-	if u, bare, err := s.unitQuietly(Ratio); err == nil && !bare {
+	if u, ok := s.share(); ok {
 		v, step, ok := d.in(u)
 		if !ok {
 			return Quantity{}, s.fail(from, s.pos-from, "number out of range", "")

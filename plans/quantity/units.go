@@ -103,7 +103,8 @@ var units = [...]spelled{
 	{Unit{"d", Duration, 0, 86400, 0}, taken, "d day days", ""},
 
 	{Unit{"m°C", Temperature, -3, 0, 0}, filed, "", "mc,m°c"},
-	{Unit{"°C", Temperature, 0, 0, 0}, chosen, "°C °c degC degc C c ℃ ºC", "c,°c,degc,deg c,celsius,℃,centigrade"},
+	{Unit{"°C", Temperature, 0, 0, 0}, chosen, "°C °c degC degc C c ℃ ºC",
+		"c,°c,degc,deg c,celsius,℃,centigrade"},
 	{Unit{"°F", Temperature, 0, 5.0 / 9, -32 * 5.0 / 9}, filed, "", "f,°f,degf,deg f,fahrenheit,℉"},
 	{Unit{"K", Temperature, 0, 1, -273.15}, filed, "", "k,kelvin"},
 	{Unit{"K", Difference, 0, 0, 0}, chosen, "K k °C °c degC degc C c ℃ ºC", ""},
