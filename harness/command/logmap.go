@@ -56,7 +56,10 @@ func (c *Console) logmapTry(x *cli.Context) error {
 		return err
 	}
 	if x.Bool("json") {
-		if err := c.answer(map[string]any{"map": m, "header": p.Header, "ignored": p.Ignored, "rows": previewLines(p), "bad": p.Bad}); err != nil {
+		found := map[string]any{
+			"map": m, "header": p.Header, "ignored": p.Ignored, "rows": previewLines(p), "bad": p.Bad,
+		}
+		if err := c.answer(found); err != nil {
 			return err
 		}
 	} else {
@@ -177,7 +180,9 @@ func setColumn(m *logs.Map, word string) error {
 		}
 		return fmt.Errorf("--column: %q is no quantity; known are: %s", quantity, strings.Join(known, ", "))
 	}
-	m.Columns = slices.DeleteFunc(m.Columns, func(c logs.Column) bool { return c.Header == header || c.Quantity == quantity })
+	m.Columns = slices.DeleteFunc(m.Columns, func(c logs.Column) bool {
+		return c.Header == header || c.Quantity == quantity
+	})
 	m.Columns = append(m.Columns, logs.Column{Header: header, Quantity: quantity, Unit: usualUnit(quantity)})
 	return nil
 }
@@ -218,7 +223,8 @@ func textMap(pattern string) (logs.Map, error) {
 			if n := document.Nearest(quantity, known); n != "" {
 				near = "did you mean " + n + "? "
 			}
-			return m, fmt.Errorf("--pattern: the group %q is no quantity; %sknown are: %s", group, near, strings.Join(known, ", "))
+			return m, fmt.Errorf("--pattern: the group %q is no quantity; %sknown are: %s",
+				group, near, strings.Join(known, ", "))
 		}
 		m.Columns = append(m.Columns, logs.Column{Header: group, Quantity: quantity, Unit: usualUnit(quantity)})
 	}
@@ -257,10 +263,14 @@ func (c *Console) showMap(m logs.Map, p logs.Preview) {
 	fold(c.Out, "", "Read as: "+how+".")
 	for _, col := range m.Columns {
 		text := strconv.Quote(col.Header) + " is " + col.Quantity
-		for _, more := range []struct{ lead, text string }{{" in ", col.Unit}, {", written as ", col.Time}, {", at the ", col.Place}} {
-			if more.text != "" {
-				text += more.lead + more.text
-			}
+		if col.Unit != "" {
+			text += " in " + col.Unit
+		}
+		if col.Time != "" {
+			text += ", written as " + col.Time
+		}
+		if col.Place != "" {
+			text += ", at the " + col.Place
 		}
 		fold(c.Out, "    ", text)
 	}
@@ -289,13 +299,13 @@ func (c *Console) showMap(m logs.Map, p logs.Preview) {
 func previewLines(p logs.Preview) []map[string]any {
 	out := []map[string]any{}
 	for _, r := range p.Rows {
-		var values []any
+		var values []*float64 // null where there is none
 		for _, v := range r.Values {
-			if v != v {
+			if v == v {
+				values = append(values, &v)
+			} else {
 				values = append(values, nil)
-				continue
 			}
-			values = append(values, v)
 		}
 		out = append(out, map[string]any{"line": r.Line, "text": r.Text, "values": values})
 	}
@@ -337,6 +347,7 @@ func (c *Console) keepMap(x *cli.Context, m logs.Map, logName string) error {
 		}
 		return err
 	}
-	c.say(x, "Wrote %s. Use it with: proveout import JOB STEP %s --map %s", to, logName, orWord(x.String("save"), x.String("o")))
+	c.say(x, "Wrote %s. Use it with: proveout import JOB STEP %s --map %s",
+		to, logName, orWord(x.String("save"), x.String("o")))
 	return nil
 }
