@@ -107,10 +107,10 @@ func placed(err error, line int64) error {
 
 // A tap hands on the bytes of a file, and hashes and copies them on the way.
 type tap struct {
-	in   Input
-	sum  hash.Hash // nil when nobody asks for it
-	size int64
-	*bufio.Reader
+	in    Input
+	sum   hash.Hash // nil when nobody asks for it
+	size  int64
+	ahead *bufio.Reader // of the tap: what it reads can be looked at before it is taken
 }
 
 func newTap(in Input, sum bool) *tap {
@@ -118,14 +118,11 @@ func newTap(in Input, sum bool) *tap {
 	if sum {
 		t.sum = sha256.New()
 	}
-	t.Reader = bufio.NewReaderSize(pourer{t}, sampleSize)
+	t.ahead = bufio.NewReaderSize(t, sampleSize)
 	return t
 }
 
-// A pourer is the side of a tap where the bytes come from.
-type pourer struct{ *tap }
-
-func (t pourer) Read(p []byte) (int, error) {
+func (t *tap) Read(p []byte) (int, error) {
 	n, err := t.in.Reader.Read(p)
 	if err != nil && err != io.EOF {
 		err = fmt.Errorf("reading %s: %w", t.in.Name, err)
@@ -147,7 +144,7 @@ func (t *tap) digest() string { return hex.EncodeToString(t.sum.Sum(nil)) }
 
 // sample returns the beginning of the file and leaves it to be read.
 func (t *tap) sample() (sample, error) {
-	b, err := t.Peek(sampleSize)
+	b, err := t.ahead.Peek(sampleSize)
 	if err != nil && err != io.EOF {
 		return sample{}, err
 	}
@@ -156,9 +153,9 @@ func (t *tap) sample() (sample, error) {
 
 // lines returns the lines of the file in UTF-8.
 func (t *tap) lines(e Encoding) *lines {
-	l := &lines{name: t.in.Name, r: t}
+	l := &lines{name: t.in.Name, r: t.ahead}
 	if d, err := e.decoder(); err == nil && e != UTF8 {
-		l.r = d.Reader(t)
+		l.r = d.Reader(t.ahead)
 	}
 	return l
 }
@@ -203,7 +200,7 @@ func newLog(name string, m Map) (*log, error) {
 
 // notWide refuses a file in UTF-16 that the map gives another encoding.
 func (l *log) notWide(file *tap) error {
-	mark, _ := file.Peek(2)
+	mark, _ := file.ahead.Peek(2)
 	if l.m.Encoding.wide() || string(mark) != "\xff\xfe" && string(mark) != "\xfe\xff" {
 		return nil
 	}
