@@ -236,7 +236,7 @@ func (t *Tail) read(raw []byte) error {
 	if end == 0 || w.order == nil && bytes.Count(text[:end], []byte{'\n'}) < before {
 		return nil
 	}
-	w.block.text = bytes.Clone(w.text.Next(end))
+	w.block.text = w.text.Next(end)
 	if w.order == nil {
 		var err error
 		if w.block.text, err = w.log.begin(w.block.text, false); err != nil {
