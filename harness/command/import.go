@@ -418,11 +418,7 @@ func readMap(path string) (logs.Map, error) {
 		return logs.Map{}, err
 	}
 	m, problems := logs.ParseMap(path, data)
-	var errs []error
-	for _, p := range problems {
-		errs = append(errs, p)
-	}
-	return m, errors.Join(errs...)
+	return m, document.AsError(problems)
 }
 
 func (c *Console) scoreCommand() *cli.Command {

@@ -51,31 +51,31 @@ const (
 // A Map says how a log is written and what its columns are. It is kept with the
 // job, so that the log is read the same way each time.
 type Map struct {
-	Format    Format   `json:"format" toml:"format"`
-	Encoding  Encoding `json:"encoding" toml:"encoding"`
-	Delimiter string   `json:"delimiter,omitempty" toml:"delimiter"` // one ASCII character
-	Decimal   string   `json:"decimal,omitempty" toml:"decimal"`     // "." or ","
-	Header    int      `json:"header,omitempty" toml:"header"`       // line of the header, from 1
-	Skip      int      `json:"skip,omitempty" toml:"skip"`           // lines below the header that are not rows
-	Comment   string   `json:"comment,omitempty" toml:"comment"`     // lines that begin so are passed over
-	Pattern   string   `json:"pattern,omitempty" toml:"pattern"`     // of free text; its named groups are the columns
-	Columns   []Column `json:"columns" toml:"column"`
-	Split     Split    `json:"split,omitzero" toml:"split"`
+	Format    Format   `json:"format"`
+	Encoding  Encoding `json:"encoding"`
+	Delimiter string   `json:"delimiter,omitempty"` // one ASCII character
+	Decimal   string   `json:"decimal,omitempty"`   // "." or ","
+	Header    int      `json:"header,omitempty"`    // line of the header, from 1
+	Skip      int      `json:"skip,omitempty"`      // lines below the header that are not rows
+	Comment   string   `json:"comment,omitempty"`   // lines that begin so are passed over
+	Pattern   string   `json:"pattern,omitempty"`   // of free text; its named groups are the columns
+	Columns   []Column `json:"columns"`
+	Split     Split    `json:"split,omitzero"`
 	// MaxBad is the share of rows, in percent, that may be bad before the log is
 	// refused. 0: none.
-	MaxBad float64 `json:"max_bad_percent,omitempty" toml:"max_bad_percent"`
+	MaxBad float64 `json:"max_bad_percent,omitempty"`
 }
 
 // A Column says what one column of the log is. Columns that the map does not
 // name are passed over.
 type Column struct {
-	Header   string `json:"header" toml:"header"`     // as the file calls it: header, JSON key or group
-	Quantity string `json:"quantity" toml:"quantity"` // one of Quantities()
-	Unit     string `json:"unit,omitempty" toml:"unit"`
-	Place    string `json:"place,omitempty" toml:"place"` // of a temperature: die, heatsink, case, board
+	Header   string `json:"header"`   // as the file calls it: header, JSON key or group
+	Quantity string `json:"quantity"` // one of Quantities()
+	Unit     string `json:"unit,omitempty"`
+	Place    string `json:"place,omitempty"` // of a temperature: die, heatsink, case, board
 	// Time is how a time is written: empty for a plain number, TimeClock,
 	// TimeDate, or a layout of YYYY MM DD hh mm ss with any text between them.
-	Time string `json:"time,omitempty" toml:"time"`
+	Time string `json:"time,omitempty"`
 }
 
 // How a time may be written, apart from a plain number.
@@ -86,9 +86,9 @@ const (
 
 // A Split is the rule that cuts a log into runs.
 type Split struct {
-	By     string `json:"by,omitempty" toml:"by"`
-	Column string `json:"column,omitempty" toml:"column"` // with SplitColumn: header of the column
-	Marker string `json:"marker,omitempty" toml:"marker"` // with SplitMarker: what the line contains
+	By     string `json:"by,omitempty"`
+	Column string `json:"column,omitempty"` // with SplitColumn: header of the column
+	Marker string `json:"marker,omitempty"` // with SplitMarker: what the line contains
 }
 
 // The rules of a Split. Without one the log is one run.

@@ -1,278 +1,160 @@
 package logs
 
 import (
-	"bytes"
-	"errors"
+	"cmp"
 	"fmt"
 	"io"
-	"slices"
 	"strconv"
 	"strings"
 
-	"github.com/BurntSushi/toml"
+	"proveout/plans/document"
 )
+
+// usualMap is a map that says nothing.
+func usualMap() *Map { return &Map{Encoding: UTF8, Decimal: "."} }
+
+// MapKeys describes the keys that a log map may have.
+func MapKeys() []document.KeyTable { return document.Reference("logmap", "", usualMap().keys()) }
+
+// keys are the keys of a log map, bound to its fields.
+func (m *Map) keys() []document.Key {
+	return []document.Key{
+		{Name: "format", To: document.Word(&m.Format, Delimited, JSONLines, Text), Needed: `"delimited"`,
+			What: "how the rows are written"},
+		{Name: "encoding", To: document.Word(&m.Encoding, UTF8, UTF16LE, UTF16BE, CodePage437, CodePage850, Windows1252),
+			What: "how the characters are written"},
+		{Name: "delimiter", To: document.Verbatim(&m.Delimiter), Absent: `"," where fields are delimited`,
+			What: "the character between fields"},
+		{Name: "decimal", To: document.Word(&m.Decimal, ".", ","), What: "decimal sign"},
+		{Name: "header", To: document.Whole(&m.Header, 1, 1000), Absent: "1 where fields are delimited",
+			What: "line the header stands on"},
+		{Name: "skip", To: document.Whole(&m.Skip, 0, 1000), Absent: "0", What: "lines below the header that are not rows"},
+		{Name: "comment", To: document.Verbatim(&m.Comment), What: "lines that begin so are passed over"},
+		{Name: "pattern", To: document.Verbatim(&m.Pattern),
+			What: "of free text: a regular expression whose named groups are the columns"},
+		{Name: "max_bad_percent", To: document.Own("number", m.readMaxBad, m.maxBad), Absent: "0",
+			What: "share of rows that may be bad before the log is refused"},
+		{Name: "column", To: document.List[Column]{To: &m.Columns, Keys: columnKeys}, Needed: "[[column]]",
+			What: "the columns; one that is not named is passed over"},
+		{Name: "split", To: document.Inner(&m.Split, splitKeys, nil), Absent: "the log is one run",
+			What: "what cuts the log into runs"},
+	}
+}
+
+func (m *Map) readMaxBad(s *document.Section, key string, v *document.Value) {
+	if s.Is(key, v, document.Float) {
+		m.MaxBad = v.Float
+	}
+}
+
+func (m *Map) maxBad() string { return strconv.FormatFloat(m.MaxBad, 'f', -1, 64) }
+
+func columnKeys(c *Column) []document.Key {
+	return []document.Key{
+		{Name: "header", To: document.Verbatim(&c.Header), Needed: `"…"`,
+			What: "as the file calls it: header, JSON key or group"},
+		{Name: "quantity", To: document.Word(&c.Quantity, Quantities()...), Needed: `"temperature"`, What: "what it is"},
+		{Name: "unit", To: document.Text(&c.Unit), What: "of its numbers"},
+		{Name: "place", To: document.Text(&c.Place), What: "of a temperature: die, heatsink, case, board"},
+		{Name: "time", To: document.Text(&c.Time), Absent: "a plain number",
+			What: `how a time is written: "hh:mm:ss", "RFC 3339", or a layout of YYYY MM DD hh mm ss`},
+	}
+}
+
+func splitKeys(s *Split) []document.Key {
+	return []document.Key{
+		{Name: "by", To: document.Word(&s.By, SplitColumn, SplitBack, SplitMarker, SplitHeader), Needed: `"time-back"`,
+			What: "what begins a new run"},
+		{Name: "column", To: document.Verbatim(&s.Column), What: "with column: the header of the column that changes"},
+		{Name: "marker", To: document.Verbatim(&s.Marker), What: "with marker: what the line contains"},
+	}
+}
 
 // ParseMap reads a log map written in TOML. Every problem found is returned, in
 // the order of the file; the map is usable only when there is none.
-func ParseMap(name string, data []byte) (Map, []*Problem) {
-	m := Map{Encoding: UTF8, Decimal: "."}
-	md, err := toml.NewDecoder(bytes.NewReader(data)).Decode(&m)
-	if err != nil {
-		return Map{}, []*Problem{tomlProblem(name, data, err)}
-	}
-	if m.Format == Delimited {
-		if m.Delimiter == "" {
-			m.Delimiter = ","
+func ParseMap(name string, data []byte) (Map, []document.Problem) {
+	m := usualMap()
+	problems := document.Read(name, data, `begin with format = "delimited"`, m.keys(), func(s *document.Section) {
+		if m.Format == Delimited {
+			m.Delimiter, m.Header = cmp.Or(m.Delimiter, ","), cmp.Or(m.Header, 1)
 		}
-		if m.Header == 0 {
-			m.Header = 1
+		if !s.Sound() {
+			return // what its keys say together means nothing yet
 		}
-	}
-	at := keyLines(data)
-	var problems []*Problem
-	tables := map[string]bool{}
-	for _, k := range md.Undecoded() {
-		if len(k) > 1 && tables[k[0]] {
-			continue // its table is already a problem
+		for _, e := range m.Check() {
+			at, key := placeOf(s.Table(), e.Key)
+			s.Add(at, key, e.What, e.Fix)
 		}
-		tables[k.String()] = true
-		problems = append(problems, unknownKey(name, at, k))
-	}
-	for _, e := range m.Check() {
-		p := &Problem{File: name, What: e.What, Fix: e.Fix}
-		p.Line, p.Column = at.find(e.Key)
-		problems = append(problems, p)
-	}
-	slices.SortStableFunc(problems, func(a, b *Problem) int {
-		if a.Line != b.Line {
-			return int(a.Line - b.Line)
-		}
-		return a.Column - b.Column
 	})
-	return m, problems
+	return *m, problems
 }
 
-func tomlProblem(name string, data []byte, err error) *Problem {
-	p := &Problem{File: name, Line: 1, Column: 1, What: err.Error(), Fix: "see the log map that logmap try writes"}
-	var pe toml.ParseError
-	if errors.As(err, &pe) {
-		p.Line, p.Column, p.What = int64(pe.Position.Line), max(pe.Position.Col, 1), pe.Message
-		if p.What == "" {
-			p.What = strings.TrimPrefix(pe.Error(), fmt.Sprintf("toml: line %d: ", pe.Position.Line))
-		}
-		return p
-	}
-	// A value of the wrong type: the library says `incompatible types: …` with
-	// the line of the key at best.
-	p.What = strings.TrimPrefix(p.What, "toml: ")
-	if rest, ok := strings.CutPrefix(p.What, "line "); ok {
-		digits, tail, _ := strings.Cut(rest, " ")
-		if n, err := strconv.Atoi(strings.TrimRight(digits, ":")); err == nil {
-			p.Line, p.What = int64(n), strings.TrimSpace(tail)
-		}
-	}
-	p.Fix = `texts stand in quotes, numbers without`
-	return p
-}
-
-func mapKeys() []string {
-	return []string{"format", "encoding", "delimiter", "decimal", "header", "skip", "comment", "pattern", "max_bad_percent", "column", "split"}
-}
-
-func unknownKey(name string, at keyPositions, k toml.Key) *Problem {
-	known := mapKeys()
+// placeOf returns the place of what stands at a key such as "column.2.unit", or
+// of the table that it is missing from, and the key without the number.
+func placeOf(t *document.Table, path string) (document.Span, string) {
+	key, rest, _ := strings.Cut(path, ".")
+	e := t.Get(key)
 	switch {
-	case len(k) > 1 && k[0] == "column":
-		known = []string{"header", "quantity", "unit", "place", "time"}
-	case len(k) > 1 && k[0] == "split":
-		known = []string{"by", "column", "marker"}
+	case e == nil:
+		return t.At, path
+	case rest == "" && e.Value.Type == document.Array && len(e.Value.Items) > 0:
+		return e.Value.Items[0].At, path // the first [[column]] stands for all
+	case rest == "":
+		return e.Value.At, path
 	}
-	last := k[len(k)-1]
-	p := &Problem{File: name, What: fmt.Sprintf("key %q is not known", last), Fix: "known here are " + strings.Join(known, ", ")}
-	if best, d := nearest(last, known); d <= 2 {
-		p.Fix = fmt.Sprintf("did you mean %q?", best)
+	inner := e.Value.Table
+	if e.Value.Type == document.Array {
+		number, below, _ := strings.Cut(rest, ".")
+		n, err := strconv.Atoi(number)
+		if err != nil || n < 1 || n > len(e.Value.Items) {
+			return e.Value.At, path
+		}
+		inner, rest = e.Value.Items[n-1].Table, below
 	}
-	p.Line, p.Column = at.findUnknown(k)
-	return p
+	at, below := placeOf(inner, rest)
+	return at, key + "." + below
 }
 
-// nearest returns the word of the list that is the fewest single-letter changes
-// away.
-func nearest(word string, list []string) (string, int) {
-	best, least := "", 1<<30
-	for _, w := range list {
-		if d := distance(word, w); d < least {
-			best, least = w, d
-		}
-	}
-	return best, least
-}
-
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diag := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := 1
-			if a[i] == b[j] {
-				cost = 0
-			}
-			next := min(diag+cost, row[j]+1, row[j+1]+1)
-			diag, row[j+1] = row[j+1], next
-		}
-	}
-	return row[len(b)]
-}
-
-// keyPositions says where the keys of a map stand: "column.2.unit" to line and
-// column.
-type keyPositions map[string][2]int
-
-func keyLines(data []byte) keyPositions {
-	at := keyPositions{}
-	prefix, columns := "", 0
-	for i, line := range strings.Split(string(data), "\n") {
-		text := strings.TrimSpace(line)
-		indent := len([]rune(line)) - len([]rune(strings.TrimLeft(line, " \t"))) + 1
-		switch {
-		case text == "" || text[0] == '#':
-		case strings.HasPrefix(text, "[["):
-			columns++
-			prefix = fmt.Sprintf("column.%d.", columns)
-			at.set(strings.TrimSuffix(prefix, "."), i+1, indent)
-			at.set("column", i+1, indent)
-		case text[0] == '[':
-			table := strings.Trim(strings.SplitN(text, "]", 2)[0], "[ ")
-			prefix = table + "."
-			at.set(table, i+1, indent)
-		default:
-			if key, _, ok := strings.Cut(text, "="); ok {
-				at.set(prefix+strings.Trim(strings.TrimSpace(key), `"'`), i+1, indent)
-			}
-		}
-	}
-	return at
-}
-
-func (at keyPositions) set(key string, line, column int) {
-	if _, ok := at[key]; !ok {
-		at[key] = [2]int{line, column}
-	}
-}
-
-// find returns the place of a key, or of the table it belongs to, or the
-// beginning of the file.
-func (at keyPositions) find(key string) (int64, int) {
-	for key != "" {
-		if p, ok := at[key]; ok {
-			return int64(p[0]), p[1]
-		}
-		i := strings.LastIndexByte(key, '.')
-		if i < 0 {
-			break
-		}
-		key = key[:i]
-	}
-	return 1, 1
-}
-
-// findUnknown returns the first place of a key as the TOML library names it,
-// without the number of a [[column]].
-func (at keyPositions) findUnknown(k toml.Key) (int64, int) {
-	line, column := int64(1<<62), 1
-	for key, p := range at {
-		parts := strings.Split(key, ".")
-		if len(k) > 1 && len(parts) == 3 && parts[0] == k[0] {
-			parts = []string{parts[0], parts[2]}
-		}
-		if slices.Equal(parts, k) && int64(p[0]) < line {
-			line, column = int64(p[0]), p[1]
-		}
-	}
-	if line == 1<<62 {
-		return at.find(k.String())
-	}
-	return line, column
-}
-
-// Write writes the map as TOML, with a word on each key.
+// Write writes the map as TOML, with a word on each key outside its columns.
 func (m Map) Write(w io.Writer) error {
 	var b strings.Builder
 	b.WriteString("# How to read a log. Lines that begin with # are remarks.\n\n")
-	key := func(k, v, why string) {
-		fmt.Fprintf(&b, "%-9s = %s", k, v)
-		if why != "" {
-			fmt.Fprintf(&b, "  # %s", why)
-		}
-		b.WriteByte('\n')
-	}
-	key("format", quote(string(m.Format)), "delimited, json-lines or text")
-	key("encoding", quote(string(m.Encoding)), "utf-8, utf-16le, utf-16be, cp437, cp850 or cp1252")
-	if m.Delimiter != "" {
-		key("delimiter", quote(m.Delimiter), "")
-	}
-	if m.Decimal != "" {
-		key("decimal", quote(m.Decimal), "decimal sign")
-	}
-	if m.Header != 0 {
-		key("header", strconv.Itoa(m.Header), "line of the header")
-	}
-	if m.Skip != 0 {
-		key("skip", strconv.Itoa(m.Skip), "lines below the header that are not rows")
-	}
-	if m.Comment != "" {
-		key("comment", quote(m.Comment), "lines that begin so are passed over")
-	}
-	if m.Pattern != "" {
-		key("pattern", quote(m.Pattern), "named groups are the columns")
-	}
-	key("max_bad_percent", strconv.FormatFloat(m.MaxBad, 'f', -1, 64), "share of rows that may be bad")
+	writeKeys(&b, m.keys(), true)
 	for _, c := range m.Columns {
 		b.WriteString("\n[[column]]\n")
-		key("header", quote(c.Header), "")
-		key("quantity", quote(c.Quantity), "")
-		for _, kv := range [][2]string{{"unit", c.Unit}, {"place", c.Place}, {"time", c.Time}} {
-			if kv[1] != "" {
-				key(kv[0], quote(kv[1]), "")
-			}
-		}
+		writeKeys(&b, columnKeys(&c), false)
 	}
 	if m.Split.By != "" {
 		b.WriteString("\n[split]\n")
-		key("by", quote(m.Split.By), "column, time-back, marker or header begins a new run")
-		for _, kv := range [][2]string{{"column", m.Split.Column}, {"marker", m.Split.Marker}} {
-			if kv[1] != "" {
-				key(kv[0], quote(kv[1]), "")
-			}
-		}
+		writeKeys(&b, splitKeys(&m.Split), true)
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
-// quote writes a TOML basic string (TOML 1.0.0, section String).
-func quote(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r == '\t':
-			b.WriteString(`\t`)
-		case r == '\n':
-			b.WriteString(`\n`)
-		case r < ' ' || r == 0x7f:
-			fmt.Fprintf(&b, `\u%04X`, r)
+// writeKeys writes the keys that have a value, each with a remark if wanted.
+func writeKeys(b *strings.Builder, keys []document.Key, remarks bool) {
+	for _, k := range keys {
+		value := k.To.Text()
+		switch k.To.Type() {
+		case "table", "tables":
+			continue
+		case "number", "whole number":
 		default:
-			b.WriteRune(r)
+			if value != "" {
+				value = document.Quote(value)
+			}
 		}
+		if value == "" {
+			continue
+		}
+		fmt.Fprintf(b, "%-9s = %s", k.Name, value)
+		if remarks {
+			b.WriteString("  # " + k.What)
+			if words := document.WordsAt(keys, k.Name); len(words) > 0 {
+				b.WriteString(": " + strings.Join(words, ", "))
+			}
+		}
+		b.WriteByte('\n')
 	}
-	b.WriteByte('"')
-	return b.String()
 }
