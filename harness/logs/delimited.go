@@ -9,12 +9,11 @@ import (
 	"unicode/utf8"
 )
 
-// A delimited reads rows of fields.
+// A delimited cuts lines into fields.
 type delimited struct {
-	cells   []cell // of the columns that are read, in the order of the file
-	at      []int  // field of each cell
-	fields  int    // of the header
-	key     int    // field that splits the runs; -1
+	at      []int // field of each column of the map
+	fields  int   // of the header
+	split   int   // field that splits the runs; -1
 	delim   byte
 	header  []byte
 	again   bool // the header begins a run
@@ -22,9 +21,9 @@ type delimited struct {
 }
 
 // newDelimited finds the map's columns in the header line.
-func newDelimited(name string, m *Map, header []byte, clk *clock) (*delimited, []Ignored, error) {
+func newDelimited(name string, m *Map, header []byte) (*delimited, []Ignored, error) {
 	d := &delimited{
-		delim: m.Delimiter[0], key: -1, header: slices.Clone(header),
+		delim: m.Delimiter[0], split: -1, header: header,
 		again: m.Split.By == SplitHeader, comment: []byte(m.Comment),
 	}
 	problem := func(column int, fix, format string, args ...any) *Problem {
@@ -49,31 +48,28 @@ func newDelimited(name string, m *Map, header []byte, clk *clock) (*delimited, [
 		}
 		return i, nil
 	}
-	column := make([]int, len(fields)) // of the map, from 1; 0 when the field is passed over
-	for c, col := range m.Columns {
+	for _, col := range m.Columns {
 		i, p := where(col.Header)
 		if p != nil {
 			return nil, nil, p
 		}
-		if column[i] > 0 {
+		if slices.Contains(d.at, i) {
 			return nil, nil, problem(charAt(header, fields[i].at), "leave one of the two out",
 				"the log map reads column %q twice", col.Header)
 		}
-		column[i] = c + 1
+		d.at = append(d.at, i)
 	}
 	if m.Split.By == SplitColumn {
 		var p *Problem
-		if d.key, p = where(m.Split.Column); p != nil {
+		if d.split, p = where(m.Split.Column); p != nil {
 			return nil, nil, p
 		}
 	}
 	var ignored []Ignored
-	for i, c := range column {
-		if c == 0 {
-			ignored = append(ignored, Ignored{names[i], recognise(names[i]).why})
-			continue
+	for i, n := range names {
+		if !slices.Contains(d.at, i) {
+			ignored = append(ignored, Ignored{n, recognise(n).why})
 		}
-		d.cells, d.at = append(d.cells, newCell(m, c-1, clk)), append(d.at, i)
 	}
 	return d, ignored, nil
 }
@@ -98,27 +94,26 @@ func quotedList(names []string) string {
 	return strings.Join(q, ", ")
 }
 
-func (d *delimited) row(line []byte, n int32, out *rows) {
+func (d *delimited) cut(line []byte, out *rows) (row bool, bad *BadRow) {
 	if len(d.comment) > 0 && bytes.HasPrefix(line, d.comment) {
-		return
+		return false, nil
 	}
 	if d.again && bytes.Equal(line, d.header) {
 		out.marks = append(out.marks, out.n)
-		return
-	}
-	refuse := func(at int, what, fix string) {
-		out.refuse(BadRow{Line: int64(n), Column: charAt(line, at), What: what, Fix: fix})
+		return false, nil
 	}
 	if k := bytes.IndexByte(line, 0); k >= 0 {
-		refuse(k, "zero bytes stand here, as in a file that was cut off while it was written",
-			"copy the file again, or cut the line out")
-		return
+		return false, &BadRow{
+			Column: charAt(line, k),
+			What:   "zero bytes stand here, as in a file that was cut off while it was written",
+			Fix:    "copy the file again, or cut the line out",
+		}
 	}
 	fields, quote := splitFields(line, d.delim, out.fields[:0])
 	out.fields = fields
 	if quote != nil {
-		refuse(quote.at, quote.what, `close the quote with "; a row is one line`)
-		return
+		const fix = `close the quote with "; a row is one line`
+		return false, &BadRow{Column: charAt(line, quote.at), What: quote.what, Fix: fix}
 	}
 	for len(fields) > d.fields && len(fields[len(fields)-1].text) == 0 {
 		fields = fields[:len(fields)-1]
@@ -128,35 +123,16 @@ func (d *delimited) row(line []byte, n int32, out *rows) {
 		if len(fields) > d.fields {
 			at = fields[d.fields].at
 		}
-		refuse(at, fmt.Sprintf("the row has %s, the header has %d", count(len(fields), "field"), d.fields),
-			d.countFix(line, len(fields)))
-		return
+		what := fmt.Sprintf("the row has %s, the header has %d", count(len(fields), "field"), d.fields)
+		return false, &BadRow{Column: charAt(line, at), What: what, Fix: d.countFix(line, len(fields))}
 	}
-	out.begin()
-	if d.key >= 0 {
-		out.rowKey = fnv(fields[d.key].text)
+	for c, i := range d.at {
+		out.found[c] = fields[i]
 	}
-	for k := range d.cells {
-		c, f := &d.cells[k], fields[d.at[k]]
-		what, fix := c.read(f.text, out)
-		if what == "" && c.quantity == "time" && math.IsNaN(out.row[c.col]) {
-			what, fix = "the row has no time", "complete the row or take it out"
-		}
-		if what == "" {
-			continue
-		}
-		if bytes.Equal(line, d.header) {
-			what = "the header stands here again"
-			fix = `if the file holds several runs, say so in a log map: [split] by = "header"`
-		}
-		out.refuse(BadRow{Line: int64(n), Column: charAt(line, f.at), Header: c.header, What: what, Fix: fix})
-		return
+	if d.split >= 0 {
+		out.split = fields[d.split].text
 	}
-	if out.empty() {
-		refuse(0, "the row holds no value", "take the row out")
-		return
-	}
-	out.keep(n)
+	return true, nil
 }
 
 func (d *delimited) countFix(line []byte, fields int) string {
@@ -171,16 +147,6 @@ func (d *delimited) countFix(line []byte, fields int) string {
 		return "if the decimal sign is a comma, part the fields with semicolons; else take out the extra fields"
 	}
 	return "complete the row or take it out; a file that was cut off ends so"
-}
-
-func (d *delimited) find(line []byte, col int) int {
-	fields, _ := splitFields(line, d.delim, nil)
-	for k, c := range d.cells {
-		if c.col == col && d.at[k] < len(fields) {
-			return charAt(line, fields[d.at[k]].at)
-		}
-	}
-	return 0
 }
 
 // A field is the text of a field without quotes and spaces around it, and the

@@ -11,23 +11,21 @@ import (
 // time takes the time last stated above it.
 type freeText struct {
 	re    *regexp.Regexp
-	cells []cell
-	group []int // of each cell
-	key   int   // group of the split column; -1
+	group []int // of each column of the map
+	split int   // group of the column that splits the runs; -1
 }
 
-func newFreeText(m *Map, clk *clock) (*freeText, error) {
+func newFreeText(m *Map) (*freeText, error) {
 	re, err := regexp.Compile(m.Pattern)
 	if err != nil {
 		return nil, fmt.Errorf("pattern: %w", err)
 	}
-	t := &freeText{re: re, key: -1}
-	for c, col := range m.Columns {
-		t.cells = append(t.cells, newCell(m, c, clk))
+	t := &freeText{re: re, split: -1}
+	for _, col := range m.Columns {
 		t.group = append(t.group, re.SubexpIndex(col.Header))
 	}
 	if m.Split.By == SplitColumn {
-		if t.key = re.SubexpIndex(m.Split.Column); t.key < 0 {
+		if t.split = re.SubexpIndex(m.Split.Column); t.split < 0 {
 			return nil, &Problem{
 				File: "log map",
 				What: fmt.Sprintf("the pattern has no group named %q, which splits the runs", m.Split.Column),
@@ -38,35 +36,23 @@ func newFreeText(m *Map, clk *clock) (*freeText, error) {
 	return t, nil
 }
 
-func (t *freeText) row(line []byte, n int32, out *rows) {
+func (t *freeText) cut(line []byte, out *rows) (row bool, bad *BadRow) {
 	at := t.re.FindSubmatchIndex(line)
 	if at == nil {
-		return
+		return false, nil
 	}
-	out.begin()
-	if t.key >= 0 && at[2*t.key] >= 0 {
-		out.rowKey = fnv(line[at[2*t.key]:at[2*t.key+1]])
-	}
-	for k := range t.cells {
-		c := &t.cells[k]
-		from, to := at[2*t.group[k]], at[2*t.group[k]+1]
+	of := func(group int) field {
+		from, to := at[2*group], at[2*group+1]
 		if from < 0 {
-			continue
+			return field{}
 		}
-		if what, fix := c.read(bytes.TrimSpace(line[from:to]), out); what != "" {
-			out.refuse(BadRow{Line: int64(n), Column: charAt(line, from), Header: c.header, What: what, Fix: fix})
-			return
-		}
+		return field{bytes.TrimSpace(line[from:to]), from}
 	}
-	if !out.empty() {
-		out.keep(n)
+	for c, group := range t.group {
+		out.found[c] = of(group)
 	}
-}
-
-func (t *freeText) find(line []byte, col int) int {
-	at := t.re.FindSubmatchIndex(line)
-	if at == nil || at[2*t.group[col]] < 0 {
-		return 1
+	if t.split >= 0 {
+		out.split = of(t.split).text
 	}
-	return charAt(line, at[2*t.group[col]])
+	return true, nil
 }

@@ -3,93 +3,55 @@ package logs
 import (
 	"bytes"
 	"encoding/json"
-	"math"
 )
 
 // An objects reads JSON lines: one object a line (RFC 8259). Keys that the map
 // does not name are passed over, and so is what lies deeper.
 type objects struct {
-	cells []cell
-	index map[string]int // of the cells
-	key   string         // that splits the runs
+	columns map[string]int // of the map
+	split   string         // key that splits the runs
 }
 
-func newObjects(m *Map, clk *clock) *objects {
-	o := &objects{index: map[string]int{}}
+func newObjects(m *Map) *objects {
+	o := &objects{columns: map[string]int{}}
 	for c, col := range m.Columns {
-		o.cells = append(o.cells, newCell(m, c, clk))
-		o.index[col.Header] = c
+		o.columns[col.Header] = c
 	}
 	if m.Split.By == SplitColumn {
-		o.key = m.Split.Column
+		o.split = m.Split.Column
 	}
 	return o
 }
 
-func (o *objects) row(line []byte, n int32, out *rows) {
-	bad := BadRow{Line: int64(n), Fix: "write one JSON object a line"}
-	out.begin()
-	seen := uint64(0)
-	at, what := members(line, func(key, value []byte, _ int) (what string) {
-		if o.key != "" && string(key) == o.key {
-			out.rowKey = fnv(value)
+func (o *objects) cut(line []byte, out *rows) (row bool, bad *BadRow) {
+	var header, fix string
+	at, what := members(line, func(key, value []byte, at int) (what string) {
+		if o.split != "" && string(key) == o.split {
+			out.split = value
 		}
-		c, ok := o.index[string(key)]
+		c, ok := o.columns[string(key)]
 		if !ok {
 			return ""
 		}
-		cl := &o.cells[c]
-		if seen>>c&1 == 1 {
-			bad.Header, bad.Fix = cl.header, "take one of the two out"
+		if out.found[c].at > 0 {
+			header, fix = string(key), "take one of the two out"
 			return "the key stands twice"
 		}
-		seen |= 1 << c // more than 64 columns are not looked at so closely
 		text, ok := scalar(value)
 		if !ok {
-			bad.Header, bad.Fix = cl.header, "write a number, or null where there is no value"
+			header, fix = string(key), "write a number, or null where there is no value"
 			return shown(string(value)) + " is not a number"
 		}
-		what, fix := cl.read(text, out)
-		if what != "" {
-			bad.Header, bad.Fix = cl.header, fix
-		}
-		return what
-	})
-	if what == "" {
-		what = o.lacks(out, &bad)
-	}
-	if what != "" {
-		bad.What, bad.Column = what, charAt(line, at)
-		out.refuse(bad)
-		return
-	}
-	out.keep(n)
-}
-
-// lacks says what the row lacks that cannot be done without.
-func (o *objects) lacks(out *rows, bad *BadRow) string {
-	for c := range o.cells {
-		if o.cells[c].quantity == "time" && math.IsNaN(out.row[c]) {
-			bad.Header, bad.Fix = o.cells[c].header, "complete the row or take it out"
-			return "the row has no time"
-		}
-	}
-	if out.empty() {
-		bad.Fix = "take the row out"
-		return "the row holds no value"
-	}
-	return ""
-}
-
-func (o *objects) find(line []byte, col int) int {
-	pos := 0
-	members(line, func(key, _ []byte, at int) string {
-		if string(key) == o.cells[col].header {
-			pos = at
-		}
+		out.found[c] = field{text, at}
 		return ""
 	})
-	return charAt(line, pos)
+	if what == "" {
+		return true, nil
+	}
+	if fix == "" {
+		fix = "write one JSON object a line"
+	}
+	return false, &BadRow{Column: charAt(line, at), Header: header, What: what, Fix: fix}
 }
 
 // scalar returns the text of a JSON value that is a number or a string, and

@@ -116,7 +116,7 @@ func (o *order) arrange(b *block[rows]) []cut {
 			for c := range r.cols {
 				r.cols[c][n] = r.cols[c][i]
 			}
-			r.line[n] = r.line[i]
+			r.line[n], r.at[n] = r.line[i], r.at[i]
 		}
 		n++
 	}
@@ -196,7 +196,7 @@ func (o *order) refuse(b *block[rows], i int, what, fix string) {
 	r := &b.out
 	bad := BadRow{Line: int64(r.line[i]), Header: o.log.m.Columns[o.tc].Header, What: what, Fix: fix}
 	if len(o.badRows) < keptBad {
-		bad.Column = o.log.parser.find(lineOf(b.text, int(r.line[i])), o.tc)
+		bad.Column = charAt(lineOf(b.text, int(r.line[i])), int(r.at[i]))
 	}
 	for c := range r.cols {
 		if !math.IsNaN(r.cols[c][i]) {

@@ -160,21 +160,23 @@ func (t *tap) lines(e Encoding) *lines {
 	return l
 }
 
-// A parser turns lines into rows. It may be used by several goroutines at once.
-type parser interface {
-	// row reads line n, which is not blank, into the next row of out.
-	row(line []byte, n int32, out *rows)
-	// find returns the character, from 1, at which column col begins in a line;
-	// 0 when it does not.
-	find(line []byte, col int) int
+// A cutter finds the fields of the map's columns in a line. It may be used by
+// several goroutines at once.
+type cutter interface {
+	// cut puts the fields of a line, which is not blank, into out.found, and that
+	// of the column that splits the runs into out.split. It reports whether the
+	// line is a row, or what is wrong with it.
+	cut(line []byte, out *rows) (row bool, bad *BadRow)
 }
 
-// A log is how one file is read: its map, and the parser made from the map and
+// A log is how one file is read: its map, and what was made from the map and
 // what stands before the rows.
 type log struct {
 	name    string
 	m       Map
-	parser  parser
+	cells   []cell // of the map's columns
+	cutter  cutter
+	header  []byte // of a delimited log
 	marker  []byte // a line that holds it begins a run
 	line    int64  // lines before the rows
 	ignored []Ignored
@@ -227,7 +229,6 @@ func (l *log) begin(text []byte, whole bool) ([]byte, error) {
 	var err error
 	switch l.m.Format {
 	case Delimited:
-		var header []byte
 		for range l.m.Header {
 			if len(text) == 0 {
 				return nil, &Problem{
@@ -236,7 +237,7 @@ func (l *log) begin(text []byte, whole bool) ([]byte, error) {
 					Fix:  "check the key header of the log map",
 				}
 			}
-			header, text = cutLine(text)
+			l.header, text = cutLine(text)
 			l.line++
 		}
 		for range l.m.Skip {
@@ -245,14 +246,18 @@ func (l *log) begin(text []byte, whole bool) ([]byte, error) {
 				l.line++
 			}
 		}
-		l.parser, l.ignored, err = newDelimited(l.name, &l.m, header, clk)
+		l.header = bytes.Clone(l.header) // the text is written over
+		l.cutter, l.ignored, err = newDelimited(l.name, &l.m, l.header)
 	case JSONLines:
-		l.parser = newObjects(&l.m, clk)
+		l.cutter = newObjects(&l.m)
 	case Text:
-		l.parser, err = newFreeText(&l.m, clk)
+		l.cutter, err = newFreeText(&l.m)
 	}
 	if err != nil {
 		return nil, err
+	}
+	for _, c := range l.m.Columns {
+		l.cells = append(l.cells, newCell(c, l.m.Decimal[0], clk))
 	}
 	if clk != nil && clk.form == dated {
 		l.setBase(text, clk)
@@ -287,8 +292,7 @@ func (l *log) setBase(text []byte, clk *clock) {
 // parse reads whole lines into rows.
 func (l *log) parse(text []byte, out *rows) {
 	out.reset(len(l.m.Columns))
-	n := int32(0)
-	for ; len(text) > 0; n++ {
+	for ; len(text) > 0; out.lines++ {
 		var line []byte
 		line, text = cutLine(text)
 		if len(l.marker) > 0 && bytes.Contains(line, l.marker) {
@@ -297,11 +301,53 @@ func (l *log) parse(text []byte, out *rows) {
 				continue
 			}
 		}
-		if len(bytes.TrimSpace(line)) > 0 {
-			l.parser.row(line, n, out)
+		if len(bytes.TrimSpace(line)) == 0 {
+			continue
+		}
+		clear(out.found)
+		out.split = nil
+		row, bad := l.cutter.cut(line, out)
+		if row {
+			bad = l.row(line, out)
+		}
+		if bad != nil {
+			bad.Line = int64(out.lines)
+			out.refuse(*bad)
 		}
 	}
-	out.lines = n
+}
+
+// row reads the fields that were found in a line, and keeps the row or says what
+// is wrong with it.
+func (l *log) row(line []byte, out *rows) *BadRow {
+	empty := true
+	for k := range l.cells {
+		c, f := &l.cells[k], out.found[k]
+		v, what, fix := c.read(f.text, k, out)
+		there := v == v
+		if what == "" && c.isTime && !there && l.m.Format != Text {
+			what, fix = "the row has no time", "complete the row or take it out"
+		}
+		if what != "" {
+			if l.header != nil && bytes.Equal(line, l.header) {
+				what = "the header stands here again"
+				fix = `if the file holds several runs, say so in a log map: [split] by = "header"`
+			}
+			return &BadRow{Column: charAt(line, f.at), Header: c.header, What: what, Fix: fix}
+		}
+		out.row[k] = v
+		empty = empty && !there
+		if c.isTime {
+			out.rowAt = int32(f.at)
+		}
+	}
+	switch {
+	case !empty:
+		out.keep()
+	case l.m.Format != Text:
+		return &BadRow{Column: 1, What: "the row holds no value", Fix: "take the row out"}
+	}
+	return nil
 }
 
 // cutLine returns the first line, without its end, and what stands behind it.

@@ -24,23 +24,27 @@ func (r *refused) refuse(b BadRow) {
 	}
 }
 
-// rows are the rows of one block, as a parser leaves them.
+// rows are the rows of one block, as parsing leaves them.
 type rows struct {
 	refused
 	n     int         // rows
 	lines int32       // of the block
 	cols  [][]float64 // of each column, one value a row
 	line  []int32     // line of the block a row stands on, from 0
-	key   []uint64    // of the split column's text, one a row
+	at    []int32     // byte of the line where its time begins
+	key   []uint64    // of the text of the column that splits the runs
 	marks []int       // rows before which a run begins
 
 	written []int   // of each column, most digits behind the decimal sign
 	needed  []int   // the same without zeros at the end
 	seen    []int64 // values that are there
 
-	row    []float64 // the row that is being read, NaN where it has no value
-	rowKey uint64
-	fields []field // of its line
+	// The row that is being read.
+	found  []field   // of each column, without text where there is none
+	split  []byte    // what stands in the column that splits the runs
+	row    []float64 // NaN where there is no value
+	rowAt  int32
+	fields []field // of the whole line
 }
 
 // lowest stands for "no digit seen yet" in written and needed.
@@ -49,45 +53,28 @@ const lowest = -1 << 30
 // reset makes r ready for another block.
 func (r *rows) reset(columns int) {
 	if r.cols == nil {
-		r.cols, r.row = make([][]float64, columns), make([]float64, columns)
+		r.cols, r.row, r.found = make([][]float64, columns), make([]float64, columns), make([]field, columns)
 		r.written, r.needed, r.seen = make([]int, columns), make([]int, columns), make([]int64, columns)
 	}
 	for c := range r.cols {
 		r.cols[c] = r.cols[c][:0]
 		r.written[c], r.needed[c], r.seen[c] = lowest, lowest, 0
 	}
-	r.n, r.lines, r.line, r.key, r.marks = 0, 0, r.line[:0], r.key[:0], r.marks[:0]
-	r.refused = refused{bad: r.bad[:0]}
+	r.line, r.at, r.key, r.marks = r.line[:0], r.at[:0], r.key[:0], r.marks[:0]
+	r.n, r.lines, r.refused = 0, 0, refused{bad: r.bad[:0]}
 }
 
-// begin makes the row ready to be read.
-func (r *rows) begin() {
-	for c := range r.row {
-		r.row[c] = math.NaN()
-	}
-	r.rowKey = 0
-}
-
-// keep adds the row that was read, which stands on the given line.
-func (r *rows) keep(line int32) {
+// keep adds the row that was read.
+func (r *rows) keep() {
 	for c, v := range r.row {
 		r.cols[c] = append(r.cols[c], v)
 		if v == v {
 			r.seen[c]++
 		}
 	}
-	r.line, r.key = append(r.line, line), append(r.key, r.rowKey)
+	r.line, r.at = append(r.line, r.lines), append(r.at, r.rowAt)
+	r.key = append(r.key, fnv(r.split))
 	r.n++
-}
-
-// empty reports whether the row that was read holds no value at all.
-func (r *rows) empty() bool {
-	for _, v := range r.row {
-		if v == v {
-			return false
-		}
-	}
-	return true
 }
 
 // fnv is the 64-bit FNV-1a hash of a field (RFC 9923; from memory).
@@ -110,65 +97,63 @@ func missing(field []byte) bool {
 
 // A cell reads the fields of one column.
 type cell struct {
-	col      int // of the rows
 	header   string
 	quantity string
 	measure  measure
 	unit     quantity.Unit
+	isTime   bool
 	clk      *clock // of a time that is no plain number
 	decimal  byte
 }
 
-func newCell(m *Map, col int, clk *clock) cell {
-	c := m.Columns[col]
-	cl := cell{col: col, header: c.Header, quantity: c.Quantity, measure: measures[c.Quantity], decimal: m.Decimal[0]}
+func newCell(c Column, decimal byte, clk *clock) cell {
+	cl := cell{header: c.Header, quantity: c.Quantity, measure: measures[c.Quantity], decimal: decimal}
 	cl.unit, _ = quantity.InFile(cl.measure.dim, c.Unit)
-	if c.Time != "" {
+	if cl.isTime = c.Quantity == "time"; c.Time != "" {
 		cl.clk = clk
 	}
 	return cl
 }
 
-// read puts the value of a field into the row of out, or says why it cannot.
-func (c *cell) read(field []byte, out *rows) (what, fix string) {
-	var v float64
+// read returns the value of a field of the given column, NaN when there is none,
+// or says why it has none that can be read.
+func (c *cell) read(text []byte, column int, out *rows) (v float64, what, fix string) {
 	var decimals int
 	var ok bool
 	if c.clk != nil {
-		v, decimals, ok = c.clk.read(field)
-	} else if v, decimals, ok = parseNumber(field, c.decimal, c.unit.Power()); ok {
+		v, decimals, ok = c.clk.read(text)
+	} else if v, decimals, ok = parseNumber(text, c.decimal, c.unit.Power()); ok {
 		v = c.unit.Finish(v)
 		if m := &c.measure; !(v >= m.lo && v <= m.hi) {
 			what = fmt.Sprintf("%s is outside what %s can be (%g to %g%s)",
-				shown(string(field)), c.quantity, m.lo, m.hi, baseUnit(m.dim))
-			return what, "check the unit, and whether the sensor was connected"
+				shown(string(text)), c.quantity, m.lo, m.hi, baseUnit(m.dim))
+			return v, what, "check the unit, and whether the sensor was connected"
 		}
 	}
 	switch {
 	case ok:
-		out.row[c.col] = v
-		if decimals > out.needed[c.col] {
-			c.finer(field, decimals, out)
+		if decimals > out.needed[column] {
+			c.finer(text, decimals, column, out)
 		}
-	case missing(field):
+		return v, "", ""
+	case missing(text):
+		return math.NaN(), "", ""
 	case c.clk != nil:
-		return shown(string(field)) + " is not a time", timeFix
-	default:
-		return shown(string(field)) + " is not a number", c.numberFix(field)
+		return v, shown(string(text)) + " is not a time", timeFix
 	}
-	return "", ""
+	return v, shown(string(text)) + " is not a number", c.numberFix(text)
 }
 
 const timeFix = "write times as 2026-11-24T22:41:39, as hh:mm:ss or as seconds, or give the layout in a log map"
 
 // finer notes a value that is written more finely than those before it.
-func (c *cell) finer(field []byte, decimals int, out *rows) {
+func (c *cell) finer(field []byte, decimals, column int, out *rows) {
 	zeros := 0
 	if c.clk == nil {
 		zeros = endZeros(field, c.decimal)
 	}
-	out.written[c.col] = max(out.written[c.col], decimals)
-	out.needed[c.col] = max(out.needed[c.col], decimals-zeros)
+	out.written[column] = max(out.written[column], decimals)
+	out.needed[column] = max(out.needed[column], decimals-zeros)
 }
 
 // numberFix says what may put a number right that cannot be read.
