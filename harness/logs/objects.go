@@ -24,6 +24,8 @@ func newObjects(m *Map) *objects {
 }
 
 func (o *objects) cut(line []byte, out *rows) (row bool, bad *BadRow) {
+	clear(out.found)
+	out.split = nil
 	var header, fix string
 	at, what := members(line, func(key, value []byte, at int) (what string) {
 		if o.split != "" && string(key) == o.split {

@@ -163,9 +163,9 @@ func (t *tap) lines(e Encoding) *lines {
 // A cutter finds the fields of the map's columns in a line. It may be used by
 // several goroutines at once.
 type cutter interface {
-	// cut puts the fields of a line, which is not blank, into out.found, and that
-	// of the column that splits the runs into out.split. It reports whether the
-	// line is a row, or what is wrong with it.
+	// cut puts the fields of a line, which is not blank, into out.found, without
+	// text where there is none, and that of the column that splits the runs into
+	// out.split. It reports whether the line is a row, or what is wrong with it.
 	cut(line []byte, out *rows) (row bool, bad *BadRow)
 }
 
@@ -301,11 +301,9 @@ func (l *log) parse(text []byte, out *rows) {
 				continue
 			}
 		}
-		if len(bytes.TrimSpace(line)) == 0 {
+		if len(line) == 0 || line[0] <= ' ' && len(bytes.TrimSpace(line)) == 0 {
 			continue
 		}
-		clear(out.found)
-		out.split = nil
 		row, bad := l.cutter.cut(line, out)
 		if row {
 			bad = l.row(line, out)
@@ -322,13 +320,14 @@ func (l *log) parse(text []byte, out *rows) {
 func (l *log) row(line []byte, out *rows) *BadRow {
 	empty := true
 	for k := range l.cells {
-		c, f := &l.cells[k], out.found[k]
-		v, what, fix := c.read(f.text, k, out)
-		there := v == v
-		if what == "" && c.isTime && !there && l.m.Format != Text {
-			what, fix = "the row has no time", "complete the row or take it out"
-		}
-		if what != "" {
+		c, f := &l.cells[k], &out.found[k]
+		v, decimals, ok := c.value(f.text)
+		if ok {
+			empty = false
+			if decimals > out.needed[k] {
+				out.finer(k, decimals, c.endZeros(f.text))
+			}
+		} else if what, fix := c.refusal(f.text, l.m.Format); what != "" {
 			if l.header != nil && bytes.Equal(line, l.header) {
 				what = "the header stands here again"
 				fix = `if the file holds several runs, say so in a log map: [split] by = "header"`
@@ -336,7 +335,6 @@ func (l *log) row(line []byte, out *rows) *BadRow {
 			return &BadRow{Column: charAt(line, f.at), Header: c.header, What: what, Fix: fix}
 		}
 		out.row[k] = v
-		empty = empty && !there
 		if c.isTime {
 			out.rowAt = int32(f.at)
 		}

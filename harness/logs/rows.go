@@ -77,6 +77,12 @@ func (r *rows) keep() {
 	r.n++
 }
 
+// finer notes a value that is written more finely than those before it.
+func (r *rows) finer(column, decimals, zeros int) {
+	r.written[column] = max(r.written[column], decimals)
+	r.needed[column] = max(r.needed[column], decimals-zeros)
+}
+
 // fnv is the 64-bit FNV-1a hash of a field (RFC 9923; from memory).
 func fnv(b []byte) uint64 {
 	h := uint64(14695981039346656037)
@@ -115,45 +121,49 @@ func newCell(c Column, decimal byte, clk *clock) cell {
 	return cl
 }
 
-// read returns the value of a field of the given column, NaN when there is none,
-// or says why it has none that can be read.
-func (c *cell) read(text []byte, column int, out *rows) (v float64, what, fix string) {
-	var decimals int
-	var ok bool
+// value returns the value of a field, and how many decimals it is written with.
+// ok is false, and v NaN, when there is none that can be read.
+func (c *cell) value(text []byte) (v float64, decimals int, ok bool) {
 	if c.clk != nil {
 		v, decimals, ok = c.clk.read(text)
 	} else if v, decimals, ok = parseNumber(text, c.decimal, c.unit.Power()); ok {
 		v = c.unit.Finish(v)
-		if m := &c.measure; !(v >= m.lo && v <= m.hi) {
-			what = fmt.Sprintf("%s is outside what %s can be (%g to %g%s)",
-				shown(string(text)), c.quantity, m.lo, m.hi, baseUnit(m.dim))
-			return v, what, "check the unit, and whether the sensor was connected"
-		}
+		ok = v >= c.measure.lo && v <= c.measure.hi
 	}
+	if !ok {
+		v = math.NaN()
+	}
+	return v, decimals, ok
+}
+
+// refusal says why a field without a value makes its row a bad one; what is
+// empty when it does not.
+func (c *cell) refusal(text []byte, f Format) (what, fix string) {
 	switch {
-	case ok:
-		if decimals > out.needed[column] {
-			c.finer(text, decimals, column, out)
-		}
-		return v, "", ""
+	case missing(text) && c.isTime && f != Text: // there, a row takes the time above it
+		return "the row has no time", "complete the row or take it out"
 	case missing(text):
-		return math.NaN(), "", ""
+		return "", ""
 	case c.clk != nil:
-		return v, shown(string(text)) + " is not a time", timeFix
+		return shown(string(text)) + " is not a time", timeFix
+	case isNumber(text, c.decimal):
+		m := c.measure
+		what = fmt.Sprintf("%s is outside what %s can be (%g to %g%s)",
+			shown(string(text)), c.quantity, m.lo, m.hi, baseUnit(m.dim))
+		return what, "check the unit, and whether the sensor was connected"
 	}
-	return v, shown(string(text)) + " is not a number", c.numberFix(text)
+	return shown(string(text)) + " is not a number", c.numberFix(text)
 }
 
 const timeFix = "write times as 2026-11-24T22:41:39, as hh:mm:ss or as seconds, or give the layout in a log map"
 
-// finer notes a value that is written more finely than those before it.
-func (c *cell) finer(field []byte, decimals, column int, out *rows) {
-	zeros := 0
-	if c.clk == nil {
-		zeros = endZeros(field, c.decimal)
+// endZeros returns how many zeros end a field behind its decimal sign. Those of
+// a clock count like any digit.
+func (c *cell) endZeros(text []byte) int {
+	if c.clk != nil {
+		return 0
 	}
-	out.written[column] = max(out.written[column], decimals)
-	out.needed[column] = max(out.needed[column], decimals-zeros)
+	return endZeros(text, c.decimal)
 }
 
 // numberFix says what may put a number right that cannot be read.
