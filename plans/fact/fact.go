@@ -13,8 +13,6 @@ import (
 	"fmt"
 	"maps"
 	"time"
-
-	"proveout/plans/quantity"
 )
 
 // A Fact is one thing that is said: a key of the catalogue and its arguments by
@@ -32,8 +30,8 @@ type Args map[string]Arg
 type Arg interface{ arg() }
 
 // New makes a fact from its key and pairs of a place's name and its argument.
-// Besides an Arg, an int is a [Count], a string a [Name], a [quantity.Quantity]
-// an exact [Amount] in its own unit, and []Fact a [List] of sentences. It panics
+// Besides an Arg, an int is a [Count], a string a [Name], what is [Stated] an
+// exact [Amount] in its own unit, and []Fact a [List] of sentences. It panics
 // on anything else: keys and names stand in the sources, where a test compares
 // them with the catalogue.
 //
@@ -66,10 +64,8 @@ func argument(key string, v any) Arg {
 		return Count(v)
 	case int64:
 		return Count(v)
-	case quantity.Quantity:
+	case Stated:
 		return Of(v)
-	case *quantity.Quantity:
-		return Of(*v)
 	case []Fact:
 		return Sentences(v...)
 	}
@@ -108,20 +104,15 @@ type Amount struct {
 // In is an amount of a unit.
 func In(value float64, unit string) Amount { return Amount{Value: value, Unit: unit} }
 
-// Of is a quantity as it was written, in its own unit and without its tolerance.
-func Of(q quantity.Quantity) Amount {
-	unit, ok := quantity.LookUp(q.Dimension, q.Unit)
-	if !ok {
-		unit = quantity.Choose(q.Dimension, q.Value)
-	}
-	return Amount{Value: unit.Of(q.Value), Unit: unit.Name, Exact: true}
+// Stated is a value as somebody wrote it, with its unit: a quantity of a plan.
+type Stated interface {
+	Stated() (value float64, unit string)
 }
 
-// Base is a value in the base unit of a dimension, in the unit in which it reads
-// well.
-func Base(value float64, dim quantity.Dimension) Amount {
-	unit := quantity.Choose(dim, value)
-	return Amount{Value: unit.Of(value), Unit: unit.Name}
+// Of is a value as it was written, in its own unit.
+func Of(s Stated) Amount {
+	value, unit := s.Stated()
+	return Amount{Value: value, Unit: unit, Exact: true}
 }
 
 // Within is the amount with an expanded uncertainty, in the amount's unit.

@@ -78,6 +78,18 @@ func noMinusZero(s string) string {
 	return s
 }
 
+// Stated is the value in the unit that q is printed in, without its tolerance.
+func (q Quantity) Stated() (value float64, unit string) {
+	u := q.unit()
+	return u.Of(q.Value), u.Name
+}
+
+// ReadsWell is a value given in base units in the unit in which it reads well.
+func ReadsWell(value float64, dim Dimension) (number float64, unit string) {
+	u := Choose(dim, value)
+	return u.Of(value), u.Name
+}
+
 // unit returns the unit q is printed in.
 func (q Quantity) unit() Unit {
 	if u, ok := LookUp(q.Dimension, q.Unit); ok {

@@ -175,7 +175,9 @@ func (c *comparison) capabilities(d Device, e DeviceExpectation) {
 	}
 }
 
-func bytesOf(n int64) fact.Amount { return fact.Base(float64(n), quantity.Bytes).Whole() }
+func bytesOf(n int64) fact.Amount {
+	return fact.In(quantity.ReadsWell(float64(n), quantity.Bytes)).Whole()
+}
 
 // window compares the largest memory region with the memory that it must hold:
 // the one that the frame buffer is seen through. A region that was never sized
