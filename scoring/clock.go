@@ -29,7 +29,7 @@ func (j *judge) clock(spec *plans.Clock) {
 		if len(spec.Clocks) > 0 && !slices.Contains(spec.Clocks, c.Name) {
 			continue
 		}
-		m := measurand{name: c.Name, title: upperFirst(c.Name) + " clock", dimension: quantity.Frequency, unit: c.Value.Unit, limits: tolerated(c.Value), source: c.Source}
+		m := measurand{name: c.Name, title: english(upperFirst(c.Name) + " clock"), dimension: quantity.Frequency, unit: c.Value.Unit, limits: tolerated(c.Value), source: c.Source}
 		readings := j.attempt.All(c.Name)
 		check := j.measure(m, readings)
 		if check.Value != nil && c.Value.Value > 0 && !check.Informative {

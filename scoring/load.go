@@ -243,10 +243,10 @@ func (j *loadJudge) oneRun(r *loadRun, several bool) {
 		j.check(label(j.stalls(r.report)))
 	}
 	if j.spec.MinFPS != nil && r.report.MeanFPS != nil {
-		m := measurand{name: "mean-fps", title: "Mean frame rate", dimension: quantity.FrameRate, unit: "fps", limits: conformity.AtLeast(j.spec.MinFPS.Value)}
+		m := measurand{name: "mean-fps", title: english("Mean frame rate"), dimension: quantity.FrameRate, unit: "fps", limits: conformity.AtLeast(j.spec.MinFPS.Value)}
 		// The frame count is exact and the clock of the logging computer good
 		// to 100 ppm (common practice, no source).
-		line := conformity.InstrumentLimits("clock of the logging computer", 1e-4**r.report.MeanFPS, 0)
+		line := conformity.InstrumentLimits(english("clock of the logging computer"), 1e-4**r.report.MeanFPS, 0)
 		j.check(label(j.judgeValue(m, *r.report.MeanFPS, []conformity.Contribution{line}, true)))
 	}
 	for _, s := range saidAll(r.report.Sentence) {

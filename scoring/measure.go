@@ -1,14 +1,13 @@
 package scoring
 
 import (
-	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 )
@@ -16,21 +15,45 @@ import (
 // A measurand is one quantity of a step, to be judged against limits. Limits
 // and readings are in base units; Unit is what documents print.
 type measurand struct {
-	name, title string
-	dimension   quantity.Dimension
-	unit        string
-	limits      conformity.Limits
-	source      string // of the limits
+	name      string
+	title     fact.Fact
+	dimension quantity.Dimension
+	unit      string
+	limits    conformity.Limits
+	source    string  // of the limits
+	digit     float64 // what the last digit of its readings is worth; 0 where that is not known
 	// extra contributions beyond instrument, resolution and repeatability
 	extra []conformity.Contribution
 	// single takes the last reading alone instead of the mean of all.
 	single bool
 }
 
+// unread is the check of a measurand before anything is known of its value.
+func (m measurand) unread() Check {
+	return Check{
+		Name:   m.name,
+		Title:  m.title,
+		Unit:   m.unit,
+		Limits: limitsIn(m),
+		Source: phrase(m.source),
+	}
+}
+
 // missing is the check of a measurand that nobody read.
 func missing(m measurand) Check {
-	return Check{Name: m.name, Title: english(m.title), Unit: m.unit, Limits: limitsIn(m), Source: english(m.source),
-		Reason: english(m.title + " was not read.")}
+	c := m.unread()
+	c.Reason = notRead(m.title)
+	return c
+}
+
+func notRead(title fact.Fact) fact.Fact { return fact.New("measure.not-read", "title", title) }
+
+// phrase is a text of a plan, a family or the shop; an empty one says nothing.
+func phrase(text string) fact.Fact {
+	if text == "" {
+		return fact.Fact{}
+	}
+	return fact.Text(fact.Phrase(text))
 }
 
 // measure judges the readings of a measurand by the step's rule, with the
@@ -48,16 +71,17 @@ func (j *judge) measure(m measurand, readings []reading.Reading) Check {
 		values[i] = r.Number()
 		step = math.Max(step, r.Resolution)
 	}
+	m.digit = step
 	value := mean(values)
 	lines, known := j.contributions(readings[len(readings)-1], m.dimension, value, step)
 	if len(values) > 1 {
-		if line, err := conformity.Repeatability("repeatability", values); err == nil {
+		if line, err := conformity.Repeatability(fact.New("measure.repeatability"), values); err == nil {
 			lines = append(lines, line)
 		}
 	}
 	c := j.judgeValue(m, value, append(lines, m.extra...), known)
 	if len(values) > 1 {
-		c.Reason = english(strings.TrimSuffix(said(c.Reason), ".") + fmt.Sprintf(" (mean of %d readings).", len(values)))
+		c.Reason = fact.Text(fact.Sentences(c.Reason, fact.New("measure.mean", "n", len(values))))
 	}
 	for _, r := range readings {
 		if r.Source.Evidence != "" {
@@ -70,56 +94,97 @@ func (j *judge) measure(m measurand, readings []reading.Reading) Check {
 // judgeValue judges a value in base units against the limits of m. Without a
 // known instrument the uncertainty is not known and nothing is decided.
 func (j *judge) judgeValue(m measurand, value float64, lines []conformity.Contribution, known bool) Check {
-	c := Check{Name: m.name, Title: english(m.title), Unit: m.unit, Source: english(m.source), Limits: limitsIn(m), Rule: string(j.step.Rule)}
+	c := m.unread()
+	c.Rule = string(j.step.Rule)
 	scale := scaleOf(m.dimension, m.unit)
 	c.Value = number(value / scale)
+	undecided := func(err error) Check {
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.New("measure.not-judged", "title", m.title, "why", fact.Why(err))
+		return c
+	}
 	u := conformity.Uncertainty{Standard: math.NaN(), K: 2}
+	shown := fact.In(value/scale, m.unit).To(m.digit / scale)
 	if known {
 		budget, err := conformity.Combine(lines...)
 		if err != nil {
-			c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
-			return c
+			return undecided(err)
 		}
 		u = budget.Uncertainty()
 		c.U = number(u.Expanded() / scale)
+		shown = shown.Within(u.Expanded() / scale)
 		for _, line := range budget.Contributions {
-			c.Budget = append(c.Budget, Contribution{Name: english(line.Name), HalfWidth: Number(line.Value / scale),
-				Distribution: string(line.Distribution), Standard: Number(line.Standard / scale)})
+			c.Budget = append(c.Budget, line.Over(scale))
 		}
 	}
-	c.Text = english(showValue(value/scale, u.Expanded()/scale, m.unit))
-	if m.limits.Low == nil && m.limits.High == nil {
-		c.Informative, c.Verdict, c.Reason = true, conformity.NotApplicable, english(m.title+": "+said(c.Text)+"; no limit is stated.")
+	c.Text = fact.Text(shown)
+	if m.limits.None() {
+		c.Informative, c.Verdict = true, conformity.NotApplicable
+		c.Reason = fact.New("measure.no-limit", "title", m.title, "value", c.Text)
 		return c
 	}
 	result, err := conformity.Judge(value, u, m.limits, conformity.Rule(j.step.Rule))
 	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
-		return c
+		return undecided(err)
 	}
 	c.Verdict = result.Verdict
 	c.Probability = number(float64(result.Probability))
-	reason, settle := verdictWords(m, c, result, known, scale)
-	c.Reason, c.Settle = english(reason), english(settle)
+	c.Reason, c.Settle = m.explain(&c, result, known)
 	return c
+}
+
+// explain says why the verdict on a value is what it is, and what would settle
+// one that is open.
+func (m measurand) explain(c *Check, r conformity.Result, known bool) (reason, settle fact.Fact) {
+	switch {
+	case r.Verdict == conformity.Pass:
+		return fact.New("measure.inside", "title", m.title, "value", c.Text, "limits", c.Limits.Text), settle
+	case r.Verdict == conformity.Fail:
+		return fact.New("measure.outside", "title", m.title, "value", c.Text, "limits", c.Limits.Text), settle
+	case !known:
+		return fact.New("measure.unknown-uncertainty", "title", m.title, "value", c.Text),
+			fact.New("measure.state-instrument")
+	}
+	// U has two digits beside its value (JCGM 100:2008, 7.2.6), so it has them alone.
+	scale := scaleOf(m.dimension, m.unit)
+	reason = fact.New("measure.too-near",
+		"title", m.title,
+		"value", c.Text,
+		"limits", c.Limits.Text,
+		"u", fact.In(float64(r.Expanded)/scale, m.unit).Digits(2))
+	if r.Settle == nil {
+		return reason, settle
+	}
+	needed := fact.In(r.Settle.LargestExpanded/scale, m.unit).Digits(2)
+	switch {
+	case r.Settle.LargestExpanded <= 0:
+		settle = fact.New("measure.on-the-limit")
+	case r.Settle.Verdict == conformity.Pass:
+		settle = fact.New("measure.would-pass", "u", needed)
+	default:
+		settle = fact.New("measure.would-fail", "u", needed)
+	}
+	return reason, settle
 }
 
 // contributions returns the instrument's and the display's lines for a reading.
 // known is false when the plan's bench has no instrument for it: then nobody
 // can state the uncertainty.
-func (j *judge) contributions(r reading.Reading, dim quantity.Dimension, value, step float64) (lines []conformity.Contribution, known bool) {
+func (j *judge) contributions(
+	r reading.Reading, dim quantity.Dimension, value, step float64,
+) (lines []conformity.Contribution, known bool) {
 	inst, ok := j.instrument(r, dim)
 	if !ok {
-		j.doubt("no instrument is stated for %s, so its uncertainty is not known", r.Name)
+		j.warning(fact.New("measure.no-instrument", "reading", r.Name))
 		return nil, false
 	}
 	half := instrumentLimits(inst, dim, value)
-	lines = append(lines, conformity.InstrumentLimits(inst.Title, half, inst.Coverage))
+	lines = append(lines, conformity.InstrumentLimits(phrase(inst.Title), half, inst.Coverage))
 	if inst.Resolution != nil {
 		step = math.Max(step, inst.Resolution.Value)
 	}
 	if step > 0 {
-		lines = append(lines, conformity.Resolution("display resolution", step))
+		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), step))
 	}
 	return lines, true
 }
@@ -131,15 +196,18 @@ func (j *judge) instrument(r reading.Reading, dim quantity.Dimension) (*plans.In
 	if !ok {
 		return nil, false
 	}
-	if r.Instrument != "" {
-		inst, known := bench.Instrument(r.Instrument)
-		if known && !slices.Contains(inst.Measures, dim) {
-			j.doubt("%s does not measure %s, so it says nothing of the uncertainty of %s", inst.Title, dim, r.Name)
-			return nil, false
-		}
-		return inst, known
+	if r.Instrument == "" {
+		return bench.Measuring(dim, r.Place)
 	}
-	return bench.Measuring(dim, r.Place)
+	inst, known := bench.Instrument(r.Instrument)
+	if known && !slices.Contains(inst.Measures, dim) {
+		j.warning(fact.New("measure.other-dimension",
+			"instrument", phrase(inst.Title),
+			"dimension", fact.New("dimension."+strings.ReplaceAll(string(dim), " ", "-")),
+			"reading", r.Name))
+		return nil, false
+	}
+	return inst, known
 }
 
 // instrumentLimits returns the half-width ±a of the instrument's stated limits
@@ -155,49 +223,48 @@ func instrumentLimits(inst *plans.Instrument, dim quantity.Dimension, value floa
 	return half
 }
 
-func verdictWords(m measurand, c Check, r conformity.Result, known bool, scale float64) (reason, settle string) {
-	limits := said(c.Limits.Text)
-	switch r.Verdict {
-	case conformity.Pass:
-		return fmt.Sprintf("%s: %s is inside the limits (%s).", m.title, said(c.Text), limits), ""
-	case conformity.Fail:
-		return fmt.Sprintf("%s: %s is outside the limits (%s).", m.title, said(c.Text), limits), ""
-	}
-	if !known {
-		return fmt.Sprintf("%s: %s cannot be judged without the uncertainty of the instrument.", m.title, said(c.Text)),
-			"State the instrument and its limits in the shop file, or name it with the reading."
-	}
-	reason = fmt.Sprintf("%s: %s is too near to a limit (%s) to decide with U = %s.", m.title, said(c.Text), limits, withUnit(significant(float64(r.Expanded)/scale, 2), m.unit))
-	if r.Settle == nil {
-		return reason, ""
-	}
-	if r.Settle.LargestExpanded <= 0 {
-		return reason, "The value lies on the limit: no instrument settles it; repeat the measurement."
-	}
-	return reason, fmt.Sprintf("A repeat that shows the same value with U of at most %s would be a %s.",
-		withUnit(significant(r.Settle.LargestExpanded/scale, 2), m.unit), r.Settle.Verdict)
-}
-
 // limitsIn returns the limits of m in its unit, with words.
 func limitsIn(m measurand) *Limits {
-	if m.limits.Low == nil && m.limits.High == nil {
+	if m.limits.None() {
 		return nil
 	}
 	scale := scaleOf(m.dimension, m.unit)
 	var l Limits
-	show := func(v float64) string { return withUnit(trimmed(v/scale), m.unit) }
-	switch {
-	case m.limits.Low != nil && m.limits.High != nil:
-		l.Low, l.High = number(*m.limits.Low/scale), number(*m.limits.High/scale)
-		l.Text = english(trimmed(*m.limits.Low/scale) + " to " + show(*m.limits.High))
-	case m.limits.Low != nil:
+	if m.limits.Low != nil {
 		l.Low = number(*m.limits.Low / scale)
-		l.Text = english("at least " + show(*m.limits.Low))
-	default:
-		l.High = number(*m.limits.High / scale)
-		l.Text = english("at most " + show(*m.limits.High))
 	}
+	if m.limits.High != nil {
+		l.High = number(*m.limits.High / scale)
+	}
+	l.Text = limitsText(l, m.unit, asStated(l))
 	return &l
+}
+
+// asStated gives limits the digits that somebody stated. Limits worked out from a
+// tolerance of so many ppm have more than that: of these it keeps what a
+// thousandth of the distance between them is worth.
+func asStated(l Limits) func(fact.Amount) fact.Amount {
+	if l.Low == nil || l.High == nil || *l.High <= *l.Low {
+		return fact.Amount.Whole
+	}
+	step := math.Pow10(int(math.Floor(math.Log10(*l.High-*l.Low))) - 3)
+	return func(a fact.Amount) fact.Amount {
+		a.Value = math.Round(a.Value/step) * step
+		return a.Whole()
+	}
+}
+
+// limitsText says limits in a unit, each with the digits that digits gives it.
+func limitsText(l Limits, unit string, digits func(fact.Amount) fact.Amount) fact.Fact {
+	switch {
+	case l.Low != nil && l.High != nil:
+		return fact.New("limits.between", "low", digits(fact.In(*l.Low, "")), "high", digits(fact.In(*l.High, unit)))
+	case l.Low != nil:
+		return fact.New("limits.at-least", "low", digits(fact.In(*l.Low, unit)))
+	case l.High != nil:
+		return fact.New("limits.at-most", "high", digits(fact.In(*l.High, unit)))
+	}
+	return fact.Fact{}
 }
 
 // tolerated returns the limits that a quantity with tolerance states.
@@ -216,12 +283,12 @@ func scaleOf(dim quantity.Dimension, unit string) float64 {
 	return 1
 }
 
-func number(v float64) *Number {
+// number is a value as outcomes hold it: nil where it is not finite.
+func number(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}
-	n := Number(v)
-	return &n
+	return &v
 }
 
 func mean(values []float64) float64 {
@@ -230,49 +297,4 @@ func mean(values []float64) float64 {
 		sum += v
 	}
 	return sum / float64(len(values))
-}
-
-// showValue writes value ± U with U to two significant digits and the value to
-// the same decimal place.
-//
-// Source: JCGM 100:2008, 7.2.6.
-func showValue(value, expanded float64, unit string) string {
-	if math.IsNaN(expanded) || expanded <= 0 || math.IsInf(expanded, 0) {
-		return withUnit(trimmed(value), unit)
-	}
-	decimals := 1 - int(math.Floor(math.Log10(expanded)))
-	if decimals < 0 {
-		decimals = 0
-	}
-	if decimals > 9 {
-		decimals = 9
-	}
-	return withUnit(strconv.FormatFloat(value, 'f', decimals, 64)+" ± "+strconv.FormatFloat(expanded, 'f', decimals, 64), unit)
-}
-
-func withUnit(number, unit string) string {
-	switch unit {
-	case "":
-		return number
-	}
-	if strings.Contains(number, " ± ") {
-		return "(" + number + ") " + unit
-	}
-	return number + " " + unit
-}
-
-// trimmed writes a number with up to six significant digits and no trailing zeros.
-func trimmed(v float64) string { return strconv.FormatFloat(roundSignificant(v, 6), 'f', -1, 64) }
-
-// significant writes a number with n significant digits.
-func significant(v float64, n int) string {
-	return strconv.FormatFloat(roundSignificant(v, n), 'f', -1, 64)
-}
-
-func roundSignificant(v float64, n int) float64 {
-	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', n-1, 64), 64)
-	if err != nil {
-		return v
-	}
-	return r
 }

@@ -71,40 +71,25 @@ type Cause struct {
 
 // A Check is one judged value of a step.
 type Check struct {
-	Name        string         `json:"name"`  // stable: "core", "peak"
-	Title       fact.Fact      `json:"title"` // for people
-	Value       *Number        `json:"value"` // in Unit; null when the observation is a word
-	Text        fact.Fact      `json:"text"`  // the value as documents print it
-	Unit        string         `json:"unit"`
-	U           *Number        `json:"expanded_uncertainty"` // in Unit, coverage factor 2; null when it does not apply
-	Limits      *Limits        `json:"limits"`
-	Rule        string         `json:"rule,omitempty"`
-	Verdict     Verdict        `json:"verdict"`
-	Probability *Number        `json:"probability"` // of conformance, 0 to 1; null when it does not apply
-	Reason      fact.Fact      `json:"reason"`
-	Settle      fact.Fact      `json:"settle,omitzero"`       // what would settle an inconclusive result
-	Informative bool           `json:"informative,omitempty"` // shown, decides nothing
-	Source      fact.Fact      `json:"source,omitzero"`       // of the limit
-	Budget      []Contribution `json:"budget,omitempty"`
-	Evidence    []string       `json:"evidence,omitempty"` // SHA-256 of the files behind it
+	Name        string                    `json:"name"`  // stable: "core", "peak"
+	Title       fact.Fact                 `json:"title"` // for people
+	Value       *float64                  `json:"value"` // in Unit; null when the observation is a word
+	Text        fact.Fact                 `json:"text"`  // the value as documents print it
+	Unit        string                    `json:"unit"`
+	U           *float64                  `json:"expanded_uncertainty"` // in Unit, coverage factor 2; null when it does not apply
+	Limits      *Limits                   `json:"limits"`
+	Rule        string                    `json:"rule,omitempty"`
+	Verdict     Verdict                   `json:"verdict"`
+	Probability *float64                  `json:"probability"` // of conformance, 0 to 1; null when it does not apply
+	Reason      fact.Fact                 `json:"reason"`
+	Settle      fact.Fact                 `json:"settle,omitzero"`       // what would settle an inconclusive result
+	Informative bool                      `json:"informative,omitempty"` // shown, decides nothing
+	Source      fact.Fact                 `json:"source,omitzero"`       // of the limit
+	Budget      []conformity.Contribution `json:"budget,omitempty"`      // in Unit
+	Evidence    []string                  `json:"evidence,omitempty"`    // SHA-256 of the files behind it
 
 	contradicted bool // by another check that stands beside it: it decides nothing
 }
 
-// A Contribution is one line of an uncertainty budget, in the check's unit.
-type Contribution struct {
-	Name         fact.Fact `json:"name"`
-	HalfWidth    Number    `json:"half_width"`
-	Distribution string    `json:"distribution"`
-	Standard     Number    `json:"standard"`
-}
-
-// Limits of a check in its unit; nil where there is none.
-type Limits struct {
-	Low  *Number   `json:"low"`
-	High *Number   `json:"high"`
-	Text fact.Fact `json:"text"` // "164.34 MHz to 167.66 MHz", "at most 85 °C"
-}
-
-// A Number is a finite number; what is not finite is written as null.
-type Number = conformity.Number
+// Limits of a check in its unit, with their words.
+type Limits = conformity.Limits

@@ -42,7 +42,7 @@ func (j *judge) rails(spec *plans.Rails) {
 		if !ok {
 			continue
 		}
-		m := measurand{name: plans.VoltReading(name), title: "Voltage of " + name, dimension: quantity.Voltage, unit: "V",
+		m := measurand{name: plans.VoltReading(name), title: english("Voltage of " + name), dimension: quantity.Voltage, unit: "V",
 			limits: tolerated(rail.Voltage), source: rail.Source}
 		c := j.measure(m, j.attempt.All(m.name))
 		if c.Verdict == conformity.NotRun && shorted != "" {
@@ -98,7 +98,7 @@ func (j *judge) knownGood(c *Check, rail *plans.Rail) {
 // resistance judges the resistance of a rail to ground. It returns nil when
 // the family states no value and none was read.
 func (j *judge) resistance(rail *plans.Rail) *Check {
-	m := measurand{name: plans.OhmReading(rail.Name), title: "Resistance of " + rail.Name + " to ground", dimension: quantity.Resistance, unit: "Ω", source: rail.Source}
+	m := measurand{name: plans.OhmReading(rail.Name), title: english("Resistance of " + rail.Name + " to ground"), dimension: quantity.Resistance, unit: "Ω", source: rail.Source}
 	readings := j.attempt.All(m.name)
 	if rail.ShortBelow == nil && rail.Resistance == nil && len(rail.Good) == 0 && len(readings) == 0 {
 		return nil

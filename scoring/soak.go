@@ -168,14 +168,14 @@ func (j *soakJudge) ambient(report *thermal.Report, o thermal.Options) {
 	if want == nil || !want.Tolerated {
 		return
 	}
-	m := measurand{name: "ambient", title: "Ambient temperature", dimension: quantity.Temperature, unit: "°C", limits: tolerated(*want)}
+	m := measurand{name: "ambient", title: english("Ambient temperature"), dimension: quantity.Temperature, unit: "°C", limits: tolerated(*want)}
 	if report.Ambient == nil {
 		j.check(missing(m))
 		return
 	}
 	// The value alone is compared: the range is a condition of the test, and
 	// its uncertainty is in the prediction.
-	c := Check{Name: m.name, Title: english(m.title), Unit: m.unit, Limits: limitsIn(m), Value: number(*report.Ambient),
+	c := Check{Name: m.name, Title: m.title, Unit: m.unit, Limits: limitsIn(m), Value: number(*report.Ambient),
 		U: number(2 * o.AmbientU), Text: english(showValue(*report.Ambient, 2*o.AmbientU, m.unit)), Rule: string(plans.Simple)}
 	if v := *report.Ambient; v >= *m.limits.Low && v <= *m.limits.High {
 		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("The surroundings were at %s, as the plan asks (%s).", said(c.Text), said(c.Limits.Text)))
@@ -248,9 +248,9 @@ func orUnknown(s string) string {
 // conformityStandard is the standard uncertainty of an instrument at a value,
 // with the step of its display when one is given.
 func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, value, step float64) float64 {
-	lines := []conformity.Contribution{conformity.InstrumentLimits(inst.Title, instrumentLimits(inst, dim, value), inst.Coverage)}
+	lines := []conformity.Contribution{conformity.InstrumentLimits(phrase(inst.Title), instrumentLimits(inst, dim, value), inst.Coverage)}
 	if step > 0 {
-		lines = append(lines, conformity.Resolution("display", step))
+		lines = append(lines, conformity.Resolution(english("display"), step))
 	}
 	b, err := conformity.Combine(lines...)
 	if err != nil {
@@ -261,9 +261,9 @@ func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, value, s
 
 func (j *soakJudge) peak(run *heatRun, report *thermal.Report, known bool) Check {
 	limit, place := j.spec.Limit(j.in.Family)
-	m := measurand{name: "peak", title: "Peak temperature", dimension: quantity.Temperature, unit: "°C", source: j.in.Family.Thermal.Source}
+	m := measurand{name: "peak", title: english("Peak temperature"), dimension: quantity.Temperature, unit: "°C", source: j.in.Family.Thermal.Source}
 	if run.place != "" {
-		m.title += " at the " + run.place
+		m.title = english("Peak temperature at the " + run.place)
 	}
 	if limit != nil {
 		m.limits = conformity.AtMost(limit.Value)
@@ -325,7 +325,7 @@ func (j *soakJudge) atRated(report *thermal.Report, known bool) {
 	if rated == nil || limit == nil {
 		return
 	}
-	m := measurand{name: "at-rated-ambient", title: "Expected at " + rated.Text + " ambient", dimension: quantity.Temperature, unit: "°C",
+	m := measurand{name: "at-rated-ambient", title: english("Expected at " + rated.Text + " ambient"), dimension: quantity.Temperature, unit: "°C",
 		limits: conformity.AtMost(limit.Value), source: j.in.Family.Thermal.Source}
 	if report.Predicted == nil || report.PredictedU == nil {
 		if j.spec.AtRated {
@@ -336,7 +336,7 @@ func (j *soakJudge) atRated(report *thermal.Report, known bool) {
 		}
 		return
 	}
-	line := conformity.Contribution{Name: "prediction (fit, sensor, ambient)", Distribution: conformity.Normal, Value: *report.PredictedU, K: 1}
+	line := conformity.Contribution{Name: english("prediction (fit, sensor, ambient)"), Distribution: conformity.Normal, Value: *report.PredictedU, K: 1}
 	c := j.judgeValue(m, *report.Predicted, []conformity.Contribution{line}, known)
 	c.Informative = !j.spec.AtRated
 	if !j.spec.AtRated && c.Verdict != conformity.Pass {

@@ -236,13 +236,13 @@ func name(b *bench, instrument string) {
 	}
 }
 
-func near(t testing.TB, what string, got *scoring.Number, want float64) {
+func near(t testing.TB, what string, got *float64, want float64) {
 	t.Helper()
 	if got == nil {
 		t.Errorf("%s is not given, want %v", what, want)
 		return
 	}
-	if math.Abs(float64(*got)-want) > 1e-8*math.Abs(want) {
-		t.Errorf("%s = %v, want %v", what, float64(*got), want)
+	if math.Abs(*got-want) > 1e-8*math.Abs(want) {
+		t.Errorf("%s = %v, want %v", what, *got, want)
 	}
 }

@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"strconv"
 	"strings"
@@ -11,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -88,7 +88,7 @@ func (c *Console) runConform(x *cli.Context) error {
 	if x.Bool("json") {
 		err = c.answer(a)
 	} else {
-		a.print(c.Out)
+		a.print(c)
 	}
 	if err == nil && r.Verdict != conformity.Pass {
 		err = errNotPassed
@@ -119,7 +119,8 @@ func (a *conformAnswer) risks(x *cli.Context, n *numbers) error {
 	return nil
 }
 
-func (a *conformAnswer) print(w io.Writer) {
+func (a *conformAnswer) print(c *Console) {
+	w, say := c.Out, c.words()
 	unit := func(v float64) string { return strings.TrimSpace(strconv.FormatFloat(v, 'g', 6, 64) + " " + a.Unit) }
 	number := func(v conformity.Number) string { return unit(float64(v)) }
 	fmt.Fprintf(w, "%s\n\n", strings.ToUpper(a.Verdict.String()))
@@ -153,7 +154,7 @@ func (a *conformAnswer) print(w io.Writer) {
 	fmt.Fprintln(t, "contribution\tstated\tdistribution\tu\tshare")
 	for _, line := range a.Budget.Contributions {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%.0f %%\n",
-			line.Name, unit(line.Value), line.Distribution, unit(line.Standard), 100*line.Share)
+			say.Tell(line.Name), unit(line.Value), line.Distribution, unit(line.Standard), 100*line.Share)
 	}
 	fmt.Fprintf(t, "combined\t\t\t%s\t\n", unit(a.Budget.Standard))
 	t.Flush()
@@ -255,13 +256,13 @@ func (n *numbers) uncertainty(readings []float64) (conformity.Uncertainty, *conf
 	}
 	var lines []conformity.Contribution
 	if x.IsSet("instrument") {
-		lines = append(lines, conformity.InstrumentLimits("instrument", n.get("instrument"), 0))
+		lines = append(lines, conformity.InstrumentLimits(fact.New("measure.instrument"), n.get("instrument"), 0))
 	}
 	if x.IsSet("resolution") {
-		lines = append(lines, conformity.Resolution("display resolution", n.get("resolution")))
+		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), n.get("resolution")))
 	}
 	if len(readings) > 1 {
-		line, err := conformity.Repeatability("repeatability", readings)
+		line, err := conformity.Repeatability(fact.New("measure.repeatability"), readings)
 		if err != nil {
 			return conformity.Uncertainty{}, nil, err
 		}

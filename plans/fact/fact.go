@@ -12,6 +12,7 @@ package fact
 import (
 	"fmt"
 	"maps"
+	"math"
 	"time"
 )
 
@@ -121,6 +122,20 @@ func (a Amount) Within(u float64) Amount { a.U = u; return a }
 // To is the amount with what its last digit is worth, in the amount's unit: 0.1
 // shows one decimal.
 func (a Amount) To(step float64) Amount { a.Step = step; return a }
+
+// Digits is the amount with so many significant digits, as an uncertainty that
+// stands alone has two.
+func (a Amount) Digits(n int) Amount {
+	size := math.Abs(a.Value)
+	if size == 0 || math.IsNaN(size) || math.IsInf(size, 0) {
+		return a
+	}
+	a.Step = math.Pow10(int(math.Floor(math.Log10(size))) - n + 1)
+	if math.Round(size/a.Step) >= math.Pow10(n) {
+		a.Step *= 10 // 0.0996 is 0.10
+	}
+	return a
+}
 
 // WithSign is the amount with its sign shown, a plus too.
 func (a Amount) WithSign() Amount { a.Signed = true; return a }

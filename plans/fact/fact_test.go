@@ -141,3 +141,12 @@ func FuzzJSON(f *testing.F) {
 		}
 	})
 }
+
+// The digits of U by JCGM 100:2008, 7.2.6, are two; 0.0996 has them as 0.10.
+func TestDigits(t *testing.T) {
+	for value, want := range map[float64]float64{4.66: 0.1, 0.0996: 0.01, 0.0994: 0.001, 1234: 100, -0.5: 0.01, 0: 0} {
+		if got := fact.In(value, "V").Digits(2).Step; math.Abs(got-want) > 1e-12 {
+			t.Errorf("the last of two digits of %g is worth %g, want %g", value, got, want)
+		}
+	}
+}

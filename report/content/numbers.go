@@ -19,7 +19,7 @@ func Measured(c *scoring.Check, w *words.Catalogue) string {
 	if c.Value == nil {
 		return orDash(w.Tell(c.Text))
 	}
-	v := float64(*c.Value)
+	v := *c.Value
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return orDash(w.Tell(c.Text))
 	}
@@ -27,22 +27,22 @@ func Measured(c *scoring.Check, w *words.Catalogue) string {
 	if c.Unit != "" && c.Unit != "1" {
 		unit = gap + c.Unit
 	}
-	if c.U == nil || !(float64(*c.U) > 0) || math.IsInf(float64(*c.U), 0) {
+	if c.U == nil || !(*c.U > 0) || math.IsInf(*c.U, 0) {
 		if !c.Text.IsZero() {
 			return w.Tell(c.Text)
 		}
 		return w.Decimal(strconv.FormatFloat(v, 'g', 6, 64)) + unit
 	}
-	value, u := quantity.Rounded(v, float64(*c.U))
+	value, u := quantity.Rounded(v, *c.U)
 	return w.Decimal(value) + gap + "±" + gap + w.Decimal(u) + unit
 }
 
 // Probability writes a probability of conformance in per cent.
-func Probability(p *scoring.Number, w *words.Catalogue) string {
-	if p == nil || math.IsNaN(float64(*p)) {
+func Probability(p *float64, w *words.Catalogue) string {
+	if p == nil || math.IsNaN(*p) {
 		return "–"
 	}
-	switch pc := float64(*p) * 100; {
+	switch pc := *p * 100; {
 	case pc > 99.9:
 		return ">" + gap + w.Decimal("99.9") + gap + "%"
 	case pc < 0.1:

@@ -11,7 +11,7 @@ import (
 )
 
 func TestMeasured(t *testing.T) {
-	n := func(f float64) *scoring.Number { v := scoring.Number(f); return &v }
+	n := func(f float64) *float64 { return &f }
 	de, err := words.In("de")
 	if err != nil {
 		t.Fatal(err)

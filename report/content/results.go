@@ -205,22 +205,27 @@ func (b *builder) budgets() *Table {
 			}
 			total := ""
 			if c.U != nil {
-				total = w.T("budget.combined", "u", w.Decimal(significant(float64(*c.U), 2))+gap+c.Unit)
+				total = w.T("budget.combined", "u", w.Decimal(significant(*c.U, 2))+gap+c.Unit)
 			}
 			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{
 				{Text: w.T("budget.title", "check", join(" – ", b.title(&s), orElse(b.w.Tell(c.Title), c.Name))), Strong: true}, {Text: total, Strong: true},
 			}})
 			for _, x := range c.Budget {
-				t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.w.Tell(x.Name)}, {Text: b.amount(x.HalfWidth, c.Unit)}, {Text: orDash(b.say(x.Distribution))}, {Text: b.amount(x.Standard, c.Unit)}}})
+				t.Rows = append(t.Rows, Row{Cells: []Cell{
+					{Text: w.Tell(x.Name)},
+					{Text: b.amount(x.Value, c.Unit)},
+					{Text: w.Tell(x.Distribution.Fact())},
+					{Text: b.amount(x.Standard, c.Unit)},
+				}})
 			}
 		}
 	}
 	return t
 }
 
-func (b *builder) amount(n scoring.Number, unit string) string {
+func (b *builder) amount(n float64, unit string) string {
 	if n == 0 {
 		return "–"
 	}
-	return b.w.Decimal(significant(float64(n), 2)) + gap + unit
+	return b.w.Decimal(significant(n, 2)) + gap + unit
 }

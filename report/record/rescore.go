@@ -172,7 +172,7 @@ func sameValues(was, is *scoring.StepOutcome) error {
 		type values struct {
 			Verdict              scoring.Verdict
 			Unit                 string
-			Value, U, Low, High  *scoring.Number
+			Value, U, Low, High  *float64
 			Informative, Limited bool
 		}
 		of := func(c *scoring.Check) values {

@@ -37,13 +37,7 @@ func (old *schema2Record) record() (*Record, error) {
 	for _, step := range steps {
 		attempts, _ := step.([]any)
 		for _, attempt := range attempts {
-			readings, _ := attempt.(map[string]any)["readings"].([]any)
-			for _, r := range readings {
-				r := r.(map[string]any)
-				if after, ok := r["after_s"]; ok {
-					r["after"] = after
-				}
-			}
+			each(attempt, "readings", func(r any) { rename(r, "after_s", "after") })
 		}
 	}
 	sentencesAsFacts(top["outcome"])
@@ -69,7 +63,11 @@ func sentencesAsFacts(outcome any) {
 		each(step, "conditions", func(condition any) { asFacts(condition, "name", "text") })
 		each(step, "checks", func(check any) {
 			asFacts(check, "title", "text", "reason", "settle", "source")
-			each(check, "budget", func(line any) { asFacts(line, "name") })
+			each(check, "budget", func(line any) {
+				asFacts(line, "name")
+				rename(line, "half_width", "value")
+				rename(line, "standard", "standard_uncertainty")
+			})
 			if c, ok := check.(map[string]any); ok {
 				asFacts(c["limits"], "text")
 			}
@@ -83,6 +81,15 @@ func each(object any, list string, do func(item any)) {
 	items, _ := m[list].([]any)
 	for _, item := range items {
 		do(item)
+	}
+}
+
+// rename gives a field of an object the name that it has now.
+func rename(object any, was, is string) {
+	m, _ := object.(map[string]any)
+	if v, ok := m[was]; ok {
+		delete(m, was)
+		m[is] = v
 	}
 }
 

@@ -4,15 +4,23 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"proveout/plans/fact"
 )
 
 // A Distribution names the shape that a contribution is taken to have, and
 // with it the divisor that turns the stated figure into a standard
 // uncertainty.
 type Distribution string
+
+// Fact is the distribution in words.
+func (d Distribution) Fact() fact.Fact {
+	return fact.New("conformity." + strings.ReplaceAll(strings.ToLower(string(d)), " ", "-"))
+}
 
 // The distributions, with the divisors of JCGM 100:2008.
 const (
@@ -23,7 +31,7 @@ const (
 
 // A Contribution is one line of an uncertainty budget, in the unit of the result.
 type Contribution struct {
-	Name         string       `json:"name"`
+	Name         fact.Fact    `json:"name"`
 	Distribution Distribution `json:"distribution"`
 	// Value is the half-width a (rectangular), the expanded uncertainty U
 	// (normal) or the standard deviation s (type A). It is not negative.
@@ -45,7 +53,7 @@ type Contribution struct {
 // that its maker or its calibration states, in the unit of the reading. With k
 // zero the limits are taken as rectangular, u = a/√3; with k stated as an
 // expanded uncertainty, u = a/k.
-func InstrumentLimits(name string, a, k float64) Contribution {
+func InstrumentLimits(name fact.Fact, a, k float64) Contribution {
 	if k == 0 {
 		return Contribution{Name: name, Distribution: Rectangular, Value: a}
 	}
@@ -56,7 +64,7 @@ func InstrumentLimits(name string, a, k float64) Contribution {
 // given step: half a step, rectangular, so that u = step/√12.
 //
 // Source: JCGM 100:2008, F.2.2.1.
-func Resolution(name string, step float64) Contribution {
+func Resolution(name fact.Fact, step float64) Contribution {
 	return Contribution{Name: name, Distribution: Rectangular, Value: step / 2}
 }
 
@@ -66,27 +74,35 @@ func Resolution(name string, step float64) Contribution {
 // their spread; of equal readings it may be a rounding below zero.
 //
 // Source: JCGM 100:2008, 4.2.3.
-func Repeatability(name string, readings []float64) (Contribution, error) {
+func Repeatability(name fact.Fact, readings []float64) (Contribution, error) {
 	n := len(readings)
 	if n < 2 {
-		return Contribution{}, fmt.Errorf("%s: repeatability needs at least two readings, there is %d", name, n)
+		return Contribution{}, fmt.Errorf("repeatability needs at least two readings, there is %d", n)
 	}
 	for _, x := range readings {
 		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return Contribution{}, fmt.Errorf("%s: a reading is not a number", name)
+			return Contribution{}, errors.New("a reading is not a number")
 		}
 	}
 	s := math.Sqrt(max(0, stat.Variance(readings, nil)))
 	return Contribution{Name: name, Distribution: TypeA, Value: s, N: n}, nil
 }
 
+// Over returns c in a unit that is so many times as large.
+func (c Contribution) Over(scale float64) Contribution {
+	c.Value /= scale
+	c.Standard /= scale
+	return c
+}
+
 // standard returns the standard uncertainty of c.
 func (c Contribution) standard() (float64, error) {
 	if math.IsNaN(c.Value) || math.IsInf(c.Value, 0) || c.Value < 0 {
-		return 0, fmt.Errorf("%s: the stated figure must be a number from 0 up, not %g", c.Name, c.Value)
+		why := fact.New("conformity.not-from-zero-up", "name", c.Name, "value", fact.In(c.Value, "").Whole())
+		return 0, why.Err()
 	}
 	if math.IsNaN(c.DoF) || c.DoF < 0 {
-		return 0, fmt.Errorf("%s: the degrees of freedom must be above 0, not %g", c.Name, c.DoF)
+		return 0, fmt.Errorf("degrees of freedom must be above 0, not %g", c.DoF)
 	}
 	divisor, err := c.divisor()
 	if err != nil {
@@ -101,16 +117,16 @@ func (c Contribution) divisor() (float64, error) {
 		return math.Sqrt(3), nil
 	case Normal:
 		if !(c.K > 0) || math.IsInf(c.K, 0) {
-			return 0, fmt.Errorf("%s: a normal contribution needs its coverage factor k above 0", c.Name)
+			return 0, errors.New("a normal contribution needs its coverage factor k above 0")
 		}
 		return c.K, nil
 	case TypeA:
 		if c.N < 1 {
-			return 0, fmt.Errorf("%s: a type A contribution needs the number of readings", c.Name)
+			return 0, errors.New("a type A contribution needs the number of readings")
 		}
 		return math.Sqrt(float64(c.N)), nil
 	}
-	return 0, fmt.Errorf("%s: no such distribution: %q", c.Name, string(c.Distribution))
+	return 0, fmt.Errorf("no such distribution: %q", string(c.Distribution))
 }
 
 // freedom returns the degrees of freedom of c, possibly infinite.
@@ -141,8 +157,7 @@ type Budget struct {
 
 // Combine adds independent contributions in quadrature and gives every line
 // its share. The effective degrees of freedom come from the Welch–Satterthwaite
-// formula. An empty list or a line that cannot be used is an error; all such
-// lines are reported together.
+// formula. An empty list or a line that cannot be used is an error.
 //
 // Source: JCGM 100:2008, 5.1.2 (quadrature), G.4.1 (degrees of freedom),
 // 6.2.1 (expanded uncertainty).
@@ -152,18 +167,14 @@ func Combine(contributions ...Contribution) (Budget, error) {
 	}
 	lines := make([]Contribution, len(contributions))
 	copy(lines, contributions)
-	var problems []error
 	var norm float64
 	for i := range lines {
 		u, err := lines[i].standard()
 		if err != nil {
-			problems = append(problems, err)
+			return Budget{}, err
 		}
 		lines[i].Standard = u
 		norm = math.Hypot(norm, u)
-	}
-	if len(problems) > 0 {
-		return Budget{}, errors.Join(problems...)
 	}
 	if math.IsInf(norm, 0) {
 		return Budget{}, errors.New("the combined uncertainty is too large to compute")

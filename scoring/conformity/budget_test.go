@@ -4,6 +4,8 @@ import (
 	"math"
 	"strings"
 	"testing"
+
+	"proveout/plans/fact"
 )
 
 func near(t *testing.T, what string, got, want, tol float64) {
@@ -18,7 +20,7 @@ func near(t *testing.T, what string, got, want, tol float64) {
 func TestRepeatabilityGUMTable1(t *testing.T) {
 	readings := []float64{96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07,
 		100.33, 100.42, 100.68, 100.95, 101.11, 101.20, 101.57, 101.84, 102.36, 102.72}
-	c, err := Repeatability("repeat", readings)
+	c, err := Repeatability(named("repeat"), readings)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -40,16 +42,16 @@ func TestRepeatabilityGUMTable1(t *testing.T) {
 func TestCombineGUMEndGauge(t *testing.T) {
 	const length = 50.000623e6 // nm
 	b, err := Combine(
-		Contribution{Name: "standard", Distribution: Normal, Value: 75, K: 3, DoF: 18},
-		Contribution{Name: "difference", Distribution: Normal, Value: 9.7, K: 1, DoF: 25.6},
-		Contribution{Name: "expansion difference", Distribution: Rectangular, Value: 1e-6 * length * 0.1, DoF: 50},
-		Contribution{Name: "temperature difference", Distribution: Rectangular, Value: 0.05 * length * 11.5e-6, DoF: 2},
+		Contribution{Name: named("standard"), Distribution: Normal, Value: 75, K: 3, DoF: 18},
+		Contribution{Name: named("difference"), Distribution: Normal, Value: 9.7, K: 1, DoF: 25.6},
+		Contribution{Name: named("expansion difference"), Distribution: Rectangular, Value: 1e-6 * length * 0.1, DoF: 50},
+		Contribution{Name: named("temperature difference"), Distribution: Rectangular, Value: 0.05 * length * 11.5e-6, DoF: 2},
 	)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for i, want := range []float64{25, 9.7, 2.9, 16.6} {
-		near(t, b.Contributions[i].Name, b.Contributions[i].Standard, want, 0.05)
+		near(t, nameOf(b.Contributions[i]), b.Contributions[i].Standard, want, 0.05)
 	}
 	near(t, "u_c²", b.Standard*b.Standard, 1002, 1)
 	near(t, "u_c", b.Standard, 32, 0.5)
@@ -73,15 +75,15 @@ func TestDivisors(t *testing.T) {
 		want float64
 		tol  float64
 	}{
-		{InstrumentLimits("α", 2e-6, 0), 1.2e-6, 0.05e-6},
-		{InstrumentLimits("comparator", 10e-9, k), 3.9e-9, 0.05e-9},
-		{Resolution("display", 1), 0.29, 0.005},
+		{InstrumentLimits(named("α"), 2e-6, 0), 1.2e-6, 0.05e-6},
+		{InstrumentLimits(named("comparator"), 10e-9, k), 3.9e-9, 0.05e-9},
+		{Resolution(named("display"), 1), 0.29, 0.005},
 	} {
 		b, err := Combine(tt.c)
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, tt.c.Name, b.Standard, tt.want, tt.tol)
+		near(t, nameOf(tt.c), b.Standard, tt.want, tt.tol)
 	}
 }
 
@@ -110,11 +112,11 @@ func TestCoverageFactor(t *testing.T) {
 // A meter of ±1.5 °C, a 1 °C display and three readings: what a person works
 // out with a pocket calculator.
 func TestBudgetOfAThermometer(t *testing.T) {
-	repeat, err := Repeatability("three readings", []float64{71, 72, 71})
+	repeat, err := Repeatability(named("three readings"), []float64{71, 72, 71})
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := Combine(InstrumentLimits("probe", 1.5, 0), Resolution("display", 1), repeat)
+	b, err := Combine(InstrumentLimits(named("probe"), 1.5, 0), Resolution(named("display"), 1), repeat)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -126,26 +128,33 @@ func TestBudgetOfAThermometer(t *testing.T) {
 func TestCombineRefuses(t *testing.T) {
 	for name, lines := range map[string][]Contribution{
 		"nothing":         {},
-		"negative":        {InstrumentLimits("x", -1, 0)},
-		"not a number":    {InstrumentLimits("x", math.NaN(), 0)},
-		"infinite":        {Resolution("x", math.Inf(1))},
-		"negative k":      {InstrumentLimits("x", 1, -2)},
-		"no distribution": {{Name: "x", Value: 1}},
-		"no n":            {{Name: "x", Distribution: TypeA, Value: 1}},
-		"negative dof":    {{Name: "x", Distribution: Rectangular, Value: 1, DoF: -1}},
+		"negative":        {InstrumentLimits(named("x"), -1, 0)},
+		"not a number":    {InstrumentLimits(named("x"), math.NaN(), 0)},
+		"infinite":        {Resolution(named("x"), math.Inf(1))},
+		"negative k":      {InstrumentLimits(named("x"), 1, -2)},
+		"no distribution": {{Name: named("x"), Value: 1}},
+		"no n":            {{Name: named("x"), Distribution: TypeA, Value: 1}},
+		"negative dof":    {{Name: named("x"), Distribution: Rectangular, Value: 1, DoF: -1}},
 	} {
 		if b, err := Combine(lines...); err == nil || b.Standard != 0 {
 			t.Errorf("%s: %v, %v: want an error and no budget", name, b, err)
 		}
 	}
-	_, err := Combine(InstrumentLimits("first", -1, 0), InstrumentLimits("second", -1, 0))
-	if err == nil || !strings.Contains(err.Error(), "first") || !strings.Contains(err.Error(), "second") {
-		t.Errorf("both lines should be named: %v", err)
+	_, err := Combine(InstrumentLimits(named("good"), 1, 0), InstrumentLimits(named("bad"), -1, 0))
+	if err == nil || !strings.Contains(err.Error(), "bad") {
+		t.Errorf("the line that cannot be used should be named: %v", err)
 	}
-	if _, err := Repeatability("one", []float64{1}); err == nil {
+	if _, err := Repeatability(named("one"), []float64{1}); err == nil {
 		t.Error("one reading shows no repeatability")
 	}
-	if _, err := Repeatability("nan", []float64{1, math.NaN()}); err == nil {
+	if _, err := Repeatability(named("nan"), []float64{1, math.NaN()}); err == nil {
 		t.Error("NaN is not a reading")
 	}
+}
+
+func named(name string) fact.Fact { return fact.Text(fact.Name(name)) }
+
+func nameOf(c Contribution) string {
+	name, _ := c.Name.Args["text"].(fact.Name)
+	return string(name)
 }

@@ -3,16 +3,20 @@ package conformity_test
 import (
 	"fmt"
 
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
+
+// named is the name of a contribution as it stands in every language.
+func named(name string) fact.Fact { return fact.Text(fact.Name(name)) }
 
 // A thermometer good to ±1.5 °C with a display in steps of 1 °C reads 84 °C
 // where 85 °C are allowed. The interval 84 °C ± 1.8 °C reaches over the limit, so
 // nothing is decided; a finer thermometer with the same reading would pass.
 func ExampleJudge() {
 	budget, err := conformity.Combine(
-		conformity.InstrumentLimits("thermometer", 1.5, 0),
-		conformity.Resolution("display", 1),
+		conformity.InstrumentLimits(named("thermometer"), 1.5, 0),
+		conformity.Resolution(named("display"), 1),
 	)
 	if err != nil {
 		fmt.Println(err)
@@ -33,14 +37,14 @@ func ExampleJudge() {
 // Where the uncertainty of a reading comes from: the larger part of its variance
 // is the thermometer's.
 func ExampleCombine() {
-	repeats, err := conformity.Repeatability("three readings", []float64{71, 72, 71})
+	repeats, err := conformity.Repeatability(named("three readings"), []float64{71, 72, 71})
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
 	budget, err := conformity.Combine(
-		conformity.InstrumentLimits("thermometer", 1.5, 0),
-		conformity.Resolution("display", 1),
+		conformity.InstrumentLimits(named("thermometer"), 1.5, 0),
+		conformity.Resolution(named("display"), 1),
 		repeats,
 	)
 	if err != nil {
@@ -48,7 +52,7 @@ func ExampleCombine() {
 		return
 	}
 	for _, line := range budget.Contributions {
-		fmt.Printf("%-14s %-11s u = %.2f  %2.0f %%\n", line.Name, line.Distribution, line.Standard, 100*line.Share)
+		fmt.Printf("%-14s %-11s u = %.2f  %2.0f %%\n", line.Name.Args["text"], line.Distribution, line.Standard, 100*line.Share)
 	}
 	fmt.Printf("U = %.1f (k = %g)\n", budget.Expanded, budget.K)
 	// Output:

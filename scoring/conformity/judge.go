@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+
+	"proveout/plans/fact"
 )
 
 // A Rule says how the uncertainty of a value enters the verdict.
@@ -24,10 +26,13 @@ const (
 	Simple Rule = "simple"
 )
 
-// Limits are the tolerance limits of a value; a nil side is open.
+// Limits are the tolerance limits of a value; a nil side is open. Text is how
+// documents state them, where somebody said so: also what is expected where no
+// number is.
 type Limits struct {
-	Low  *float64 `json:"low"`
-	High *float64 `json:"high"`
+	Low  *float64  `json:"low"`
+	High *float64  `json:"high"`
+	Text fact.Fact `json:"text,omitzero"`
 }
 
 // Between returns two-sided limits.
@@ -38,6 +43,9 @@ func AtLeast(low float64) Limits { return Limits{Low: &low} }
 
 // AtMost returns limits with an upper side alone.
 func AtMost(high float64) Limits { return Limits{High: &high} }
+
+// None reports whether both sides are open.
+func (l Limits) None() bool { return l.Low == nil && l.High == nil }
 
 func (l Limits) low() float64 {
 	if l.Low == nil {
@@ -54,7 +62,7 @@ func (l Limits) high() float64 {
 }
 
 func (l Limits) check() error {
-	if l.Low == nil && l.High == nil {
+	if l.None() {
 		return errors.New("no limit is stated")
 	}
 	for _, side := range []*float64{l.Low, l.High} {

@@ -54,7 +54,7 @@ func manyRows() scoring.StepOutcome {
 		Reason: said(strings.Repeat("A reason that goes on for longer than any page has room for, "+
 			"because every failing address is named in it. ", 60)),
 	}
-	number := func(v float64) *scoring.Number { n := scoring.Number(v); return &n }
+	number := func(v float64) *float64 { return &v }
 	for i := range 120 {
 		c := scoring.Check{
 			Name: fmt.Sprint("row-", i), Title: said(fmt.Sprintf("Row %d of the scan", i)),
