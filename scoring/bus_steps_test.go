@@ -138,7 +138,7 @@ value = "143 MHz ±1 %"
 	}
 	b.attempt("clocks", "core=143 MHz", "memory=125.0 MHz")
 	s := b.step("clocks")
-	if s.Verdict != conformity.Fail || !strings.Contains(said(s.Reason), `the clock of the variant "143", not drift`) || len(s.Causes) != 1 || s.Causes[0].Confidence < 0.6 {
+	if s.Verdict != conformity.Fail || !strings.Contains(said(s.Reason), `the clock of the variant “143”, not drift`) || len(s.Causes) != 1 || s.Causes[0].Confidence < 0.6 {
 		t.Errorf("%v, %s, %+v", s.Verdict, said(s.Reason), s.Causes)
 	}
 	if !strings.Contains(told(s.Findings), "no simple ratio") {

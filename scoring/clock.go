@@ -1,7 +1,6 @@
 package scoring
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
@@ -22,22 +21,25 @@ func (j *judge) clock(spec *plans.Clock) {
 	reports := map[string]bus.ClockReport{}
 	for _, name := range spec.Clocks {
 		if !slices.ContainsFunc(j.in.Family.Clocks, func(c plans.FamilyClock) bool { return c.Name == name }) {
-			j.check(Check{Name: name, Title: english(upperFirst(name) + " clock"), Reason: english(fmt.Sprintf("The family has no clock %q.", name))})
+			j.check(Check{Name: name, Title: clockTitle(name), Reason: fact.New("clock.unknown", "clock", name)})
 		}
 	}
 	for _, c := range j.in.Family.Clocks {
 		if len(spec.Clocks) > 0 && !slices.Contains(spec.Clocks, c.Name) {
 			continue
 		}
-		m := measurand{name: c.Name, title: english(upperFirst(c.Name) + " clock"), dimension: quantity.Frequency, unit: c.Value.Unit, limits: tolerated(c.Value), source: c.Source}
+		m := measurand{
+			name:      c.Name,
+			title:     clockTitle(c.Name),
+			dimension: quantity.Frequency,
+			unit:      c.Value.Unit,
+			limits:    tolerated(c.Value),
+			source:    c.Source,
+		}
 		readings := j.attempt.All(c.Name)
 		check := j.measure(m, readings)
 		if check.Value != nil && c.Value.Value > 0 && !check.Informative {
-			step := 0.0
-			for _, r := range readings {
-				step = math.Max(step, r.Resolution)
-			}
-			if report, ok := j.recogniseClock(&check, c, step); ok {
+			if report, ok := j.recogniseClock(&check, c, readings); ok {
 				reports[c.Name] = report
 			}
 		}
@@ -49,51 +51,76 @@ func (j *judge) clock(spec *plans.Clock) {
 	j.coupling()
 }
 
-// recogniseClock says what the reading of a clock is. A clock outside its
+// clockNamed is a clock inside a sentence.
+func clockNamed(name string) fact.Fact {
+	switch name {
+	case "core":
+		return fact.New("clock.core")
+	case "memory":
+		return fact.New("clock.memory")
+	case "reference":
+		return fact.New("clock.reference")
+	}
+	return fact.New("clock.named", "name", fact.Phrase(name))
+}
+
+func clockTitle(name string) fact.Fact { return fact.New("clock.title", "clock", clockNamed(name)) }
+
+// recogniseClock says what the readings of a clock are. A clock outside its
 // tolerance passes when it is the setting nearest to nominal that the family's
 // synthesizer can make.
-func (j *judge) recogniseClock(check *Check, c plans.FamilyClock, step float64) (bus.ClockReport, bool) {
+func (j *judge) recogniseClock(
+	check *Check, c plans.FamilyClock, readings []reading.Reading,
+) (report bus.ClockReport, ok bool) {
 	scale := scaleOf(quantity.Frequency, check.Unit)
-	r := bus.ClockReading{NominalHz: c.Value.Value, ReadHz: float64(*check.Value) * scale}
+	r := bus.ClockReading{NominalHz: c.Value.Value, ReadHz: *check.Value * scale, Synthesizer: c.Synthesizer}
 	if check.Verdict != conformity.Pass { // a clock that is right needs no other explanation
 		r.Variants = j.variantClocks(c.Name)
 	}
 	r.TolerancePPM = math.Max(c.Value.Plus, c.Value.Minus) / c.Value.Value * 1e6
 	if check.U != nil { // all of it as a rectangular limit, so that u stays what the budget says
-		r.InstrumentPPM = float64(*check.U) * scale / 2 * math.Sqrt(3) / r.ReadHz * 1e6
+		r.InstrumentPPM = *check.U * scale / 2 * math.Sqrt(3) / r.ReadHz * 1e6
 	} else {
-		r.ResolutionHz = step
+		_, r.ResolutionHz = valuesOf(readings)
 	}
-	r.Synthesizer = c.Synthesizer
 	report, err := bus.JudgeClock(r)
 	if err != nil {
 		return report, false
 	}
+	name := clockNamed(c.Name)
 	switch {
 	case check.Verdict == conformity.Pass:
-		if report.Nearest != nil && math.Abs(report.Nearest.PPM) > 50 && math.Abs(r.ReadHz-report.Nearest.Hz) < math.Abs(r.ReadHz-r.NominalHz) {
-			j.remark("%s: the synthesizer cannot make %s; its nearest setting is %.6g MHz (N=%d, M=%d, K=%d).", said(check.Title), c.Value.Text, report.Nearest.Hz/1e6, report.Nearest.N, report.Nearest.M, report.Nearest.K)
+		near := report.Nearest
+		if near != nil && math.Abs(near.PPM) > 50 && math.Abs(r.ReadHz-near.Hz) < math.Abs(r.ReadHz-r.NominalHz) {
+			j.finding(fact.New("clock.cannot-make",
+				"title", check.Title,
+				"nominal", c.Value,
+				"hz", fact.In(near.Hz/1e6, "MHz").To(1e-3),
+				"setting", near.Fact()))
 		}
 	case report.Kind == bus.ClockSetting && check.U != nil:
 		check.Verdict = conformity.Pass
-		check.Reason = english(fmt.Sprintf("%s: %s is %s.", said(check.Title), said(check.Text), said(report.Text)))
+		check.Reason = fact.New("clock.is", "title", check.Title, "value", check.Text, "what", report.Text)
 		check.Settle = fact.Fact{}
 	case report.Kind == bus.ClockOfVariant:
-		check.Reason = english(said(check.Reason) + fmt.Sprintf(" It is the clock of the variant %q, not drift.", report.Variant))
-		j.cause(0.7, fmt.Sprintf("the %s clock is that of the variant %q (%s)", c.Name, report.Variant, said(check.Text)),
-			"The variant chosen for the job, the marking of the main chip, the firmware fitted and the strap resistors.")
+		isVariant := fact.New("clock.is-of-variant", "variant", report.Variant)
+		check.Reason = fact.Text(fact.Sentences(check.Reason, isVariant))
+		j.suspect(0.7,
+			fact.New("clock.of-variant", "clock", name, "variant", report.Variant, "value", check.Text),
+			fact.New("clock.look-variant"))
 	case check.Verdict == conformity.Fail:
-		j.cause(0.4, fmt.Sprintf("the %s clock is off by %+.0f ppm (%s)", c.Name, report.DeviationPPM, said(check.Text)), clockLook(report.Kind))
-		j.remark("%s: %s", said(check.Title), endSentence(said(report.Text)))
+		off := fact.In(report.DeviationPPM, "ppm").To(1).WithSign()
+		j.suspect(0.4, fact.New("clock.off", "clock", name, "off", off, "value", check.Text), clockLook(report.Kind))
+		j.finding(fact.New("outcome.says", "of", check.Title, "what", report.Text))
 	}
 	return report, true
 }
 
-func clockLook(kind bus.ClockKind) string {
+func clockLook(kind bus.ClockKind) fact.Fact {
 	if kind == bus.ClockDrift {
-		return "The reference crystal and its load capacitors first, then the clock generator and its supply."
+		return fact.New("clock.look-crystal")
 	}
-	return "Variant chosen, firmware fitted, strap resistors, the crystal and the clock generator."
+	return fact.New("clock.look-setting")
 }
 
 // variantClocks returns what the other variants of the family run a clock at.
@@ -138,7 +165,7 @@ func (j *judge) coupling() {
 		pairs = append(pairs, j.clockPair(core, memory))
 	}
 	if c, err := bus.CompareClocks(pairs); err == nil {
-		j.remark("%s", upperFirst(endSentence(said(c.Text))))
+		j.finding(sentence(c.Text))
 	}
 }
 
@@ -163,11 +190,7 @@ func (j *judge) clockPair(core, memory []reading.Reading) bus.ClockPair {
 // uncertainty: half of the last digit and the instrument's limits, rectangular,
 // and the scatter of the readings (JCGM 100:2008, 4.2 and 4.3.7).
 func (j *judge) clockMean(readings []reading.Reading) (value, u float64) {
-	values, step := make([]float64, len(readings)), 0.0
-	for i, r := range readings {
-		values[i] = r.Number()
-		step = math.Max(step, r.Resolution)
-	}
+	values, step := valuesOf(readings)
 	value = mean(values)
 	u = step / math.Sqrt(12)
 	if inst, ok := j.instrument(readings[0], quantity.Frequency); ok {

@@ -1,7 +1,6 @@
 package scoring
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -12,81 +11,97 @@ import (
 
 var _ = judges(plans.DetectionKind, (*judge).detection)
 
+// A detectionJudge works on one attempt at detection.
+type detectionJudge struct {
+	*judge
+	dump   *dumpedDevice     // nil without a dump
+	denied map[string]string // what the dump says, by the names of the words that it denies
+}
+
 // detection compares what the system found with what the family is. A dump of
 // the card's configuration space is decoded and compared as well; words that
 // nobody typed are taken from it, and where it denies what was typed nothing is
 // decided.
 func (j *judge) detection(*plans.Detection) {
-	dump := j.dumped()
-	if dump == nil {
-		j.detectionWords()
-		return
+	d := &detectionJudge{judge: j, dump: j.dumped()}
+	if d.dump != nil {
+		d.denied = d.contradictions()
+		d.fromDump()
 	}
-	denied := j.contradictions(dump)
-	j.fromDump(dump)
-	j.detectionWords()
-	j.deny(denied)
-	if _, ok := denied["detected"]; ok {
-		j.out.Reason = fact.Fact{} // not detected, says what was typed; the dump shows it
+	d.words()
+	if d.dump != nil {
+		d.dumpChecks()
 	}
-	j.dumpChecks(dump, denied)
 }
 
-// detectionWords judges what was typed.
-func (j *judge) detectionWords() {
+// words judges what was typed, or taken from the dump.
+func (j *detectionJudge) words() {
 	family := j.in.Family
-	found := j.word("detected", "Card detected", plans.Yes, sameWords)
+	found := j.word("detected", fact.New("detection.card"), plans.Yes)
 	j.check(found)
 	if found.Verdict == conformity.Fail {
-		j.cause(0.7, "the card is not detected", "Clean and reseat the edge contacts; then check the supply rails, the reset and clock pins at the edge connector, the firmware chip and its socket, and the solder joints of the main chip.")
-		j.out.Reason = english("The card is not detected.")
+		j.suspect(0.7, fact.New("detection.not-found"), fact.New("detection.look-contacts"))
+		j.out.Reason = fact.New("detection.not-detected")
 		return
 	}
-	j.check(j.word("bus", "Bus", family.Bus.Kind, sameWords))
+	if j.denied["detected"] != "" {
+		return
+	}
+	j.check(j.word("bus", fact.New("detection.bus"), family.Bus.Kind))
 	if len(family.IDs) > 0 {
-		id := j.word("id", "Vendor and device ID", idList(family.IDs), func(_, got string) bool { return knownID(family.IDs, got) })
-		j.check(id)
-		if id.Verdict == conformity.Fail {
-			j.cause(0.6, fmt.Sprintf("the card says it is %s, not %s", said(id.Text), idList(family.IDs)), "Wrong family or variant chosen, wrong firmware in the chip, or an open or bridged address/data pin at the main chip's bus side.")
-		}
-		if family.IDs[0].Subsystem != "" {
-			if _, read := j.attempt.Latest("subsystem"); read {
-				want := family.IDs[0].SubsystemVendor + ":" + family.IDs[0].Subsystem
-				j.check(j.word("subsystem", "Subsystem ID", want, sameWords))
-			}
-		}
+		j.ids()
 	}
 	j.linkRate()
-	if family.Detected != "" {
-		if _, read := j.attempt.Latest("description"); read {
-			j.check(j.word("description", "Description", family.Detected, func(want, got string) bool {
-				return strings.Contains(foldWords(got), foldWords(want))
-			}))
-		}
+	if _, read := j.attempt.Latest("description"); read && family.Detected != "" {
+		title, wanted := fact.New("detection.description"), fact.Text(fact.Name(family.Detected))
+		j.check(j.wordThat("description", title, wanted, func(got string) bool {
+			return strings.Contains(foldWords(got), foldWords(family.Detected))
+		}))
+	}
+}
+
+// ids judges the IDs of the card and of its board.
+func (j *detectionJudge) ids() {
+	known := j.in.Family.IDs
+	wanted := idList(known)
+	title := fact.New("detection.id")
+	id := j.wordThat("id", title, wanted, func(got string) bool { return knownID(known, got) })
+	j.check(id)
+	if id.Verdict == conformity.Fail {
+		j.suspect(0.6, fact.New("detection.other-id", "id", id.Text, "wanted", wanted), fact.New("detection.look-id"))
+	}
+	if _, read := j.attempt.Latest("subsystem"); read && known[0].Subsystem != "" {
+		board := known[0].SubsystemVendor + ":" + known[0].Subsystem
+		j.check(j.word("subsystem", fact.New("detection.subsystem"), board))
 	}
 }
 
 // linkRate compares the rate in use with the highest that card and slot both offer.
-func (j *judge) linkRate() {
-	bus := j.in.Family.Bus
-	if len(bus.Rates) == 0 {
+func (j *detectionJudge) linkRate() {
+	rates := j.in.Family.Bus.Rates
+	if len(rates) == 0 {
 		return
 	}
 	want := j.bestCommonRate()
-	c := j.word("rate", "Link rate", want, sameWords)
-	if c.Verdict != conformity.NotRun {
-		got, best := slices.Index(bus.Rates, said(c.Text)), slices.Index(bus.Rates, want)
-		switch {
-		case got < 0:
-			c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Link rate: %s is not a rate the card offers (%s).", said(c.Text), strings.Join(bus.Rates, ", ")))
-		case got < best:
-			c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Link rate: %s in use, but card and slot both offer %s.", said(c.Text), want))
-			j.cause(0.5, "the link runs below what both ends offer ("+said(c.Text)+" of "+want+")", "Edge contacts and the joints of the bus lines at the main chip; strobe lines; the bench's set-up menu.")
-		case got > best:
-			c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Link rate: %s in use, but the slot offers no more than %s: the reading or the bench's entry is wrong.", said(c.Text), want))
-		default:
-			c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("Link rate: %s, the highest that card and slot both offer.", said(c.Text)))
-		}
+	c := j.word("rate", fact.New("detection.rate"), want)
+	r, read := j.attempt.Latest("rate")
+	if !read || j.denied["rate"] != "" {
+		j.check(c)
+		return
+	}
+	rate := wordOf(r)
+	c.Verdict = conformity.Fail
+	got, best := slices.Index(rates, rate), slices.Index(rates, want)
+	switch {
+	case got < 0:
+		c.Reason = fact.New("detection.no-such-rate", "rate", rate, "rates", fact.Names(fact.Comma, rates))
+	case got < best:
+		c.Reason = fact.New("detection.slow", "rate", rate, "best", want)
+		j.suspect(0.5, fact.New("detection.below-both", "rate", rate, "best", want), fact.New("detection.look-link"))
+	case got > best:
+		c.Reason = fact.New("detection.too-fast", "rate", rate, "best", want)
+	default:
+		c.Verdict, c.Reason = conformity.Pass, fact.New("detection.best-rate", "rate", rate)
 	}
 	j.check(c)
 }
@@ -111,28 +126,41 @@ func (j *judge) bestCommonRate() string {
 }
 
 // word judges a reading that is a word against the one expected.
-func (j *judge) word(name, title, want string, same func(want, got string) bool) Check {
-	c := Check{Name: name, Title: english(title), Limits: &Limits{Text: english(want)}}
+func (j *detectionJudge) word(name string, title fact.Fact, want string) Check {
+	return j.wordThat(name, title, answer(want), func(got string) bool { return sameWords(want, got) })
+}
+
+// wordThat judges a reading that is a word by what fits makes of it. What the
+// dump denies is left undecided.
+func (j *detectionJudge) wordThat(name string, title, wanted fact.Fact, fits func(got string) bool) Check {
+	c := Check{Name: name, Title: title, Limits: &Limits{Text: wanted}}
 	r, ok := j.attempt.Latest(name)
 	if !ok {
-		c.Reason = english(title + " was not read.")
+		c.Reason = notRead(title)
 		return c
 	}
-	c.Text = english(wordOf(r))
-	if same(want, said(c.Text)) {
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%s: %s, as expected.", title, said(c.Text)))
-		return c
+	c.Text = answer(wordOf(r))
+	dump, denied := j.denied[name]
+	switch {
+	case denied:
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.New("detection.denied", "title", title, "typed", c.Text, "dump", answer(dump))
+		c.Settle = fact.New("detection.dump-again")
+	case fits(wordOf(r)):
+		c.Verdict, c.Reason = conformity.Pass, fact.New("detection.as-expected", "title", title, "got", c.Text)
+	default:
+		c.Verdict = conformity.Fail
+		c.Reason = fact.New("detection.unexpected", "title", title, "got", c.Text, "wanted", wanted)
 	}
-	c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("%s: %s, expected %s.", title, said(c.Text), want))
 	return c
 }
 
-func idList(ids []plans.DeviceID) string {
+func idList(ids []plans.DeviceID) fact.Fact {
 	var out []string
 	for _, id := range ids {
 		out = append(out, id.Vendor+":"+id.Device)
 	}
-	return strings.Join(out, " or ")
+	return fact.Text(fact.Names(fact.Or, out))
 }
 
 func knownID(ids []plans.DeviceID, got string) bool {
@@ -141,3 +169,5 @@ func knownID(ids []plans.DeviceID, got string) bool {
 		return got == strings.ToLower(id.Vendor+":"+id.Device)
 	})
 }
+
+func foldWords(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }

@@ -8,6 +8,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -27,23 +28,38 @@ func (j *judge) dumped() *dumpedDevice {
 	if len(j.attempt.Dumps) == 0 {
 		return nil
 	}
-	d := &j.attempt.Dumps[len(j.attempt.Dumps)-1]
-	undecided := func(reason string) *dumpedDevice {
-		j.check(Check{Name: "dump", Title: english("Configuration space"), Verdict: conformity.Inconclusive, Evidence: []string{d.SHA256},
-			Reason: english(fmt.Sprintf("%s: %s", d.Name, endSentence(reason)))})
+	file := j.attempt.Dumps[len(j.attempt.Dumps)-1]
+	device, err := j.deviceIn(file)
+	if err != nil {
+		j.check(Check{
+			Name:     "dump",
+			Title:    fact.New("detection.space"),
+			Verdict:  conformity.Inconclusive,
+			Evidence: []string{file.SHA256},
+			Reason:   fact.New("outcome.says", "of", file.Name, "what", fact.Why(err)),
+		})
 		return nil
 	}
-	data, err := reading.ReadAll(j.in.Files, *d, reading.MostDump)
+	for _, note := range device.Notes {
+		j.warning(fact.New("outcome.doubt", "of", file.Name, "what", note))
+	}
+	return &dumpedDevice{File: file.Name, SHA256: file.SHA256, Device: device}
+}
+
+// deviceIn returns the device of a dump that is the family's, else the first
+// display controller.
+func (j *judge) deviceIn(file reading.Evidence) (bus.Device, error) {
+	data, err := reading.ReadAll(j.in.Files, file, reading.MostDump)
 	if err != nil {
-		return undecided("it cannot be read again: " + err.Error())
+		return bus.Device{}, fact.New("outcome.not-readable-again", "why", fact.Why(err)).Err()
 	}
 	spaces, problems := bus.ParseConfig(data)
 	if len(spaces) == 0 {
-		var wrong []string
+		var wrong []fact.Fact
 		for _, p := range problems {
-			wrong = append(wrong, said(p.Fact()))
+			wrong = append(wrong, p.Fact())
 		}
-		return undecided(strings.Join(wrong, "; "))
+		return bus.Device{}, fact.Text(fact.ListOf(fact.Semicolon, wrong)).Err()
 	}
 	var devices []bus.Device
 	for _, s := range spaces {
@@ -51,22 +67,17 @@ func (j *judge) dumped() *dumpedDevice {
 			devices = append(devices, device)
 		}
 	}
-	out := &dumpedDevice{File: d.Name, SHA256: d.SHA256}
-	var found bool
 	for _, id := range j.in.Family.IDs {
-		if out.Device, found = bus.FindDevice(devices, DeviceExpectation(j.in.Family, id)); found && isDevice(out.Device, id) {
-			break
+		device, found := bus.FindDevice(devices, DeviceExpectation(j.in.Family, id))
+		if found && isDevice(device, id) {
+			return device, nil
 		}
 	}
+	device, found := bus.FindDevice(devices, bus.DeviceExpectation{})
 	if !found {
-		if out.Device, found = bus.FindDevice(devices, bus.DeviceExpectation{}); !found {
-			return undecided("no display controller is in it")
-		}
+		return bus.Device{}, fact.New("detection.no-display").Err()
 	}
-	for _, note := range out.Device.Notes {
-		j.doubt("%s: %s", d.Name, said(note))
-	}
-	return out
+	return device, nil
 }
 
 func isDevice(d bus.Device, id plans.DeviceID) bool {
@@ -84,13 +95,22 @@ func DeviceExpectation(family *plans.Family, id plans.DeviceID) bus.DeviceExpect
 		v := uint16(n)
 		return &v
 	}
-	e := bus.DeviceExpectation{VendorID: hex(id.Vendor), DeviceID: hex(id.Device), SubsystemVendorID: hex(id.SubsystemVendor), SubsystemID: hex(id.Subsystem)}
+	e := bus.DeviceExpectation{
+		VendorID:          hex(id.Vendor),
+		DeviceID:          hex(id.Device),
+		SubsystemVendorID: hex(id.SubsystemVendor),
+		SubsystemID:       hex(id.Subsystem),
+	}
 	if len(family.Memory) > 0 { // a second memory is not in the window
 		e.MemoryBytes = int64(family.Memory[0].Total.Value)
 	}
 	switch family.Bus.Kind {
 	case "AGP":
-		e.AGP = &bus.AGPExpectation{Rates: rateNumbers(family.Bus.Rates), Sideband: slices.Contains(family.Bus.Features, "sideband"), FastWrite: slices.Contains(family.Bus.Features, "fast-write")}
+		e.AGP = &bus.AGPExpectation{
+			Rates:     rateNumbers(family.Bus.Rates),
+			Sideband:  slices.Contains(family.Bus.Features, "sideband"),
+			FastWrite: slices.Contains(family.Bus.Features, "fast-write"),
+		}
 	case "PCIe":
 		e.Express = &bus.ExpressExpectation{}
 		if lanes := rateNumbers(family.Bus.Rates); len(lanes) > 0 {
@@ -141,18 +161,19 @@ func DetectDevice(d bus.Device, family *plans.Family, slotRates []string) bus.De
 }
 
 // fromDump fills in the words that nobody typed with what the dump says.
-func (j *judge) fromDump(d *dumpedDevice) {
+func (j *detectionJudge) fromDump() {
 	a := *j.attempt
 	a.Readings = slices.Clone(a.Readings)
 	add := func(name, word string) {
 		if _, typed := j.attempt.Latest(name); !typed && word != "" {
-			a.Readings = append(a.Readings, reading.Reading{Name: name, Word: word, Text: word, Source: reading.Source{Kind: "file", Evidence: d.SHA256}})
+			source := reading.Source{Kind: "file", Evidence: j.dump.SHA256}
+			a.Readings = append(a.Readings, reading.Reading{Name: name, Word: word, Text: word, Source: source})
 		}
 	}
 	add("detected", plans.Yes)
-	add("bus", dumpedBus(d.Device))
-	add("id", dumpedID(d.Device))
-	add("rate", dumpedRate(d.Device))
+	add("bus", dumpedBus(j.dump.Device))
+	add("id", dumpedID(j.dump.Device))
+	add("rate", dumpedRate(j.dump.Device))
 	j.attempt = &a
 }
 
@@ -185,62 +206,79 @@ func dumpedRate(d bus.Device) string {
 
 // contradictions returns the words that were typed and that the dump denies.
 // One of the two is of another card, or a slip: nobody can tell which.
-func (j *judge) contradictions(d *dumpedDevice) map[string]string {
-	out := map[string]string{}
-	for _, x := range []struct{ name, dump string }{
-		{"detected", plans.Yes}, {"bus", dumpedBus(d.Device)}, {"id", dumpedID(d.Device)}, {"rate", dumpedRate(d.Device)},
-		{"subsystem", strings.ReplaceAll(d.Device.Subsystem, "0x", "")}} {
-		r, typed := j.attempt.Latest(x.name)
-		if typed && x.dump != "" && !sameWords(strings.ReplaceAll(wordOf(r), "0x", ""), x.dump) {
-			out[x.name] = x.dump
+func (j *detectionJudge) contradictions() map[string]string {
+	device, out := j.dump.Device, map[string]string{}
+	for name, dump := range map[string]string{
+		"detected":  plans.Yes,
+		"bus":       dumpedBus(device),
+		"id":        dumpedID(device),
+		"rate":      dumpedRate(device),
+		"subsystem": strings.ReplaceAll(device.Subsystem, "0x", ""),
+	} {
+		r, typed := j.attempt.Latest(name)
+		if typed && dump != "" && !sameWords(strings.ReplaceAll(wordOf(r), "0x", ""), dump) {
+			out[name] = dump
 		}
 	}
 	return out
 }
 
 // dumpChecks judges the dump against the family.
-func (j *judge) dumpChecks(d *dumpedDevice, denied map[string]string) {
+func (j *detectionJudge) dumpChecks() {
 	var slotRates []string
 	if bench, ok := j.in.Shop.Bench(j.in.Job.Bench); ok {
 		slotRates = bench.Slot.Rates
 	}
+	d := j.dump
 	d.Detection = DetectDevice(d.Device, j.in.Family, slotRates)
 	j.out.Detail = map[string]any{"configuration_space": d}
 	seen := map[string]int{}
 	for _, x := range d.Detection.Differences {
-		field, got, want, meaning := said(x.Title()), said(x.Got), said(x.Want), said(x.Meaning)
-		c := Check{
-			Name:     "dump." + strings.ReplaceAll(strings.ReplaceAll(x.Field, "_", "-"), " ", "-"),
-			Title:    english(upperFirst(field) + " in the dump"),
-			Text:     english(got),
-			Limits:   &Limits{Text: english(want)},
-			Verdict:  x.Verdict,
-			Evidence: []string{d.SHA256},
-		}
+		c := j.difference(x)
 		if seen[c.Name]++; seen[c.Name] > 1 {
 			c.Name += fmt.Sprintf("-%d", seen[c.Name])
-		}
-		c.Reason = english(fmt.Sprintf("%s: %s, expected %s: %s", said(c.Title), got, want, endSentence(meaning)))
-		switch {
-		case x.Verdict == conformity.Fail && denied[typedField(x.Field)] != "":
-			c.Verdict = conformity.Inconclusive
-			c.Reason = english(said(c.Reason) + " What was typed says otherwise.")
-		case x.Verdict == conformity.Fail:
-			j.cause(0.5, fmt.Sprintf("%s: %s, not %s", field, got, want), upperFirst(endSentence(meaning)))
-		case x.Field == "memory window", x.Field == "capability", x.Field == "agp link" && j.typedRate():
-			c.Informative, c.Verdict = true, conformity.NotApplicable // the dump cannot settle it, and nothing contradicts
 		}
 		j.check(c)
 	}
 	if len(d.Detection.Differences) == 0 {
-		j.check(Check{Name: "dump", Title: english("Configuration space"), Text: english(dumpedID(d.Device)), Verdict: conformity.Pass, Evidence: []string{d.SHA256},
-			Limits: &Limits{Text: english("as the family states")}, Reason: english(fmt.Sprintf("Configuration space of %s in %s: IDs, capabilities, link and memory window are those of the family.", dumpedID(d.Device), d.File))})
+		id := dumpedID(d.Device)
+		j.check(Check{
+			Name:     "dump",
+			Title:    fact.New("detection.space"),
+			Text:     fact.Text(fact.Name(id)),
+			Verdict:  conformity.Pass,
+			Evidence: []string{d.SHA256},
+			Limits:   &Limits{Text: fact.New("detection.as-family")},
+			Reason:   fact.New("detection.space-fits", "id", id, "file", d.File),
+		})
 	}
 }
 
-func (j *judge) typedRate() bool {
-	_, ok := j.attempt.Latest("rate")
-	return ok
+// difference judges one point in which the dump is not as the family states.
+func (j *detectionJudge) difference(x bus.Difference) Check {
+	c := Check{
+		Name:     "dump." + strings.NewReplacer("_", "-", " ", "-").Replace(x.Field),
+		Title:    fact.New("detection.in-dump", "field", x.Title()),
+		Text:     x.Got,
+		Limits:   &Limits{Text: x.Want},
+		Verdict:  x.Verdict,
+		Evidence: []string{j.dump.SHA256},
+	}
+	c.Reason = fact.New("detection.differs", "title", c.Title, "got", x.Got, "wanted", x.Want, "meaning", x.Meaning)
+	_, typed := j.attempt.Latest("rate")
+	switch {
+	case x.Verdict == conformity.Fail && j.denied[typedField(x.Field)] != "":
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.Text(fact.Sentences(c.Reason, fact.New("detection.typed-otherwise")))
+	case x.Verdict == conformity.Fail:
+		j.suspect(0.5,
+			fact.New("detection.not-as-wanted", "field", x.Title(), "got", x.Got, "wanted", x.Want),
+			sentence(x.Meaning))
+	case x.Field == "memory window", x.Field == "capability", x.Field == "agp link" && typed:
+		// the dump cannot settle it, and nothing contradicts
+		c.Informative, c.Verdict = true, conformity.NotApplicable
+	}
+	return c
 }
 
 // typedField names the typed word that a field of the dump belongs to.
@@ -256,19 +294,4 @@ func typedField(field string) string {
 		return "bus"
 	}
 	return ""
-}
-
-// deny leaves undecided what was typed and what the dump contradicts.
-func (j *judge) deny(denied map[string]string) {
-	for i := range j.out.Checks {
-		c := &j.out.Checks[i]
-		dump, ok := denied[c.Name]
-		if !ok {
-			continue
-		}
-		c.Verdict = conformity.Inconclusive
-		c.Reason = english(fmt.Sprintf("%s: %s was typed, but the dump says %s: one of them is of another card or a slip.", said(c.Title), said(c.Text), dump))
-		c.Settle = english("Dump the configuration space again on this bench and compare; correct what was typed, or import the right dump with --retest.")
-		j.out.Causes = slices.DeleteFunc(j.out.Causes, func(x Cause) bool { return strings.Contains(said(x.Text), said(c.Text)) })
-	}
 }

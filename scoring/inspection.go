@@ -1,9 +1,8 @@
 package scoring
 
 import (
-	"fmt"
-
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
@@ -13,29 +12,33 @@ var _ = judges(plans.InspectionKind, (*judge).inspection)
 // have been looked at and found in order.
 func (j *judge) inspection(spec *plans.Inspection) {
 	for _, item := range spec.Checklist {
-		c := Check{Name: item.Name, Title: english(item.Ask)}
+		asked := fact.Phrase(item.Ask)
+		c := Check{Name: item.Name, Title: phrase(item.Ask)}
 		r, ok := j.attempt.Latest(item.Name)
+		if ok {
+			c.Text = answer(wordOf(r))
+		}
 		switch {
 		case !ok:
-			c.Reason = english(fmt.Sprintf("%s was not looked at.", quoteTitle(item.Ask)))
+			c.Reason = fact.New("inspection.not-looked-at", "item", asked)
 		case r.Word == plans.Yes:
-			c.Verdict, c.Text = conformity.Pass, english(plans.Yes)
-			c.Reason = english("In order: " + endSentence(item.Ask))
+			c.Verdict, c.Reason = conformity.Pass, fact.New("inspection.in-order", "item", asked)
 		case r.Word == plans.NotPresent:
-			c.Verdict, c.Text = conformity.NotApplicable, english(plans.NotPresent)
-			c.Reason = english("The card has no such part.")
+			c.Verdict, c.Reason = conformity.NotApplicable, fact.New("inspection.no-such-part")
 		default:
-			c.Verdict, c.Text = conformity.Fail, english(r.Text)
-			c.Reason = english("Not in order: " + endSentence(item.Ask))
-			j.cause(0.9, "workmanship: not in order: "+item.Ask, "Put it right under the microscope before the card gets power.")
+			c.Verdict, c.Reason = conformity.Fail, fact.New("inspection.not-in-order", "item", asked)
+			j.suspect(0.9, fact.New("inspection.workmanship", "item", asked), fact.New("inspection.put-right"))
 		}
 		j.check(c)
 	}
 	if len(spec.Checklist) > 0 && worst(j.out.Checks) == conformity.NotApplicable {
-		j.check(Check{Name: "looked", Title: english("Inspection made"), Verdict: conformity.Inconclusive,
-			Reason: english("Every line was answered \"n/a\", so nothing was looked at."), Settle: english("Look at the card and answer the lines that apply to it.")})
+		j.check(Check{
+			Name:    "looked",
+			Title:   fact.New("inspection.made"),
+			Verdict: conformity.Inconclusive,
+			Reason:  fact.New("inspection.nothing-looked-at"),
+			Settle:  fact.New("inspection.look"),
+		})
 	}
-	j.condition("power", "none: the inspection is made before the card gets power")
+	j.circumstance(fact.New("condition.power"), fact.New("inspection.no-power"))
 }
-
-func quoteTitle(s string) string { return "\"" + s + "\"" }

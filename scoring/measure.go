@@ -66,11 +66,7 @@ func (j *judge) measure(m measurand, readings []reading.Reading) Check {
 	if m.single {
 		readings = readings[len(readings)-1:]
 	}
-	values, step := make([]float64, len(readings)), 0.0
-	for i, r := range readings {
-		values[i] = r.Number()
-		step = math.Max(step, r.Resolution)
-	}
+	values, step := valuesOf(readings)
 	m.digit = step
 	value := mean(values)
 	lines, known := j.contributions(readings[len(readings)-1], m.dimension, value, step)
@@ -254,6 +250,9 @@ func asStated(l Limits) func(fact.Amount) fact.Amount {
 	}
 }
 
+// asComputed leaves limits that were worked out the digits that words choose.
+func asComputed(a fact.Amount) fact.Amount { return a }
+
 // limitsText says limits in a unit, each with the digits that digits gives it.
 func limitsText(l Limits, unit string, digits func(fact.Amount) fact.Amount) fact.Fact {
 	switch {
@@ -289,6 +288,16 @@ func number(v float64) *float64 {
 		return nil
 	}
 	return &v
+}
+
+// valuesOf returns the values of readings, and what the last digit of the
+// coarsest of them is worth.
+func valuesOf(readings []reading.Reading) (values []float64, step float64) {
+	for _, r := range readings {
+		values = append(values, r.Number())
+		step = math.Max(step, r.Resolution)
+	}
+	return values, step
 }
 
 func mean(values []float64) float64 {

@@ -2,12 +2,13 @@ package scoring
 
 import (
 	"fmt"
+	"math"
+	"reflect"
 	"slices"
-	"strings"
 
 	"proveout/harness/reading"
 	"proveout/plans"
-	"proveout/plans/quantity"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/memory"
 )
@@ -54,20 +55,21 @@ func (j *judge) memoryScan(spec *plans.MemoryScan) {
 // march says what the test that was run is able to show.
 func (j *judge) march(name string) {
 	if name == "" {
-		j.remark("The plan does not say which memory test was run, so what an empty list proves is not stated.")
+		j.finding(fact.New("memory-scan.no-march"))
 		return
 	}
-	j.condition("march test", name)
+	j.circumstance(fact.New("memory-scan.march"), fact.Text(fact.Name(name)))
 	test, ok := memory.LookupMarch(name)
 	if !ok {
-		j.remark("%q is no march test that is known here: what it can and cannot detect is not stated.", name)
+		j.finding(fact.New("memory-scan.unknown-march", "march", name))
 		return
 	}
-	j.remark("%s", said(test.Statement()))
+	j.finding(test.Statement())
 }
 
-// scanPool returns the memory that a list is about.
-func scanPool(family *plans.Family, name string) (*plans.MemoryPool, string) {
+// scanPool returns the memory that a list is about. The error says why there is
+// none.
+func scanPool(family *plans.Family, name string) (*plans.MemoryPool, error) {
 	var withChips []*plans.MemoryPool
 	for i := range family.Memory {
 		p := &family.Memory[i]
@@ -75,89 +77,124 @@ func scanPool(family *plans.Family, name string) (*plans.MemoryPool, string) {
 			continue
 		}
 		if name != "" && p.Name == name {
-			return p, ""
+			return p, nil
 		}
 		withChips = append(withChips, p)
 	}
 	switch {
 	case len(withChips) == 0:
-		return nil, "the family does not say which chips its memory is made of"
+		return nil, fact.New("memory-scan.no-chips").Err()
 	case name != "":
-		return nil, fmt.Sprintf("the family has no %q memory", name)
+		return nil, fact.New("memory-scan.no-such-memory", "memory", name).Err()
 	case len(withChips) > 1:
-		return nil, "the list does not say which memory of the card it is about: import it with --pool"
+		return nil, fact.New("memory-scan.which-memory").Err()
 	}
-	return withChips[0], ""
+	return withChips[0], nil
 }
 
+// noFailure are limits that no failing address keeps.
+func noFailure() *Limits { return &Limits{High: number(0), Text: fact.New("memory-scan.none")} }
+
+// scanList judges one list of failing addresses.
 func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
-	c := Check{Name: "list", Title: english("Failing addresses in " + l.Name), Limits: &Limits{High: number(0), Text: english("none")}, Evidence: []string{l.SHA256}}
+	c := Check{
+		Name:     "list",
+		Title:    fact.New("memory-scan.list", "file", l.Name),
+		Limits:   noFailure(),
+		Evidence: []string{l.SHA256},
+	}
 	if i > 0 {
 		c.Name = fmt.Sprintf("list-%d", i+1)
 	}
 	s := scannedList{File: l.Name, SHA256: l.SHA256, Pool: l.Failures.Pool, Bad: l.Bad}
-	undecided := func(reason string) (Check, scannedList) {
-		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("%s: %s", l.Name, endSentence(reason)))
-		return c, s
+	pool, report, err := j.readFailures(l)
+	if err == nil {
+		s.FaultReport = *report
+		c.Value = number(float64(s.Rows))
+		c.Text = fact.New("memory.failing-rows", "n", s.Rows)
+		j.doubtRows(&s, pool)
+		err = nothingSaid(&s)
 	}
-	pool, why := scanPool(j.in.Family, l.Failures.Pool)
-	if pool == nil {
-		return undecided(why)
+	switch {
+	case err != nil:
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.New("outcome.says", "of", l.Name, "what", fact.Why(err))
+	case s.Rows > 0:
+		c.Verdict, c.Reason = conformity.Fail, fact.New("outcome.says", "of", l.Name, "what", c.Text)
+		j.faults(s.Findings, &c)
+	case s.Agreeing > 0:
+		c.Verdict = conformity.Pass
+		c.Reason = fact.New("memory-scan.read-back", "file", l.Name, "n", s.Agreeing)
+	default:
+		c.Verdict, c.Reason = conformity.Pass, fact.New("memory-scan.none-listed", "file", l.Name)
+	}
+	return c, s
+}
+
+// readFailures reads the rows of a list and says what they show of the memory
+// that they are about. The error says why they show nothing.
+func (j *judge) readFailures(l *reading.Log) (*plans.MemoryPool, *memory.FaultReport, error) {
+	pool, err := scanPool(j.in.Family, l.Failures.Pool)
+	if err != nil {
+		return nil, nil, err
 	}
 	org := Organisation(*pool)
 	if err := org.Check(); err != nil {
-		return undecided(saidOfError(err))
+		return nil, nil, err
 	}
 	f := memory.NewFailures(org)
 	for rows, err := range j.in.Files.Failures(l) {
 		if err != nil {
-			return undecided("it cannot be read again: " + err.Error())
+			return nil, nil, fact.New("outcome.not-readable-again", "why", fact.Why(err)).Err()
 		}
 		for k := range rows {
 			f.Add((*memory.Failure)(&rows[k]))
 		}
 	}
-	s.FaultReport = f.Report()
-	c.Value, c.Text = number(float64(s.Rows)), english(countWords(s.Rows, "failing row", "failing rows"))
+	report := f.Report()
+	return pool, &report, nil
+}
+
+// doubtRows warns of rows that were not taken into account.
+func (j *judge) doubtRows(s *scannedList, pool *plans.MemoryPool) {
 	if s.Bad > 0 {
-		j.doubt("%s: %s could not be read and %s set aside", l.Name, countWords(s.Bad, "row", "rows"), wasWere(s.Bad))
+		j.warning(fact.New("memory-scan.set-aside", "file", s.File, "n", s.Bad))
 	}
 	if s.Outside > 0 {
-		j.doubt("%s: %s outside the %s of the memory; if the list counts from another base, import it with --base", l.Name, countWords(s.Outside, "row lies", "rows lie"), pool.Total.Text)
+		j.warning(fact.New("memory-scan.outside", "file", s.File, "n", s.Outside, "size", pool.Total))
 	}
+}
+
+// nothingSaid is why a list without a failing row does not speak for the memory.
+func nothingSaid(s *scannedList) error {
 	switch {
 	case s.Rows > 0:
-		c.Verdict = conformity.Fail
-		c.Reason = english(fmt.Sprintf("%s: %s.", l.Name, said(c.Text)))
-		j.faults(s.Findings, &c)
+		return nil
 	case s.Outside > 0:
-		return undecided("every row lies outside the memory, so the list says nothing about this card")
+		return fact.New("memory-scan.all-outside").Err()
 	case s.Bad > 0:
-		return undecided("it holds nothing but a row that cannot be read")
-	case s.Agreeing > 0:
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%s: %s back what was written; none failed.", l.Name, countWords(s.Agreeing, "row reads", "rows read")))
-	default:
-		c.Verdict, c.Reason = conformity.Pass, english(l.Name+": no failing address is listed.")
+		return fact.New("memory-scan.all-unreadable").Err()
 	}
-	return c, s
+	return nil
 }
 
 // faults turns findings into causes; the same fault of a second list is not
 // told again.
 func (j *judge) faults(found []memory.Fault, c *Check) {
 	if len(found) == 0 {
-		j.cause(0.3, "memory fails, but no single fault explains the rows", "Supply, clock and temperature of the memory; run the test again and import the longer list.")
+		j.suspect(0.3, fact.New("memory-scan.no-single-fault"), fact.New("memory-scan.longer-list"))
 		return
 	}
-	c.Reason = english(said(c.Reason) + " " + endSentence(upperFirst(said(found[0].Fact()))))
+	c.Reason = fact.Text(fact.Sentences(c.Reason, sentence(found[0].Fact())))
 	for _, x := range found {
-		text := said(x.Fact())
-		if slices.ContainsFunc(j.out.Causes, func(o Cause) bool { return said(o.Text) == text }) {
+		is := x.Fact()
+		if slices.ContainsFunc(j.out.Causes, func(o Cause) bool { return reflect.DeepEqual(o.Text, is) }) {
 			continue
 		}
-		j.cause(x.Confidence, text, endSentence(upperFirst(said(x.Advice))))
+		j.suspect(x.Confidence, is, sentence(x.Advice))
 		if len(x.Evidence) > 0 {
-			j.remark("%s: %s", upperFirst(text), endSentence(strings.Join(saidAll(x.Evidence), "; ")))
+			evidence := fact.Text(fact.ListOf(fact.Semicolon, x.Evidence))
+			j.finding(fact.New("memory-scan.evidence", "fault", is, "evidence", evidence))
 		}
 	}
 }
@@ -168,29 +205,31 @@ func (j *judge) scanCount(lists int, listed int64) {
 	if !typed && lists > 0 {
 		return
 	}
-	c := Check{Name: plans.ScanFailing, Title: english("Failing addresses stated"), Limits: &Limits{High: number(0), Text: english("none")}}
+	c := Check{Name: plans.ScanFailing, Title: fact.New("memory-scan.stated"), Limits: noFailure()}
 	if !typed {
-		c.Reason = english("No list of failing addresses was imported, not even an empty one.")
+		c.Reason = fact.New("memory-scan.no-list")
 		j.check(c)
 		return
 	}
-	c.Value, c.Text = number(r.Number()), english(trimmed(r.Number()))
+	stated := int64(math.Round(r.Number()))
+	c.Value, c.Text = number(r.Number()), fact.Text(fact.Count(stated))
 	switch {
 	case r.Number() > 0 && lists > 0 && listed == 0:
-		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The test says that %s addresses failed, but the list shows none: one of them is of another run.", said(c.Text)))
-		c.Settle = english("Run the test again and import its list with --retest.")
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.New("memory-scan.list-shows-none", "n", stated)
+		c.Settle = fact.New("memory-scan.run-again")
 	case r.Number() > 0:
-		c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("The test says that %s addresses failed.", said(c.Text)))
+		c.Verdict, c.Reason = conformity.Fail, fact.New("memory-scan.some-failed", "n", stated)
 		if lists == 0 {
-			c.Settle = english("Import the list of failing addresses: it shows which chip and line.")
-			j.cause(0.5, "memory fails; which chip is not known without the list of addresses", "Import the list, or compare pictures made for finding data lines.")
+			c.Settle = fact.New("memory-scan.import-list")
+			j.suspect(0.5, fact.New("memory-scan.chip-not-known"), fact.New("memory-scan.look-list"))
 		}
 	case listed > 0:
-		c.Verdict, c.Reason = conformity.Inconclusive, english("The test says that nothing failed, but the list shows failures: one of them is of another run.")
+		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("memory-scan.list-shows-some")
 	default:
-		c.Verdict, c.Reason = conformity.Pass, english("The test says that no address failed.")
+		c.Verdict, c.Reason = conformity.Pass, fact.New("memory-scan.none-failed")
 		if lists == 0 {
-			j.doubt("that nothing failed was typed; no list is kept as evidence")
+			j.warning(fact.New("memory-scan.typed-only"))
 		}
 	}
 	j.check(c)
@@ -206,32 +245,25 @@ func (j *judge) scanCovered() {
 	for _, p := range j.in.Family.Memory {
 		total += p.Total.Value
 	}
-	c := Check{Name: plans.ScanTested, Title: english("Memory tested"), Unit: "MiB", Value: number(r.Number() / (1 << 20)), Text: english(quantity.Format(r.Number(), 0, quantity.Bytes)),
-		Limits: &Limits{Low: number(total / (1 << 20)), Text: english("all " + quantity.Format(total, 0, quantity.Bytes))}}
+	c := Check{
+		Name:   plans.ScanTested,
+		Title:  fact.New("memory-scan.tested"),
+		Unit:   "MiB",
+		Value:  number(r.Number() / (1 << 20)),
+		Text:   fact.Text(size(r.Number())),
+		Limits: &Limits{Low: number(total / (1 << 20)), Text: fact.New("memory-scan.all-of", "size", size(total))},
+	}
 	switch {
 	case r.Number() >= total:
-		c.Verdict, c.Reason = conformity.Pass, english("The test covered all of the memory.")
+		c.Verdict, c.Reason = conformity.Pass, fact.New("memory-scan.covered-all")
 	case r.Number() <= 0:
-		c.Verdict, c.Reason = conformity.Inconclusive, english("The test covered none of the memory.")
+		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("memory-scan.covered-none")
 	default:
-		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The test covered %s of %s; the rest is not proven.", said(c.Text), quantity.Format(total, 0, quantity.Bytes)))
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.New("memory-scan.covered-part", "part", size(r.Number()), "total", size(total))
 	}
 	if c.Verdict != conformity.Pass {
-		c.Settle = english("Run the test over all of the memory, with the screen's own part moved out of the way.")
+		c.Settle = fact.New("memory-scan.cover-all")
 	}
 	j.check(c)
-}
-
-func countWords(n int64, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
-}
-
-func wasWere(n int64) string {
-	if n == 1 {
-		return "was"
-	}
-	return "were"
 }

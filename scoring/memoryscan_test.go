@@ -85,7 +85,7 @@ func TestMemoryScanVerdicts(t *testing.T) {
 		{name: "outside", lists: [][]reading.Failure{outside}, want: conformity.Inconclusive, reason: "outside the memory"},
 		{name: "unreadable row alone", lists: [][]reading.Failure{nil}, bad: 1, want: conformity.Inconclusive, reason: "cannot be read"},
 		{name: "evidence gone", lists: [][]reading.Failure{nil}, problem: errors.New("no such file"), want: conformity.Inconclusive, reason: "cannot be read again"},
-		{name: "another memory", lists: [][]reading.Failure{nil}, pool: "texture", want: conformity.Inconclusive, reason: `no "texture" memory`},
+		{name: "another memory", lists: [][]reading.Failure{nil}, pool: "texture", want: conformity.Inconclusive, reason: `no “texture” memory`},
 		{name: "nothing", want: conformity.NotRun, reason: "not even an empty one"},
 		{name: "typed none", typed: []string{"failing=0"}, want: conformity.Pass, reason: "no address failed"},
 		{name: "typed some", typed: []string{"failing=12"}, want: conformity.Fail, reason: "12 addresses failed"},

@@ -2,6 +2,8 @@ package scoring
 
 import (
 	"proveout/plans"
+	"proveout/plans/fact"
+	"proveout/plans/quantity"
 	"proveout/scoring/memory"
 )
 
@@ -15,5 +17,5 @@ func Organisation(pool plans.MemoryPool) memory.Organisation {
 	return o
 }
 
-// memorySize compares the size shown with what the family's chips make up, and
-// says which chips would explain a shortfall.
+// size is a number of bytes in the unit in which it reads well.
+func size(bytes float64) fact.Amount { return fact.Base(bytes, quantity.Bytes).Whole() }

@@ -8,7 +8,6 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/report/words"
-	"proveout/scoring/memory"
 )
 
 // said is a fact in English words, for outcomes that still hold sentences.
@@ -31,12 +30,8 @@ func saidAll(facts []fact.Fact) []string {
 // saidOfError is what an error has to say, in English words.
 func saidOfError(err error) string {
 	var told fact.Error
-	var impossible *memory.Impossible
-	switch {
-	case errors.As(err, &told):
+	if errors.As(err, &told) {
 		return said(told.Fact)
-	case errors.As(err, &impossible):
-		return strings.Join(saidAll(impossible.Why), "; ")
 	}
 	return err.Error()
 }

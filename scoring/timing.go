@@ -1,11 +1,11 @@
 package scoring
 
 import (
-	"fmt"
 	"math"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
@@ -23,21 +23,23 @@ const modeRatePPM = 15000
 func (j *judge) timing(spec *plans.Timing) {
 	reports := map[string]bus.TimingReport{}
 	for _, text := range spec.Modes.On(j.in.Family) {
-		c := Check{Name: text, Title: english("Timing at " + text), Limits: &Limits{Text: english(text)}, Rule: string(j.step.Rule)}
+		c := Check{
+			Name:   text,
+			Title:  fact.New("timing.title", "mode", text),
+			Limits: &Limits{Text: fact.Text(fact.Name(text))},
+			Rule:   string(j.step.Rule),
+		}
 		line, okLine := j.attempt.Latest(text + ".line")
 		frame, okFrame := j.attempt.Latest(text + ".frame")
-		mode, err := plans.ParseMode(text)
 		switch {
 		case !okLine && !okFrame:
-			c.Reason = english("Line and frame rate at " + text + " were not read.")
+			c.Reason = fact.New("timing.not-read", "mode", text)
 		case !okLine || !okFrame:
-			c.Reason = english("At " + text + " only one of line and frame rate was read; both are needed.")
-		case err != nil:
-			c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
+			c.Reason = fact.New("timing.half-read", "mode", text)
 		default:
-			report, err := j.modeTiming(&c, mode, line, frame)
+			report, err := j.modeTiming(&c, line, frame)
 			if err != nil {
-				c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
+				c.Verdict, c.Reason = conformity.Inconclusive, because(err)
 			} else {
 				reports[text] = report
 			}
@@ -49,17 +51,27 @@ func (j *judge) timing(spec *plans.Timing) {
 	}
 }
 
-func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Reading) (bus.TimingReport, error) {
-	r := bus.TimingReading{LineHz: line.Number(), LineResolution: line.Resolution, RefreshHz: frame.Number(), RefreshResolution: frame.Resolution}
-	ppm, known := j.timeBase(line)
-	r.InstrumentPPM = ppm
-	r.Mode = mode
+// modeTiming judges the rates that were read at the mode of a check.
+func (j *judge) modeTiming(c *Check, line, frame reading.Reading) (bus.TimingReport, error) {
+	mode, err := plans.ParseMode(c.Name)
+	if err != nil {
+		return bus.TimingReport{}, err
+	}
+	r := bus.TimingReading{
+		LineHz:            line.Number(),
+		LineResolution:    line.Resolution,
+		RefreshHz:         frame.Number(),
+		RefreshResolution: frame.Resolution,
+		Mode:              mode,
+	}
+	var known bool
+	r.InstrumentPPM, known = j.timeBase(line)
 	sized, err := bus.MatchTiming(r)
 	if err != nil {
 		return sized, err
 	}
 	c.Value, c.Unit = number(line.Number()/1e3), "kHz"
-	c.Text = english(quantity.Format(line.Number(), line.Resolution, quantity.Frequency) + ", " + quantity.Format(frame.Number(), frame.Resolution, quantity.Frequency))
+	c.Text = fact.New("timing.rates", "line", shownAs(line), "frame", shownAs(frame))
 	for _, m := range sized.Matches {
 		if rateFits(mode.Rate, m.Timing.RefreshHz()) {
 			j.matched(c, m, known)
@@ -68,19 +80,29 @@ func (j *judge) modeTiming(c *Check, mode plans.Mode, line, frame reading.Readin
 	}
 	// Not the mode that was asked for: which one is it?
 	r.Mode = plans.Mode{}
-	any, err := bus.MatchTiming(r)
+	all, err := bus.MatchTiming(r)
 	if err != nil {
-		return any, err
+		return all, err
 	}
-	c.Verdict = conformity.Fail
-	c.Reason = english(fmt.Sprintf("At %s: %s is not this mode.", mode.Text, said(c.Text)))
-	if best := append(sized.Matches, any.Matches...); len(best) > 0 && best[0].Verdict != bus.TimingOther {
-		c.Reason = english(said(c.Reason) + fmt.Sprintf(" It is %s (%s).", said(best[0].Mode), best[0].Standard))
-		j.cause(0.4, fmt.Sprintf("at %s the card puts out %s", mode.Text, said(best[0].Mode)), "The mode that was really set; the driver's list of modes and what the monitor says of itself; then the firmware's table of modes.")
-	} else {
-		j.cause(0.4, "at "+mode.Text+" line and frame rate fit no known mode", "Read both rates again; then the clock generator, its crystal and the dividers that the firmware sets.")
+	c.Verdict, c.Reason = conformity.Fail, fact.New("timing.not-this-mode", "mode", mode.Text, "value", c.Text)
+	best := append(sized.Matches, all.Matches...)
+	if len(best) == 0 || best[0].Verdict == bus.TimingOther {
+		j.suspect(0.4, fact.New("timing.no-known-mode", "mode", mode.Text), fact.New("timing.look-generator"))
+		return all, nil
 	}
-	return any, nil
+	is := best[0]
+	c.Reason = fact.Text(fact.Sentences(c.Reason, fact.New("timing.it-is", "is", is.Mode, "standard", is.Standard)))
+	j.suspect(0.4, fact.New("timing.puts-out", "mode", mode.Text, "is", is.Mode), fact.New("timing.look-mode"))
+	return all, nil
+}
+
+// shownAs is a frequency with the digits that it was read with.
+func shownAs(r reading.Reading) fact.Amount {
+	a := fact.Base(r.Number(), quantity.Frequency)
+	if r.Resolution <= 0 {
+		return a.Whole()
+	}
+	return a.To(r.Resolution / scaleOf(quantity.Frequency, a.Unit))
 }
 
 func rateFits(wanted, is float64) bool {
@@ -89,30 +111,47 @@ func rateFits(wanted, is float64) bool {
 
 // matched judges the mode that was asked for by how the reading lies to it.
 func (j *judge) matched(c *Check, m bus.TimingMatch, known bool) {
-	c.Source = english(m.Standard)
-	name := said(m.Mode)
-	c.Limits.Text = english(fmt.Sprintf("%s (%s): %.3f kHz, %.3f Hz", name, m.Standard, m.Timing.LineHz()/1e3, m.Timing.RefreshHz()))
-	what := fmt.Sprintf("At %s: %s", c.Name, said(c.Text))
+	c.Source = fact.Text(fact.Name(m.Standard))
+	c.Limits.Text = fact.New("timing.of-mode",
+		"is", m.Mode,
+		"standard", m.Standard,
+		"line", fact.In(m.Timing.LineHz()/1e3, "kHz").To(0.001),
+		"frame", fact.In(m.Timing.RefreshHz(), "Hz").To(0.001))
+	off := func(ppm float64) fact.Amount { return fact.In(ppm, "ppm").To(1).WithSign() }
 	switch m.Verdict {
 	case bus.TimingAgrees:
-		c.Verdict, c.Reason = conformity.Pass, english(what+" agrees with "+name+".")
+		c.Verdict = conformity.Pass
+		c.Reason = fact.New("timing.agrees", "mode", c.Name, "value", c.Text, "is", m.Mode)
 	case bus.TimingRounded:
-		c.Verdict, c.Reason = conformity.Pass, english(what+" agrees with "+name+"; the monitor rounds.")
-		j.remark("At %s line and frame rate differ by no more than the monitor's last digit: it rounds, the clock is not off.", c.Name)
+		c.Verdict = conformity.Pass
+		c.Reason = fact.New("timing.rounded", "mode", c.Name, "value", c.Text, "is", m.Mode)
+		j.finding(fact.New("timing.rounds", "mode", c.Name))
 	case bus.TimingSmall:
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%s: the pixel clock is off by %+.0f ppm, inside the ±0.5 %% of the mode.", what, m.DeviationPPM))
+		c.Verdict = conformity.Pass
+		c.Reason = fact.New("timing.small", "mode", c.Name, "value", c.Text, "off", off(m.DeviationPPM))
 	case bus.TimingClockOff:
 		c.Verdict = conformity.Fail
-		c.Reason = english(fmt.Sprintf("%s: line and frame rate deviate together by %+.0f ppm from %s: the pixel clock is off.", what, m.DeviationPPM, name))
-		j.cause(0.6, fmt.Sprintf("the pixel clock is off by %+.0f ppm at %s", m.DeviationPPM, c.Name), "The reference crystal and its load capacitors, then the clock generator and the setting that the firmware gives it.")
+		c.Reason = fact.New("timing.clock-off",
+			"mode", c.Name,
+			"value", c.Text,
+			"off", off(m.DeviationPPM),
+			"is", m.Mode)
+		j.suspect(0.6,
+			fact.New("timing.pixel-clock", "mode", c.Name, "off", off(m.DeviationPPM)),
+			fact.New("timing.look-crystal"))
 		if !known {
-			c.Verdict, c.Settle = conformity.Inconclusive, english("State the counter and its limits in the shop file, or name it with the reading.")
-			c.Reason = english(said(c.Reason) + " Without the uncertainty of the instrument this decides nothing.")
+			c.Verdict, c.Settle = conformity.Inconclusive, fact.New("timing.state-counter")
+			c.Reason = fact.Text(fact.Sentences(c.Reason, fact.New("timing.decides-nothing")))
 		}
 	default:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = english(fmt.Sprintf("%s: line rate is off by %+.0f ppm and frame rate by %+.0f ppm from %s: they do not fit together.", what, m.LinePPM, m.RefreshPPM, name))
-		c.Settle = english("Read both rates again at the same moment; a counter at the sync lines settles it.")
+		c.Reason = fact.New("timing.apart",
+			"mode", c.Name,
+			"value", c.Text,
+			"line", off(m.LinePPM),
+			"frame", off(m.RefreshPPM),
+			"is", m.Mode)
+		c.Settle = fact.New("timing.read-again")
 	}
 }
 
@@ -131,6 +170,6 @@ func (j *judge) timeBase(r reading.Reading) (ppm float64, known bool) {
 			return u / r.Number() * 1e6, true
 		}
 	}
-	j.doubt("no instrument for line rates is stated for %s; only the last digit shown is taken into account", r.Name)
+	j.warning(fact.New("timing.no-instrument", "reading", r.Name))
 	return 0, false
 }

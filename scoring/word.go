@@ -1,11 +1,12 @@
 package scoring
 
 import (
-	"strings"
 	"unicode"
 	"unicode/utf8"
 
 	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 func upperFirst(s string) string {
@@ -13,6 +14,7 @@ func upperFirst(s string) string {
 	return string(unicode.ToUpper(r)) + s[size:]
 }
 
+// wordOf is what was read where it is no number.
 func wordOf(r reading.Reading) string {
 	if r.Word != "" {
 		return r.Word
@@ -20,4 +22,24 @@ func wordOf(r reading.Reading) string {
 	return r.Text
 }
 
-func foldWords(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }
+// answer is a word that was read or is expected: in the words of the language
+// where it is one of those that answers are made of.
+func answer(word string) fact.Fact {
+	switch word {
+	case plans.Yes:
+		return fact.New("answer.yes")
+	case plans.No:
+		return fact.New("answer.no")
+	case plans.NotPresent:
+		return fact.New("answer.not-present")
+	case plans.PictureClean:
+		return fact.New("answer.clean")
+	}
+	return fact.Text(fact.Name(word))
+}
+
+// sentence makes a sentence of what is said as a part of one.
+func sentence(part fact.Fact) fact.Fact { return fact.New("outcome.sentence", "part", part) }
+
+// because is the text of an error as a sentence.
+func because(err error) fact.Fact { return fact.New("outcome.sentence", "part", fact.Why(err)) }

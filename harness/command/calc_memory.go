@@ -88,7 +88,7 @@ func (c *Console) organisations(x *cli.Context) ([]memory.Organisation, error) {
 		if x.IsSet("pool") || x.IsSet("variant") {
 			return nil, errors.New("--pool and --variant go with --family")
 		}
-		o, err := c.typedOrganisation(x)
+		o, err := typedOrganisation(x)
 		return []memory.Organisation{o}, err
 	}
 	if x.IsSet("chip") || x.IsSet("chips") || x.IsSet("bus") || x.IsSet("banks") {
@@ -103,7 +103,7 @@ func (c *Console) organisations(x *cli.Context) ([]memory.Organisation, error) {
 		if err != nil {
 			return nil, err
 		}
-		o, err := c.poolOrganisation(pool)
+		o, err := poolOrganisation(pool)
 		return []memory.Organisation{o}, err
 	}
 	var out []memory.Organisation
@@ -112,7 +112,7 @@ func (c *Console) organisations(x *cli.Context) ([]memory.Organisation, error) {
 		if err != nil {
 			return nil, err
 		}
-		o, err := c.poolOrganisation(pool)
+		o, err := poolOrganisation(pool)
 		if err != nil {
 			return nil, err
 		}
@@ -122,23 +122,13 @@ func (c *Console) organisations(x *cli.Context) ([]memory.Organisation, error) {
 }
 
 // poolOrganisation returns a memory of a family.
-func (c *Console) poolOrganisation(pool *plans.MemoryPool) (memory.Organisation, error) {
+func poolOrganisation(pool *plans.MemoryPool) (memory.Organisation, error) {
 	o := scoring.Organisation(*pool)
-	return o, c.sound(o)
-}
-
-// sound says in words why an organisation cannot be.
-func (c *Console) sound(o memory.Organisation) error {
-	err := o.Check()
-	var impossible *memory.Impossible
-	if errors.As(err, &impossible) {
-		return errors.New(strings.Join(c.words().TellAll(impossible.Why), "; "))
-	}
-	return err
+	return o, o.Check()
 }
 
 // typedOrganisation makes up a memory of chips U1, U2, … in lane order.
-func (c *Console) typedOrganisation(x *cli.Context) (memory.Organisation, error) {
+func typedOrganisation(x *cli.Context) (memory.Organisation, error) {
 	if !x.IsSet("chip") || !x.IsSet("bus") {
 		return memory.Organisation{}, errors.New("give the organisation: " +
 			"--family ID, or --chips 8 --chip 1Mix16 --bus 64")
@@ -182,7 +172,7 @@ func (c *Console) typedOrganisation(x *cli.Context) (memory.Organisation, error)
 		}
 		o.Banks = append(o.Banks, b)
 	}
-	return o, c.sound(o)
+	return o, o.Check()
 }
 
 func (c *Console) printSize(r *memory.SizeReport) {
@@ -306,7 +296,7 @@ func (c *Console) faultsOptions(x *cli.Context) (memory.Organisation, logs.Failu
 		if err != nil {
 			return fail(err)
 		}
-		org, err := c.poolOrganisation(pool)
+		org, err := poolOrganisation(pool)
 		return org, o, err
 	}
 	pools, err := c.organisations(x)

@@ -4,7 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"sort"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,22 +15,17 @@ func TestLanguagesHaveTheSameTexts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	place := regexp.MustCompile(`\{[a-z]+\}`)
-	places := func(s string) string {
-		p := place.FindAllString(s, -1)
-		sort.Strings(p)
-		return strings.Join(p, "")
-	}
 	for _, l := range Languages() {
 		c, err := In(l)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for key, text := range en.texts {
+		for key := range en.texts {
+			has, want := c.placesOf(key), en.placesOf(key)
 			if !c.Has(key) {
 				t.Errorf("%s.toml: no text for %q", l, key)
-			} else if places(c.texts[key]) != places(text) {
-				t.Errorf("%s.toml: %s: places %s, English has %s", l, key, places(c.texts[key]), places(text))
+			} else if !slices.Equal(has, want) {
+				t.Errorf("%s.toml: %s: places %q, English has %q", l, key, has, want)
 			}
 		}
 		for key := range c.texts {

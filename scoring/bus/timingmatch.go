@@ -2,7 +2,6 @@ package bus
 
 import (
 	"cmp"
-	"errors"
 	"math"
 	"slices"
 
@@ -103,11 +102,11 @@ func (r TimingReading) check() error {
 		r.PixelClockHz, r.PixelResolution, r.InstrumentPPM,
 	} {
 		if !(x >= 0) || math.IsInf(x, 0) {
-			return errors.New("rates, their resolutions and the limits of the instrument are not below 0")
+			return fact.New("bus.rates-below-0").Err()
 		}
 	}
 	if r.LineHz == 0 && r.RefreshHz == 0 {
-		return errors.New("neither line frequency nor refresh rate is given")
+		return fact.New("bus.no-rate-given").Err()
 	}
 	return nil
 }

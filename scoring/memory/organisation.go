@@ -55,16 +55,11 @@ type Place struct {
 	Word       int64  // word address inside the chip
 }
 
-// Impossible says why an organisation cannot be.
-type Impossible struct{ Why []fact.Fact }
-
-func (*Impossible) Error() string { return "impossible memory organisation" }
-
-// Check returns an [*Impossible] for an organisation that cannot be, nil for a
+// Check returns a [fact.Error] that says why an organisation cannot be, nil for a
 // sound one. Everything else in this package takes sound organisations.
 func (o Organisation) Check() error {
 	if why := o.impossible(); len(why) > 0 {
-		return &Impossible{why}
+		return fact.Text(fact.ListOf(fact.Semicolon, why)).Err()
 	}
 	return nil
 }
