@@ -202,6 +202,30 @@ func TestRelativeLimitsByHand(t *testing.T) {
 	near(t, "U", checkNamed(t, b.step("rails"), "core.volt").U, 2*math.Sqrt(0.03255*0.03255/3+0.01*0.01/12))
 }
 
+// Value and U end at the same digit wherever they are said, U with two digits:
+// 0.0996 is 0.10, 150 moves the value to tens (JCGM 100:2008, 7.2.6).
+func TestValueAndLimitsAsTheyAreSaid(t *testing.T) {
+	family := strings.Replace(familyText, `"100 MHz ±1 %"`, `"167.6 MHz ±60 ppm"`, 1)
+	plan := "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"clocks\"\nkind = \"clock\"\ntitle = \"C\"\nclocks = [\"core\"]\n"
+	for _, tt := range []struct{ accuracy, read, text string }{
+		{"±0.08625 MHz", "167.6000 MHz", "(167.60 ± 0.10) MHz"},
+		{"±129.9 MHz", "1234.0 MHz", "(1230 ± 150) MHz"},
+	} {
+		shop := strings.Replace(shopText, "±0.1 MHz", tt.accuracy, 1)
+		b := newBenchOf(t, plan, family, shop)
+		b.attempt("clocks", "core="+tt.read)
+		s := b.step("clocks")
+		c := checkNamed(t, s, "core")
+		if said(c.Text) != tt.text || !strings.Contains(said(s.Reason), tt.text) {
+			t.Errorf("%s: %s: %s", tt.read, said(c.Text), said(s.Reason))
+		}
+		// 60 ppm of 167.6 MHz are 0.010056 MHz.
+		if got := said(c.Limits.Text); got != "167.58994 to 167.61006 MHz" {
+			t.Errorf("limits %s", got)
+		}
+	}
+}
+
 // Without a known instrument nothing numeric is decided, whatever the value.
 func TestNoInstrumentNoVerdict(t *testing.T) {
 	for _, tt := range []struct {
@@ -223,7 +247,8 @@ func TestNoInstrumentNoVerdict(t *testing.T) {
 		b.attempt("clocks", "core=100.1 MHz", "memory=125.2 MHz")
 		tt.spoil(b)
 		s := b.step("clocks")
-		if s.Verdict != inconclusive || checkNamed(t, s, "core").U != nil || checkNamed(t, s, "core").Settle.IsZero() {
+		c := checkNamed(t, s, "core")
+		if s.Verdict != inconclusive || c.U != nil || c.Settle.IsZero() || said(c.Text) != "100.1 MHz" {
 			t.Errorf("%s: %v, %s", tt.name, s.Verdict, said(s.Reason))
 		}
 	}

@@ -52,19 +52,6 @@ func Probability(p *float64, w *words.Catalogue) string {
 	}
 }
 
-// significant writes x with n significant digits and no exponent where that
-// stays short.
-func significant(x float64, n int) string {
-	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
-		return strconv.FormatFloat(x, 'g', n, 64)
-	}
-	decimals := n - 1 - int(math.Floor(math.Log10(math.Abs(x))))
-	if decimals > 9 || decimals < -9 {
-		return strconv.FormatFloat(x, 'g', n, 64)
-	}
-	return strconv.FormatFloat(x, 'f', max(0, decimals), 64)
-}
-
 func orDash(s string) string {
 	if s == "" {
 		return "–"

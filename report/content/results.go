@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
@@ -205,7 +206,7 @@ func (b *builder) budgets() *Table {
 			}
 			total := ""
 			if c.U != nil {
-				total = w.T("budget.combined", "u", w.Decimal(significant(*c.U, 2))+gap+c.Unit)
+				total = w.T("budget.combined", "u", w.Amount(fact.In(*c.U, c.Unit).Digits(2)))
 			}
 			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{
 				{Text: w.T("budget.title", "check", join(" – ", b.title(&s), orElse(b.w.Tell(c.Title), c.Name))), Strong: true}, {Text: total, Strong: true},
@@ -227,5 +228,5 @@ func (b *builder) amount(n float64, unit string) string {
 	if n == 0 {
 		return "–"
 	}
-	return b.w.Decimal(significant(n, 2)) + gap + unit
+	return b.w.Amount(fact.In(n, unit).Digits(2))
 }

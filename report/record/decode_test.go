@@ -14,6 +14,7 @@ import (
 	"proveout/plans"
 	"proveout/report/seal/check"
 	"proveout/scoring"
+	"proveout/scoring/conformity"
 )
 
 // Every field of what scoring is given has its place in the record. A new one
@@ -104,6 +105,16 @@ func TestOlderRecords(t *testing.T) {
 		},
 		Logs: []schema2Log{{schema2Evidence: file, Run: 1, Part: 1, Failures: []byte(`{"base":16,"pool":"frame"}`), Pool: "frame"}},
 	}}, "load": nil}
+	half, u, most := 1.5, 0.87, 60.0
+	old.Outcome.Steps = []schema2StepOutcome{{ID: "soak", Verdict: "pass", Checks: []schema2Check{{
+		Name:    "peak",
+		Value:   &value,
+		Verdict: "pass",
+		Limits:  &schema2Limits{High: &most, Text: "at most 60 °C"},
+		Budget: []schema2Contribution{
+			{Name: "probe", Distribution: "rectangular", HalfWidth: &half, Standard: &u},
+		},
+	}}}}
 	for schema := 1; schema <= 2; schema++ {
 		old.Schema = schema
 		text, err := check.Canonical(&old)
@@ -121,6 +132,14 @@ func TestOlderRecords(t *testing.T) {
 		}
 		if log.SHA256 != file.SHA256 || log.Size != 9 || log.Failures.Base != 16 || log.Failures.Pool != "frame" {
 			t.Errorf("%+v", log)
+		}
+		c := r.Outcome.Steps[0].Checks[0]
+		line := c.Budget[0]
+		if line.Value != half || line.Standard != u || line.Distribution != conformity.Rectangular || line.Name.IsZero() {
+			t.Errorf("%+v", line)
+		}
+		if *c.Value != value || c.Limits.Low != nil || *c.Limits.High != most || c.Limits.Text.IsZero() {
+			t.Errorf("%+v, %+v", c, c.Limits)
 		}
 		bench, ok := r.Shop.Bench("left")
 		if !ok || len(bench.Instruments) != 1 || r.Kind != Certificate || r.Seal.Fingerprint.Hex() != old.Signer.Fingerprint {
