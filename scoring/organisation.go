@@ -18,4 +18,6 @@ func Organisation(pool plans.MemoryPool) memory.Organisation {
 }
 
 // size is a number of bytes in the unit in which it reads well.
-func size(bytes float64) fact.Amount { return fact.Base(bytes, quantity.Bytes).Whole() }
+func size(bytes float64) fact.Amount {
+	return fact.In(quantity.ReadsWell(bytes, quantity.Bytes)).Whole()
+}

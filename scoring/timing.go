@@ -98,7 +98,7 @@ func (j *judge) modeTiming(c *Check, line, frame reading.Reading) (bus.TimingRep
 
 // shownAs is a frequency with the digits that it was read with.
 func shownAs(r reading.Reading) fact.Amount {
-	a := fact.Base(r.Number(), quantity.Frequency)
+	a := fact.In(quantity.ReadsWell(r.Number(), quantity.Frequency))
 	if r.Resolution <= 0 {
 		return a.Whole()
 	}

@@ -176,7 +176,6 @@ func TestLinksLittle(t *testing.T) {
 	want := []string{
 		"github.com/gowebpki/jcs",
 		"proveout/plans/fact",
-		"proveout/plans/quantity",
 		"proveout/report/seal/check",
 		"proveout/report/seal/cms",
 		"proveout/report/seal/pdffile",
