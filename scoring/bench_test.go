@@ -188,6 +188,12 @@ func newBench(t testing.TB, names ...string) *bench {
 	return newBenchOf(t, plan.String(), familyText, shopText)
 }
 
+// planOf is a plan of one step, with keys of its own.
+func planOf(id, kind string, keys ...string) string {
+	step := "[[step]]\nid = \"" + id + "\"\nkind = \"" + kind + "\"\ntitle = \"Step " + id + "\"\n"
+	return "id = \"p\"\ntitle = \"P\"\n" + step + strings.Join(keys, "\n") + "\n"
+}
+
 func newBenchOf(t testing.TB, planText, familyText, shopText string) *bench {
 	t.Helper()
 	plan, problems := plans.ParsePlan("p.plan.toml", []byte(planText))

@@ -30,6 +30,14 @@ func (b *bench) listed(step, name string, rows []reading.Failure, problem error)
 	return &a.Logs[len(a.Logs)-1]
 }
 
+// failure is a row of a list, of 16 bits, without a time and a temperature.
+func failure(address int64, written, read uint64) reading.Failure {
+	nothing := math.NaN()
+	return reading.Failure{
+		Address: address, Written: written, Read: read, Bits: 16, Seconds: nothing, Celsius: nothing,
+	}
+}
+
 // stuckLine lists rows of the board of these tests, 64-bit beats of four chips of
 // 16 bits, whose chip U2 holds its line D3 at 1: lane 19 of the bus, bit 3 of
 // byte 2 of every beat.
@@ -38,7 +46,7 @@ func stuckLine(n int) []reading.Failure {
 	for i := range n {
 		word := int64(i*40503) % (1 << 20)
 		written := uint64(i*2654435761) & 0xfff7
-		rows = append(rows, reading.Failure{Address: word*8 + 2, Written: written, Read: written | 8, Bits: 16, Seconds: math.NaN(), Celsius: math.NaN()})
+		rows = append(rows, failure(word*8+2, written, written|8))
 	}
 	return rows
 }
@@ -51,8 +59,12 @@ func TestMemoryScanNamesTheChip(t *testing.T) {
 	if s.Verdict != conformity.Fail || !strings.Contains(said(s.Reason), "D3 of U2") {
 		t.Fatalf("%v %s", s.Verdict, said(s.Reason))
 	}
-	if len(s.Causes) == 0 || !strings.Contains(said(s.Causes[0].Text), "line stuck 1: data line D3 of U2") || s.Causes[0].Look.IsZero() {
-		t.Errorf("%+v", s.Causes)
+	if len(s.Causes) == 0 {
+		t.Fatal("no cause is named")
+	}
+	first := s.Causes[0]
+	if !strings.Contains(said(first.Text), "line stuck 1: data line D3 of U2") || first.Look.IsZero() {
+		t.Errorf("%+v", first)
 	}
 	if !strings.Contains(told(s.Findings), "March C- (10n) finds all") || len(s.Conditions) != 1 {
 		t.Errorf("the march test is not stated: %v", told(s.Findings))
@@ -68,8 +80,8 @@ func TestMemoryScanNamesTheChip(t *testing.T) {
 }
 
 func TestMemoryScanVerdicts(t *testing.T) {
-	outside := []reading.Failure{{Address: 1 << 30, Written: 1, Bits: 16, Seconds: math.NaN(), Celsius: math.NaN()}}
-	agreeing := []reading.Failure{{Address: 16, Written: 1, Read: 1, Bits: 16, Seconds: math.NaN(), Celsius: math.NaN()}}
+	outside := []reading.Failure{failure(1<<30, 1, 0)}
+	agreeing := []reading.Failure{failure(16, 1, 1)}
 	for _, tt := range []struct {
 		name    string
 		typed   []string

@@ -76,7 +76,7 @@ type Check struct {
 	Value       *float64                  `json:"value"` // in Unit; null when the observation is a word
 	Text        fact.Fact                 `json:"text"`  // the value as documents print it
 	Unit        string                    `json:"unit"`
-	U           *float64                  `json:"expanded_uncertainty"` // in Unit, coverage factor 2; null when it does not apply
+	U           *float64                  `json:"expanded_uncertainty"` // in Unit, k = 2; null when it does not apply
 	Limits      *Limits                   `json:"limits"`
 	Rule        string                    `json:"rule,omitempty"`
 	Verdict     Verdict                   `json:"verdict"`

@@ -88,7 +88,8 @@ func TestSlotLimitsTheRate(t *testing.T) {
 		t.Errorf("1x in a slot of 1x: %v, %s", s.Verdict, said(s.Reason))
 	}
 	b.attempt("detection", "detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=2x")
-	if s := b.step("detection"); s.Verdict != fail || !strings.Contains(said(s.Reason), "the slot offers no more than 1x") {
+	s := b.step("detection")
+	if s.Verdict != fail || !strings.Contains(said(s.Reason), "the slot offers no more than 1x") {
 		t.Errorf("2x in a slot of 1x: %v, %s", s.Verdict, said(s.Reason))
 	}
 }
@@ -136,7 +137,8 @@ func TestMemorySize(t *testing.T) {
 	// A plan without any picture never calls 15 MiB a matter of display.
 	b := newBench(t, "memory-size")
 	b.attempt("memory-size", "size=15 MiB")
-	if s := b.step("memory-size"); s.Verdict != inconclusive || !strings.Contains(said(s.Reason), "no picture was checked") {
+	s := b.step("memory-size")
+	if s.Verdict != inconclusive || !strings.Contains(said(s.Reason), "no picture was checked") {
 		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
 	}
 }
@@ -206,7 +208,7 @@ func TestRelativeLimitsByHand(t *testing.T) {
 // 0.0996 is 0.10, 150 moves the value to tens (JCGM 100:2008, 7.2.6).
 func TestValueAndLimitsAsTheyAreSaid(t *testing.T) {
 	family := strings.Replace(familyText, `"100 MHz ±1 %"`, `"167.6 MHz ±60 ppm"`, 1)
-	plan := "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"clocks\"\nkind = \"clock\"\ntitle = \"C\"\nclocks = [\"core\"]\n"
+	plan := planOf("clocks", "clock", `clocks = ["core"]`)
 	for _, tt := range []struct{ accuracy, read, text string }{
 		{"±0.08625 MHz", "167.6000 MHz", "(167.60 ± 0.10) MHz"},
 		{"±129.9 MHz", "1234.0 MHz", "(1230 ± 150) MHz"},

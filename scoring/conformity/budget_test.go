@@ -44,8 +44,8 @@ func TestCombineGUMEndGauge(t *testing.T) {
 	b, err := Combine(
 		Contribution{Name: named("standard"), Distribution: Normal, Value: 75, K: 3, DoF: 18},
 		Contribution{Name: named("difference"), Distribution: Normal, Value: 9.7, K: 1, DoF: 25.6},
-		Contribution{Name: named("expansion difference"), Distribution: Rectangular, Value: 1e-6 * length * 0.1, DoF: 50},
-		Contribution{Name: named("temperature difference"), Distribution: Rectangular, Value: 0.05 * length * 11.5e-6, DoF: 2},
+		Contribution{Name: named("of expansions"), Distribution: Rectangular, Value: 1e-6 * length * 0.1, DoF: 50},
+		Contribution{Name: named("of temperatures"), Distribution: Rectangular, Value: 0.05 * length * 11.5e-6, DoF: 2},
 	)
 	if err != nil {
 		t.Fatal(err)

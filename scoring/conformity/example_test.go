@@ -52,7 +52,8 @@ func ExampleCombine() {
 		return
 	}
 	for _, line := range budget.Contributions {
-		fmt.Printf("%-14s %-11s u = %.2f  %2.0f %%\n", line.Name.Args["text"], line.Distribution, line.Standard, 100*line.Share)
+		name := line.Name.Args["text"]
+		fmt.Printf("%-14s %-11s u = %.2f  %2.0f %%\n", name, line.Distribution, line.Standard, 100*line.Share)
 	}
 	fmt.Printf("U = %.1f (k = %g)\n", budget.Expanded, budget.K)
 	// Output:
