@@ -4,7 +4,9 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode/utf8"
 
+	"proveout/plans/document"
 	"proveout/report/words"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
@@ -96,18 +98,8 @@ func probability(p float64) string {
 
 // fold writes text with an indent, broken between words.
 func fold(w io.Writer, indent, text string) {
-	line := ""
-	for _, word := range strings.Fields(text) {
-		if line != "" && len([]rune(indent+line))+1+len([]rune(word)) > width {
-			fmt.Fprintln(w, indent+line)
-			line = ""
-		}
-		if line != "" {
-			line += " "
-		}
-		line += word
-	}
-	if line != "" {
+	room := width - utf8.RuneCountInString(indent)
+	for _, line := range document.Wrap(text, room, room) {
 		fmt.Fprintln(w, indent+line)
 	}
 }

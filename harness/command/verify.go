@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -19,6 +18,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/harness/register"
+	"proveout/plans/document"
 	"proveout/plans/fact"
 	"proveout/report"
 	"proveout/report/record"
@@ -253,33 +253,16 @@ func (c *Console) tell(v verified, w *words.Catalogue) {
 	state := map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}
 	for _, a := range v.Answers {
 		fmt.Fprintf(c.Out, "\n  %s %s\n", w.Tell(a.Question), w.T(state[a.State]))
-		for _, l := range wrapped(w.Tell(a.Words), 76) {
+		for _, l := range document.Wrap(w.Tell(a.Words), 76, 76) {
 			fmt.Fprintf(c.Out, "    %s\n", l)
 		}
 	}
 	fmt.Fprintf(c.Out, "\n  %s\n", w.T("verify.told.limits"))
 	for _, l := range v.Limits {
-		for i, line := range wrapped(w.Tell(l), 74) {
+		for i, line := range document.Wrap(w.Tell(l), 74, 74) {
 			fmt.Fprintf(c.Out, "    %s %s\n", []string{"-", " "}[min(i, 1)], line)
 		}
 	}
-}
-
-// wrapped breaks a text into lines of at most width characters.
-func wrapped(text string, width int) []string {
-	var out []string
-	line := ""
-	// A space that does not break stays.
-	for _, w := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '\n' || r == '\t' }) {
-		if line != "" && len([]rune(line))+1+len([]rune(w)) > width {
-			out, line = append(out, line), ""
-		}
-		if line != "" {
-			line += " "
-		}
-		line += w
-	}
-	return append(out, line)
 }
 
 // An evidenceFolder is a folder with files of a test.

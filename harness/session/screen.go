@@ -7,6 +7,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"proveout/plans/document"
 )
 
 // A Look is how the session writes: how wide, whether with colour, and whether
@@ -207,27 +209,13 @@ func clock(d time.Duration) string {
 func wrap(text string, width int) []string {
 	width = max(width, 10)
 	var out []string
-	for _, paragraph := range strings.Split(text, "\n") {
-		line := ""
-		for _, word := range strings.Fields(paragraph) {
-			word = visible(word)
-			for utf8.RuneCountInString(word) > width {
-				if line != "" {
-					out, line = append(out, line), ""
-				}
-				r := []rune(word)
-				out, word = append(out, string(r[:width])), string(r[width:])
-			}
-			switch {
-			case line == "":
-				line = word
-			case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) <= width:
-				line += " " + word
-			default:
-				out, line = append(out, line), word
-			}
+	for paragraph := range strings.SplitSeq(text, "\n") {
+		words := visible(strings.Join(strings.Fields(paragraph), " "))
+		lines := document.Wrap(document.Fit(words, width), width, width)
+		if len(lines) == 0 {
+			lines = []string{""}
 		}
-		out = append(out, line)
+		out = append(out, lines...)
 	}
 	return out
 }

@@ -2,6 +2,7 @@ package document
 
 import (
 	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -33,7 +34,7 @@ func (w *Writer) Facts(title string, facts []Fact) {
 
 // Line writes text at an indent; what does not fit goes on two further in.
 func (w *Writer) Line(indent int, text string) {
-	for i, line := range wrap(text, w.width-indent, w.width-indent-2) {
+	for i, line := range Wrap(Fit(printable(text), w.width-indent-2), w.width-indent, w.width-indent-2) {
 		if i == 1 {
 			indent += 2
 		}
@@ -47,7 +48,7 @@ func (w *Writer) Row(widths []int, cells ...string) {
 	var columns [][]string
 	height := 0
 	for i, cell := range cells {
-		columns = append(columns, wrap(cell, widths[i], widths[i]))
+		columns = append(columns, Wrap(Fit(printable(cell), widths[i]), widths[i], widths[i]))
 		height = max(height, len(columns[i]))
 	}
 	for n := range height {
@@ -63,31 +64,46 @@ func (w *Writer) Row(widths []int, cells ...string) {
 	}
 }
 
-// wrap breaks a text at blanks into lines, the first of its own width. A word
-// that is longer than a line is cut.
-func wrap(text string, first, rest int) []string {
+// Wrap breaks a text at blanks into lines of at most so many characters, the
+// first of its own width. What may not be parted stays whole: a blank that does
+// not break, and a word that is longer than a line.
+func Wrap(text string, first, rest int) []string {
 	var lines []string
 	line, room := "", first
-	end := func() {
-		lines = append(lines, line)
-		line, room = "", rest
-	}
-	for _, word := range strings.Fields(printable(text)) {
+	for _, word := range strings.FieldsFunc(text, breaks) {
 		if line != "" && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > room {
-			end()
+			lines = append(lines, line)
+			line, room = "", rest
 		}
 		if line != "" {
 			line += " "
 		}
-		for r := []rune(line + word); len(r) > room; r = []rune(word) {
-			line = string(r[:room])
-			word = string(r[room:])
-			end()
-		}
 		line += word
 	}
 	if line != "" {
-		end()
+		lines = append(lines, line)
 	}
 	return lines
 }
+
+// Fit puts blanks into the words of a text that are longer than a line, for
+// columns and screens that nothing may stick out of.
+func Fit(text string, width int) string {
+	var b strings.Builder
+	run := 0
+	for _, r := range text {
+		switch {
+		case breaks(r):
+			run = -1
+		case run == width:
+			b.WriteByte(' ')
+			run = 0
+		}
+		run++
+		b.WriteRune(r)
+	}
+	return b.String()
+}
+
+// breaks reports whether a line may end at a character.
+func breaks(r rune) bool { return unicode.IsSpace(r) && r != '\u00a0' }
