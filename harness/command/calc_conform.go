@@ -6,15 +6,32 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/urfave/cli/v2"
+	"gonum.org/v1/gonum/stat"
 
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
 
+// A conform is what calc conform is asked.
+type conform struct {
+	numbers
+	value                  *float64
+	readings               []float64
+	limits                 conformity.Limits
+	u, expanded, k         *float64
+	instrument, resolution *float64
+	rule                   conformity.Rule
+	priorMean, priorSD     *float64
+}
+
 func (c *Console) calcConform() *cli.Command {
+	o := &conform{}
+	readings := func(text string) (err error) {
+		o.readings, err = o.list(text)
+		return err
+	}
 	return &cli.Command{
 		Name:  "conform",
 		Usage: "judge one value with its uncertainty against limits",
@@ -22,21 +39,31 @@ func (c *Console) calcConform() *cli.Command {
 			"combined from --instrument, --resolution and --readings (JCGM 100:2008).\n" +
 			"All numbers are in one unit; it may be written behind any of them.",
 		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "value", Usage: "the measured `VALUE`; not needed with --readings"},
-			&cli.StringFlag{Name: "low", Usage: "lower `LIMIT`"},
-			&cli.StringFlag{Name: "high", Usage: "upper `LIMIT`"},
-			&cli.StringFlag{Name: "u", Usage: "standard uncertainty `U`"},
-			&cli.StringFlag{Name: "expanded", Usage: "expanded uncertainty `U`"},
-			&cli.StringFlag{Name: "k", Usage: "coverage factor `K` of --expanded", Value: "2"},
-			&cli.StringFlag{Name: "instrument", Usage: "limits ±`A` of the instrument, rectangular"},
-			&cli.StringFlag{Name: "resolution", Usage: "one `STEP` of the display"},
-			&cli.StringFlag{Name: "readings", Usage: "repeated `READINGS`, separated by commas"},
-			&cli.StringFlag{Name: "rule", Usage: "decision `RULE`: guarded or simple", Value: "guarded"},
-			&cli.StringFlag{Name: "prior-mean", Usage: "`MEAN` of good and bad cards before measuring"},
-			&cli.StringFlag{Name: "prior-sd", Usage: "standard deviation `SD` of the same"},
+			o.flag("value", "the measured `VALUE`; not needed with --readings", toNew(&o.value)),
+			o.flag("low", "lower `LIMIT`", toNew(&o.limits.Low)),
+			o.flag("high", "upper `LIMIT`", toNew(&o.limits.High)),
+			o.flag("u", "standard uncertainty `U`", toNew(&o.u)),
+			o.flag("expanded", "expanded uncertainty `U`", toNew(&o.expanded)),
+			number("k", "coverage factor `K` of --expanded", toNew(&o.k)).or("2"),
+			o.flag("instrument", "limits ±`A` of the instrument, rectangular", toNew(&o.instrument)),
+			o.flag("resolution", "one `STEP` of the display", toNew(&o.resolution)),
+			typedFlag("readings", "repeated `READINGS`, separated by commas", readings),
+			choice("rule", "decision `RULE`: guarded or simple", &o.rule, conformity.Guarded, conformity.Simple).
+				or(string(conformity.Guarded)),
+			o.flag("prior-mean", "`MEAN` of good and bad cards before measuring", toNew(&o.priorMean)),
+			o.flag("prior-sd", "standard deviation `SD` of the same", toNew(&o.priorSD)),
 			jsonFlag,
 		},
-		Action: c.runConform,
+		Action: func(x *cli.Context) error {
+			if err := noArguments(x); err != nil {
+				return err
+			}
+			a, err := o.judge()
+			if err != nil {
+				return err
+			}
+			return c.give(x, a, a.Verdict == conformity.Pass, a.print)
+		},
 	}
 }
 
@@ -50,63 +77,84 @@ type conformAnswer struct {
 	Prior    *conformity.Prior        `json:"prior,omitempty"`
 }
 
-func (c *Console) runConform(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
-	n := &numbers{x: x}
-	value, readings := n.get("value"), n.list("readings")
-	if len(readings) > 0 {
-		if x.IsSet("value") {
-			return errors.New("give --value or --readings, not both: the mean of the readings is the value")
-		}
-		value = meanOf(readings)
-	} else if !x.IsSet("value") {
-		return errors.New("give the measured value: --value VALUE or --readings A,B,C")
-	}
-	var limits conformity.Limits
-	if x.IsSet("low") {
-		v := n.get("low")
-		limits.Low = &v
-	}
-	if x.IsSet("high") {
-		v := n.get("high")
-		limits.High = &v
-	}
-	u, budget, err := n.uncertainty(readings)
-	if err = errors.Join(n.err, err); err != nil {
-		return err
-	}
-	r, err := conformity.Judge(value, u, limits, conformity.Rule(x.String("rule")))
+func (o *conform) judge() (*conformAnswer, error) {
+	value, err := o.measured()
 	if err != nil {
-		return err
+		return nil, err
 	}
-	a := conformAnswer{Unit: n.unit, Result: r, Budget: budget}
-	if err := a.risks(x, n); err != nil {
-		return err
+	u, budget, err := o.uncertainty()
+	if err != nil {
+		return nil, err
 	}
-	if x.Bool("json") {
-		err = c.answer(a)
-	} else {
-		a.print(c)
+	r, err := conformity.Judge(value, u, o.limits, o.rule)
+	if err != nil {
+		return nil, err
 	}
-	if err == nil && r.Verdict != conformity.Pass {
-		err = errNotPassed
-	}
-	return err
+	a := &conformAnswer{Unit: o.unit, Result: r, Budget: budget}
+	return a, o.risks(a)
 }
 
-func (a *conformAnswer) risks(x *cli.Context, n *numbers) error {
-	if !x.IsSet("prior-mean") && !x.IsSet("prior-sd") {
+// measured is the value, or the mean of the readings.
+func (o *conform) measured() (float64, error) {
+	switch {
+	case o.value != nil && len(o.readings) > 0:
+		return 0, errors.New("give --value or --readings, not both: the mean of the readings is the value")
+	case o.value != nil:
+		return *o.value, nil
+	case len(o.readings) == 0:
+		return 0, errors.New("give the measured value: --value VALUE or --readings A,B,C")
+	}
+	return stat.Mean(o.readings, nil), nil
+}
+
+const waysOfUncertainty = "--u, or --expanded with --k, or the parts --instrument, --resolution, --readings"
+
+func (o *conform) uncertainty() (conformity.Uncertainty, *conformity.Budget, error) {
+	stated := o.u != nil || o.expanded != nil
+	combined := o.instrument != nil || o.resolution != nil || len(o.readings) > 1
+	switch {
+	case o.u != nil && o.expanded != nil, stated && combined:
+		return conformity.Uncertainty{}, nil, errors.New("give the uncertainty one way: " + waysOfUncertainty)
+	case o.u != nil:
+		return conformity.StandardUncertainty(*o.u), nil, nil
+	case o.expanded != nil && !(*o.k > 0):
+		return conformity.Uncertainty{}, nil, errors.New("--k must be above 0")
+	case o.expanded != nil:
+		return conformity.ExpandedUncertainty(*o.expanded, *o.k), nil, nil
+	case !combined:
+		return conformity.Uncertainty{}, nil, errors.New("state the uncertainty: " + waysOfUncertainty)
+	}
+	var lines []conformity.Contribution
+	if o.instrument != nil {
+		lines = append(lines, conformity.InstrumentLimits(fact.New("measure.instrument"), *o.instrument, 0))
+	}
+	if o.resolution != nil {
+		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), *o.resolution))
+	}
+	if len(o.readings) > 1 {
+		line, err := conformity.Repeatability(fact.New("measure.repeatability"), o.readings)
+		if err != nil {
+			return conformity.Uncertainty{}, nil, err
+		}
+		lines = append(lines, line)
+	}
+	budget, err := conformity.Combine(lines...)
+	if err != nil {
+		return conformity.Uncertainty{}, nil, err
+	}
+	return budget.Uncertainty(), &budget, nil
+}
+
+// risks adds what the answer risks, where it is known how cards are before they
+// are measured.
+func (o *conform) risks(a *conformAnswer) error {
+	if o.priorMean == nil && o.priorSD == nil {
 		return nil
 	}
-	if !x.IsSet("prior-mean") || !x.IsSet("prior-sd") {
+	if o.priorMean == nil || o.priorSD == nil {
 		return errors.New("a prior needs both --prior-mean and --prior-sd")
 	}
-	prior := conformity.Prior{Mean: n.get("prior-mean"), SD: n.get("prior-sd")}
-	if n.err != nil {
-		return n.err
-	}
+	prior := conformity.Prior{Mean: *o.priorMean, SD: *o.priorSD}
 	specific, err := conformity.Specific(float64(a.Value), float64(a.Standard), a.Limits, prior)
 	if err != nil {
 		return err
@@ -119,176 +167,110 @@ func (a *conformAnswer) risks(x *cli.Context, n *numbers) error {
 	return nil
 }
 
-func (a *conformAnswer) print(c *Console) {
-	w, say := c.Out, c.words()
-	unit := func(v float64) string { return strings.TrimSpace(strconv.FormatFloat(v, 'g', 6, 64) + " " + a.Unit) }
-	number := func(v conformity.Number) string { return unit(float64(v)) }
-	fmt.Fprintf(w, "%s\n\n", strings.ToUpper(a.Verdict.String()))
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(t, "value\t%s\n", number(a.Value))
-	fmt.Fprintf(t, "expanded uncertainty U\t%s (k = %g)\n", number(a.Expanded), a.K)
-	fmt.Fprintf(t, "limits\t%s\n", limitsText(a.Limits, unit))
-	fmt.Fprintf(t, "rule\t%s\n", a.Rule)
-	fmt.Fprintf(t, "guard band\t%s\n", number(a.GuardBand))
+func (a *conformAnswer) print(p *printer) {
+	in := inUnit(a.Unit)
+	number := func(v conformity.Number) string { return in(float64(v)) }
+	acceptance := limitsText(a.Acceptance, in)
 	if a.NoneCanPass {
-		fmt.Fprintf(t, "acceptance limits\tnone: ±U is wider than the limits\n")
-	} else {
-		fmt.Fprintf(t, "acceptance limits\t%s\n", limitsText(a.Acceptance, unit))
+		acceptance = "none: ±U is wider than the limits"
 	}
-	fmt.Fprintf(t, "probability of conformance\t%.4f\n", a.Probability)
-	if a.Settle != nil && a.Settle.LargestExpanded > 0 {
-		fmt.Fprintf(t, "to settle it\ta repeat with U up to %s would be a %s\n",
-			unit(a.Settle.LargestExpanded), a.Settle.Verdict)
+	rows := [][]string{
+		{"value", number(a.Value)},
+		{"expanded uncertainty U", fmt.Sprintf("%s (k = %g)", number(a.Expanded), a.K)},
+		{"limits", limitsText(a.Limits, in)},
+		{"rule", string(a.Rule)},
+		{"guard band", number(a.GuardBand)},
+		{"acceptance limits", acceptance},
+		{"probability of conformance", fmt.Sprintf("%.4f", a.Probability)},
+	}
+	if s := a.Settle; s != nil && s.LargestExpanded > 0 {
+		rows = append(rows, []string{"to settle it",
+			fmt.Sprintf("a repeat with U up to %s would be a %s", in(s.LargestExpanded), s.Verdict)})
 	}
 	if a.Specific != nil {
-		fmt.Fprintf(t, "risk, this card\taccepting it %.4g, rejecting it %.4g\n", a.Specific.Consumer, a.Specific.Producer)
-		fmt.Fprintf(t, "risk, all cards\tbad and accepted %.4g, good and rejected %.4g\n",
-			a.Global.Consumer, a.Global.Producer)
+		rows = append(rows,
+			[]string{"risk, this card",
+				fmt.Sprintf("accepting it %.4g, rejecting it %.4g", a.Specific.Consumer, a.Specific.Producer)},
+			[]string{"risk, all cards",
+				fmt.Sprintf("bad and accepted %.4g, good and rejected %.4g", a.Global.Consumer, a.Global.Producer)})
 	}
-	t.Flush()
+	p.verdict(a.Verdict)
+	p.gap()
+	p.table(rows...)
 	if a.Budget == nil {
 		return
 	}
-	fmt.Fprintln(w, "\nUncertainty budget")
-	t = tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "contribution\tstated\tdistribution\tu\tshare")
-	for _, line := range a.Budget.Contributions {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%.0f %%\n",
-			say.Tell(line.Name), unit(line.Value), line.Distribution, unit(line.Standard), 100*line.Share)
+	p.line("\nUncertainty budget")
+	rows = [][]string{{"contribution", "stated", "distribution", "u", "share"}}
+	for _, l := range a.Budget.Contributions {
+		share := fmt.Sprintf("%.0f %%", 100*l.Share)
+		rows = append(rows, []string{p.Tell(l.Name), in(l.Value), string(l.Distribution), in(l.Standard), share})
 	}
-	fmt.Fprintf(t, "combined\t\t\t%s\t\n", unit(a.Budget.Standard))
-	t.Flush()
+	p.table(append(rows, []string{"combined", "", "", in(a.Budget.Standard), ""})...)
 }
 
-func limitsText(l conformity.Limits, unit func(float64) string) string {
+func limitsText(l conformity.Limits, in func(float64) string) string {
 	switch {
 	case l.Low != nil && l.High != nil:
-		return unit(*l.Low) + " to " + unit(*l.High)
+		return in(*l.Low) + " to " + in(*l.High)
 	case l.Low != nil:
-		return "at least " + unit(*l.Low)
+		return "at least " + in(*l.Low)
 	case l.High != nil:
-		return "at most " + unit(*l.High)
+		return "at most " + in(*l.High)
 	}
 	return "none"
 }
 
-// numbers reads the numeric flags of a command and sees to it that those with
-// a unit have the same one.
-type numbers struct {
-	x    *cli.Context
-	unit string
-	err  error
+// inUnit writes values with a unit that is whatever somebody typed.
+func inUnit(unit string) func(float64) string {
+	return func(v float64) string { return strings.TrimSpace(fmt.Sprintf("%.6g %s", v, unit)) }
 }
 
-func (n *numbers) get(flag string) float64 {
-	if !n.x.IsSet(flag) {
-		return math.NaN()
-	}
-	return n.parse(flag, n.x.String(flag))
+// numbers are flags and arguments that have one unit, which may be written
+// behind any of them.
+type numbers struct{ unit string }
+
+func (n *numbers) flag(name, usage string, take func(float64)) *typed {
+	return typedFlag(name, usage, func(text string) error {
+		v, err := n.parse(text)
+		if err == nil {
+			take(v)
+		}
+		return err
+	})
 }
 
-func (n *numbers) list(flag string) []float64 {
-	if !n.x.IsSet(flag) {
-		return nil
-	}
+// list reads numbers parted by commas or semicolons.
+func (n *numbers) list(text string) ([]float64, error) {
 	var out []float64
-	for _, word := range strings.FieldsFunc(n.x.String(flag), func(r rune) bool { return r == ',' || r == ';' }) {
-		out = append(out, n.parse(flag, word))
-	}
-	return out
-}
-
-func (n *numbers) parse(flag, text string) float64 {
-	text = strings.TrimSpace(strings.ReplaceAll(text, "−", "-"))
-	end := len(text)
-	for end > 0 {
-		v, err := strconv.ParseFloat(strings.TrimSpace(text[:end]), 64)
-		if err == nil && !math.IsNaN(v) && !math.IsInf(v, 0) {
-			unit := strings.TrimSpace(text[end:])
-			if strings.HasPrefix(unit, ",") {
-				n.fail("--%s: %q has a comma; write a point as the decimal sign", flag, text)
-				return math.NaN()
-			}
-			if unit != "" && n.unit != "" && unit != n.unit {
-				n.fail("--%s is in %q, another value is in %q: use one unit", flag, unit, n.unit)
-			}
-			if unit != "" {
-				n.unit = unit
-			}
-			return v
-		}
-		end--
-	}
-	n.fail("--%s: %q is not a number", flag, text)
-	return math.NaN()
-}
-
-func (n *numbers) fail(format string, args ...any) {
-	if n.err == nil {
-		n.err = fmt.Errorf(format, args...)
-	}
-}
-
-const waysOfUncertainty = "--u, or --expanded with --k, or the parts --instrument, --resolution, --readings"
-
-func (n *numbers) uncertainty(readings []float64) (conformity.Uncertainty, *conformity.Budget, error) {
-	x := n.x
-	combined := x.IsSet("instrument") || x.IsSet("resolution") || len(readings) > 1
-	given := 0
-	for _, f := range []string{"u", "expanded"} {
-		if x.IsSet(f) {
-			given++
-		}
-	}
-	switch {
-	case given > 1, given == 1 && combined:
-		return conformity.Uncertainty{}, nil, errors.New("give the uncertainty one way: " + waysOfUncertainty)
-	case x.IsSet("u"):
-		return conformity.StandardUncertainty(n.get("u")), nil, nil
-	case x.IsSet("expanded"):
-		k := n.parse("k", x.String("k"))
-		if !(k > 0) {
-			return conformity.Uncertainty{}, nil, errors.New("--k must be above 0")
-		}
-		return conformity.ExpandedUncertainty(n.get("expanded"), k), nil, nil
-	case !combined:
-		return conformity.Uncertainty{}, nil, errors.New("state the uncertainty: " + waysOfUncertainty)
-	}
-	var lines []conformity.Contribution
-	if x.IsSet("instrument") {
-		lines = append(lines, conformity.InstrumentLimits(fact.New("measure.instrument"), n.get("instrument"), 0))
-	}
-	if x.IsSet("resolution") {
-		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), n.get("resolution")))
-	}
-	if len(readings) > 1 {
-		line, err := conformity.Repeatability(fact.New("measure.repeatability"), readings)
+	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ';' }) {
+		v, err := n.parse(word)
 		if err != nil {
-			return conformity.Uncertainty{}, nil, err
+			return nil, err
 		}
-		lines = append(lines, line)
+		out = append(out, v)
 	}
-	if n.err != nil {
-		return conformity.Uncertainty{}, nil, n.err
-	}
-	budget, err := conformity.Combine(lines...)
-	if err != nil {
-		return conformity.Uncertainty{}, nil, err
-	}
-	return budget.Uncertainty(), &budget, nil
+	return out, nil
 }
 
-func meanOf(values []float64) float64 {
-	sum := 0.0
-	for _, v := range values {
-		sum += v
+// parse reads the longest number that a text begins with; the rest is the unit.
+func (n *numbers) parse(text string) (float64, error) {
+	text = strings.TrimSpace(strings.ReplaceAll(text, "−", "-"))
+	for end := len(text); end > 0; end-- {
+		v, err := strconv.ParseFloat(strings.TrimSpace(text[:end]), 64)
+		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+			continue
+		}
+		unit := strings.TrimSpace(text[end:])
+		switch {
+		case strings.HasPrefix(unit, ","):
+			return 0, fmt.Errorf("%q has a comma; write a point as the decimal sign", text)
+		case unit != "" && n.unit != "" && unit != n.unit:
+			return 0, fmt.Errorf("%q is in %q, another value is in %q: use one unit", text, unit, n.unit)
+		case unit != "":
+			n.unit = unit
+		}
+		return v, nil
 	}
-	return sum / float64(len(values))
-}
-
-func noArguments(x *cli.Context) error {
-	if x.NArg() > 0 {
-		return fmt.Errorf("%q is one argument too many; see --help", x.Args().First())
-	}
-	return nil
+	return 0, fmt.Errorf("%q is not a number", text)
 }

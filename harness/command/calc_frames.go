@@ -12,17 +12,33 @@ import (
 )
 
 func (c *Console) calcFrames() *cli.Command {
+	o := &pacing.Options{}
 	return &cli.Command{
 		Name:      "frames",
 		Usage:     "frame pacing of one or more logs: mean, percentiles, stalls, freezes, drift",
 		ArgsUsage: "LOG…",
 		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE`"},
-			&cli.StringFlag{Name: "freeze-after", Usage: "no frame for longer than `DURATION` is a freeze", Value: "1 s"},
-			&cli.Float64Flag{Name: "stall-factor", Usage: "a stall is longer than `N` medians", Value: 3},
+			mapFlag,
+			amount("freeze-after", quantity.Duration, "", "no frame for longer than `DURATION` is a freeze",
+				value(to(&o.FreezeLimit))).or("1 s"),
+			&cli.Float64Flag{
+				Name:        "stall-factor",
+				Usage:       "a stall is longer than `N` medians",
+				Value:       3,
+				Destination: &o.StallFactor,
+			},
 			jsonFlag,
 		},
-		Action: c.runFrames,
+		Action: func(x *cli.Context) error {
+			a, err := c.paced(x, *o)
+			if err != nil {
+				return err
+			}
+			if len(a.Runs) == 1 {
+				return c.give(x, a.Runs[0], true, a.print)
+			}
+			return c.give(x, a, true, a.print)
+		},
 	}
 }
 
@@ -39,56 +55,27 @@ type framesRun struct {
 	pacing.Report
 }
 
-func (c *Console) runFrames(x *cli.Context) error {
+// paced reads the logs of the arguments and reports on each of their runs.
+func (c *Console) paced(x *cli.Context, o pacing.Options) (*framesAnswer, error) {
 	if x.NArg() == 0 {
-		return errors.New("name at least one frame log")
+		return nil, errors.New("name at least one frame log")
 	}
-	freeze, err := quantity.Parse(x.String("freeze-after"), quantity.Duration)
-	if err != nil {
-		return fmt.Errorf("--freeze-after: %w", err)
-	}
-	o := pacing.Options{FreezeLimit: freeze.Value, StallFactor: x.Float64("stall-factor")}
-	var a framesAnswer
+	a := &framesAnswer{}
+	var means []float64
 	for _, name := range x.Args().Slice() {
 		runs, err := c.readFrames(x, name)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		for i := range runs {
-			r, err := runs[i].Report(o)
+		for i, run := range runs {
+			r, err := run.Report(o)
 			if err != nil {
-				return fmt.Errorf("%s: %w", name, err)
+				return nil, fmt.Errorf("%s: %w", name, err)
 			}
 			a.Runs = append(a.Runs, framesRun{File: name, Run: i + 1, Report: r})
-		}
-	}
-	a.repeat()
-	if x.Bool("json") {
-		if len(a.Runs) == 1 {
-			return c.answer(a.Runs[0])
-		}
-		return c.answer(a)
-	}
-	for _, r := range a.Runs {
-		if len(a.Runs) > 1 {
-			fmt.Fprintf(c.Out, "%s, run %d\n", r.File, r.Run)
-		}
-		for _, s := range c.words().TellAll(r.Sentence) {
-			fold(c.Out, "", s)
-		}
-	}
-	if rep := a.Repeatability; rep != nil {
-		fold(c.Out, "", fmt.Sprintf("Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
-			rep.N, rep.Mean, rep.SD, 100*rep.CV, rep.Range, rep.Critical))
-	}
-	return nil
-}
-
-func (a *framesAnswer) repeat() {
-	var means []float64
-	for _, r := range a.Runs {
-		if r.MeanFPS != nil {
-			means = append(means, *r.MeanFPS)
+			if r.MeanFPS != nil {
+				means = append(means, *r.MeanFPS)
+			}
 		}
 	}
 	if len(means) > 1 {
@@ -96,6 +83,7 @@ func (a *framesAnswer) repeat() {
 			a.Repeatability = &rep
 		}
 	}
+	return a, nil
 }
 
 // readFrames streams a log into one accumulator a run.
@@ -129,4 +117,17 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 		return nil
 	})
 	return runs, err
+}
+
+func (a *framesAnswer) print(p *printer) {
+	for _, r := range a.Runs {
+		if len(a.Runs) > 1 {
+			p.line(fmt.Sprintf("%s, run %d", r.File, r.Run))
+		}
+		p.say(r.Sentence...)
+	}
+	if r := a.Repeatability; r != nil {
+		p.text("", fmt.Sprintf("Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
+			r.N, r.Mean, r.SD, 100*r.CV, r.Range, r.Critical))
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -19,16 +20,32 @@ import (
 	"proveout/scoring/memory"
 )
 
-// organisationFlags say how a memory is put together: by a family, or by hand.
-var organisationFlags = []cli.Flag{
-	&cli.StringFlag{Name: "family", Usage: "board family `ID`"}, variantFlag,
-	&cli.IntFlag{Name: "chips", Usage: "`N` chips in all, without a family"},
-	&cli.StringFlag{Name: "chip", Usage: "`WORDSxBITS` of one chip, as in 1Mix16"},
-	&cli.StringFlag{Name: "bus", Usage: "`BITS` of the memory bus"},
-	&cli.IntFlag{Name: "banks", Usage: "`N` banks; else as chips and bus say"},
+// An organised says how a memory is put together: by a family, or by hand.
+type organised struct {
+	words        int64
+	width        int
+	bus          quantity.Quantity
+	chips, banks int
+}
+
+func (o *organised) flags() []cli.Flag {
+	chip := func(text string) (err error) {
+		if o.words, o.width, err = plans.ParseChip(text); err != nil {
+			return fmt.Errorf("%w; write it as in 1Mix16", err)
+		}
+		return nil
+	}
+	return []cli.Flag{
+		&cli.StringFlag{Name: "family", Usage: "board family `ID`"}, variantFlag,
+		&cli.IntFlag{Name: "chips", Usage: "`N` chips in all, without a family", Destination: &o.chips},
+		typedFlag("chip", "`WORDSxBITS` of one chip, as in 1Mix16", chip),
+		amount("bus", quantity.Bits, "bit", "`BITS` of the memory bus", to(&o.bus)),
+		&cli.IntFlag{Name: "banks", Usage: "`N` banks; else as chips and bus say", Destination: &o.banks},
+	}
 }
 
 func (c *Console) calcMemorySize() *cli.Command {
+	o, step := &organised{}, -1.0
 	return &cli.Command{
 		Name:      "memory-size",
 		Usage:     "what explains the memory size that a card shows",
@@ -37,161 +54,110 @@ func (c *Console) calcMemorySize() *cli.Command {
 			"family, or typed with --chips, --chip and --bus.",
 		Flags: append([]cli.Flag{shopFlag, jsonFlag,
 			&cli.StringFlag{Name: "pool", Usage: "one `MEMORY` of the family, frame or texture; else all together"},
-			&cli.StringFlag{Name: "step", Usage: "`SIZE` in whose steps the program counts; else the last digit says"},
-		}, organisationFlags...),
-		Action: c.runMemorySize,
+			amount("step", quantity.Bytes, "", "`SIZE` in whose steps the program counts; else the last digit says",
+				value(to(&step))),
+		}, o.flags()...),
+		Action: func(x *cli.Context) error {
+			if x.NArg() != 1 {
+				return errors.New("give the size that was shown, as in: " +
+					"proveout calc memory-size --family gannet --variant 4 \"2 MiB\"")
+			}
+			size, err := parseAmount(x.Args().First(), quantity.Bytes, "MiB")
+			if err != nil {
+				return fmt.Errorf("SIZE: %w", err)
+			}
+			if !x.IsSet("step") {
+				step = size.Resolution
+			}
+			pools, err := c.organisations(x, o)
+			if err != nil {
+				return err
+			}
+			if size.Value < 0 || step < 0 {
+				return errors.New("a size is not below 0")
+			}
+			r := memory.ExplainSize(pools, int64(size.Value), int64(step))
+			return c.give(x, r, r.Verdict == conformity.Pass, func(p *printer) { printSize(p, &r) })
+		},
 	}
-}
-
-func (c *Console) runMemorySize(x *cli.Context) error {
-	if x.NArg() != 1 {
-		return errors.New("give the size that was shown, as in: " +
-			"proveout calc memory-size --family gannet --variant 4 \"2 MiB\"")
-	}
-	mib, _ := quantity.LookUp(quantity.Bytes, "MiB")
-	size, err := quantity.ParseIn(x.Args().First(), quantity.Bytes, mib)
-	if err != nil {
-		return fmt.Errorf("SIZE: %w", err)
-	}
-	step := size.Resolution
-	if x.IsSet("step") {
-		q, err := quantity.Parse(x.String("step"), quantity.Bytes)
-		if err != nil {
-			return fmt.Errorf("--step: %w", err)
-		}
-		step = q.Value
-	}
-	pools, err := c.organisations(x)
-	if err != nil {
-		return err
-	}
-	if size.Value < 0 || step < 0 {
-		return errors.New("a size is not below 0")
-	}
-	report := memory.ExplainSize(pools, int64(size.Value), int64(step))
-	if x.Bool("json") {
-		err = c.answer(report)
-	} else {
-		c.printSize(&report)
-	}
-	if err == nil && report.Verdict != conformity.Pass {
-		err = errNotPassed
-	}
-	return err
 }
 
 // organisations returns the memories that the flags name: those of a family,
 // the one of --pool, or the one typed.
-func (c *Console) organisations(x *cli.Context) ([]memory.Organisation, error) {
-	id := x.String("family")
-	if id == "" {
+func (c *Console) organisations(x *cli.Context, o *organised) ([]memory.Organisation, error) {
+	if x.String("family") == "" {
 		if x.IsSet("pool") || x.IsSet("variant") {
 			return nil, errors.New("--pool and --variant go with --family")
 		}
-		o, err := typedOrganisation(x)
-		return []memory.Organisation{o}, err
+		if o.width == 0 || !x.IsSet("bus") {
+			return nil, errors.New("give the organisation: --family ID, or --chips 8 --chip 1Mix16 --bus 64")
+		}
+		org, err := memory.OfChips(o.words, o.width, int(o.bus.Value), o.chips, o.banks)
+		return []memory.Organisation{org}, err
 	}
 	if x.IsSet("chip") || x.IsSet("chips") || x.IsSet("bus") || x.IsSet("banks") {
 		return nil, errors.New("give the organisation one way: --family, or --chips, --chip and --bus")
 	}
-	family, err := c.familyFor(x, id)
+	family, err := c.familyFor(x)
 	if err != nil {
 		return nil, err
 	}
-	if x.IsSet("pool") || len(family.Memory) == 0 {
-		pool, err := choosePool(family, x.String("pool"))
-		if err != nil {
-			return nil, err
+	names := []string{x.String("pool")}
+	if !x.IsSet("pool") && len(family.Memory) > 0 {
+		names = nil
+		for _, pool := range family.Memory {
+			names = append(names, pool.Name)
 		}
-		o, err := poolOrganisation(pool)
-		return []memory.Organisation{o}, err
 	}
 	var out []memory.Organisation
-	for i := range family.Memory {
-		pool, err := choosePool(family, family.Memory[i].Name)
+	for _, name := range names {
+		org, err := poolOrganisation(family, name)
 		if err != nil {
 			return nil, err
 		}
-		o, err := poolOrganisation(pool)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, o)
+		out = append(out, org)
 	}
 	return out, nil
 }
 
 // poolOrganisation returns a memory of a family.
-func poolOrganisation(pool *plans.MemoryPool) (memory.Organisation, error) {
-	o := scoring.Organisation(*pool)
-	return o, o.Check()
+func poolOrganisation(family *plans.Family, name string) (memory.Organisation, error) {
+	pool, err := choosePool(family, name)
+	if err != nil {
+		return memory.Organisation{}, err
+	}
+	org := scoring.Organisation(*pool)
+	return org, org.Check()
 }
 
-// typedOrganisation makes up a memory of chips U1, U2, … in lane order.
-func typedOrganisation(x *cli.Context) (memory.Organisation, error) {
-	if !x.IsSet("chip") || !x.IsSet("bus") {
-		return memory.Organisation{}, errors.New("give the organisation: " +
-			"--family ID, or --chips 8 --chip 1Mix16 --bus 64")
-	}
-	words, width, err := plans.ParseChip(x.String("chip"))
-	if err != nil {
-		return memory.Organisation{}, fmt.Errorf("--chip: %w; write it as in 1Mix16", err)
-	}
-	bit, _ := quantity.LookUp(quantity.Bits, "bit")
-	busBits, err := quantity.ParseIn(x.String("bus"), quantity.Bits, bit)
-	if err != nil {
-		return memory.Organisation{}, fmt.Errorf("--bus: %w", err)
-	}
-	o := memory.Organisation{Words: words, ChipBits: width, BusBits: int(busBits.Value)}
-	if o.BusBits <= 0 || o.BusBits > 4096 || o.BusBits%width != 0 {
-		return o, fmt.Errorf("a bus of %s is not made of chips of %d bits", busBits.Text, width)
-	}
-	lanes := o.BusBits / width
-	banks := max(x.Int("banks"), 0)
-	switch chips := x.Int("chips"); {
-	case chips == 0 && banks == 0:
-		banks = 1
-	case banks == 0:
-		if chips < 0 || chips%lanes != 0 {
-			return o, fmt.Errorf("%d chips do not fill banks of %d", chips, lanes)
-		}
-		banks = chips / lanes
-	case chips != 0 && chips != banks*lanes:
-		return o, fmt.Errorf("%d banks of a %d bit bus take %d chips of %d bits, not %d",
-			banks, o.BusBits, banks*lanes, width, chips)
-	}
-	if banks > 64 {
-		return o, fmt.Errorf("%d banks are more than a card has", banks)
-	}
-	n := 1
-	for range banks {
-		var b memory.Bank
-		for range lanes {
-			b.Designators = append(b.Designators, fmt.Sprintf("U%d", n))
-			n++
-		}
-		o.Banks = append(o.Banks, b)
-	}
-	return o, o.Check()
-}
-
-func (c *Console) printSize(r *memory.SizeReport) {
-	say := c.words()
-	fmt.Fprintln(c.Out, strings.ToUpper(r.Verdict.String()))
-	shown, whole := memory.Bytes(r.ReportedBytes), memory.Bytes(r.ExpectedBytes)
-	fold(c.Out, "", say.Tell(fact.New("memory.shown", "shown", shown, "whole", whole)))
+func printSize(p *printer, r *memory.SizeReport) {
+	p.verdict(r.Verdict)
+	p.say(fact.New("memory.shown", "shown", memory.Bytes(r.ReportedBytes), "whole", memory.Bytes(r.ExpectedBytes)))
 	for _, e := range r.Explanations {
-		fmt.Fprintln(c.Out)
+		p.gap()
 		share := fact.In(100*e.Confidence, "%").To(1)
-		fold(c.Out, "", say.Tell(fact.New("memory.cause", "kind", e.Kind.Fact(), "share", share, "text", e.Text)))
+		p.say(fact.New("memory.cause", "kind", e.Kind.Fact(), "share", share, "text", e.Text))
 		if len(e.Chips) > 0 {
-			fold(c.Out, "  ", say.Tell(fact.New("memory.look-at", "chips", fact.Names(fact.Comma, e.Chips))))
+			p.text("  ", p.Tell(fact.New("memory.look-at", "chips", fact.Names(fact.Comma, e.Chips))))
 		}
-		fold(c.Out, "  ", say.Tell(fact.New("memory.to-tell", "check", e.NextCheck)))
+		p.text("  ", p.Tell(fact.New("memory.to-tell", "check", e.NextCheck)))
 	}
 }
 
 func (c *Console) calcMemoryFaults() *cli.Command {
+	o, a := &organised{}, &faultsAnswer{}
+	march := func(text string) error {
+		test, ok := memory.LookupMarch(text)
+		if !ok {
+			var names []string
+			for _, m := range memory.MarchTests() {
+				names = append(names, m.Name)
+			}
+			return fmt.Errorf("%q is no march test that is known here; known: %s", text, strings.Join(names, ", "))
+		}
+		a.March = test.Statement()
+		return nil
+	}
 	return &cli.Command{
 		Name:      "memory-faults",
 		Usage:     "which chip and line explain a list of failing addresses",
@@ -199,22 +165,36 @@ func (c *Console) calcMemoryFaults() *cli.Command {
 		Description: "FILE lists address, value written and value read, in hexadecimal; a header\n" +
 			"names the columns, and time, temperature and pattern are used when they are\n" +
 			"there. - is the standard input. With --map the lines of every chip are counted.",
-		Flags: append(append([]cli.Flag{shopFlag, jsonFlag,
+		Flags: slices.Concat([]cli.Flag{shopFlag, jsonFlag,
 			&cli.BoolFlag{Name: "map", Usage: "show where chips, lines and addresses sit"},
-			&cli.StringFlag{Name: "march", Usage: "say what the march test `NAME` can and cannot detect"},
-		}, failureFlags...), organisationFlags...),
-		Action: c.runMemoryFaults,
+			typedFlag("march", "say what the march test `NAME` can and cannot detect", march),
+		}, failureFlags, o.flags()),
+		Action: func(x *cli.Context) error {
+			if x.NArg() != 1 {
+				return errors.New("name one list of failing addresses, or - for the standard input")
+			}
+			name := x.Args().First()
+			org, err := c.diagnose(x, o, name, a)
+			if err != nil {
+				return err
+			}
+			if x.Bool("map") {
+				a.Map = org.Chips()
+			}
+			sound := a.Rows == 0 && a.Outside == 0 && a.Bad == 0
+			return c.give(x, a, sound, func(p *printer) { a.print(p, shownName(name), org) })
+		},
 	}
 }
 
 // faultsAnswer is what calc memory-faults prints.
 type faultsAnswer struct {
 	memory.FaultReport
-	Bad     int64       `json:"bad_rows"`
-	BadRows []badRow    `json:"bad,omitempty"`
-	Bits    int         `json:"value_bits"`
-	March   fact.Fact   `json:"march,omitzero"`
-	Map     []chipPlace `json:"map,omitempty"`
+	Bad     int64              `json:"bad_rows"`
+	BadRows []badRow           `json:"bad,omitempty"`
+	Bits    int                `json:"value_bits"`
+	March   fact.Fact          `json:"march,omitzero"`
+	Map     []memory.ChipPlace `json:"map,omitempty"`
 }
 
 // A badRow is a row that was set aside, and where it stands.
@@ -223,87 +203,39 @@ type badRow struct {
 	What string `json:"what"`
 }
 
-// A chipPlace is where a chip sits in the memory.
-type chipPlace struct {
-	Designator string `json:"designator"`
-	Bank       int    `json:"bank"`
-	Chip       int    `json:"chip"`
-	BusLines   string `json:"bus_lines"`   // "D0-D15"
-	FirstByte  int64  `json:"first_byte"`  // address of its first byte
-	BeatBytes  int64  `json:"beat_bytes"`  // from one of its words to the next
-	BytesWide  string `json:"bytes"`       // offsets within a beat
-	BankStarts int64  `json:"bank_starts"` // address
-	BankBytes  int64  `json:"bank_bytes"`
-}
-
-func (c *Console) runMemoryFaults(x *cli.Context) error {
-	if x.NArg() != 1 {
-		return errors.New("name one list of failing addresses, or - for the standard input")
-	}
-	org, o, err := c.faultsOptions(x)
+// diagnose reads a list and explains it by the memory that it is of.
+func (c *Console) diagnose(
+	x *cli.Context, o *organised, name string, a *faultsAnswer,
+) (org memory.Organisation, err error) {
+	options, err := failureOptions(x, nil)
 	if err != nil {
-		return err
+		return org, err
+	}
+	if x.String("family") != "" {
+		family, err := c.familyFor(x)
+		if err != nil {
+			return org, err
+		}
+		if org, err = poolOrganisation(family, options.Pool); err != nil {
+			return org, err
+		}
+	} else {
+		pools, err := c.organisations(x, o)
+		if err != nil {
+			return org, err
+		}
+		org = pools[0]
 	}
 	f := memory.NewFailures(org)
-	sum, err := c.readFailures(x.Context, x.Args().First(), o, f)
+	sum, err := c.readFailures(x.Context, name, options, f)
 	if err != nil {
-		return err
+		return org, err
 	}
-	a := faultsAnswer{FaultReport: f.Report(), Bad: sum.Bad, Bits: sum.Bits}
+	a.FaultReport, a.Bad, a.Bits = f.Report(), sum.Bad, sum.Bits
 	for _, b := range sum.BadRows {
 		a.BadRows = append(a.BadRows, badRow{b.Line, b.What})
 	}
-	if name := x.String("march"); name != "" {
-		test, ok := memory.LookupMarch(name)
-		if !ok {
-			var names []string
-			for _, m := range memory.MarchTests() {
-				names = append(names, m.Name)
-			}
-			return fmt.Errorf("--march: %q is no march test that is known here; known: %s",
-				name, strings.Join(names, ", "))
-		}
-		a.March = test.Statement()
-	}
-	if x.Bool("map") {
-		a.Map = placesOf(org)
-	}
-	if x.Bool("json") {
-		err = c.answer(a)
-	} else {
-		c.printFaults(&a, x.Args().First(), org)
-	}
-	if err == nil && (a.Rows > 0 || a.Outside > 0 || a.Bad > 0) {
-		err = errNotPassed
-	}
-	return err
-}
-
-func (c *Console) faultsOptions(x *cli.Context) (memory.Organisation, logs.FailureOptions, error) {
-	fail := func(err error) (memory.Organisation, logs.FailureOptions, error) {
-		return memory.Organisation{}, logs.FailureOptions{}, err
-	}
-	o, err := failureOptions(x, nil)
-	if err != nil {
-		return fail(err)
-	}
-	if id := x.String("family"); id != "" {
-		family, err := c.familyFor(x, id)
-		if err != nil {
-			return fail(err)
-		}
-		pool, err := choosePool(family, o.Pool)
-		if err != nil {
-			return fail(err)
-		}
-		org, err := poolOrganisation(pool)
-		return org, o, err
-	}
-	pools, err := c.organisations(x)
-	if err != nil {
-		return fail(err)
-	}
-	return pools[0], o, nil
+	return org, nil
 }
 
 // readFailures streams a list into f.
@@ -327,88 +259,60 @@ func (c *Console) readFailures(
 	})
 }
 
-func (c *Console) printFaults(a *faultsAnswer, name string, org memory.Organisation) {
-	say := func(f fact.Fact) { fold(c.Out, "", c.words().Tell(f)) }
+func (a *faultsAnswer) print(p *printer, file string, org memory.Organisation) {
 	switch {
 	case a.Rows > 0:
-		fmt.Fprintln(c.Out, "FAILING")
+		p.line("FAILING")
 	case a.Outside > 0 || a.Bad > 0:
-		fmt.Fprintln(c.Out, "UNDECIDED")
+		p.line("UNDECIDED")
 	default:
-		fmt.Fprintln(c.Out, "NO FAILURE LISTED")
+		p.line("NO FAILURE LISTED")
 	}
-	say(fact.New("memory.rows-of", "file", shownName(name), "n", a.Rows, "bits", a.Bits))
+	p.say(fact.New("memory.rows-of", "file", file, "n", a.Rows, "bits", a.Bits))
 	if a.Agreeing > 0 {
-		say(fact.New("memory.rows-agree", "n", a.Agreeing))
+		p.say(fact.New("memory.rows-agree", "n", a.Agreeing))
 	}
 	if a.Outside > 0 {
-		say(fact.New("memory.rows-outside", "n", a.Outside, "whole", memory.Bytes(org.Bytes())))
+		p.say(fact.New("memory.rows-outside", "n", a.Outside, "whole", memory.Bytes(org.Bytes())))
 	}
 	if a.Bad > 0 {
-		say(fact.New("memory.rows-unread", "n", a.Bad))
+		p.say(fact.New("memory.rows-unread", "n", a.Bad))
 		for _, b := range a.BadRows {
-			fold(c.Out, "  ", fmt.Sprintf("%s:%d: %s", shownName(name), b.Line, b.What))
+			p.text("  ", fmt.Sprintf("%s:%d: %s", file, b.Line, b.What))
 		}
 	}
 	if a.Rows > 0 && len(a.Findings) == 0 {
-		say(fact.New("memory.rows-unexplained"))
+		p.say(fact.New("memory.rows-unexplained"))
 	}
 	for _, f := range a.Findings {
-		fmt.Fprintln(c.Out)
-		fold(c.Out, "", fmt.Sprintf("%s (%.0f %%)", upperSentence(c.words().Tell(f.Fact())), 100*f.Confidence))
-		fold(c.Out, "  ", upperSentence(c.words().Tell(f.Advice)))
+		p.gap()
+		p.text("", fmt.Sprintf("%s (%.0f %%)", upperSentence(p.Tell(f.Fact())), 100*f.Confidence))
+		p.text("  ", upperSentence(p.Tell(f.Advice)))
 		for _, e := range f.Evidence {
-			fold(c.Out, "  ", "· "+c.words().Tell(e))
+			p.text("  ", "· "+p.Tell(e))
 		}
 	}
 	if !a.March.IsZero() {
-		fmt.Fprintln(c.Out)
-		say(a.March)
+		p.gap()
+		p.say(a.March)
 	}
 	if len(a.Map) > 0 {
-		fmt.Fprintln(c.Out)
-		c.printPlaces(a.Map)
+		p.gap()
+		p.table(chipRows(p, a.Map)...)
 	}
 }
 
-func (c *Console) printPlaces(places []chipPlace) {
-	head := []fact.Fact{
+func chipRows(p *printer, chips []memory.ChipPlace) [][]string {
+	rows := [][]string{p.TellAll([]fact.Fact{
 		fact.New("memory.head-chip"), fact.New("memory.head-bank"), fact.New("memory.head-lines"),
 		fact.New("memory.head-first-byte"), fact.New("memory.head-bytes"),
+	})}
+	for _, chip := range chips {
+		rows = append(rows, []string{
+			chip.Designator, fmt.Sprint(chip.Bank + 1), chip.BusLines,
+			fmt.Sprintf("0x%08x", chip.FirstByte),
+			p.Tell(fact.New("memory.bytes-of-beat", "bytes", chip.BytesWide, "beat", chip.BeatBytes)),
+		})
 	}
-	rows := [][]string{c.words().TellAll(head)}
-	for _, p := range places {
-		bytes := c.words().Tell(fact.New("memory.bytes-of-beat", "bytes", p.BytesWide, "beat", p.BeatBytes))
-		first := fmt.Sprintf("0x%08x", p.FirstByte)
-		rows = append(rows, []string{p.Designator, fmt.Sprint(p.Bank + 1), p.BusLines, first, bytes})
-	}
-	table(c.Out, rows)
-}
-
-// placesOf lists where the chips of a memory sit.
-func placesOf(org memory.Organisation) []chipPlace {
-	var out []chipPlace
-	for bank := range org.Banks {
-		for chip := range org.ChipsPerBank() {
-			addr, _ := org.Address(memory.Place{Bank: bank, Chip: chip})
-			first := chip * org.ChipBits
-			last := first + org.ChipBits - 1
-			bytes := fmt.Sprint(first / 8)
-			if last/8 > first/8 {
-				bytes += fmt.Sprintf("-%d", last/8)
-			}
-			out = append(out, chipPlace{
-				Designator: org.Designator(bank, chip),
-				Bank:       bank,
-				Chip:       chip,
-				BusLines:   fmt.Sprintf("D%d-D%d", first, last),
-				FirstByte:  addr,
-				BeatBytes:  org.BeatBytes(),
-				BytesWide:  bytes,
-				BankStarts: int64(bank) * org.BankBytes(),
-				BankBytes:  org.BankBytes(),
-			})
-		}
-	}
-	return out
+	return rows
 }

@@ -3,11 +3,9 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/urfave/cli/v2"
 
@@ -21,6 +19,11 @@ import (
 )
 
 func (c *Console) calcPCI() *cli.Command {
+	var slot []string
+	rates := func(text string) error {
+		slot = strings.Fields(strings.ReplaceAll(text, ",", " "))
+		return nil
+	}
 	return &cli.Command{
 		Name:      "pci",
 		Usage:     "decode PCI configuration space: IDs, regions, capabilities, AGP and PCI Express link",
@@ -35,9 +38,15 @@ func (c *Console) calcPCI() *cli.Command {
 			},
 			&cli.StringFlag{Name: "root", Usage: "`DIR` that holds the system tree of --local", Value: "/"},
 			&cli.StringFlag{Name: "family", Usage: "compare with the board family `ID`"}, variantFlag,
-			&cli.StringFlag{Name: "slot", Usage: "link `RATES` that the slot offers, with --family, as in \"1x 2x\""},
+			typedFlag("slot", "link `RATES` that the slot offers, with --family, as in \"1x 2x\"", rates),
 		},
-		Action: c.runPCI,
+		Action: func(x *cli.Context) error {
+			a, err := c.decodedDevices(x, slot)
+			if err != nil {
+				return err
+			}
+			return c.give(x, a, a.Detection == nil || a.Detection.Verdict == conformity.Pass, a.print)
+		},
 	}
 }
 
@@ -48,37 +57,30 @@ type pciAnswer struct {
 	Detection *bus.Detection `json:"detection,omitempty"`
 }
 
-func (c *Console) runPCI(x *cli.Context) error {
+// decodedDevices decodes the devices that are asked for, and compares the card
+// among them with a family where one is named.
+func (c *Console) decodedDevices(x *cli.Context, slot []string) (*pciAnswer, error) {
 	devices, err := c.pciDevices(x)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if names := systemNames(); names != nil {
 		for i := range devices {
 			names.Fill(&devices[i])
 		}
 	}
-	a := pciAnswer{Devices: devices}
-	if id := x.String("family"); id != "" {
-		family, err := c.familyFor(x, id)
-		if err != nil {
-			return err
+	a := &pciAnswer{Devices: devices}
+	if x.String("family") == "" {
+		if x.IsSet("slot") || x.IsSet("variant") {
+			return nil, errors.New("--slot and --variant go with --family")
 		}
-		if err := a.compare(family, strings.Fields(strings.ReplaceAll(x.String("slot"), ",", " "))); err != nil {
-			return err
-		}
-	} else if x.IsSet("slot") || x.IsSet("variant") {
-		return errors.New("--slot and --variant go with --family")
+		return a, nil
 	}
-	if x.Bool("json") {
-		err = c.answer(a)
-	} else {
-		c.printPCI(&a)
+	family, err := c.familyFor(x)
+	if err != nil {
+		return nil, err
 	}
-	if err == nil && a.Detection != nil && a.Detection.Verdict != conformity.Pass {
-		err = errNotPassed
-	}
-	return err
+	return a, a.compare(family, slot)
 }
 
 func (c *Console) pciDevices(x *cli.Context) ([]bus.Device, error) {
@@ -163,16 +165,6 @@ func systemNames() *bus.NameList {
 	return nil
 }
 
-// familyFor returns the family of --family and --variant.
-func (c *Console) familyFor(x *cli.Context, id string) (*plans.Family, error) {
-	shop, err := c.shopDir(x)
-	if err != nil && (x.String("shop") != "" || c.Getenv("PROVEOUT_SHOP") != "") {
-		return nil, err
-	}
-	_, family, err := findFamily(shop, id, x.String("variant"))
-	return family, err
-}
-
 func (a *pciAnswer) compare(family *plans.Family, slot []string) error {
 	var id plans.DeviceID
 	if len(family.IDs) > 0 {
@@ -187,155 +179,27 @@ func (a *pciAnswer) compare(family *plans.Family, slot []string) error {
 	return nil
 }
 
-func (c *Console) printPCI(a *pciAnswer) {
+func (a *pciAnswer) print(p *printer) {
 	for i := range a.Devices {
+		d := &a.Devices[i]
 		if i > 0 {
-			fmt.Fprintln(c.Out)
+			p.gap()
 		}
-		c.printDevice(&a.Devices[i])
+		p.line(strings.TrimLeft(d.Address+"  "+d.Class, " "))
+		for _, l := range d.Describe() {
+			p.label(l.Label, l.Text)
+		}
 	}
 	if a.Detection == nil {
 		return
 	}
-	fmt.Fprintf(c.Out, "\n%s\n", strings.ToUpper(a.Detection.Verdict.String()))
+	p.gap()
+	p.verdict(a.Detection.Verdict)
 	if len(a.Detection.Differences) == 0 {
-		fold(c.Out, "", c.words().Tell(fact.New("bus.as-family")))
+		p.say(fact.New("bus.as-family"))
 	}
-	for _, x := range a.Detection.Differences {
-		difference := fact.New("bus.difference", "field", x.Title(), "got", x.Got, "want", x.Want, "meaning", x.Meaning)
-		fold(c.Out, "", fmt.Sprintf("%s: %s", x.Verdict, c.words().Tell(difference)))
+	for _, d := range a.Detection.Differences {
+		difference := fact.New("bus.difference", "field", d.Title(), "got", d.Got, "want", d.Want, "meaning", d.Meaning)
+		p.lead(d.Verdict.String()+": ", difference)
 	}
-}
-
-func (c *Console) printDevice(d *bus.Device) {
-	title := d.Class
-	if d.Address != "" {
-		title = d.Address + "  " + title
-	}
-	fmt.Fprintln(c.Out, title)
-	l := c.labelled()
-	name := func(id, key string) string {
-		if n := d.Names[key]; n != "" {
-			return id + " (" + n + ")"
-		}
-		return id
-	}
-	l.add(fact.New("bus.label-vendor"), fact.Name(name(d.VendorID, "vendor")))
-	l.add(fact.New("bus.label-device"),
-		fact.New("bus.device-revision", "device", name(d.DeviceID, "device"), "revision", d.Revision))
-	if d.Subsystem != "" {
-		l.add(fact.New("bus.label-subsystem"), fact.Name(name(d.Subsystem, "subsystem")))
-	}
-	l.add(fact.New("bus.label-command"), orNone(fact.Names(fact.Comma, d.Command)))
-	l.add(fact.New("bus.label-status"), orNone(fact.Names(fact.Comma, d.Status)))
-	for _, b := range d.BARs {
-		l.add(fact.New("bus.label-region", "region", b.Index), regionText(b))
-	}
-	if r := d.ROM; r != nil {
-		address := fmt.Sprintf("0x%08x", r.Address)
-		l.add(fact.New("bus.label-rom"), fact.New("bus.rom-at", "address", address, "state", enabled(r.Enabled)))
-	}
-	var caps []fact.Fact
-	for _, k := range d.Capabilities {
-		caps = append(caps, fact.New("bus.capability-at", "name", k.Name, "at", fmt.Sprintf("0x%02x", k.Offset)))
-	}
-	l.add(fact.New("bus.label-capabilities"), orNone(fact.ListOf(fact.Comma, caps)))
-	printLinks(l, d)
-	for _, note := range d.Notes {
-		l.add(fact.New("bus.label-note"), note)
-	}
-}
-
-func regionText(b bus.BAR) fact.List {
-	parts := []fact.Fact{
-		fact.New("bus.region-at", "kind", b.Kind, "address", fmt.Sprintf("0x%08x", b.Address)),
-		fact.New("bus.bits", "bits", b.Width),
-	}
-	if b.Prefetchable {
-		parts = append(parts, fact.New("bus.prefetchable"))
-	}
-	if b.SizeBytes > 0 {
-		parts = append(parts, fact.New("bus.value", "value", fact.In(float64(b.SizeBytes>>10), "KiB").Whole()))
-	}
-	return fact.ListOf(fact.Comma, parts)
-}
-
-func printLinks(l *labelled, d *bus.Device) {
-	if p := d.PowerManagement; p != nil {
-		l.add(fact.New("bus.label-power"), fact.New("bus.power", "version", p.Version, "state", p.State))
-	}
-	if a := d.AGP; a != nil {
-		l.add(fact.New("bus.label-agp"), fact.New("bus.agp-offers", "version", a.Version, "rates", rateNames(a.Rates),
-			"sideband", yesNo(a.Sideband), "fast", yesNo(a.FastWrite), "n", a.RequestDepth))
-		now := fact.New("bus.not-enabled")
-		if a.Enabled && a.EnabledRate > 0 {
-			now = fact.New("bus.agp-runs", "rate", fmt.Sprintf("%dx", a.EnabledRate),
-				"sideband", yesNo(a.EnabledSideband), "fast", yesNo(a.EnabledFastWrite))
-		}
-		l.add(fact.New("bus.label-agp-link"), now)
-	}
-	if e := d.Express; e != nil {
-		l.add(fact.New("bus.label-express"), fact.New("bus.express-runs",
-			"most", fmt.Sprintf("x%d", e.MaxWidth), "top-speed", fact.In(e.MaxSpeedGT, "GT/s").Whole(),
-			"width", fmt.Sprintf("x%d", e.Width), "speed", fact.In(e.SpeedGT, "GT/s").Whole()))
-	}
-}
-
-// labelled prints lines of a label and a text, folded beside it.
-type labelled struct{ c *Console }
-
-const labelWidth = 16
-
-func (c *Console) labelled() *labelled { return &labelled{c} }
-
-func (l *labelled) add(label fact.Fact, text fact.Arg) {
-	said := l.c.words().Tell(fact.New("bus.value", "value", text))
-	var b strings.Builder
-	fold(&b, strings.Repeat(" ", labelWidth), said)
-	out := b.String()
-	if len(out) > labelWidth {
-		out = fmt.Sprintf("  %-*s", labelWidth-2, l.c.words().Tell(label)) + out[labelWidth:]
-	}
-	io.WriteString(l.c.Out, out)
-}
-
-func rateNames(rates []int) fact.Arg {
-	var names []string
-	for _, r := range rates {
-		names = append(names, fmt.Sprintf("%dx", r))
-	}
-	if len(names) == 0 {
-		return fact.New("bus.none")
-	}
-	return fact.Name(strings.Join(names, " "))
-}
-
-func orNone(list fact.List) fact.Arg {
-	if len(list.Items) == 0 {
-		return fact.New("bus.none")
-	}
-	return list
-}
-
-func yesNo(b bool) fact.Fact {
-	if b {
-		return fact.New("bus.yes")
-	}
-	return fact.New("bus.no")
-}
-
-func enabled(b bool) fact.Fact {
-	if b {
-		return fact.New("bus.enabled")
-	}
-	return fact.New("bus.not-enabled")
-}
-
-// table prints rows of cells in columns.
-func table(w io.Writer, rows [][]string) {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	for _, r := range rows {
-		fmt.Fprintln(t, strings.Join(r, "\t"))
-	}
-	t.Flush()
 }

@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -12,154 +11,123 @@ import (
 	"proveout/scoring/endurance"
 )
 
+// A soakQuestion is what calc soak-length is asked: about a run that must not
+// fail, or about passes of which each may.
+type soakQuestion struct {
+	endurance.Question
+	hot              endurance.HotSoak
+	runs             []endurance.Run
+	reliability      float64
+	passes, failures int
+}
+
 func (c *Console) calcSoakLength() *cli.Command {
+	q, n := &soakQuestion{}, &numbers{}
+	ran := func(text string) error {
+		d, err := quantity.Parse(text, quantity.Duration)
+		q.runs = append(q.runs, endurance.Run{Seconds: d.Value})
+		return err
+	}
 	return &cli.Command{
 		Name:  "soak-length",
 		Usage: "how long a failure-free run must last to call an intermittent fault gone",
 		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "every", Usage: "the fault came back about every `DURATION` before the repair"},
-			&cli.StringFlag{Name: "times", Usage: "show `M` times that interval", Value: "1"},
-			&cli.StringFlag{Name: "confidence", Usage: "confidence `C`", Value: "0.9"},
-			&cli.IntFlag{Name: "allowed", Usage: "`R` failures let pass"},
-			&cli.StringSliceFlag{Name: "ran", Usage: "a run of `DURATION` after the repair, may be repeated"},
-			&cli.IntFlag{Name: "failures", Usage: "`N` failures in those runs"},
-			&cli.IntFlag{Name: "passes", Usage: "count passes instead: `N` of them were made"},
-			&cli.StringFlag{Name: "reliability", Usage: "chance `R` of a good pass to show, with --passes or alone"},
-			&cli.StringFlag{Name: "activation-energy", Usage: "`EV` of a hot soak, an assumption"},
-			&cli.StringFlag{Name: "use-temp", Usage: "`TEMPERATURE` in ordinary use, with --activation-energy"},
-			&cli.StringFlag{Name: "soak-temp", Usage: "`TEMPERATURE` in the soak, with --activation-energy"},
+			amount("every", quantity.Duration, "", "the fault came back about every `DURATION` before the repair",
+				value(to(&q.Interval))),
+			number("times", "show `M` times that interval", to(&q.Multiple)).or("1"),
+			number("confidence", "confidence `C`", to(&q.Confidence)).or("0.9"),
+			&cli.IntFlag{Name: "allowed", Usage: "`R` failures let pass", Destination: &q.Allowed},
+			typedListFlag("ran", "a run of `DURATION` after the repair, may be repeated", ran),
+			&cli.IntFlag{Name: "failures", Usage: "`N` failures in those runs", Destination: &q.failures},
+			&cli.IntFlag{Name: "passes", Usage: "count passes instead: `N` of them were made", Destination: &q.passes},
+			number("reliability", "chance `R` of a good pass to show, with --passes or alone", to(&q.reliability)),
+			n.flag("activation-energy", "`EV` of a hot soak, an assumption", to(&q.hot.ActivationEnergy)),
+			amount("use-temp", quantity.Temperature, "", "`TEMPERATURE` in ordinary use, with --activation-energy",
+				value(to(&q.hot.UseC))),
+			amount("soak-temp", quantity.Temperature, "", "`TEMPERATURE` in the soak, with --activation-energy",
+				value(to(&q.hot.SoakC))),
 			jsonFlag,
 		},
-		Action: c.runSoakLength,
+		Action: func(x *cli.Context) error {
+			if err := noArguments(x); err != nil {
+				return err
+			}
+			if x.IsSet("reliability") || x.IsSet("passes") {
+				return c.soakPasses(x, q)
+			}
+			return c.soakLength(x, q)
+		},
 	}
 }
 
-func (c *Console) runSoakLength(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
-	n := &numbers{x: x}
-	confidence := n.parse("confidence", x.String("confidence"))
-	if x.IsSet("reliability") || x.IsSet("passes") {
-		return c.soakPasses(x, n, confidence)
-	}
-	every, err := typedDuration(x, "every")
-	if err != nil {
-		return err
-	}
-	q := endurance.Question{
-		Interval: every, Multiple: n.parse("times", x.String("times")),
-		Confidence: confidence, Allowed: x.Int("allowed"),
+func (c *Console) soakLength(x *cli.Context, q *soakQuestion) error {
+	if !x.IsSet("every") {
+		return errors.New(`--every is needed, as in --every "2 h"`)
 	}
 	if x.IsSet("activation-energy") {
-		use, err1 := quantity.Parse(x.String("use-temp"), quantity.Temperature)
-		soak, err2 := quantity.Parse(x.String("soak-temp"), quantity.Temperature)
-		if err := errors.Join(err1, err2); err != nil {
-			return fmt.Errorf("--activation-energy needs --use-temp and --soak-temp: %w", err)
+		if !x.IsSet("use-temp") || !x.IsSet("soak-temp") {
+			return errors.New("--activation-energy needs --use-temp and --soak-temp")
 		}
-		q.Hot = &endurance.HotSoak{
-			ActivationEnergy: n.get("activation-energy"), UseC: use.Value, SoakC: soak.Value,
-		}
+		q.Hot = &q.hot
 	}
-	if n.err != nil {
-		return n.err
+	if len(q.runs) > 0 {
+		q.runs[0].Failures = q.failures
 	}
-	var runs []endurance.Run
-	for i, text := range x.StringSlice("ran") {
-		d, err := quantity.Parse(text, quantity.Duration)
-		if err != nil {
-			return fmt.Errorf("--ran: %w", err)
-		}
-		r := endurance.Run{Seconds: d.Value}
-		if i == 0 {
-			r.Failures = x.Int("failures")
-		}
-		runs = append(runs, r)
-	}
-	o, err := endurance.Judge(q, runs)
+	o, err := endurance.Judge(q.Question, q.runs)
 	if err != nil {
 		return err
 	}
-	if x.Bool("json") {
-		if err := c.answer(o); err != nil {
-			return err
+	passed := len(q.runs) == 0 || o.Verdict == conformity.Pass
+	return c.give(x, o, passed, func(p *printer) {
+		p.verdict(o.Verdict)
+		p.say(o.Sentence)
+		p.line(fmt.Sprintf("\nneeded: %s without more than %d failures, for a confidence of %.4g",
+			quantity.Format(o.Needed, 0, quantity.Duration), o.Allowed, o.Confidence))
+		if o.Acceleration != nil {
+			p.lead("Assumption: ", o.Acceleration.Assumption)
 		}
-	} else {
-		c.printSoakLength(&o)
-	}
-	if len(runs) > 0 && o.Verdict != conformity.Pass {
-		return errNotPassed
-	}
-	return nil
+		p.lead("To settle it: ", o.Settle)
+	})
 }
 
-func (c *Console) printSoakLength(o *endurance.Outcome) {
-	fmt.Fprintln(c.Out, strings.ToUpper(o.Verdict.String()))
-	fold(c.Out, "", c.words().Tell(o.Sentence))
-	fmt.Fprintf(c.Out, "\nneeded: %s without more than %d failures, for a confidence of %.4g\n",
-		quantity.Format(o.Needed, 0, quantity.Duration), o.Allowed, o.Confidence)
-	if a := o.Acceleration; a != nil {
-		fold(c.Out, "", "Assumption: "+c.words().Tell(a.Assumption))
-	}
-	if !o.Settle.IsZero() {
-		fold(c.Out, "", "To settle it: "+c.words().Tell(o.Settle))
-	}
+// passesAnswer is what calc soak-length prints of passes: how many are needed,
+// and what those that were made have shown.
+type passesAnswer struct {
+	Confidence  float64  `json:"confidence"`
+	Failures    int      `json:"failures"`
+	Needed      *int     `json:"needed_passes,omitempty"`
+	Passes      *int     `json:"passes,omitempty"`
+	Reliability *float64 `json:"reliability,omitempty"`
+	Shown       *float64 `json:"shown_reliability,omitempty"`
 }
 
-func (c *Console) soakPasses(x *cli.Context, n *numbers, confidence float64) error {
-	if n.err != nil {
-		return n.err
-	}
-	answer := map[string]any{"confidence": confidence, "failures": x.Int("failures")}
-	var text []string
-	notShown := false
+func (c *Console) soakPasses(x *cli.Context, q *soakQuestion) error {
+	a := passesAnswer{Confidence: q.Confidence, Failures: q.failures}
+	passed := true
 	if x.IsSet("reliability") {
-		reliability := n.get("reliability")
-		if n.err != nil {
-			return n.err
-		}
-		needed, err := endurance.NeededPasses(reliability, confidence, x.Int("allowed"))
+		needed, err := endurance.NeededPasses(q.reliability, q.Confidence, q.Allowed)
 		if err != nil {
 			return err
 		}
-		answer["needed_passes"], answer["reliability"] = needed, reliability
-		text = append(text, fmt.Sprintf(
-			"%d passes with at most %d spoilt show a chance of a good pass of at least %.4g with %.4g confidence.",
-			needed, x.Int("allowed"), reliability, confidence))
-		notShown = x.IsSet("passes") && (x.Int("passes") < needed || x.Int("failures") > x.Int("allowed"))
+		a.Needed, a.Reliability = &needed, &q.reliability
+		passed = !x.IsSet("passes") || q.passes >= needed && q.failures <= q.Allowed
 	}
 	if x.IsSet("passes") {
-		shown, err := endurance.ShownReliability(x.Int("passes"), x.Int("failures"), confidence)
+		shown, err := endurance.ShownReliability(q.passes, q.failures, q.Confidence)
 		if err != nil {
 			return err
 		}
-		answer["shown_reliability"], answer["passes"] = shown, x.Int("passes")
-		text = append(text, fmt.Sprintf(
-			"%d passes with %d spoilt have shown a chance of a good pass of at least %.4f.",
-			x.Int("passes"), x.Int("failures"), shown))
+		a.Passes, a.Shown = &q.passes, &shown
 	}
-	if x.Bool("json") {
-		if err := c.answer(answer); err != nil {
-			return err
+	return c.give(x, a, passed, func(p *printer) {
+		if a.Needed != nil {
+			p.text("", fmt.Sprintf(
+				"%d passes with at most %d spoilt show a chance of a good pass of at least %.4g with %.4g confidence.",
+				*a.Needed, q.Allowed, q.reliability, q.Confidence))
 		}
-	} else {
-		for _, t := range text {
-			fold(c.Out, "", t)
+		if a.Shown != nil {
+			p.text("", fmt.Sprintf("%d passes with %d spoilt have shown a chance of a good pass of at least %.4f.",
+				q.passes, q.failures, *a.Shown))
 		}
-	}
-	if notShown {
-		return errNotPassed
-	}
-	return nil
-}
-
-func typedDuration(x *cli.Context, flag string) (float64, error) {
-	if !x.IsSet(flag) {
-		return 0, fmt.Errorf("--%s is needed, as in --%s \"2 h\"", flag, flag)
-	}
-	q, err := quantity.Parse(x.String(flag), quantity.Duration)
-	if err != nil {
-		return 0, fmt.Errorf("--%s: %w", flag, err)
-	}
-	return q.Value, nil
+	})
 }

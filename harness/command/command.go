@@ -151,6 +151,8 @@ func errorText(err error) string {
 }
 
 func (c *Console) app() *cli.App {
+	commands := c.commands()
+	readTheirFlags(commands)
 	cli.VersionPrinter = func(*cli.Context) { fmt.Fprintln(c.Out, "proveout "+Version) }
 	return &cli.App{
 		Name:  "proveout",
@@ -166,7 +168,15 @@ func (c *Console) app() *cli.App {
 		ErrWriter:                 c.Diag,
 		ExitErrHandler:            func(*cli.Context, error) {},
 		OnUsageError:              func(_ *cli.Context, err error, _ bool) error { return err },
-		Commands:                  c.commands(),
+		Commands:                  commands,
+	}
+}
+
+// readTheirFlags lets every command read its typed flags before it begins.
+func readTheirFlags(commands []*cli.Command) {
+	for _, command := range commands {
+		command.Before = readFlags
+		readTheirFlags(command.Subcommands)
 	}
 }
 

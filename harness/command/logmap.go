@@ -290,7 +290,7 @@ func (c *Console) showMap(m logs.Map, p logs.Preview) {
 		}
 		rows = append(rows, row)
 	}
-	printColumns(c.Out, heads, rows)
+	c.printer().rightTable(append([][]string{heads}, rows...)...)
 	for _, b := range p.Bad {
 		fold(c.Out, "", fmt.Sprintf("Line %d is set aside: %s", b.Line, b.What))
 	}

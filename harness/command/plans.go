@@ -98,13 +98,32 @@ type library struct {
 	name string
 }
 
-// shopIfAny returns the shop folder, or "" when there is none.
-func (l *library) shopIfAny(x *cli.Context) (string, error) {
-	dir, err := l.shopDir(x)
-	if err != nil && (x.String("shop") != "" || l.Getenv("PROVEOUT_SHOP") != "") {
+// shopIfAny returns the shop folder, or "" when there is none and none was named.
+func (c *Console) shopIfAny(x *cli.Context) (string, error) {
+	dir, err := c.shopDir(x)
+	if err != nil && (x.String("shop") != "" || c.Getenv("PROVEOUT_SHOP") != "") {
 		return "", err
 	}
 	return dir, nil
+}
+
+// familyFile finds a family by its id, in the shop if there is one, or in the
+// library.
+func (c *Console) familyFile(x *cli.Context, id string) (*plans.FamilyFile, error) {
+	shop, err := c.shopIfAny(x)
+	if err != nil {
+		return nil, err
+	}
+	return plans.FindFamily(shop, id)
+}
+
+// familyFor returns the family of --family and --variant.
+func (c *Console) familyFor(x *cli.Context) (*plans.Family, error) {
+	file, err := c.familyFile(x, x.String("family"))
+	if err != nil {
+		return nil, err
+	}
+	return file.Variant(x.String("variant"))
 }
 
 func (l *library) list(x *cli.Context) error {

@@ -364,7 +364,7 @@ func (c *Console) showSet(x *cli.Context, dir, family, variant, workload, bench 
 	}
 	t.Flush()
 	fmt.Fprintln(c.Out)
-	c.printRange(&r)
+	printRange(c.printer(), &r)
 	return nil
 }
 

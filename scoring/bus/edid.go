@@ -463,6 +463,36 @@ func (e *EDID) cvtCodes(b []byte) {
 	}
 }
 
+// ShowsMode says whether the monitor shows a mode: one that it lists, or one of
+// the standard modes or the formula that its range limits take in. A mode
+// without a rate is any rate; by formula it is 60 Hz.
+func (e EDID) ShowsMode(wanted plans.Mode) (ok bool, why fact.Fact, err error) {
+	fits := func(width, height int, hz float64) bool {
+		return width == wanted.Width && height == wanted.Height &&
+			(wanted.Rate == 0 || hz > wanted.Rate*0.985 && hz < wanted.Rate*1.015)
+	}
+	for _, m := range e.Modes {
+		if fits(m.Width, m.Height, m.RefreshHz) {
+			return true, fact.New("bus.mode-listed-as", "mode", m.Mode), nil
+		}
+	}
+	for _, t := range standardModes() {
+		if fits(t.Width, t.Height, t.RefreshHz()) {
+			ok, why = e.Shows(t)
+			return ok, why, nil
+		}
+	}
+	if wanted.Rate == 0 {
+		wanted.Rate = 60
+	}
+	t, err := GTF(wanted)
+	if err != nil {
+		return false, fact.Fact{}, err
+	}
+	ok, why = e.Shows(t)
+	return ok, why, nil
+}
+
 // Shows reports whether the monitor can show a mode, by its range limits, and
 // why or why not: so that a black picture is not blamed on the card.
 func (e EDID) Shows(t Timing) (ok bool, why fact.Fact) {

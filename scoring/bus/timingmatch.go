@@ -7,6 +7,7 @@ import (
 
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/scoring/conformity"
 )
 
 // A TimingReading is what a monitor's menu or a counter shows of a running
@@ -55,6 +56,20 @@ type TimingMatch struct {
 type TimingReport struct {
 	Matches []TimingMatch `json:"matches"`
 	Text    fact.Fact     `json:"text"`
+}
+
+// Verdict is what the best match means for the card.
+func (r TimingReport) Verdict() conformity.Verdict {
+	if len(r.Matches) == 0 {
+		return conformity.Fail
+	}
+	switch r.Matches[0].Verdict {
+	case TimingAgrees, TimingRounded, TimingSmall:
+		return conformity.Pass
+	case TimingClockOff:
+		return conformity.Fail
+	}
+	return conformity.Inconclusive
 }
 
 const (

@@ -7,6 +7,7 @@
 package memory
 
 import (
+	"fmt"
 	"math/bits"
 
 	"proveout/plans/fact"
@@ -19,6 +20,10 @@ const (
 	maxBusBits = 1024
 	maxBanks   = 16
 	maxColumns = 30
+
+	// What is refused before anything is made up.
+	maxTypedBits  = 4096
+	maxTypedBanks = 64
 )
 
 // An Organisation is the linear memory of a card: one or more banks, each as
@@ -44,6 +49,36 @@ type Organisation struct {
 // A Bank is one rank of chips that together fill the bus.
 type Bank struct {
 	Designators []string // in lane order: the chip with D0 of the bus first
+}
+
+// OfChips makes up an organisation of equal chips U1, U2, … in lane order. Of
+// chips and banks either may be 0: the other says it, and both mean one bank.
+func OfChips(words int64, chipBits, busBits, chips, banks int) (Organisation, error) {
+	o := Organisation{Words: words, ChipBits: chipBits, BusBits: busBits}
+	if busBits <= 0 || busBits > maxTypedBits || busBits%chipBits != 0 {
+		return o, fmt.Errorf("a bus of %d bits is not made of chips of %d bits", busBits, chipBits)
+	}
+	lanes := o.ChipsPerBank()
+	switch {
+	case chips < 0, banks <= 0 && chips%lanes != 0:
+		return o, fmt.Errorf("%d chips do not fill banks of %d", chips, lanes)
+	case banks <= 0:
+		banks = max(chips/lanes, 1)
+	case chips != 0 && chips != banks*lanes:
+		return o, fmt.Errorf("%d banks of a %d bit bus take %d chips of %d bits, not %d",
+			banks, busBits, banks*lanes, chipBits, chips)
+	}
+	if banks > maxTypedBanks {
+		return o, fmt.Errorf("%d banks are more than a card has", banks)
+	}
+	for bank := range banks {
+		var b Bank
+		for lane := range lanes {
+			b.Designators = append(b.Designators, fmt.Sprintf("U%d", bank*lanes+lane+1))
+		}
+		o.Banks = append(o.Banks, b)
+	}
+	return o, o.Check()
 }
 
 // A Place is where one bit of the memory is stored.
@@ -160,6 +195,47 @@ func (o Organisation) designators(from int) []string {
 	var out []string
 	for _, b := range o.Banks[from:] {
 		out = append(out, b.Designators...)
+	}
+	return out
+}
+
+// A ChipPlace is where a chip sits in the memory.
+type ChipPlace struct {
+	Designator string `json:"designator"`
+	Bank       int    `json:"bank"`
+	Chip       int    `json:"chip"`
+	BusLines   string `json:"bus_lines"`   // "D0-D15"
+	FirstByte  int64  `json:"first_byte"`  // address of its first byte
+	BeatBytes  int64  `json:"beat_bytes"`  // from one of its words to the next
+	BytesWide  string `json:"bytes"`       // offsets within a beat
+	BankStarts int64  `json:"bank_starts"` // address
+	BankBytes  int64  `json:"bank_bytes"`
+}
+
+// Chips lists where the chips of a memory sit.
+func (o Organisation) Chips() []ChipPlace {
+	var out []ChipPlace
+	for bank := range o.Banks {
+		for chip := range o.ChipsPerBank() {
+			addr, _ := o.Address(Place{Bank: bank, Chip: chip})
+			first := chip * o.ChipBits
+			last := first + o.ChipBits - 1
+			bytes := fmt.Sprint(first / 8)
+			if last/8 > first/8 {
+				bytes += fmt.Sprintf("-%d", last/8)
+			}
+			out = append(out, ChipPlace{
+				Designator: o.Designator(bank, chip),
+				Bank:       bank,
+				Chip:       chip,
+				BusLines:   fmt.Sprintf("D%d-D%d", first, last),
+				FirstByte:  addr,
+				BeatBytes:  o.BeatBytes(),
+				BytesWide:  bytes,
+				BankStarts: int64(bank) * o.BankBytes(),
+				BankBytes:  o.BankBytes(),
+			})
+		}
 	}
 	return out
 }

@@ -1,0 +1,125 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/plans/fact"
+	"proveout/scoring/conformity"
+	"proveout/scoring/reference"
+)
+
+func (c *Console) calcRange() *cli.Command {
+	n, o, set := &numbers{}, &reference.Options{}, &reference.Set{}
+	value := math.NaN()
+	better := "both"
+	directions := map[string]reference.Direction{
+		"higher": reference.HigherIsBetter,
+		"lower":  reference.LowerIsBetter,
+		"both":   reference.TwoSided,
+	}
+	uncertainty := func(u float64) { o.Uncertainty = conformity.StandardUncertainty(u) }
+	return &cli.Command{
+		Name:      "range",
+		Usage:     "does a new score belong with the scores of known-good cards",
+		ArgsUsage: "SCORE…",
+		Description: "The arguments are the known-good scores, at least five for a verdict. Without\n" +
+			"--value the set alone is described.",
+		Flags: []cli.Flag{
+			n.flag("value", "the new `SCORE`", to(&value)),
+			&cli.StringFlag{Name: "unit", Usage: "`UNIT` of the scores", Destination: &set.Unit},
+			choice("better", "which scores are good: `WAY` higher, lower or both", &better, "higher", "lower", "both").
+				or("both"),
+			&cli.BoolFlag{Name: "log", Usage: "take the logarithms to be normal", Destination: &o.Log},
+			number("confidence", "`C` of the prediction and the tolerance interval", to(&o.Confidence)).or("0.95"),
+			number("coverage", "share `P` of good cards that the tolerance interval covers", to(&o.Coverage)).or("0.95"),
+			n.flag("u", "standard uncertainty `U` of the new score beyond the scatter of the set", uncertainty),
+			&cli.BoolFlag{
+				Name:        "keep-outlier",
+				Usage:       "the outlier was looked into and belongs to the set",
+				Destination: &o.KeepOutlier,
+			},
+			jsonFlag,
+		},
+		Action: func(x *cli.Context) error {
+			var err error
+			if set.Scores, err = n.scores(x.Args().Slice()); err != nil {
+				return err
+			}
+			set.Unit = firstOf(set.Unit, n.unit)
+			o.Direction = directions[better]
+			r, err := reference.Judge(*set, value, *o)
+			if err != nil {
+				return err
+			}
+			if !x.IsSet("value") {
+				r.Verdict, r.Sentence = conformity.NotApplicable, fact.New("reference.set-alone")
+				r.Settle = nil
+			}
+			passed := !x.IsSet("value") || r.Verdict == conformity.Pass
+			return c.give(x, r, passed, func(p *printer) { printRange(p, &r) })
+		},
+	}
+}
+
+// scores reads the scores of the arguments, of which each may hold several.
+func (n *numbers) scores(words []string) (scores []float64, err error) {
+	for _, word := range words {
+		for _, part := range strings.FieldsFunc(word, func(r rune) bool { return r == ',' || r == ';' || r == ' ' }) {
+			score, err := n.parse(part)
+			if err != nil {
+				return nil, err
+			}
+			scores = append(scores, score)
+		}
+	}
+	if len(scores) == 0 {
+		return nil, errors.New("give the known-good scores as arguments, as in: " +
+			"proveout calc range 41.2 40.8 41.9 40.1 41.5 --value 40.9")
+	}
+	return scores, nil
+}
+
+func printRange(p *printer, r *reference.Outcome) {
+	in := inUnit(r.Unit)
+	rows := [][]string{
+		{"scores", fmt.Sprint(r.N)},
+		{"mean", in(r.Mean)},
+		{"standard deviation", fmt.Sprintf("%s (robust %s)", in(r.SD), in(r.RobustSD))},
+		{"median", in(r.Median)},
+	}
+	row := func(label, format string, args ...any) {
+		rows = append(rows, []string{label, fmt.Sprintf(format, args...)})
+	}
+	if i := r.Prediction; i != nil {
+		row("next good card", "%s (%.0f %%, %s)", limitsText(i.Limits, in), 100*i.Confidence, i.Method)
+	}
+	if i := r.Tolerance; i != nil && (i.Low != nil || i.High != nil) {
+		row(fmt.Sprintf("%.0f %% of good cards", 100*i.Coverage),
+			"%s (with %.0f %% confidence)", limitsText(i.Limits, in), 100*i.Confidence)
+	}
+	if r.Normality.Tested {
+		row("normality", "A² = %.4f, p = %.3g", r.Normality.A2, r.Normality.P)
+	}
+	if r.Percentile != nil {
+		row("percentile", "%.1f", *r.Percentile)
+	}
+	if r.Value != nil {
+		p.verdict(r.Verdict)
+	}
+	p.say(r.Sentence)
+	p.gap()
+	p.table(rows...)
+	for _, o := range r.Outliers {
+		p.text("", fmt.Sprintf("Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.",
+			in(o.Value), o.G, o.Critical))
+	}
+	p.lead("Note: ", r.Notes...)
+	for _, s := range r.Settle {
+		p.lead("To settle it: ", s.Do)
+	}
+}

@@ -1,0 +1,153 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"proveout/plans/quantity"
+)
+
+// A typed is a flag that says what its text is, so that it is read, and refused
+// with the flag's name, before its command begins.
+type typed struct {
+	*cli.StringFlag
+	read func(text string) error
+}
+
+// A typedList is such a flag that may be repeated.
+type typedList struct {
+	*cli.StringSliceFlag
+	read func(text string) error
+}
+
+func typedFlag(name, usage string, read func(text string) error) *typed {
+	return &typed{&cli.StringFlag{Name: name, Usage: usage}, read}
+}
+
+func typedListFlag(name, usage string, read func(text string) error) *typedList {
+	return &typedList{&cli.StringSliceFlag{Name: name, Usage: usage}, read}
+}
+
+// or gives the flag a text that stands where none is typed.
+func (f *typed) or(text string) *typed {
+	f.Value = text
+	return f
+}
+
+// readFlags reads the typed flags of a command, in the order in which they are
+// declared, and tells all that is wrong with them.
+func readFlags(x *cli.Context) error {
+	var errs []error
+	take := func(name string, read func(string) error, texts ...string) {
+		for _, text := range texts {
+			if err := read(text); err != nil {
+				errs = append(errs, fmt.Errorf("--%s: %w", name, err))
+			}
+		}
+	}
+	for _, f := range x.Command.Flags {
+		switch f := f.(type) {
+		case *typed:
+			if x.IsSet(f.Name) || f.Value != "" {
+				take(f.Name, f.read, x.String(f.Name))
+			}
+		case *typedList:
+			take(f.Name, f.read, x.StringSlice(f.Name)...)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// to and toNew say where the value of a flag goes; toNew leaves nil where the
+// flag was not given.
+func to[T any](at *T) func(T) { return func(v T) { *at = v } }
+
+func toNew[T any](at **T) func(T) { return func(v T) { *at = &v } }
+
+// amount is a flag that takes a quantity; a bare number is in the unit, where
+// one is named.
+func amount(name string, dim quantity.Dimension, unit, usage string, take func(quantity.Quantity)) *typed {
+	return typedFlag(name, usage, func(text string) error {
+		q, err := parseAmount(text, dim, unit)
+		if err == nil {
+			take(q)
+		}
+		return err
+	})
+}
+
+func parseAmount(text string, dim quantity.Dimension, unit string) (quantity.Quantity, error) {
+	if unit == "" {
+		return quantity.Parse(text, dim)
+	}
+	u, known := quantity.LookUp(dim, unit)
+	if !known {
+		panic("no unit " + unit) // a flag is declared wrongly
+	}
+	return quantity.ParseIn(text, dim, u)
+}
+
+// value takes of a quantity its value alone.
+func value(take func(float64)) func(quantity.Quantity) {
+	return func(q quantity.Quantity) { take(q.Value) }
+}
+
+// number is a flag that takes a bare number.
+func number(name, usage string, take func(float64)) *typed {
+	return typedFlag(name, usage, func(text string) error {
+		v, err := parseNumber(text)
+		if err == nil {
+			take(v)
+		}
+		return err
+	})
+}
+
+func parseNumber(text string) (float64, error) {
+	v, err := strconv.ParseFloat(strings.ReplaceAll(strings.TrimSpace(text), "−", "-"), 64)
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0, fmt.Errorf("%q is not a number", text)
+	}
+	return v, nil
+}
+
+// choice is a flag that takes one of a few words; the usage names them.
+func choice[T ~string](name, usage string, at *T, words ...T) *typed {
+	return typedFlag(name, usage, func(text string) error {
+		if !slices.Contains(words, T(text)) {
+			return fmt.Errorf("%q is not %s", text, alternatives(words))
+		}
+		*at = T(text)
+		return nil
+	})
+}
+
+// alternatives writes words as "a, b or c".
+func alternatives[T ~string](words []T) string {
+	var texts []string
+	for _, w := range words {
+		texts = append(texts, string(w))
+	}
+	last := len(texts) - 1
+	if last < 1 {
+		return strings.Join(texts, "")
+	}
+	return strings.Join(texts[:last], ", ") + " or " + texts[last]
+}
+
+// noArguments refuses every argument.
+func noArguments(x *cli.Context) error { return atMost(x, 0) }
+
+// atMost refuses arguments behind the first few.
+func atMost(x *cli.Context, most int) error {
+	if x.NArg() > most {
+		return fmt.Errorf("%q is one argument too many; see --help", x.Args().Get(most))
+	}
+	return nil
+}
