@@ -48,8 +48,8 @@ func (c *Console) calcConform() *cli.Command {
 			o.flag("instrument", "limits ±`A` of the instrument, rectangular", toNew(&o.instrument)),
 			o.flag("resolution", "one `STEP` of the display", toNew(&o.resolution)),
 			typedFlag("readings", "repeated `READINGS`, separated by commas", readings),
-			choice("rule", "decision `RULE`: guarded or simple", &o.rule, conformity.Guarded, conformity.Simple).
-				or(string(conformity.Guarded)),
+			choice("rule", "decision `RULE`: guarded or simple",
+				func(rule string) { o.rule = conformity.Rule(rule) }, "guarded", "simple").or("guarded"),
 			o.flag("prior-mean", "`MEAN` of good and bad cards before measuring", toNew(&o.priorMean)),
 			o.flag("prior-sd", "standard deviation `SD` of the same", toNew(&o.priorSD)),
 			jsonFlag,

@@ -16,7 +16,6 @@ import (
 func (c *Console) calcRange() *cli.Command {
 	n, o, set := &numbers{}, &reference.Options{}, &reference.Set{}
 	value := math.NaN()
-	better := "both"
 	directions := map[string]reference.Direction{
 		"higher": reference.HigherIsBetter,
 		"lower":  reference.LowerIsBetter,
@@ -32,8 +31,8 @@ func (c *Console) calcRange() *cli.Command {
 		Flags: []cli.Flag{
 			n.flag("value", "the new `SCORE`", to(&value)),
 			&cli.StringFlag{Name: "unit", Usage: "`UNIT` of the scores", Destination: &set.Unit},
-			choice("better", "which scores are good: `WAY` higher, lower or both", &better, "higher", "lower", "both").
-				or("both"),
+			choice("better", "which scores are good: `WAY` higher, lower or both",
+				func(way string) { o.Direction = directions[way] }, "higher", "lower", "both").or("both"),
 			&cli.BoolFlag{Name: "log", Usage: "take the logarithms to be normal", Destination: &o.Log},
 			number("confidence", "`C` of the prediction and the tolerance interval", to(&o.Confidence)).or("0.95"),
 			number("coverage", "share `P` of good cards that the tolerance interval covers", to(&o.Coverage)).or("0.95"),
@@ -51,7 +50,6 @@ func (c *Console) calcRange() *cli.Command {
 				return err
 			}
 			set.Unit = firstOf(set.Unit, n.unit)
-			o.Direction = directions[better]
 			r, err := reference.Judge(*set, value, *o)
 			if err != nil {
 				return err

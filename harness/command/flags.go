@@ -10,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans/document"
 	"proveout/plans/quantity"
 )
 
@@ -118,27 +119,14 @@ func parseNumber(text string) (float64, error) {
 }
 
 // choice is a flag that takes one of a few words; the usage names them.
-func choice[T ~string](name, usage string, at *T, words ...T) *typed {
+func choice(name, usage string, take func(string), words ...string) *typed {
 	return typedFlag(name, usage, func(text string) error {
-		if !slices.Contains(words, T(text)) {
-			return fmt.Errorf("%q is not %s", text, alternatives(words))
+		if !slices.Contains(words, text) {
+			return fmt.Errorf("%q is not %s", text, document.Alternatives(words))
 		}
-		*at = T(text)
+		take(text)
 		return nil
 	})
-}
-
-// alternatives writes words as "a, b or c".
-func alternatives[T ~string](words []T) string {
-	var texts []string
-	for _, w := range words {
-		texts = append(texts, string(w))
-	}
-	last := len(texts) - 1
-	if last < 1 {
-		return strings.Join(texts, "")
-	}
-	return strings.Join(texts[:last], ", ") + " or " + texts[last]
 }
 
 // noArguments refuses every argument.

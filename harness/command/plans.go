@@ -10,7 +10,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/job"
 	"proveout/harness/logs"
 	"proveout/plans"
 	"proveout/plans/document"
@@ -322,10 +321,7 @@ func (l *library) copy(x *cli.Context) error {
 		}
 		to = filepath.Join(folder, l.kind.FileName(id))
 	}
-	if err := job.WriteFile(to, found.Data, job.KeepExisting); err != nil {
-		if errors.Is(err, os.ErrExist) {
-			return fmt.Errorf("%s is there already; it was left as it is", to)
-		}
+	if err := writeNew(to, found.Data); err != nil {
 		return err
 	}
 	fmt.Fprintf(l.Out, "Wrote %s; change it there. It now takes the place of the built-in one in this shop.\n", to)

@@ -7,10 +7,10 @@ import (
 	"strings"
 )
 
-// Layout reads the beginning of a delimited log whose header a person knows:
+// layout reads the beginning of a delimited log whose header a person knows:
 // it returns encoding, delimiter, decimal sign and line of the header that
 // holds all the given names. The map has no columns yet.
-func Layout(name string, r io.Reader, headers []string) (Map, error) {
+func layout(name string, r io.Reader, headers []string) (Map, error) {
 	s, err := newTap(Input{Name: name, Reader: r}, false).sample()
 	if err != nil {
 		return Map{}, err

@@ -46,15 +46,6 @@ func Sniff(name string, r io.Reader) (Map, Preview, error) {
 	return m, p, err
 }
 
-// Try reads the beginning of a log with a map and shows what it finds there.
-func Try(name string, r io.Reader, m Map) (Preview, error) {
-	s, err := newTap(Input{Name: name, Reader: r}, false).sample()
-	if err != nil {
-		return Preview{}, err
-	}
-	return preview(name, s, m)
-}
-
 // A sample is the beginning of a file.
 type sample struct {
 	bytes []byte
