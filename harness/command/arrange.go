@@ -10,178 +10,194 @@ import (
 	"proveout/plans/document"
 )
 
+// A commandLine is a command line taken apart, flags and arguments in any order.
+type commandLine struct {
+	app       *cli.App
+	path      []string       // the program and its commands, by their names
+	command   *cli.Command   // the innermost; nil where there is none yet
+	level     []*cli.Command // the commands that may follow
+	flags     []givenFlag
+	arguments []string
+	problem   error // the first word that is no flag and no command
+}
+
+// A givenFlag is a flag as it was typed, with its value unless it is open: the
+// last word of a line, which needs one.
+type givenFlag struct {
+	cli.Flag
+	words []string
+	open  bool
+}
+
 // arrange puts the flags of a command line before its arguments, wherever they
 // were typed, and refuses unknown commands and flags with the nearest known
 // name. The command-line library would take a flag behind the first argument
 // for an argument.
 func arrange(app *cli.App, args []string) ([]string, error) {
-	if len(args) == 0 {
+	if len(args) == 0 || len(args) > 1 && args[1] == "--generate-bash-completion" {
 		return args, nil
 	}
-	level, path := app.Commands, []string{app.Name}
-	var command *cli.Command
-	var flags, rest []string
-	appFlags := []cli.Flag{cli.HelpFlag, cli.VersionFlag}
-	i := 1
-	for ; i < len(args); i++ {
-		word := args[i]
-		if word == "--" {
-			rest = append(rest, args[i+1:]...)
-			break
-		}
-		if len(word) > 1 && word[0] == '-' {
-			if len(flags) == 0 && command == nil && (word == "--generate-bash-completion") {
-				return args, nil
-			}
-			taken, err := takeFlag(app, command, appFlags, path, args[i:])
-			if err != nil {
-				return nil, err
-			}
-			flags = append(flags, args[i:i+taken]...)
-			i += taken - 1
-			continue
-		}
-		if next := find(level, word); next != nil && len(rest) == 0 {
-			command, level = next, next.Subcommands
-			path = append(path, next.Name)
-			continue
-		}
-		if len(level) > 0 && len(rest) == 0 {
-			return nil, unknownCommand(path, level, word)
-		}
-		rest = append(rest, word)
-	}
-	if command == nil {
-		return append(path, flags...), nil
-	}
-	if err := settleFlags(app, command, appFlags, path, flags); err != nil {
+	l := takeApart(app, args[1:])
+	if err := l.check(); err != nil {
 		return nil, err
 	}
-	if err := missingFlags(command, path, flags); err != nil {
-		return nil, err
+	out := l.path
+	for _, f := range l.flags {
+		out = append(out, f.words...)
 	}
-	out := append(path, flags...)
-	if len(rest) > 0 {
-		out = append(append(out, "--"), rest...)
+	if len(l.arguments) > 0 {
+		out = append(append(out, "--"), l.arguments...)
 	}
 	return out, nil
 }
 
-// takeFlag returns how many words the flag at the head of words takes. A flag
-// before its command is looked up among all commands.
-func takeFlag(app *cli.App, command *cli.Command, appFlags []cli.Flag, path, words []string) (int, error) {
-	name, _, inline := strings.Cut(strings.TrimLeft(words[0], "-"), "=")
-	var known []cli.Flag // a command's own flags stand before those of all
-	if command != nil && len(command.Subcommands) == 0 {
-		known = append(known, command.Flags...)
-	} else {
-		known = append(known, allFlags(app.Commands)...)
-	}
-	if command != nil && len(command.Subcommands) == 0 {
-		known = append(known, appFlags...)
-	} else {
-		known = append(slices.Clone(appFlags), known...)
-	}
-	for _, f := range known {
-		for _, n := range f.Names() {
-			if n != name {
-				continue
-			}
-			if _, isBool := f.(*cli.BoolFlag); isBool || inline {
-				return 1, nil
-			}
-			if len(words) < 2 {
-				return 0, fmt.Errorf("the flag %s needs a value", words[0])
-			}
-			return 2, nil
+func takeApart(app *cli.App, words []string) *commandLine {
+	l := &commandLine{app: app, path: []string{app.Name}, level: app.Commands}
+	for len(words) > 0 {
+		word := words[0]
+		switch {
+		case word == "--":
+			l.arguments = append(l.arguments, words[1:]...)
+			return l
+		case len(word) > 1 && word[0] == '-':
+			words = words[l.flag(words):]
+			continue
+		case len(l.arguments) > 0:
+			l.arguments = append(l.arguments, word)
+		default:
+			l.word(word)
 		}
+		words = words[1:]
 	}
-	return 0, unknownFlag(path, known, words[0], name)
+	return l
 }
 
-// settleFlags checks the flags typed before the command was known.
-func settleFlags(app *cli.App, command *cli.Command, appFlags []cli.Flag, path, flags []string) error {
-	for i := 0; i < len(flags); {
-		if len(command.Subcommands) > 0 {
-			return nil
+// word takes a command, or the first argument.
+func (l *commandLine) word(word string) {
+	i := slices.IndexFunc(l.level, func(c *cli.Command) bool { return c.HasName(word) })
+	switch {
+	case i >= 0:
+		l.command = l.level[i]
+		l.level, l.path = l.command.Subcommands, append(l.path, l.command.Name)
+	default:
+		if len(l.level) > 0 {
+			l.fail(l.unknownCommand(word))
 		}
-		n, err := takeFlag(app, command, appFlags, path, flags[i:])
-		if err != nil {
-			return err
-		}
-		i += n
+		l.arguments = append(l.arguments, word)
 	}
-	return nil
 }
 
-// missingFlags names the flags that a command cannot do without, in one
-// sentence; the library would print its whole help.
-func missingFlags(command *cli.Command, path, flags []string) error {
-	given := map[string]bool{}
-	for _, word := range flags {
-		if strings.HasPrefix(word, "-") {
-			name, _, _ := strings.Cut(strings.TrimLeft(word, "-"), "=")
-			given[name] = true
-		}
+// flag takes a flag with its value and returns how many words that is.
+func (l *commandLine) flag(words []string) int {
+	f := l.known(words[0])
+	if f == nil {
+		return 1
 	}
-	if given["help"] || given["h"] {
+	taken := 1
+	_, isBool := f.(*cli.BoolFlag)
+	if needsNext := !isBool && !strings.Contains(words[0], "="); needsNext {
+		taken = 2
+	}
+	open := taken > len(words)
+	taken = min(taken, len(words))
+	l.flags = append(l.flags, givenFlag{f, words[:taken], open})
+	return taken
+}
+
+// known looks a flag up among those of the command, or among those of all
+// commands where the command is not yet known.
+func (l *commandLine) known(typed string) cli.Flag {
+	known := []cli.Flag{cli.HelpFlag, cli.VersionFlag}
+	if l.isLeaf() { // its own flags stand before those of all
+		known = append(slices.Clone(l.command.Flags), known...)
+	} else {
+		known = append(known, allFlags(l.app.Commands)...)
+	}
+	name := flagName(typed)
+	i := slices.IndexFunc(known, func(f cli.Flag) bool { return slices.Contains(f.Names(), name) })
+	if i < 0 {
+		l.fail(l.unknownFlag(known, typed))
 		return nil
 	}
+	return known[i]
+}
+
+func (l *commandLine) isLeaf() bool { return l.command != nil && len(l.level) == 0 }
+
+// flagName is the name of a flag as it was typed.
+func flagName(typed string) string {
+	name, _, _ := strings.Cut(strings.TrimLeft(typed, "-"), "=")
+	return name
+}
+
+func (l *commandLine) fail(err error) {
+	if l.problem == nil {
+		l.problem = err
+	}
+}
+
+// check finds what is wrong with a whole line: the first word that is unknown, a
+// flag without its value, one that the command does not have, those that it
+// needs. The library would print its whole help.
+func (l *commandLine) check() error {
+	for _, f := range l.flags {
+		if f.open {
+			l.fail(fmt.Errorf("the flag %s needs a value", f.words[0]))
+		}
+		if l.isLeaf() {
+			l.known(f.words[0])
+		}
+	}
+	given := func(name string) bool {
+		return slices.ContainsFunc(l.flags, func(f givenFlag) bool { return flagName(f.words[0]) == name })
+	}
+	if l.problem != nil || l.command == nil || given("help") || given("h") {
+		return l.problem
+	}
 	var missing []string
-	for _, f := range command.Flags {
-		r, ok := f.(cli.RequiredFlag)
-		if ok && r.IsRequired() && !slices.ContainsFunc(f.Names(), func(n string) bool { return given[n] }) {
+	for _, f := range l.command.Flags {
+		if r, ok := f.(cli.RequiredFlag); ok && r.IsRequired() && !slices.ContainsFunc(f.Names(), given) {
 			missing = append(missing, "--"+f.Names()[0])
 		}
 	}
-	if len(missing) == 0 {
-		return nil
+	if len(missing) > 0 {
+		return fmt.Errorf("%s needs %s; see --help", strings.Join(l.path[1:], " "), strings.Join(missing, " and "))
 	}
-	return fmt.Errorf("%s needs %s; see --help", strings.Join(path[1:], " "), strings.Join(missing, " and "))
+	return nil
 }
 
 func allFlags(commands []*cli.Command) []cli.Flag {
 	var out []cli.Flag
 	for _, c := range commands {
-		out = append(out, c.Flags...)
-		out = append(out, allFlags(c.Subcommands)...)
+		out = append(append(out, c.Flags...), allFlags(c.Subcommands)...)
 	}
 	return out
 }
 
-func find(commands []*cli.Command, name string) *cli.Command {
-	for _, c := range commands {
-		if c.HasName(name) {
-			return c
-		}
-	}
-	return nil
-}
-
-func unknownCommand(path []string, level []*cli.Command, word string) error {
+func (l *commandLine) unknownCommand(word string) error {
 	var names []string
-	for _, c := range level {
+	for _, c := range l.level {
 		if !c.Hidden {
 			names = append(names, c.Name)
 		}
 	}
-	what := strings.Join(append(path, word), " ")
+	path := strings.Join(l.path, " ") + " "
 	if near := document.Nearest(word, names); near != "" {
-		return fmt.Errorf("there is no command %q; did you mean %q?", what, strings.Join(append(path, near), " "))
+		return fmt.Errorf("there is no command %q; did you mean %q?", path+word, path+near)
 	}
-	return fmt.Errorf("there is no command %q; known here: %s", what, strings.Join(names, ", "))
+	return fmt.Errorf("there is no command %q; known here: %s", path+word, strings.Join(names, ", "))
 }
 
-func unknownFlag(path []string, known []cli.Flag, typed, name string) error {
+func (l *commandLine) unknownFlag(known []cli.Flag, typed string) error {
 	var names []string
 	for _, f := range known {
 		names = append(names, f.Names()[0])
 	}
 	where := ""
-	if len(path) > 1 {
-		where = " of " + strings.Join(path[1:], " ")
+	if len(l.path) > 1 {
+		where = " of " + strings.Join(l.path[1:], " ")
 	}
-	if near := document.Nearest(name, names); near != "" {
+	if near := document.Nearest(flagName(typed), names); near != "" {
 		return fmt.Errorf("%s is not a flag%s; did you mean --%s?", typed, where, near)
 	}
 	return fmt.Errorf("%s is not a flag%s; see --help", typed, where)

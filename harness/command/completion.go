@@ -1,6 +1,8 @@
 package command
 
 import (
+	"embed"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -14,6 +16,16 @@ import (
 	"proveout/plans"
 )
 
+// completionScripts are what a shell must know: it hands the words typed so far
+// to the hidden command and takes its lines; where there are none it completes
+// file names.
+//
+//go:embed completion
+var completionScripts embed.FS
+
+// shells are those with a script.
+func shells() []string { return []string{"bash", "zsh", "fish", "powershell"} }
+
 func (c *Console) completionCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "completion",
@@ -24,12 +36,14 @@ func (c *Console) completionCommand() *cli.Command {
 			"fish:        proveout completion fish | source\n" +
 			"powershell:  proveout completion powershell | Out-String | Invoke-Expression",
 		Action: func(x *cli.Context) error {
-			shells := completionScripts()
-			script, ok := shells[x.Args().First()]
-			if !ok || x.NArg() != 1 {
-				return fmt.Errorf("name the shell: bash, zsh, fish or powershell")
+			shell := x.Args().First()
+			if x.NArg() != 1 || !slices.Contains(shells(), shell) {
+				return errors.New("name the shell: bash, zsh, fish or powershell")
 			}
-			_, err := io.WriteString(c.Out, script)
+			script, err := completionScripts.ReadFile("completion/" + shell)
+			if err == nil {
+				_, err = c.Out.Write(script)
+			}
 			return err
 		},
 	}
@@ -40,7 +54,7 @@ func (c *Console) wordsCommand() *cli.Command {
 	return &cli.Command{
 		Name: "completion-words", Hidden: true, Usage: "print what may follow the words typed so far",
 		Action: func(x *cli.Context) error {
-			for _, w := range c.complete(x.Args().Slice()) {
+			for _, w := range c.complete(x.App, x.Args().Slice()) {
 				fmt.Fprintln(c.Out, w)
 			}
 			return nil
@@ -48,157 +62,70 @@ func (c *Console) wordsCommand() *cli.Command {
 	}
 }
 
-// completionScripts are what a shell must know: it hands the words typed so far
-// to the hidden command and takes its lines; where there are none it completes
-// file names.
-func completionScripts() map[string]string {
-	return map[string]string{
-		"bash": `_proveout() {
-    local IFS=$'\n'
-    COMPREPLY=($(proveout completion-words -- "${COMP_WORDS[@]:1:COMP_CWORD}" 2>/dev/null))
-}
-complete -o default -F _proveout proveout
-`,
-		"zsh": `#compdef proveout
-_proveout() {
-    local -a found
-    found=("${(@f)$(proveout completion-words -- "${(@)words[2,CURRENT]}" 2>/dev/null)}")
-    if [[ -n "${found[*]}" ]]; then
-        compadd -Q -- "${found[@]}"
-    else
-        _files
-    fi
-}
-compdef _proveout proveout
-`,
-		"fish": `function __proveout_words
-    set -l words (commandline -opc) (commandline -ct)
-    set -l found (proveout completion-words -- $words[2..-1] 2>/dev/null)
-    if set -q found[1]
-        printf '%s\n' $found
-    else
-        __fish_complete_path (commandline -ct)
-    end
-end
-complete -c proveout -f -a '(__proveout_words)'
-`,
-		"powershell": `Register-ArgumentCompleter -Native -CommandName proveout -ScriptBlock {
-    param($wordToComplete, $commandAst, $cursorPosition)
-    $words = @($commandAst.CommandElements | Select-Object -Skip 1 | ForEach-Object { "$_" })
-    if ($wordToComplete -eq '') { $words += '""' }
-    proveout completion-words -- $words 2>$null | ForEach-Object {
-        [System.Management.Automation.CompletionResult]::new($_, $_, 'ParameterValue', $_)
-    }
-}
-`,
-	}
-}
-
 // complete returns what may stand in the place of the last word.
-func (c *Console) complete(words []string) []string {
+func (c *Console) complete(app *cli.App, words []string) []string {
 	if len(words) == 0 {
 		words = []string{""}
 	}
 	last := strings.Trim(words[len(words)-1], `"`)
-	level, command := c.commands(), (*cli.Command)(nil)
-	var arguments []string
-	flag := ""
-	shop := ""
-	for i, w := range words[:len(words)-1] {
-		switch {
-		case flag != "":
-			if flag == "shop" {
-				shop = w
-			}
-			flag = ""
-		case strings.HasPrefix(w, "-"):
-			name, _, inline := strings.Cut(strings.TrimLeft(w, "-"), "=")
-			if command != nil && !inline && takesValue(command.Flags, name) {
-				flag = name
-			}
-		case len(arguments) == 0 && find(level, w) != nil:
-			command = find(level, w)
-			level = command.Subcommands
-		default:
-			arguments = append(arguments, words[i])
-		}
-	}
+	l := takeApart(app, words[:len(words)-1])
 	var out []string
+	open := slices.IndexFunc(l.flags, func(f givenFlag) bool { return f.open })
 	switch {
-	case flag != "":
-		out = c.flagValues(flag, shop)
-	case strings.HasPrefix(last, "-") && command != nil:
-		for _, f := range command.Flags {
+	case open >= 0:
+		out = c.valuesOf(l, l.flags[open].Names()[0])
+	case strings.HasPrefix(last, "-") && l.command != nil:
+		for _, f := range l.command.Flags {
 			for _, n := range f.Names() {
 				out = append(out, strings.Repeat("-", min(len(n), 2))+n)
 			}
 		}
-	case len(level) > 0 && len(arguments) == 0:
-		for _, one := range level {
+	case len(l.level) > 0 && len(l.arguments) == 0:
+		for _, one := range l.level {
 			if !one.Hidden {
 				out = append(out, one.Name)
 			}
 		}
-	case command != nil:
-		out = c.argumentWords(command, arguments, shop)
+	case l.command != nil:
+		// What the usage line calls the argument says what it is.
+		names := strings.Fields(strings.NewReplacer("[", "", "]", "", "…", "").Replace(l.command.ArgsUsage))
+		if n := len(l.arguments); n < len(names) {
+			out = c.valuesOf(l, names[n])
+		}
 	}
 	return slices.DeleteFunc(out, func(s string) bool { return !strings.HasPrefix(s, last) || s == "" })
 }
 
-func takesValue(flags []cli.Flag, name string) bool {
-	for _, f := range flags {
-		if _, isBool := f.(*cli.BoolFlag); !isBool && slices.Contains(f.Names(), name) {
-			return true
-		}
-	}
-	return false
-}
-
-// argumentWords completes by what the usage line calls the argument.
-func (c *Console) argumentWords(command *cli.Command, before []string, shop string) []string {
-	names := strings.Fields(strings.NewReplacer("[", "", "]", "", "…", "").Replace(command.ArgsUsage))
-	if len(before) >= len(names) {
-		return nil
-	}
-	dir := c.completionShop(shop)
-	switch names[len(before)] {
-	case "JOB":
-		return jobNumbers(dir)
-	case "SHELL":
-		return []string{"bash", "zsh", "fish", "powershell"}
-	case "WHICH":
-		return referenceNames()
-	case "STEP":
-		return jobSteps(dir, before[0])
-	case "ID":
-		if strings.HasPrefix(command.HelpName, "proveout families") {
-			return libraryIDs(dir, plans.FamilyKind)
-		}
-		return libraryIDs(dir, plans.PlanKind)
-	}
-	return nil
-}
-
-func (c *Console) flagValues(flag, shop string) []string {
-	dir := c.completionShop(shop)
-	switch flag {
+// valuesOf completes the value of a flag, or an argument, by its name.
+func (c *Console) valuesOf(l *commandLine, name string) []string {
+	dir := c.completionShop(l)
+	switch name {
 	case "plan":
 		return libraryIDs(dir, plans.PlanKind)
 	case "family":
 		return libraryIDs(dir, plans.FamilyKind)
+	case "ID":
+		if l.path[1] == "families" {
+			return libraryIDs(dir, plans.FamilyKind)
+		}
+		return libraryIDs(dir, plans.PlanKind)
+	case "JOB":
+		return jobNumbers(dir)
+	case "STEP":
+		return jobSteps(dir, l.arguments[0])
+	case "SHELL":
+		return shells()
+	case "WHICH":
+		return referenceNames()
 	case "place":
 		return plans.WordsAt(plans.FamilyKind, "thermal.sensor")
 	case "work":
 		return plans.WorkKinds()
 	case "map":
-		found, _ := filepath.Glob(filepath.Join(dir, "logmaps", "*.toml"))
-		var out []string
-		for _, f := range found {
-			out = append(out, strings.TrimSuffix(filepath.Base(f), ".toml"))
-		}
-		return out
+		maps, _ := shopMaps(dir)
+		return maps
 	case "bench", "technician", "by", "instrument":
-		return shopWords(dir, flag)
+		return shopWords(dir, name)
 	}
 	return nil
 }
@@ -228,11 +155,16 @@ func shopWords(dir, flag string) []string {
 }
 
 // completionShop is the shop that a command line would take.
-func (c *Console) completionShop(named string) string {
-	for _, dir := range []string{named, c.Getenv("PROVEOUT_SHOP")} {
-		if dir != "" {
-			return c.path(dir)
+func (c *Console) completionShop(l *commandLine) string {
+	named := c.Getenv("PROVEOUT_SHOP")
+	for _, f := range l.flags {
+		if flagName(f.words[0]) == "shop" && !f.open {
+			_, inline, _ := strings.Cut(f.words[0], "=")
+			named = firstOf(inline, f.words[len(f.words)-1])
 		}
+	}
+	if named != "" {
+		return c.path(named)
 	}
 	start, err := filepath.Abs(c.path("."))
 	if err != nil {
