@@ -52,6 +52,7 @@ func TestCheckerIsBuiltFromHere(t *testing.T) {
 	if !allChecks() {
 		t.Skip("building for a browser takes long: set PROVEOUT_ALL_CHECKS=1")
 	}
+	t.Parallel()
 	packed := buildChecker(t)
 	path := filepath.Join(repositoryRoot(t), "report", "checkpage", "checker.wasm.gz")
 	if os.Getenv("PROVEOUT_UPDATE") == "1" {
@@ -169,6 +170,7 @@ func TestCheckPageSaysTheSame(t *testing.T) {
 		t.Fatal("chromium is not installed, and all checks are asked for")
 	}
 	d := newSealedShop(t)
+	t.Parallel()
 	trials := d.trials(t)
 	signer := d.identity.Fingerprint().String()
 	got := make(chan pageAnswers, 1)

@@ -17,7 +17,11 @@ import (
 
 // Documents of the demo's jobs in other languages hold no English of the
 // program, and a certificate's pages are made again in its language.
-func otherLanguages(t *testing.T, d *sealedShop) {
+func TestOtherLanguages(t *testing.T) {
+	if raceDetector {
+		t.Skip("left to the run without the race detector")
+	}
+	d := newSealedShop(t)
 	c, said := testConsole(repositoryRoot(t))
 	run := func(want int, args ...string) {
 		t.Helper()
@@ -28,9 +32,12 @@ func otherLanguages(t *testing.T, d *sealedShop) {
 	}
 	number := strings.TrimSuffix(filepath.Base(d.path), ".pdf")
 	for i, l := range []string{"de", "fr"} {
-		for job, code := range map[int]int{2: command.ExitPassed, 3: command.ExitPassed} {
-			run(code, "report", fmt.Sprint(job), "--language", l)
-			page := fmt.Sprintf("2026-%04d-R%d.html", job, i+2)
+		for job := 2; job <= 3; job++ {
+			if !allChecks() && job != i+2 {
+				continue // in a usual run one report a language
+			}
+			run(command.ExitPassed, "report", fmt.Sprint(job), "--language", l)
+			page := fmt.Sprintf("2026-%04d-R%d.html", job, sampled(2, 2, i+2))
 			noEnglish(t, l, filepath.Join(d.dir, "jobs", fmt.Sprintf("2026-%04d", job), "issued", page))
 		}
 		run(command.ExitPassed, "certify", "1", "--language", l, "--replaces", number, "--because", "other language")

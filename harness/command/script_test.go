@@ -39,13 +39,15 @@ func TestMain(m *testing.M) {
 	})
 }
 
-// tidily runs the tests and then takes away the demo that they share.
+// tidily runs the tests and then takes away what they share.
 type tidily struct{ *testing.M }
 
 func (m tidily) Run() int {
 	code := m.M.Run()
-	if oneDemo.dir != "" {
-		os.RemoveAll(oneDemo.dir)
+	for _, dir := range []string{oneDemo.dir, built.dir} {
+		if dir != "" {
+			os.RemoveAll(dir)
+		}
 	}
 	return code
 }
@@ -77,8 +79,6 @@ func repositoryRoot(t testing.TB) string {
 
 func allChecks() bool { return os.Getenv("PROVEOUT_ALL_CHECKS") == "1" }
 
-// TestScripts runs testdata/script/*.txtar: one script for each command or
-// trap, by the program itself.
 // scripts lists the scripts. With the race detector, those that work long on
 // pictures are left to the tests of scoring/picture and to the ordinary run.
 func scripts(t *testing.T, root string) []string {
@@ -102,7 +102,10 @@ func scripts(t *testing.T, root string) []string {
 	return quick
 }
 
+// TestScripts runs testdata/script/*.txtar: one script for each command or
+// trap, by the program itself.
 func TestScripts(t *testing.T) {
+	t.Parallel()
 	root := repositoryRoot(t)
 	testscript.Run(t, testscript.Params{
 		Files:               scripts(t, root),
@@ -112,6 +115,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("ROOT", root)
 			e.Setenv("SOURCE_DATE_EPOCH", "1772539200") // 2026-03-03 12:00 UTC
 			e.Setenv("TZ", "UTC")
+			e.Setenv("GOGC", "400") // they have memory, and two cores
 			return nil
 		},
 		Condition: func(name string) (bool, error) {
@@ -149,6 +153,7 @@ func TestScripts(t *testing.T) {
 			"eachbad":    cmdEachBad,
 			"pdf":        cmdPDF,
 			"sameforall": cmdSameForAll,
+			"demo":       cmdDemo,
 		},
 	})
 }
@@ -185,6 +190,14 @@ func soundMessage(ts *testscript.TestScript, said string) {
 			ts.Fatalf("a bare end of file: %q", line)
 		}
 	}
+}
+
+// cmdDemo copies the demo that all tests share to a folder: demo DIR.
+func cmdDemo(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: demo dir")
+	}
+	ts.Check(copyDemo(ts.MkAbs(args[0])))
 }
 
 // cmdJSON compares one value of a JSON file: json stdout steps.clocks.verdict

@@ -2,87 +2,66 @@ package command_test
 
 import (
 	"context"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strings"
+	"sync"
 	"testing"
-	"time"
-
-	"proveout/harness/command"
 )
-
-// console is the program inside this process.
-func console(t testing.TB, dir string, out io.Writer) *command.Console {
-	return &command.Console{In: strings.NewReader(""), Out: out, Diag: out, Getenv: func(string) string { return "" }, Dir: dir,
-		Now: func() time.Time { return time.Unix(1772539200, 0).UTC() }, Demo: os.DirFS(repositoryRoot(t))}
-}
-
-// demoShop makes the demo and returns its shop.
-func demoShop(t testing.TB) string {
-	t.Helper()
-	dir := t.TempDir()
-	var said strings.Builder
-	if code := console(t, dir, &said).Run(context.Background(), []string{"proveout", "demo", "--out", "D"}); code != 0 {
-		t.Fatalf("demo ends with %d: %s", code, said.String())
-	}
-	return filepath.Join(dir, "D", "shop")
-}
 
 // BenchmarkScore judges the first job of the demo, logs and all. The goal is
 // 50 ms of CPU.
 func BenchmarkScore(b *testing.B) {
-	shop := demoShop(b)
-	c := console(b, shop, io.Discard)
+	c, said := testConsole(repositoryRoot(b))
+	c.Dir = demoShop(b)
 	b.ReportAllocs()
 	for b.Loop() {
 		if code := c.Run(context.Background(), []string{"proveout", "score", "1", "--json"}); code != 0 {
-			b.Fatalf("score ends with %d", code)
+			b.Fatal(said)
 		}
 	}
 }
 
-// cpu is the CPU time of one run of a program.
-func cpu(t *testing.T, dir, program string, args ...string) time.Duration {
-	t.Helper()
-	cmd := exec.Command(program, args...)
-	cmd.Dir = dir
-	if out, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("%s: %v\n%s", program, err, out)
-	}
-	return cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
+// built is the program as it is shipped, built once.
+var built struct {
+	once sync.Once
+	dir  string
+	said []byte
+	err  error
 }
 
-func build(t *testing.T, dir, target, out string) {
+func buildProgram(t testing.TB) string {
 	t.Helper()
-	cmd := exec.Command("go", "build", "-buildvcs=false", "-o", out, target)
-	cmd.Dir = dir
-	if said, err := cmd.CombinedOutput(); err != nil {
-		t.Fatalf("building %s: %v\n%s", target, err, said)
+	built.once.Do(func() {
+		if built.dir, built.err = os.MkdirTemp("", "proveout-test-"); built.err != nil {
+			return
+		}
+		cmd := exec.Command("go", "build", "-buildvcs=false", "-o", built.dir, ".")
+		cmd.Dir = repositoryRoot(t)
+		built.said, built.err = cmd.CombinedOutput()
+	})
+	if built.err != nil {
+		t.Fatalf("%v\n%s", built.err, built.said)
 	}
+	return filepath.Join(built.dir, "proveout")
 }
 
-// TestStableBytes issues the documents of the same jobs thirty times: for a
+// TestStableBytes issues the documents of the same jobs several times: for a
 // fixed time of issue each is the same file, byte for byte.
 func TestStableBytes(t *testing.T) {
-	if !allChecks() {
-		t.Skip("thirty runs are made when PROVEOUT_ALL_CHECKS=1; a script makes five")
-	}
-	shop := demoShop(t)
-	first := map[string]string{}
-	for run := range 30 {
-		again := filepath.Join(t.TempDir(), "shop")
-		if err := os.CopyFS(again, os.DirFS(shop)); err != nil {
+	shop, first := demoShop(t), map[string]string{}
+	for run := range sampled(2, 2, 5) {
+		c, said := testConsole(repositoryRoot(t))
+		c.Dir = filepath.Join(t.TempDir(), "shop")
+		if err := os.CopyFS(c.Dir, os.DirFS(shop)); err != nil {
 			t.Fatal(err)
 		}
 		for _, args := range [][]string{{"certify", "1"}, {"report", "2"}} {
-			var said strings.Builder
-			if code := console(t, again, &said).Run(context.Background(), append([]string{"proveout"}, args...)); code != 0 {
-				t.Fatalf("%v: %s", args, said.String())
+			if code := c.Run(context.Background(), append([]string{"proveout"}, args...)); code != 0 {
+				t.Fatalf("%v: %s", args, said)
 			}
 		}
-		files, err := filepath.Glob(filepath.Join(again, "jobs", "*", "issued", "*"))
+		files, err := filepath.Glob(filepath.Join(c.Dir, "jobs", "*", "issued", "*"))
 		if err != nil || len(files) != 10 {
 			t.Fatalf("%d documents, %v", len(files), err)
 		}
