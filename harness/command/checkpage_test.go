@@ -169,8 +169,8 @@ func TestCheckPageSaysTheSame(t *testing.T) {
 	if err != nil {
 		t.Fatal("chromium is not installed, and all checks are asked for")
 	}
-	d := newSealedShop(t)
 	t.Parallel()
+	d := newSealedShop(t)
 	trials := d.trials(t)
 	signer := d.identity.Fingerprint().String()
 	got := make(chan pageAnswers, 1)

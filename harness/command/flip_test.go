@@ -131,11 +131,11 @@ func sampled(usual, withDetector, full int) int {
 // Every byte of an issued certificate is flipped in turn, by one bit or by all
 // eight, and looked at with all that verify does. A usual run takes a sample.
 func TestEveryByteOfACertificate(t *testing.T) {
+	t.Parallel()
 	d := newQuickShop(t)
 	if r := d.examined(d.certificate); !r.Valid {
 		t.Fatalf("%+v", r.Answers)
 	}
-	t.Parallel()
 	step := sampled(401, 2003, 1)
 	defer debug.SetGCPercent(debug.SetGCPercent(400)) // each look leaves a copy of the file behind
 	var next, tried atomic.Int64

@@ -49,6 +49,7 @@ func kept(t *testing.T) map[string]check.Wanted {
 // Certificates that earlier versions issued stay good, and are compared by
 // their values; damage and contradictions in them are found all the same.
 func TestKeptCertificates(t *testing.T) {
+	t.Parallel()
 	for path, signer := range kept(t) {
 		t.Run(filepath.Base(path), func(t *testing.T) {
 			pdf, err := os.ReadFile(path)
@@ -123,6 +124,7 @@ func keptEdited(t *testing.T, r check.Report, now time.Time) {
 // A look that never ends is given up, whether it keeps the computer busy or
 // waits.
 func TestEndlessLookIsGivenUp(t *testing.T) {
+	t.Parallel()
 	pdf, err := os.ReadFile(filepath.Join(repositoryRoot(t), "testdata", "certificates", "schema-2.pdf"))
 	if err != nil {
 		t.Fatal(err)
@@ -135,7 +137,7 @@ func TestEndlessLookIsGivenUp(t *testing.T) {
 			}
 			return check.Yes, fact.New("check.good")
 		}}
-		r := report.Verify(pdf, check.Options{Further: []check.Question{endless}}, &record.Examiner{}, toolName, 300*time.Millisecond)
+		r := report.Verify(pdf, check.Options{Further: []check.Question{endless}}, &record.Examiner{}, toolName, 50*time.Millisecond)
 		over.Store(true)
 		if r.Verdict != check.Bad || len(r.Answers) != 1 || r.Answers[0].Words.Key != "check.took-too-long" {
 			t.Errorf("%s: %s %+v", name, r.Verdict, r.Answers)

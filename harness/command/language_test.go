@@ -21,6 +21,7 @@ func TestOtherLanguages(t *testing.T) {
 	if raceDetector {
 		t.Skip("left to the run without the race detector")
 	}
+	t.Parallel()
 	d := newSealedShop(t)
 	c, said := testConsole(repositoryRoot(t))
 	run := func(want int, args ...string) {
@@ -39,6 +40,9 @@ func TestOtherLanguages(t *testing.T) {
 			run(command.ExitPassed, "report", fmt.Sprint(job), "--language", l)
 			page := fmt.Sprintf("2026-%04d-R%d.html", job, sampled(2, 2, i+2))
 			noEnglish(t, l, filepath.Join(d.dir, "jobs", fmt.Sprintf("2026-%04d", job), "issued", page))
+		}
+		if !allChecks() && l != "de" {
+			continue
 		}
 		run(command.ExitPassed, "certify", "1", "--language", l, "--replaces", number, "--because", "other language")
 		number = fmt.Sprintf("QR-2026-%04d", i+2)
@@ -63,7 +67,7 @@ func TestOtherLanguages(t *testing.T) {
 
 // answersIn asks the command in a language: each answer differs from the English
 // one in its words alone.
-func answersIn(t *testing.T, c *command.Console, said *bytes.Buffer, language string, d *sealedShop, path string) {
+func answersIn(t *testing.T, c *program, said *bytes.Buffer, language string, d *sealedShop, path string) {
 	t.Helper()
 	type answer struct{ Key, Question, State, Words string }
 	var out [2]struct{ Files []struct{ Answers []answer } }

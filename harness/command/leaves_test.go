@@ -125,8 +125,8 @@ func otherLine(line string) string {
 // judging again does not find, the pages do: they name the SHA-256 of the record
 // that they were made from.
 func TestEveryValueOfARecord(t *testing.T) {
-	d := newQuickShop(t)
 	t.Parallel()
+	d := newQuickShop(t)
 	text, files, pages := d.parts(t)
 	all := leaves(t, text)
 	if len(all) < 1000 {

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"proveout/harness/command"
 )
@@ -37,12 +38,19 @@ func decoded(picture string) string {
 // independent decoder (zbar) as scanners and printers of little resolution give
 // them, in grey.
 func TestCodesAreReadByOthers(t *testing.T) {
+	t.Parallel()
 	if !allChecks() {
 		t.Skip("set PROVEOUT_ALL_CHECKS=1 to have the codes read by zbarimg")
 	}
 	others(t, "zbarimg", "pdftoppm")
-	for name, numbering := range map[string]string{"usual number": "PO-{year}-{n:04}", "long number": "Werkstatt Seerosenweg, Abnahme {year}-{n:08}"} {
-		t.Run(name, func(t *testing.T) { codesAreRead(t, numbering) })
+	for name, numbering := range map[string]string{
+		"usual number": "PO-{year}-{n:04}",
+		"long number":  "Werkstatt Seerosenweg, Abnahme {year}-{n:08}",
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			codesAreRead(t, numbering)
+		})
 	}
 }
 
@@ -87,11 +95,15 @@ func codesAreRead(t *testing.T, numbering string) {
 	if got := decoded(filepath.Join(dir, "key.png")); got != hash {
 		t.Errorf("key show --qr: read as %q, want %q", got, hash)
 	}
-	said.Reset()
-	c.Terminal = true
-	run("key", "show")
+	var onTerminal bytes.Buffer
+	terminal := &command.Console{
+		Out: &onTerminal, Diag: &onTerminal, Getenv: func(string) string { return "" }, Now: time.Now, Terminal: true,
+	}
+	if code := terminal.Run(context.Background(), []string{"proveout", "key", "show", "--shop", d.dir}); code != 0 {
+		t.Fatal(onTerminal.String())
+	}
 	shown := filepath.Join(dir, "terminal.png")
-	if err := os.WriteFile(shown, screen(t, said.String()), 0o600); err != nil {
+	if err := os.WriteFile(shown, screen(t, onTerminal.String()), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if got := decoded(shown); got != hash {

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"image"
 	"image/color"
@@ -43,6 +44,8 @@ func TestMain(m *testing.M) {
 type tidily struct{ *testing.M }
 
 func (m tidily) Run() int {
+	// Most of the tests wait for a program most of the time.
+	flag.Set("test.parallel", strconv.Itoa(2*runtime.GOMAXPROCS(0)))
 	code := m.M.Run()
 	for _, dir := range []string{oneDemo.dir, built.dir} {
 		if dir != "" {

@@ -17,6 +17,7 @@ import (
 // Certify that is stopped while it waits for a time stamp issues nothing, and
 // its number is free again.
 func TestCertifyStopped(t *testing.T) {
+	t.Parallel()
 	d := newNumberedShop(t, "PO-{year}-{n:04}")
 	ctx, stop := context.WithCancel(context.Background())
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

@@ -92,6 +92,7 @@ func notedPNG(t *testing.T) []byte {
 // What cameras and programs note in pictures stays in the shop: neither the
 // certificate nor its page nor any file of the kit has it.
 func TestPicturesCarryNoNotes(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	for name, data := range map[string][]byte{"one.jpg": notedJPEG(t), "two.png": notedPNG(t)} {
 		if bytes.Count(data, []byte(private)) < 5 {

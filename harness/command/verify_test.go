@@ -52,7 +52,12 @@ func makeDemo() {
 	if oneDemo.err != nil {
 		return
 	}
-	c, said := testConsole(filepath.Join("..", ".."))
+	root, err := filepath.Abs(filepath.Join("..", ".."))
+	if err != nil {
+		oneDemo.err = err
+		return
+	}
+	c, said := testConsole(root)
 	args := []string{"proveout", "demo", "--out", filepath.Join(oneDemo.dir, "d")}
 	if code := c.Run(context.Background(), args); code != command.ExitPassed {
 		oneDemo.err = fmt.Errorf("demo: exit code %d\n%s", code, said)
@@ -105,18 +110,38 @@ func newSealedShop(t testing.TB) *sealedShop {
 // issueDay is when the tests' certificates are issued.
 var issueDay = time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
 
-func testConsole(root string) (*command.Console, *bytes.Buffer) {
-	var said bytes.Buffer
-	c := &command.Console{In: strings.NewReader(""), Out: &said, Diag: &said, Demo: os.DirFS(root)}
-	c.Getenv = func(string) string { return "" }
-	c.Now = func() time.Time { return issueDay }
-	return c, &said
+// A program runs proveout, as a process of its own, so that tests can run side by
+// side: the library of the command line keeps flags for a whole process.
+type program struct {
+	Dir  string // where it runs; the folder of the tests if empty
+	root string
+	said *bytes.Buffer // on both of its outputs
+}
+
+func testConsole(root string) (*program, *bytes.Buffer) {
+	p := &program{root: root, said: new(bytes.Buffer)}
+	return p, p.said
+}
+
+// Run runs a command line and returns its exit code. It is interrupted when the
+// context ends.
+func (p *program) Run(ctx context.Context, args []string) int {
+	cmd := exec.CommandContext(ctx, args[0], args[1:]...)
+	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
+	cmd.Dir, cmd.Stdout, cmd.Stderr = p.Dir, p.said, p.said
+	cmd.Env = append(cmd.Environ(), rootVariable+"="+p.root,
+		fmt.Sprintf("SOURCE_DATE_EPOCH=%d", issueDay.Unix()), "GOGC=400", "PROVEOUT_SHOP=", "PROVEOUT_PASSPHRASE=")
+	if err := cmd.Run(); err != nil && cmd.ProcessState == nil {
+		fmt.Fprintln(p.said, err)
+		return -1
+	}
+	return cmd.ProcessState.ExitCode()
 }
 
 // The demo's certificate, and what may be done to it.
 func TestCertificate(t *testing.T) {
-	d := newSealedShop(t)
 	t.Parallel()
+	d := newSealedShop(t)
 	for _, tt := range []struct {
 		name string
 		test func(*testing.T, *sealedShop)
