@@ -16,6 +16,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
@@ -46,6 +47,7 @@ type tidily struct{ *testing.M }
 func (m tidily) Run() int {
 	// Most of the tests wait for a program most of the time.
 	flag.Set("test.parallel", strconv.Itoa(2*runtime.GOMAXPROCS(0)))
+	debug.SetGCPercent(400) // each look at a certificate leaves a copy of it behind
 	code := m.M.Run()
 	for _, dir := range []string{oneDemo.dir, built.dir} {
 		if dir != "" {

@@ -59,7 +59,8 @@ func makeDemo() {
 	}
 	c, said := testConsole(root)
 	args := []string{"proveout", "demo", "--out", filepath.Join(oneDemo.dir, "d")}
-	if code := c.Run(context.Background(), args); code != command.ExitPassed {
+	code := c.Run(context.Background(), args)
+	if code != command.ExitPassed || !strings.Contains(said.String(), "Its documents:") {
 		oneDemo.err = fmt.Errorf("demo: exit code %d\n%s", code, said)
 	}
 }
