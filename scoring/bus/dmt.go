@@ -132,10 +132,6 @@ var standardModes = sync.OnceValue(func() []Timing {
 	return out
 })
 
-// StandardModes returns the modes of the DMT standard and the older modes of
-// EDID's established timings.
-func StandardModes() []Timing { return append([]Timing(nil), standardModes()...) }
-
 // dmt returns the mode with a DMT number.
 func dmt(id int) (Timing, bool) {
 	for _, t := range standardModes() {

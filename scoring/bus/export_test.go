@@ -1,0 +1,4 @@
+package bus
+
+// StandardModes are held against the published table by tests outside the package.
+var StandardModes = standardModes
