@@ -395,7 +395,8 @@ func TestTenMillionFailures(t *testing.T) {
 	if !allChecks() {
 		t.Skip("ten million failing rows are read when PROVEOUT_ALL_CHECKS=1")
 	}
-	t.Parallel()
+	// Not beside others: what a process had counts what its parent had when it
+	// was started (getrusage(2), Linux), so this test wants a small parent.
 	const rows = 10_000_000
 	peak := diagnose(t, buildProgram(t), writeFailureList(t, rows), rows)
 	t.Logf("peak %.1f MiB", float64(peak)/(1<<20))

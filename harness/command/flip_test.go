@@ -40,7 +40,7 @@ func quickCommands(photo string) [][]string {
 	}
 }
 
-// smallPhoto is a photo of the demo at a third of its size, so that a
+// smallPhoto is a photo of the demo at a sixth of its size, so that a
 // certificate with it has about 100 kB.
 func smallPhoto(t testing.TB) string {
 	t.Helper()
@@ -53,7 +53,7 @@ func smallPhoto(t testing.TB) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	small := image.NewRGBA(image.Rect(0, 0, img.Bounds().Dx()/3, img.Bounds().Dy()/3))
+	small := image.NewRGBA(image.Rect(0, 0, img.Bounds().Dx()/6, img.Bounds().Dy()/6))
 	draw.ApproxBiLinear.Scale(small, small.Rect, img, img.Bounds(), draw.Src, nil)
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, small, nil); err != nil {
