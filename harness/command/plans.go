@@ -6,7 +6,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/urfave/cli/v2"
 
@@ -22,10 +21,22 @@ func (c *Console) planLibrary(kind plans.FileKind, name, what string) *cli.Comma
 		Name:  name,
 		Usage: "list, show, check and copy " + what,
 		Subcommands: []*cli.Command{
-			{Name: "list", Usage: "list the shop's own and the built-in " + what, Flags: []cli.Flag{shopFlag, jsonFlag}, Action: l.list},
-			{Name: "show", Usage: "show one", ArgsUsage: "ID", Flags: []cli.Flag{shopFlag, jsonFlag, variantFlag, sourceFlag}, Action: l.show},
-			{Name: "check", Usage: "find every problem of files", ArgsUsage: "FILE…", Flags: []cli.Flag{jsonFlag}, Action: l.check},
-			{Name: "copy", Usage: "copy a built-in one into the shop, to change it", ArgsUsage: "ID", Flags: []cli.Flag{shopFlag, toFlag}, Action: l.copy},
+			{
+				Name: "list", Usage: "list the shop's own and the built-in " + what,
+				Flags: []cli.Flag{shopFlag, jsonFlag}, Action: l.list,
+			},
+			{
+				Name: "show", Usage: "show one", ArgsUsage: "ID",
+				Flags: []cli.Flag{shopFlag, jsonFlag, variantFlag, sourceFlag}, Action: l.show,
+			},
+			{
+				Name: "check", Usage: "find every problem of files", ArgsUsage: "FILE…",
+				Flags: []cli.Flag{jsonFlag}, Action: l.check,
+			},
+			{
+				Name: "copy", Usage: "copy a built-in one into the shop, to change it", ArgsUsage: "ID",
+				Flags: []cli.Flag{shopFlag, toFlag}, Action: l.copy,
+			},
 		},
 	}
 	if kind == plans.PlanKind {
@@ -55,8 +66,8 @@ func referenceNames() []string {
 
 // keys prints the reference text of the keys of files.
 func (c *Console) keys(x *cli.Context) error {
-	if x.NArg() > 1 {
-		return fmt.Errorf("%q is one argument too many; see --help", x.Args().Get(1))
+	if err := atMost(x, 1); err != nil {
+		return err
 	}
 	which := x.Args().Slice()
 	if len(which) == 0 {
@@ -69,20 +80,19 @@ func (c *Console) keys(x *cli.Context) error {
 			found = logs.MapKeys()
 		}
 		if found == nil {
-			return fmt.Errorf("%q is neither a kind of file nor of step; %s", name, document.DidYouMean(name, referenceNames()))
+			return fmt.Errorf("%q is neither a kind of file nor of step; %s",
+				name, document.DidYouMean(name, referenceNames()))
 		}
 		tables = append(tables, found...)
 	}
-	if x.Bool("json") {
-		return c.answer(map[string]any{"tables": tables})
-	}
-	for i, t := range tables {
-		if i > 0 {
-			fmt.Fprintln(c.Out)
+	return c.give(x, map[string]any{"tables": tables}, true, func(p *printer) {
+		for i, t := range tables {
+			if i > 0 {
+				p.gap()
+			}
+			fmt.Fprint(p, t.Text())
 		}
-		fmt.Fprint(c.Out, t.Text())
-	}
-	return nil
+	})
 }
 
 var (
@@ -142,30 +152,19 @@ func (l *library) list(x *cli.Context) error {
 		Title   string `json:"title"`
 		Trouble string `json:"trouble,omitempty"`
 	}
-	lines := []line{}
+	lines, rows := []line{}, [][]string{}
 	for _, e := range entries {
-		title, err := l.title(shop, e.ID)
-		one := line{Entry: e, Title: title}
-		if err != nil {
+		one, where := line{Entry: e}, "this shop"
+		if e.BuiltIn {
+			where = "built in"
+		}
+		if one.Title, err = l.title(shop, e.ID); err != nil {
 			one.Trouble = firstLine(err.Error())
-		}
-		lines = append(lines, one)
-	}
-	if x.Bool("json") {
-		return l.answer(map[string]any{l.name: lines})
-	}
-	t := tabwriter.NewWriter(l.Out, 0, 0, 2, ' ', 0)
-	for _, one := range lines {
-		where := "built in"
-		if !one.BuiltIn {
-			where = "this shop"
-		}
-		if one.Trouble != "" {
 			where = one.Trouble
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\n", one.ID, one.Title, where)
+		lines, rows = append(lines, one), append(rows, []string{e.ID, one.Title, where})
 	}
-	return t.Flush()
+	return l.give(x, map[string]any{l.name: lines}, true, func(p *printer) { p.table(rows...) })
 }
 
 func (l *library) title(shop, id string) (string, error) {
@@ -218,36 +217,35 @@ func (l *library) show(x *cli.Context) error {
 		_, err := l.Out.Write(found.Data)
 		return err
 	}
-	var shown any
-	var text string
+	summary, err := l.summary(shop, id, x.String("variant"))
+	if err != nil {
+		return err
+	}
+	return l.give(x, summary, true, func(p *printer) { p.line(strings.TrimRight(summary.Text(width), "\n")) })
+}
+
+// summary says what a plan or a variant of a family is; without a name the
+// first variant.
+func (l *library) summary(shop, id, variant string) (interface{ Text(width int) string }, error) {
 	if l.kind == plans.PlanKind {
 		p, err := plans.FindPlan(shop, id)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		d := p.Summarise()
-		shown, text = d, d.Text(width)
-	} else {
-		f, err := plans.FindFamily(shop, id)
-		if err != nil {
-			return err
-		}
-		variant := x.String("variant")
-		if names := f.Variants(); variant == "" && len(names) > 0 {
-			variant = names[0]
-		}
-		family, err := f.Variant(variant)
-		if err != nil {
-			return err
-		}
-		d := family.Summarise()
-		shown, text = d, d.Text(width)
+		return p.Summarise(), nil
 	}
-	if x.Bool("json") {
-		return l.answer(shown)
+	f, err := plans.FindFamily(shop, id)
+	if err != nil {
+		return nil, err
 	}
-	fmt.Fprintln(l.Out, strings.TrimRight(text, "\n"))
-	return nil
+	if names := f.Variants(); variant == "" && len(names) > 0 {
+		variant = names[0]
+	}
+	family, err := f.Variant(variant)
+	if err != nil {
+		return nil, err
+	}
+	return family.Summarise(), nil
 }
 
 func (l *library) check(x *cli.Context) error {
