@@ -26,14 +26,22 @@ func TestLocalDevice(t *testing.T) {
 	binary.LittleEndian.PutUint16(config[0:], 0xf5e1)
 	binary.LittleEndian.PutUint16(config[2:], 0x0166)
 	config[0xb] = 3
-	for name, data := range map[string][]byte{"config": config, "vendor": []byte("0xf5e1\n"), "device": []byte("0x0166\n"), "class": []byte("0x030000\n")} {
+	for name, data := range map[string][]byte{
+		"config": config,
+		"vendor": []byte("0xf5e1\n"),
+		"device": []byte("0x0166\n"),
+		"class":  []byte("0x030000\n"),
+	} {
 		if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
 	run := func(args ...string) (string, string, int) {
 		var out, diag bytes.Buffer
-		c := &command.Console{In: strings.NewReader(""), Out: &out, Diag: &diag, Getenv: func(string) string { return "" }, Now: time.Now}
+		c := &command.Console{
+			In: strings.NewReader(""), Out: &out, Diag: &diag,
+			Getenv: func(string) string { return "" }, Now: time.Now,
+		}
 		code := c.Run(context.Background(), append([]string{"proveout", "calc", "pci", "--root", root}, args...))
 		return out.String(), diag.String(), code
 	}
@@ -46,7 +54,9 @@ func TestLocalDevice(t *testing.T) {
 				Class    string `json:"class"`
 			} `json:"devices"`
 		}
-		if err := json.Unmarshal([]byte(out), &a); err != nil || code != 0 || len(a.Devices) != 1 || a.Devices[0].DeviceID != "0x0166" || a.Devices[0].Address != "0000:01:00.0" {
+		err := json.Unmarshal([]byte(out), &a)
+		found := err == nil && code == 0 && len(a.Devices) == 1
+		if !found || a.Devices[0].DeviceID != "0x0166" || a.Devices[0].Address != "0000:01:00.0" {
 			t.Errorf("%s: exit %d, %s%s", address, code, out, diag)
 		}
 	}

@@ -199,7 +199,10 @@ func newChipset(seed uint64, words, bits, bus, banks int) *chipset {
 	return c
 }
 
-var defectKinds = []string{"line-stuck-0", "line-stuck-1", "line-open", "lines-shorted", "lines-swapped", "chip-dead", "chip-weak", "address-line", "bank-lost", "isolated-cells"}
+var defectKinds = []string{
+	"line-stuck-0", "line-stuck-1", "line-open", "lines-shorted", "lines-swapped",
+	"chip-dead", "chip-weak", "address-line", "bank-lost", "isolated-cells",
+}
 
 func (c *chipset) defect(kind string) defect {
 	r := c.random
@@ -250,7 +253,10 @@ func (d defect) is(f foundFault) bool {
 func memoryFaults(t *testing.T, c *chipset, list string) (rows int64, found []foundFault) {
 	t.Helper()
 	var out, diag bytes.Buffer
-	k := &command.Console{In: strings.NewReader(list), Out: &out, Diag: &diag, Getenv: func(string) string { return "" }, Now: time.Now}
+	k := &command.Console{
+		In: strings.NewReader(list), Out: &out, Diag: &diag,
+		Getenv: func(string) string { return "" }, Now: time.Now,
+	}
 	code := k.Run(context.Background(), []string{"proveout", "calc", "memory-faults", "-", "--json",
 		"--chip", fmt.Sprintf("%dx%d", c.words, c.bits), "--bus", fmt.Sprint(c.bus), "--banks", fmt.Sprint(c.banks)})
 	var a struct {
@@ -319,7 +325,9 @@ func TestHeldOutFailureLists(t *testing.T) {
 				c.trouble = []defect{a, b}
 				_, found := memoryFaults(t, c, c.list(2000))
 				named := func(d defect) bool {
-					return slices.ContainsFunc(found, func(f foundFault) bool { return f.Chip == d.chip && f.Bank == d.bank && f.Kind == d.kind })
+					return slices.ContainsFunc(found, func(f foundFault) bool {
+						return f.Chip == d.chip && f.Bank == d.bank && f.Kind == d.kind
+					})
 				}
 				all++
 				if named(a) && named(b) {

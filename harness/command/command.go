@@ -58,7 +58,13 @@ type Console struct {
 // Main runs the command line of this process and returns its exit code. demo
 // holds the files of the demo.
 func Main(demo fs.FS) int {
-	c := &Console{In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv, Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout), Demo: demo, talking: new(atomic.Bool), unissued: new(unissued)}
+	c := &Console{
+		In: os.Stdin, Out: os.Stdout, Diag: os.Stderr, Getenv: os.Getenv,
+		Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout),
+		Demo:     demo,
+		talking:  new(atomic.Bool),
+		unissued: new(unissued),
+	}
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
@@ -103,7 +109,8 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 			if c.Getenv("PROVEOUT_DEBUG") != "" {
 				c.Diag.Write(debug.Stack())
 			}
-			fmt.Fprintf(c.Diag, "proveout: something went wrong inside the program (%v); nothing was issued. Please report it with the command you typed.\n", r)
+			fmt.Fprintf(c.Diag, "proveout: something went wrong inside the program (%v); nothing was issued. "+
+				"Please report it with the command you typed.\n", r)
 			code = ExitNotDone
 		}
 	}()
@@ -213,7 +220,10 @@ func (c *Console) commands() []*cli.Command {
 
 var (
 	jsonFlag = &cli.BoolFlag{Name: "json", Usage: "print one JSON object on standard output"}
-	shopFlag = &cli.StringFlag{Name: "shop", Usage: "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml"}
+	shopFlag = &cli.StringFlag{
+		Name:  "shop",
+		Usage: "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml",
+	}
 )
 
 // answer prints one JSON object on standard output, with words where it has
