@@ -237,7 +237,7 @@ func (k *openCase) lookAtCapture(of stated, path string) (reading.Capture, error
 	}
 	base, err := baseAddress(of.base)
 	if err != nil {
-		return part, err
+		return part, fmt.Errorf("--base: %w", err)
 	}
 	p, err := readCaptureFile(path, name, mode)
 	if err != nil {

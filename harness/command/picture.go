@@ -13,7 +13,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/urfave/cli/v2"
 	"golang.org/x/image/bmp"
@@ -33,26 +32,50 @@ func (c *Console) pictureCommands() *cli.Command {
 		Name:  "picture",
 		Usage: "make test pictures and compare captures of them with what was written",
 		Subcommands: []*cli.Command{
-			{Name: "list", Usage: "list the test pictures and what each is for", Flags: []cli.Flag{jsonFlag, modeFlag}, Action: c.pictureList},
-			{Name: "pattern", Usage: "write one test picture", ArgsUsage: "NAME",
-				Description: "The ending of the file says how it is written: .png, .bmp, or .raw for a dump of\nthe frame buffer.",
-				Flags:       []cli.Flag{modeFlag, outFlag, jsonFlag, &cli.IntFlag{Name: "seed", Usage: "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse", Value: 1}},
-				Action:      c.picturePattern},
-			{Name: "set", Usage: "write all test pictures of a family, and a sheet that says how to show them", ArgsUsage: "DIR",
-				Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, &cli.StringFlag{Name: "format", Usage: "`KIND` of file: png, bmp or raw", Value: "png"},
-					&cli.StringFlag{Name: "mode", Usage: "only this display `MODE`; else all of the family"}}, Action: c.pictureSet},
-			c.pictureCompareCommand(),
-			c.pictureSimulateCommand(),
+			c.pictureListCommand(), c.picturePatternCommand(), c.pictureSetCommand(),
+			c.pictureCompareCommand(), c.pictureSimulateCommand(),
 		},
 	}
 }
 
 var (
-	modeFlag   = &cli.StringFlag{Name: "mode", Usage: "display `MODE`: 1024x768x16"}
 	outFlag    = &cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "`FILE` to write"}
 	familyFlag = &cli.StringFlag{Name: "family", Usage: "board family `ID` or its file: names the chips"}
-	baseFlag   = &cli.StringFlag{Name: "base", Usage: "where the first pixel lies in the memory: `BYTES`, such as \"2 MiB\"", Value: "0"}
 )
+
+// shownMode is a flag that takes the display mode of a test picture.
+func shownMode(usage string, take func(pattern.Mode)) *typed {
+	return typedFlag("mode", usage, func(text string) error {
+		m, err := scoring.PictureMode(text)
+		if err == nil {
+			take(m)
+		}
+		return err
+	})
+}
+
+// baseFlag takes the address of a picture's first pixel.
+func baseFlag(at *int64) *typed {
+	read := func(text string) (err error) {
+		*at, err = baseAddress(text)
+		return err
+	}
+	return typedFlag("base", "where the first pixel lies in the memory: `BYTES`, such as \"2 MiB\"", read).or("0")
+}
+
+func baseAddress(text string) (int64, error) {
+	if text == "" {
+		return 0, nil
+	}
+	if n, err := strconv.ParseInt(strings.TrimSpace(text), 0, 64); err == nil && n >= 0 {
+		return n, nil
+	}
+	q, err := quantity.Parse(text, quantity.Bytes)
+	if err != nil || q.Value < 0 || q.Value != float64(int64(q.Value)) {
+		return 0, fmt.Errorf("%q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
+	}
+	return int64(q.Value), nil
+}
 
 // A shownPicture is one line of picture list.
 type shownPicture struct {
@@ -87,34 +110,31 @@ func purpose(p pattern.Pattern) string {
 	return ""
 }
 
-func (c *Console) pictureList(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
+func (c *Console) pictureListCommand() *cli.Command {
+	mode := pattern.Mode{Width: 640, Height: 480, Format: pattern.RGB888}
+	return &cli.Command{
+		Name:  "list",
+		Usage: "list the test pictures and what each is for",
+		Flags: []cli.Flag{jsonFlag, shownMode("display `MODE`: 1024x768x16", to(&mode))},
+		Action: func(x *cli.Context) error {
+			if err := noArguments(x); err != nil {
+				return err
+			}
+			var list []shownPicture
+			for _, p := range pattern.All(mode) {
+				list = append(list, shownPicture{p.Name(), purpose(p)})
+			}
+			return c.give(x, map[string]any{"pictures": list}, true, func(p *printer) {
+				var rows [][]string
+				for _, group := range groups(list) {
+					rows = append(rows, []string{group.Name, group.Purpose})
+				}
+				p.table(rows...)
+				p.line("\nrandom-2 to random-1023 are further random pictures. A number behind plane and bit\n" +
+					"is the bit of the channel, 0 the lowest; a mode has as many as its depth gives.")
+			})
+		},
 	}
-	m := pattern.Mode{Width: 640, Height: 480, Format: pattern.RGB888}
-	if text := x.String("mode"); text != "" {
-		var err error
-		if m, err = scoring.PictureMode(text); err != nil {
-			return fmt.Errorf("--mode: %w", err)
-		}
-	}
-	var list []shownPicture
-	for _, p := range pattern.All(m) {
-		list = append(list, shownPicture{p.Name(), purpose(p)})
-	}
-	if x.Bool("json") {
-		return c.answer(map[string]any{"pictures": list})
-	}
-	t := tabwriter.NewWriter(c.Out, 0, 0, 2, ' ', 0)
-	for _, group := range groups(list) {
-		fmt.Fprintf(t, "%s\t%s\n", group.Name, group.Purpose)
-	}
-	if err := t.Flush(); err != nil {
-		return err
-	}
-	fmt.Fprint(c.Out, "\nrandom-2 to random-1023 are further random pictures. A number behind plane and bit\n"+
-		"is the bit of the channel, 0 the lowest; a mode has as many as its depth gives.\n")
-	return nil
 }
 
 // groups gives the planes, which are many, one line for each kind.
@@ -136,39 +156,63 @@ func groups(list []shownPicture) []shownPicture {
 	return out
 }
 
-func (c *Console) picturePattern(x *cli.Context) error {
-	if x.NArg() != 1 {
-		return errors.New("name one test picture; proveout picture list shows them")
+func (c *Console) picturePatternCommand() *cli.Command {
+	var mode *pattern.Mode
+	var out string
+	seed := 0
+	return &cli.Command{
+		Name: "pattern", Usage: "write one test picture", ArgsUsage: "NAME",
+		Description: "The ending of the file says how it is written: .png, .bmp, or .raw for a dump of\nthe frame buffer.",
+		Flags: []cli.Flag{
+			shownMode("display `MODE`: 1024x768x16", toNew(&mode)),
+			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "`FILE` to write", Destination: &out},
+			jsonFlag,
+			&cli.IntFlag{
+				Name:        "seed",
+				Usage:       "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse",
+				Value:       1,
+				Destination: &seed,
+			},
+		},
+		Action: func(x *cli.Context) error {
+			if x.NArg() != 1 {
+				return errors.New("name one test picture; proveout picture list shows them")
+			}
+			name, size, hasMode := strings.Cut(x.Args().First(), "@")
+			if name == "random" || name == "random-inverse" {
+				name += "-" + strconv.Itoa(seed)
+			} else if x.IsSet("seed") {
+				return fmt.Errorf("--seed is for random and random-inverse, not for %s", name)
+			}
+			if hasMode == (mode != nil) {
+				return errors.New("say for which display mode: --mode 1024x768x16")
+			}
+			if hasMode {
+				m, err := scoring.PictureMode(size)
+				if err != nil {
+					return err
+				}
+				mode = &m
+			}
+			f, err := renderNamed(name, *mode)
+			if err != nil {
+				return err
+			}
+			if out == "" {
+				return errors.New("name the file to write: -o FILE.png, .bmp or .raw")
+			}
+			if err := writeFrame(f, c.path(out), strings.TrimPrefix(strings.ToLower(filepath.Ext(out)), ".")); err != nil {
+				return err
+			}
+			shown := scoring.ModeText(f.Mode)
+			answer := map[string]any{
+				"pattern": f.Pattern.Name(), "mode": shown, "file": out, "bytes_in_memory": f.Mode.Bytes(),
+			}
+			return c.give(x, answer, true, func(p *printer) {
+				p.line(fmt.Sprintf("Wrote %s: %s at %s.", out, f.Pattern.Name(), shown))
+			})
+		},
 	}
-	name, size, hasMode := strings.Cut(x.Args().First(), "@")
-	if name == "random" || name == "random-inverse" {
-		name += "-" + strconv.Itoa(x.Int("seed"))
-	} else if x.IsSet("seed") {
-		return fmt.Errorf("--seed is for random and random-inverse, not for %s", name)
-	}
-	if hasMode == (x.String("mode") != "") {
-		return errors.New("say for which display mode: --mode 1024x768x16")
-	}
-	mode, err := scoring.PictureMode(firstOf(size, x.String("mode")))
-	if err != nil {
-		return fmt.Errorf("--mode: %w", err)
-	}
-	f, err := renderNamed(name, mode)
-	if err != nil {
-		return err
-	}
-	out := c.path(x.String("out"))
-	if out == "" {
-		return errors.New("name the file to write: -o FILE.png, .bmp or .raw")
-	}
-	if err := writeFrame(f, out, strings.TrimPrefix(strings.ToLower(filepath.Ext(out)), ".")); err != nil {
-		return err
-	}
-	if x.Bool("json") {
-		return c.answer(map[string]any{"pattern": f.Pattern.Name(), "mode": scoring.ModeText(f.Mode), "file": x.String("out"), "bytes_in_memory": f.Mode.Bytes()})
-	}
-	fmt.Fprintf(c.Out, "Wrote %s: %s at %s.\n", x.String("out"), f.Pattern.Name(), scoring.ModeText(f.Mode))
-	return nil
 }
 
 func renderNamed(name string, mode pattern.Mode) (*pattern.Frame, error) {
@@ -301,46 +345,34 @@ func readStart(path string, most int64) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(f, most))
 }
 
-// pictureMemory returns the family's memory by --family and --variant; nil when
-// no family is named. The family may be a file.
-func (c *Console) pictureMemory(x *cli.Context) (*memory.Organisation, *plans.Family, error) {
+// memoryShown is the frame memory of the family that is named; nil when none is.
+func (c *Console) memoryShown(x *cli.Context) (*memory.Organisation, error) {
 	family, err := c.pictureFamily(x)
 	if family == nil || err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	org := scoring.FrameMemory(family)
 	if org == nil {
-		return nil, nil, fmt.Errorf("the family %s does not say how its memory is put together, so no chip can be named", family.ID)
+		return nil, fmt.Errorf("the family %s does not say how its memory is put together, so no chip can be named",
+			family.ID)
 	}
-	return org, family, nil
+	return org, nil
 }
 
+// pictureFamily is the family of --family and --variant, which may be a file;
+// nil when none is named.
 func (c *Console) pictureFamily(x *cli.Context) (*plans.Family, error) {
-	name := x.String("family")
+	name, variant := x.String("family"), x.String("variant")
+	if name == "" && variant != "" {
+		return nil, errors.New("--variant needs --family")
+	}
 	if name == "" {
-		if x.String("variant") != "" {
-			return nil, errors.New("--variant needs --family")
-		}
 		return nil, nil
 	}
-	var file *plans.FamilyFile
-	if path := c.path(name); strings.HasSuffix(name, ".toml") {
-		data, err := readSmall(path)
-		if err != nil {
-			return nil, err
-		}
-		var problems []plans.Problem
-		if file, problems = plans.ParseFamily(path, data); len(problems) > 0 {
-			return nil, plans.AsError(problems)
-		}
-	} else {
-		dir, _ := c.shopDir(x) // without a shop the library serves
-		var err error
-		if file, err = plans.FindFamily(dir, name); err != nil {
-			return nil, err
-		}
+	file, err := c.familyFile(x, name)
+	if err != nil {
+		return nil, err
 	}
-	variant := x.String("variant")
 	if variant == "" && sameMemory(file) {
 		variant = file.Variants()[0]
 	}
@@ -367,44 +399,20 @@ func sameMemory(file *plans.FamilyFile) bool {
 	return len(file.Variants()) > 0
 }
 
-// baseAddress reads --base.
-func baseAddress(text string) (int64, error) {
-	text = strings.TrimSpace(text)
-	if text == "" {
-		return 0, nil
-	}
-	if n, err := strconv.ParseInt(text, 0, 64); err == nil && n >= 0 {
-		return n, nil
-	}
-	q, err := quantity.Parse(text, quantity.Bytes)
-	if err != nil || q.Value < 0 || q.Value != float64(int64(q.Value)) {
-		return 0, fmt.Errorf("--base: %q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
-	}
-	return int64(q.Value), nil
-}
-
-// depthsOf lists modes with a test picture, and the others with the reason.
-func depthsOf(family *plans.Family, only string) (modes []pattern.Mode, left []string, err error) {
-	texts := []string{only}
-	if only == "" {
-		texts = nil
-		for _, m := range family.Modes {
-			texts = append(texts, m.Text)
-		}
-	}
-	for _, text := range texts {
-		m, err := scoring.PictureMode(text)
-		switch {
-		case err != nil && only != "":
-			return nil, nil, fmt.Errorf("--mode: %w", err)
-		case err != nil:
+// depthsOf lists the modes of a family that have a test picture, and the others
+// with the reason.
+func depthsOf(family *plans.Family) (modes []pattern.Mode, left []string, err error) {
+	for _, shown := range family.Modes {
+		m, err := scoring.PictureMode(shown.Text)
+		if err != nil {
 			left = append(left, err.Error())
-		case !slices.Contains(modes, m):
+		} else if !slices.Contains(modes, m) {
 			modes = append(modes, m)
 		}
 	}
 	if len(modes) == 0 {
-		return nil, nil, fmt.Errorf("the family %s names no display mode that a test picture can be made for; name one with --mode", family.ID)
+		return nil, nil, fmt.Errorf("the family %s names no display mode that a test picture can be made for; "+
+			"name one with --mode", family.ID)
 	}
 	return modes, left, nil
 }

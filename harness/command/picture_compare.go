@@ -19,6 +19,7 @@ import (
 )
 
 func (c *Console) pictureCompareCommand() *cli.Command {
+	var base int64
 	return &cli.Command{
 		Name:  "compare",
 		Usage: "compare captures with their pictures: registration, metrics, data lines, findings",
@@ -26,12 +27,12 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 			"called .raw. A picture is NAME@MODE or a file; several captures are given in the\n" +
 			"order of their pictures. Without --pattern the capture tells which it shows.\n\n" +
 			"Exit codes: 0 clean, 1 a finding or inconclusive, 2 a file cannot be read.",
-		Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag, jsonFlag,
+		Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag(&base), jsonFlag,
 			&cli.StringSliceFlag{Name: "pattern", Usage: "what was shown: `NAME@MODE` or a file; may be repeated"},
 			&cli.StringSliceFlag{Name: "capture", Usage: "the capture `FILE`; may be repeated", Required: true},
 			&cli.StringFlag{Name: "route", Usage: "how it came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
 			&cli.StringFlag{Name: "marked", Usage: "write the difference map to `FILE`.png"}},
-		Action: c.pictureCompare,
+		Action: func(x *cli.Context) error { return c.pictureCompare(x, base) },
 	}
 }
 
@@ -61,7 +62,7 @@ func readCaptureFile(path, name string, mode *pattern.Mode) (*raster.RGB, error)
 	return p, nil
 }
 
-func (c *Console) pictureCompare(x *cli.Context) error {
+func (c *Console) pictureCompare(x *cli.Context, base int64) error {
 	if err := noArguments(x); err != nil {
 		return err
 	}
@@ -77,14 +78,11 @@ func (c *Console) pictureCompare(x *cli.Context) error {
 	if err != nil {
 		return fmt.Errorf("--route: %w", err)
 	}
-	org, _, err := c.pictureMemory(x)
+	org, err := c.memoryShown(x)
 	if err != nil {
 		return err
 	}
-	o := picture.Options{Memory: org, Route: route}
-	if o.Base, err = baseAddress(x.String("base")); err != nil {
-		return err
-	}
+	o := picture.Options{Memory: org, Route: route, Base: base}
 	var results []*picture.Result
 	var told []comparedJSON
 	for i, name := range captures {

@@ -116,9 +116,17 @@ func (c *Console) shopIfAny(x *cli.Context) (string, error) {
 	return dir, nil
 }
 
-// familyFile finds a family by its id, in the shop if there is one, or in the
-// library.
+// familyFile finds a family by its id, in the shop if there is one or in the
+// library, or reads the file that is named.
 func (c *Console) familyFile(x *cli.Context, id string) (*plans.FamilyFile, error) {
+	if strings.HasSuffix(id, ".toml") {
+		data, err := readSmall(c.path(id))
+		if err != nil {
+			return nil, err
+		}
+		file, problems := plans.ParseFamily(c.path(id), data)
+		return file, plans.AsError(problems)
+	}
 	shop, err := c.shopIfAny(x)
 	if err != nil {
 		return nil, err

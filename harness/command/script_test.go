@@ -84,8 +84,8 @@ func repositoryRoot(t testing.TB) string {
 
 func allChecks() bool { return os.Getenv("PROVEOUT_ALL_CHECKS") == "1" }
 
-// scripts lists the scripts. With the race detector, those that work long on
-// pictures are left to the tests of scoring/picture and to the ordinary run.
+// scripts lists the scripts: with the race detector those in which several are
+// at work at once.
 func scripts(t *testing.T, root string) []string {
 	t.Helper()
 	all, err := filepath.Glob(filepath.Join(root, "testdata", "script", "*.txtar"))
@@ -95,16 +95,11 @@ func scripts(t *testing.T, root string) []string {
 	if !raceDetector {
 		return all
 	}
-	var quick []string
-	for _, path := range all {
-		switch name := filepath.Base(path); {
-		case strings.HasPrefix(name, "picture_"), name == "demo.txtar", name == "listing.txtar", name == "verify.txtar", name == "traps.txtar":
-			t.Logf("%s: left out with the race detector", name)
-		default:
-			quick = append(quick, path)
-		}
-	}
-	return quick
+	t.Log("the other scripts are left to the run without the race detector")
+	return slices.DeleteFunc(all, func(path string) bool {
+		together := []string{"busy.txtar", "certify_at_once.txtar", "import.txtar", "interrupt.txtar"}
+		return !slices.Contains(together, filepath.Base(path))
+	})
 }
 
 // TestScripts runs testdata/script/*.txtar: one script for each command or
