@@ -20,10 +20,9 @@ import (
 // A clockQuestion is what calc clock is asked.
 type clockQuestion struct {
 	bus.ClockReading
-	nominalStep float64
-	made        plans.Synthesizer // as far as flags say how the clock is made
-	gate        float64
-	pairs       []bus.ClockPair
+	made  plans.Synthesizer // as far as flags say how the clock is made
+	gate  float64
+	pairs []bus.ClockPair
 }
 
 func (c *Console) calcClock() *cli.Command {

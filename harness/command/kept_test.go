@@ -137,7 +137,8 @@ func TestEndlessLookIsGivenUp(t *testing.T) {
 			}
 			return check.Yes, fact.New("check.good")
 		}}
-		r := report.Verify(pdf, check.Options{Further: []check.Question{endless}}, &record.Examiner{}, toolName, 50*time.Millisecond)
+		o := check.Options{Further: []check.Question{endless}}
+		r := report.Verify(pdf, o, &record.Examiner{}, toolName, 50*time.Millisecond)
 		over.Store(true)
 		if r.Verdict != check.Bad || len(r.Answers) != 1 || r.Answers[0].Words.Key != "check.took-too-long" {
 			t.Errorf("%s: %s %+v", name, r.Verdict, r.Answers)

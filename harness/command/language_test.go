@@ -27,7 +27,8 @@ func TestOtherLanguages(t *testing.T) {
 	run := func(want int, args ...string) {
 		t.Helper()
 		said.Reset()
-		if code := c.Run(context.Background(), append([]string{"proveout", args[0], "--shop", d.dir}, args[1:]...)); code != want {
+		line := append([]string{"proveout", args[0], "--shop", d.dir}, args[1:]...)
+		if code := c.Run(context.Background(), line); code != want {
 			t.Fatalf("%v: exit code %d\n%s", args, code, said)
 		}
 	}
@@ -92,7 +93,8 @@ func answersIn(t *testing.T, c *program, said *bytes.Buffer, language string, d 
 
 // theShopsOwn are words of the demo's shop, technicians and families, which stay
 // as they were typed.
-var theShopsOwn = regexp.MustCompile(`at \d+ MHz|test computer with|readout on the screen|clipped to the heatsink|earlier repair at U3|Bridge between pins|looked at from both sides|` +
+var theShopsOwn = regexp.MustCompile(`at \d+ MHz|test computer with|readout on the screen|` +
+	`clipped to the heatsink|earlier repair at U3|Bridge between pins|looked at from both sides|` +
 	`The tool shows|corner of the board|Cracked trace near|after a few minutes|other language`)
 
 var englishWords = regexp.MustCompile(`\b(the|of|is|were|and|with|at|from|this|by|it)\b`)

@@ -51,7 +51,8 @@ func TestALargeDumpGoesAllTheWay(t *testing.T) {
 	if len(text) < 1_100_000 {
 		t.Fatalf("the dump has only %d bytes", len(text))
 	}
-	const plan = "id = \"found\"\ntitle = \"Found\"\n[[step]]\nid = \"detection\"\nkind = \"detection\"\ntitle = \"Card is found\"\n"
+	const plan = "id = \"found\"\ntitle = \"Found\"\n" +
+		"[[step]]\nid = \"detection\"\nkind = \"detection\"\ntitle = \"Card is found\"\n"
 	if err := os.WriteFile(dump, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}

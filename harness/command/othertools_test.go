@@ -42,7 +42,10 @@ func TestReadmeWithOtherPrograms(t *testing.T) {
 	fp := d.identity.Fingerprint()
 	record, _, _ := d.parts(t)
 	sum := sha256.Sum256(record)
-	for _, want := range []string{"Signature is Valid", "Total document signed", "CMS Verification successful", strings.ToUpper(fp.Colons()), hex.EncodeToString(sum[:])} {
+	for _, want := range []string{
+		"Signature is Valid", "Total document signed", "CMS Verification successful",
+		strings.ToUpper(fp.Colons()), hex.EncodeToString(sum[:]),
+	} {
 		if !strings.Contains(string(out), want) && !strings.Contains(string(out), strings.Replace(want, "CMS ", "", 1)) {
 			t.Errorf("no %q in\n%s", want, out)
 		}

@@ -97,7 +97,8 @@ func chromiumPrints(t testing.TB) func(page string) {
 	}
 	profile, out := t.TempDir(), filepath.Join(t.TempDir(), "page.pdf")
 	return func(page string) {
-		cmd := exec.Command(path, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+		cmd := exec.Command(path,
+			"--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
 			"--user-data-dir="+profile, "--no-pdf-header-footer", "--print-to-pdf="+out, "file://"+page)
 		said, err := cmd.CombinedOutput()
 		if st, missing := os.Stat(out); err != nil || missing != nil || st.Size() < 100_000 {

@@ -55,11 +55,13 @@ func TestCodesAreReadByOthers(t *testing.T) {
 }
 
 func codesAreRead(t *testing.T, numbering string) {
-	d := newNumberedShop(t, numbering, []string{"certify", "1"}, []string{"certify", "1", "--paper", "Letter", "--language", "de"})
+	d := newNumberedShop(t, numbering,
+		[]string{"certify", "1"}, []string{"certify", "1", "--paper", "Letter", "--language", "de"})
 	c, said := testConsole(repositoryRoot(t))
 	run := func(args ...string) {
 		t.Helper()
-		if code := c.Run(context.Background(), append([]string{"proveout"}, append(args, "--shop", d.dir)...)); code != command.ExitPassed {
+		line := append([]string{"proveout"}, append(args, "--shop", d.dir)...)
+		if code := c.Run(context.Background(), line); code != command.ExitPassed {
 			t.Fatalf("%q: %d %s", args, code, said)
 		}
 	}
@@ -68,7 +70,8 @@ func codesAreRead(t *testing.T, numbering string) {
 	run("listing", "1", "-o", kit)
 	hash := "SHA-256:" + strings.ToUpper(d.identity.Fingerprint().Hex())
 	number := func(n int) string {
-		return strings.NewReplacer("{year}", "2026", "{n:04}", fmt.Sprintf("%04d", n), "{n:08}", fmt.Sprintf("%08d", n)).Replace(numbering)
+		numbers := []string{"{year}", "2026", "{n:04}", fmt.Sprintf("%04d", n), "{n:08}", fmt.Sprintf("%08d", n)}
+		return strings.NewReplacer(numbers...).Replace(numbering)
 	}
 	files, err := filepath.Glob(filepath.Join(d.dir, "jobs", "*", "issued", "*.pdf"))
 	if err != nil || len(files) != 2 {
@@ -80,7 +83,8 @@ func codesAreRead(t *testing.T, numbering string) {
 		for _, dpi := range []string{"100", "150", "300"} {
 			n++
 			to := filepath.Join(dir, fmt.Sprint(n))
-			if out, err := exec.Command("pdftoppm", "-gray", "-r", dpi, "-singlefile", "-png", pdf, to).CombinedOutput(); err != nil {
+			draw := exec.Command("pdftoppm", "-gray", "-r", dpi, "-singlefile", "-png", pdf, to)
+			if out, err := draw.CombinedOutput(); err != nil {
 				t.Fatalf("pdftoppm: %v %s", err, out)
 			}
 			if got := decoded(to + ".png"); got != want {

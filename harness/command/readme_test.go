@@ -116,7 +116,8 @@ func TestReadme(t *testing.T) {
 			t.Fatalf("README.md:%d: %s\nends with exit code %d, want %d:\n%s", s.line, s.command, code, s.code, got)
 		}
 		if !matches(s.want, got) {
-			t.Errorf("README.md:%d: %s\nprints\n%s\nand the README shows\n%s", s.line, s.command, got, strings.Join(s.want, "\n"))
+			t.Errorf("README.md:%d: %s\nprints\n%s\nand the README shows\n%s",
+				s.line, s.command, got, strings.Join(s.want, "\n"))
 		}
 	}
 }
@@ -130,7 +131,10 @@ func typed(t *testing.T, bin, dir, root, line string) (said string, code int, ne
 	where := filepath.Join(bin, "pwd")
 	cmd := exec.CommandContext(ctx, "sh", "-c", line+"\ncode=$?; pwd > '"+where+"'; exit $code")
 	cmd.Dir = dir
-	cmd.Env = []string{"PATH=" + bin + string(os.PathListSeparator) + os.Getenv("PATH"), "HOME=" + bin, "TZ=UTC", "TMPDIR=" + os.TempDir(), rootVariable + "=" + root}
+	cmd.Env = []string{
+		"PATH=" + bin + string(os.PathListSeparator) + os.Getenv("PATH"),
+		"HOME=" + bin, "TZ=UTC", "TMPDIR=" + os.TempDir(), rootVariable + "=" + root,
+	}
 	out, err := cmd.CombinedOutput()
 	var exit *exec.ExitError
 	if errors.As(err, &exit) {

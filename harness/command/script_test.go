@@ -374,7 +374,8 @@ func cmdPicture(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Check(jpeg.Encode(&b, m, nil))
 		// CIPA DC-008: an Exif segment with the orientation 6, then owner text
 		// that stands where a position would.
-		exif := "Exif\x00\x00MM\x00*\x00\x00\x00\x08\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00\x06\x00\x00\x00\x00\x00\x00OWNER-AND-PLACE"
+		exif := "Exif\x00\x00MM\x00*\x00\x00\x00\x08" +
+			"\x00\x01\x01\x12\x00\x03\x00\x00\x00\x01\x00\x06\x00\x00\x00\x00\x00\x00OWNER-AND-PLACE"
 		data = []byte("\xff\xd8\xff\xe1" + string([]byte{0, byte(len(exif) + 2)}) + exif + b.String()[2:])
 	case "interlaced":
 		data = interlacedPNG(w, h)
@@ -409,7 +410,8 @@ func cmdTinyDisk(ts *testscript.TestScript, neg bool, args []string) {
 	// A mount namespace of its own: the disk is gone when the command ends.
 	script := `set -e; cp -a "$1" "$1.copy"; mount -t tmpfs -o size="$2" none "$1"; cp -a "$1.copy/." "$1/"
 dd if=/dev/zero of="$1/filler" bs=1k 2>/dev/null || true
-set +e; cd "$1"; sh -c "$3"; code=$?; rm -f "$1/filler"; rm -rf "$1.copy"; mkdir "$1.copy"; cp -a "$1/." "$1.copy/"; exit $code`
+set +e; cd "$1"; sh -c "$3"; code=$?; rm -f "$1/filler"
+rm -rf "$1.copy"; mkdir "$1.copy"; cp -a "$1/." "$1.copy/"; exit $code`
 	err := ts.Exec("unshare", "-rm", "sh", "-c", script, "sh", dir, args[1], args[2])
 	soundMessage(ts, ts.ReadFile("stderr"))
 	if err == nil {

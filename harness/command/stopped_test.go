@@ -42,7 +42,8 @@ func TestCertifyStopped(t *testing.T) {
 		t.Fatal(err)
 	}
 	c, said := testConsole(repositoryRoot(t))
-	if code := c.Run(ctx, []string{"proveout", "certify", "1", "--shop", d.dir}); code != command.ExitNotDone || !strings.Contains(said.String(), "stopped") {
+	certify := []string{"proveout", "certify", "1", "--shop", d.dir}
+	if code := c.Run(ctx, certify); code != command.ExitNotDone || !strings.Contains(said.String(), "stopped") {
 		t.Errorf("exit code %d, %s", code, said)
 	}
 	for _, pattern := range []string{"numbers/*.json", "jobs/*/issued/*", "jobs/*/issued/.*"} {
@@ -54,7 +55,8 @@ func TestCertifyStopped(t *testing.T) {
 		t.Fatal(err)
 	}
 	said.Reset()
-	if code := c.Run(context.Background(), []string{"proveout", "certify", "1", "--shop", d.dir}); code != command.ExitPassed || !strings.Contains(said.String(), "Issued PO-2026-0001") {
+	code := c.Run(context.Background(), certify)
+	if code != command.ExitPassed || !strings.Contains(said.String(), "Issued PO-2026-0001") {
 		t.Errorf("after that: %d, %s", code, said)
 	}
 }

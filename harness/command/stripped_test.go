@@ -61,7 +61,8 @@ func notedJPEG(t *testing.T) []byte {
 	n := uint32(len(word))
 	const dir0, dirExif, dirGPS, text = 8, 8 + 2 + 3*12 + 4, 8 + 2 + 3*12 + 4 + 2 + 12 + 4, 8 + 2 + 3*12 + 4 + 2*(2+12+4)
 	exif := "Exif\x00\x00MM\x00*\x00\x00\x00\x08" +
-		"\x00\x03" + entry(0x013B, 2, n, text) + entry(0x8769, 4, 1, dirExif) + entry(0x8825, 4, 1, dirGPS) + "\x00\x00\x00\x00" +
+		"\x00\x03" + entry(0x013B, 2, n, text) + entry(0x8769, 4, 1, dirExif) + entry(0x8825, 4, 1, dirGPS) +
+		"\x00\x00\x00\x00" +
 		"\x00\x01" + entry(0x927C, 7, n, text) + "\x00\x00\x00\x00" +
 		"\x00\x01" + entry(0x001D, 2, n, text) + "\x00\x00\x00\x00" + word
 	head := segment(0xE0, "JFXX\x00\x13"+private) + segment(0xE1, exif) +
@@ -85,8 +86,12 @@ func notedPNG(t *testing.T) []byte {
 		return string(binary.BigEndian.AppendUint32(c, crc32.ChecksumIEEE(c[4:])))
 	}
 	const signatureAndHeader = 8 + 25
-	return []byte(b.String()[:signatureAndHeader] + chunk("tEXt", "Author\x00"+private) + chunk("iTXt", "XML:com.adobe.xmp\x00\x00\x00\x00\x00"+private) +
-		chunk("eXIf", "MM\x00*"+private) + chunk("tIME", "\x07\xea\x03\x03\x0c\x00\x00") + chunk("prIv", private) + b.String()[signatureAndHeader:] + private)
+	notes := chunk("tEXt", "Author\x00"+private) +
+		chunk("iTXt", "XML:com.adobe.xmp\x00\x00\x00\x00\x00"+private) +
+		chunk("eXIf", "MM\x00*"+private) +
+		chunk("tIME", "\x07\xea\x03\x03\x0c\x00\x00") +
+		chunk("prIv", private)
+	return []byte(b.String()[:signatureAndHeader] + notes + b.String()[signatureAndHeader:] + private)
 }
 
 // What cameras and programs note in pictures stays in the shop: neither the

@@ -163,7 +163,7 @@ func offset(b []byte) (int64, bool) {
 	default:
 		return 0, false
 	}
-	hours, minutes := b[1:], b[1:]
+	var hours, minutes []byte
 	switch {
 	case len(b) == 6 && b[3] == ':':
 		hours, minutes = b[1:3], b[4:]

@@ -87,7 +87,7 @@ func parseNumber(text []byte, dec byte, shift int) (v float64, decimals int, ok 
 			return v, decimals - exp, true
 		}
 	}
-	if len(text) > 400 || bytes.IndexAny(text[:end], "0123456789") < 0 {
+	if len(text) > 400 || !bytes.ContainsAny(text[:end], "0123456789") {
 		return 0, 0, false
 	}
 	plain := bytes.Replace(text[:end], []byte{dec}, []byte{'.'}, 1)
