@@ -15,6 +15,7 @@ import (
 
 	"proveout/harness/job"
 	"proveout/harness/register"
+	"proveout/harness/workflow"
 	"proveout/report"
 	"proveout/report/checkpage"
 	"proveout/report/listing"
@@ -51,7 +52,7 @@ func (c *Console) listing(x *cli.Context) error {
 		return err
 	}
 	name := plainFile(number)
-	pdf, err := readCertificate(filepath.Join(k.dir, "issued", name+".pdf"))
+	pdf, err := workflow.ReadCertificate(filepath.Join(k.dir, "issued", name+".pdf"))
 	if err != nil {
 		return fmt.Errorf("certificate %s: %s", number, plainReadError(name+".pdf", err))
 	}
@@ -121,7 +122,7 @@ func (c *Console) certified(k *openCase, pdf []byte) (*report.Document, error) {
 		return nil, err
 	}
 	e := &record.Examiner{}
-	r := report.Verify(pdf, o, e, toolName, verifyLimit*4)
+	r := report.Verify(pdf, o, e, toolName, workflow.LookLimit*4)
 	if !r.Valid {
 		for _, a := range r.Answers {
 			if a.State == check.No {
