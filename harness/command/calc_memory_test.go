@@ -275,10 +275,11 @@ func memoryFaults(t *testing.T, c *chipset, list string) (rows int64, found []fo
 // failing rows on and in all of them from 5000 on; double faults on two chips
 // are both named in at least 80 %.
 func TestHeldOutFailureLists(t *testing.T) {
+	oneAtATime(t)
 	t.Parallel()
-	tries := sampled(1, 1, 3)
+	tries := sampled(1, 3)
 	shapes := [][4]int{{1 << 16, 16, 64, 2}, {1 << 15, 8, 32, 1}, {1 << 16, 16, 128, 1}, {1 << 15, 32, 64, 2}}
-	shapes = shapes[:sampled(1, 1, len(shapes))]
+	shapes = shapes[:sampled(1, len(shapes))]
 	for _, rows := range []int{200, 5000} {
 		good, all := 0, 0
 		for i, s := range shapes {

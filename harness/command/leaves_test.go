@@ -125,10 +125,11 @@ func otherLine(line string) string {
 // judging again does not find, the pages do: they name the SHA-256 of the record
 // that they were made from.
 func TestEveryValueOfARecord(t *testing.T) {
+	oneAtATime(t)
 	t.Parallel()
 	d := newQuickShop(t)
 	text, files, pages := d.parts(t)
-	step := sampled(97, 401, 1)
+	step := sampled(97, 1)
 	const parts = 2 // side by side, each with a record of its own to change
 	for part := range parts {
 		t.Run(fmt.Sprintf("part %d", part+1), func(t *testing.T) {

@@ -44,6 +44,7 @@ func dumpOf(devices int) string {
 
 // A dump that import takes is one that score, certify and verify take too.
 func TestALargeDumpGoesAllTheWay(t *testing.T) {
+	oneAtATime(t)
 	t.Parallel()
 	dir := t.TempDir()
 	shop, dump := filepath.Join(dir, "shop"), filepath.Join(dir, "bus.txt")

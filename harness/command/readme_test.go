@@ -77,9 +77,7 @@ func matches(want []string, got string) bool {
 // TestReadme types every command of README.md, in order, in one folder.
 func TestReadme(t *testing.T) {
 	t.Parallel()
-	if raceDetector {
-		t.Skip("the README's commands run a program built without the race detector")
-	}
+	oneAtATime(t)
 	if runtime.GOOS == "windows" {
 		t.Skip("the README is typed into a POSIX shell")
 	}

@@ -84,6 +84,15 @@ func repositoryRoot(t testing.TB) string {
 
 func allChecks() bool { return os.Getenv("PROVEOUT_ALL_CHECKS") == "1" }
 
+// oneAtATime leaves a test in which nothing runs side by side to the run without
+// the race detector.
+func oneAtATime(t *testing.T) {
+	t.Helper()
+	if raceDetector {
+		t.Skip("left to the run without the race detector: nothing here runs side by side")
+	}
+}
+
 // scripts lists the scripts: with the race detector those in which several are
 // at work at once.
 func scripts(t *testing.T, root string) []string {

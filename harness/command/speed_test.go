@@ -49,9 +49,10 @@ func buildProgram(t testing.TB) string {
 // TestStableBytes issues the documents of the same jobs several times: for a
 // fixed time of issue each is the same file, byte for byte.
 func TestStableBytes(t *testing.T) {
+	oneAtATime(t)
 	t.Parallel()
 	shop, first := demoShop(t), map[string]string{}
-	for run := range sampled(2, 2, 5) {
+	for run := range sampled(2, 5) {
 		c, said := testConsole(repositoryRoot(t))
 		c.Dir = filepath.Join(t.TempDir(), "shop")
 		if err := os.CopyFS(c.Dir, os.DirFS(shop)); err != nil {

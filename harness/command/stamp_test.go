@@ -81,6 +81,7 @@ func stampServer(t *testing.T) *httptest.Server {
 // A shop that names a time stamp server gets stamped certificates; when it
 // does not answer, that is told and the certificate is signed all the same.
 func TestTimeStampServerOfTheShop(t *testing.T) {
+	oneAtATime(t)
 	t.Parallel()
 	d := newSealedShop(t)
 	file := filepath.Join(d.dir, "shop.toml")

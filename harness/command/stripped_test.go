@@ -97,6 +97,7 @@ func notedPNG(t *testing.T) []byte {
 // What cameras and programs note in pictures stays in the shop: neither the
 // certificate nor its page nor any file of the kit has it.
 func TestPicturesCarryNoNotes(t *testing.T) {
+	oneAtATime(t)
 	t.Parallel()
 	dir := t.TempDir()
 	for name, data := range map[string][]byte{"one.jpg": notedJPEG(t), "two.png": notedPNG(t)} {
