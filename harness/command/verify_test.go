@@ -217,7 +217,7 @@ func damaged(t *testing.T, d *sealedShop) {
 		}
 		t.Fatalf("bit %d of byte %d of %d flipped: still good", bit, i, len(spoilt))
 	}
-	// Every byte is flipped in TestEveryByteOfACertificate; here, with logs and
+	// A smaller one is looked at in TestBytesOfACertificate; here, with logs and
 	// figures inside, a sample.
 	step := len(spoilt) / sampled(150, 4000)
 	for i := r.IntN(step); i < len(spoilt); i += step {
