@@ -116,14 +116,12 @@ func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
 	if err != nil {
 		return nil, err
 	}
+	found, err := m.Named(address)
+	if err != nil {
+		return nil, err
+	}
 	var out []bus.Device
-	var known []string
-	for _, d := range m.Devices {
-		named := d.Address == address || d.Address == "0000:"+address
-		if address == "display" && !d.Display() || address != "display" && !named {
-			known = append(known, d.Address)
-			continue
-		}
+	for _, d := range found {
 		if len(d.Config) == 0 {
 			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s",
 				d.Address, strings.Join(m.Notes, "; "))
@@ -137,16 +135,7 @@ func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
 		}
 		out = append(out, device)
 	}
-	if len(out) > 0 {
-		return out, nil
-	}
-	if address == "display" {
-		return nil, fmt.Errorf("this machine has no display device among its %d devices", len(known))
-	}
-	if len(known) > 12 {
-		known = append(known[:12], "…")
-	}
-	return nil, fmt.Errorf("this machine has no device at %s; it has: %s", address, strings.Join(known, ", "))
+	return out, nil
 }
 
 // systemNames reads the system's list of PCI names when the machine has one.

@@ -88,6 +88,30 @@ func Look(root string, now time.Time) (*Machine, error) {
 	return m, nil
 }
 
+// Named returns the device at an address, with or without its domain, or all
+// display devices for "display".
+func (m *Machine) Named(address string) ([]Device, error) {
+	var found []Device
+	var others []string
+	for _, d := range m.Devices {
+		named := d.Address == address || d.Address == "0000:"+address
+		if named || address == "display" && d.Display() {
+			found = append(found, d)
+		} else {
+			others = append(others, d.Address)
+		}
+	}
+	switch {
+	case len(found) > 0:
+		return found, nil
+	case address == "display":
+		return nil, fmt.Errorf("this machine has no display device among its %d devices", len(others))
+	case len(others) > 12:
+		others = append(others[:12], "…")
+	}
+	return nil, fmt.Errorf("this machine has no device at %s; it has: %s", address, strings.Join(others, ", "))
+}
+
 func (m *Machine) note(format string, args ...any) {
 	m.Notes = append(m.Notes, fmt.Sprintf(format, args...))
 }
