@@ -13,6 +13,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/memory"
 	"proveout/scoring/picture"
 	"proveout/scoring/picture/decode"
@@ -143,11 +144,11 @@ type compared struct {
 }
 
 // title names what the capture shows.
-func (c *compared) title() string {
+func (c *compared) title() fact.Fact {
 	if c.pattern.Kind == 0 {
-		return c.capture.Name
+		return fact.Text(fact.Name(c.capture.Name))
 	}
-	return c.pattern.Name() + " at " + c.mode
+	return fact.New("capture.of", "pattern", c.pattern.Name(), "mode", c.mode)
 }
 
 // mostAtOnce bounds how many captures are held at once: a telephone's picture
@@ -165,7 +166,8 @@ func compareAll(files reading.Files, captures []reading.Capture, org *memory.Org
 			defer func() {
 				// A file that brings a decoder down is one that cannot be read.
 				if r := recover(); r != nil {
-					out[i] = &compared{capture: &captures[i], mode: captures[i].Mode, err: fmt.Errorf("it cannot be read (%v)", r)}
+					out[i] = &compared{capture: &captures[i], mode: captures[i].Mode,
+						err: fact.New("capture.unreadable", "why", fmt.Sprint(r)).Err()}
 				}
 				<-slots
 			}()

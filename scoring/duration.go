@@ -1,9 +1,9 @@
 package scoring
 
 import (
-	"fmt"
 	"math"
 
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 )
@@ -13,24 +13,31 @@ import (
 // practice, no source); one second of slack covers the rounding of a log.
 func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Check {
 	m := measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)}
-	c := Check{Name: "duration", Title: english("Duration"), Unit: m.unit, Limits: limitsIn(m)}
+	c := Check{Name: "duration", Title: fact.New("run.duration"), Unit: m.unit, Limits: limitsIn(m)}
 	if math.IsNaN(seconds) {
-		c.Reason = english("How long it ran is not known.")
+		c.Reason = fact.New("run.duration-unknown")
 		return c
 	}
-	c.Value, c.Text = number(seconds/60), english(trimmed(math.Round(seconds/6)/10)+" min")
+	ran := minutes(seconds)
+	c.Value, c.Text = number(seconds/60), fact.Text(ran)
 	switch {
 	case seconds >= want.Value-1:
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("It ran %s; at least %s was asked for.", said(c.Text), want.Text))
+		c.Verdict, c.Reason = conformity.Pass, fact.New("run.long-enough", "ran", ran, "wanted", want)
 	case stable:
-		c.Verdict = conformity.Pass
-		c.Reason = english(fmt.Sprintf("It ran %s and ended before %s because it was stable, as the plan allows.", said(c.Text), want.Text))
+		c.Verdict, c.Reason = conformity.Pass, fact.New("run.ended-when-stable", "ran", ran, "wanted", want)
 	default:
-		c.Verdict = conformity.Inconclusive
-		c.Reason = english(fmt.Sprintf("It ran %s only; at least %s was asked for.", said(c.Text), want.Text))
-		c.Settle = english(fmt.Sprintf("Run it again for %s.", want.Text))
+		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("run.too-short", "ran", ran, "wanted", want)
+		c.Settle = fact.New("run.again", "wanted", want)
 	}
 	return c
 }
 
-func minutes(s float64) string { return trimmed(math.Round(s/6)/10) + " min" }
+// minutes is a time as it is told of a run: to a tenth of a minute, and to none
+// where that is zero.
+func minutes(seconds float64) fact.Amount {
+	tenths := math.Round(seconds / 6)
+	if math.Mod(tenths, 10) == 0 {
+		return fact.In(seconds/60, "min").To(1)
+	}
+	return fact.In(seconds/60, "min").To(0.1)
+}

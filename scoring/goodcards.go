@@ -1,12 +1,13 @@
 package scoring
 
 import (
-	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/figure"
 	"proveout/scoring/reference"
@@ -16,57 +17,40 @@ import (
 // family's good cards, where lower is better: by the prediction interval.
 func (j *judge) againstGoodCards(c Check, good []float64, value, u float64) Check {
 	o, err := reference.Judge(reference.Set{Unit: c.Unit, Scores: good}, value, reference.Options{
-		Direction: reference.LowerIsBetter, Uncertainty: conformity.StandardUncertainty(u), Rule: conformity.Rule(j.step.Rule)})
-	c.Value, c.U, c.Text = number(value), number(2*u), english(showValue(value, 2*u, c.Unit))
-	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
-		return c
-	}
-	c.fromReference(o)
+		Direction: reference.LowerIsBetter, Rule: conformity.Rule(j.step.Rule),
+		Uncertainty: conformity.StandardUncertainty(u),
+	})
+	c.Value, c.U, c.Text = number(value), number(2*u), fact.Text(fact.In(value, c.Unit).Within(2*u))
+	c.fromReference(o, err)
 	return c
 }
 
-// fromReference takes over verdict, limits and words of a reference judgement.
-func (c *Check) fromReference(o reference.Outcome) {
-	c.Verdict, c.Reason = o.Verdict, english(said(o.Sentence))
+// fromReference takes over verdict, limits and words of a reference judgement,
+// or why there is none.
+func (c *Check) fromReference(o reference.Outcome, err error) {
+	if err != nil {
+		c.Verdict, c.Reason = conformity.Inconclusive, because(err)
+		return
+	}
+	c.Verdict, c.Reason = o.Verdict, o.Sentence
 	if o.Prediction != nil {
-		l := Limits{}
-		if o.Prediction.Low != nil {
-			l.Low = number(*o.Prediction.Low)
-		}
-		if o.Prediction.High != nil {
-			l.High = number(*o.Prediction.High)
-		}
-		l.Text = english(rangeText(o.Prediction.Limits, c.Unit))
-		c.Limits = &l
+		limits := o.Prediction.Limits
+		limits.Text = limitsText(limits, c.Unit, asComputed)
+		c.Limits = &limits
 	}
 	if o.Conformity != nil {
 		c.Probability = number(float64(o.Conformity.Probability))
 	}
-	var settle []string
+	var settle []fact.Fact
 	for _, r := range o.Settle {
-		settle = append(settle, said(r.Do))
+		settle = append(settle, r.Do)
 	}
-	c.Settle = english(strings.Join(settle, "; "))
+	c.Settle = parts(settle)
 }
-
-func rangeText(l conformity.Limits, unit string) string {
-	switch {
-	case l.Low != nil && l.High != nil:
-		return trimmed4(*l.Low) + " to " + withUnit(trimmed4(*l.High), unit)
-	case l.Low != nil:
-		return "at least " + withUnit(trimmed4(*l.Low), unit)
-	case l.High != nil:
-		return "at most " + withUnit(trimmed4(*l.High), unit)
-	}
-	return ""
-}
-
-func trimmed4(v float64) string { return significant(v, 4) }
 
 // scoreAgainstSet judges a score against the reference set of the step's
 // workload. It reports false when there is no such set at all.
-func (j *loadJudge) scoreAgainstSet(score float64, unit string) (Check, bool) {
+func (j *loadJudge) scoreAgainstSet(score float64) (Check, bool) {
 	set, ok := j.referenceSet()
 	if !ok {
 		return Check{}, false
@@ -84,33 +68,41 @@ func (j *loadJudge) scoreAgainstSet(score float64, unit string) (Check, bool) {
 		}
 	}
 	options.Signals = j.openSignals(bench)
-	o, err := reference.Judge(reference.Set{Bench: set.Bench, Unit: set.Unit, Scores: scores, Names: names}, score, options)
-	c := Check{Name: "score", Title: english("Score, " + j.spec.Workload), Unit: set.Unit, Value: number(score), Text: english(withUnit(trimmed4(score), set.Unit)),
-		Source: english(fmt.Sprintf("%d known-good cards of the family on %s", len(scores), set.Bench)), Rule: string(j.step.Rule)}
+	good := reference.Set{Bench: set.Bench, Unit: set.Unit, Scores: scores, Names: names}
+	o, err := reference.Judge(good, score, options)
+	c := Check{
+		Name: "score", Title: j.scoreTitle(), Unit: set.Unit,
+		Value: number(score), Text: fact.Text(fact.In(score, set.Unit)), Rule: string(j.step.Rule),
+		Source: fact.New("score.source", "n", len(scores), "bench", set.Bench),
+	}
+	c.fromReference(o, err)
 	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
 		return c, true
 	}
-	c.fromReference(o)
-	if j.spec.Reference != plans.ReferenceJudge {
-		c.Informative = true
-	}
+	c.Informative = j.spec.Reference != plans.ReferenceJudge
 	if c.Verdict == conformity.Fail {
-		j.cause(0.4, "the score "+said(c.Text)+" does not belong with good cards of the family ("+said(c.Limits.Text)+")", "Link rate, clocks and memory width first; then throttling; then the bench itself with the control card.")
+		j.suspect(0.4, fact.New("score.not-of-good-cards", "score", c.Text, "limits", c.Limits.Text),
+			fact.New("score.not-of-good-cards-look"))
 	}
-	for _, n := range saidAll(o.Notes) {
-		j.remark("%s", n)
-	}
+	j.out.Findings = append(j.out.Findings, o.Notes...)
 	j.out.Figures = append(j.out.Figures, j.scoreFigure(set, scores, score, o))
 	if f, ok := j.controlFigure(bench, set.Unit); ok {
 		j.out.Figures = append(j.out.Figures, f)
 	}
-	if j.out.Detail == nil {
-		j.out.Detail = map[string]any{}
-	}
-	j.out.Detail["reference"] = o
+	j.detail("reference", o)
 	return c, true
 }
+
+// scoreWithoutSet shows a score that nothing can be held against.
+func (j *loadJudge) scoreWithoutSet(score float64) Check {
+	return Check{
+		Name: "score", Title: j.scoreTitle(), Value: number(score), Text: fact.Text(fact.In(score, "")),
+		Informative: j.spec.Reference != plans.ReferenceJudge,
+		Reason:      fact.New("score.no-set"), Settle: fact.New("score.no-set-settle"),
+	}
+}
+
+func (j *loadJudge) scoreTitle() fact.Fact { return fact.New("score.of", "workload", j.spec.Workload) }
 
 // referenceSet returns the set of the workload on this bench, the shop's own
 // before the family's, else one of another bench.
@@ -203,77 +195,91 @@ func (j *loadJudge) benchSteady() {
 	if len(open) == 0 {
 		return
 	}
-	first := open[0]
-	j.check(Check{Name: "control-card", Title: english("Control card of the bench"), Verdict: conformity.Inconclusive, Text: english(fmt.Sprintf("%d open", len(open))), Limits: &Limits{Text: english("no open signal")},
-		Reason: english(fmt.Sprintf("The control card shows that the bench has changed (%s), and nobody has looked into it yet.", said(first.Why))),
-		Settle: english("Look into it, then: proveout reference answer --workload " + j.spec.Workload + " TEXT.")})
+	j.check(Check{
+		Name: "control-card", Title: fact.New("score.control-card"), Verdict: conformity.Inconclusive,
+		Text:   fact.New("score.open-signals", "n", len(open)),
+		Limits: &Limits{Text: fact.New("score.no-open-signal")},
+		Reason: fact.New("score.bench-changed", "why", open[0].Why),
+		Settle: fact.New("score.bench-changed-settle", "workload", j.spec.Workload),
+	})
 }
 
 // scoreFigure draws the new score among those of good cards.
-func (j *loadJudge) scoreFigure(set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome) figure.Figure {
-	f := figure.Figure{ID: "reference", Step: j.step.ID, Title: "Score against good cards: " + j.spec.Workload,
-		Source: fmt.Sprintf("reference set of %s", set.Bench), Samples: int64(len(scores)),
-		X: figure.Axis{Name: "score", Unit: set.Unit}, Y: figure.Axis{Name: "", Categories: []string{"good cards", "this card"}}}
-	good := figure.Series{Name: "good cards", Style: figure.Points}
+func (j *loadJudge) scoreFigure(
+	set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome,
+) Figure {
+	goodCards, thisCard := fact.New("figure.good-cards"), fact.New("figure.this-card")
+	cards := axis(fact.Fact{}, "")
+	cards.Categories = []fact.Fact{goodCards, thisCard}
+	f := Figure{
+		ID: "reference", Step: j.step.ID, Title: fact.New("figure.score", "workload", j.spec.Workload),
+		Source: fact.New("figure.reference-set", "bench", set.Bench), Samples: int64(len(scores)),
+		X: axis(fact.New("figure.axis-score"), set.Unit), Y: cards,
+		Alt: fact.New("figure.score-alt",
+			"score", fact.In(score, set.Unit), "n", len(scores), "verdict", o.Sentence),
+	}
+	good := figure.Series[fact.Fact]{Name: goodCards, Style: figure.Points}
 	for _, s := range scores {
-		good.X, good.Y = append(good.X, s), append(good.Y, 0)
+		good.Add(s, 0)
 	}
-	f.Series = append(f.Series, good, figure.Series{Name: "this card", Style: figure.Points, X: []float64{score}, Y: []float64{1}})
-	band := func(name string, l conformity.Limits) {
-		if l.Low == nil && l.High == nil {
-			return
-		}
+	this := figure.Series[fact.Fact]{Name: thisCard, Style: figure.Points}
+	this.Add(score, 1)
+	f.Series = append(f.Series, good, this)
+	if p := o.Prediction; p != nil && (p.Low != nil || p.High != nil) {
 		low, high := bounds(scores, score)
-		if l.Low != nil {
-			low = *l.Low
+		if p.Low != nil {
+			low = *p.Low
 		}
-		if l.High != nil {
-			high = *l.High
+		if p.High != nil {
+			high = *p.High
 		}
-		f.Bands = append(f.Bands, figure.Band{Name: name, Low: low, High: high, Vertical: true})
+		f.Bands = append(f.Bands, figure.Band[fact.Fact]{
+			Name: fact.New("figure.next-good-card"), Low: low, High: high, Vertical: true,
+		})
 	}
-	if o.Prediction != nil {
-		band("where the next good card is expected (95 %)", o.Prediction.Limits)
-	}
-	f.Alt = fmt.Sprintf("%s among %d good cards. %s", withUnit(trimmed4(score), set.Unit), len(scores), said(o.Sentence))
 	return f
 }
 
 func bounds(scores []float64, score float64) (low, high float64) {
-	low, high = score, score
-	for _, s := range scores {
-		low, high = math.Min(low, s), math.Max(high, s)
-	}
+	low, high = math.Min(score, slices.Min(scores)), math.Max(score, slices.Max(scores))
 	pad := (high - low) * 0.1
 	return low - pad, high + pad
 }
 
 // controlFigure draws the chart of the bench's control card.
-func (j *loadJudge) controlFigure(bench, unit string) (figure.Figure, bool) {
+func (j *loadJudge) controlFigure(bench, unit string) (Figure, bool) {
 	runs := j.runsOf(bench)
 	if len(runs) < 2 {
-		return figure.Figure{}, false
+		return Figure{}, false
 	}
 	chart, err := reference.ControlChart(controlValues(runs))
 	if err != nil {
-		return figure.Figure{}, false
+		return Figure{}, false
 	}
-	f := figure.Figure{ID: "control", Step: j.step.ID, Title: "Control card on " + bench + ": " + j.spec.Workload, Source: "register of the shop", Samples: int64(len(runs)),
-		X: figure.Axis{Name: "run", Unit: ""}, Y: figure.Axis{Name: "score", Unit: unit}}
-	each := figure.Series{Name: "control card", Style: figure.Points}
-	smooth := figure.Series{Name: "weighted average", Style: figure.Dashed}
+	f := Figure{
+		ID: "control", Step: j.step.ID,
+		Title:  fact.New("figure.control", "bench", bench, "workload", j.spec.Workload),
+		Source: fact.New("figure.register"), Samples: int64(len(runs)),
+		X: axis(fact.New("figure.axis-run"), ""), Y: axis(fact.New("figure.axis-score"), unit),
+		Alt: fact.New("figure.control-alt", "runs", fact.New("figure.control-runs", "n", len(runs)),
+			"centre", fact.In(chart.Center, ""), "signals", fact.New("figure.control-signals", "n", len(chart.Signals))),
+	}
+	each := figure.Series[fact.Fact]{Name: fact.New("figure.control-card"), Style: figure.Points}
+	smooth := figure.Series[fact.Fact]{Name: fact.New("figure.weighted-average"), Style: figure.Dashed}
 	for i, v := range chart.Runs {
-		each.X, each.Y = append(each.X, float64(i+1)), append(each.Y, v)
-		if i < len(chart.EWMA) {
-			smooth.X, smooth.Y = append(smooth.X, float64(i+1)), append(smooth.Y, chart.EWMA[i])
-		}
+		each.Add(float64(i+1), v)
+		smooth.Add(float64(i+1), chart.EWMA[i])
 	}
 	f.Series = append(f.Series, each, smooth)
-	f.Limits = append(f.Limits, figure.Limit{Name: "centre", At: chart.Center})
-	f.Bands = append(f.Bands, figure.Band{Name: "where an undisturbed bench stays", Low: chart.Low, High: chart.High})
+	f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.centre"), At: chart.Center})
+	f.Bands = append(f.Bands, figure.Band[fact.Fact]{
+		Name: fact.New("figure.undisturbed-bench"), Low: chart.Low, High: chart.High,
+	})
 	for _, s := range chart.Signals {
-		f.Marks = append(f.Marks, figure.Mark{X: float64(s.Index + 1), Y: runs[s.Index].Value, Label: s.Chart})
+		f.Marks = append(f.Marks, figure.Mark[fact.Fact]{
+			X: float64(s.Index + 1), Y: runs[s.Index].Value,
+			Label: fact.New("figure.signal-" + strings.ReplaceAll(s.Chart, " ", "-")),
+		})
 	}
-	f.Alt = fmt.Sprintf("%d runs of the control card around %.4g, %d signals.", len(runs), chart.Center, len(chart.Signals))
 	return f, true
 }

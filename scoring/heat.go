@@ -1,10 +1,11 @@
 package scoring
 
 import (
-	"errors"
 	"math"
+	"strings"
 
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/thermal"
 )
@@ -17,7 +18,7 @@ type heatRun struct {
 	resolution float64
 	place      string
 	from       reading.Reading // a reading that stands for all, for the instrument
-	source     string          // file the rows came from
+	source     fact.Fact       // file the rows came from
 	evidence   string
 	seconds    float64 // the run lasted; NaN when nobody knows
 	typed      bool
@@ -39,11 +40,11 @@ func (run *heatRun) add(row thermal.Row) {
 
 // takeLog takes the rows of a log whose column temp is the temperature.
 func (run *heatRun) takeLog(files reading.Files, log *reading.Log, temp int) error {
+	run.source, run.evidence = fact.Text(fact.Name(log.Name)), log.SHA256
 	columns := thermal.ColumnsOf(log.Column)
 	if columns[thermal.Time] < 0 {
-		return errors.New("the log has no column of time, so nothing can be said of duration or stability")
+		return fact.New("run.no-time").Err()
 	}
-	run.source, run.evidence = log.Name, log.SHA256
 	run.resolution = log.Columns[temp].Resolution
 	if p := log.Columns[temp].Place; p != "" {
 		run.place = p
@@ -59,16 +60,23 @@ func (run *heatRun) takeLog(files reading.Files, log *reading.Log, temp int) err
 	return nil
 }
 
+// unusable is the check of a log, or of readings that were typed, of which
+// nothing can be judged.
+func unusable(title, source fact.Fact, err error) Check {
+	return Check{Name: "log", Title: title, Verdict: conformity.Inconclusive,
+		Reason: fact.New("run.unusable", "source", source, "why", fact.Why(err))}
+}
+
 // throttled tells of clocks or frame rates that fell while the card grew hot,
 // which fails where the plan says so.
 func (j *judge) throttled(found []thermal.Throttling, fails bool) {
 	for _, t := range found {
-		c := Check{Name: "throttling", Title: english("Throttling"), Text: english(t.Quantity), Verdict: conformity.Pass,
-			Reason: english(said(t.Sentence)), Informative: true}
+		c := Check{Name: "throttling", Title: fact.New("run.throttling"), Verdict: conformity.Pass, Reason: t.Sentence,
+			Text: fact.New("run.throttled." + strings.ReplaceAll(t.Quantity, " ", "-")), Informative: true}
 		if fails {
 			c.Informative, c.Verdict = false, conformity.Fail
 		}
 		j.check(c)
-		j.cause(0.5, "throttling: "+said(t.Sentence), "Cooling first: heatsink, compound, fan; then the supply of the core.")
+		j.suspect(0.5, fact.New("run.throttles", "what", c.Text), fact.New("run.throttles-look"))
 	}
 }

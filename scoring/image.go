@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/picture"
@@ -17,8 +18,8 @@ var _ = judges(plans.ImageKind, (*judge).image)
 
 // A Picture is a capture that was compared, for documents to show.
 type Picture struct {
-	Title   string         `json:"title"`   // "random-1 at 640x480x16"
-	Caption string         `json:"caption"` // what was found, in sentences
+	Title   fact.Fact      `json:"title"`   // "random-1 at 640x480x16"
+	Caption fact.Fact      `json:"caption"` // what was found, in sentences
 	File    string         `json:"file"`
 	SHA256  string         `json:"sha256"`
 	Verdict Verdict        `json:"verdict"`
@@ -53,7 +54,7 @@ func (j *judge) image(spec *plans.Image) {
 		eyes := j.seen(mode)
 		at := []int{len(j.out.Checks)}
 		j.check(eyes)
-		var against []string
+		var against []fact.Fact
 		for _, s := range shots {
 			if taken[s] || !sameMode(s.mode, mode) {
 				continue
@@ -61,7 +62,7 @@ func (j *judge) image(spec *plans.Image) {
 			taken[s] = true
 			c := computed(s)
 			if contradict(eyes.Verdict, c.Verdict) {
-				against = append(against, fmt.Sprintf("%s: %s", s.pattern.Name(), said(c.Text)))
+				against = append(against, fact.New("image.computed", "pattern", s.pattern.Name(), "found", c.Text))
 				at = append(at, len(j.out.Checks))
 			}
 			j.check(c)
@@ -83,23 +84,24 @@ func (j *judge) image(spec *plans.Image) {
 		}
 	}
 	for _, capture := range j.attempt.Captures {
-		j.condition("capture", fmt.Sprintf("%s (SHA-256 %s)", capture.Name, short(capture.SHA256)))
+		j.circumstance(fact.New("condition.capture"),
+			fact.New("capture.file", "file", capture.Name, "hash", short(capture.SHA256)))
 	}
 }
 
 // seen judges what the technician typed of a mode.
 func (j *judge) seen(mode string) Check {
-	c := Check{Name: mode, Title: english("Picture at " + mode + ", as seen"), Limits: &Limits{Text: english(plans.PictureClean)}}
+	c := Check{Name: mode, Title: fact.New("image.seen", "mode", mode), Limits: &Limits{Text: fact.New("answer.clean")}}
 	r, ok := j.attempt.Latest(mode)
-	switch {
+	switch seen := wordOf(r); {
 	case !ok:
-		c.Reason = english("The picture at " + mode + " was not looked at.")
-	case sameWords(wordOf(r), plans.PictureClean):
-		c.Verdict, c.Text, c.Reason = conformity.Pass, english(plans.PictureClean), english("Clean at "+mode+".")
+		c.Reason = fact.New("image.not-looked-at", "mode", mode)
+	case sameWords(seen, plans.PictureClean):
+		c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("image.clean", "mode", mode)
 	default:
-		c.Verdict, c.Text = conformity.Fail, english(wordOf(r))
-		c.Reason = english(fmt.Sprintf("At %s was seen: %s", mode, endSentence(said(c.Text))))
-		j.cause(0.5, "picture at "+mode+": "+said(c.Text), "Memory chips and their data lines first; a fault in one colour only points at the converter or the connector.")
+		c.Verdict, c.Text = conformity.Fail, answer(seen)
+		c.Reason = fact.New("image.seen-fault", "mode", mode, "seen", endSentence(seen))
+		j.suspect(0.5, fact.New("image.seen-fault-cause", "mode", mode, "seen", seen), fact.New("image.seen-fault-look"))
 	}
 	return c
 }
@@ -110,14 +112,20 @@ func contradict(a, b Verdict) bool {
 
 // contradiction takes the checks at the given places out of the decision and
 // leaves the mode undecided.
-func (j *judge) contradiction(mode string, eyes Check, against []string, at []int) {
+func (j *judge) contradiction(mode string, eyes Check, against []fact.Fact, at []int) {
 	for _, i := range at {
 		j.out.Checks[i].contradicted = true
 	}
-	j.check(Check{Name: "contradiction." + mode, Title: english("Eyes and computation at " + mode), Verdict: conformity.Inconclusive, Text: english("contradict each other"),
-		Limits: &Limits{Text: english("agree")},
-		Reason: english(fmt.Sprintf("At %s was seen: %s Computed from the capture of %s", mode, endSentence(said(eyes.Text)), endSentence(strings.Join(against, "; ")))),
-		Settle: english("Show the pictures again and look at the screen while they are captured; check that the capture is of this card. Then record a retest.")})
+	seen := eyes.Reason
+	if eyes.Verdict == conformity.Pass {
+		seen = fact.New("image.seen-clean", "mode", mode)
+	}
+	j.check(Check{
+		Name: "contradiction." + mode, Title: fact.New("image.contradiction", "mode", mode),
+		Verdict: conformity.Inconclusive, Text: fact.New("image.contradict"), Limits: &Limits{Text: fact.New("image.agree")},
+		Reason: fact.Text(fact.Sentences(seen, fact.New("image.all-computed", "found", parts(against)))),
+		Settle: fact.New("image.contradiction-settle"),
+	})
 }
 
 // sameMode reports whether two modes are the same screen; a frame rate counts
@@ -139,7 +147,7 @@ func (j *judge) compareCaptures() []*compared {
 				if o.pattern != s.pattern || o.result == nil || o.result.Registered {
 					return false
 				}
-				j.remark("The capture %s could not be compared; %s took its place.", o.capture.Name, s.capture.Name)
+				j.finding(fact.New("image.replaced", "file", o.capture.Name, "by", s.capture.Name))
 				return true
 			})
 		}
@@ -153,56 +161,67 @@ func (j *judge) compareCaptures() []*compared {
 
 // computed judges one capture.
 func computed(s *compared) Check {
-	c := Check{Name: "capture." + s.capture.Name, Title: english(upperFirst(s.title()) + ", compared"), Limits: &Limits{Text: english(plans.PictureClean)}, Evidence: []string{s.capture.SHA256}}
-	verdict, text, reason := verdictOf(s)
-	c.Verdict, c.Text, c.Reason = verdict, english(text), english(reason)
+	c := Check{
+		Name: "capture." + s.capture.Name, Title: fact.New("capture.compared", "picture", s.title()),
+		Limits: &Limits{Text: fact.New("answer.clean")}, Evidence: []string{s.capture.SHA256},
+	}
+	c.Verdict, c.Text, c.Reason = verdictOf(s)
 	switch {
 	case s.err != nil:
-		c.Settle = english("Capture the picture again, or state which picture it shows and in which mode.")
+		c.Title = fact.New("capture.file-compared", "file", s.capture.Name)
+		c.Settle = fact.New("capture.name-it")
 	case !s.result.Registered:
-		c.Settle = english("Capture the picture again with the whole screen in it, sharp and unscaled.")
+		c.Settle = fact.New("capture.again-whole")
 	case c.Verdict == conformity.Inconclusive:
-		c.Settle = english("Capture it again with less noise and the whole screen in it, or show the random pictures.")
+		c.Settle = fact.New("capture.again-less-noise")
 	}
 	return c
 }
 
+// mostFindings is how many findings the words of a capture name.
+const mostFindings = 3
+
 // verdictOf says what a compared capture means.
-func verdictOf(s *compared) (v Verdict, text, reason string) {
+func verdictOf(s *compared) (v Verdict, text, reason fact.Fact) {
+	file := s.capture.Name
 	if s.err != nil {
-		return conformity.Inconclusive, "not compared", fmt.Sprintf("%s was not compared: %s", s.capture.Name, endSentence(s.err.Error()))
+		return conformity.Inconclusive, fact.New("capture.not-compared"),
+			fact.New("capture.not-compared-why", "file", file, "why", fact.Why(s.err))
 	}
 	r := s.result
 	switch {
 	case !r.Registered:
-		return conformity.Inconclusive, "cannot be compared", fmt.Sprintf("%s in %s cannot be laid over its pattern: %s", s.title(), s.capture.Name, endSentence(r.Reason))
+		return conformity.Inconclusive, fact.New("capture.not-comparable"),
+			fact.New("capture.not-laid-over", "picture", s.title(), "file", file, "why", english(r.Reason))
 	case r.Clean:
-		return conformity.Pass, plans.PictureClean, fmt.Sprintf("%s in %s is clean%s", upperFirst(s.title()), s.capture.Name, endSentence(measuresText(r)))
+		return conformity.Pass, fact.New("answer.clean"), cleanText(s)
 	case len(r.Findings) > 0:
-		var found []string
+		var found []fact.Fact
 		for i, f := range r.Findings {
-			if i == 3 {
-				found = append(found, fmt.Sprintf("and %d more", len(r.Findings)-i))
+			if i == mostFindings {
+				found = append(found, fact.New("capture.more", "n", len(r.Findings)-i))
 				break
 			}
-			found = append(found, FindingText(f))
+			found = append(found, english(FindingText(f)))
 		}
-		text = strings.Join(found, "; ")
+		text = parts(found)
 	case r.LinesJudged.Bad > 0:
-		text = fmt.Sprintf("%d data lines are bad", r.LinesJudged.Bad)
+		text = fact.New("capture.bad-lines", "n", r.LinesJudged.Bad)
 	default:
-		text = "not decided"
-		return conformity.Inconclusive, text, fmt.Sprintf("%s in %s shows no fault, but does not prove that it is clean: %s", upperFirst(s.title()), s.capture.Name, endSentence(strings.Join(r.Doubts, "; ")))
+		return conformity.Inconclusive, fact.New("capture.undecided"),
+			fact.New("capture.undecided-why", "picture", s.title(), "file", file, "doubts", parts(englishAll(r.Doubts)))
 	}
-	return conformity.Fail, text, fmt.Sprintf("%s in %s shows: %s", upperFirst(s.title()), s.capture.Name, endSentence(text))
+	return conformity.Fail, text, fact.New("capture.shows", "picture", s.title(), "file", file, "found", text)
 }
 
-func measuresText(r *picture.Result) string {
-	text := fmt.Sprintf(": SSIM %.4f, mean colour difference %.2f", r.SSIM, r.DeltaE.Mean)
-	if r.LinesJudged.Good > 0 {
-		text += fmt.Sprintf(", %d data lines judged good", r.LinesJudged.Good)
+func cleanText(s *compared) fact.Fact {
+	r := s.result
+	ssim, difference := fact.In(r.SSIM, "").To(0.0001), fact.In(r.DeltaE.Mean, "").To(0.01)
+	if r.LinesJudged.Good == 0 {
+		return fact.New("capture.clean", "picture", s.title(), "file", s.capture.Name, "ssim", ssim, "difference", difference)
 	}
-	return text
+	return fact.New("capture.clean-with-lines", "picture", s.title(), "file", s.capture.Name,
+		"ssim", ssim, "difference", difference, "n", r.LinesJudged.Good)
 }
 
 // FindingText says a finding in a few words: "U7 D3 stuck at 0".
@@ -256,18 +275,15 @@ func (j *judge) combined(shots []*compared) {
 		return
 	}
 	sum := picture.Combine(results)
-	for i, f := range sum.Findings {
-		if i == 6 {
-			break
-		}
-		j.cause(f.Confidence, "picture: "+FindingText(f), f.Advice)
+	for _, f := range sum.Findings[:min(len(sum.Findings), mostCauses)] {
+		j.suspect(f.Confidence, fact.New("image.cause", "finding", english(FindingText(f))), english(f.Advice))
 	}
-	for i, c := range sum.Conflicts {
-		if i == 4 {
-			j.doubt("and %d more lines that pictures disagree on", len(sum.Conflicts)-i)
+	for i, conflict := range sum.Conflicts {
+		if i == mostConflicts {
+			j.warning(fact.New("image.more-conflicts", "n", len(sum.Conflicts)-i))
 			break
 		}
-		j.doubt("%s", c)
+		j.warning(english(conflict))
 	}
 	for _, s := range shots {
 		if s.result == nil || !s.result.Registered {
@@ -275,29 +291,48 @@ func (j *judge) combined(shots []*compared) {
 		}
 		for _, d := range s.result.Doubts {
 			if !strings.Contains(d, "judges no data lines") {
-				j.doubt("%s: %s", s.title(), d)
+				j.warning(fact.New("capture.doubt", "picture", s.title(), "doubt", english(d)))
 			}
 		}
 	}
-	n := sum.LinesJudged
-	if total := n.Good + n.Bad + n.NotJudged; total > 0 {
-		c := Check{Name: "data-lines", Title: english("Data lines judged"), Informative: true, Text: english(fmt.Sprintf("%d good, %d bad, %d not judged", n.Good, n.Bad, n.NotJudged)), Limits: &Limits{Text: english("none bad")}}
-		c.Reason = english(fmt.Sprintf("Of %d data lines the captures judge %d good and %d bad.", total, n.Good, n.Bad))
-		if n.NotJudged > 0 {
-			c.Reason = english(said(c.Reason) + fmt.Sprintf(" %d were not judged, which does not make them good: %s", n.NotJudged, endSentence(unjudged(sum.Lines, total))))
-		}
-		j.check(c)
-	}
+	j.dataLines(&sum)
 	for i := range results {
 		brief := *results[i]
 		brief.Lines, brief.Transfer = nil, nil
 		results[i] = &brief
 	}
-	j.out.Detail = map[string]any{"combined": sum, "pictures": results}
+	j.detail("combined", sum)
+	j.detail("pictures", results)
+}
+
+// How many causes and conflicts the captures of a step give at the most.
+const (
+	mostCauses    = 6
+	mostConflicts = 4
+)
+
+// dataLines shows how many data lines the captures judge together.
+func (j *judge) dataLines(sum *picture.Combined) {
+	n := sum.LinesJudged
+	total := n.Good + n.Bad + n.NotJudged
+	if total == 0 {
+		return
+	}
+	c := Check{
+		Name: "data-lines", Title: fact.New("image.lines"), Informative: true,
+		Text:   fact.New("image.lines-counted", "good", n.Good, "bad", n.Bad, "open", n.NotJudged),
+		Limits: &Limits{Text: fact.New("image.no-bad-lines")},
+		Reason: fact.New("image.lines-judged", "n", total, "good", n.Good, "bad", n.Bad),
+	}
+	if n.NotJudged > 0 {
+		open := fact.New("image.lines-not-judged", "n", n.NotJudged, "which", unjudged(sum.Lines))
+		c.Reason = fact.Text(fact.Sentences(c.Reason, open))
+	}
+	j.check(c)
 }
 
 // unjudged says of which chips no line, or not every line, was judged.
-func unjudged(lines []picture.DataLine, total int) string {
+func unjudged(lines []picture.DataLine) fact.Arg {
 	var chips []string
 	open, all := map[string]int{}, map[string]int{}
 	for _, l := range lines {
@@ -318,44 +353,49 @@ func unjudged(lines []picture.DataLine, total int) string {
 			some = append(some, c)
 		}
 	}
-	var parts []string
+	var which []fact.Fact
 	if len(none) > 0 {
-		parts = append(parts, "none of "+joinAnd(none))
+		which = append(which, fact.New("image.lines-none-of", "chips", fact.Names(fact.And, none)))
 	}
 	if len(some) > 0 {
-		parts = append(parts, "not all of "+joinAnd(some))
+		which = append(which, fact.New("image.lines-not-all-of", "chips", fact.Names(fact.And, some)))
 	}
-	if len(parts) == 0 {
-		return "no picture shows data lines; the random pictures do"
+	if len(which) == 0 {
+		return fact.New("image.lines-not-shown")
 	}
-	return strings.Join(parts, ", ")
+	return fact.ListOf(fact.Comma, which)
 }
 
 // captured says which of the plan's pictures were not captured.
 func (j *judge) captured(spec *plans.Image, shots []*compared) {
-	if len(spec.Patterns) == 0 {
+	wanted := len(spec.Patterns)
+	if wanted == 0 {
 		return
 	}
 	var missing []string
 	for _, name := range spec.Patterns {
-		if !slices.ContainsFunc(shots, func(s *compared) bool { return s.pattern.Kind != 0 && s.pattern.Name() == name }) {
+		shows := func(s *compared) bool { return s.pattern.Kind != 0 && s.pattern.Name() == name }
+		if !slices.ContainsFunc(shots, shows) {
 			missing = append(missing, name)
 		}
 	}
-	if spec.Captures == plans.CapturesRequired {
-		c := Check{Name: "captures", Title: english("Pictures captured"), Limits: &Limits{Text: english("all " + fmt.Sprint(len(spec.Patterns)))}, Text: english(fmt.Sprintf("%d of %d", len(spec.Patterns)-len(missing), len(spec.Patterns))),
-			Verdict: conformity.Pass, Reason: english("Every picture of the plan was captured.")}
+	left := fact.Names(fact.And, missing)
+	switch {
+	case spec.Captures == plans.CapturesRequired:
+		c := Check{
+			Name: "captures", Title: fact.New("image.captures"),
+			Limits:  &Limits{Text: fact.New("image.captures-all", "n", wanted)},
+			Text:    fact.New("image.captures-of", "n", wanted-len(missing), "all", wanted),
+			Verdict: conformity.Pass, Reason: fact.New("image.all-captured"),
+		}
 		if len(missing) > 0 {
-			c.Verdict, c.Reason = conformity.NotRun, english("The plan requires captures; not captured: "+joinAnd(missing)+".")
+			c.Verdict, c.Reason = conformity.NotRun, fact.New("image.captures-missing", "pictures", left)
 		}
 		j.check(c)
-		return
-	}
-	switch {
 	case len(shots) == 0:
-		j.remark("No picture was captured, so none was compared with its pattern: what was seen decides.")
+		j.finding(fact.New("image.none-captured"))
 	case len(missing) > 0:
-		j.remark("Of the plan's pictures these were not captured: %s.", joinAnd(missing))
+		j.finding(fact.New("image.not-captured", "pictures", left))
 	}
 }
 
@@ -425,14 +465,16 @@ func enlarged(m *raster.RGB, at image.Point) image.Image {
 }
 
 func (j *judge) depth(bits float64) Check {
-	want := float64(j.in.Family.MaxDepth)
-	c := Check{Name: "depth", Title: english("Highest colour depth"), Unit: "bit", Value: number(bits), Text: english(trimmed(bits) + " bit"),
-		Limits: limitsIn(measurand{unit: "bit", dimension: quantity.Bits, limits: conformity.AtLeast(want)})}
-	if bits >= want {
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("Colour depth up to %s.", said(c.Text)))
+	m := measurand{unit: "bit", dimension: quantity.Bits, limits: conformity.AtLeast(float64(j.in.Family.MaxDepth))}
+	depth := fact.In(bits, m.unit).Whole()
+	c := Check{Name: "depth", Title: fact.New("image.depth"), Unit: m.unit, Value: number(bits), Text: fact.Text(depth),
+		Limits: limitsIn(m)}
+	if bits >= *m.limits.Low {
+		c.Verdict, c.Reason = conformity.Pass, fact.New("image.depth-reached", "depth", depth)
 		return c
 	}
-	c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("Colour depth only up to %s, expected %s bit.", said(c.Text), trimmed(want)))
+	wanted := fact.In(*m.limits.Low, m.unit).Whole()
+	c.Verdict, c.Reason = conformity.Fail, fact.New("image.depth-too-low", "depth", depth, "wanted", wanted)
 	return c
 }
 

@@ -1,13 +1,13 @@
 package scoring
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/figure"
@@ -25,8 +25,8 @@ type loadJudge struct {
 
 // A loadRun is one run of a timed 3D load.
 type loadRun struct {
-	name    string         // "run 1"
-	source  string         // file, or "typed"
+	number  int            // from 1
+	source  fact.Fact      // file, or that it was typed
 	report  *pacing.Report // nil when only a score was typed
 	score   float64        // NaN when there is none
 	seconds float64        // NaN when nobody knows
@@ -37,15 +37,14 @@ type loadRun struct {
 func (j *judge) load(spec *plans.Load) { (&loadJudge{j, spec}).run() }
 
 func (j *loadJudge) run() {
-	runs, err := j.loadRuns()
-	if err != nil {
-		j.check(Check{Name: "log", Title: english("Frame log"), Verdict: conformity.Inconclusive, Reason: english(endSentence(err.Error()))})
+	runs, ok := j.loadRuns()
+	if !ok {
 		return
 	}
 	j.frozen(runs)
 	j.seenDuringLoad()
 	if len(runs) == 0 {
-		j.check(Check{Name: "runs", Title: english("Runs"), Reason: english("No run was recorded: neither a log nor a score.")})
+		j.check(Check{Name: "runs", Title: fact.New("load.runs"), Reason: fact.New("load.no-run")})
 		return
 	}
 	j.runCount(len(runs))
@@ -67,23 +66,27 @@ func (j *loadJudge) run() {
 		if failures == 0 && j.sawFreeze() {
 			failures = 1
 		}
-		j.prove(&j.spec.Timed, seconds, failures)
+		j.check(j.faultGone(&j.spec.Timed, seconds, failures))
 	}
 }
 
-// loadRuns gathers the attempt's frame logs, or its typed scores.
-func (j *loadJudge) loadRuns() ([]loadRun, error) {
+// loadRuns gathers the attempt's frame logs, or its typed scores. It is false
+// when a log cannot be judged, which it tells.
+func (j *loadJudge) loadRuns() ([]loadRun, bool) {
 	var runs []loadRun
 	for i := range j.attempt.Logs {
 		log := &j.attempt.Logs[i]
-		r, ok, err := j.readRun(log)
+		columns := pacing.ColumnsOf(log.Column)
+		if !columns.Any() {
+			continue
+		}
+		r, err := j.readRun(log, columns)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", log.Name, err)
+			j.check(unusable(fact.New("load.log"), r.source, err))
+			return nil, false
 		}
-		if ok {
-			r.name = fmt.Sprintf("run %d", len(runs)+1)
-			runs = append(runs, r)
-		}
+		r.number = len(runs) + 1
+		runs = append(runs, r)
 	}
 	scores, durations := j.attempt.All("score"), j.attempt.All("duration")
 	for i, s := range scores {
@@ -91,7 +94,9 @@ func (j *loadJudge) loadRuns() ([]loadRun, error) {
 			runs[i].score = s.Number() // a typed score stands beside the log of its run
 			continue
 		}
-		runs = append(runs, loadRun{name: fmt.Sprintf("run %d", i+1), source: "typed", score: s.Number(), seconds: math.NaN()})
+		runs = append(runs, loadRun{
+			number: i + 1, source: fact.New("load.typed"), score: s.Number(), seconds: math.NaN(),
+		})
 	}
 	for i := range runs {
 		if !math.IsNaN(runs[i].seconds) {
@@ -106,19 +111,15 @@ func (j *loadJudge) loadRuns() ([]loadRun, error) {
 			runs[i].seconds = j.attempt.Ran
 		}
 	}
-	return runs, nil
+	return runs, true
 }
 
-func (j *loadJudge) readRun(log *reading.Log) (loadRun, bool, error) {
-	columns := pacing.ColumnsOf(log.Column)
-	r := loadRun{source: log.Name, score: math.NaN(), seconds: math.NaN()}
-	if !columns.Any() {
-		return r, false, nil
-	}
+func (j *loadJudge) readRun(log *reading.Log, columns pacing.Columns) (loadRun, error) {
+	r := loadRun{source: fact.Text(fact.Name(log.Name)), score: math.NaN(), seconds: math.NaN()}
 	var a pacing.Accumulator
 	for row, err := range j.in.Files.Rows(log) {
 		if err != nil {
-			return r, false, err
+			return r, err
 		}
 		columns.Add(&a, func(place int) float64 { return row.Values[place] })
 	}
@@ -128,16 +129,16 @@ func (j *loadJudge) readRun(log *reading.Log) (loadRun, bool, error) {
 	}
 	report, err := a.Report(options)
 	if err != nil {
-		return r, false, errors.New(saidOfError(err))
+		return r, err
 	}
 	r.report, r.seconds = &report, report.Duration
 	if report.MeanFPS != nil {
 		r.score = *report.MeanFPS
 	}
 	if log.Bad > 0 {
-		j.doubt("%d rows of %s were set aside", log.Bad, log.Name)
+		j.warning(fact.New("run.rows-set-aside", "n", log.Bad, "file", log.Name))
 	}
-	return r, true, nil
+	return r, nil
 }
 
 // loadThrottling looks for clocks or frame rates that fell while the card grew
@@ -162,7 +163,7 @@ func (j *loadJudge) loadThrottling() {
 		j.throttled(report.Throttling, j.spec.ThrottleFail)
 	}
 	if j.spec.ThrottleFail && !looked {
-		j.doubt("no log holds temperature together with clock or frame rate, so throttling was not looked for")
+		j.warning(fact.New("load.throttling-not-looked-for"))
 	}
 }
 
@@ -173,52 +174,49 @@ func (j *loadJudge) sawFreeze() bool {
 // frozen judges what was seen of freezes. A run that has a log shows its
 // freezes there; of one that has none somebody must say so.
 func (j *loadJudge) frozen(runs []loadRun) {
-	c := Check{Name: "frozen", Title: english("Picture froze or computer hung"), Limits: &Limits{Text: english(plans.No)}}
-	readings := j.attempt.All("frozen")
-	for _, r := range readings {
-		c.Text = english(r.Word)
-		if r.Word == plans.Yes {
-			c.Verdict, c.Reason = conformity.Fail, english("The picture froze or the computer hung during the run.")
-			j.cause(0.5, "the 3D run froze", "Core supply and temperature first; then memory and its solder joints; the bus last.")
-			j.check(c)
-			return
-		}
-	}
-	if len(readings) > 0 {
-		c.Verdict, c.Reason = conformity.Pass, english("No freeze was seen.")
-		j.check(c)
+	c := Check{Name: "frozen", Title: fact.New("load.frozen"), Limits: &Limits{Text: fact.New("answer.no")}}
+	switch {
+	case j.sawFreeze():
+		c.Verdict, c.Text, c.Reason = conformity.Fail, fact.New("answer.yes"), fact.New("load.froze")
+		j.suspect(0.5, fact.New("load.froze-cause"), fact.New("load.freezes-look"))
+	case len(j.attempt.All("frozen")) > 0:
+		c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.no"), fact.New("load.not-frozen")
+	case slices.ContainsFunc(runs, func(r loadRun) bool { return r.report == nil }):
+		c.Reason = fact.New("load.frozen-not-recorded")
+	default:
 		return
 	}
-	if slices.ContainsFunc(runs, func(r loadRun) bool { return r.report == nil }) {
-		c.Reason = english("Whether the picture froze or the computer hung was not recorded, and not every run has a log that shows it.")
-		j.check(c)
-	}
+	j.check(c)
 }
 
 func (j *loadJudge) seenDuringLoad() {
 	for _, r := range j.attempt.All("seen") {
-		c := Check{Name: "seen", Title: english("Picture during the run"), Text: english(wordOf(r)), Limits: &Limits{Text: english(plans.PictureClean)}}
-		if sameWords(said(c.Text), plans.PictureClean) {
-			c.Verdict, c.Reason = conformity.Pass, english("The picture was clean during the run.")
+		c := Check{Name: "seen", Title: fact.New("load.seen"), Limits: &Limits{Text: fact.New("answer.clean")}}
+		if seen := wordOf(r); sameWords(seen, plans.PictureClean) {
+			c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("load.seen-clean")
 		} else {
-			c.Verdict, c.Reason = conformity.Fail, english("During the run was seen: "+endSentence(said(c.Text)))
-			j.cause(0.5, "picture faults under load: "+said(c.Text), "Memory under load: its supply, its clock and temperature; then the core.")
+			c.Verdict, c.Text = conformity.Fail, answer(seen)
+			c.Reason = fact.New("load.seen-fault", "seen", endSentence(seen))
+			j.suspect(0.5, fact.New("load.seen-fault-cause", "seen", seen), fact.New("load.seen-fault-look"))
 		}
 		j.check(c)
 	}
 }
 
-func (j *loadJudge) runCount(n int) {
+func (j *loadJudge) runCount(made int) {
 	want := max(j.spec.Runs, 1)
-	if want == 1 && n == 1 {
+	if want == 1 && made == 1 {
 		return
 	}
-	c := Check{Name: "runs", Title: english("Runs"), Value: number(float64(n)), Text: english(fmt.Sprint(n)), Limits: &Limits{Low: number(float64(want)), Text: english(fmt.Sprintf("at least %d", want))}}
-	if n >= want {
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%d runs were made.", n))
+	c := Check{
+		Name: "runs", Title: fact.New("load.runs"), Value: number(float64(made)), Text: fact.Text(fact.Count(made)),
+		Limits: limitsIn(measurand{dimension: quantity.Number, limits: conformity.AtLeast(float64(want))}),
+	}
+	if made >= want {
+		c.Verdict, c.Reason = conformity.Pass, fact.New("load.runs-made", "n", made)
 	} else {
-		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("%d of %d runs were made.", n, want))
-		c.Settle = english(fmt.Sprintf("Make %d more.", want-n))
+		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("load.runs-missing", "n", made, "wanted", want)
+		c.Settle = fact.New("load.run-more", "n", want-made)
 	}
 	j.check(c)
 }
@@ -227,8 +225,8 @@ func (j *loadJudge) runCount(n int) {
 func (j *loadJudge) oneRun(r *loadRun, several bool) {
 	label := func(c Check) Check {
 		if several {
-			c.Name += "." + r.name[len("run "):]
-			c.Title = english(said(c.Title) + ", " + r.name)
+			c.Name += fmt.Sprint(".", r.number)
+			c.Title = fact.New("load.of-run", "what", c.Title, "run", r.number)
 		}
 		return c
 	}
@@ -243,46 +241,55 @@ func (j *loadJudge) oneRun(r *loadRun, several bool) {
 		j.check(label(j.stalls(r.report)))
 	}
 	if j.spec.MinFPS != nil && r.report.MeanFPS != nil {
-		m := measurand{name: "mean-fps", title: english("Mean frame rate"), dimension: quantity.FrameRate, unit: "fps", limits: conformity.AtLeast(j.spec.MinFPS.Value)}
+		m := measurand{
+			name: "mean-fps", title: fact.New("load.mean-rate"), dimension: quantity.FrameRate, unit: "fps",
+			limits: conformity.AtLeast(j.spec.MinFPS.Value),
+		}
 		// The frame count is exact and the clock of the logging computer good
 		// to 100 ppm (common practice, no source).
-		line := conformity.InstrumentLimits(english("clock of the logging computer"), 1e-4**r.report.MeanFPS, 0)
+		line := conformity.InstrumentLimits(fact.New("load.logging-clock"), 1e-4**r.report.MeanFPS, 0)
 		j.check(label(j.judgeValue(m, *r.report.MeanFPS, []conformity.Contribution{line}, true)))
 	}
-	for _, s := range saidAll(r.report.Sentence) {
-		j.remark("%s: %s", upperFirst(r.name), s)
+	for _, says := range r.report.Sentence {
+		j.finding(fact.New("load.run-says", "run", r.number, "what", says))
 	}
 	j.out.Figures = append(j.out.Figures, j.paceFigure(r), j.shapeFigure(r))
-	if j.out.Detail == nil {
-		j.out.Detail = map[string]any{}
-	}
 	numbers := *r.report
 	numbers.Series, numbers.Shape = nil, nil
-	j.out.Detail["pacing."+r.name] = numbers
+	j.detail(fmt.Sprint("pacing.run ", r.number), numbers)
 }
 
 func (j *loadJudge) freezes(p *pacing.Report) Check {
-	c := Check{Name: "freezes", Title: english("Freezes"), Value: number(float64(len(p.Freezes))), Text: english(fmt.Sprint(len(p.Freezes))), Limits: &Limits{High: number(0), Text: english("none")}}
+	c := Check{
+		Name: "freezes", Title: fact.New("load.freezes"),
+		Value: number(float64(len(p.Freezes))), Text: fact.Text(fact.Count(len(p.Freezes))),
+		Limits: &Limits{High: number(0), Text: fact.New("load.no-freezes")},
+	}
 	if len(p.Freezes) == 0 {
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("No freeze: the longest frame took %.1f ms.", p.Max))
+		c.Verdict, c.Reason = conformity.Pass, fact.New("load.no-freeze", "longest", fact.In(p.Max, "ms").To(0.1))
 		return c
 	}
 	first := p.Freezes[0]
+	length := fact.In(first.Seconds, "s").To(0.1)
 	c.Verdict = conformity.Fail
-	c.Reason = english(fmt.Sprintf("%d freeze(s), the first after %s for %.1f s.", len(p.Freezes), minutes(first.At), first.Seconds))
-	j.cause(0.5, "the 3D run froze for "+fmt.Sprintf("%.1f s", first.Seconds), "Core supply and temperature first; then memory and its solder joints; the bus last.")
+	c.Reason = fact.New("load.freezes-found", "n", len(p.Freezes), "at", minutes(first.At), "length", length)
+	j.suspect(0.5, fact.New("load.freezes-cause", "length", length), fact.New("load.freezes-look"))
 	return c
 }
 
 func (j *loadJudge) stalls(p *pacing.Report) Check {
-	most := float64(*j.spec.MaxStalls)
-	c := Check{Name: "stalls", Title: english("Stalls"), Value: number(float64(p.StallCount)), Text: english(fmt.Sprint(p.StallCount)),
-		Limits: &Limits{High: number(most), Text: english(fmt.Sprintf("at most %d", *j.spec.MaxStalls))}}
-	if float64(p.StallCount) <= most {
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("%d stall(s); a stall is %s.", p.StallCount, said(p.StallRule)))
+	most := *j.spec.MaxStalls
+	c := Check{
+		Name: "stalls", Title: fact.New("load.stalls"),
+		Value: number(float64(p.StallCount)), Text: fact.Text(fact.Count(p.StallCount)),
+		Limits: limitsIn(measurand{dimension: quantity.Number, limits: conformity.AtMost(float64(most))}),
+	}
+	if p.StallCount <= int64(most) {
+		c.Verdict, c.Reason = conformity.Pass, fact.New("load.stalls-few", "n", p.StallCount, "rule", p.StallRule)
 	} else {
-		c.Verdict, c.Reason = conformity.Fail, english(fmt.Sprintf("%d stalls, at most %d allowed; a stall is %s.", p.StallCount, *j.spec.MaxStalls, said(p.StallRule)))
-		j.cause(0.3, fmt.Sprintf("%d stalls in the 3D run", p.StallCount), "Texture memory and the bus; throttling; then the bench itself with the control card.")
+		c.Verdict = conformity.Fail
+		c.Reason = fact.New("load.stalls-many", "n", p.StallCount, "most", most, "rule", p.StallRule)
+		j.suspect(0.3, fact.New("load.stalls-cause", "n", p.StallCount), fact.New("load.stalls-look"))
 	}
 	return c
 }
@@ -300,70 +307,85 @@ func (j *loadJudge) overRuns(runs []loadRun) {
 			if j.spec.MaxSpread != nil {
 				j.check(spread(rep, j.spec.MaxSpread))
 			}
-			j.remark("Over %d runs the score spreads by s = %.3g (%.2g %%).", rep.N, rep.SD, 100*rep.CV)
+			j.finding(fact.New("load.spreads", "n", rep.N, "sd", fact.In(rep.SD, "").Digits(2), "cv", asShare(rep.CV)))
 		}
 	}
 	if j.spec.Workload == "" || len(scores) == 0 {
 		return
 	}
-	if c, ok := j.scoreAgainstSet(mean(scores), ""); ok {
+	if c, ok := j.scoreAgainstSet(mean(scores)); ok {
 		j.check(c)
 		return
 	}
-	c := Check{Name: "score", Title: english("Score, " + j.spec.Workload), Value: number(mean(scores)), Text: english(trimmed4(mean(scores))),
-		Informative: j.spec.Reference != plans.ReferenceJudge, Reason: english("There is no reference set for this workload; the score is shown and not judged.")}
-	c.Settle = english("Measure known-good cards of the family on this bench: proveout reference add.")
-	j.check(c)
+	j.check(j.scoreWithoutSet(mean(scores)))
 }
 
+// asShare is a coefficient of variation as it is told: the spread of a few runs
+// is not known to more than two digits.
+func asShare(cv float64) fact.Amount { return fact.In(100*cv, "%").Digits(2) }
+
 func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
-	c := Check{Name: "spread", Title: english("Spread over the runs"), Unit: "%", Value: number(100 * rep.CV), Text: english(fmt.Sprintf("%.2g %%", 100*rep.CV)),
-		Limits: &Limits{High: number(100 * most.Value), Text: english("at most " + most.Text)}}
+	share := asShare(rep.CV)
+	c := Check{
+		Name: "spread", Title: fact.New("load.spread"), Unit: "%", Value: number(share.Value), Text: fact.Text(share),
+		Limits: limitsIn(measurand{unit: "%", dimension: quantity.Ratio, limits: conformity.AtMost(most.Value)}),
+	}
 	if rep.CV <= most.Value {
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("The %d runs agree: they spread by %s.", rep.N, said(c.Text)))
+		c.Verdict, c.Reason = conformity.Pass, fact.New("load.runs-agree", "n", rep.N, "spread", share)
 		return c
 	}
-	c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The %d runs do not agree: they spread by %s, %s.", rep.N, said(c.Text), said(c.Limits.Text)))
-	c.Settle = english("Find what differs between the runs (background work, temperature, settings) and repeat them.")
+	c.Verdict = conformity.Inconclusive
+	c.Reason = fact.New("load.runs-disagree", "n", rep.N, "spread", share, "limits", c.Limits.Text)
+	c.Settle = fact.New("load.runs-disagree-settle")
 	return c
 }
 
-func (j *loadJudge) paceFigure(r *loadRun) figure.Figure {
+// mostMarked is how many stalls a figure marks.
+const mostMarked = 12
+
+func (j *loadJudge) paceFigure(r *loadRun) Figure {
 	p := r.report
-	f := figure.Figure{ID: "frames-" + r.name[len("run "):], Step: j.step.ID, Title: "Frame time, " + r.name, Source: r.source, Samples: p.Frames,
-		X: figure.Axis{Name: "time", Unit: "s"}, Y: figure.Axis{Name: "frame time", Unit: "ms"}}
-	longest := figure.Series{Name: "longest in the stretch", Style: figure.Line}
-	typical := figure.Series{Name: "median of the stretch", Style: figure.Line}
+	f := Figure{
+		ID: fmt.Sprint("frames-", r.number), Step: j.step.ID, Title: fact.New("figure.frame-time", "run", r.number),
+		Source: r.source, Samples: p.Frames,
+		X: axis(fact.New("figure.axis-time"), "s"), Y: axis(fact.New("figure.axis-frame-time"), "ms"),
+		Alt: fact.New("figure.frame-time-alt", "run", r.number, "time", minutes(p.Duration),
+			"median", fact.In(p.Median, "ms").To(0.1), "longest", fact.In(p.Max, "ms").To(0.1), "n", p.StallCount),
+	}
+	longest := figure.Series[fact.Fact]{Name: fact.New("figure.longest"), Style: figure.Line}
+	typical := figure.Series[fact.Fact]{Name: fact.New("figure.median-of-stretch"), Style: figure.Line}
 	for _, pt := range p.Series {
-		longest.X, longest.Y = append(longest.X, pt.At), append(longest.Y, pt.Max)
-		typical.X, typical.Y = append(typical.X, pt.At), append(typical.Y, pt.Median)
+		longest.Add(pt.At, pt.Max)
+		typical.Add(pt.At, pt.Median)
 	}
 	f.Series = append(f.Series, longest, typical)
-	f.Limits = append(f.Limits, figure.Limit{Name: "stall", At: p.StallLimit})
-	for i, s := range p.Stalls {
-		if i == 12 {
-			break
-		}
-		f.Marks = append(f.Marks, figure.Mark{X: s.At, Y: s.Ms, Label: fmt.Sprintf("%.0f ms", s.Ms)})
+	f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.stall"), At: p.StallLimit})
+	for _, s := range p.Stalls[:min(len(p.Stalls), mostMarked)] {
+		label := fact.Text(fact.In(s.Ms, "ms").To(1))
+		f.Marks = append(f.Marks, figure.Mark[fact.Fact]{X: s.At, Y: s.Ms, Label: label})
 	}
-	f.Alt = fmt.Sprintf("Frame times of %s over %s: median %.1f ms, longest %.1f ms, %d stalls.", r.name, minutes(p.Duration), p.Median, p.Max, p.StallCount)
 	return f
 }
 
 // shapeFigure draws how the frame times of a run are distributed.
-func (j *loadJudge) shapeFigure(r *loadRun) figure.Figure {
+func (j *loadJudge) shapeFigure(r *loadRun) Figure {
 	p := r.report
-	f := figure.Figure{ID: "distribution-" + r.name[len("run "):], Step: j.step.ID, Title: "Distribution of frame times, " + r.name, Source: r.source, Samples: p.Frames,
-		X: figure.Axis{Name: "frame time", Unit: "ms"}, Y: figure.Axis{Name: "frames", Unit: ""}}
-	bars := figure.Series{Name: "frames", Style: figure.Bars}
+	median, p99 := p.Median, p.Percentiles["99"]
+	f := Figure{
+		ID: fmt.Sprint("distribution-", r.number), Step: j.step.ID,
+		Title:  fact.New("figure.distribution", "run", r.number),
+		Source: r.source, Samples: p.Frames,
+		X: axis(fact.New("figure.axis-frame-time"), "ms"), Y: axis(fact.New("figure.frames"), ""),
+		Alt: fact.New("figure.distribution-alt", "run", r.number,
+			"median", fact.In(median, "ms").To(0.1), "percentile", fact.In(p99, "ms").To(0.1)),
+	}
+	bars := figure.Series[fact.Fact]{Name: fact.New("figure.frames"), Style: figure.Bars}
 	for _, b := range p.Shape {
-		bars.X, bars.Y = append(bars.X, (b.Low+b.High)/2), append(bars.Y, float64(b.Count))
+		bars.Add((b.Low+b.High)/2, float64(b.Count))
 	}
 	f.Series = append(f.Series, bars)
-	f.Limits = append(f.Limits, figure.Limit{Name: "median", At: p.Median, Vertical: true})
-	if p99, ok := p.Percentiles["99"]; ok {
-		f.Limits = append(f.Limits, figure.Limit{Name: "99 %", At: p99, Vertical: true})
-	}
-	f.Alt = fmt.Sprintf("Half of the frames of %s took longer than %.1f ms, one in a hundred longer than %.1f ms.", r.name, p.Median, p.Percentiles["99"])
+	f.Limits = append(f.Limits,
+		figure.Limit[fact.Fact]{Name: fact.New("figure.median"), At: median, Vertical: true},
+		figure.Limit[fact.Fact]{Name: fact.Text(fact.In(99, "%").Whole()), At: p99, Vertical: true})
 	return f
 }

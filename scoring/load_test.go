@@ -257,7 +257,7 @@ func TestLoadFigures(t *testing.T) {
 	var ids []string
 	for _, f := range b.step("load").Figures {
 		ids = append(ids, f.ID)
-		if f.Source == "" || f.Samples == 0 || f.Alt == "" {
+		if f.Source.IsZero() || f.Samples == 0 || f.Alt.IsZero() {
 			t.Errorf("figure %s names no source, no number of samples or no words", f.ID)
 		}
 	}

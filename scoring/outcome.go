@@ -33,26 +33,33 @@ type Outcome struct {
 
 // A StepOutcome is the judgement of one step, by its last attempt.
 type StepOutcome struct {
-	ID         string          `json:"id"`
-	Kind       string          `json:"kind"`
-	Title      string          `json:"title"`
-	Verdict    Verdict         `json:"verdict"`
-	Required   bool            `json:"required"`
-	WhyNeeded  string          `json:"why_required,omitempty"` // e.g. "memory chips replaced"
-	Gate       bool            `json:"gate,omitempty"`
-	Attempts   int             `json:"attempts"`
-	Earlier    []Verdict       `json:"earlier,omitempty"` // verdicts of the attempts before the last
-	Reason     fact.Fact       `json:"reason"`
-	Checks     []Check         `json:"checks"`
-	Findings   []fact.Fact     `json:"findings,omitempty"` // remarks that decide nothing
-	Warnings   []fact.Fact     `json:"warnings,omitempty"` // doubts about the data
-	Causes     []Cause         `json:"causes,omitempty"`
-	Figures    []figure.Figure `json:"figures,omitempty"`
-	Pictures   []Picture       `json:"pictures,omitempty"`   // captures that were compared
-	Conditions []Condition     `json:"conditions,omitempty"` // ambient, instrument, duration
-	Detail     map[string]any  `json:"detail,omitempty"`     // the numbers behind the checks
+	ID         string         `json:"id"`
+	Kind       string         `json:"kind"`
+	Title      string         `json:"title"`
+	Verdict    Verdict        `json:"verdict"`
+	Required   bool           `json:"required"`
+	WhyNeeded  string         `json:"why_required,omitempty"` // e.g. "memory chips replaced"
+	Gate       bool           `json:"gate,omitempty"`
+	Attempts   int            `json:"attempts"`
+	Earlier    []Verdict      `json:"earlier,omitempty"` // verdicts of the attempts before the last
+	Reason     fact.Fact      `json:"reason"`
+	Checks     []Check        `json:"checks"`
+	Findings   []fact.Fact    `json:"findings,omitempty"` // remarks that decide nothing
+	Warnings   []fact.Fact    `json:"warnings,omitempty"` // doubts about the data
+	Causes     []Cause        `json:"causes,omitempty"`
+	Figures    []Figure       `json:"figures,omitempty"`
+	Pictures   []Picture      `json:"pictures,omitempty"`   // captures that were compared
+	Conditions []Condition    `json:"conditions,omitempty"` // ambient, instrument, duration
+	Detail     map[string]any `json:"detail,omitempty"`     // the numbers behind the checks
 
 	displayMatter bool // a memory size that passes only if the picture is clean
+}
+
+// A Figure is a chart whose texts no language has put into words yet.
+type Figure = figure.Figure[fact.Fact]
+
+func axis(name fact.Fact, unit string) figure.Axis[fact.Fact] {
+	return figure.Axis[fact.Fact]{Name: name, Unit: unit}
 }
 
 // A Condition is a circumstance of a test that the certificate states.

@@ -1,26 +1,23 @@
 package scoring
 
 import (
-	"fmt"
 	"math"
 
 	"proveout/plans"
-	"proveout/plans/quantity"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/endurance"
 )
 
-// prove judges whether the failure-free runs of the attempt are long enough to
-// say that an intermittent fault is gone.
-func (j *judge) prove(spec *plans.Timed, seconds []float64, failures int) {
-	c := Check{Name: "fault-gone", Title: english("Intermittent fault gone"), Unit: "h",
-		Source: english("NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1")}
+// faultGone judges whether the failure-free runs of the attempt are long enough
+// to say that an intermittent fault is gone.
+func (j *judge) faultGone(spec *plans.Timed, seconds []float64, failures int) Check {
+	c := Check{Name: "fault-gone", Title: fact.New("prove.fault-gone"), Unit: "h",
+		Source: fact.Text(fact.Name("NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1"))}
 	interval := j.in.Job.ComplaintEvery
 	if interval <= 0 {
-		c.Verdict = conformity.NotApplicable
-		c.Reason = english("The job states no interval at which a fault came back, so there is none to prove gone.")
-		j.check(c)
-		return
+		c.Verdict, c.Reason = conformity.NotApplicable, fact.New("prove.no-interval")
+		return c
 	}
 	q := endurance.Question{Interval: interval, Multiple: spec.Improvement, Confidence: 0.9}
 	if spec.Confidence != nil {
@@ -38,12 +35,13 @@ func (j *judge) prove(spec *plans.Timed, seconds []float64, failures int) {
 	}
 	o, err := endurance.Judge(q, runs)
 	if err != nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, english(endSentence(err.Error()))
-		j.check(c)
-		return
+		c.Verdict, c.Reason = conformity.Inconclusive, because(err)
+		return c
 	}
-	c.Verdict, c.Reason, c.Settle = o.Verdict, english(said(o.Sentence)), english(said(o.Settle))
-	c.Value, c.Text = number(o.Ran/3600), english(fmt.Sprintf("%.2f h without the fault", o.Ran/3600))
-	c.Limits = limitsIn(measurand{unit: "h", dimension: quantity.Duration, limits: conformity.AtLeast(o.Needed)})
-	j.check(c)
+	c.Verdict, c.Reason, c.Settle = o.Verdict, o.Sentence, o.Settle
+	ran, needed := o.Ran/3600, o.Needed/3600
+	c.Value, c.Text = number(ran), fact.New("prove.without-the-fault", "time", fact.In(ran, "h").To(0.01))
+	c.Limits = &Limits{Low: &needed}
+	c.Limits.Text = limitsText(*c.Limits, c.Unit, asComputed)
+	return c
 }

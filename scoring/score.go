@@ -143,6 +143,14 @@ func (j *judge) circumstance(name, text fact.Fact) {
 	j.out.Conditions = append(j.out.Conditions, Condition{name, text})
 }
 
+// detail adds the numbers behind the checks.
+func (j *judge) detail(key string, numbers any) {
+	if j.out.Detail == nil {
+		j.out.Detail = map[string]any{}
+	}
+	j.out.Detail[key] = numbers
+}
+
 func (j *judge) cause(confidence float64, text, look string) {
 	j.out.Causes = append(j.out.Causes, Cause{Text: english(text), Step: j.step.ID, Confidence: confidence, Look: english(look)})
 }

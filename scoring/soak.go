@@ -1,12 +1,12 @@
 package scoring
 
 import (
-	"fmt"
 	"math"
-	"strings"
+	"time"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/figure"
@@ -18,88 +18,83 @@ var _ = judges(plans.SoakKind, (*judge).soak)
 // A soakJudge works on one attempt at one soak.
 type soakJudge struct {
 	*judge
-	spec *plans.Soak
+	spec    *plans.Soak
+	heat    heatRun
+	options thermal.Options
+	known   bool // the thermometer has an instrument with stated limits
+	report  thermal.Report
 }
 
 // soak judges a timed thermal run: how long it lasted, its peak, whether it
 // had settled, and where the chip would sit at the family's rated ambient.
-func (j *judge) soak(spec *plans.Soak) { (&soakJudge{j, spec}).run() }
+func (j *judge) soak(spec *plans.Soak) { (&soakJudge{judge: j, spec: spec}).run() }
 
 func (j *soakJudge) run() {
-	run, err := j.soakRows()
+	err := j.read()
+	if err == nil && j.heat.count == 0 {
+		j.check(Check{Name: "peak", Title: fact.New("soak.peak"), Unit: "°C", Reason: fact.New("soak.no-temperature")})
+		return
+	}
+	if err == nil {
+		j.takeOptions()
+		j.report, err = j.heat.rows.Analyse(j.heat.resolution, j.options)
+	}
 	if err != nil {
-		j.check(Check{Name: "log", Title: english("Temperature log"), Verdict: conformity.Inconclusive, Reason: english(endSentence(err.Error()))})
+		j.check(unusable(fact.New("soak.log"), j.heat.source, err))
 		return
 	}
-	if run.count == 0 {
-		j.check(Check{Name: "peak", Title: english("Peak temperature"), Unit: "°C", Reason: english("No temperature was read.")})
-		return
-	}
-	options, known := j.soakOptions(&run)
-	report, err := run.rows.Analyse(run.resolution, options)
-	if err != nil {
-		j.check(Check{Name: "log", Title: english("Temperature log"), Verdict: conformity.Inconclusive,
-			Reason: english(endSentence(saidOfError(err)))})
-		return
-	}
-	stableEnd := j.spec.EndEarly && report.Stable != nil && *report.Stable
-	length := j.soakLength(&run, &report)
+	length := j.length()
 	if j.spec.Duration != nil {
-		j.check(j.lasted(length, *j.spec.Duration, stableEnd))
+		stable := j.spec.EndEarly && j.report.Stable != nil && *j.report.Stable
+		j.check(j.lasted(length, *j.spec.Duration, stable))
 	}
-	j.ambient(&report, options)
-	j.check(j.peak(&run, &report, known))
+	j.ambient()
+	j.check(j.peak())
 	if j.spec.Stability != nil {
-		j.check(j.stable(&report))
+		j.check(j.stable())
 	}
-	j.atRated(&report, known)
-	j.rise(&report, known)
-	j.throttled(report.Throttling, j.spec.ThrottleFail)
+	j.atRated()
+	j.rise()
+	j.throttled(j.report.Throttling, j.spec.ThrottleFail)
 	if j.spec.Prove != "" {
-		j.prove(&j.spec.Timed, []float64{length}, 0)
+		j.check(j.faultGone(&j.spec.Timed, []float64{length}, 0))
 	}
-	for _, s := range saidAll(report.Sentences) {
-		j.remark("%s", s)
+	j.out.Findings = append(j.out.Findings, j.report.Sentences...)
+	if j.heat.typed {
+		j.warning(fact.New("soak.typed-at-intervals"))
 	}
-	if run.typed {
-		j.doubt("the readings were typed at intervals; a peak between them is not seen")
-	}
-	for _, a := range saidAll(report.Assumptions) {
-		j.doubt("%s", a)
-	}
-	j.soakConditions(&run, &report, options)
-	j.out.Figures = append(j.out.Figures, j.soakFigure(&run, &report, options))
-	curve := report.Curve
-	report.Curve = nil
-	j.out.Detail = map[string]any{"thermal": report}
-	report.Curve = curve
+	j.out.Warnings = append(j.out.Warnings, j.report.Assumptions...)
+	j.circumstances()
+	j.out.Figures = append(j.out.Figures, j.temperatureFigure())
+	numbers := j.report
+	numbers.Curve = nil
+	j.detail("thermal", numbers)
 }
 
-// soakRows gathers the rows of the attempt's logs, or the typed readings.
-func (j *soakJudge) soakRows() (heatRun, error) {
-	run := heatRun{seconds: math.NaN(), place: j.spec.Place(j.in.Family)}
+// read gathers the rows of the attempt's log, or the typed readings.
+func (j *soakJudge) read() error {
+	j.heat = heatRun{seconds: math.NaN(), place: j.spec.Place(j.in.Family)}
 	for i := range j.attempt.Logs {
 		log := &j.attempt.Logs[i]
 		temp := log.Column("temperature")
 		if temp < 0 {
 			continue
 		}
-		if run.count > 0 {
-			j.doubt("several temperature logs were imported; %s was judged and %s was not", run.source, log.Name)
+		if j.heat.count > 0 {
+			j.warning(fact.New("soak.several-logs", "judged", j.heat.source, "left", log.Name))
 			continue
 		}
-		if err := run.takeLog(j.in.Files, log, temp); err != nil {
-			return run, fmt.Errorf("%s: %w", log.Name, err)
+		if err := j.heat.takeLog(j.in.Files, log, temp); err != nil {
+			return err
 		}
 		if log.Bad > 0 {
-			j.doubt("%d of %d rows of %s were set aside", log.Bad, log.Count+log.Bad, log.Name)
+			j.warning(fact.New("run.rows-of-all-set-aside", "n", log.Bad, "all", log.Count+log.Bad, "file", log.Name))
 		}
 	}
-	if run.count > 0 {
-		return run, nil
+	if j.heat.count == 0 {
+		j.heat.takeTyped(j.attempt)
 	}
-	run.takeTyped(j.attempt)
-	return run, nil
+	return nil
 }
 
 // takeTyped makes rows of typed readings, timed by what was stated with them,
@@ -109,7 +104,7 @@ func (run *heatRun) takeTyped(a *reading.Attempt) {
 	if len(readings) == 0 {
 		return
 	}
-	run.typed, run.source, run.from = true, "typed readings", readings[len(readings)-1]
+	run.typed, run.source, run.from = true, fact.New("soak.typed-readings"), readings[len(readings)-1]
 	start := a.Started
 	if start.IsZero() {
 		start = readings[0].At
@@ -138,119 +133,136 @@ func (run *heatRun) takeTyped(a *reading.Attempt) {
 	}
 }
 
-func afterStart(r reading.Reading, start interface{ Unix() int64 }) float64 {
+func afterStart(r reading.Reading, start time.Time) float64 {
 	if r.After != nil {
 		return *r.After
 	}
 	return float64(r.At.UnixMilli())/1000 - float64(start.Unix())
 }
 
-// soakLength is how long the soak lasted and was watched. A stated duration
-// counts no further than one interval of the plan behind the last reading whose
-// time was stated.
-func (j *soakJudge) soakLength(run *heatRun, report *thermal.Report) float64 {
-	if math.IsNaN(run.seconds) {
-		return report.LoadEnd - report.LoadStart
+// length is how long the soak lasted and was watched. A stated duration counts
+// no further than one interval of the plan behind the last reading whose time
+// was stated.
+func (j *soakJudge) length() float64 {
+	if math.IsNaN(j.heat.seconds) {
+		return j.report.LoadEnd - j.report.LoadStart
 	}
-	if run.timed && j.spec.Every != nil {
-		if seen := report.LoadEnd + j.spec.Every.Value; seen < run.seconds {
-			j.doubt("the last temperature was read %s after the beginning; nothing is known of the rest of %s", minutes(report.LoadEnd), minutes(run.seconds))
+	if j.heat.timed && j.spec.Every != nil {
+		if seen := j.report.LoadEnd + j.spec.Every.Value; seen < j.heat.seconds {
+			j.warning(fact.New("soak.not-watched-to-the-end",
+				"last", minutes(j.report.LoadEnd), "length", minutes(j.heat.seconds)))
 			return seen
 		}
 	}
-	return run.seconds
+	return j.heat.seconds
 }
 
 // ambient judges whether the soak was made in the surroundings that the plan
 // asks for. Outside them nothing is said of the card, so it never fails.
-func (j *soakJudge) ambient(report *thermal.Report, o thermal.Options) {
+func (j *soakJudge) ambient() {
 	want := j.spec.Ambient
 	if want == nil || !want.Tolerated {
 		return
 	}
-	m := measurand{name: "ambient", title: english("Ambient temperature"), dimension: quantity.Temperature, unit: "°C", limits: tolerated(*want)}
-	if report.Ambient == nil {
-		j.check(missing(m))
-		return
+	m := measurand{
+		name: "ambient", title: fact.New("soak.ambient"), dimension: quantity.Temperature, unit: "°C",
+		limits: tolerated(*want),
 	}
-	// The value alone is compared: the range is a condition of the test, and
-	// its uncertainty is in the prediction.
-	c := Check{Name: m.name, Title: m.title, Unit: m.unit, Limits: limitsIn(m), Value: number(*report.Ambient),
-		U: number(2 * o.AmbientU), Text: english(showValue(*report.Ambient, 2*o.AmbientU, m.unit)), Rule: string(plans.Simple)}
-	if v := *report.Ambient; v >= *m.limits.Low && v <= *m.limits.High {
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("The surroundings were at %s, as the plan asks (%s).", said(c.Text), said(c.Limits.Text)))
-	} else {
-		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("The surroundings were at %s; the plan asks for %s.", said(c.Text), said(c.Limits.Text)))
-		c.Settle = english("Repeat the soak in surroundings of " + said(c.Limits.Text) + ".")
+	c := missing(m)
+	if v := j.report.Ambient; v != nil {
+		// The value alone is compared: the range is a condition of the test, and
+		// its uncertainty is in the prediction.
+		c.Rule = string(plans.Simple)
+		c.Value, c.U, c.Text = number(*v), number(2*j.options.AmbientU), fact.Text(j.ambientRead())
+		c.Verdict = conformity.Pass
+		c.Reason = fact.New("soak.ambient-as-asked", "ambient", c.Text, "limits", c.Limits.Text)
+		if *v < *m.limits.Low || *v > *m.limits.High {
+			c.Verdict = conformity.Inconclusive
+			c.Reason = fact.New("soak.ambient-not-as-asked", "ambient", c.Text, "limits", c.Limits.Text)
+			c.Settle = fact.New("soak.ambient-repeat", "limits", c.Limits.Text)
+		}
 	}
 	j.check(c)
 }
 
-// soakOptions states what plan, family, shop and technician know. known is
-// false when the sensor has no instrument with stated limits.
-func (j *soakJudge) soakOptions(run *heatRun) (o thermal.Options, known bool) {
-	family := j.in.Family
+// ambientRead is the ambient temperature of the run, which is known.
+func (j *soakJudge) ambientRead() fact.Amount {
+	return fact.In(*j.report.Ambient, "°C").Within(2 * j.options.AmbientU)
+}
+
+// soakOptions are what plan and family state of a soak.
+func soakOptions(spec *plans.Soak, family *plans.Family) thermal.Options {
+	o := thermal.Options{Place: thermal.Place(spec.Place(family))}
+	if limit, place := spec.Limit(family); limit != nil {
+		o.Limit, o.LimitPlace = &limit.Value, thermal.Place(place)
+	}
+	if rated := family.Thermal.RatedAmbient; rated != nil {
+		o.RatedAmbient = &rated.Value
+	}
+	if s := spec.Stability; s != nil {
+		o.Drift, o.Window = s.Rate.Value*3600, s.Window.Value
+	}
+	return o
+}
+
+// takeOptions states what plan, family, shop and technician know.
+func (j *soakJudge) takeOptions() {
+	run := &j.heat
 	if r, ok := j.attempt.Latest("temperature"); ok && run.from.Instrument == "" {
 		run.from.Instrument = r.Instrument
 	}
-	inst, ok := j.instrument(run.from, quantity.Temperature)
-	if ok {
-		o.U = conformityStandard(inst, quantity.Temperature, run.hottest, 0)
+	j.options = soakOptions(j.spec, j.in.Family)
+	var inst *plans.Instrument
+	if inst, j.known = j.instrument(run.from, quantity.Temperature); j.known {
+		j.options.U = standardOf(inst, run.hottest, 0)
 		if inst.Resolution != nil {
 			run.resolution = math.Max(run.resolution, inst.Resolution.Value)
 		}
 		if run.place == "" {
 			run.place = inst.Place
 		}
-		j.condition("thermometer", fmt.Sprintf("%s, limits %s, last checked %s", inst.Title, inst.Limits.Text, orUnknown(inst.LastCheck)))
+		text := fact.New("soak.thermometer-never-checked", "title", inst.Title, "limits", fact.Phrase(inst.Limits.Text))
+		if inst.LastCheck != "" {
+			text = fact.New("soak.thermometer", "title", inst.Title, "limits", fact.Phrase(inst.Limits.Text),
+				"date", fact.Phrase(inst.LastCheck))
+		}
+		j.circumstance(fact.New("condition.thermometer"), text)
 	} else {
-		j.doubt("no thermometer with stated limits is named, so the uncertainty of the temperature is not known")
+		j.warning(fact.New("soak.no-thermometer"))
 	}
-	o.Place = thermal.Place(run.place)
+	j.options.Place = thermal.Place(run.place)
 	if readings := j.attempt.All("ambient"); len(readings) > 0 {
-		values := make([]float64, len(readings))
-		for i, r := range readings {
-			values[i] = r.Number()
-		}
-		a := mean(values)
-		o.Ambient = &a
-		if ambient, found := j.instrument(readings[len(readings)-1], quantity.Temperature); found {
-			o.AmbientU = conformityStandard(ambient, quantity.Temperature, a, readings[len(readings)-1].Resolution)
-		} else {
-			o.AmbientU = 1 // K; an ambient read without a known instrument (common practice, no source)
-			j.doubt("no instrument is stated for the ambient temperature; a standard uncertainty of 1 K is taken")
-		}
+		j.takeAmbient(readings)
 	} else if ambient, found := j.instrument(reading.Reading{Place: "ambient"}, quantity.Temperature); found {
-		o.AmbientU = conformityStandard(ambient, quantity.Temperature, run.ambient, 0)
+		j.options.AmbientU = standardOf(ambient, run.ambient, 0)
 	}
-	if limit, place := j.spec.Limit(j.in.Family); limit != nil {
-		v := limit.Value
-		o.Limit, o.LimitPlace = &v, thermal.Place(place)
-	}
-	if family.Thermal.RatedAmbient != nil {
-		v := family.Thermal.RatedAmbient.Value
-		o.RatedAmbient = &v
-	}
-	if s := j.spec.Stability; s != nil {
-		o.Drift = s.Rate.Value * 3600
-		o.Window = s.Window.Value
-	}
-	return o, ok
 }
 
-func orUnknown(s string) string {
-	if s == "" {
-		return "at an unknown date"
+// takeAmbient takes typed ambient temperatures, with the uncertainty of what
+// they were read with.
+func (j *soakJudge) takeAmbient(readings []reading.Reading) {
+	values := make([]float64, len(readings))
+	for i, r := range readings {
+		values[i] = r.Number()
 	}
-	return s
+	ambient, last := mean(values), readings[len(readings)-1]
+	j.options.Ambient = &ambient
+	if inst, found := j.instrument(last, quantity.Temperature); found {
+		j.options.AmbientU = standardOf(inst, ambient, last.Resolution)
+		return
+	}
+	const unknown = 1 // K; an ambient read without a known instrument (common practice, no source)
+	j.options.AmbientU = unknown
+	j.warning(fact.New("soak.ambient-without-instrument", "u", fact.In(unknown, "K").Whole()))
 }
 
-// conformityStandard is the standard uncertainty of an instrument at a value,
-// with the step of its display when one is given.
-func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, value, step float64) float64 {
-	lines := []conformity.Contribution{conformity.InstrumentLimits(phrase(inst.Title), instrumentLimits(inst, dim, value), inst.Coverage)}
+// standardOf is the standard uncertainty of a thermometer at a temperature, with
+// the step of its display when one is given.
+func standardOf(inst *plans.Instrument, value, step float64) float64 {
+	half := instrumentLimits(inst, quantity.Temperature, value)
+	lines := []conformity.Contribution{conformity.InstrumentLimits(phrase(inst.Title), half, inst.Coverage)}
 	if step > 0 {
-		lines = append(lines, conformity.Resolution(english("display"), step))
+		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), step))
 	}
 	b, err := conformity.Combine(lines...)
 	if err != nil {
@@ -259,146 +271,180 @@ func conformityStandard(inst *plans.Instrument, dim quantity.Dimension, value, s
 	return b.Standard
 }
 
-func (j *soakJudge) peak(run *heatRun, report *thermal.Report, known bool) Check {
-	limit, place := j.spec.Limit(j.in.Family)
-	m := measurand{name: "peak", title: english("Peak temperature"), dimension: quantity.Temperature, unit: "°C", source: j.in.Family.Thermal.Source}
-	if run.place != "" {
-		m.title = english("Peak temperature at the " + run.place)
+func (j *soakJudge) peak() Check {
+	title := fact.New("soak.peak")
+	if j.heat.place != "" {
+		title = fact.New("soak.peak-at", "place", atPlace(j.heat.place))
 	}
-	if limit != nil {
-		m.limits = conformity.AtMost(limit.Value)
-	}
-	lines, _ := j.contributions(run.from, quantity.Temperature, report.Peak, report.Resolution)
-	if !report.PlaceProblem.IsZero() && limit != nil {
-		c := j.judgeValue(measurand{name: m.name, title: m.title, dimension: m.dimension, unit: m.unit}, report.Peak, lines, known)
+	m := measurand{name: "peak", title: title, dimension: quantity.Temperature, unit: "°C"}
+	limits := conformity.Limits{High: j.options.Limit}
+	lines, _ := j.contributions(j.heat.from, quantity.Temperature, j.report.Peak, j.report.Resolution)
+	if !j.report.PlaceProblem.IsZero() {
+		c := j.judgeValue(m, j.report.Peak, lines, j.known)
+		m.limits = limits
 		c.Informative, c.Verdict, c.Limits = false, conformity.Inconclusive, limitsIn(m)
-		c.Reason = english(endSentence(said(report.PlaceProblem)))
-		c.Settle = english(fmt.Sprintf("Read the temperature at the %s, or state the offset between the two places with its uncertainty.", place))
+		c.Reason = fact.New("thermal.no-judgement", "why", j.report.PlaceProblem)
+		c.Settle = fact.New("soak.read-there", "place", atPlace(string(j.options.LimitPlace)))
 		return c
 	}
-	c := j.judgeValue(m, report.Peak, lines, known)
-	if run.evidence != "" {
-		c.Evidence = []string{run.evidence}
+	m.limits, m.source = limits, j.in.Family.Thermal.Source
+	c := j.judgeValue(m, j.report.Peak, lines, j.known)
+	if j.heat.evidence != "" {
+		c.Evidence = []string{j.heat.evidence}
 	}
 	if c.Verdict == conformity.Fail {
-		j.cause(0.6, "the chip runs too hot ("+said(c.Text)+")", "Heatsink seating and clips, thermal compound, the fan and its plug, dust; then the core voltage and clock.")
+		j.suspect(0.6, fact.New("soak.too-hot", "temp", c.Text), fact.New("soak.too-hot-look"))
 	}
 	return c
 }
 
-func (j *soakJudge) stable(report *thermal.Report) Check {
-	s := j.spec.Stability
-	c := Check{Name: "stability", Title: english("Stable at the end"), Unit: "K/h", Source: english(s.Source),
-		Limits: limitsIn(measurand{unit: "K/h", dimension: quantity.TemperatureRate, limits: conformity.Between(-s.Rate.Value, s.Rate.Value)})}
-	if report.SlopePerHour == nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, english("The rate of change over the last "+s.Window.Text+" is not known.")
-		c.Settle = english("Log the temperature once a second, or type it more often.")
+// atPlace is a place of a sensor as part of a sentence; one that only a log, a
+// plan or a shop names is told by its name.
+func atPlace(place string) fact.Fact {
+	switch thermal.Place(place) {
+	case thermal.Die, thermal.Heatsink, thermal.Case, thermal.Board:
+		return fact.New("place.at-" + place)
+	}
+	return fact.New("place.at", "place", place)
+}
+
+func (j *soakJudge) stable() Check {
+	rule, r := j.spec.Stability, &j.report
+	c := measurand{
+		name: "stability", title: fact.New("soak.stable-at-end"), dimension: quantity.TemperatureRate, unit: "K/h",
+		limits: conformity.Between(-rule.Rate.Value, rule.Rate.Value), source: rule.Source,
+	}.unread()
+	if r.SlopePerHour == nil {
+		c.Verdict = conformity.Inconclusive
+		c.Reason, c.Settle = fact.New("soak.no-rate", "window", rule.Window), fact.New("soak.log-more-often")
 		return c
 	}
-	c.Value, c.Text = number(*report.SlopePerHour), english(fmt.Sprintf("%+.2f K/h", *report.SlopePerHour))
-	if ci := report.SlopeCI; ci != nil {
+	rate := fact.In(*r.SlopePerHour, "K/h").To(0.01).WithSign()
+	if ci := r.SlopeCI; ci != nil {
 		half := (ci[1] - ci[0]) / 2
-		c.U, c.Text = number(half), english(fmt.Sprintf("(%+.2f ± %.2f) K/h", *report.SlopePerHour, half))
+		c.U = number(half)
+		if half >= 0.01 { // of a log without any noise it means nothing
+			rate = rate.Within(half)
+		}
 	}
+	c.Value, c.Text = number(*r.SlopePerHour), fact.Text(rate)
 	switch {
-	case report.Stable == nil:
+	case r.Stable == nil:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = english(fmt.Sprintf("Whether it had settled cannot be told: %s over the last %s, with %s allowed.", said(c.Text), s.Window.Text, s.Rate.Text))
-		c.Settle = english(strings.Join(saidAll(report.Settle), "; "))
-	case *report.Stable:
-		c.Verdict, c.Reason = conformity.Pass, english(fmt.Sprintf("Settled: %s over the last %s, %s allowed.", said(c.Text), s.Window.Text, s.Rate.Text))
-		if report.StableSince != nil {
-			c.Reason = english(said(c.Reason) + fmt.Sprintf(" Stable since %s.", minutes(*report.StableSince-report.LoadStart)))
+		c.Reason = fact.New("soak.cannot-tell", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
+		c.Settle = parts(r.Settle)
+	case *r.Stable:
+		c.Verdict = conformity.Pass
+		c.Reason = fact.New("soak.settled", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
+		if r.StableSince != nil {
+			since := fact.New("soak.stable-since", "time", minutes(*r.StableSince-r.LoadStart))
+			c.Reason = fact.Text(fact.Sentences(c.Reason, since))
 		}
 	default:
-		c.Verdict, c.Reason = conformity.Inconclusive, english(fmt.Sprintf("Not settled: %s over the last %s, %s allowed; the peak may still be to come.", said(c.Text), s.Window.Text, s.Rate.Text))
-		c.Settle = english("Soak longer, until the rule is met.")
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.New("soak.not-settled", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
+		c.Settle = fact.New("soak.longer")
 	}
 	return c
 }
 
 // atRated judges, or only shows, the temperature expected at the family's
 // rated ambient.
-func (j *soakJudge) atRated(report *thermal.Report, known bool) {
+func (j *soakJudge) atRated() {
 	rated := j.in.Family.Thermal.RatedAmbient
-	limit, _ := j.spec.Limit(j.in.Family)
-	if rated == nil || limit == nil {
+	if rated == nil || j.options.Limit == nil {
 		return
 	}
-	m := measurand{name: "at-rated-ambient", title: english("Expected at " + rated.Text + " ambient"), dimension: quantity.Temperature, unit: "°C",
-		limits: conformity.AtMost(limit.Value), source: j.in.Family.Thermal.Source}
-	if report.Predicted == nil || report.PredictedU == nil {
+	m := measurand{
+		name: "at-rated-ambient", title: fact.New("soak.at-rated", "rated", rated),
+		dimension: quantity.Temperature, unit: "°C",
+		limits: conformity.AtMost(*j.options.Limit), source: j.in.Family.Thermal.Source,
+	}
+	if j.report.Predicted == nil || j.report.PredictedU == nil {
 		if j.spec.AtRated {
+			why := j.report.Why
+			if j.report.MayPredict() { // it is not a curve that lacks
+				why = fact.New("soak.ambient-not-read")
+			}
 			c := missing(m)
-			c.Verdict, c.Reason = conformity.Inconclusive, english("No prediction for "+rated.Text+": "+endSentence(firstNonEmpty(said(report.Why), "the ambient temperature of the run is not known")))
-			c.Settle = english(strings.Join(saidAll(report.Settle), "; "))
+			c.Verdict, c.Reason = conformity.Inconclusive, fact.New("soak.no-prediction", "rated", rated, "why", why)
+			c.Settle = parts(j.report.Settle)
 			j.check(c)
 		}
 		return
 	}
-	line := conformity.Contribution{Name: english("prediction (fit, sensor, ambient)"), Distribution: conformity.Normal, Value: *report.PredictedU, K: 1}
-	c := j.judgeValue(m, *report.Predicted, []conformity.Contribution{line}, known)
+	line := conformity.Contribution{Name: fact.New("soak.prediction"),
+		Distribution: conformity.Normal, Value: *j.report.PredictedU, K: 1}
+	c := j.judgeValue(m, *j.report.Predicted, []conformity.Contribution{line}, j.known)
 	c.Informative = !j.spec.AtRated
 	if !j.spec.AtRated && c.Verdict != conformity.Pass {
-		c.Reason = english(strings.TrimSuffix(said(c.Reason), ".") + " (shown; the plan does not judge it).")
+		c.Reason = fact.Text(fact.Sentences(c.Reason, fact.New("soak.only-shown")))
 	}
 	j.check(c)
 }
 
 // rise compares the rise over ambient with that of the family's good cards.
-func (j *soakJudge) rise(report *thermal.Report, known bool) {
+func (j *soakJudge) rise() {
 	refs := j.in.Family.Thermal.Rise
 	if !j.spec.CompareRise || len(refs) == 0 {
 		return
 	}
-	c := Check{Name: "rise", Title: english("Rise over ambient"), Unit: "K"}
-	if report.Rise == nil || report.RiseU == nil {
-		c.Verdict, c.Reason = conformity.Inconclusive, english("The rise over ambient is not known: "+endSentence(firstNonEmpty(said(report.Why), "no ambient temperature")))
-		j.check(c)
-		return
-	}
-	if !known {
-		c.Value, c.Text = number(*report.Rise), english(withUnit(trimmed4(*report.Rise), "K"))
-		c.Verdict, c.Reason = conformity.Inconclusive, english("The rise over ambient of "+said(c.Text)+" cannot be judged without the uncertainty of the thermometer.")
-		c.Settle = english("State the instrument and its limits in the shop file, or name it with the log.")
-		j.check(c)
-		return
-	}
-	values := make([]float64, len(refs))
-	for i, r := range refs {
-		values[i] = r.Rise.Value
-	}
-	c = j.againstGoodCards(c, values, *report.Rise, *report.RiseU)
-	if c.Verdict == conformity.Fail {
-		j.cause(0.7, "the chip rises "+said(c.Text)+" over ambient, more than good cards of the family", "Heatsink seating, thermal compound, fan.")
+	c := Check{Name: "rise", Title: fact.New("soak.rise"), Unit: "K"}
+	switch rise, u := j.report.Rise, j.report.RiseU; {
+	case rise == nil || u == nil:
+		why := j.report.Why
+		if j.report.Ambient == nil {
+			why = fact.New("soak.ambient-not-read")
+		}
+		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("soak.no-rise", "why", why)
+	case !j.known:
+		c.Value, c.Text = number(*rise), fact.Text(fact.In(*rise, "K"))
+		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("soak.rise-without-thermometer", "rise", c.Text)
+		c.Settle = fact.New("soak.state-thermometer")
+	default:
+		values := make([]float64, len(refs))
+		for i, r := range refs {
+			values[i] = r.Rise.Value
+		}
+		c = j.againstGoodCards(c, values, *rise, *u)
+		if c.Verdict == conformity.Fail {
+			j.suspect(0.7, fact.New("soak.rises-too-much", "rise", c.Text), fact.New("soak.rises-too-much-look"))
+		}
 	}
 	j.check(c)
 }
 
-func (j *soakJudge) soakConditions(run *heatRun, report *thermal.Report, o thermal.Options) {
-	if run.place != "" {
-		j.condition("sensor", "at the "+run.place)
+func (j *soakJudge) circumstances() {
+	if j.heat.place != "" {
+		j.circumstance(fact.New("condition.sensor"), atPlace(j.heat.place))
 	}
-	if report.Ambient != nil {
-		j.condition("ambient", showValue(*report.Ambient, 2*o.AmbientU, "°C"))
+	if j.report.Ambient != nil {
+		j.circumstance(fact.New("condition.ambient"), fact.Text(j.ambientRead()))
 	}
-	j.condition("readings", fmt.Sprintf("%d, from %s", report.Readings, run.source))
+	j.circumstance(fact.New("condition.readings"),
+		fact.New("soak.readings", "n", j.report.Readings, "source", j.heat.source))
 }
 
-func (j *soakJudge) soakFigure(run *heatRun, report *thermal.Report, o thermal.Options) figure.Figure {
-	f := figure.Figure{ID: "soak", Step: j.step.ID, Title: "Temperature", Source: run.source, Samples: int64(report.Readings),
-		X: figure.Axis{Name: "time", Unit: "min"}, Y: figure.Axis{Name: "temperature", Unit: "°C"}}
-	measured := figure.Series{Name: "measured", Style: figure.Line}
-	if run.typed {
+func (j *soakJudge) temperatureFigure() Figure {
+	r := &j.report
+	f := Figure{
+		ID: "soak", Step: j.step.ID, Title: fact.New("figure.temperature"),
+		Source: j.heat.source, Samples: int64(r.Readings),
+		X: axis(fact.New("figure.axis-time"), "min"), Y: axis(fact.New("figure.axis-temperature"), "°C"),
+		Alt: fact.New("figure.temperature-alt", "time", minutes(r.LoadEnd-r.LoadStart),
+			"peak", fact.In(r.Peak, "°C").To(0.1), "at", minutes(r.PeakAt-r.LoadStart)),
+	}
+	measured := figure.Series[fact.Fact]{Name: fact.New("figure.measured"), Style: figure.Line}
+	if j.heat.typed {
 		measured.Style = figure.Points
 	}
-	fit := figure.Series{Name: "fitted rise", Style: figure.Dashed}
+	fit := figure.Series[fact.Fact]{Name: fact.New("figure.fitted-rise"), Style: figure.Dashed}
 	band := figure.Curve{}
-	for _, p := range report.Curve {
+	for _, p := range r.Curve {
 		x := p.Time / 60
-		measured.X, measured.Y = append(measured.X, x), append(measured.Y, p.Temp)
+		measured.Add(x, p.Temp)
 		if p.Fit != nil {
-			fit.X, fit.Y = append(fit.X, x), append(fit.Y, *p.Fit)
+			fit.Add(x, *p.Fit)
 		}
 		if p.Low != nil && p.High != nil {
 			band.X, band.Low, band.High = append(band.X, x), append(band.Low, *p.Low), append(band.High, *p.High)
@@ -409,23 +455,13 @@ func (j *soakJudge) soakFigure(run *heatRun, report *thermal.Report, o thermal.O
 		f.Series = append(f.Series, fit)
 	}
 	if len(band.X) > 1 {
-		f.Bands = append(f.Bands, figure.Band{Name: "95 % of readings expected here", Curve: &band})
+		f.Bands = append(f.Bands, figure.Band[fact.Fact]{Name: fact.New("figure.readings-expected"), Curve: &band})
 	}
-	if o.Limit != nil {
-		f.Limits = append(f.Limits, figure.Limit{Name: "limit", At: *o.Limit})
+	if j.options.Limit != nil {
+		f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.limit"), At: *j.options.Limit})
 	}
-	if report.Ambient != nil {
-		f.Limits = append(f.Limits, figure.Limit{Name: "ambient", At: *report.Ambient})
+	if r.Ambient != nil {
+		f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.ambient"), At: *r.Ambient})
 	}
-	f.Alt = fmt.Sprintf("Temperature over %s, peak %.1f °C after %s.", minutes(report.LoadEnd-report.LoadStart), report.Peak, minutes(report.PeakAt-report.LoadStart))
 	return f
-}
-
-func firstNonEmpty(texts ...string) string {
-	for _, t := range texts {
-		if t != "" {
-			return t
-		}
-	}
-	return ""
 }

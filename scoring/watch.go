@@ -46,15 +46,8 @@ type Standing struct {
 // it is reason enough for an alarm.
 func NewWatch(step *plans.Step, family *plans.Family) *Watch {
 	w := &Watch{}
-	soak := plans.SpecOf[plans.Soak](step)
-	w.options = thermal.Options{Place: thermal.Place(soak.Place(family))}
-	limit, _ := soak.Limit(family)
-	if limit != nil && step.Kind == plans.SoakKind {
-		w.options.Limit, w.options.LimitPlace = &limit.Value, thermal.Place(family.Thermal.Sensor)
-	}
-	if s := soak.Stability; s != nil {
-		w.options.Drift = s.Rate.Value * 3600
-		w.options.Window = s.Window.Value
+	if soak, ok := step.Spec.(*plans.Soak); ok {
+		w.options = soakOptions(soak, family)
 	}
 	w.Begin(func(string) int { return -1 })
 	return w

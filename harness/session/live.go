@@ -9,7 +9,6 @@ import (
 	"unicode/utf8"
 
 	"proveout/plans"
-	"proveout/plans/quantity"
 )
 
 // beat is one look at the clock and at what runs beside it.
@@ -152,25 +151,4 @@ func (r *run) poll() {
 		r.why = fmt.Sprintf("the command ended by itself after %s of %s", clock(ran), clock(r.duration))
 		r.s.screen.alarm("The command has ended by itself after " + clock(ran) + ".")
 	}
-	if math.IsNaN(live.Limit) {
-		r.limit()
-	}
-}
-
-// limit gives the alarm at the step's limit for a temperature that was typed.
-func (r *run) limit() {
-	limit, over := r.live.Limit, r.live.Over
-	if math.IsNaN(limit) {
-		l := limitOf(r.step, r.s.desk.Family())
-		if l == nil {
-			return
-		}
-		limit, over = l.Value, r.live.Temperature > l.Value
-	}
-	r.alarms.limit(r.live.Temperature, limit, over)
-}
-
-func limitOf(step *plans.Step, family *plans.Family) *quantity.Quantity {
-	limit, _ := plans.SpecOf[plans.Soak](step).Limit(family)
-	return limit
 }

@@ -400,7 +400,7 @@ func (r *run) noteTemperature(ran time.Duration, readings []reading.Reading) {
 	}
 	if r.follower == nil {
 		r.live = r.s.desk.Trend(r.step.ID, r.at, r.temp)
-		r.limit()
+		r.alarms.limit(r.live)
 	}
 }
 

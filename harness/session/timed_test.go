@@ -238,9 +238,8 @@ func TestAlarmsAreGivenOnce(t *testing.T) {
 // A typed temperature above the limit gives the alarm too.
 func TestTypedTemperatureGivesTheAlarm(t *testing.T) {
 	tr := newTrial(soakStep())
-	tr.desk.family.Thermal.MaxTemp = &quantity.Quantity{Value: 85}
 	tr.desk.live = blankLive()
-	tr.desk.live.Temperature = 85.5
+	tr.desk.live.Temperature, tr.desk.live.Limit, tr.desk.live.Over = 85.5, 85, true
 	tr.run.typed("85.5")
 	if said := tr.said(); !strings.Contains(said, "ALARM 85.5 °C is above the limit of 85.0 °C") {
 		t.Errorf("it says %q", said)

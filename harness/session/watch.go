@@ -40,14 +40,16 @@ func (w *watcher) look(live Live) {
 		w.screen.tell(w.screen.led(bold, "STABLE  ", "by the plan's rule, since "+clock(seconds(live.StableSince))+" of the log.")...)
 	}
 	w.stable = live.Stable
-	w.limit(live.Temperature, live.Limit, live.Over)
+	w.limit(live)
 }
 
-func (w *watcher) limit(temperature, limit float64, over bool) {
-	if over && !w.over {
-		w.screen.alarm(fmt.Sprintf("%s °C is above the limit of %s °C. Stop the load and let the card cool.", degrees(temperature), degrees(limit)))
+// limit gives the alarm at the limit of the step.
+func (w *watcher) limit(live Live) {
+	if live.Over && !w.over {
+		w.screen.alarm(fmt.Sprintf("%s °C is above the limit of %s °C. Stop the load and let the card cool.",
+			degrees(live.Temperature), degrees(live.Limit)))
 	}
-	w.over = over
+	w.over = live.Over
 }
 
 // Watch shows what is followed until the time is over, the input says stop, or

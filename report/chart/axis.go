@@ -23,7 +23,7 @@ type tick struct {
 func (r Range) at(v float64) float64 { return (v - r.Min) / (r.Max - r.Min) }
 
 // Ranges returns the ranges of both axes: all that is drawn, with some air.
-func Ranges(f *figure.Figure) (x, y Range) {
+func Ranges(f *figure.Figure[string]) (x, y Range) {
 	xb, yb := newBounds(), newBounds()
 	bars := false
 	for _, s := range f.Series {
@@ -62,7 +62,7 @@ func Ranges(f *figure.Figure) (x, y Range) {
 
 // sideAir is the air left and right of what is drawn: lines reach the edges,
 // points keep off them, and bars need half their step.
-func sideAir(f *figure.Figure, xb *bounds) float64 {
+func sideAir(f *figure.Figure[string], xb *bounds) float64 {
 	air := 0.0
 	for _, s := range f.Series {
 		switch {
@@ -103,7 +103,7 @@ func (b *bounds) add(vs ...float64) {
 
 // axisRange is the range of one axis with some air at its ends, but none at a
 // zero, and about so many ticks.
-func axisRange(a figure.Axis, b *bounds, air float64, ticks int) Range {
+func axisRange(a figure.Axis[string], b *bounds, air float64, ticks int) Range {
 	if n := len(a.Categories); n > 0 {
 		r := Range{Min: -0.5, Max: float64(n) - 0.5}
 		for i, c := range a.Categories {

@@ -65,7 +65,7 @@ func (p *painter) marker(i int, x, y float64) {
 }
 
 // bars draws columns.
-func (p *painter) bars(colour RGB, s *figure.Series) {
+func (p *painter) bars(colour RGB, s *figure.Series[string]) {
 	places := make([]float64, len(s.X))
 	for k, x := range s.X {
 		places[k] = p.px(x)
@@ -218,7 +218,7 @@ func (p *painter) flow(entries []entry) [][]entry {
 	return rows
 }
 
-func (p *painter) sample(i int, s *figure.Series, x, y float64) {
+func (p *painter) sample(i int, s *figure.Series[string], x, y float64) {
 	mid := y + size*0.33
 	switch s.Style {
 	case figure.Points:

@@ -19,7 +19,7 @@ const PrintDPI = 300
 
 // Picture draws a figure w by h points at dpi dots per inch on white, with
 // decimal as the decimal mark.
-func Picture(f figure.Figure, w, h float64, dpi int, decimal string) *image.RGBA {
+func Picture(f figure.Figure[string], w, h float64, dpi int, decimal string) *image.RGBA {
 	p := newPixels(w, h, dpi)
 	g := Prepare(f)
 	Draw(p, &g, w, h, decimal)

@@ -109,7 +109,7 @@ type Figure struct {
 	Label   string // "Figure 1"
 	Caption string // title and step
 	Source  string // file and number of samples
-	Figure  figure.Figure
+	Figure  figure.Figure[string]
 }
 
 // Photos are pictures of the card, in order.

@@ -1,35 +1,34 @@
 package content
 
 import (
-	"slices"
-
+	"proveout/plans/fact"
 	"proveout/report/words"
 	"proveout/scoring/figure"
 )
 
-// Translated is a figure with its texts in a language. The one that comes in is
-// left as it is.
-func Translated(f figure.Figure, w *words.Catalogue) figure.Figure {
-	f.Title, f.Alt, f.Source = w.Say(f.Title), w.Say(f.Alt), w.Say(f.Source)
-	for _, a := range []*figure.Axis{&f.X, &f.Y} {
-		a.Name = w.Say(a.Name)
-		a.Categories = slices.Clone(a.Categories)
-		for i, c := range a.Categories {
-			a.Categories[i] = w.Say(c)
-		}
+// Told is a figure with its texts in words.
+func Told(f figure.Figure[fact.Fact], w *words.Catalogue) figure.Figure[string] {
+	axis := func(a figure.Axis[fact.Fact]) figure.Axis[string] {
+		return figure.Axis[string]{Name: w.Tell(a.Name), Unit: a.Unit, Categories: w.TellAll(a.Categories)}
 	}
-	f.Series, f.Limits, f.Bands, f.Marks = slices.Clone(f.Series), slices.Clone(f.Limits), slices.Clone(f.Bands), slices.Clone(f.Marks)
-	for i := range f.Series {
-		f.Series[i].Name = w.Say(f.Series[i].Name)
+	told := figure.Figure[string]{
+		ID: f.ID, Step: f.Step, Samples: f.Samples,
+		Title: w.Tell(f.Title), Alt: w.Tell(f.Alt), Source: w.Tell(f.Source),
+		X: axis(f.X), Y: axis(f.Y),
 	}
-	for i := range f.Limits {
-		f.Limits[i].Name = w.Say(f.Limits[i].Name)
+	for _, s := range f.Series {
+		told.Series = append(told.Series, figure.Series[string]{Name: w.Tell(s.Name), Style: s.Style, X: s.X, Y: s.Y})
 	}
-	for i := range f.Bands {
-		f.Bands[i].Name = w.Say(f.Bands[i].Name)
+	for _, l := range f.Limits {
+		told.Limits = append(told.Limits, figure.Limit[string]{Name: w.Tell(l.Name), At: l.At, Vertical: l.Vertical})
 	}
-	for i := range f.Marks {
-		f.Marks[i].Label = w.Say(f.Marks[i].Label)
+	for _, b := range f.Bands {
+		told.Bands = append(told.Bands, figure.Band[string]{
+			Name: w.Tell(b.Name), Low: b.Low, High: b.High, Vertical: b.Vertical, Curve: b.Curve,
+		})
 	}
-	return f
+	for _, m := range f.Marks {
+		told.Marks = append(told.Marks, figure.Mark[string]{X: m.X, Y: m.Y, Label: w.Tell(m.Label)})
+	}
+	return told
 }

@@ -105,7 +105,7 @@ func figureTexts(f *Figure, visit func(string)) {
 	for _, s := range []string{f.Label, f.Caption, f.Source, f.Figure.Alt} {
 		visit(s)
 	}
-	for _, a := range []figure.Axis{f.Figure.X, f.Figure.Y} {
+	for _, a := range []figure.Axis[string]{f.Figure.X, f.Figure.Y} {
 		visit(a.Name)
 		visit(a.Unit)
 		for _, c := range a.Categories {

@@ -165,13 +165,13 @@ func (b *builder) figures() Section {
 	for _, s := range b.o.Steps {
 		for _, f := range s.Figures {
 			n++
-			f = Translated(f, b.w)
+			told := Told(f, b.w)
 			blocks = append(blocks, Figure{
 				ID:      "figure-" + strconv.Itoa(n),
 				Label:   b.w.T("figure", "n", strconv.Itoa(n)),
-				Caption: join(" · ", b.title(&s), f.Title),
-				Source:  b.figureSource(f.Source, f.Samples),
-				Figure:  f,
+				Caption: join(" · ", b.title(&s), told.Title),
+				Source:  b.figureSource(told.Source, told.Samples),
+				Figure:  told,
 			})
 		}
 	}
@@ -199,8 +199,12 @@ func (b *builder) captures() Section {
 		blocks = append(blocks, Paragraph{Text: w.T("captures.text"), Small: true})
 	}
 	for i, c := range b.d.Captures {
-		out := Capture{Label: w.T("capture", "n", strconv.Itoa(i+1)), Title: join(" · ", b.say(c.Step), b.say(c.Title)), Caption: b.tell(c.Caption), Verdict: c.Verdict, Word: b.word(c.Verdict),
-			Source: w.T("capture.source", "file", c.File, "hash", c.SHA256)}
+		out := Capture{
+			Label:   w.T("capture", "n", strconv.Itoa(i+1)),
+			Title:   join(" · ", b.say(c.Step), w.Tell(c.Title)),
+			Caption: w.Tell(c.Caption), Verdict: c.Verdict, Word: b.word(c.Verdict),
+			Source: w.T("capture.source", "file", c.File, "hash", c.SHA256),
+		}
 		for _, p := range c.Panels {
 			panel := Panel{JPEG: p.JPEG, Width: p.Width, Height: p.Height, Label: w.T("capture." + p.Role)}
 			if p.Role == string(scoring.DifferencePanel) {

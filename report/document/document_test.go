@@ -242,7 +242,7 @@ func TestReadBack(t *testing.T) {
 	}{
 		"accepted": {smaller(sample.Accepted()), []string{
 			"ACCEPTED", "Acceptance certificate", "QV16-0773-4410", "End of certificate HW-2026-0042",
-			"where the next good card is expected (95 %)", "96 ms", "temperature, °C",
+			"where the next good card is expected (95 %)", "96\u00a0ms", "temperature, °C",
 		}, []string{"NOT A CERTIFICATE"}},
 		"failed": {smaller(sample.Failed()), []string{
 			"NOT ACCEPTED – FAILED", "Test report", "End of test report HW-2026-0043",

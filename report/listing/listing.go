@@ -124,7 +124,7 @@ func (k *kit) figures() ([]File, error) {
 			n++
 			var b bytes.Buffer
 			enc := png.Encoder{CompressionLevel: png.BestSpeed}
-			img := chart.Picture(content.Translated(f, k.w), w, w*0.75, dpi, mark)
+			img := chart.Picture(content.Told(f, k.w), w, w*0.75, dpi, mark)
 			if err := enc.Encode(&b, img); err != nil {
 				return nil, err
 			}

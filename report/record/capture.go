@@ -3,6 +3,7 @@ package record
 import (
 	"slices"
 
+	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
@@ -11,8 +12,8 @@ import (
 // difference, side by side.
 type Capture struct {
 	Step    string // title of the step
-	Title   string
-	Caption string
+	Title   fact.Fact
+	Caption fact.Fact
 	File    string
 	SHA256  string
 	Verdict scoring.Verdict

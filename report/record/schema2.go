@@ -61,6 +61,8 @@ func sentencesAsFacts(outcome any) {
 		asFacts(step, "reason", "findings", "warnings")
 		each(step, "causes", func(cause any) { asFacts(cause, "text", "look") })
 		each(step, "conditions", func(condition any) { asFacts(condition, "name", "text") })
+		each(step, "figures", figureAsFacts)
+		each(step, "pictures", func(picture any) { asFacts(picture, "title", "caption") })
 		each(step, "checks", func(check any) {
 			asFacts(check, "title", "text", "reason", "settle", "source")
 			each(check, "budget", func(line any) {
@@ -73,6 +75,19 @@ func sentencesAsFacts(outcome any) {
 			}
 		})
 	})
+}
+
+// figureAsFacts makes facts of the texts of a figure.
+func figureAsFacts(figure any) {
+	asFacts(figure, "title", "alt", "source")
+	for _, list := range []string{"series", "limits", "bands"} {
+		each(figure, list, func(item any) { asFacts(item, "name") })
+	}
+	each(figure, "marks", func(mark any) { asFacts(mark, "label") })
+	if f, ok := figure.(map[string]any); ok {
+		asFacts(f["x"], "name", "categories")
+		asFacts(f["y"], "name", "categories")
+	}
 }
 
 // each calls do with the items of a list of an object.

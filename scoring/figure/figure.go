@@ -1,30 +1,33 @@
 // Package figure describes a chart once: series, limits, bands, marks and axes
 // with units. The print renderer and the page renderer draw the same
 // description; neither computes.
+//
+// A chart is described before any language is known, and drawn in one: its texts
+// are facts first and strings in the end. T is which of them they are.
 package figure
 
 // A Figure is one chart.
-type Figure struct {
-	ID      string   `json:"id"`   // stable within a step: "soak", "frames", "reference"
-	Step    string   `json:"step"` // step id
-	Title   string   `json:"title"`
-	Alt     string   `json:"alt"`    // what the chart shows, in a sentence, for who cannot see it
-	Source  string   `json:"source"` // file the data came from
-	Samples int64    `json:"samples"`
-	X       Axis     `json:"x"`
-	Y       Axis     `json:"y"`
-	Series  []Series `json:"series"`
-	Limits  []Limit  `json:"limits,omitempty"`
-	Bands   []Band   `json:"bands,omitempty"`
-	Marks   []Mark   `json:"marks,omitempty"`
+type Figure[T any] struct {
+	ID      string      `json:"id"`   // stable within a step: "soak", "frames", "reference"
+	Step    string      `json:"step"` // step id
+	Title   T           `json:"title"`
+	Alt     T           `json:"alt"`    // what the chart shows, in a sentence, for who cannot see it
+	Source  T           `json:"source"` // file the data came from
+	Samples int64       `json:"samples"`
+	X       Axis[T]     `json:"x"`
+	Y       Axis[T]     `json:"y"`
+	Series  []Series[T] `json:"series"`
+	Limits  []Limit[T]  `json:"limits,omitempty"`
+	Bands   []Band[T]   `json:"bands,omitempty"`
+	Marks   []Mark[T]   `json:"marks,omitempty"`
 }
 
 // An Axis has a name and a unit.
-type Axis struct {
-	Name string `json:"name"`
+type Axis[T any] struct {
+	Name T      `json:"name"`
 	Unit string `json:"unit"`
 	// Categories names the positions 0, 1, 2… of a Y axis without numbers.
-	Categories []string `json:"categories,omitempty"`
+	Categories []T `json:"categories,omitempty"`
 }
 
 // Style is how a series is drawn.
@@ -39,25 +42,28 @@ const (
 )
 
 // A Series is one set of points.
-type Series struct {
-	Name  string    `json:"name"`
+type Series[T any] struct {
+	Name  T         `json:"name"`
 	Style Style     `json:"style"`
 	X     []float64 `json:"x"`
 	Y     []float64 `json:"y"`
 }
 
+// Add puts a point behind the others.
+func (s *Series[T]) Add(x, y float64) { s.X, s.Y = append(s.X, x), append(s.Y, y) }
+
 // A Limit is a straight line across the chart: at a value of Y, or of X when
 // Vertical.
-type Limit struct {
-	Name     string  `json:"name"`
+type Limit[T any] struct {
+	Name     T       `json:"name"`
 	At       float64 `json:"at"`
 	Vertical bool    `json:"vertical,omitempty"`
 }
 
 // A Band is a shaded region: between Low and High of Y over the whole chart,
 // or of X when Vertical; or around a curve when Curve is given.
-type Band struct {
-	Name     string  `json:"name"`
+type Band[T any] struct {
+	Name     T       `json:"name"`
 	Low      float64 `json:"low"`
 	High     float64 `json:"high"`
 	Vertical bool    `json:"vertical,omitempty"`
@@ -72,8 +78,8 @@ type Curve struct {
 }
 
 // A Mark is a labelled point, such as a stall.
-type Mark struct {
+type Mark[T any] struct {
 	X     float64 `json:"x"`
 	Y     float64 `json:"y"`
-	Label string  `json:"label"`
+	Label T       `json:"label"`
 }

@@ -306,7 +306,7 @@ func (r *Report) takePrediction(o Options) {
 		}
 	}
 	r.Verdict = r.verdictAsLogged(o)
-	if o.RatedAmbient == nil || r.Ambient == nil || !r.mayPredict() {
+	if o.RatedAmbient == nil || r.Ambient == nil || !r.MayPredict() {
 		return
 	}
 	warm, u := r.Peak, r.PeakU
@@ -355,9 +355,9 @@ func (r *Report) verdictAsLogged(o Options) conformity.Verdict {
 	return v
 }
 
-// mayPredict: from a curve that describes the log, or from a level that did
-// not move during the whole log and is stable.
-func (r *Report) mayPredict() bool {
+// MayPredict says whether the log carries a prediction: from a curve that describes
+// it, or from a level that did not move during the whole log and is stable.
+func (r *Report) MayPredict() bool {
 	return r.DescribesLog || r.Reason == NoRise && r.Settling == Stable
 }
 

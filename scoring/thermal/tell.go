@@ -61,7 +61,7 @@ func (r *Report) tellPeak(o Options) fact.Fact {
 	case r.Predicted != nil:
 		return fact.New("thermal.peak-expected", "peak", peak, "rated", fact.In(*o.RatedAmbient, "°C").Whole(),
 			"expected", fact.In(*r.Predicted, "°C").To(0.1))
-	case o.RatedAmbient != nil && !r.mayPredict():
+	case o.RatedAmbient != nil && !r.MayPredict():
 		return fact.New("thermal.peak-without-curve", "peak", peak)
 	case o.RatedAmbient != nil:
 		r.settle(fact.New("thermal.log-ambient"))
@@ -206,9 +206,8 @@ func (r *Report) settleSlope(o Options) {
 	time, now := fact.In(needed, "s").To(1), fact.In(*r.SlopeWindow, "s").To(1)
 	if r.Resolution > 0 && needed > 1.2**r.SlopeWindow {
 		step := r.Resolution * *r.SlopeWindow / needed
-		secondDigit := math.Pow(10, math.Floor(math.Log10(step))-1)
 		r.settle(fact.New("thermal.longer-level-or-finer-display", "time", time, "now", now,
-			"step", fact.In(step, "°C").To(secondDigit), "step-now", fact.In(r.Resolution, "°C").Whole()))
+			"step", fact.In(step, "°C").Digits(2), "step-now", fact.In(r.Resolution, "°C").Whole()))
 		return
 	}
 	r.settle(fact.New("thermal.longer-level", "time", time, "now", now))

@@ -34,9 +34,9 @@ func Awkward() *record.Document {
 	for i := range d.Outcome.Steps {
 		if s := &d.Outcome.Steps[i]; s.ID == "load" {
 			f := &s.Figures[0]
-			f.Title += " </script><img src=x onerror=alert(4)>"
-			f.Series[0].Name = "frame time </script><script>alert(5)</script> __f__ \U0001F600"
-			f.Limits[0].Name = "limit <i>{a|b}</i> __f__"
+			f.Title = fact.Text(fact.Sentences(f.Title, said("</script><img src=x onerror=alert(4)>")))
+			f.Series[0].Name = said("frame time </script><script>alert(5)</script> __f__ \U0001F600")
+			f.Limits[0].Name = said("limit <i>{a|b}</i> __f__")
 		}
 	}
 	d.Outcome.Steps = append(d.Outcome.Steps, manyRows())
