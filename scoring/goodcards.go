@@ -261,8 +261,10 @@ func (j *loadJudge) controlFigure(bench, unit string) (Figure, bool) {
 		Title:  fact.New("figure.control", "bench", bench, "workload", j.spec.Workload),
 		Source: fact.New("figure.register"), Samples: int64(len(runs)),
 		X: axis(fact.New("figure.axis-run"), ""), Y: axis(fact.New("figure.axis-score"), unit),
-		Alt: fact.New("figure.control-alt", "runs", fact.New("figure.control-runs", "n", len(runs)),
-			"centre", fact.In(chart.Center, ""), "signals", fact.New("figure.control-signals", "n", len(chart.Signals))),
+		Alt: fact.New("figure.control-alt",
+			"runs", fact.New("figure.control-runs", "n", len(runs)),
+			"centre", fact.In(chart.Center, ""),
+			"signals", fact.New("figure.control-signals", "n", len(chart.Signals))),
 	}
 	each := figure.Series[fact.Fact]{Name: fact.New("figure.control-card"), Style: figure.Points}
 	smooth := figure.Series[fact.Fact]{Name: fact.New("figure.weighted-average"), Style: figure.Dashed}

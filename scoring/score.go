@@ -1,7 +1,6 @@
 package scoring
 
 import (
-	"fmt"
 	"slices"
 	"sort"
 	"strings"
@@ -26,7 +25,9 @@ func Rescore(in reading.Input, taken map[string]StepOutcome) Outcome {
 		Family:   in.Family.ID,
 		Variant:  in.Family.Variant,
 		Standing: []fact.Fact{},
-		Warnings: englishAll(in.Job.Warnings),
+	}
+	for _, w := range in.Job.Warnings {
+		out.Warnings = append(out.Warnings, phrase(w))
 	}
 	for i := range in.Plan.Steps {
 		step, ok := taken[in.Plan.Steps[i].ID]
@@ -151,22 +152,6 @@ func (j *judge) detail(key string, numbers any) {
 	j.out.Detail[key] = numbers
 }
 
-func (j *judge) cause(confidence float64, text, look string) {
-	j.out.Causes = append(j.out.Causes, Cause{Text: english(text), Step: j.step.ID, Confidence: confidence, Look: english(look)})
-}
-
-func (j *judge) remark(format string, args ...any) {
-	j.out.Findings = append(j.out.Findings, english(fmt.Sprintf(format, args...)))
-}
-
-func (j *judge) doubt(format string, args ...any) {
-	j.out.Warnings = append(j.out.Warnings, english(fmt.Sprintf(format, args...)))
-}
-
-func (j *judge) condition(name, text string) {
-	j.out.Conditions = append(j.out.Conditions, Condition{english(name), english(text)})
-}
-
 // conclude makes the step's verdict from its checks.
 func (j *judge) conclude() {
 	j.out.Verdict = worst(j.out.Checks)
@@ -179,7 +164,9 @@ func (j *judge) conclude() {
 // leaves it undecided, one missing reading leaves it not run.
 func worst(checks []Check) Verdict {
 	verdict, judged := conformity.NotRun, false
-	rank := map[Verdict]int{conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4}
+	rank := map[Verdict]int{
+		conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4,
+	}
 	for _, c := range checks {
 		if c.Informative || c.contradicted {
 			continue
@@ -222,7 +209,8 @@ func holdBehindGates(plan *plans.Plan, out *Outcome) {
 		s := &out.Steps[i]
 		if held != "" && plan.Steps[i].Kind.Powered() {
 			note := fact.New("outcome.held-readings", "gate", held)
-			if known := slices.ContainsFunc(s.Warnings, func(w fact.Fact) bool { return w.Key == note.Key }); s.Attempts > 0 && !known {
+			known := slices.ContainsFunc(s.Warnings, func(w fact.Fact) bool { return w.Key == note.Key })
+			if s.Attempts > 0 && !known {
 				s.Warnings = append(s.Warnings, note)
 			}
 			s.Verdict = conformity.NotRun
@@ -265,7 +253,8 @@ func decide(out *Outcome) {
 		case conformity.Inconclusive:
 			anyDoubt = true
 		}
-		out.Standing = append(out.Standing, fact.New("outcome.standing", "step", s.ID, "verdict", s.Verdict.Fact(), "reason", s.Reason))
+		out.Standing = append(out.Standing,
+			fact.New("outcome.standing", "step", s.ID, "verdict", s.Verdict.Fact(), "reason", s.Reason))
 	}
 	sort.SliceStable(out.Causes, func(a, b int) bool { return out.Causes[a].Confidence > out.Causes[b].Confidence })
 	switch {

@@ -1,18 +1,10 @@
 package scoring
 
 import (
-	"unicode"
-	"unicode/utf8"
-
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/fact"
 )
-
-func upperFirst(s string) string {
-	r, size := utf8.DecodeRuneInString(s)
-	return string(unicode.ToUpper(r)) + s[size:]
-}
 
 // wordOf is what was read where it is no number.
 func wordOf(r reading.Reading) string {

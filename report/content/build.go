@@ -184,8 +184,11 @@ func (b *builder) seal() []Fact {
 	case d.Seal == nil:
 		return append([]Fact{{w.T("fact.seal"), w.T("seal.none")}}, b.recordSum()...)
 	}
-	return append([]Fact{{w.T("fact.seal"), w.T("seal.signed", "name", d.Seal.Name)},
-		{w.T("fact.fingerprint"), d.Seal.Fingerprint.String() + " · SHA-256 " + d.Seal.Fingerprint.Hex()}}, b.recordSum()...)
+	fingerprint := d.Seal.Fingerprint.String() + " · SHA-256 " + d.Seal.Fingerprint.Hex()
+	return append([]Fact{
+		{w.T("fact.seal"), w.T("seal.signed", "name", d.Seal.Name)},
+		{w.T("fact.fingerprint"), fingerprint},
+	}, b.recordSum()...)
 }
 
 // recordSum names the record that the document was made from, by its digest.

@@ -167,6 +167,15 @@ type Row struct {
 	Notes []string // small print under the row, over its whole width
 }
 
+// textRow is a row of plain texts.
+func textRow(texts ...string) Row {
+	r := Row{Cells: make([]Cell, len(texts))}
+	for i, t := range texts {
+		r.Cells[i].Text = t
+	}
+	return r
+}
+
 // A Cell of a table.
 type Cell struct {
 	Text    string

@@ -35,8 +35,12 @@ func Missing(c *Content, drawable func(rune) bool) []Glyph {
 // Texts calls visit with every text of the document.
 func Texts(c *Content, visit func(string)) {
 	f := &c.Front
-	for _, s := range slices.Concat([]string{c.FullTitle, c.Banner, c.Watermark, c.Foot, c.PageOf, c.End, f.ShopName, f.Card, f.CardLine,
-		f.Headline, f.Reason, f.TestedHd, f.WayHd, f.IsNotHd}, f.ShopLines, f.Way, f.IsNot, []string{f.Check.Hd, f.Check.Ask}, f.Check.Lines, f.Check.Fingerprint) {
+	for _, s := range slices.Concat(
+		[]string{c.FullTitle, c.Banner, c.Watermark, c.Foot, c.PageOf, c.End},
+		[]string{f.ShopName, f.Card, f.CardLine, f.Headline, f.Reason, f.TestedHd, f.WayHd, f.IsNotHd},
+		f.ShopLines, f.Way, f.IsNot,
+		[]string{f.Check.Hd, f.Check.Ask}, f.Check.Lines, f.Check.Fingerprint,
+	) {
 		visit(s)
 	}
 	facts := func(fs []Fact) {

@@ -14,8 +14,11 @@ import (
 func (b *builder) results() Section {
 	w := b.w
 	t := &Table{ID: "results", Caption: w.T("section.results"), Columns: []Column{
-		{Title: w.T("col.check"), Share: 6.2}, {Title: w.T("col.value"), Share: 4.4}, {Title: w.T("col.limits"), Share: 4.6},
-		{Title: w.T("col.probability"), Share: 1.9, Right: true}, {Title: w.T("col.verdict"), Share: 3},
+		{Title: w.T("col.check"), Share: 6.2},
+		{Title: w.T("col.value"), Share: 4.4},
+		{Title: w.T("col.limits"), Share: 4.6},
+		{Title: w.T("col.probability"), Share: 1.9, Right: true},
+		{Title: w.T("col.verdict"), Share: 3},
 	}}
 	for i := range b.o.Steps {
 		b.stepRows(t, &b.o.Steps[i])
@@ -30,7 +33,8 @@ func (b *builder) results() Section {
 // stepRows adds one step: its verdict and reason, then its checks.
 func (b *builder) stepRows(t *Table, s *scoring.StepOutcome) {
 	w := b.w
-	head := Row{Group: true, Cells: []Cell{{Text: join(" – ", b.title(s), b.standing(s)), Strong: true}, b.verdict(s.Verdict)}}
+	title := Cell{Text: join(" – ", b.title(s), b.standing(s)), Strong: true}
+	head := Row{Group: true, Cells: []Cell{title, b.verdict(s.Verdict)}}
 	if !s.Reason.IsZero() {
 		head.Notes = append(head.Notes, b.w.Tell(s.Reason))
 	}
@@ -88,9 +92,8 @@ func (b *builder) checkRow(c *scoring.Check) Row {
 	if c.Informative {
 		verdict = Cell{Text: w.T("results.information")}
 	}
-	row := Row{Cells: []Cell{
-		{Text: orElse(b.w.Tell(c.Title), c.Name)}, {Text: Measured(c, w)}, {Text: limits}, {Text: Probability(c.Probability, w)}, verdict,
-	}}
+	row := textRow(orElse(w.Tell(c.Title), c.Name), Measured(c, w), limits, Probability(c.Probability, w))
+	row.Cells = append(row.Cells, verdict)
 	// A check that simply passed is told by its numbers.
 	if !c.Reason.IsZero() && (c.Verdict != conformity.Pass || c.Informative) {
 		row.Notes = append(row.Notes, b.w.Tell(c.Reason))
@@ -109,7 +112,10 @@ func (b *builder) checkRow(c *scoring.Check) Row {
 func (b *builder) attempts() Section {
 	w := b.w
 	t := &Table{ID: "attempts", Caption: w.T("section.attempts"), Columns: []Column{
-		{Title: w.T("col.step"), Share: 4}, {Title: w.T("col.attempts"), Share: 2.8}, {Title: w.T("col.when"), Share: 4}, {Title: w.T("col.text"), Share: 8},
+		{Title: w.T("col.step"), Share: 4},
+		{Title: w.T("col.attempts"), Share: 2.8},
+		{Title: w.T("col.when"), Share: 4},
+		{Title: w.T("col.text"), Share: 8},
 	}}
 	for _, s := range b.o.Steps {
 		b.attemptRows(t, &s)
@@ -156,11 +162,12 @@ func (b *builder) attemptRows(t *Table, s *scoring.StepOutcome) {
 		if !a.Started.IsZero() {
 			when = w.Stamp(a.Started)
 		}
-		t.Rows = append(t.Rows, Row{Cells: []Cell{
-			{Text: b.title(s)},
-			{Text: w.T("attempts.row", "n", strconv.Itoa(i+1), "total", strconv.Itoa(len(all)))},
-			{Text: when}, {Text: orDash(strings.Join(told, "\n"))},
-		}})
+		t.Rows = append(t.Rows, textRow(
+			b.title(s),
+			w.T("attempts.row", "n", strconv.Itoa(i+1), "total", strconv.Itoa(len(all))),
+			when,
+			orDash(strings.Join(told, "\n")),
+		))
 	}
 }
 
@@ -208,16 +215,17 @@ func (b *builder) budgets() *Table {
 			if c.U != nil {
 				total = w.T("budget.combined", "u", w.Amount(fact.In(*c.U, c.Unit).Digits(2)))
 			}
+			check := join(" – ", b.title(&s), orElse(w.Tell(c.Title), c.Name))
 			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{
-				{Text: w.T("budget.title", "check", join(" – ", b.title(&s), orElse(b.w.Tell(c.Title), c.Name))), Strong: true}, {Text: total, Strong: true},
+				{Text: w.T("budget.title", "check", check), Strong: true}, {Text: total, Strong: true},
 			}})
 			for _, x := range c.Budget {
-				t.Rows = append(t.Rows, Row{Cells: []Cell{
-					{Text: w.Tell(x.Name)},
-					{Text: b.amount(x.Value, c.Unit)},
-					{Text: w.Tell(x.Distribution.Fact())},
-					{Text: b.amount(x.Standard, c.Unit)},
-				}})
+				t.Rows = append(t.Rows, textRow(
+					w.Tell(x.Name),
+					b.amount(x.Value, c.Unit),
+					w.Tell(x.Distribution.Fact()),
+					b.amount(x.Standard, c.Unit),
+				))
 			}
 		}
 	}

@@ -17,10 +17,10 @@ import (
 // 7.8.2.1 g and h).
 func (b *builder) item() Section {
 	d, w := b.d, b.w
-	none := w.T("none")
+	none, bus := w.T("none"), d.Family.Bus
 	facts := []Fact{
 		{w.T("front.family"), join(" · ", b.family(), d.Family.Maker)},
-		{w.T("fact.bus"), join(", ", d.Family.Bus.Kind, b.quantities(d.Family.Bus.Signaling), strings.Join(d.Family.Bus.Rates, " "))},
+		{w.T("fact.bus"), join(", ", bus.Kind, b.quantities(bus.Signaling), strings.Join(bus.Rates, " "))},
 		{w.T("fact.memory"), b.memory()},
 		{w.T("fact.clocks"), b.clocks()},
 		{w.T("front.serial"), orElse(d.Job.Card.Serial, w.T("front.noserial"))},
@@ -89,7 +89,9 @@ func (b *builder) causes() Section {
 	}
 	w := b.w
 	t := &Table{ID: "causes", Caption: w.T("section.causes"), Columns: []Column{
-		{Title: w.T("col.cause"), Share: 6}, {Title: w.T("col.step"), Share: 3}, {Title: w.T("col.confidence"), Share: 1.4, Right: true},
+		{Title: w.T("col.cause"), Share: 6},
+		{Title: w.T("col.step"), Share: 3},
+		{Title: w.T("col.confidence"), Share: 1.4, Right: true},
 		{Title: w.T("col.look"), Share: 6},
 	}}
 	for _, c := range causes {
@@ -98,7 +100,9 @@ func (b *builder) causes() Section {
 			step = b.stepTitle(c.Step)
 		}
 		weight := strconv.Itoa(int(c.Confidence*100+0.5)) + gap + "%"
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.w.Tell(c.Text), Strong: true}, {Text: step}, {Text: weight}, {Text: orDash(b.w.Tell(c.Look))}}})
+		row := textRow(w.Tell(c.Text), step, weight, orDash(w.Tell(c.Look)))
+		row.Cells[0].Strong = true
+		t.Rows = append(t.Rows, row)
 	}
 	return b.section("causes", t)
 }
@@ -135,7 +139,7 @@ func (b *builder) conditions() Section {
 				when = w.Stamp(a.Started)
 			}
 		}
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.title(&s)}, {Text: when}, {Text: by}, {Text: orDash(b.circumstances(&s))}}})
+		t.Rows = append(t.Rows, textRow(b.title(&s), when, by, orDash(b.circumstances(&s))))
 	}
 	return b.section("conditions", Facts{facts}, t)
 }
@@ -247,8 +251,11 @@ func (b *builder) instruments() Section {
 	}
 	w := b.w
 	t := &Table{ID: "instruments", Caption: w.T("section.instruments"), Columns: []Column{
-		{Title: w.T("col.instrument"), Share: 5}, {Title: w.T("col.measures"), Share: 4}, {Title: w.T("col.accuracy"), Share: 4},
-		{Title: w.T("col.checked"), Share: 2.5}, {Title: w.T("col.due"), Share: 2.5},
+		{Title: w.T("col.instrument"), Share: 5},
+		{Title: w.T("col.measures"), Share: 4},
+		{Title: w.T("col.accuracy"), Share: 4},
+		{Title: w.T("col.checked"), Share: 2.5},
+		{Title: w.T("col.due"), Share: 2.5},
 	}}
 	for _, in := range bench.Instruments {
 		measures := make([]string, len(in.Measures))
@@ -262,8 +269,13 @@ func (b *builder) instruments() Section {
 		if in.Coverage > 0 {
 			limits = join(", ", limits, "k = "+w.Decimal(strconv.FormatFloat(in.Coverage, 'g', -1, 64)))
 		}
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: orElse(in.Title, in.ID)}, {Text: orDash(join(", ", strings.Join(measures, ", "), b.say(in.Place)))},
-			{Text: orDash(limits)}, {Text: orDash(b.say(in.LastCheck))}, {Text: orDash(b.say(in.NextCheck))}}})
+		t.Rows = append(t.Rows, textRow(
+			orElse(in.Title, in.ID),
+			orDash(join(", ", strings.Join(measures, ", "), b.say(in.Place))),
+			orDash(limits),
+			orDash(b.say(in.LastCheck)),
+			orDash(b.say(in.NextCheck)),
+		))
 	}
 	return b.section("instruments", t)
 }
@@ -275,10 +287,15 @@ func (b *builder) evidence() Section {
 		return b.section("evidence", Paragraph{Text: w.T("evidence.none")})
 	}
 	t := &Table{ID: "evidence", Caption: w.T("section.evidence"), Columns: []Column{
-		{Title: w.T("col.name"), Share: 6}, {Title: w.T("col.role"), Share: 2.6}, {Title: w.T("col.size"), Share: 2, Right: true}, {Title: w.T("col.hash"), Share: 9.8},
+		{Title: w.T("col.name"), Share: 6},
+		{Title: w.T("col.role"), Share: 2.6},
+		{Title: w.T("col.size"), Share: 2, Right: true},
+		{Title: w.T("col.hash"), Share: 9.8},
 	}}
 	for _, e := range files {
-		t.Rows = append(t.Rows, Row{Cells: []Cell{{Text: b.evidenceName(e)}, {Text: orDash(b.say(e.Role))}, {Text: w.Bytes(e.Size)}, {Text: e.SHA256, Code: true}}})
+		row := textRow(b.evidenceName(e), orDash(b.say(e.Role)), w.Bytes(e.Size), e.SHA256)
+		row.Cells[3].Code = true
+		t.Rows = append(t.Rows, row)
 	}
 	return b.section("evidence", Paragraph{Text: w.T("evidence.text")}, t)
 }
@@ -333,11 +350,7 @@ func (b *builder) works() []string {
 
 // condition is one circumstance of a test.
 func (b *builder) condition(c scoring.Condition) string {
-	name := b.w.Tell(c.Name)
-	if key := "condition." + b.w.Tell(c.Name); b.w.Has(key) {
-		name = b.w.T(key)
-	}
-	return b.w.T("condition", "name", name, "text", b.w.Tell(c.Text))
+	return b.w.T("condition", "name", b.w.Tell(c.Name), "text", b.w.Tell(c.Text))
 }
 
 // caption is what a photo shows: its kind, and what was said of it.

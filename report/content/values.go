@@ -36,12 +36,15 @@ func Look(e *record.Examiner) func(check.Contents) ([]byte, error) {
 // titles otherwise: of a document that is not English the verdicts, numbers and
 // hashes are looked for, but no words that were said in English first.
 func Values(c *Content) []string {
-	out := []string{c.Record, c.Number, c.Front.Card, c.Front.Headline, c.Front.ShopName, strings.Join(c.Front.Check.Fingerprint, " ")}
-	for _, f := range c.Front.Identity {
+	front := &c.Front
+	out := []string{
+		c.Record, c.Number, front.Card, front.Headline, front.ShopName, strings.Join(front.Check.Fingerprint, " "),
+	}
+	for _, f := range front.Identity {
 		out = append(out, f.Text)
 	}
 	translated := c.Language != "en"
-	for _, t := range c.Front.Tested {
+	for _, t := range front.Tested {
 		if !translated {
 			out = append(out, t.Title)
 		}

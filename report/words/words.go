@@ -90,9 +90,6 @@ func In(language string) (*Catalogue, error) {
 	return got.(*Catalogue), nil
 }
 
-// Has reports whether the language itself has a text for key.
-func (c *Catalogue) Has(key string) bool { _, ok := c.texts[key]; return ok }
-
 // Part returns the texts whose keys begin with a prefix, by the rest of the key.
 func (c *Catalogue) Part(prefix string) map[string]string {
 	out := map[string]string{}
