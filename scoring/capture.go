@@ -16,15 +16,14 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring/memory"
 	"proveout/scoring/picture"
-	"proveout/scoring/picture/decode"
+	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
-	"proveout/scoring/picture/recognise"
 )
 
 // captureLimits bound what a capture may ask for: 64 million pixels are more
 // than any telephone's picture that the analysis needs.
-var captureLimits = decode.Limits{Bytes: reading.MostPicture, Pixels: 64_000_000, Side: 16_384}
+var captureLimits = raster.Limits{Bytes: reading.MostPicture, Pixels: 64_000_000, Side: 16_384}
 
 // PictureMode returns the frame buffer of a display mode, "1024x768x16" or
 // "1024x768x16@75". Pixels of 16 bits are RGB565, of 15 bits RGB555, of 8 bits
@@ -34,33 +33,17 @@ func PictureMode(text string) (pattern.Mode, error) {
 	if err != nil {
 		return pattern.Mode{}, err
 	}
-	p := pattern.Mode{Width: m.Width, Height: m.Height}
-	switch m.Depth {
-	case 8:
-		p.Format = pattern.Palette8
-	case 15:
-		p.Format = pattern.RGB555
-	case 16:
-		p.Format = pattern.RGB565
-	case 24:
-		p.Format = pattern.RGB888
-	case 32:
-		p.Format = pattern.XRGB8888
-	case 0:
+	p := pattern.Mode{Width: m.Width, Height: m.Height, Format: pattern.Format(m.Depth)}
+	switch {
+	case m.Depth == 0:
 		return p, fmt.Errorf("%q has no depth: write it like \"1024x768x16\"", text)
-	default:
+	case p.Format.Bytes() == 0:
 		return p, fmt.Errorf("there are no test pictures of %d bits a pixel; there are of 8, 15, 16, 24 and 32", m.Depth)
 	}
 	if err := p.Check(); err != nil {
 		return p, fmt.Errorf("no test picture can be made for %s: %w", text, err)
 	}
 	return p, nil
-}
-
-// ModeText returns the mode as plans write it: "1024x768x16".
-func ModeText(m pattern.Mode) string {
-	depth := map[pattern.Format]int{pattern.Palette8: 8, pattern.RGB555: 15, pattern.RGB565: 16, pattern.RGB888: 24, pattern.XRGB8888: 32}[m.Format]
-	return plans.Mode{Width: m.Width, Height: m.Height, Depth: depth}.String()
 }
 
 // FrameMemory returns the memory that holds the picture: the pool called
@@ -88,9 +71,13 @@ func ReadCapture(r io.Reader, name string, mode *pattern.Mode) (*raster.RGB, err
 		if mode == nil {
 			return nil, errors.New("a raw dump says nothing of its size: state its mode")
 		}
-		return decode.Raw(r, *mode, captureLimits)
+		f, err := pattern.ReadDump(r, *mode)
+		if err != nil {
+			return nil, err
+		}
+		return f.RGB(), nil
 	}
-	p, _, err := decode.Decode(r, captureLimits)
+	p, _, err := raster.Decode(r, captureLimits)
 	return p, err
 }
 
@@ -104,16 +91,16 @@ func Identify(p *raster.RGB, name string, mode *pattern.Mode) (pattern.Pattern, 
 	if name != "" && mode != nil {
 		return pattern.ParseName(name, *mode)
 	}
-	found, err := recognise.Pattern(p)
+	found, err := align.Identify(p)
 	switch {
 	case err != nil && name != "":
 		return found, fmt.Errorf("%w; state the mode too", err)
 	case err != nil:
 		return found, err
 	case name != "" && !strings.EqualFold(name, found.Name()):
-		return found, fmt.Errorf("it says that it shows %s at %s, not %s", found.Name(), ModeText(found.Mode), name)
+		return found, fmt.Errorf("it says that it shows %s at %s, not %s", found.Name(), found.Mode, name)
 	case mode != nil && *mode != found.Mode:
-		return found, fmt.Errorf("it says that it shows %s at %s, not at %s", found.Name(), ModeText(found.Mode), ModeText(*mode))
+		return found, fmt.Errorf("it says that it shows %s at %s, not at %s", found.Name(), found.Mode, *mode)
 	}
 	return found, nil
 }
@@ -213,7 +200,7 @@ func compareCapture(files reading.Files, c *reading.Capture, org *memory.Organis
 		return out
 	}
 	if out.mode == "" {
-		out.mode = ModeText(out.pattern.Mode)
+		out.mode = out.pattern.Mode.String()
 	}
 	f, err := out.pattern.Render()
 	if err != nil {

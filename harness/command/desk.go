@@ -16,7 +16,7 @@ import (
 	"proveout/report/words"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
-	"proveout/scoring/picture/recognise"
+	"proveout/scoring/picture/align"
 )
 
 // A desk is the job that a guided session works on. It has the job folder for
@@ -120,7 +120,7 @@ func (d *desk) Import(step, path string, of session.Origin) (string, error) {
 		if compare {
 			var err error
 			if part, err = d.k.lookAtCapture(stated{pattern: of.Pattern, mode: of.Mode}, path); err != nil {
-				if errors.Is(err, recognise.ErrNone) {
+				if errors.Is(err, align.ErrNone) {
 					return "", fmt.Errorf("%s: %w", filepath.Base(path), session.ErrUnnamed)
 				}
 				return "", fmt.Errorf("%w; /file PATH keeps any file as it is", err)

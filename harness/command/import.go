@@ -22,9 +22,9 @@ import (
 	"proveout/plans"
 	"proveout/plans/document"
 	"proveout/scoring"
-	"proveout/scoring/picture/decode"
+	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
-	"proveout/scoring/picture/recognise"
+	"proveout/scoring/picture/raster"
 )
 
 func (c *Console) importCommand() *cli.Command {
@@ -241,19 +241,19 @@ func (k *openCase) lookAtCapture(of stated, path string) (reading.Capture, error
 	}
 	p, err := readCaptureFile(path, name, mode)
 	if err != nil {
-		if errors.Is(err, decode.ErrUnknown) {
+		if errors.Is(err, raster.ErrUnknown) {
 			err = fmt.Errorf("%s is not a PNG, JPEG, BMP, TIFF, PCX or TGA picture, and not a .raw dump of the frame buffer", name)
 		}
 		return part, err
 	}
 	shows, err := scoring.Identify(p, of.pattern, mode)
-	if errors.Is(err, recognise.ErrNone) {
+	if errors.Is(err, align.ErrNone) {
 		return part, fmt.Errorf("%s: %w; say what was shown with --pattern NAME --mode MODE; to keep the picture without comparing it: proveout job attach", name, err)
 	}
 	if err != nil {
 		return part, fmt.Errorf("%s: %w", name, err)
 	}
-	part = reading.Capture{Pattern: shows.Name(), Mode: scoring.ModeText(shows.Mode), Base: base}
+	part = reading.Capture{Pattern: shows.Name(), Mode: shows.Mode.String(), Base: base}
 	if of.route != "" && of.route != "auto" {
 		part.Route = of.route
 	}

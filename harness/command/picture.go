@@ -4,9 +4,9 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"image"
 	"image/jpeg"
 	"image/png"
-	"io"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -201,15 +201,14 @@ func (c *Console) picturePatternCommand() *cli.Command {
 			if out == "" {
 				return errors.New("name the file to write: -o FILE.png, .bmp or .raw")
 			}
-			if err := writeFrame(f, c.path(out), strings.TrimPrefix(strings.ToLower(filepath.Ext(out)), ".")); err != nil {
+			if err := writeFrame(f, c.path(out), endingOf(out)); err != nil {
 				return err
 			}
-			shown := scoring.ModeText(f.Mode)
 			answer := map[string]any{
-				"pattern": f.Pattern.Name(), "mode": shown, "file": out, "bytes_in_memory": f.Mode.Bytes(),
+				"pattern": f.Pattern.Name(), "mode": f.Mode.String(), "file": out, "bytes_in_memory": f.Mode.Bytes(),
 			}
 			return c.give(x, answer, true, func(p *printer) {
-				p.line(fmt.Sprintf("Wrote %s: %s at %s.", out, f.Pattern.Name(), shown))
+				p.line(fmt.Sprintf("Wrote %s: %s at %s.", out, f.Pattern.Name(), f.Mode))
 			})
 		},
 	}
@@ -222,44 +221,45 @@ func renderNamed(name string, mode pattern.Mode) (*pattern.Frame, error) {
 			return nil, fmt.Errorf("there is no test picture %q; did you mean %q?", name, near)
 		}
 		if plans.IsTestPicture(name) {
-			return nil, fmt.Errorf("%s cannot be shown at %s: its pixels have no such bit", name, scoring.ModeText(mode))
+			return nil, fmt.Errorf("%s cannot be shown at %s: its pixels have no such bit", name, mode)
 		}
 		return nil, fmt.Errorf("there is no test picture %q; proveout picture list shows the names", name)
 	}
 	return p.Render()
 }
 
-// writeFrame writes a test picture whole or not at all.
-func writeFrame(f *pattern.Frame, path, kind string) error {
-	var b bytes.Buffer
-	var err error
-	switch kind {
-	case "png":
-		err = f.WritePNG(&b)
-	case "bmp":
-		err = f.WriteBMP(&b)
+// writeFrame writes a test picture whole or not at all, by the ending of a file's
+// name.
+func writeFrame(f *pattern.Frame, path, ending string) error {
+	switch ending {
 	case "raw":
-		err = f.WriteRaw(&b)
-	default:
-		return fmt.Errorf("%s: test pictures are written as .png, .bmp or .raw", path)
+		return job.WriteFile(path, f.Bytes(), job.ReplaceExisting)
+	case "png", "bmp":
+		return writeImage(f.Image(), path, ending)
 	}
-	if err != nil {
-		return err
-	}
-	return job.WriteFile(path, b.Bytes(), job.ReplaceExisting)
+	return fmt.Errorf("%s: test pictures are written as .png, .bmp or .raw", path)
 }
 
 // writePicture writes samples as PNG, BMP or JPEG, whole or not at all.
 func writePicture(p *raster.RGB, path string) error {
+	return writeImage(p.Image(), path, endingOf(path))
+}
+
+// endingOf is the ending of a file's name without its dot, in lower case.
+func endingOf(path string) string {
+	return strings.TrimPrefix(strings.ToLower(filepath.Ext(path)), ".")
+}
+
+func writeImage(m image.Image, path, ending string) error {
 	var b bytes.Buffer
 	var err error
-	switch strings.ToLower(filepath.Ext(path)) {
-	case ".png":
-		err = (&png.Encoder{CompressionLevel: png.DefaultCompression}).Encode(&b, p.Image())
-	case ".bmp":
-		err = bmp.Encode(&b, p.Image())
-	case ".jpg", ".jpeg":
-		err = jpeg.Encode(&b, p.Image(), &jpeg.Options{Quality: 92})
+	switch ending {
+	case "png":
+		err = (&png.Encoder{CompressionLevel: png.BestSpeed}).Encode(&b, m)
+	case "bmp":
+		err = bmp.Encode(&b, m)
+	case "jpg", "jpeg":
+		err = jpeg.Encode(&b, m, &jpeg.Options{Quality: 92})
 	default:
 		return fmt.Errorf("%s: pictures are written as .png, .bmp or .jpg", path)
 	}
@@ -299,11 +299,12 @@ func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, 
 		if mode == nil {
 			return nil, fmt.Errorf("%s is a raw dump: say its mode, as in %s@1024x768x16", name, name)
 		}
-		data, err := readStart(path, mode.Bytes())
+		dump, err := os.Open(path)
 		if err != nil {
 			return nil, err
 		}
-		f, err := pattern.FromBytes(data, *mode)
+		defer dump.Close()
+		f, err := pattern.ReadDump(dump, *mode)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
 		}
@@ -319,7 +320,7 @@ func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, 
 	f, err := pattern.Recognise(p)
 	switch {
 	case err == nil && mode != nil && f.Mode != *mode:
-		return nil, fmt.Errorf("%s is made for %s, not for %s", name, scoring.ModeText(f.Mode), scoring.ModeText(*mode))
+		return nil, fmt.Errorf("%s is made for %s, not for %s", name, f.Mode, mode)
 	case err == nil:
 		return f, nil
 	case mode == nil && errors.Is(err, pattern.ErrForeign):
@@ -333,16 +334,6 @@ func (c *Console) patternFile(name string, mode *pattern.Mode) (*pattern.Frame, 
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	return f, nil
-}
-
-// readStart reads at most the given number of bytes of a file.
-func readStart(path string, most int64) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	return io.ReadAll(io.LimitReader(f, most))
 }
 
 // memoryShown is the frame memory of the family that is named; nil when none is.

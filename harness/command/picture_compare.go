@@ -13,9 +13,9 @@ import (
 
 	"proveout/scoring"
 	"proveout/scoring/picture"
+	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
-	"proveout/scoring/picture/recognise"
 )
 
 func (c *Console) pictureCompareCommand() *cli.Command {
@@ -137,7 +137,7 @@ func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Res
 		return nil, err
 	}
 	if f == nil {
-		found, err := recognise.Pattern(p)
+		found, err := align.Identify(p)
 		if err != nil {
 			// It may be that nothing of the picture is left: that is a result
 			// too, but nobody can say of what.
@@ -151,7 +151,6 @@ func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Res
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	r.Mode = scoring.ModeText(f.Mode)
 	return r, nil
 }
 

@@ -13,7 +13,6 @@ import (
 
 	"proveout/harness/job"
 	"proveout/plans"
-	"proveout/scoring"
 	"proveout/scoring/picture/pattern"
 )
 
@@ -69,7 +68,7 @@ func (c *Console) writeSet(x *cli.Context, s *pictureSet, name string) error {
 	}
 	n := 0
 	for _, m := range s.modes {
-		folder := filepath.Join(dir, scoring.ModeText(m))
+		folder := filepath.Join(dir, m.String())
 		if err := os.MkdirAll(folder, 0o755); err != nil {
 			return err
 		}
@@ -120,7 +119,7 @@ func (s *pictureSet) sheet() ([]byte, error) {
 	}
 	var modes []sheetMode
 	for _, m := range s.modes {
-		one := sheetMode{Name: scoring.ModeText(m), Size: fmt.Sprintf("%d × %d", m.Width, m.Height), Bytes: m.Bytes()}
+		one := sheetMode{Name: m.String(), Size: fmt.Sprintf("%d × %d", m.Width, m.Height), Bytes: m.Bytes()}
 		planes := map[pattern.Kind]string{ // the many of a kind in one line
 			pattern.BitPlane: "plane-…, highest bit first, each with its inverse",
 			pattern.BitSolid: "bit-…, highest bit first, each with its inverse",

@@ -9,7 +9,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/scoring"
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
@@ -156,7 +155,7 @@ func (c *Console) pictureSimulate(x *cli.Context, s *simulation) error {
 		return err
 	}
 	answer := map[string]any{
-		"file": out, "pattern": f.Pattern.Name(), "mode": scoring.ModeText(f.Mode),
+		"file": out, "pattern": f.Pattern.Name(), "mode": f.Mode.String(),
 		"width": p.Width, "height": p.Height, "faults": s.faults,
 	}
 	return c.give(x, answer, true, func(to *printer) {
@@ -165,7 +164,7 @@ func (c *Console) pictureSimulate(x *cli.Context, s *simulation) error {
 			what = "with " + strings.Join(s.faults, "; ")
 		}
 		to.line(fmt.Sprintf("Wrote %s, %d × %d: %s at %s, simulated %s.",
-			out, p.Width, p.Height, f.Pattern.Name(), scoring.ModeText(f.Mode), what))
+			out, p.Width, p.Height, f.Pattern.Name(), f.Mode, what))
 	})
 }
 

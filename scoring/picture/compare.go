@@ -11,7 +11,6 @@ import (
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
-	"proveout/scoring/picture/photo"
 	"proveout/scoring/picture/raster"
 )
 
@@ -86,7 +85,7 @@ type comparison struct {
 	known   bool
 	r       *Result
 	bytes   []byte // of the frame buffer
-	grid    *align.Grid
+	grid    *raster.Grid
 	report  *lines.Report
 	missing [3]bool
 }
@@ -206,7 +205,7 @@ func (c *comparison) settle(fit align.Fit) align.Fit {
 func (c *comparison) fromPhotograph() (align.Fit, bool) {
 	r := c.r
 	r.Route = Photograph
-	s, err := photo.Rectify(c.f, c.capture, c.texture())
+	s, err := align.Rectify(c.f, c.capture, c.texture())
 	if err != nil {
 		c.unregistered(err)
 		return align.Fit{}, false
@@ -343,9 +342,9 @@ func (c *comparison) texture() align.Texture {
 
 func (c *comparison) register() (align.Fit, error) {
 	if c.f.Pattern.Kind != 0 {
-		return align.Find(c.wanted, c.capture, c.texture(), nil)
+		return align.Find(c.wanted, c.capture, c.texture())
 	}
-	fit, err := align.Find(c.wanted, c.capture, align.Fine, nil)
+	fit, err := align.Find(c.wanted, c.capture, align.Fine)
 	if err != nil && c.wanted.Width == c.capture.Width && c.wanted.Height == c.capture.Height && !errors.Is(err, align.ErrFlat) {
 		return align.Fit{ScaleX: 1, ScaleY: 1}, nil
 	}
@@ -507,7 +506,7 @@ func (c *comparison) remeasure(fit align.Fit) {
 	}
 }
 
-func cut(p *raster.RGB, g *align.Grid) *raster.RGB {
+func cut(p *raster.RGB, g *raster.Grid) *raster.RGB {
 	if g.X0 == 0 && g.Y0 == 0 && g.X1 == p.Width && g.Y1 == p.Height {
 		return p
 	}
@@ -541,24 +540,4 @@ func (c *comparison) verdict() {
 	if !c.random() && r.Clean {
 		r.Doubts = append(r.Doubts, "this pattern judges no data lines: show the random patterns too")
 	}
-}
-
-// readIdentity reads the identification of a capture that shows the whole
-// screen edge to edge.
-func readIdentity(p *raster.RGB) (pattern.Pattern, error) {
-	m := pattern.Mode{Width: p.Width, Height: p.Height, Format: pattern.RGB888}
-	if err := m.Check(); err != nil {
-		return pattern.Pattern{}, err
-	}
-	return pattern.ReadIdentity(m, func(x0, y0, x1, y1 float64) float64 {
-		var sum, n float64
-		for y := int(y0); y <= int(y1); y++ {
-			for x := int(x0); x <= int(x1); x++ {
-				r, g, b := p.At(x, y)
-				sum += float64(r) + float64(g) + float64(b)
-				n++
-			}
-		}
-		return sum / max(1, n)
-	})
 }

@@ -7,36 +7,27 @@ import (
 	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
-	"proveout/scoring/picture/recognise"
 )
 
 // foreign reads the identification through the grid and reports whether the
 // capture shows another pattern than it should. A coarse pattern may have been
 // laid wrongly over a picture that is another one: then it looks further.
-func (c *comparison) foreign(g *align.Grid) (pattern.Pattern, bool) {
+func (c *comparison) foreign(g *raster.Grid) (pattern.Pattern, bool) {
 	if c.f.Pattern.Kind == 0 {
 		return pattern.Pattern{}, false
 	}
 	p, err := c.identity(g)
 	if err != nil && c.texture() == align.Coarse && c.r.Route != Photograph {
-		p, err = recognise.OnScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
+		p, err = align.IdentifyScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
 	}
 	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
 }
 
-func (c *comparison) identity(g *align.Grid) (pattern.Pattern, error) {
-	return pattern.ReadIdentity(c.f.Mode, func(x0, y0, x1, y1 float64) float64 {
-		var sum, n float64
-		for y := int(y0 + 0.5); y < max(int(y1+0.5), int(y0+0.5)+1); y++ {
-			for x := int(x0 + 0.5); x < max(int(x1+0.5), int(x0+0.5)+1); x++ {
-				if i := y*g.Width + x; y < g.Height && x < g.Width {
-					sum += float64(g.V[0][i] + g.V[1][i] + g.V[2][i])
-					n++
-				}
-			}
-		}
-		return sum / max(1, n)
-	})
+func (c *comparison) identity(g *raster.Grid) (pattern.Pattern, error) {
+	return pattern.ReadIdentity(c.f.Mode, pattern.MeanOf(func(x, y int) float64 {
+		i := y*g.Width + x
+		return float64(g.V[0][i] + g.V[1][i] + g.V[2][i])
+	}))
 }
 
 // foreignAtOnce reads the identification of a capture that has the size of the
@@ -45,22 +36,22 @@ func (c *comparison) foreignAtOnce() (pattern.Pattern, bool) {
 	if c.f.Pattern.Kind == 0 || c.capture.Width != c.wanted.Width || c.capture.Height != c.wanted.Height {
 		return pattern.Pattern{}, false
 	}
-	p, err := readIdentity(c.capture)
+	p, err := pattern.Identify(c.capture)
 	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
 }
 
 // lookFurther tries to read which pattern a capture shows that could not be laid
 // over the one it should show: edge to edge, shifted and scaled, or as a photograph.
 func (c *comparison) lookFurther() (pattern.Pattern, bool) {
-	if p, err := readIdentity(c.capture); err == nil {
+	if p, err := pattern.Identify(c.capture); err == nil {
 		return p, p != c.f.Pattern
 	}
 	if c.f.Pattern.Kind == 0 {
 		return pattern.Pattern{}, false
 	}
-	p, err := recognise.OnScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
+	p, err := align.IdentifyScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
 	if err != nil {
-		p, err = recognise.Pattern(c.capture)
+		p, err = align.Identify(c.capture)
 	}
 	return p, err == nil && p != c.f.Pattern
 }

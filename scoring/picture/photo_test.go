@@ -8,7 +8,6 @@ import (
 
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/pattern"
-	"proveout/scoring/picture/photo"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
 )
@@ -93,20 +92,5 @@ func TestPhotographs(t *testing.T) {
 	t.Logf("%d of %d registered, upper bits judged in %d, %d of %d faults named, %d alarms", found, n, judged, named, faulty, badClean)
 	if found < n || judged*10 < 9*n || named*10 < 8*faulty || badClean > 0 {
 		t.Error("not good enough")
-	}
-}
-
-// One pattern by the product's own camera; package photo tries others.
-func TestPhotographIsIdentified(t *testing.T) {
-	if os.Getenv("PROVEOUT_ALL_CHECKS") != "1" {
-		t.Skip("PROVEOUT_ALL_CHECKS=1 tries this")
-	}
-	for _, name := range []string{"bit-green-5"} {
-		f := show(t, pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}, name)
-		p := photographed(t, f, wide, simulate.Camera{PixelsPerPixel: 3.2, TiltX: 8, Blur: 0.8, Noise: 6, Quality: 85}, 1)
-		got, err := photo.Identify(p)
-		if err != nil || got != f.Pattern {
-			t.Errorf("%s: %v %v", name, got.Name(), err)
-		}
 	}
 }

@@ -218,7 +218,7 @@ func TestInconclusiveCaptures(t *testing.T) {
 	f := show(t, small(pattern.RGB565), "random-1")
 	other := show(t, small(pattern.RGB565), "ramp")
 	r := compared(t, f, other.RGB(), Options{Memory: &wide})
-	if r.Registered || r.Clean || r.Reason != "the capture shows another pattern: ramp of 320x240 rgb565" || r.LinesJudged != (Judged{0, 0, 128}) {
+	if r.Registered || r.Clean || r.Reason != "the capture shows another pattern: ramp of 320x240x16" || r.LinesJudged != (Judged{0, 0, 128}) {
 		t.Errorf("%v %q %+v", r.Registered, r.Reason, r.LinesJudged)
 	}
 	rng := rand.New(rand.NewPCG(1, 1))

@@ -3,18 +3,18 @@ package picture
 import (
 	"fmt"
 	"math"
+	"proveout/scoring/picture/align"
 	"slices"
 
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/pattern"
-	"proveout/scoring/picture/photo"
 )
 
 // solid reads the data lines that a photograph of a bit solid tests. One such
 // picture can show that a line fails; that it is good takes its complement too,
 // which [Combine] brings in.
-func (c *comparison) solid(s *photo.Screen) {
+func (c *comparison) solid(s *align.Screen) {
 	r := c.r
 	ch, bit, complement := c.f.Pattern.Plane()
 	got, err := lines.ReadSolid(c.buffer, lines.Solid{Channel: ch, Bit: bit, Inverted: complement == pattern.Inverted}, s.Grid, c.wanted)

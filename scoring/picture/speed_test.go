@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"proveout/scoring/picture/decode"
 	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
 )
 
@@ -56,8 +56,8 @@ func TestCompareIsQuick(t *testing.T) {
 				t.Fatal(err)
 			}
 			reading, comparing := processorTimes(16, func() {
-				_, _, err1 := decode.Decode(bytes.NewReader(fa.Bytes()), decode.Limits{})
-				_, _, err2 := decode.Decode(bytes.NewReader(fb.Bytes()), decode.Limits{})
+				_, _, err1 := raster.Decode(bytes.NewReader(fa.Bytes()), raster.Limits{Bytes: 1 << 28, Pixels: 1 << 26, Side: 1 << 14})
+				_, _, err2 := raster.Decode(bytes.NewReader(fb.Bytes()), raster.Limits{Bytes: 1 << 28, Pixels: 1 << 26, Side: 1 << 14})
 				if err1 != nil || err2 != nil {
 					t.Fatal(err1, err2)
 				}

@@ -8,7 +8,7 @@ import (
 	"strings"
 
 	"proveout/scoring/memory"
-	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/raster"
 )
 
 // ConverterBit is the kind of a fault between memory and screen: one bit of one
@@ -52,7 +52,7 @@ const (
 
 // Analyse reads the data lines out of a capture. Channels that are missing are
 // left out. The codes are those of the written pattern.
-func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]bool, task Task) (*Report, error) {
+func Analyse(b Buffer, codes []uint32, bytes []byte, g *raster.Grid, missing [3]bool, task Task) (*Report, error) {
 	l, err := newLanes(b)
 	if err != nil {
 		return nil, err
@@ -93,9 +93,9 @@ func Analyse(b Buffer, codes []uint32, bytes []byte, g *align.Grid, missing [3]b
 		rep.Transfer.Gain[ch], rep.Transfer.Offset[ch], rep.Transfer.Gamma[ch] = v.m.gain[ch], v.m.offset[ch], v.m.gamma[ch]
 		rep.Transfer.Noise += v.noise[ch] * v.m.gain[ch] / 3
 	}
-	for _, b := range g.BinX { // phases that do not occur do not count
+	for _, b := range g.PhaseX { // phases that do not occur do not count
 		for d, w := range v.m.hx[b] {
-			rep.Transfer.Taps[d] += float64(w) / float64(len(g.BinX))
+			rep.Transfer.Taps[d] += float64(w) / float64(len(g.PhaseX))
 		}
 	}
 	rep.Residual, rep.Clean, rep.Sharp = v.r, v.noise, v.m.sharp

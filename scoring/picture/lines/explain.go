@@ -5,7 +5,7 @@ import (
 	"sort"
 
 	"proveout/scoring/memory"
-	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/raster"
 )
 
 // A hypothesis is one fault of data lines of one chip that may explain the
@@ -67,7 +67,7 @@ type wire struct {
 // A view is the capture as the analysis sees it.
 type view struct {
 	*lanes
-	g     *align.Grid
+	g     *raster.Grid
 	m     *model
 	codes []uint32
 	bytes []byte // of the frame buffer

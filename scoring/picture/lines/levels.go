@@ -5,7 +5,7 @@ import (
 	"slices"
 	"sort"
 
-	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/raster"
 )
 
 // classFit is what a sample of the pixels of one lane class and channel says
@@ -22,7 +22,7 @@ type classFit struct {
 // a few bits or lane classes does not pull them: gain is the median over lane
 // classes of the median over bits, offset and gamma come from the lane classes
 // that fit best. About sample pixels are looked at.
-func (m *model) fitLevels(l *lanes, g *align.Grid, codes []uint32, u, f [3][]float32, task Task, sample int) {
+func (m *model) fitLevels(l *lanes, g *raster.Grid, codes []uint32, u, f [3][]float32, task Task, sample int) {
 	w := g.Width
 	classes := l.phases * l.banks
 	fields := l.Mode.Format.Fields()

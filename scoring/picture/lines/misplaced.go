@@ -3,14 +3,14 @@ package lines
 import (
 	"math"
 
-	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/raster"
 )
 
 // Misplaced reports by how many pixels right and down of its place the content
 // of a capture was taken for, because a lost address line displaces half of it
 // and the capture was laid over that half. It is 0, 0 when the capture fits as it
 // lies, or when no such fault fits better.
-func Misplaced(b Buffer, codes []uint32, bytes []byte, g *align.Grid) (dx, dy int) {
+func Misplaced(b Buffer, codes []uint32, bytes []byte, g *raster.Grid) (dx, dy int) {
 	l, err := newLanes(b)
 	if err != nil || len(codes) != g.Width*g.Height {
 		return 0, 0

@@ -5,7 +5,6 @@ import (
 	"math/bits"
 	"sort"
 
-	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/raster"
 )
 
@@ -20,8 +19,8 @@ type Transfer struct {
 // model predicts the capture from what the screen shows.
 type model struct {
 	gain, offset, gamma [3]float64
-	hx                  [align.Bins][5]float32 // weights across by sampling phase
-	hy                  [align.Bins][3]float32
+	hx                  [raster.Phases][5]float32 // weights across by sampling phase
+	hy                  [raster.Phases][3]float32
 	sharp               bool // no smoothing at all
 	noise               [3]float64
 	missing             [3]bool // channels to leave out
@@ -41,10 +40,10 @@ func identity() *model {
 // fitTaps estimates the smoothing of each sampling phase by least squares on a
 // sample of the pixels, as the median of the three channels. The rows of the
 // edge, where neighbours are alike, are left out.
-func (m *model) fitTaps(g *align.Grid, u [3][]float32, edge int) {
+func (m *model) fitTaps(g *raster.Grid, u [3][]float32, edge int) {
 	const n = 6
-	var sums [3][align.Bins]normal
-	var sumsY [3][align.Bins]normal
+	var sums [3][raster.Phases]normal
+	var sumsY [3][raster.Phases]normal
 	w := g.Width
 	area := (g.X1 - g.X0) * (g.Y1 - g.Y0)
 	sample := 50000
@@ -68,15 +67,15 @@ func (m *model) fitTaps(g *align.Grid, u [3][]float32, edge int) {
 				for d := range 5 {
 					f[1+d] = float64(u[ch][i+d-2])
 				}
-				sums[ch][g.BinX[x]].add(f[:6], v)
+				sums[ch][g.PhaseX[x]].add(f[:6], v)
 				f[1], f[2], f[3] = float64(u[ch][i-w]), float64(u[ch][i]), float64(u[ch][i+w])
-				sumsY[ch][g.BinY[y]].add(f[:4], v)
+				sumsY[ch][g.PhaseY[y]].add(f[:4], v)
 			}
 		}
 		k += 7
 	}
 	m.sharp = true
-	for b := range align.Bins {
+	for b := range raster.Phases {
 		h := shape(&sums, b, 5)
 		v := shape(&sumsY, b, 3)
 		for d := range 5 {
@@ -89,7 +88,7 @@ func (m *model) fitTaps(g *align.Grid, u [3][]float32, edge int) {
 		}
 	}
 	if m.sharp {
-		for b := range align.Bins {
+		for b := range raster.Phases {
 			m.hx[b], m.hy[b] = [5]float32{2: 1}, [3]float32{1: 1}
 		}
 	}
@@ -97,7 +96,7 @@ func (m *model) fitTaps(g *align.Grid, u [3][]float32, edge int) {
 
 // shape solves one phase for each channel and returns the median weights,
 // scaled to the sum 1.
-func shape(sums *[3][align.Bins]normal, bin, taps int) []float64 {
+func shape(sums *[3][raster.Phases]normal, bin, taps int) []float64 {
 	out := make([]float64, taps)
 	out[taps/2] = 1
 	var rows [][]float64
@@ -148,7 +147,7 @@ func shape(sums *[3][align.Bins]normal, bin, taps int) []float64 {
 }
 
 // filter smooths one channel as the capture did.
-func (m *model) filter(g *align.Grid, u []float32) []float32 {
+func (m *model) filter(g *raster.Grid, u []float32) []float32 {
 	if m.sharp {
 		return u
 	}
@@ -156,7 +155,7 @@ func (m *model) filter(g *align.Grid, u []float32) []float32 {
 	out := make([]float32, len(u))
 	line := make([]float32, w+4)
 	for y := range h {
-		k := m.hy[g.BinY[y]]
+		k := m.hy[g.PhaseY[y]]
 		mid := u[y*w : (y+1)*w]
 		up, down := mid, mid
 		if y > 0 {
@@ -175,7 +174,7 @@ func (m *model) filter(g *align.Grid, u []float32) []float32 {
 		}
 		o := out[y*w : (y+1)*w]
 		if !g.Phased {
-			t := m.hx[g.BinX[0]]
+			t := m.hx[g.PhaseX[0]]
 			for x := range o {
 				s := line[x : x+5 : x+5]
 				o[x] = t[0]*s[0] + t[1]*s[1] + t[2]*s[2] + t[3]*s[3] + t[4]*s[4]
@@ -183,7 +182,7 @@ func (m *model) filter(g *align.Grid, u []float32) []float32 {
 			continue
 		}
 		for x := range o {
-			t := &m.hx[g.BinX[x]]
+			t := &m.hx[g.PhaseX[x]]
 			s := line[x : x+5 : x+5]
 			o[x] = t[0]*s[0] + t[1]*s[1] + t[2]*s[2] + t[3]*s[3] + t[4]*s[4]
 		}
@@ -192,8 +191,8 @@ func (m *model) filter(g *align.Grid, u []float32) []float32 {
 }
 
 // centre returns the weight of the pixel itself.
-func (m *model) centre(g *align.Grid, x, y int) float32 {
-	return m.hx[g.BinX[x]][2] * m.hy[g.BinY[y]][1]
+func (m *model) centre(g *raster.Grid, x, y int) float32 {
+	return m.hx[g.PhaseX[x]][2] * m.hy[g.PhaseY[y]][1]
 }
 
 // screenLevel is the inverse of the transfer of a channel.
@@ -307,7 +306,7 @@ func (n *normal) solve(k int) ([]float64, bool) {
 }
 
 // Correct returns the grid as a picture with gain, offset and gamma undone.
-func (r *Report) Correct(g *align.Grid) *raster.RGB {
+func (r *Report) Correct(g *raster.Grid) *raster.RGB {
 	m := &model{gain: r.Transfer.Gain, offset: r.Transfer.Offset, gamma: r.Transfer.Gamma}
 	p := raster.New(g.Width, g.Height)
 	const steps = 8

@@ -3,13 +3,13 @@ package lines
 import (
 	"slices"
 
-	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/raster"
 )
 
 // insideOf leaves out what a photograph reads otherwise: the strips of the
 // identification, two levels in wide fields, and the columns that the surround of
 // the screen smears into.
-func insideOf(g *align.Grid, mark int) *align.Grid {
+func insideOf(g *raster.Grid, mark int) *raster.Grid {
 	const side = 4
 	inner := *g
 	inner.Y0, inner.Y1 = max(g.Y0, mark+2), min(g.Y1, g.Height-mark-2)

@@ -5,7 +5,6 @@ import (
 	"slices"
 	"sort"
 
-	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/raster"
 )
 
@@ -50,7 +49,7 @@ const (
 // each pixel is compared with those around it. The standard error comes from how
 // well the blocks of the screen agree. With one lane class there are no stripes,
 // and nothing is tested.
-func ReadSolid(b Buffer, s Solid, g *align.Grid, wanted *raster.RGB) (Solid, error) {
+func ReadSolid(b Buffer, s Solid, g *raster.Grid, wanted *raster.RGB) (Solid, error) {
 	l, err := newLanes(b)
 	if err != nil || l.phases < 2 {
 		return s, err
@@ -162,7 +161,7 @@ func (t SolidLine) State() State {
 // deviations returns by channel and lane class how far its level lies from the
 // others, and the level of the solid itself. What the photograph smears into the
 // neighbouring columns is taken out by the taps.
-func (l *lanes) deviations(g *align.Grid, edge int, taps [5]float64) (out [3][]Stripe, level [3]float64) {
+func (l *lanes) deviations(g *raster.Grid, edge int, taps [5]float64) (out [3][]Stripe, level [3]float64) {
 	classes := l.phases * l.banks
 	quarter := max(8, (g.Height-2*edge)/4)
 	bands := [][2]int{{edge + 3, edge + 3 + quarter/2}, {edge + 3 + quarter/2, edge + quarter},
@@ -285,7 +284,7 @@ func plain(wanted *raster.RGB, x, y, rx, ry int) bool {
 
 // patches returns the captured levels of white and black in the marks and
 // identification strips.
-func patches(g *align.Grid, wanted *raster.RGB, edge, ch int) (white, black float64) {
+func patches(g *raster.Grid, wanted *raster.RGB, edge, ch int) (white, black float64) {
 	var w, b flat
 	for y := range g.Height {
 		if y >= edge-1 && y < g.Height-edge+1 {
@@ -311,7 +310,7 @@ func patches(g *align.Grid, wanted *raster.RGB, edge, ch int) (white, black floa
 // strips returns the smearing across, from two pixels left to two right, with
 // the sum 1, that the black and white cells show. It is false when they show
 // none that could be undone.
-func strips(g *align.Grid, wanted *raster.RGB, edge int) (taps [5]float64, ok bool) {
+func strips(g *raster.Grid, wanted *raster.RGB, edge int) (taps [5]float64, ok bool) {
 	var n normal
 	var f [6]float64
 	f[0] = 1

@@ -5,7 +5,7 @@ import (
 	"sort"
 	"sync"
 
-	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/raster"
 )
 
 // workers is how many goroutines go over the rows; all end before return.
@@ -57,7 +57,7 @@ func (t *tally) within() float64 {
 // from the capture lies from the predicted one; NaN where it cannot be used.
 // Only one row of so many is looked at. The old residuals, if any, are
 // overwritten.
-func (m *model) residuals(g *align.Grid, f, old [3][]float32, every int) (r [3][]float32) {
+func (m *model) residuals(g *raster.Grid, f, old [3][]float32, every int) (r [3][]float32) {
 	for ch := range 3 {
 		r[ch] = old[ch]
 		if len(r[ch]) != len(f[ch]) {
@@ -78,7 +78,7 @@ func (m *model) residuals(g *align.Grid, f, old [3][]float32, every int) (r [3][
 }
 
 // skipped reports whether a row is left out when one row of so many is looked at.
-func skipped(g *align.Grid, y, every int) bool { return every > 1 && (y-g.Y0)%every != 0 }
+func skipped(g *raster.Grid, y, every int) bool { return every > 1 && (y-g.Y0)%every != 0 }
 
 const curveSteps = 4 // of a level
 
@@ -111,7 +111,7 @@ func (m *model) reader(ch int) *reader {
 
 // row sets out to the residuals of row y from the predicted levels p and the
 // captured levels v.
-func (e *reader) row(out, p, v []float32, g *align.Grid, y int) {
+func (e *reader) row(out, p, v []float32, g *raster.Grid, y int) {
 	nan := float32(math.NaN())
 	from, to := g.X0, g.X1
 	if y < g.Y0 || y >= g.Y1 || e.missing[e.ch] {
@@ -164,7 +164,7 @@ func (m *model) usableRange(ch int) (lo, hi float32) {
 
 // tabulate sums the residuals by lane class, channel and written level, over one
 // row of so many.
-func (m *model) tabulate(l *lanes, g *align.Grid, codes []uint32, r [3][]float32, every int) [][3]tally {
+func (m *model) tabulate(l *lanes, g *raster.Grid, codes []uint32, r [3][]float32, every int) [][3]tally {
 	var parts [workers][][3]tally
 	overRows(g.Y0, g.Y1, func(part, from, to int) {
 		t := l.tallies()
@@ -226,11 +226,11 @@ func (l *lanes) tallies() [][3]tally {
 }
 
 // tabulateRow adds the residuals of row y, whose lane classes are given.
-func (m *model) tabulateRow(t [][3]tally, l *lanes, g *align.Grid, codes []uint32, r [3][]float32, row []int16, y int) {
+func (m *model) tabulateRow(t [][3]tally, l *lanes, g *raster.Grid, codes []uint32, r [3][]float32, row []int16, y int) {
 	from, to := y*g.Width+g.X0, y*g.Width+g.X1
-	hy := m.hy[g.BinY[y]][1]
-	h := float64(hy * m.hx[g.BinX[0]][2])
-	row, bins := row[g.X0:g.X1], g.BinX[g.X0:g.X1]
+	hy := m.hy[g.PhaseY[y]][1]
+	h := float64(hy * m.hx[g.PhaseX[0]][2])
+	row, bins := row[g.X0:g.X1], g.PhaseX[g.X0:g.X1]
 	for ch, f := range l.Mode.Format.Fields() {
 		shift, mask := f.Shift, uint32(1<<f.Bits-1)
 		res, code := r[ch][from:to], codes[from:to]

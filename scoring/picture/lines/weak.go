@@ -189,7 +189,7 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 	for y := v.g.Y0; y < v.g.Y1; y++ {
 		v.row(y, row)
 		at := y * v.Mode.Width
-		hy := v.m.hy[v.g.BinY[y]][1]
+		hy := v.m.hy[v.g.PhaseY[y]][1]
 		for ch := range 3 {
 			res := v.r[ch][at : at+v.Mode.Width]
 			for x := from; x < to; x++ {
@@ -201,7 +201,7 @@ func (v *view) countOutliers(noise [3]float64, limit float64) (o [][3]outliers, 
 				c := &o[k][ch]
 				c.n++
 				c.sum += float64(r)
-				c.h += float64(hy * v.m.hx[v.g.BinX[x]][2])
+				c.h += float64(hy * v.m.hx[v.g.PhaseX[x]][2])
 				variance[k][ch] += float64(r) * float64(r)
 				if (r > cut[ch] || r < -cut[ch]) && v.peak(ch, at+x, x) {
 					c.far++

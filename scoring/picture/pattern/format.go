@@ -3,25 +3,26 @@ package pattern
 import (
 	"errors"
 	"fmt"
-	"strings"
 )
 
-// A Format says how a pixel lies in the frame buffer. Pixels are little-endian.
+// A Format says how a pixel lies in the frame buffer, by the depth that display
+// modes name it by. Pixels are little-endian.
 type Format int
 
 // The pixel formats. The zero value is none of them.
 const (
-	RGB565   Format = iota + 1 // 16 bits: red 15–11, green 10–5, blue 4–0
-	RGB555                     // 16 bits: red 14–10, green 9–5, blue 4–0, bit 15 not shown
-	Palette8                   // 8 bits through a palette: red 7–5, green 4–2, blue 1–0
-	RGB888                     // 24 bits: red 23–16, green 15–8, blue 7–0
-	XRGB8888                   // 32 bits: as RGB888, bits 31–24 not shown
+	Palette8 Format = 8  // one byte, through a palette: red 7–5, green 4–2, blue 1–0
+	RGB555   Format = 15 // two bytes: red 14–10, green 9–5, blue 4–0, bit 15 not shown
+	RGB565   Format = 16 // two bytes: red 15–11, green 10–5, blue 4–0
+	RGB888   Format = 24 // three bytes: red 23–16, green 15–8, blue 7–0
+	XRGB8888 Format = 32 // four bytes: as RGB888, bits 31–24 not shown
 )
 
-// Formats lists every pixel format.
+// Formats lists every pixel format, in the order in which identifications number
+// them from 1.
 func Formats() []Format { return []Format{RGB565, RGB555, Palette8, RGB888, XRGB8888} }
 
-// String returns the short name that [ParseFormat] reads.
+// String returns for example "rgb565".
 func (f Format) String() string {
 	switch f {
 	case RGB565:
@@ -38,18 +39,14 @@ func (f Format) String() string {
 	return "unknown"
 }
 
-// ParseFormat reads the name of a format.
-func ParseFormat(s string) (Format, error) {
-	for _, f := range Formats() {
-		if strings.EqualFold(s, f.String()) {
-			return f, nil
-		}
-	}
-	return 0, fmt.Errorf("pixel format %q is not one of rgb565, rgb555, palette8, rgb888, xrgb8888", s)
-}
-
 // A Field is where one colour channel lies in a pixel.
 type Field struct{ Shift, Bits int }
+
+// Mask returns the highest level of the field, at its lower end.
+func (f Field) Mask() uint32 { return 1<<f.Bits - 1 }
+
+// Of returns the level that a pixel holds in the field.
+func (f Field) Of(code uint32) uint32 { return code >> f.Shift & f.Mask() }
 
 // Fields returns the places of red, green and blue.
 func (f Format) Fields() [3]Field {
@@ -66,26 +63,19 @@ func (f Format) Fields() [3]Field {
 	return [3]Field{}
 }
 
-// Bytes returns the bytes of one pixel.
+// Bytes returns the bytes of one pixel; 0 for a format that is none.
 func (f Format) Bytes() int {
-	switch f {
-	case RGB565, RGB555:
-		return 2
-	case Palette8:
-		return 1
-	case RGB888:
-		return 3
-	case XRGB8888:
-		return 4
+	if f.Fields() == [3]Field{} {
+		return 0
 	}
-	return 0
+	return (int(f) + 7) / 8
 }
 
 // Mask returns the bits of a pixel that are shown on the screen.
 func (f Format) Mask() uint32 {
 	var m uint32
-	for _, fl := range f.Fields() {
-		m |= (1<<fl.Bits - 1) << fl.Shift
+	for _, field := range f.Fields() {
+		m |= field.Mask() << field.Shift
 	}
 	return m
 }
@@ -102,40 +92,36 @@ func Widen(level uint32, bits int) uint8 {
 
 // Show returns the 8-bit samples that a pixel puts on the screen.
 func (f Format) Show(code uint32) (r, g, b uint8) {
-	fl := f.Fields()
-	return Widen(code>>fl[0].Shift&(1<<fl[0].Bits-1), fl[0].Bits),
-		Widen(code>>fl[1].Shift&(1<<fl[1].Bits-1), fl[1].Bits),
-		Widen(code>>fl[2].Shift&(1<<fl[2].Bits-1), fl[2].Bits)
+	fields := f.Fields()
+	return Widen(fields[0].Of(code), fields[0].Bits),
+		Widen(fields[1].Of(code), fields[1].Bits),
+		Widen(fields[2].Of(code), fields[2].Bits)
 }
 
 // Code returns the pixel whose shown samples are nearest below or at r, g, b:
 // the upper bits of each. It is the exact inverse of [Format.Show].
 func (f Format) Code(r, g, b uint8) uint32 {
-	fl := f.Fields()
-	return uint32(r)>>(8-fl[0].Bits)<<fl[0].Shift |
-		uint32(g)>>(8-fl[1].Bits)<<fl[1].Shift |
-		uint32(b)>>(8-fl[2].Bits)<<fl[2].Shift
+	var code uint32
+	for channel, field := range f.Fields() {
+		level := [3]uint8{r, g, b}[channel]
+		code |= uint32(level) >> (8 - field.Bits) << field.Shift
+	}
+	return code
 }
 
 // A Mode is a screen mode with a linear frame buffer that begins at byte
-// address 0 (or wherever the caller places it).
+// address 0 (or wherever the caller places it), line after line without gaps.
 type Mode struct {
 	Width, Height int // pixels
 	Format        Format
-	Stride        int // bytes from one line to the next; 0 means Width*Format.Bytes()
 }
 
 // LineBytes returns the bytes from one line to the next.
-func (m Mode) LineBytes() int {
-	if m.Stride != 0 {
-		return m.Stride
-	}
-	return m.Width * m.Format.Bytes()
-}
+func (m Mode) LineBytes() int { return m.Width * m.Format.Bytes() }
 
 // Address returns the byte address of a pixel, from the start of the buffer.
 func (m Mode) Address(x, y int) int64 {
-	return int64(y)*int64(m.LineBytes()) + int64(x)*int64(m.Format.Bytes())
+	return (int64(y)*int64(m.Width) + int64(x)) * int64(m.Format.Bytes())
 }
 
 // Bytes returns the size of the frame buffer.
@@ -143,39 +129,25 @@ func (m Mode) Bytes() int64 { return int64(m.Height) * int64(m.LineBytes()) }
 
 // The smallest and largest sides of a mode that a pattern can be made for.
 const (
-	MinWidth  = 160
-	MinHeight = 120
-	MaxSide   = 8191
+	minWidth  = 160
+	minHeight = 120
+	maxSide   = 8191
 )
 
 // Check reports what makes the mode impossible.
 func (m Mode) Check() error {
 	var errs []error
-	if m.Width < MinWidth || m.Width > MaxSide {
-		errs = append(errs, fmt.Errorf("width %d is not within %d to %d", m.Width, MinWidth, MaxSide))
+	if m.Width < minWidth || m.Width > maxSide {
+		errs = append(errs, fmt.Errorf("width %d is not within %d to %d", m.Width, minWidth, maxSide))
 	}
-	if m.Height < MinHeight || m.Height > MaxSide {
-		errs = append(errs, fmt.Errorf("height %d is not within %d to %d", m.Height, MinHeight, MaxSide))
+	if m.Height < minHeight || m.Height > maxSide {
+		errs = append(errs, fmt.Errorf("height %d is not within %d to %d", m.Height, minHeight, maxSide))
 	}
 	if m.Format.Bytes() == 0 {
 		errs = append(errs, errors.New("no pixel format"))
 	}
-	if m.Stride != 0 && m.Stride < m.Width*m.Format.Bytes() {
-		errs = append(errs, fmt.Errorf("stride %d bytes is less than a line of %d bytes", m.Stride, m.Width*m.Format.Bytes()))
-	}
 	return errors.Join(errs...)
 }
 
-// String returns for example "1024x768 rgb565".
-func (m Mode) String() string { return fmt.Sprintf("%dx%d %s", m.Width, m.Height, m.Format) }
-
-// ParseMode reads "1024x768" and a format.
-func ParseMode(size string, f Format) (Mode, error) {
-	m := Mode{Format: f}
-	var tail string
-	n, _ := fmt.Sscanf(size, "%dx%d%s", &m.Width, &m.Height, &tail)
-	if n != 2 {
-		return Mode{}, fmt.Errorf("picture size %q is not of the form 1024x768", size)
-	}
-	return m, m.Check()
-}
+// String returns the mode as plans write it: "1024x768x16".
+func (m Mode) String() string { return fmt.Sprintf("%dx%dx%d", m.Width, m.Height, int(m.Format)) }

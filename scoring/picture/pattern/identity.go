@@ -1,8 +1,13 @@
 package pattern
 
 import (
+	"cmp"
 	"errors"
-	"sort"
+	"math"
+	"math/bits"
+	"slices"
+
+	"proveout/scoring/picture/raster"
 )
 
 // The identification is a word of 64 bits: 48 of content and 16 of checksum
@@ -16,8 +21,9 @@ const codeBits = 64
 
 // pack returns the identification word of a pattern.
 func (p Pattern) pack() uint64 {
+	format := 1 + slices.Index(Formats(), p.Mode.Format)
 	w := uint64(p.Kind)&63 | uint64(p.Variant)&1023<<6 |
-		uint64(p.Mode.Width)&8191<<16 | uint64(p.Mode.Height)&8191<<29 | uint64(p.Mode.Format)&7<<42 | 5<<45
+		uint64(p.Mode.Width)&8191<<16 | uint64(p.Mode.Height)&8191<<29 | uint64(format)&7<<42 | 5<<45
 	return w | uint64(checksum(w))<<48
 }
 
@@ -27,8 +33,12 @@ func unpack(w uint64) (Pattern, bool) {
 	if checksum(content) != uint16(w>>48) || content>>45 != 5 {
 		return Pattern{}, false
 	}
+	format := int(w >> 42 & 7)
+	if format < 1 || format > len(Formats()) {
+		return Pattern{}, false
+	}
 	p := Pattern{
-		Mode: Mode{Width: int(w >> 16 & 8191), Height: int(w >> 29 & 8191), Format: Format(w >> 42 & 7)},
+		Mode: Mode{Width: int(w >> 16 & 8191), Height: int(w >> 29 & 8191), Format: Formats()[format-1]},
 		Kind: Kind(w & 63), Variant: int(w >> 6 & 1023),
 	}
 	return p, p.Check() == nil
@@ -110,6 +120,34 @@ func ReadIdentity(m Mode, brightness func(x0, y0, x1, y1 float64) float64) (Patt
 	return Pattern{}, errors.New("no identification found in the strips at the top and bottom of the picture")
 }
 
+// Identify reads the identification of a picture that shows a screen edge to
+// edge, one pixel for each of the screen.
+func Identify(p *raster.RGB) (Pattern, error) {
+	m := Mode{Width: p.Width, Height: p.Height, Format: RGB888} // only its size counts
+	if err := m.Check(); err != nil {
+		return Pattern{}, err
+	}
+	return ReadIdentity(m, MeanOf(func(x, y int) float64 {
+		r, g, b := p.At(x, y)
+		return float64(r) + float64(g) + float64(b)
+	}))
+}
+
+// MeanOf returns the mean of single pixels over a rectangle, as [ReadIdentity]
+// asks for it.
+func MeanOf(at func(x, y int) float64) func(x0, y0, x1, y1 float64) float64 {
+	return func(x0, y0, x1, y1 float64) float64 {
+		var sum, n float64
+		for y := int(y0); y <= int(y1); y++ {
+			for x := int(x0); x <= int(x1); x++ {
+				sum += at(x, y)
+				n++
+			}
+		}
+		return sum / max(1, n)
+	}
+}
+
 // decide turns cell strengths into a word; when the checksum is wrong it tries
 // the weakest cells both ways, one and two and three at a time.
 func decide(soft [codeBits]float64) (Pattern, bool) {
@@ -124,10 +162,10 @@ func decide(soft [codeBits]float64) (Pattern, bool) {
 	if p, ok := unpack(w); ok {
 		return p, true
 	}
-	sort.Slice(order, func(a, b int) bool { return abs(soft[order[a]]) < abs(soft[order[b]]) })
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(math.Abs(soft[a]), math.Abs(soft[b])) })
 	const weak = 8
 	for set := 1; set < 1<<weak; set++ {
-		if ones(set) > 3 {
+		if bits.OnesCount(uint(set)) > 3 {
 			continue
 		}
 		t := w
@@ -141,20 +179,6 @@ func decide(soft [codeBits]float64) (Pattern, bool) {
 		}
 	}
 	return Pattern{}, false
-}
-
-func ones(v int) (n int) {
-	for ; v != 0; v &= v - 1 {
-		n++
-	}
-	return n
-}
-
-func abs(v float64) float64 {
-	if v < 0 {
-		return -v
-	}
-	return v
 }
 
 // drawFurniture draws the corner marks and both identification strips.

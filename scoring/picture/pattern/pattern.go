@@ -30,8 +30,8 @@ const (
 	Text                             // dense small strokes, light on dark; variant 1 dark on light
 	Random                           // every bit pseudo-random, every place unique; the variant is the seed
 	RandomComplement                 // every bit of Random inverted
-	BitPlane                         // one bit pseudo-random, the others 0; see PlaneVariant
-	BitSolid                         // one bit 1 all over, the others 0; see PlaneVariant
+	BitPlane                         // one bit pseudo-random, the others 0; see Plane
+	BitSolid                         // one bit 1 all over, the others 0; see Plane
 )
 
 // Colours are the names of the variants of [Solid].
@@ -46,12 +46,6 @@ type Pattern struct {
 	Variant int // 0 to 1023; see Kind
 }
 
-// PlaneVariant returns the variant of [BitPlane] and [BitSolid] for a bit (0 to
-// 7) of a channel (0 red, 1 green, 2 blue). The complement inverts every bit.
-func PlaneVariant(channel, bit int, c Complement) int {
-	return channel<<4 | bit<<1 | int(c)
-}
-
 // A Complement says whether the bits of a plane pattern are inverted.
 type Complement int
 
@@ -61,9 +55,15 @@ const (
 	Inverted
 )
 
-// Plane returns channel, bit and complement of a plane variant.
+// Plane returns the channel (0 red, 1 green, 2 blue), its bit (0 to 7) and the
+// complement of a variant of [BitPlane] or [BitSolid].
 func (p Pattern) Plane() (channel, bit int, c Complement) {
 	return p.Variant >> 4, p.Variant >> 1 & 7, Complement(p.Variant & 1)
+}
+
+// planeVariant is the inverse of [Pattern.Plane].
+func planeVariant(channel, bit int, c Complement) int {
+	return channel<<4 | bit<<1 | int(c)
 }
 
 // Check reports what makes the pattern impossible.
@@ -96,7 +96,9 @@ func (p Pattern) Check() error {
 	return nil
 }
 
-var kindNames = [...]string{"", "solid", "ramp", "checker", "columns", "rows", "grid", "text", "random", "random-inverse", "plane", "bit"}
+var kindNames = [...]string{
+	"", "solid", "ramp", "checker", "columns", "rows", "grid", "text", "random", "random-inverse", "plane", "bit",
+}
 
 // Name returns the name that [ParseName] reads, without the mode:
 // "solid-red", "ramp", "random-1", "plane-green-5", "bit-red-4-inverse".
@@ -142,7 +144,8 @@ func ParseName(name string, m Mode) (Pattern, error) {
 			}
 		}
 	}
-	return Pattern{}, fmt.Errorf("pattern %q is not known for %s: try random-1, random-inverse-1, ramp, grid, text, checker, columns, rows, solid-white, plane-red-4, bit-red-4", name, m)
+	return Pattern{}, fmt.Errorf("pattern %q is not known for %s: try random-1, random-inverse-1, ramp, grid, text, "+
+		"checker, columns, rows, solid-white, plane-red-4, bit-red-4", name, m)
 }
 
 // All lists the whole set for a mode, in the order in which to show it: first
@@ -164,8 +167,8 @@ func All(m Mode) []Pattern {
 	for _, k := range []Kind{BitPlane, BitSolid} {
 		for ch, f := range m.Format.Fields() {
 			for bit := f.Bits - 1; bit >= 0; bit-- {
-				add(k, PlaneVariant(ch, bit, Plain))
-				add(k, PlaneVariant(ch, bit, Inverted))
+				add(k, planeVariant(ch, bit, Plain))
+				add(k, planeVariant(ch, bit, Inverted))
 			}
 		}
 	}

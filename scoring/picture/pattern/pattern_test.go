@@ -16,7 +16,7 @@ func modes() []Mode {
 	for _, f := range Formats() {
 		out = append(out, Mode{Width: 320, Height: 240, Format: f})
 	}
-	return append(out, Mode{Width: 163, Height: 121, Format: RGB565, Stride: 512})
+	return append(out, Mode{Width: 163, Height: 121, Format: RGB565})
 }
 
 // Bit replication: 5 bits abcde become abcdeabc (common practice, no source).
@@ -55,9 +55,7 @@ func TestEveryPatternIsRecognised(t *testing.T) {
 			if err != nil {
 				t.Fatalf("%s %s: %v", m, p.Name(), err)
 			}
-			want := p
-			want.Mode.Stride = 0 // the stride is no part of what is seen
-			if got.Pattern != want {
+			if got.Pattern != p {
 				t.Errorf("%s %s recognised as %s %s", m, p.Name(), got.Pattern.Mode, got.Pattern.Name())
 			}
 			if n, err := ParseName(p.Name(), m); err != nil || n != p {
@@ -72,7 +70,7 @@ func TestFilesKeepEveryPixel(t *testing.T) {
 		f, _ := Pattern{m, Random, 7}.Render()
 		want := f.RGB()
 		var b bytes.Buffer
-		if err := f.WritePNG(&b); err != nil {
+		if err := png.Encode(&b, f.Image()); err != nil {
 			t.Fatal(err)
 		}
 		img, err := png.Decode(&b)
@@ -80,25 +78,28 @@ func TestFilesKeepEveryPixel(t *testing.T) {
 			t.Errorf("%s: PNG changed the picture (%v)", m, err)
 		}
 		b.Reset()
-		if err := f.WriteBMP(&b); err != nil {
+		if err := bmp.Encode(&b, f.Image()); err != nil {
 			t.Fatal(err)
 		}
 		if img, err = bmp.Decode(&b); err != nil || !bytes.Equal(raster.FromImage(img).Pix, want.Pix) {
 			t.Errorf("%s: BMP changed the picture (%v)", m, err)
 		}
-		g, err := FromBytes(f.Bytes(), m)
+		g, err := ReadDump(bytes.NewReader(append(f.Bytes(), "more"...)), m)
 		if err != nil || !bytes.Equal(g.RGB().Pix, want.Pix) {
 			t.Errorf("%s: raw dump changed the picture (%v)", m, err)
+		}
+		if _, err := ReadDump(bytes.NewReader(f.Bytes()[:5000]), m); err == nil {
+			t.Errorf("%s: a short dump is accepted", m)
 		}
 	}
 }
 
-// Little-endian pixels, byte address = y*stride + x*bytes: the layout is a
-// convention of the project.
+// Little-endian pixels, line after line: the layout is a convention of the
+// project.
 func TestRawLayout(t *testing.T) {
-	m := Mode{Width: 160, Height: 120, Format: RGB565, Stride: 330}
-	f := &Frame{Mode: m, Codes: make([]uint32, 160*120)}
-	f.Codes[2*160+3] = 0xF81F
+	m := Mode{Width: 165, Height: 120, Format: RGB565}
+	f := &Frame{Mode: m, Codes: make([]uint32, 165*120)}
+	f.Codes[2*165+3] = 0xF81F
 	b := f.Bytes()
 	if len(b) != 120*330 || b[2*330+6] != 0x1F || b[2*330+7] != 0xF8 {
 		t.Errorf("length %d, bytes %#x %#x", len(b), b[2*330+6], b[2*330+7])
@@ -183,19 +184,28 @@ func TestIdentificationSurvivesDamage(t *testing.T) {
 }
 
 func TestModeProblems(t *testing.T) {
-	for _, m := range []Mode{{}, {Width: 10, Height: 240, Format: RGB565}, {Width: 640, Height: 480},
-		{Width: 640, Height: 480, Format: RGB565, Stride: 100}} {
+	for _, m := range []Mode{{}, {Width: 10, Height: 240, Format: RGB565}, {Width: 640, Height: 480}, {640, 480, 17}} {
 		if m.Check() == nil {
 			t.Errorf("%+v is accepted", m)
 		}
 	}
-	if _, err := ParseMode("640x", RGB565); err == nil {
-		t.Error("640x is accepted")
-	}
-	if m, err := ParseMode("640x480", RGB565); err != nil || m.String() != "640x480 rgb565" {
-		t.Errorf("%v %v", m, err)
+	if m := (Mode{640, 480, RGB565}); m.Check() != nil || m.String() != "640x480x16" {
+		t.Errorf("%s: %v", m, m.Check())
 	}
 	if _, err := Recognise(raster.New(640, 480)); err == nil {
 		t.Error("a black picture is recognised")
 	}
+}
+
+func FuzzReadDump(f *testing.F) {
+	f.Add([]byte{1, 2, 3}, 160, 120, 16)
+	f.Fuzz(func(t *testing.T, d []byte, w, h, depth int) {
+		m := Mode{Width: w, Height: h, Format: Format(depth)}
+		if w*h > 1<<16 {
+			return
+		}
+		if got, err := ReadDump(bytes.NewReader(d), m); err == nil && len(got.Codes) != w*h {
+			t.Fatal("wrong size")
+		}
+	})
 }

@@ -1,13 +1,16 @@
-// Package raster holds a picture as plain 8-bit red, green and blue samples.
+// Package raster holds pictures as plain samples and reads them from files:
+// PNG, JPEG, BMP, TIFF, PCX and TGA.
 //
-// It is what the decoders hand over and what every comparison works on. It
+// A reader and limits come in, an [RGB] goes out; the size that a file claims is
+// checked from its header, before memory for the picture is taken. A [Grid] is a
+// picture whose samples were taken at chosen places of another one. The package
 // knows nothing of colour management: samples are the values as captured.
 package raster
 
 import (
 	"fmt"
 	"image"
-	"image/color"
+	"image/draw"
 )
 
 // An RGB is a picture of 8-bit samples, three a pixel in the order red, green,
@@ -48,8 +51,7 @@ func (p *RGB) Set(x, y int, r, g, b uint8) {
 func (p *RGB) Fill(x0, y0, x1, y1 int, r, g, b uint8) {
 	for y := max(0, y0); y < min(p.Height, y1); y++ {
 		for x := max(0, x0); x < min(p.Width, x1); x++ {
-			i := 3 * (y*p.Width + x)
-			p.Pix[i], p.Pix[i+1], p.Pix[i+2] = r, g, b
+			p.Set(x, y, r, g, b)
 		}
 	}
 }
@@ -73,51 +75,23 @@ func (p *RGB) Image() *image.RGBA {
 func FromImage(m image.Image) *RGB {
 	b := m.Bounds()
 	p := New(b.Dx(), b.Dy())
-	switch s := m.(type) {
-	case *image.RGBA:
-		copyFour(p, s.Pix, s.Stride)
-	case *image.NRGBA:
-		if s.Opaque() {
-			copyFour(p, s.Pix, s.Stride)
-			return p
-		}
-		copyAny(p, m)
-	case *image.Gray:
-		for y := range p.Height {
-			row := s.Pix[y*s.Stride : y*s.Stride+p.Width]
-			o := 3 * y * p.Width
-			for _, v := range row {
-				p.Pix[o], p.Pix[o+1], p.Pix[o+2] = v, v, v
-				o += 3
-			}
-		}
-	case *image.Paletted:
+	if s, ok := m.(*image.Paletted); ok {
 		copyPaletted(p, s)
-	case *image.YCbCr:
-		for y := range p.Height {
-			o := 3 * y * p.Width
-			for x := range p.Width {
-				yi, ci := s.YOffset(b.Min.X+x, b.Min.Y+y), s.COffset(b.Min.X+x, b.Min.Y+y)
-				p.Pix[o], p.Pix[o+1], p.Pix[o+2] = color.YCbCrToRGB(s.Y[yi], s.Cb[ci], s.Cr[ci])
-				o += 3
-			}
+		return p
+	}
+	// A strip at a time: a telephone's picture takes enough memory as it is.
+	strip := image.NewRGBA(image.Rect(0, 0, p.Width, min(p.Height, 64)))
+	for top := 0; top < p.Height; top += strip.Rect.Dy() {
+		draw.Draw(strip, strip.Rect, m, image.Pt(b.Min.X, b.Min.Y+top), draw.Src)
+		out := p.Pix[3*top*p.Width : 3*min(p.Height, top+strip.Rect.Dy())*p.Width]
+		for i, j := 0, 0; i < len(out); i, j = i+3, j+4 {
+			copy(out[i:i+3], strip.Pix[j:j+3])
 		}
-	default:
-		copyAny(p, m)
 	}
 	return p
 }
 
-func copyFour(p *RGB, pix []uint8, stride int) {
-	for y := range p.Height {
-		row := pix[y*stride : y*stride+4*p.Width]
-		out := p.Pix[3*y*p.Width : 3*(y+1)*p.Width]
-		for i, j := 0, 0; i < len(out); i, j = i+3, j+4 {
-			out[i], out[i+1], out[i+2] = row[j], row[j+1], row[j+2]
-		}
-	}
-}
-
+// copyPaletted copies indexed pixels; what lies outside the palette is black.
 func copyPaletted(p *RGB, s *image.Paletted) {
 	var table [256][3]uint8
 	for i, c := range s.Palette {
@@ -128,18 +102,6 @@ func copyPaletted(p *RGB, s *image.Paletted) {
 		o := 3 * y * p.Width
 		for _, v := range s.Pix[y*s.Stride : y*s.Stride+p.Width] {
 			copy(p.Pix[o:o+3], table[v][:])
-			o += 3
-		}
-	}
-}
-
-func copyAny(p *RGB, m image.Image) {
-	b := m.Bounds()
-	o := 0
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for x := b.Min.X; x < b.Max.X; x++ {
-			r, g, bl, _ := m.At(x, y).RGBA()
-			p.Pix[o], p.Pix[o+1], p.Pix[o+2] = uint8(r>>8), uint8(g>>8), uint8(bl>>8)
 			o += 3
 		}
 	}

@@ -6,7 +6,6 @@
 package simulate
 
 import (
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
@@ -85,16 +84,11 @@ func Card(f *pattern.Frame, org memory.Organisation, base int64, faults []Fault,
 			return nil, err
 		}
 	}
-	g := &pattern.Frame{Mode: f.Mode, Codes: make([]uint32, len(f.Codes))}
-	n := f.Mode.Format.Bytes()
-	for y := range f.Mode.Height {
-		for x := range f.Mode.Width {
-			var four [4]byte
-			copy(four[:n], shown[f.Mode.Address(x, y):])
-			g.Codes[y*f.Mode.Width+x] = binary.LittleEndian.Uint32(four[:])
-		}
+	spoilt, err := pattern.FromBytes(shown, f.Mode)
+	if err != nil {
+		return nil, err
 	}
-	p := g.RGB()
+	p := spoilt.RGB()
 	for _, ft := range faults {
 		if err := spoilScreen(p, f.Mode.Format, ft, rng); err != nil {
 			return nil, err

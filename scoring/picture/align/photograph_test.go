@@ -1,4 +1,4 @@
-package photo
+package align
 
 import (
 	"errors"
@@ -9,7 +9,6 @@ import (
 
 	"pgregory.net/rapid"
 
-	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 )
@@ -123,18 +122,6 @@ const (
 	typical  = 0.15
 )
 
-func drawn(t testing.TB, m pattern.Mode, name string) *pattern.Frame {
-	p, err := pattern.ParseName(name, m)
-	if err != nil {
-		t.Fatal(err)
-	}
-	f, err := p.Render()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return f
-}
-
 func TestScreenIsFoundFromAnyView(t *testing.T) {
 	n := 2
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
@@ -142,10 +129,10 @@ func TestScreenIsFoundFromAnyView(t *testing.T) {
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
 	m := pattern.Mode{Width: 200, Height: 150, Format: pattern.RGB565}
-	f := drawn(t, m, "random-7")
+	f := frameOf(t, m, "random-7")
 	for i := range n {
 		v := anyView(rng, m)
-		s, err := Rectify(f, v.take(f.RGB(), rng), align.Fine)
+		s, err := Rectify(f, v.take(f.RGB(), rng), Fine)
 		if err != nil {
 			t.Errorf("%d %+v: %v", i, v, err)
 			continue
@@ -166,8 +153,8 @@ func TestScreenIsFoundFromAnyView(t *testing.T) {
 		if math.Abs(s.Scale/v.scale-1) > 0.08 { // the lens and the tilt change it over the screen
 			t.Errorf("%d: scale %.2f, not %.2f", i, s.Scale, v.scale)
 		}
-		if math.Abs(s.Distortion-v.lens) > 0.02 {
-			t.Errorf("%d: lens %.3f, not %.3f", i, s.Distortion, v.lens)
+		if math.Abs(s.warp.lens-v.lens) > 0.02 {
+			t.Errorf("%d: lens %.3f, not %.3f", i, s.warp.lens, v.lens)
 		}
 		checkLevels(t, v, s, f.RGB())
 	}
@@ -209,7 +196,7 @@ func TestPatternIsIdentifiedInAPhotograph(t *testing.T) {
 		"random-inverse-9": {Width: 320, Height: 240, Format: pattern.XRGB8888},
 	}
 	for name, m := range names {
-		f := drawn(t, m, name)
+		f := frameOf(t, m, name)
 		v := anyView(rng, m)
 		v.scale = 3
 		v.w, v.h = int(1.3*v.scale*v.sw), int(1.3*v.scale*v.sh)
@@ -246,10 +233,10 @@ func cover(p *raster.RGB, x0, y0, x1, y1 int) *raster.RGB {
 func TestMarksNotFound(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	m := pattern.Mode{Width: 200, Height: 150, Format: pattern.RGB565}
-	f := drawn(t, m, "random-1")
+	f := frameOf(t, m, "random-1")
 	v := view{scale: 3, yaw: 0.1, noise: 3, w: 800, h: 600, sw: 200, sh: 150}.turn()
 	whole := v.take(f.RGB(), rng)
-	if _, err := Rectify(f, whole, align.Fine); err != nil {
+	if _, err := Rectify(f, whole, Fine); err != nil {
 		t.Fatalf("the whole screen: %v", err)
 	}
 	cx, cy := v.at(200, 150)
@@ -260,26 +247,26 @@ func TestMarksNotFound(t *testing.T) {
 		"a corner covered": cover(whole, int(cx)-50, int(cy)-50, int(cx)+10, int(cy)+10),
 		"right half":       cover(whole, 0, 0, 400, 600),
 	} {
-		if _, err := Rectify(f, p, align.Fine); !errors.Is(err, ErrNoMarks) {
+		if _, err := Rectify(f, p, Fine); !errors.Is(err, ErrNoMarks) {
 			t.Errorf("%s: %v", name, err)
 		}
 		if _, err := Identify(p); err == nil {
 			t.Errorf("%s is identified", name)
 		}
 	}
-	other := drawn(t, m, "random-2")
-	if _, err := Rectify(other, whole, align.Fine); err == nil || errors.Is(err, ErrNoMarks) {
+	other := frameOf(t, m, "random-2")
+	if _, err := Rectify(other, whole, Fine); err == nil || errors.Is(err, ErrNoMarks) {
 		t.Errorf("another pattern: %v", err)
 	}
 	v.scale, v.w, v.h = 1, 270, 200
-	if _, err := Rectify(f, v.take(f.RGB(), rng), align.Fine); err == nil {
+	if _, err := Rectify(f, v.take(f.RGB(), rng), Fine); err == nil {
 		t.Error("one photograph pixel for a screen pixel is accepted")
 	}
 }
 
 func TestNoPhotographPanics(t *testing.T) {
 	m := pattern.Mode{Width: 160, Height: 120, Format: pattern.Palette8}
-	fine, coarse := drawn(t, m, "random-1"), drawn(t, m, "bit-red-2")
+	fine, coarse := frameOf(t, m, "random-1"), frameOf(t, m, "bit-red-2")
 	rapid.Check(t, func(t *rapid.T) {
 		w, h := rapid.IntRange(1, 200).Draw(t, "w"), rapid.IntRange(1, 150).Draw(t, "h")
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
@@ -288,10 +275,10 @@ func TestNoPhotographPanics(t *testing.T) {
 			x, y, u := rng.IntN(w), rng.IntN(h), 1+rng.IntN(4)
 			drawMark(p, x, y, u, 230)
 		}
-		if _, err := Rectify(fine, p, align.Fine); err == nil {
+		if _, err := Rectify(fine, p, Fine); err == nil {
 			t.Error("a screen is found in noise")
 		}
-		if _, err := Rectify(coarse, p, align.Coarse); err == nil {
+		if _, err := Rectify(coarse, p, Coarse); err == nil {
 			t.Error("a bit solid is found in noise")
 		}
 		if _, err := Identify(p); err == nil {
@@ -328,7 +315,7 @@ func TestMarkIsSought(t *testing.T) {
 		p := flat(150, 120, 60, 20, rng)
 		x, y := rapid.IntRange(2*unit, 150-10*unit).Draw(t, "x"), rapid.IntRange(2*unit, 120-10*unit).Draw(t, "y")
 		drawMark(p, x, y, unit, uint8(rapid.IntRange(150, 255).Draw(t, "bright")))
-		found := newFinder(align.NewPlane(p)).seek(1.5, 10)
+		found := newMarkSeeker(brightness(p)).seek(1.5, 10)
 		if len(found) == 0 {
 			t.Fatal("nothing found")
 		}
@@ -348,18 +335,18 @@ func TestHomographyOfKnownPoints(t *testing.T) {
 		m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
 		photo := raster.New(1300, 1000)
 		truth := newWarp(m, photo)
-		truth.h = [9]float64{3 + u("a", 0.5), u("b", 0.4), 150 + u("c", 40), u("d", 0.4), 3 + u("e", 0.5), 130 + u("f", 40), u("g", 4e-4), u("i", 4e-4), 1}
-		truth.k = u("k", 0.08)
-		var from, to [][2]float64
+		truth.plane = [9]float64{3 + u("a", 0.5), u("b", 0.4), 150 + u("c", 40), u("d", 0.4), 3 + u("e", 0.5), 130 + u("f", 40), u("g", 4e-4), u("i", 4e-4), 1}
+		truth.lens = u("k", 0.08)
+		var from, to []point
 		for y := 0.0; y <= 240; y += 60 {
 			for x := 0.0; x <= 320; x += 80 {
 				px, py := truth.at(x, y)
-				from, to = append(from, [2]float64{x, y}), append(to, [2]float64{px, py})
+				from, to = append(from, point{x, y}), append(to, point{px, py})
 			}
 		}
 		got := newWarp(m, photo)
-		got.k = truth.k
-		if !got.homography(from, to) {
+		got.lens = truth.lens
+		if !got.fitPlane(from, to) {
 			t.Fatal("no homography")
 		}
 		for i, p := range from {
@@ -368,14 +355,14 @@ func TestHomographyOfKnownPoints(t *testing.T) {
 			}
 			qx, qy := truth.at(p[0], p[1])
 			sx, sy := truth.straight(qx, qy)
-			d := truth.h[6]*p[0] + truth.h[7]*p[1] + truth.h[8]
-			wx, wy := (truth.h[0]*p[0]+truth.h[1]*p[1]+truth.h[2])/d, (truth.h[3]*p[0]+truth.h[4]*p[1]+truth.h[5])/d
+			d := truth.plane[6]*p[0] + truth.plane[7]*p[1] + truth.plane[8]
+			wx, wy := (truth.plane[0]*p[0]+truth.plane[1]*p[1]+truth.plane[2])/d, (truth.plane[3]*p[0]+truth.plane[4]*p[1]+truth.plane[5])/d
 			if math.Hypot(sx-wx, sy-wy) > 1e-3 {
 				t.Fatalf("%g,%g is straightened to %g,%g", qx, qy, sx, sy)
 			}
 		}
-		line := [][2]float64{{0, 0}, {1, 2}, {2, 4}, {3, 6}}
-		if newWarp(m, photo).homography(line, line) {
+		line := []point{{0, 0}, {1, 2}, {2, 4}, {3, 6}}
+		if newWarp(m, photo).fitPlane(line, line) {
 			t.Fatal("a homography of points in a line")
 		}
 	})

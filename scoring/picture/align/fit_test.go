@@ -10,7 +10,7 @@ import (
 	"proveout/scoring/picture/simulate"
 )
 
-func render(t testing.TB, m pattern.Mode, name string) *raster.RGB {
+func frameOf(t testing.TB, m pattern.Mode, name string) *pattern.Frame {
 	p, err := pattern.ParseName(name, m)
 	if err != nil {
 		t.Fatal(err)
@@ -19,8 +19,10 @@ func render(t testing.TB, m pattern.Mode, name string) *raster.RGB {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return f.RGB()
+	return f
 }
+
+func render(t testing.TB, m pattern.Mode, name string) *raster.RGB { return frameOf(t, m, name).RGB() }
 
 func TestFindsScaleAndShift(t *testing.T) {
 	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
@@ -43,7 +45,7 @@ func TestFindsScaleAndShift(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f, err := Find(screen, c, texture, nil)
+		f, err := Find(screen, c, texture)
 		if err != nil {
 			t.Errorf("%d %s %+v: %v %+v", i, name, d, err, f)
 			continue
@@ -66,27 +68,11 @@ func TestFindsScaleAndShift(t *testing.T) {
 func TestNothingToFind(t *testing.T) {
 	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
 	screen := render(t, m, "random-1")
-	if _, err := Find(screen, raster.New(320, 240), Fine, nil); err != ErrFlat {
+	if _, err := Find(screen, raster.New(320, 240), Fine); err != ErrFlat {
 		t.Errorf("black: %v", err)
 	}
-	if _, err := Find(screen, render(t, m, "random-inverse-1"), Fine, nil); err != ErrNoMatch {
+	if _, err := Find(screen, render(t, m, "random-inverse-1"), Fine); err != ErrNoMatch {
 		t.Errorf("the complement: %v", err)
-	}
-}
-
-func TestTransformOfImpulse(t *testing.T) {
-	v := make([]complex128, side*side)
-	v[3*side+5] = 1
-	transform2(v, -1)
-	transform2(v, 1)
-	for i, x := range v {
-		want := 0.0
-		if i == 3*side+5 {
-			want = side * side
-		}
-		if math.Abs(real(x)-want) > 1e-6 || math.Abs(imag(x)) > 1e-6 {
-			t.Fatalf("value %d came back as %v", i, x)
-		}
 	}
 }
 
@@ -99,7 +85,7 @@ func benchmark(b *testing.B, d simulate.Device) {
 	screen := render(b, pattern.Mode{Width: 1024, Height: 768, Format: pattern.RGB565}, "random-1")
 	c, _ := simulate.Capture(screen, d, 1)
 	for b.Loop() {
-		if _, err := Find(screen, c, Fine, nil); err != nil {
+		if _, err := Find(screen, c, Fine); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -114,8 +100,8 @@ func TestTwoScalesAtOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	p, q := brightness(screen), brightness(c)
-	for _, w := range []place{{100, 80, 64, 64}, {0, 0, 320, 240}} {
-		part := newPart(p, w)
+	for _, w := range []window{{100, 80, 64, 64}, {0, 0, 320, 240}} {
+		part := newTemplate(p, w)
 		scales := []float64{1.1, 1.3}
 		fits, scores := part.correlate(q, scales)
 		for k, s := range scales {

@@ -1,4 +1,4 @@
-package recognise
+package align
 
 import (
 	"errors"
@@ -45,7 +45,7 @@ func TestCapturesAreRecognised(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if got, err := Pattern(c); err != nil || got != p {
+				if got, err := Identify(c); err != nil || got != p {
 					t.Errorf("%s %s, device %d: got %s of %s, %v", name, m, i, got.Name(), got.Mode, err)
 				}
 			}
@@ -69,7 +69,7 @@ func TestFaultyCapturesAreRecognised(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, err := Pattern(c); err != nil || got != p {
+	if got, err := Identify(c); err != nil || got != p {
 		t.Errorf("got %s of %s, %v", got.Name(), got.Mode, err)
 	}
 }
@@ -82,7 +82,7 @@ func TestOtherPicturesAreNotRecognised(t *testing.T) {
 			seed = seed*1664525 + 1013904223
 			p.Pix[i] = uint8(seed >> 24)
 		}
-		if got, err := Pattern(p); !errors.Is(err, ErrNone) {
+		if got, err := Identify(p); !errors.Is(err, ErrNone) {
 			t.Errorf("%v: got %s of %s, %v", size, got.Name(), got.Mode, err)
 		}
 	}
@@ -99,7 +99,7 @@ func BenchmarkRecognise(b *testing.B) {
 		b.Fatal(err)
 	}
 	for b.Loop() {
-		if _, err := Pattern(c); err != nil {
+		if _, err := Identify(c); err != nil {
 			b.Fatal(err)
 		}
 	}
