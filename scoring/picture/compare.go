@@ -90,12 +90,12 @@ type comparison struct {
 	missing [3]bool
 }
 
-// frameBytes returns the content of the frame buffer.
-func (c *comparison) frameBytes() []byte {
+// written is the frame with where it lies in memory.
+func (c *comparison) written() lines.Written {
 	if c.bytes == nil {
 		c.bytes = c.f.Bytes()
 	}
-	return c.bytes
+	return lines.Written{Buffer: c.buffer, Codes: c.f.Codes, Bytes: c.bytes}
 }
 
 // measureRaw measures the capture as it came when the sizes agree: whole when
@@ -164,7 +164,7 @@ func (c *comparison) run() (fit align.Fit, ok bool) {
 	if c.random() {
 		task = lines.Everything
 	}
-	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.frameBytes(), c.grid, c.missing, task)
+	rep, err := lines.Analyse(c.written(), c.grid, c.missing, task)
 	if err != nil {
 		c.unregistered(err)
 		return fit, false
@@ -191,7 +191,7 @@ func (c *comparison) settle(fit align.Fit) align.Fit {
 	if !c.known || !c.random() || c.texture() != align.Fine {
 		return fit
 	}
-	dx, dy := lines.Misplaced(c.buffer, c.f.Codes, c.frameBytes(), c.grid)
+	dx, dy := lines.Misplaced(c.written(), c.grid)
 	if dx == 0 && dy == 0 {
 		return fit
 	}
@@ -220,7 +220,7 @@ func (c *comparison) fromPhotograph() (align.Fit, bool) {
 	if c.random() && c.texture() == align.Fine {
 		task = lines.FromPhotograph
 	}
-	rep, err := lines.Analyse(c.buffer, c.f.Codes, c.frameBytes(), c.grid, c.missing, task)
+	rep, err := lines.Analyse(c.written(), c.grid, c.missing, task)
 	if err != nil {
 		c.unregistered(err)
 		return align.Fit{}, false

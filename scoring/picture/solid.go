@@ -8,7 +8,6 @@ import (
 
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/lines"
-	"proveout/scoring/picture/pattern"
 )
 
 // solid reads the data lines that a photograph of a bit solid tests. One such
@@ -16,8 +15,7 @@ import (
 // which [Combine] brings in.
 func (c *comparison) solid(s *align.Screen) {
 	r := c.r
-	ch, bit, complement := c.f.Pattern.Plane()
-	got, err := lines.ReadSolid(c.buffer, lines.Solid{Channel: ch, Bit: bit, Inverted: complement == pattern.Inverted}, s.Grid, c.wanted)
+	got, err := lines.ReadSolid(c.buffer, c.f.Pattern, s.Grid, c.wanted)
 	if err != nil {
 		return // the buffer was checked before
 	}

@@ -5,201 +5,236 @@ import (
 	"math/bits"
 )
 
-// A fold is a fault of word-address lines: which address a word is really read
-// from.
+// A fold is a fault of word-address lines: two words of a chip become one, and
+// what was written to one place is read from another.
 type fold struct {
-	a, b   int  // word-address lines; b is -1 unless two are shorted
+	line   int  // word-address line
+	other  int  // the second one when two are shorted, else none
 	toOne  bool // the line reads as 1 (or the shorted pair as wired-or)
 	gain   float64
-	strong float64 // share of the misfit that it explains
+	strong float64 // share of the misfit that it explains, or how well it correlates
 }
 
-// source returns the word that is read in place of word w.
-func (f fold) source(w int64) int64 {
-	ma := int64(1) << f.a
-	if f.b < 0 {
-		if f.toOne {
-			return w | ma
+// everyChip stands for the chip of a fault that all chips of a bank share.
+const everyChip = -1
+
+// source returns the word that is read in place of a word.
+func (f fold) source(word int64) int64 {
+	both := int64(1) << f.line
+	if f.other != none {
+		both |= int64(1) << f.other
+		if word&both == 0 || word&both == both {
+			return word
 		}
-		return w &^ ma
-	}
-	mb := int64(1) << f.b
-	both := ma | mb
-	if w&both == 0 || w&both == both {
-		return w
 	}
 	if f.toOne {
-		return w | both
+		return word | both
 	}
-	return w &^ both
+	return word &^ both
 }
 
-// folds lists the address faults that a picture of this size could show.
-func (l *lanes) folds(pairs bool) (out []fold) {
-	n := bits.Len64(uint64((l.Mode.Bytes() + l.Base) / l.beat))
-	n = min(n, bits.Len64(uint64(l.Org.Words-1)))
-	for a := range n {
-		out = append(out, fold{a: a, b: -1, toOne: true}, fold{a: a, b: -1})
+// folds lists the faults of single address lines that a picture of this size
+// could show.
+func (l *lanes) folds() (out []fold) {
+	for line := range l.addressLines() {
+		out = append(out, fold{line: line, other: none, toOne: true}, fold{line: line, other: none})
 	}
-	if pairs {
-		for a := range n {
-			for b := a + 1; b < n; b++ {
-				out = append(out, fold{a: a, b: b, toOne: true}, fold{a: a, b: b})
-			}
+	return out
+}
+
+// allFolds lists those of pairs of address lines too.
+func (l *lanes) allFolds() []fold {
+	out := l.folds()
+	for line := range l.addressLines() {
+		for other := line + 1; other < l.addressLines(); other++ {
+			out = append(out, fold{line: line, other: other, toOne: true}, fold{line: line, other: other})
 		}
 	}
 	return out
 }
 
-// foldedCode returns what the pixel at byte offset off shows when the chip (-1:
-// every chip) of the bank reads folded addresses. moved reports whether any bit
-// came from another place, in whether that place lies in the picture.
-func (l *lanes) foldedCode(buf []byte, off int64, code uint32, bank, chip int, f fold) (out uint32, moved, in bool) {
-	n, size := l.Mode.Format.Bytes(), l.Org.Words*l.beat // of a bank
-	in = true
-	out = code
-	for k := range n {
-		addr := l.Base + off + int64(k)
-		if int(addr/size) != bank {
+// addressLines is how many word-address lines the picture has both values of.
+func (l *lanes) addressLines() int {
+	words := uint64((l.Mode.Bytes() + l.Base) / l.beat)
+	return min(bits.Len64(words), bits.Len64(uint64(l.Org.Words-1)))
+}
+
+// foldedCode returns what a pixel shows when a chip (or every chip) of a bank
+// reads folded addresses. moved reports whether any bit came from another place,
+// in whether that place lies in the picture.
+func (v *view) foldedCode(pixel int, of chipKey, f fold) (code uint32, moved, in bool) {
+	size := v.Org.BankBytes()
+	bytes := v.Mode.Format.Bytes()
+	code, in = v.codes[pixel], true
+	for k := range bytes {
+		offset := int64(pixel)*int64(bytes) + int64(k)
+		address := v.Base + offset
+		if int(address/size) != of.bank {
 			continue
 		}
-		inBank := addr % size
-		w := inBank / l.beat
-		s := f.source(w)
-		if s == w {
+		inBank := address % size
+		word := inBank / v.beat
+		source := f.source(word)
+		if source == word {
 			continue
 		}
-		mask := byte(0xFF)
-		if chip >= 0 {
-			mask = 0
-			lane := int(inBank%l.beat) * 8
-			for b := range 8 {
-				if (lane+b)/l.Org.ChipBits == chip {
-					mask |= 1 << b
-				}
-			}
-			if mask == 0 {
-				continue
-			}
+		mask := v.bitsOf(of.chip, inBank)
+		if mask == 0 {
+			continue
 		}
 		moved = true
-		src := off + int64(k) + (s-w)*l.beat
-		if src < 0 || src >= int64(len(buf)) {
+		from := offset + (source-word)*v.beat
+		if from < 0 || from >= int64(len(v.written)) {
 			in = false
 			continue
 		}
-		out = out&^(uint32(mask)<<(8*k)) | uint32(buf[src]&mask)<<(8*k)
+		code = code&^(uint32(mask)<<(8*k)) | uint32(v.written[from]&mask)<<(8*k)
 	}
-	return out, moved, in
+	return code, moved, in
 }
 
-// wholeFold looks for an address fault of every chip of a bank by correlation:
+// bitsOf are the bits of a byte, at an address in its bank, that a chip holds.
+func (l *lanes) bitsOf(chip int, inBank int64) (mask byte) {
+	if chip == everyChip {
+		return 0xFF
+	}
+	lane := int(inBank%l.beat) * 8
+	for bit := range 8 {
+		if (lane+bit)/l.Org.ChipBits == chip {
+			mask |= 1 << bit
+		}
+	}
+	return mask
+}
+
+// foldCodes returns the codes that an address fault shows. Where the source
+// lies outside the picture the own code stays.
+func (v *view) foldCodes(of chipKey, f fold) []uint32 {
+	out := make([]uint32, len(v.codes))
+	for i := range out {
+		out[i], _, _ = v.foldedCode(i, of, f)
+	}
+	return out
+}
+
+// sampled lists about so many pixels of the part that was captured.
+func (v *view) sampled(about int) (pixels []int) {
+	g := v.grid
+	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/about) | 1
+	for i := g.Y0 * g.Width; i < g.Y1*g.Width; i += skip {
+		if x := i % g.Width; x >= g.X0 && x < g.X1 {
+			pixels = append(pixels, i)
+		}
+	}
+	return pixels
+}
+
+// followFoldedBanks looks for address faults of whole banks and, when it finds
+// one, goes on with what the folded memory shows.
+func (v *view) followFoldedBanks(rep *Report) {
+	for bank := range v.banks {
+		f, ok := v.bankFold(bank)
+		if !ok {
+			continue
+		}
+		of := chipKey{bank, everyChip}
+		rep.Findings = append(rep.Findings, v.foldFinding(of, f, 1-math.Exp(-f.gain/4)))
+		v.codes = v.foldCodes(of, f)
+		v.shown = v.planes(v.codes)
+		v.model.noise = [3]float64{}
+		v.model.fitSmoothing(v.grid, v.shown, v.Mode.Layout().Mark)
+		v.fit()
+	}
+}
+
+// bankFold looks for an address fault of every chip of a bank by correlation:
 // where the address is folded, the capture must go with what was written at the
-// source and not with what was written here.
-func (v *view) wholeFold(bank int, u [3][]float32) (fold, bool) {
-	type point struct {
-		off  int64
-		i    int
-		code uint32
-	}
-	var pts []point
+// source and not with what was written here. No levels are needed, which are not
+// to be trusted yet.
+func (v *view) bankFold(bank int) (best fold, ok bool) {
+	var pixels []int
 	var mean [3]float64
-	count := 0.0
-	skip := max(1, (v.g.X1-v.g.X0)*(v.g.Y1-v.g.Y0)/5000) | 1
-	w := v.Mode.Width
-	for i := v.g.Y0 * w; i < v.g.Y1*w; i += skip {
-		x, y := i%w, i/w
-		if x < v.g.X0 || x >= v.g.X1 {
-			continue
-		}
-		off := v.Mode.Address(x, y)
-		if int((v.Base+off)/v.Org.BankBytes()) != bank {
-			continue
-		}
-		pts = append(pts, point{off, i, v.codes[i]})
-		count++
-		for ch := range 3 {
-			mean[ch] += float64(v.g.V[ch][i])
+	for _, i := range v.sampled(5000) {
+		if v.bankOf(i) == bank {
+			pixels = append(pixels, i)
+			for channel := range mean {
+				mean[channel] += float64(v.grid.V[channel][i])
+			}
 		}
 	}
-	if len(pts) < 500 {
+	if len(pixels) < 500 { // too few of them for the hundreds of folds to be told apart
 		return fold{}, false
 	}
-	for ch := range mean {
-		mean[ch] /= count
+	for channel := range mean {
+		mean[channel] /= float64(len(pixels))
 	}
-	fields := v.Mode.Format.Fields()
-	best := fold{}
-	for _, f := range v.folds(true) {
-		var here, there, cc, hh, tt float64
+	of := chipKey{bank, everyChip}
+	for _, f := range v.allFolds() {
+		const middle = 127.5
+		var here, there, captured, written, source float64 // products, and squares of each
 		n := 0
-		for _, p := range pts {
-			code, moved, in := v.foldedCode(v.bytes, p.off, p.code, bank, -1, f)
+		for _, i := range pixels {
+			code, moved, in := v.foldedCode(i, of, f)
 			if !moved || !in {
 				continue
 			}
 			n++
-			for ch, fl := range fields {
-				c := float64(v.g.V[ch][p.i]) - mean[ch]
-				a := float64(u[ch][p.i]) - 127.5
-				b := float64(v.level[ch][code>>fl.Shift&(1<<fl.Bits-1)]) - 127.5
+			for channel, field := range v.fields {
+				c := float64(v.grid.V[channel][i]) - mean[channel]
+				a := float64(v.shown[channel][i]) - middle
+				b := float64(v.level[channel][field.Of(code)]) - middle
 				here += c * a
 				there += c * b
-				cc += c * c
-				hh += a * a
-				tt += b * b
+				captured += c * c
+				written += a * a
+				source += b * b
 			}
 		}
-		if n < 60 || cc == 0 || hh == 0 || tt == 0 {
+		if n < 60 || captured == 0 || written == 0 || source == 0 {
 			continue
 		}
-		rHere, rThere := here/math.Sqrt(cc*hh), there/math.Sqrt(cc*tt)
-		score := (rThere - rHere) * math.Sqrt(float64(n))
-		if rThere > 0.35 && rThere > rHere+0.3 && score > best.gain {
-			f.gain, f.strong = score, rThere
+		rHere, rThere := here/math.Sqrt(captured*written), there/math.Sqrt(captured*source)
+		// A correlation of n points has the standard error 1/√n: the score counts
+		// how many of them the two lie apart.
+		f.gain, f.strong = (rThere-rHere)*math.Sqrt(float64(n)), rThere
+		if rThere > 0.35 && rThere > rHere+0.3 && f.gain > best.gain {
 			best = f
 		}
 	}
 	return best, best.gain > 4
 }
 
-// chipFold looks for an address fault of one chip in the residuals.
-func (v *view) chipFold(bank, chip int) (fold, bool) {
-	fields := v.Mode.Format.Fields()
-	w := v.Mode.Width
-	skip := max(1, (v.g.X1-v.g.X0)*(v.g.Y1-v.g.Y0)/16000) | 1
-	list := v.folds(true)
+// chipFold looks for an address fault of one chip in the residuals. It must
+// explain more than half of what is wrong where the chip holds bits: a dead chip
+// goes with the content of no other place.
+func (v *view) chipFold(of chipKey) (fold, bool) {
+	list := v.allFolds()
 	gain := make([]float64, len(list))
 	misfit := 0.0
-	for i := v.g.Y0 * w; i < v.g.Y1*w; i += skip {
-		x, y := i%w, i/w
-		if x < v.g.X0 || x >= v.g.X1 {
+	for _, i := range v.sampled(16_000) {
+		class := v.class(i)
+		if class/v.phases != of.bank || !v.holds(class, of.chip) {
 			continue
 		}
-		off := v.Mode.Address(x, y)
-		class := v.class(v.Base + off)
-		if class/v.phases != bank || !v.holds(class, chip) {
-			continue
-		}
-		h := float64(v.m.centre(v.g, x, y))
-		for ch := range 3 {
-			if r := float64(v.r[ch][i]); r == r {
-				misfit += r*r - v.noise[ch]*v.noise[ch]
+		own := float64(v.model.centre(v.grid, i%v.Mode.Width, i/v.Mode.Width))
+		for channel := range 3 {
+			if r := float64(v.residual[channel][i]); r == r {
+				misfit += r*r - v.noise[channel]*v.noise[channel]
 			}
 		}
 		for k, f := range list {
-			code, moved, in := v.foldedCode(v.bytes, off, v.codes[i], bank, chip, f)
+			code, moved, in := v.foldedCode(i, of, f)
 			if !moved || !in {
 				continue
 			}
-			for ch, fl := range fields {
-				r := float64(v.r[ch][i])
+			for channel, field := range v.fields {
+				r := float64(v.residual[channel][i])
 				if r != r {
 					continue
 				}
-				mask := uint32(1<<fl.Bits - 1)
-				e := h * float64(v.level[ch][code>>fl.Shift&mask]-v.level[ch][v.codes[i]>>fl.Shift&mask])
-				gain[k] += 2*r*e - e*e
+				level := v.level[channel]
+				d := own * float64(level[field.Of(code)]-level[field.Of(v.codes[i])])
+				gain[k] += 2*r*d - d*d // r² - (r-d)²
 			}
 		}
 	}
@@ -209,35 +244,10 @@ func (v *view) chipFold(bank, chip int) (fold, bool) {
 			best = k
 		}
 	}
+	if len(list) == 0 || misfit <= 0 {
+		return fold{}, false
+	}
 	f := list[best]
-	f.gain = gain[best]
-	if misfit > 0 {
-		f.strong = gain[best] / misfit
-	}
-	return f, misfit > 0 && f.strong > 0.5
-}
-
-// holds reports whether a chip holds a shown bit of a lane class.
-func (l *lanes) holds(class, chip int) bool {
-	for ch := range 3 {
-		for _, p := range l.wires[class][ch] {
-			if p.Chip == chip {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-// foldCodes returns the codes that an address fault shows. Where the source
-// lies outside the picture the own code stays.
-func (v *view) foldCodes(bank, chip int, f fold) []uint32 {
-	out := append([]uint32(nil), v.codes...)
-	for y := range v.Mode.Height {
-		for x := range v.Mode.Width {
-			i := y*v.Mode.Width + x
-			out[i], _, _ = v.foldedCode(v.bytes, v.Mode.Address(x, y), v.codes[i], bank, chip, f)
-		}
-	}
-	return out
+	f.gain, f.strong = gain[best], gain[best]/misfit
+	return f, f.strong > 0.5
 }

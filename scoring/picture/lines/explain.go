@@ -1,301 +1,245 @@
 package lines
 
 import (
+	"cmp"
 	"math"
-	"sort"
+	"slices"
 
 	"proveout/scoring/memory"
-	"proveout/scoring/picture/raster"
 )
 
-// A hypothesis is one fault of data lines of one chip that may explain the
-// residuals.
-type hypothesis struct {
-	kind memory.Kind
-	i, j int  // lines; j is -1 for faults of one line
-	or   bool // wired-or instead of wired-and
-	gain float64
-}
+// ConverterBit is the kind of a fault between memory and screen: one bit of one
+// channel is wrong in every lane class, so no chip is to blame.
+const ConverterBit memory.Kind = "converter-bit"
 
-// shown returns what lines i and j show when a and b are written; an open line
-// shows its mean, one half.
-func (h hypothesis) shown(a, b float64) (float64, float64) {
-	switch h.kind {
-	case memory.LineStuck0:
-		return 0, b
-	case memory.LineStuck1:
-		return 1, b
-	case memory.LineOpen:
-		return 0.5, b
-	case memory.LinesSwapped:
-		return b, a
-	case memory.LinesShorted:
-		v := a * b
-		if h.or {
-			v = a + b - a*b
+// A chipKey names a chip.
+type chipKey struct{ bank, chip int }
+
+// explain names the faults behind the bad lines, one after the other, each time
+// going on with what remains.
+func (v *view) explain(j *judge, rep *Report) {
+	rounds := 6 // a card with more faults than that is not repaired by naming them
+	if v.task == FromPhotograph {
+		rounds = 1 // what a fault does to its neighbours is not linear there
+	}
+	for range rounds {
+		if !v.explainConverter(j, rep) && !v.explainWorstChip(j, rep) {
+			break
 		}
-		return v, v
+		j = v.judge()
 	}
-	return a, b
+	j.settleOthers(rep)
 }
 
-// moments sums, over words of a chip, how the residuals of the pixels of lines
-// i and j go with the four values of their written bits.
-type moments struct{ pi, pj, qi, qj, qij [4]float64 }
-
-// improvement is by how much a hypothesis lowers the sum of squared residuals,
-// in units of the noise variance.
-func (m *moments) improvement(h hypothesis) float64 {
-	total := 0.0
-	for c := range 4 {
-		a, b := float64(c>>1), float64(c&1)
-		sa, sb := h.shown(a, b)
-		di, dj := sa-a, sb-b
-		total += 2*(m.pi[c]*di+m.pj[c]*dj) - (m.qi[c]*di*di + m.qj[c]*dj*dj + 2*m.qij[c]*di*dj)
+// settleOthers looks again at lines that looked bad before the faults were
+// explained and are named by none: what they are then, counts, but never as good
+// after having looked bad.
+func (j *judge) settleOthers(rep *Report) {
+	after := j.lines()
+	for i := range rep.Lines {
+		l := &rep.Lines[i]
+		named := slices.ContainsFunc(rep.Findings, func(f memory.Finding) bool {
+			return f.Bank == l.Bank && (f.Kind == memory.BankLost || f.Chip == l.Chip && slices.Contains(f.Lines, l.Line))
+		})
+		if l.State == Bad && !named && after[i].State != Bad {
+			l.State = NotJudged
+		}
 	}
-	return total
+	if j.task == FromPhotograph {
+		j.settleBesideFaults(after, rep)
+	}
 }
 
-// A wire is one data line of a chip as one word shows it.
-type wire struct {
-	site   int // pixel*3+channel, -1 when not shown
-	bit    byte
-	r, h   float64
-	weight float64
-}
-
-// A view is the capture as the analysis sees it.
-type view struct {
-	*lanes
-	g     *raster.Grid
-	m     *model
-	codes []uint32
-	bytes []byte // of the frame buffer
-	f, r  [3][]float32
-	noise [3]float64
-	task  Task
-}
-
-// word reads the lines of a chip in one word; beat is the byte address of the
-// beat. It reports false when a part lies outside the picture.
-func (v *view) word(beat int64, chip int, out []wire) bool {
-	fields := v.Mode.Format.Fields()
-	stride, n := int64(v.Mode.LineBytes()), int64(v.Mode.Format.Bytes())
-	any := false
-	for line := range out {
-		out[line].site = -1
-		lane := chip*v.Org.ChipBits + line
-		off := beat + int64(lane/8) - v.Base
-		if off < 0 || off >= int64(len(v.bytes)) {
+// explainConverter adds a finding for each converter bit that is new.
+func (v *view) explainConverter(j *judge, rep *Report) bool {
+	found := false
+	bits, ratios := j.converterBits()
+	for i, c := range bits {
+		if slices.Contains(rep.hidden, c) {
 			continue
 		}
-		y, inLine := int(off/stride), off%stride
-		x, k := int(inLine/n), int(inLine%n)*8+lane%8
-		if x < v.g.X0 || x >= v.g.X1 || y < v.g.Y0 || y >= v.g.Y1 || x >= v.Mode.Width {
-			continue
-		}
-		for ch, f := range fields {
-			if k < f.Shift || k >= f.Shift+f.Bits {
-				continue
+		found = true
+		rep.hidden = append(rep.hidden, c)
+		rep.Findings = append(rep.Findings, v.converterFinding(c, ratios[i]))
+		for k := range rep.Lines { // nothing can be said about the lines behind it
+			if l := &rep.Lines[k]; slices.Contains(l.PixelBits, v.pixelBit(c.channel, c.bit)) {
+				l.State = NotJudged
 			}
-			i := y*v.Mode.Width + x
-			r := v.r[ch][i]
-			if r != r {
-				continue
-			}
-			out[line] = wire{i*3 + ch, byte(v.codes[i] >> k & 1), float64(r), float64(v.m.centre(v.g, x, y)), v.weight(ch, k-f.Shift)}
-			any = true
 		}
 	}
-	return any
+	if found {
+		v.show(v.expected(rep, nil))
+	}
+	return found
 }
 
-// explainLines returns the hypotheses that best explain the bad lines of a
-// chip, best first.
-func (v *view) explainLines(bank, chip int, bad []int) []hypothesis {
-	bits := v.Org.ChipBits
-	if len(bad) > 4 {
-		bad = bad[:4]
-	}
-	sums := make([]moments, len(bad)*bits)
-	seen := make([]bool, bits)
-	first, last := v.beats(bank)
-	words := (last - first) / v.beat
-	skip := max(1, words/24000)
-	if skip > 1 {
-		skip |= 1
-	}
-	ws := make([]wire, bits)
-	for w := int64(0); w < words; w += skip {
-		if !v.word(first+w*v.beat, chip, ws) {
-			continue
-		}
-		for k, i := range bad {
-			a := &ws[i]
-			if a.site < 0 {
-				continue
-			}
-			va := 1 / (v.noise[a.site%3] * v.noise[a.site%3])
-			for j := range ws {
-				b := &ws[j]
-				if b.site < 0 || j == i {
-					continue
-				}
-				seen[j] = true
-				vb := 1 / (v.noise[b.site%3] * v.noise[b.site%3])
-				m, c := &sums[k*bits+j], a.bit<<1|b.bit
-				wa, wb := a.h*a.weight, b.h*b.weight
-				m.pi[c] += wa * a.r * va
-				m.pj[c] += wb * b.r * vb
-				m.qi[c] += wa * wa * va
-				m.qj[c] += wb * wb * vb
-				if a.site == b.site {
-					m.qij[c] += wa * wb * va
+// expected are the levels of the screen with what is explained so far: an open
+// slot shows its mean, and so does a converter bit, since where it is stuck is
+// taken up by the offset.
+func (v *view) expected(rep *Report, open []slot) planes {
+	out := v.planes(v.codes)
+	for _, s := range open {
+		bit := v.pixelBit(s.channel, s.bit)
+		for y, classes := range v.rows(0, v.Mode.Height, 1) {
+			for x, k := range classes {
+				if int(k) == s.class {
+					i := y*v.Mode.Width + x
+					out[s.channel][i] += float32(s.weight) * (0.5 - float32(v.codes[i]>>bit&1))
 				}
 			}
 		}
 	}
-	var out []hypothesis
-	for k, i := range bad {
-		single := false
-		for j := range bits {
-			if !seen[j] || j == i {
-				continue
-			}
-			m := &sums[k*bits+j]
-			if m.qi[0]+m.qi[1]+m.qi[2]+m.qi[3] == 0 {
-				continue
-			}
-			hs := []hypothesis{{kind: memory.LinesShorted, i: i, j: j}, {kind: memory.LinesShorted, i: i, j: j, or: true}, {kind: memory.LinesSwapped, i: i, j: j}}
-			if !single {
-				hs = append(hs, hypothesis{kind: memory.LineStuck0, i: i, j: -1}, hypothesis{kind: memory.LineStuck1, i: i, j: -1}, hypothesis{kind: memory.LineOpen, i: i, j: -1})
-				single = true
-			}
-			for _, h := range hs {
-				h.gain = m.improvement(h)
-				if h.j >= 0 {
-					h.gain = h.gain/1.08 - 15 // a second line must earn its place
-				}
-				out = append(out, h)
-			}
+	for _, c := range rep.hidden {
+		bit, weight := v.pixelBit(c.channel, c.bit), float32(v.weight(c.channel, c.bit))
+		for i, code := range v.codes {
+			out[c.channel][i] -= weight * (float32(code>>bit&1) - 0.5)
 		}
 	}
-	sort.SliceStable(out, func(a, b int) bool { return out[a].gain > out[b].gain })
 	return out
 }
 
-// beats returns the first and the end of the beats of a bank that the picture
-// touches, as byte addresses from the start of memory.
-func (v *view) beats(bank int) (first, last int64) {
-	first = max(int64(bank)*v.Org.BankBytes(), v.Base-v.Base%v.beat)
-	last = min(int64(bank+1)*v.Org.BankBytes(), v.Base+int64(len(v.bytes)))
-	return first, max(first, last)
-}
-
-// settle chooses between stuck at 0, stuck at 1 and open for one line by the
-// whole picture: what the line shows is put in, smoothed as the capture was, and
-// the offset of the channel is left free.
-func (v *view) settle(bank, chip, line int) (memory.Kind, float64) {
-	zero, one := v.spoil(bank, chip, hypothesis{kind: memory.LineStuck0, i: line}), v.spoil(bank, chip, hypothesis{kind: memory.LineStuck1, i: line})
-	u0, u1 := v.planes(zero), v.planes(one)
-	channels := map[int]bool{}
-	for _, s := range v.slots(bank, chip, line) {
-		channels[s.channel] = true
+// explainWorstChip names the fault behind the bad lines of the chip that has most
+// of them, and puts it into the picture. It reports false when no line is left
+// that no finding names.
+func (v *view) explainWorstChip(j *judge, rep *Report) bool {
+	of, bad, judged := j.worstChip(rep)
+	if len(bad) == 0 {
+		return false
 	}
-	var rss0, rss1, open, count, spread, off0, off1 float64
-	for ch := range 3 {
-		if !channels[ch] {
-			continue
-		}
-		f0, f1 := v.m.filter(v.g, u0[ch]), v.m.filter(v.g, u1[ch])
-		var n, s0, q0, s1, q1, sm, qm, d2 float64
-		for i, r := range v.r[ch] {
-			if r != r {
-				continue
-			}
-			base := float64(r + v.f[ch][i])
-			a, b := base-float64(f0[i]), base-float64(f1[i])
-			c := (a + b) / 2
-			n++
-			s0 += a
-			q0 += a * a
-			s1 += b
-			q1 += b * b
-			sm += c
-			qm += c * c
-			d := float64(f1[i] - f0[i])
-			d2 += d * d
-		}
-		if n == 0 {
-			continue
-		}
-		k := v.noise[ch] * v.noise[ch]
-		rss0 += (q0 - s0*s0/n) / k
-		rss1 += (q1 - s1*s1/n) / k
-		open += (qm - sm*sm/n) / k
-		count += n
-		spread += d2 / 4 / k
-		off0 += math.Abs(s0/n*v.m.gain[ch] + v.m.offset[ch])
-		off1 += math.Abs(s1/n*v.m.gain[ch] + v.m.offset[ch])
+	var open []slot
+	var f memory.Finding
+	fault, folded := fold{}, false
+	// Most of the lines that the picture judges: no fault of a line does that.
+	mostBad := len(bad) >= 2 && len(bad)*4 >= judged*3
+	if mostBad {
+		fault, folded = v.chipFold(of)
 	}
-	best := min(rss0, rss1, open)
-	second := math.Inf(1)
-	for _, x := range []float64{rss0, rss1, open} {
-		if x > best {
-			second = min(second, x)
-		}
-	}
-	clear := second - best
 	switch {
-	case clear > 12+0.02*spread && !math.IsInf(second, 1):
-		confidence := 1 - math.Exp(-clear/20)
-		switch best {
-		case rss0:
-			return memory.LineStuck0, confidence
-		case rss1:
-			return memory.LineStuck1, confidence
+	case folded:
+		confidence := 1 - math.Exp(-fault.gain/50)
+		if j.mostlyBad(of.bank) {
+			of.chip = everyChip
 		}
-		return memory.LineOpen, confidence
-	case open-count > 0.5*spread:
-		return memory.LineOpen, 0.6
-	case off0 <= off1:
-		return memory.LineStuck0, 0.6
+		f = v.foldFinding(of, fault, confidence)
+		v.codes = v.foldCodes(of, fault)
+	case mostBad:
+		f = v.deadFinding(of, judged)
+		for _, line := range bad {
+			open = append(open, v.slots(of.bank, of.chip, line)...)
+		}
+	default:
+		f, open = v.explainLines(of, bad, j)
 	}
-	return memory.LineStuck1, 0.6
+	rep.Findings = append(rep.Findings, f)
+	rep.markLines(f)
+	if f.Kind == memory.ChipDead {
+		v.joinLostBank(of.bank, rep)
+	}
+	v.show(v.expected(rep, open))
+	return true
 }
 
-// spoil returns the codes that a fault of data lines would show. An open line
-// shows 0.
-func (v *view) spoil(bank, chip int, h hypothesis) []uint32 {
-	out := append([]uint32(nil), v.codes...)
-	first, last := v.beats(bank)
-	stride, n := int64(v.Mode.LineBytes()), int64(v.Mode.Format.Bytes())
-	place := func(beat int64, line int) (i int, bit uint) {
-		lane := chip*v.Org.ChipBits + line
-		off := beat + int64(lane/8) - v.Base
-		if off < 0 || off >= int64(len(v.bytes)) || off%stride/n >= int64(v.Mode.Width) {
-			return -1, 0
+// worstChip returns the chip with most bad lines that no finding names yet, those
+// lines, the best known first, and how many of the chip's lines are judged.
+func (j *judge) worstChip(rep *Report) (worst chipKey, bad []int, judged int) {
+	lost := map[int]bool{}
+	named := map[chipKey][]int{}
+	for _, f := range rep.Findings {
+		if f.Kind == memory.BankLost {
+			lost[f.Bank] = true
 		}
-		return int(off/stride)*v.Mode.Width + int(off%stride/n), uint(off%stride%n)*8 + uint(lane%8)
+		k := chipKey{f.Bank, f.Chip}
+		named[k] = append(named[k], f.Lines...)
 	}
-	for beat := first; beat < last; beat += v.beat {
-		i, bi := place(beat, h.i)
-		if h.j < 0 || h.kind == memory.LineStuck0 || h.kind == memory.LineStuck1 || h.kind == memory.LineOpen {
-			if i >= 0 {
-				out[i] &^= 1 << bi
-				if h.kind == memory.LineStuck1 {
-					out[i] |= 1 << bi
-				}
+	behindConverter := func(l Line) bool {
+		return slices.ContainsFunc(rep.hidden, func(c converterBit) bool {
+			return slices.Contains(l.PixelBits, j.pixelBit(c.channel, c.bit))
+		})
+	}
+	all, count := map[chipKey][]Line{}, map[chipKey]int{}
+	for _, l := range j.lines() {
+		k := chipKey{l.Bank, l.Chip}
+		if l.State == NotJudged || lost[l.Bank] {
+			continue
+		}
+		count[k]++
+		if l.State == Bad && !slices.Contains(named[k], l.Line) && !behindConverter(l) {
+			all[k] = append(all[k], l)
+		}
+	}
+	for k, lines := range all {
+		more := len(lines) - len(all[worst])
+		first := k.bank < worst.bank || k.bank == worst.bank && k.chip < worst.chip
+		if more > 0 || more == 0 && first {
+			worst = k
+		}
+	}
+	lines := all[worst]
+	slices.SortStableFunc(lines, func(a, b Line) int { return cmp.Compare(a.SE, b.SE) })
+	for _, l := range lines {
+		bad = append(bad, l.Line)
+	}
+	return worst, bad, count[worst]
+}
+
+// mostlyBad reports whether every chip of a bank, of which there are several, is
+// bad in at least half of the lines that the picture judges.
+func (j *judge) mostlyBad(bank int) bool {
+	bad, all := map[int]int{}, map[int]int{}
+	for _, l := range j.lines() {
+		if l.Bank == bank && l.State != NotJudged {
+			all[l.Chip]++
+			if l.State == Bad {
+				bad[l.Chip]++
 			}
-			continue
 		}
-		j, bj := place(beat, h.j)
-		if i < 0 || j < 0 {
-			continue
-		}
-		a, b := h.shown(float64(out[i]>>bi&1), float64(out[j]>>bj&1))
-		out[i] = out[i]&^(1<<bi) | uint32(a)<<bi
-		out[j] = out[j]&^(1<<bj) | uint32(b)<<bj
 	}
-	return out
+	for chip, n := range all {
+		if bad[chip]*2 < n {
+			return false
+		}
+	}
+	return len(all) > 1 && len(all) == j.Org.ChipsPerBank()
+}
+
+// markLines marks the lines of a finding. Of a chip or bank that shows what was
+// written elsewhere the lines were seen only where the address is right: they are
+// not judged.
+func (rep *Report) markLines(f memory.Finding) {
+	for i := range rep.Lines {
+		l := &rep.Lines[i]
+		switch {
+		case l.Bank != f.Bank || f.Chip != everyChip && l.Chip != f.Chip:
+		case f.Kind == memory.AddressLine:
+			l.State = NotJudged
+		case !slices.Contains(f.Lines, l.Line) || len(l.PixelBits) == 0:
+		case l.State != NotJudged || f.Kind == memory.LinesShorted || f.Kind == memory.LinesSwapped:
+			l.State = Bad
+		}
+	}
+}
+
+// joinLostBank replaces the findings of dead chips by one of the bank when every
+// judged chip of the bank is dead and another bank is not.
+func (v *view) joinLostBank(bank int, rep *Report) {
+	dead := map[int]bool{}
+	for _, f := range rep.Findings {
+		if f.Kind == memory.ChipDead && f.Bank == bank {
+			dead[f.Chip] = true
+		}
+	}
+	elsewhere := false // a good line
+	for _, l := range rep.Lines {
+		if l.Bank == bank && (l.State == Good || l.State == Bad && !dead[l.Chip]) {
+			return
+		}
+		elsewhere = elsewhere || l.Bank != bank && l.State == Good
+	}
+	if !elsewhere && len(dead) < 2 {
+		return
+	}
+	rep.Findings = slices.DeleteFunc(rep.Findings, func(f memory.Finding) bool {
+		return f.Kind == memory.ChipDead && f.Bank == bank
+	})
+	rep.Findings = append(rep.Findings, v.lostBankFinding(bank))
 }

@@ -1,6 +1,9 @@
 package lines
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A State says what a picture tells about a data line.
 type State int
@@ -34,122 +37,128 @@ type Line struct {
 	PixelBits  []int   // bits of the pixel that lie on the line, 0 the lowest
 }
 
-// A short between neighbouring bits of a channel leaves the upper following by
-// three quarters and the lower by one and a half, any other short by one half,
-// every other fault by less. A line is good when it follows clearly better than
-// that, and bad when it clearly follows otherwise than a good one; between them,
-// or when the standard error is above maxSE, it is not judged.
+// A ratio is how strongly a shown bit follows the written bit: 1 fully, 0 not at
+// all, with its standard error. SE is +Inf when nothing is known.
+type ratio struct{ value, se float64 }
+
+// What the faults make of the ratio, by calculation. A stuck, open or unrelated
+// line: 0. A line shorted to another: shown is both (or either) of them, so a
+// change of one counts in half of the cases: ½. But two neighbouring bits of one
+// channel move the level together: the shorted pair steps by the sum of both
+// weights, in half of the cases, which is ¾ of the step of the upper bit and 1½
+// of that of the lower.
+//
+// So a line is bad when it is clearly away from 1 and not by more than the ¾ and
+// 1½ allow, and good when it is clearly above ½ and ¾; between them, or when the
+// standard error is too large, it is not judged. At 4.8 standard errors the chance
+// of a normal deviation is 2 in a million: with the 128 lines of a card, 1 alarm
+// in 5000 captures if the errors were normal, which they are not quite. Three are
+// enough against ¾, since one single fault gives that: a short to the next lower
+// bit. With a standard error above 0.12 a line could not be told from one that is
+// shorted.
 const (
-	maxSE    = 0.12
-	clearly  = 4.8 // standard errors
-	badBelow = 0.76
-	badAbove = 1.25
+	largestSE = 0.12
+	clearly   = 4.8  // standard errors
+	lowest    = 0.76 // of a good line: a little above ¾
+	highest   = 1.25
 )
-
-// A judge holds the ratios of every slot.
-type judge struct {
-	*lanes
-	r    [][3][]ratio // by lane class, channel and bit
-	task Task
-}
-
-func newJudge(l *lanes, t [][3]tally, m *model, noise [3]float64, task Task) *judge {
-	j := &judge{lanes: l, r: make([][3][]ratio, len(t)), task: task}
-	fields := l.Mode.Format.Fields()
-	for k := range t {
-		for ch := range 3 {
-			j.r[k][ch] = make([]ratio, fields[ch].Bits)
-			black, white := float32(m.screenLevel(ch, 0)), float32(m.screenLevel(ch, 255))
-			if task == FromPhotograph { // clipped before it was unmixed
-				black, white = -1000, 1000
-			}
-			for b := range j.r[k][ch] {
-				j.r[k][ch][b] = t[k][ch].follow(b, l.level[ch], black, white, noise[ch])
-			}
-		}
-	}
-	if task == FromPhotograph {
-		j.relative()
-	}
-	return j
-}
-
-// What a photograph can tell of small steps: the coding of the photograph shows
-// them smaller in one lane class than in another, by up to a level and a half,
-// whatever the standard error says. Found on photographs of clean cards.
-const (
-	finest     = 6.0 // levels; a finer bit is not judged
-	systematic = 0.4 // levels, one standard error
-)
-
-// relative scales the ratios of each bit by their median over the lane classes.
-// A photograph answers less to small steps than to large ones (clipping, coding),
-// and does so in every lane class alike; what differs is added to the standard
-// error.
-func (j *judge) relative() {
-	for ch, f := range j.Mode.Format.Fields() {
-		for bit := range f.Bits {
-			w := j.weight(ch, bit)
-			m := j.usual(ch, bit)
-			for k := range j.r {
-				r := &j.r[k][ch][bit]
-				if w < finest || w < 30 && m <= 0.4 {
-					r.se = math.Inf(1)
-					continue
-				}
-				if m > 0.4 {
-					r.value, r.se = r.value/m, r.se/m
-				}
-				r.se = math.Hypot(r.se, systematic/w)
-			}
-		}
-	}
-}
-
-// usual is the median ratio of a bit over the lane classes, 1 when fewer than
-// two tell. Of two, the one nearer to 1 counts: exchanged lines raise a ratio,
-// all other faults lower it.
-func (j *judge) usual(ch, bit int) float64 {
-	var v []float64
-	for k := range j.r {
-		if r := j.r[k][ch][bit]; r.se < 0.15 {
-			v = append(v, r.value)
-		}
-	}
-	switch {
-	case len(v) < 2:
-		return 1
-	case len(v) == 2 && max(v[0], v[1])*min(v[0], v[1]) > 1:
-		return min(v[0], v[1])
-	}
-	return upperMedian(v)
-}
 
 func (r ratio) state() State {
 	switch {
-	case !(r.se <= maxSE):
+	case !(r.se <= largestSE):
 		return NotJudged
-	case r.value < badBelow && 1-r.value > clearly*r.se, r.value > badAbove && r.value-1 > clearly*r.se:
+	case r.value < lowest && 1-r.value > clearly*r.se, r.value > highest && r.value-1 > clearly*r.se:
 		return Bad
-	case r.value < badAbove && r.value-0.75 > 3*r.se && r.value-0.5 > clearly*r.se:
+	case r.value < highest && r.value-0.75 > 3*r.se && r.value-0.5 > clearly*r.se:
 		return Good
 	}
 	return NotJudged
 }
 
 // combine weighs ratios by their standard errors.
-func combine(rs []ratio) ratio {
-	var s, w float64
-	for _, r := range rs {
+func combine(all []ratio) ratio {
+	var sum, weights float64
+	for _, r := range all {
 		if r.se > 0 && !math.IsInf(r.se, 0) {
-			s += r.value / (r.se * r.se)
-			w += 1 / (r.se * r.se)
+			sum += r.value / (r.se * r.se)
+			weights += 1 / (r.se * r.se)
 		}
 	}
-	if w == 0 {
+	if weights == 0 {
 		return ratio{0, math.Inf(1)}
 	}
-	return ratio{s / w, 1 / math.Sqrt(w)}
+	return ratio{sum / weights, 1 / math.Sqrt(weights)}
+}
+
+// follow estimates the ratio of one bit from pairs of levels that differ in it.
+// Black and white are the levels of the screen at which the capture is clipped.
+func (t *tally) follow(bit int, level []float32, black, white float32, noise float64) ratio {
+	weight := float64(level[1<<bit])
+	left := func(l float32) float64 { return float64(min(white, max(black, l))) } // by clipping
+	var sum, weights float64
+	for low := range t.cells {
+		high := low | 1<<bit
+		if high == low {
+			continue
+		}
+		a, b := t.cells[low], t.cells[high]
+		if a.weight < 0.5 || b.weight < 0.5 {
+			continue
+		}
+		// Only what clipping leaves of the step can be seen.
+		seen := (left(level[high]) - left(level[low])) / weight
+		if seen < 0.5 {
+			continue
+		}
+		w := a.weight * b.weight / (a.weight + b.weight) * seen * seen
+		sum += w * (b.deviation() - a.deviation()) / seen
+		weights += w
+	}
+	if weights == 0 {
+		return ratio{0, math.Inf(1)}
+	}
+	// The class's own scatter counts when it is larger than the noise.
+	scatter := max(noise, math.Sqrt(t.within()))
+	return ratio{1 + sum/weights/weight, scatter / weight / math.Sqrt(weights)}
+}
+
+// A judge holds the ratios of every slot.
+type judge struct {
+	*lanes
+	ratios [][3][]ratio // by lane class, channel and bit
+	task   Task
+}
+
+// judge judges what the view leaves at present.
+func (v *view) judge() *judge {
+	j := &judge{lanes: v.lanes, ratios: make([][3][]ratio, len(v.tallies)), task: v.task}
+	for channel, f := range v.fields {
+		black, white := float32(v.model.screenLevel(channel, 0)), float32(v.model.screenLevel(channel, 255))
+		if v.task == FromPhotograph { // clipped before it was unmixed
+			black, white = -1000, 1000
+		}
+		for k := range v.tallies {
+			for bit := range f.Bits {
+				r := v.tallies[k][channel].follow(bit, v.level[channel], black, white, v.noise[channel])
+				j.ratios[k][channel] = append(j.ratios[k][channel], r)
+			}
+		}
+	}
+	if v.task == FromPhotograph {
+		j.compareClasses()
+	}
+	return j
+}
+
+func (j *judge) ratio(s slot) ratio { return j.ratios[s.class][s.channel][s.bit] }
+
+// line judges one data line by all of its slots.
+func (j *judge) line(bank, chip, line int) ratio {
+	var all []ratio
+	for _, s := range j.slots(bank, chip, line) {
+		all = append(all, j.ratio(s))
+	}
+	return combine(all)
 }
 
 // lines judges every data line of the memory.
@@ -158,54 +167,54 @@ func (j *judge) lines() []Line {
 	for bank := range j.banks {
 		for chip := range j.Org.ChipsPerBank() {
 			for line := range j.Org.ChipBits {
-				ln := Line{Bank: bank, Chip: chip, Line: line, Designator: j.Org.Banks[bank].Designators[chip], SE: math.Inf(1)}
-				var rs []ratio
-				seen := map[int]bool{}
+				r := j.line(bank, chip, line)
+				l := Line{
+					Bank: bank, Chip: chip, Line: line, Designator: j.Org.Banks[bank].Designators[chip],
+					State: r.state(), Follows: r.value, SE: r.se,
+				}
 				for _, s := range j.slots(bank, chip, line) {
-					rs = append(rs, j.r[s.class][s.channel][s.bit])
-					bit := j.Mode.Format.Fields()[s.channel].Shift + s.bit
-					if !seen[bit] {
-						seen[bit] = true
-						ln.PixelBits = append(ln.PixelBits, bit)
+					if bit := j.pixelBit(s.channel, s.bit); !slices.Contains(l.PixelBits, bit) {
+						l.PixelBits = append(l.PixelBits, bit)
 					}
 				}
-				c := combine(rs)
-				ln.Follows, ln.SE, ln.State = c.value, c.se, c.state()
-				out = append(out, ln)
+				out = append(out, l)
 			}
 		}
 	}
 	return out
 }
 
-// converterBits lists channels and bits that are bad in every lane class that
-// could judge them, in at least two of them on different data lines.
-func (j *judge) converterBits() (out []slot) {
-	for ch, f := range j.Mode.Format.Fields() {
+// A converterBit is one bit of one channel that is wrong in the whole picture.
+type converterBit struct{ channel, bit int }
+
+// converterBits lists the bits that are bad in every lane class that could judge
+// them, in at least two of them and on two different data lines, with the ratio
+// in the first. Two chips that fail in the same bit at once are far less likely
+// than one converter.
+func (j *judge) converterBits() (found []converterBit, ratios []ratio) {
+	type wire struct{ bank, chip, line int }
+	for channel, f := range j.fields {
 		for bit := range f.Bits {
-			bad, other := 0, false
-			first := -1
-			lines := map[[3]int]bool{}
-			for k := range j.r {
-				switch j.r[k][ch][bit].state() {
+			bad, good := []int{}, false
+			wires := map[wire]bool{}
+			for k := range j.ratios {
+				switch j.ratios[k][channel][bit].state() {
 				case Bad:
-					bad++
-					if first < 0 {
-						first = k
-					}
-					p := j.wires[k][ch][bit]
-					lines[[3]int{p.Bank, p.Chip, p.Line}] = true
+					bad = append(bad, k)
+					p := j.wires[k][channel][bit]
+					wires[wire{p.Bank, p.Chip, p.Line}] = true
 				case Good:
-					other = true
+					good = true
 				}
 			}
-			if j.task == FromPhotograph && bad*3 < 2*j.phases {
+			if j.task == FromPhotograph && len(bad)*3 < 2*j.phases {
 				continue // the other lane classes could not be judged: a dead chip looks the same
 			}
-			if bad >= 2 && !other && len(lines) >= 2 {
-				out = append(out, slot{first, ch, bit, j.weight(ch, bit)})
+			if len(bad) >= 2 && !good && len(wires) >= 2 {
+				found = append(found, converterBit{channel, bit})
+				ratios = append(ratios, j.ratios[bad[0]][channel][bit])
 			}
 		}
 	}
-	return out
+	return found, ratios
 }

@@ -1,147 +1,123 @@
-// Package lines reads the data lines of the memory out of a captured picture.
-//
-// A pattern, a capture on the grid of the pattern and the memory organisation
-// come in; a judgement of every data line and the faults that explain the
-// capture go out. How each shown bit depends on each written bit is estimated
-// by least squares over all pixels of a lane class (the pixels whose address
-// has one remainder modulo the width of the bus), with standard errors. A line
-// that the picture could not judge is never called good.
 package lines
 
 import (
-	"errors"
-	"fmt"
-
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/pattern"
 )
 
-// A Buffer is where the frame buffer lies in the memory.
-type Buffer struct {
-	Mode pattern.Mode
-	Org  memory.Organisation
-	Base int64 // byte address of the first pixel
-}
-
-// Check reports what makes the buffer impossible.
-func (b Buffer) Check() error {
-	if err := errors.Join(b.Mode.Check(), b.Org.Check()); err != nil {
-		return err
-	}
-	if b.Base < 0 || b.Base+b.Mode.Bytes() > b.Org.Bytes() {
-		return fmt.Errorf("the picture of %d bytes at address %d does not fit into the memory of %d bytes", b.Mode.Bytes(), b.Base, b.Org.Bytes())
-	}
-	return nil
-}
-
 // A slot is one shown bit of the pixels of one lane class.
 type slot struct {
-	class   int // of lanes.class
-	channel int
-	bit     int     // within the channel's field
-	weight  float64 // levels of 255
+	class, channel int
+	bit            int     // within the channel's field
+	weight         float64 // levels of 255
 }
 
-// lanes holds what follows from a buffer: the lane classes and which data line
+// planes are levels of the screen, by channel and pixel.
+type planes [3][]float32
+
+// lanes holds what follows from a buffer: the lane classes, and which data line
 // each of their bits lies on.
+//
+// The frame buffer has no gaps. So the remainder of a pixel's address modulo the
+// width of the bus comes back after as many pixels as there are lane classes in a
+// bank (the phases), and a pixel's phase is its number modulo that.
 type lanes struct {
 	Buffer
-	beat   int64
-	phase  []int // address modulo beat -> lane class within a bank, or -1
-	phases int
+	fields [3]pattern.Field
+	beat   int64 // bytes across the bus
+	phases int   // lane classes of one bank
 	banks  int
-	// wires[class][channel][bit] is the line that holds the bit.
-	wires [][3][]memory.Place
-	level [3][]float32 // 8-bit level of each field value
+	wires  [][3][]memory.Place // by class, channel and bit: the line that holds it
+	level  planes              // 8-bit level of each field value
 }
 
 func newLanes(b Buffer) (*lanes, error) {
 	if err := b.Check(); err != nil {
 		return nil, err
 	}
-	l := &lanes{Buffer: b, beat: b.Org.BeatBytes(), banks: len(b.Org.Banks)}
-	l.phase = make([]int, l.beat)
-	for i := range l.phase {
-		l.phase[i] = -1
+	l := &lanes{Buffer: b, fields: b.Mode.Format.Fields(), beat: b.Org.BeatBytes(), banks: len(b.Org.Banks)}
+	pixel := int64(b.Mode.Format.Bytes())
+	for l.phases = 1; int64(l.phases)*pixel%l.beat != 0; {
+		l.phases++
 	}
-	for y := range min(b.Mode.Height, 64) {
-		for x := range min(b.Mode.Width, 64) {
-			p := (b.Base + b.Mode.Address(x, y)) % l.beat
-			if l.phase[p] < 0 {
-				l.phase[p] = l.phases
-				l.phases++
-			}
-		}
-	}
-	fields := b.Mode.Format.Fields()
 	l.wires = make([][3][]memory.Place, l.phases*l.banks)
-	for rem, ph := range l.phase {
-		if ph < 0 {
-			continue
-		}
-		for bank := range l.banks {
-			for ch, f := range fields {
-				places := make([]memory.Place, f.Bits)
-				for bit := range places {
-					k := f.Shift + bit
-					addr := (int64(rem) + int64(k/8)) % l.beat
-					places[bit], _ = b.Org.Locate(int64(bank)*b.Org.BankBytes()+addr, k%8)
-				}
-				l.wires[bank*l.phases+ph][ch] = places
+	for class := range l.wires {
+		bank, phase := int64(class/l.phases), int64(class%l.phases)
+		inBeat := (b.Base + phase*pixel) % l.beat
+		for channel, f := range l.fields {
+			places := make([]memory.Place, f.Bits)
+			for bit := range places {
+				k := f.Shift + bit
+				at := (inBeat + int64(k/8)) % l.beat
+				places[bit], _ = b.Org.Locate(bank*b.Org.BankBytes()+at, k%8)
 			}
+			l.wires[class][channel] = places
 		}
 	}
-	for ch, f := range fields {
-		l.level[ch] = make([]float32, 1<<f.Bits)
-		for v := range l.level[ch] {
-			l.level[ch][v] = float32(pattern.Widen(uint32(v), f.Bits))
+	for channel, f := range l.fields {
+		l.level[channel] = make([]float32, 1<<f.Bits)
+		for v := range l.level[channel] {
+			l.level[channel][v] = float32(pattern.Widen(uint32(v), f.Bits))
 		}
 	}
 	return l, nil
 }
 
-// class returns the lane class of a byte address (from the start of memory):
-// remainder and bank. It is -1 for one that does not occur.
-func (l *lanes) class(addr int64) int {
-	ph := l.phase[addr%l.beat]
-	if ph < 0 {
-		return -1
-	}
-	return int(addr/l.Org.BankBytes())*l.phases + ph
+// bankOf returns the bank that a pixel begins in.
+func (l *lanes) bankOf(pixel int) int {
+	return int((l.Base + int64(pixel)*int64(l.Mode.Format.Bytes())) / l.Org.BankBytes())
 }
 
-// row fills the lane class of every pixel of a line.
-func (l *lanes) row(y int, out []int16) {
-	addr := l.Base + l.Mode.Address(0, y)
-	step := int64(l.Mode.Format.Bytes())
-	bankBytes := l.Org.BankBytes()
-	bank := int(addr / bankBytes)
-	left := int64(bank+1)*bankBytes - addr
-	rem := addr % l.beat
+// class returns the lane class of a pixel.
+func (l *lanes) class(pixel int) int { return l.bankOf(pixel)*l.phases + pixel%l.phases }
+
+// classes fills the lane class of every pixel of a line.
+func (l *lanes) classes(y int, out []int16) {
+	pixel, size := y*l.Mode.Width, int64(l.Mode.Format.Bytes())
+	bank, phase := l.bankOf(pixel), pixel%l.phases
+	left := int64(bank+1)*l.Org.BankBytes() - l.Base - int64(pixel)*size // bytes of the bank
 	for x := range out {
-		out[x] = int16(bank*l.phases + l.phase[rem])
-		rem += step
-		for rem >= l.beat {
-			rem -= l.beat
+		out[x] = int16(bank*l.phases + phase)
+		if phase++; phase == l.phases {
+			phase = 0
 		}
-		if left -= step; left <= 0 {
+		if left -= size; left <= 0 {
 			bank++
-			left += bankBytes
+			left += l.Org.BankBytes()
 		}
 	}
 }
+
+// rows goes over rows of the picture with the lane class of every pixel.
+func (l *lanes) rows(from, to, step int) func(yield func(y int, classes []int16) bool) {
+	return func(yield func(int, []int16) bool) {
+		classes := make([]int16, l.Mode.Width)
+		for y := from; y < to; y += step {
+			l.classes(y, classes)
+			if !yield(y, classes) {
+				return
+			}
+		}
+	}
+}
+
+// classesOf returns the first lane class of a bank and that of the next one.
+func (l *lanes) classesOf(bank int) (first, end int) { return bank * l.phases, (bank + 1) * l.phases }
 
 // weight returns the levels of one bit of a channel.
-func (l *lanes) weight(ch, bit int) float64 { return float64(l.level[ch][1<<bit]) }
+func (l *lanes) weight(channel, bit int) float64 { return float64(l.level[channel][1<<bit]) }
+
+// pixelBit returns which bit of a pixel a bit of a channel is.
+func (l *lanes) pixelBit(channel, bit int) int { return l.fields[channel].Shift + bit }
 
 // slots returns every shown bit that lies on a line.
 func (l *lanes) slots(bank, chip, line int) (out []slot) {
-	for ph := range l.phases {
-		class := bank*l.phases + ph
-		for ch := range 3 {
-			for bit, p := range l.wires[class][ch] {
+	first, end := l.classesOf(bank)
+	for class := first; class < end; class++ {
+		for channel, places := range l.wires[class] {
+			for bit, p := range places {
 				if p.Chip == chip && p.Line == line {
-					out = append(out, slot{class, ch, bit, l.weight(ch, bit)})
+					out = append(out, slot{class, channel, bit, l.weight(channel, bit)})
 				}
 			}
 		}
@@ -149,14 +125,46 @@ func (l *lanes) slots(bank, chip, line int) (out []slot) {
 	return out
 }
 
-// planes returns the level of every pixel and channel that the codes show.
-func (l *lanes) planes(codes []uint32) (u [3][]float32) {
-	for ch, f := range l.Mode.Format.Fields() {
-		u[ch] = make([]float32, len(codes))
-		t, mask, shift := l.level[ch], uint32(1<<f.Bits-1), f.Shift
-		for i, c := range codes {
-			u[ch][i] = t[c>>shift&mask]
+// holds reports whether a chip holds a shown bit of a lane class.
+func (l *lanes) holds(class, chip int) bool {
+	for _, places := range l.wires[class] {
+		for _, p := range places {
+			if p.Chip == chip {
+				return true
+			}
 		}
 	}
-	return u
+	return false
+}
+
+// at returns the pixel, and the bit of it, that a data line of a chip holds in
+// the beat at a byte address. It is false outside the picture.
+func (l *lanes) at(beat int64, chip, line int) (pixel, bit int, in bool) {
+	lane := chip*l.Org.ChipBits + line
+	offset := beat + int64(lane/8) - l.Base
+	if offset < 0 || offset >= l.Mode.Bytes() {
+		return 0, 0, false
+	}
+	size := int64(l.Mode.Format.Bytes())
+	return int(offset / size), int(offset%size)*8 + lane%8, true
+}
+
+// beats returns the first and the end of the beats of a bank that the picture
+// touches, as byte addresses from the start of memory.
+func (l *lanes) beats(bank int) (first, end int64) {
+	first = max(int64(bank)*l.Org.BankBytes(), l.Base-l.Base%l.beat)
+	end = min(int64(bank+1)*l.Org.BankBytes(), l.Base+l.Mode.Bytes())
+	return first, max(first, end)
+}
+
+// planes returns the level of every pixel and channel that the codes show.
+func (l *lanes) planes(codes []uint32) (out planes) {
+	for channel, f := range l.fields {
+		out[channel] = make([]float32, len(codes))
+		levels, mask, shift := l.level[channel], f.Mask(), f.Shift
+		for i, code := range codes {
+			out[channel][i] = levels[code>>shift&mask]
+		}
+	}
+	return out
 }

@@ -2,7 +2,6 @@ package lines
 
 import (
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"os"
 	"slices"
@@ -65,7 +64,7 @@ func (tr trial) run(t testing.TB) *Report {
 		scale = 1
 	}
 	g := align.Resample(c, align.Fit{ScaleX: scale, ScaleY: scale, ShiftX: tr.device.ShiftX, ShiftY: tr.device.ShiftY}, tr.mode.Width, tr.mode.Height)
-	r, err := Analyse(Buffer{Mode: tr.mode, Org: tr.org}, f.Codes, f.Bytes(), g, [3]bool{}, Everything)
+	r, err := Analyse(Written{Buffer{Mode: tr.mode, Org: tr.org}, f.Codes, f.Bytes()}, g, [3]bool{}, Everything)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -282,18 +281,5 @@ func TestCleanCapturesAreClean(t *testing.T) {
 	}
 	if judged < 20*n {
 		t.Error("hardly any line is judged")
-	}
-}
-
-// A weak chip spoils all its bits alike; what a model leaves over looks like
-// flips of the lower ones only.
-func TestPoissonTail(t *testing.T) {
-	// Values of the cumulative distribution, summed by hand: e^-μ Σ μ^k/k!.
-	for _, tt := range []struct{ n, expected, want float64 }{
-		{0, 1, 0.36787944117144233}, {1, 1, 0.7357588823428847}, {0, 10, 4.5399929762484854e-5}, {2, 10, 0.0027693957155115762}, {0, 0, 1}, {1e4, 1, 1},
-	} {
-		if got := poissonTail(tt.n, tt.expected); !(math.Abs(got-tt.want) <= 1e-12) {
-			t.Errorf("at most %g of %g: %g, want %g", tt.n, tt.expected, got, tt.want)
-		}
 	}
 }

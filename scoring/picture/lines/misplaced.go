@@ -3,6 +3,8 @@ package lines
 import (
 	"math"
 
+	"gonum.org/v1/gonum/stat"
+
 	"proveout/scoring/picture/raster"
 )
 
@@ -10,29 +12,30 @@ import (
 // of a capture was taken for, because a lost address line displaces half of it
 // and the capture was laid over that half. It is 0, 0 when the capture fits as it
 // lies, or when no such fault fits better.
-func Misplaced(b Buffer, codes []uint32, bytes []byte, g *raster.Grid) (dx, dy int) {
-	l, err := newLanes(b)
-	if err != nil || len(codes) != g.Width*g.Height {
+func Misplaced(w Written, g *raster.Grid) (dx, dy int) {
+	l, err := newLanes(w.Buffer)
+	if err != nil || len(w.Codes) != g.Width*g.Height {
 		return 0, 0
 	}
-	v := &view{lanes: l, g: g, m: identity(), codes: codes, bytes: bytes}
-	pts := v.scattered(1500)
-	own := v.predictions(pts, nil)
+	v := newView(l, w, g)
+	const about = 1500
+	var pixels []int
+	skip := max(1, len(v.codes)/about) | 1
+	for i := 0; i < len(v.codes); i += skip {
+		pixels = append(pixels, i)
+	}
 	// What noise, smoothing and single faults leave is above this, half of a
 	// picture in its place is below.
 	const fits = 0.62
-	here := v.likeness(pts, own, 0, 0)
+	here := v.likeness(pixels, v.levelsOf(pixels, nil), 0, 0)
 	if here > fits {
 		return 0, 0
 	}
 	best := here + 0.2
-	for _, f := range v.folds(false) {
-		p := v.predictions(pts, &f)
-		if r := v.likeness(pts, p, 0, 0); r > best {
-			best, dx, dy = r, 0, 0
-		}
-		for _, d := range v.displacements(f) {
-			if r := v.likeness(pts, p, d[0], d[1]); r > best {
+	for _, f := range v.folds() {
+		wanted := v.levelsOf(pixels, &f)
+		for _, d := range append([][2]int{{}}, v.displacements(f)...) {
+			if r := v.likeness(pixels, wanted, d[0], d[1]); r > best {
 				best, dx, dy = r, d[0], d[1]
 			}
 		}
@@ -40,76 +43,64 @@ func Misplaced(b Buffer, codes []uint32, bytes []byte, g *raster.Grid) (dx, dy i
 	return dx, dy
 }
 
-// scattered picks about n pixels of the picture.
-func (v *view) scattered(n int) (pts [][2]int) {
-	w := v.Mode.Width
-	skip := max(1, w*v.Mode.Height/n) | 1
-	for i := 0; i < w*v.Mode.Height; i += skip {
-		pts = append(pts, [2]int{i % w, i / w})
-	}
-	return pts
-}
-
 // displacements lists by how many pixels right and down an address fault moves
 // content: the pixels of the folded words, counted along the lines.
 func (v *view) displacements(f fold) (out [][2]int) {
-	pixels := int(v.beat << f.a / int64(v.Mode.Format.Bytes()))
-	x, y := pixels%v.Mode.Width, pixels/v.Mode.Width
-	for _, d := range [][2]int{{x, y}, {x - v.Mode.Width, y + 1}} {
-		if d[0] >= -v.Mode.Width/2 && d[0] <= v.Mode.Width/2 {
+	width := v.Mode.Width
+	pixels := int(v.beat << f.line / int64(v.Mode.Format.Bytes()))
+	x, y := pixels%width, pixels/width
+	for _, d := range [][2]int{{x, y}, {x - width, y + 1}} {
+		if d[0] >= -width/2 && d[0] <= width/2 {
 			out = append(out, d, [2]int{-d[0], -d[1]})
 		}
 	}
 	return out
 }
 
-// predictions are the levels of the three channels that the points show, with an
-// address fault of every chip of all banks or without one; NaN where what a
-// point shows lies outside the picture.
-func (v *view) predictions(pts [][2]int, f *fold) []float32 {
-	out := make([]float32, 0, 3*len(pts))
-	nan := float32(math.NaN())
-	for _, p := range pts {
-		off := v.Mode.Address(p[0], p[1])
-		code, in := v.codes[p[1]*v.Mode.Width+p[0]], true
+// levelsOf are the levels of the three channels that pixels show, with an address
+// fault of every chip of all banks or without one; NaN where what a pixel shows
+// lies outside the picture.
+func (v *view) levelsOf(pixels []int, f *fold) []float32 {
+	out := make([]float32, 0, 3*len(pixels))
+	for _, i := range pixels {
+		code, in := v.codes[i], true
 		if f != nil {
-			bank := int((v.Base + off) / v.Org.BankBytes())
-			code, _, in = v.foldedCode(v.bytes, off, code, bank, -1, *f)
+			code, _, in = v.foldedCode(i, chipKey{v.bankOf(i), everyChip}, *f)
 		}
-		for ch, fl := range v.Mode.Format.Fields() {
+		for channel, field := range v.fields {
+			level := v.level[channel][field.Of(code)]
 			if !in {
-				out = append(out, nan)
-				continue
+				level = float32(math.NaN())
 			}
-			out = append(out, v.level[ch][code>>fl.Shift&(1<<fl.Bits-1)])
+			out = append(out, level)
 		}
 	}
 	return out
 }
 
-// likeness is the correlation of predicted levels with the capture as it would
-// lie when moved by so many pixels, times the share of them that is then inside;
-// -1 when that is less than a third.
-func (v *view) likeness(pts [][2]int, want []float32, dx, dy int) float64 {
-	var n, sa, sb, saa, sbb, sab float64
-	for k, p := range pts {
-		x, y := p[0]+dx, p[1]+dy
-		if x < v.g.X0 || x >= v.g.X1 || y < v.g.Y0 || y >= v.g.Y1 {
+// likeness is the correlation of wanted levels with the capture as it would lie
+// when moved by so many pixels, times the share of them that is then inside; -1
+// when that is less than a third.
+func (v *view) likeness(pixels []int, wanted []float32, dx, dy int) float64 {
+	var levels, captured []float64
+	for k, i := range pixels {
+		x, y := i%v.Mode.Width+dx, i/v.Mode.Width+dy
+		if !v.grid.Inside(x, y) {
 			continue
 		}
-		for ch := range 3 {
-			a := want[3*k+ch]
-			if a != a {
-				continue
+		for channel := range 3 {
+			if level := wanted[3*k+channel]; level == level {
+				levels = append(levels, float64(level))
+				captured = append(captured, float64(v.grid.V[channel][y*v.Mode.Width+x]))
 			}
-			a64, b64 := float64(a), float64(v.g.V[ch][y*v.Mode.Width+x])
-			n++
-			sa, sb, saa, sbb, sab = sa+a64, sb+b64, saa+a64*a64, sbb+b64*b64, sab+a64*b64
 		}
 	}
-	va, vb := n*saa-sa*sa, n*sbb-sb*sb
-	if n < float64(len(pts)) || va <= 0 || vb <= 0 {
+	if len(levels) < len(pixels) {
 		return -1
 	}
-	return (n*sab - sa*sb) / math.Sqrt(va*vb) * n / float64(len(want))
+	r := stat.Correlation(levels, captured, nil) // NaN where all is of one level
+	if !(r >= -1) {
+		return -1
+	}
+	return r * float64(len(levels)) / float64(len(wanted))
 }

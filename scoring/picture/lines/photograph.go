@@ -1,6 +1,7 @@
 package lines
 
 import (
+	"math"
 	"slices"
 
 	"proveout/scoring/picture/raster"
@@ -17,21 +18,77 @@ func insideOf(g *raster.Grid, mark int) *raster.Grid {
 	return &inner
 }
 
-// besideFaults looks at the lines that share lane class and channel with a named
-// one in a photograph. Tone curve and clipping let a line follow less, or with
-// more scatter, where another line of the same pixel fails: what was unclear
+// What a photograph can tell of small steps: the coding of the photograph shows
+// them smaller in one lane class than in another, by up to a level and a half,
+// whatever the standard error says. Found on photographs of clean cards.
+const (
+	finest     = 6.0 // levels; a finer bit is not judged
+	systematic = 0.4 // levels, one standard error
+)
+
+// compareClasses scales the ratios of each bit by what is usual over the lane
+// classes. A photograph answers less to small steps than to large ones (clipping,
+// coding), and does so in every lane class alike; what differs is added to the
+// standard error.
+func (j *judge) compareClasses() {
+	const follows, coarse = 0.4, 30
+	for channel, f := range j.fields {
+		for bit := range f.Bits {
+			weight, usual := j.weight(channel, bit), j.usual(channel, bit)
+			for k := range j.ratios {
+				r := &j.ratios[k][channel][bit]
+				// A bit that hardly shows in any class tells nothing, but for a
+				// coarse one, which would show if the converter were whole.
+				if weight < finest || weight < coarse && usual <= follows {
+					r.se = math.Inf(1)
+					continue
+				}
+				if usual > follows {
+					r.value, r.se = r.value/usual, r.se/usual
+				}
+				r.se = math.Hypot(r.se, systematic/weight)
+			}
+		}
+	}
+}
+
+// usual is the median ratio of a bit over the lane classes, 1 when fewer than
+// two tell. Of two, the one nearer to 1 counts: exchanged lines raise a ratio,
+// all other faults lower it. Of an even number, the upper of the middle two, for
+// the same reason.
+func (j *judge) usual(channel, bit int) float64 {
+	var all []float64
+	for k := range j.ratios {
+		if r := j.ratios[k][channel][bit]; r.se < 0.15 {
+			all = append(all, r.value)
+		}
+	}
+	slices.Sort(all)
+	switch {
+	case len(all) < 2:
+		return 1
+	case len(all) == 2 && all[0]*all[1] > 1:
+		return all[0]
+	}
+	return all[len(all)/2]
+}
+
+// settleBesideFaults looks at the lines that share lane class and channel with a
+// named one in a photograph. Tone curve and clipping let a line follow less, or
+// with more scatter, where another line of the same pixel fails: what was unclear
 // before counts as it is once the fault is explained, and what then still looks
 // a little off is not judged.
-func besideFaults(j *judge, after []Line, rep *Report) {
+func (j *judge) settleBesideFaults(after []Line, rep *Report) {
 	type place struct{ class, channel int }
+	type wire struct{ bank, chip, line int }
 	beside := map[place]bool{}
-	named := map[[3]int]bool{}
+	named := map[wire]bool{}
 	for _, f := range rep.Findings {
+		if f.Chip == everyChip {
+			continue
+		}
 		for _, line := range f.Lines {
-			if f.Chip < 0 {
-				continue
-			}
-			named[[3]int{f.Bank, f.Chip, line}] = true
+			named[wire{f.Bank, f.Chip, line}] = true
 			for _, s := range j.slots(f.Bank, f.Chip, line) {
 				beside[place{s.class, s.channel}] = true
 			}
@@ -39,10 +96,11 @@ func besideFaults(j *judge, after []Line, rep *Report) {
 	}
 	for i := range rep.Lines {
 		l := &rep.Lines[i]
-		if named[[3]int{l.Bank, l.Chip, l.Line}] || !slices.ContainsFunc(j.slots(l.Bank, l.Chip, l.Line), func(s slot) bool { return beside[place{s.class, s.channel}] }) {
-			continue
-		}
+		touched := slices.ContainsFunc(j.slots(l.Bank, l.Chip, l.Line), func(s slot) bool {
+			return beside[place{s.class, s.channel}]
+		})
 		switch {
+		case named[wire{l.Bank, l.Chip, l.Line}] || !touched:
 		case l.State == NotJudged && after[i].State == Good && l.Follows > 0.8:
 			l.State = Good
 		case l.State == Bad && l.Follows > 0.6 && l.Follows < 1.5:
