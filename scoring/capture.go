@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -241,12 +240,6 @@ func (c *compared) recalled(data []byte, name string, mode pattern.Mode) bool {
 	r := &picture.Result{}
 	if json.Unmarshal(data, r) != nil || r.Pattern != p.Name() {
 		return false
-	}
-	// Infinity is kept as null.
-	for _, m := range []*picture.Measures{&r.Measures, r.Raw} {
-		if m != nil && m.MAE == 0 && m.PSNR == 0 {
-			m.PSNR = picture.Decibel(math.Inf(1))
-		}
 	}
 	c.pattern, c.result = p, r
 	return true

@@ -14,6 +14,7 @@ import (
 	"proveout/scoring"
 	"proveout/scoring/picture"
 	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 )
@@ -245,7 +246,7 @@ func printCompared(w io.Writer, name string, r *picture.Result) {
 	}
 	fold(w, "  ", fmt.Sprintf("Came in: %s. Shift %.2f, %.2f pixels; scale %.4f; noise %.1f levels; blur %.2f pixels.", routeWord(r.Route), r.Shift[0], r.Shift[1], r.Scale, r.NoiseSD, r.Blur))
 	fold(w, "  ", fmt.Sprintf("Gain %s; offset %s levels; gamma %s (red, green, blue).", three("%.3f", r.Gain), three("%.1f", r.Offset), three("%.2f", r.Gamma)))
-	fold(w, "  ", measuresLine("Registered, levels corrected", r.Measures))
+	fold(w, "  ", measuresLine("Registered, levels corrected", r.Score))
 	if r.Raw != nil {
 		fold(w, "  ", measuresLine("As captured", *r.Raw))
 	}
@@ -270,7 +271,7 @@ func three(format string, v [3]float64) string {
 	return fmt.Sprintf(format+", "+format+", "+format, v[0], v[1], v[2])
 }
 
-func measuresLine(title string, m picture.Measures) string {
+func measuresLine(title string, m metric.Score) string {
 	psnr := fmt.Sprintf("%.1f dB", float64(m.PSNR))
 	if m.MAE == 0 {
 		psnr = "without bound"

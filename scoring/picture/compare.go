@@ -71,11 +71,6 @@ func bufferOf(f *pattern.Frame, o Options) (lines.Buffer, bool, error) {
 	return b, false, nil
 }
 
-func measures(s metric.Score) Measures {
-	w := s.Worst
-	return Measures{s.MAE, Decibel(s.PSNR), s.SSIM, s.DeltaE, s.Beyond, &w}
-}
-
 // A comparison is one run of Compare.
 type comparison struct {
 	f       *pattern.Frame
@@ -110,8 +105,7 @@ func (c *comparison) measureRaw(ok bool, fit align.Fit) {
 		band = 256
 	}
 	if s, err := metric.Sampled(c.wanted, c.capture, band); err == nil {
-		m := measures(s)
-		r.Raw, r.Measures = &m, m
+		r.Raw, r.Score = &s, s
 	}
 }
 
@@ -500,7 +494,7 @@ func (c *comparison) remeasure(fit align.Fit) {
 	}
 	a, b := cut(c.wanted, c.grid), cut(r.Aligned, c.grid)
 	if s, err := metric.Sampled(a, b, 24); err == nil {
-		r.Measures = measures(s)
+		r.Score = s
 		r.Worst.X += c.grid.X0
 		r.Worst.Y += c.grid.Y0
 	}

@@ -9,9 +9,6 @@
 package picture
 
 import (
-	"encoding/json"
-	"math"
-
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
@@ -108,29 +105,6 @@ type CurvePoint struct {
 	Shown   float64 `json:"shown"`
 }
 
-// Measures are image metrics in the form of the JSON report. Of a picture of
-// more than 320 000 pixels whose place or levels had to be corrected, SSIM and
-// colour differences come from evenly spaced bands of rows (metric.Sampled).
-type Measures struct {
-	MAE    float64        `json:"mae"`
-	PSNR   Decibel        `json:"psnr_db"`
-	SSIM   float64        `json:"ssim"`
-	DeltaE metric.DeltaE  `json:"delta_e"`
-	Beyond float64        `json:"beyond"` // share of pixels with a colour difference above 5
-	Worst  *metric.Region `json:"worst,omitempty"`
-}
-
-// A Decibel is a ratio in dB; infinity is written as null.
-type Decibel float64
-
-// MarshalJSON writes null for infinity, which JSON has no number for.
-func (d Decibel) MarshalJSON() ([]byte, error) {
-	if math.IsInf(float64(d), 0) || math.IsNaN(float64(d)) {
-		return []byte("null"), nil
-	}
-	return json.Marshal(float64(d))
-}
-
 // A Result is what one capture says.
 type Result struct {
 	Pattern    string     `json:"pattern"`
@@ -151,8 +125,12 @@ type Result struct {
 	LinesJudged Judged     `json:"lines_judged"`
 	Lines       []DataLine `json:"lines,omitempty"`
 
-	Measures           // after registration and level correction
-	Raw      *Measures `json:"raw,omitempty"` // as captured, when the sizes agree
+	// After registration and level correction. Of a picture of more than 320 000
+	// pixels whose place or levels had to be corrected, similarity and colour
+	// differences come from bands of rows: see metric.Sampled.
+	metric.Score
+	Raw *metric.Score `json:"raw,omitempty"` // as captured, when the sizes agree
+
 	Transfer []Curve   `json:"transfer,omitempty"`
 	Clean    bool      `json:"clean"`
 	Findings []Finding `json:"findings"`

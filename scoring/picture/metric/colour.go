@@ -2,12 +2,21 @@ package metric
 
 import "math"
 
-// A Lab is a colour in CIELAB, D65 white.
-type Lab struct{ L, A, B float64 }
+// A lab is a colour in CIELAB, D65 white.
+type lab struct{ l, a, b float64 }
 
-// Linear returns the linear light, 0 to 1, of an 8-bit sRGB sample.
+// The terms of the CIEDE2000 colour difference with kL = kC = kH = 1; package
+// tests put the formula together from them, and the tables of [quickTables] hold
+// them for all sRGB colours.
+//
+// Source: Sharma, Wu and Dalal, "The CIEDE2000 color-difference formula", Color
+// Research & Application 30(1), 2005, equations 2 to 22. The mean hue is taken
+// as the direction between the two hues, and the hue difference from their
+// cross and dot product, which is the same without the cost of angles.
+
+// linear returns the linear light, 0 to 1, of an 8-bit sRGB sample.
 // Source: IEC 61966-2-1:1999, transfer function.
-func Linear(v uint8) float64 {
+func linear(v uint8) float64 {
 	x := float64(v) / 255
 	if x <= 0.04045 {
 		return x / 12.92
@@ -29,35 +38,6 @@ func labF(t float64) float64 {
 		return math.Cbrt(t)
 	}
 	return (24389.0/27*t + 16) / 116
-}
-
-// ToLab converts an sRGB colour to CIELAB.
-func ToLab(r, g, b uint8) Lab {
-	x, y, z := Linear(r), Linear(g), Linear(b)
-	fx := labF((xr*x + xg*y + xb*z) / (xr + xg + xb))
-	fy := labF(yr*x + yg*y + yb*z)
-	fz := labF((zr*x + zg*y + zb*z) / (zr + zg + zb))
-	return Lab{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
-}
-
-// DeltaE2000 returns the CIEDE2000 colour difference with kL = kC = kH = 1.
-//
-// Source: Sharma, Wu and Dalal, "The CIEDE2000 color-difference formula", Color
-// Research & Application 30(1), 2005, equations 2 to 22. The mean hue is taken
-// as the direction between the two hues, and the hue difference from their
-// cross and dot product, which is the same without the cost of angles.
-func DeltaE2000(p, q Lab) float64 {
-	cp, cq := math.Sqrt(p.A*p.A+p.B*p.B), math.Sqrt(q.A*q.A+q.B*q.B)
-	g := 1 + 0.5*(1-chromaWeight((cp+cq)/2))
-	ap, aq := p.A*g, q.A*g
-	cp, cq = math.Sqrt(ap*ap+p.B*p.B), math.Sqrt(aq*aq+q.B*q.B)
-	sin, cos, dH := meanHue(ap, p.B, cp, aq, q.B, cq)
-	lm, cm := (p.L+q.L)/2, (cp+cq)/2
-	t, r := hueTerms(sin, cos)
-	l := (q.L - p.L) * lightWeight(lm)
-	c := (cq - cp) / (1 + 0.045*cm)
-	h := dH / (1 + 0.015*cm*t)
-	return math.Sqrt(max(0, l*l+c*c+h*h-2*chromaWeight(cm)*r*c*h))
 }
 
 // lightWeight returns 1/S_L of a mean lightness.

@@ -2,6 +2,7 @@ package metric
 
 import (
 	"math"
+	"slices"
 	"sync"
 
 	"proveout/scoring/picture/raster"
@@ -15,7 +16,7 @@ const (
 	lightSteps  = 32  // a unit of lightness
 )
 
-// quickTables hold what [DeltaE2000] of two sRGB colours takes, at small steps;
+// quickTables hold what the colour difference of two sRGB colours takes, at small steps;
 // values are taken linear between steps. L, a and b are then off by less than
 // 1e-4, and the difference of two colours by less than 1e-5 of itself.
 type quickTables struct {
@@ -45,7 +46,7 @@ func steps(n int, f func(i int) float64) []step {
 var tables = sync.OnceValue(func() *quickTables {
 	t := &quickTables{f: make([]float64, fSteps+3), hue: make([]hueStep, hueSteps+1)}
 	for v := range 256 {
-		l := Linear(uint8(v)) * fSteps
+		l := linear(uint8(v)) * fSteps
 		for ch, k := range [3][3]float64{{xr, yr, zr}, {xg, yg, zg}, {xb, yb, zb}} {
 			t.xyz[ch][v] = [3]float64{k[0] * l / (xr + xg + xb), k[1] * l / (yr + yg + yb), k[2] * l / (zr + zg + zb)}
 		}
@@ -73,7 +74,7 @@ var tables = sync.OnceValue(func() *quickTables {
 	return t
 })
 
-func (t *quickTables) lab(r, g, b uint8) Lab {
+func (t *quickTables) lab(r, g, b uint8) lab {
 	u, v, w := &t.xyz[0][r], &t.xyz[1][g], &t.xyz[2][b]
 	x, y, z := u[0]+v[0]+w[0], u[1]+v[1]+w[1], u[2]+v[2]+w[2]
 	i, j, k := int(x), int(y), int(z)
@@ -81,7 +82,7 @@ func (t *quickTables) lab(r, g, b uint8) Lab {
 	fx := f[0] + (x-float64(i))*(f[1]-f[0])
 	fy := g1[0] + (y-float64(j))*(g1[1]-g1[0])
 	fz := h[0] + (z-float64(k))*(h[1]-h[0])
-	return Lab{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
+	return lab{116*fy - 16, 500 * (fx - fy), 200 * (fy - fz)}
 }
 
 func between(t []step, at float64) float64 {
@@ -90,58 +91,34 @@ func between(t []step, at float64) float64 {
 	return float64(s.v) + (at-float64(i))*float64(s.d)
 }
 
-// batch is how many pairs of colours are worked on in one go. Each step of the
-// formula is done for all of them before the next, so that the processor does
-// not wait for one root after another.
-const batch = 128
-
-// A batchOf holds pairs of colours in work.
-type batchOf struct {
-	n      int
-	pixel  [batch]int32 // which pixel of the part this is
-	p, q   [batch]Lab
-	cp, cq [batch]float64 // chroma
-	dH     [batch]float64
-	at     [batch]float64 // mean hue, as a position in the table
-	result [batch]float64
-}
-
-// differences sets result to [DeltaE2000] of every pair; colours are of sRGB.
-func (t *quickTables) differences(w *batchOf) {
-	for i := range w.n {
-		p, q := &w.p[i], &w.q[i]
-		mean := math.Sqrt(p.A*p.A+p.B*p.B) + math.Sqrt(q.A*q.A+q.B*q.B)
-		g := 1.5 - 0.5*between(t.chroma, mean*(chromaSteps/2))
-		p.A *= g
-		q.A *= g
-		w.cp[i], w.cq[i] = math.Sqrt(p.A*p.A+p.B*p.B), math.Sqrt(q.A*q.A+q.B*q.B)
+// difference is the colour difference of two sRGB colours.
+func (t *quickTables) difference(p, q lab) float64 {
+	mean := math.Sqrt(p.a*p.a+p.b*p.b) + math.Sqrt(q.a*q.a+q.b*q.b)
+	g := 1.5 - 0.5*between(t.chroma, mean*(chromaSteps/2))
+	p.a *= g
+	q.a *= g
+	cp, cq := math.Sqrt(p.a*p.a+p.b*p.b), math.Sqrt(q.a*q.a+q.b*q.b)
+	cc := cp * cq
+	var dH, at float64 // the mean hue as a position in the table
+	if half := (cc + p.a*q.a + p.b*q.b) / 2; half > 1e-6*cc {
+		dH = (p.a*q.b - q.a*p.b) / math.Sqrt(half)
+		at = place(p.a*cq+q.a*cp, p.b*cq+q.b*cp)
+	} else { // a grey, or opposite hues
+		var sin, cos float64
+		sin, cos, dH = meanHue(p.a, p.b, cp, q.a, q.b, cq)
+		at = place(cos, sin)
 	}
-	for i := range w.n {
-		p, q, cp, cq := &w.p[i], &w.q[i], w.cp[i], w.cq[i]
-		cc := cp * cq
-		half := (cc + p.A*q.A + p.B*q.B) / 2
-		if half <= 1e-6*cc { // a grey, or opposite hues
-			sin, cos, dH := meanHue(p.A, p.B, cp, q.A, q.B, cq)
-			w.dH[i], w.at[i] = dH, place(cos, sin)
-			continue
-		}
-		w.dH[i] = (p.A*q.B - q.A*p.B) / math.Sqrt(half)
-		w.at[i] = place(p.A*cq+q.A*cp, p.B*cq+q.B*cp)
-	}
-	for i := range w.n {
-		p, q, cp, cq, at := &w.p[i], &w.q[i], w.cp[i], w.cq[i], w.at[i]
-		hue := &t.hue[int(at)]
-		at -= float64(int(at))
-		turn := float64(hue.t.v) + at*float64(hue.t.d)
-		rotation := float64(hue.rotation.v) + at*float64(hue.rotation.d)
-		cm := (cp + cq) / 2
-		l := (q.L - p.L) * between(t.light, (p.L+q.L)*(lightSteps/2))
-		sc, sh := 1+0.045*cm, 1+0.015*cm*turn
-		inverse := 1 / (sc * sh)
-		c, h := (cq-cp)*sh*inverse, w.dH[i]*sc*inverse
-		rotation *= 2 * between(t.chroma, cm*chromaSteps)
-		w.result[i] = math.Sqrt(max(0, l*l+c*c+h*h-rotation*c*h))
-	}
+	hue := &t.hue[int(at)]
+	at -= float64(int(at))
+	turn := float64(hue.t.v) + at*float64(hue.t.d)
+	rotation := float64(hue.rotation.v) + at*float64(hue.rotation.d)
+	cm := (cp + cq) / 2
+	l := (q.l - p.l) * between(t.light, (p.l+q.l)*(lightSteps/2))
+	sc, sh := 1+0.045*cm, 1+0.015*cm*turn
+	inverse := 1 / (sc * sh)
+	c, h := (cq-cp)*sh*inverse, dH*sc*inverse
+	rotation *= 2 * between(t.chroma, cm*chromaSteps)
+	return math.Sqrt(max(0, l*l+c*c+h*h-rotation*c*h))
 }
 
 // place returns where a direction lies in the table of hues.
@@ -151,18 +128,18 @@ func place(x, y float64) float64 {
 }
 
 // deltaE returns mean and 99th percentile of the colour differences, and the
-// share beyond Threshold.
+// share beyond threshold.
 func deltaE(a, b *raster.RGB) (DeltaE, float64) {
 	n := a.Width * a.Height
 	all := make([]float32, n)
-	var sums [Workers]float64
-	var counts [Workers]*histogram
+	var sums [workers]float64
+	var counts [workers]*histogram
 	split(n, func(part, from, to int) {
 		counts[part] = new(histogram)
 		sums[part] = deltaPart(all[from:to], a.Pix[3*from:3*to], b.Pix[3*from:3*to], counts[part])
 	})
 	total, count := 0.0, counts[0]
-	for k := range Workers {
+	for k := range workers {
 		total += sums[k]
 		if k > 0 {
 			for i, c := range counts[k] {
@@ -172,51 +149,38 @@ func deltaE(a, b *raster.RGB) (DeltaE, float64) {
 	}
 	at := 0.99 * float64(n-1)
 	k := int(at)
-	lo, hi := orderStatistics(all, count, k)
-	return DeltaE{total / float64(n), lo + (at-float64(k))*(hi-lo)}, float64(beyond(all, count)) / float64(n)
+	low, high := orderStatistics(all, count, k)
+	p99 := float64(low) + (at-float64(k))*(float64(high)-float64(low))
+	return DeltaE{total / float64(n), p99}, float64(beyond(all, count)) / float64(n)
 }
 
 // deltaPart sets out to the differences of the pixels, counts them, and returns
 // their sum.
 func deltaPart(out []float32, a, b []uint8, count *histogram) (sum float64) {
 	t := tables()
-	w := new(batchOf)
-	flush := func() {
-		t.differences(w)
-		for i, d := range w.result[:w.n] {
-			sum += d
-			v := float32(d)
-			out[w.pixel[i]] = v
-			count[math.Float32bits(v)>>16]++
-		}
-		w.n = 0
-	}
 	for i := range out {
 		p, q := a[3*i:3*i+3:3*i+3], b[3*i:3*i+3:3*i+3]
 		if p[0] == q[0] && p[1] == q[1] && p[2] == q[2] {
 			count[0]++
 			continue
 		}
-		k := w.n % batch
-		w.pixel[k] = int32(i)
-		w.p[k], w.q[k] = t.lab(p[0], p[1], p[2]), t.lab(q[0], q[1], q[2])
-		if w.n = k + 1; w.n == batch {
-			flush()
-		}
+		d := t.difference(t.lab(p[0], p[1], p[2]), t.lab(q[0], q[1], q[2]))
+		sum += d
+		out[i] = float32(d)
+		count[upperHalf(out[i])]++
 	}
-	flush()
 	return sum
 }
 
-// beyond returns how many values are above Threshold.
+// beyond returns how many values are above threshold.
 func beyond(v []float32, count *histogram) (n int) {
-	edge := int(math.Float32bits(Threshold) >> 16)
+	edge := upperHalf(threshold)
 	for _, c := range count[edge+1:] {
 		n += int(c)
 	}
 	if count[edge] > 0 {
 		for _, x := range v {
-			if int(math.Float32bits(x)>>16) == edge && x > Threshold {
+			if upperHalf(x) == edge && x > threshold {
 				n++
 			}
 		}
@@ -225,46 +189,35 @@ func beyond(v []float32, count *histogram) (n int) {
 }
 
 // A histogram counts values that are not negative by the upper half of their
-// bits.
+// bits, which grow with the value.
 type histogram [1 << 15]int32
 
+func upperHalf(v float32) int { return int(math.Float32bits(v) >> 16) }
+
 // orderStatistics returns the k-th smallest (from 0) of values and the one after
-// it, if any, by counting on the upper and then the lower half of their bits.
-func orderStatistics(v []float32, count *histogram, k int) (at, after float64) {
-	high := 0
-	for k >= int(count[high]) {
-		k -= int(count[high])
-		high++
+// it, if any: only the values that share the upper half of its bits are sorted.
+func orderStatistics(v []float32, count *histogram, k int) (at, after float32) {
+	half := 0
+	for k >= int(count[half]) {
+		k -= int(count[half])
+		half++
 	}
-	inside := int(count[high])
-	low := make([]int32, 1<<16)
-	least := float32(math.Inf(1)) // of the values beyond
+	alike := make([]float32, 0, count[half])
+	next := float32(math.Inf(1)) // of the values beyond
 	for _, x := range v {
-		switch b := math.Float32bits(x); {
-		case int(b>>16) == high:
-			low[b&0xFFFF]++
-		case int(b>>16) > high:
-			least = min(least, x)
+		switch h := upperHalf(x); {
+		case h == half:
+			alike = append(alike, x)
+		case h > half:
+			next = min(next, x)
 		}
 	}
-	value := func(i int) float64 { return float64(math.Float32frombits(uint32(high)<<16 | uint32(i))) }
-	i := 0
-	for k >= int(low[i]) {
-		k -= int(low[i])
-		inside -= int(low[i])
-		i++
-	}
+	slices.Sort(alike)
 	switch {
-	case k+1 < int(low[i]):
-		return value(i), value(i)
-	case inside > int(low[i]):
-		next := i + 1
-		for low[next] == 0 {
-			next++
-		}
-		return value(i), value(next)
-	case !math.IsInf(float64(least), 1):
-		return value(i), float64(least)
+	case k+1 < len(alike):
+		return alike[k], alike[k+1]
+	case !math.IsInf(float64(next), 1):
+		return alike[k], next
 	}
-	return value(i), value(i)
+	return alike[k], alike[k]
 }

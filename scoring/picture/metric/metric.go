@@ -6,6 +6,7 @@
 package metric
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"sync"
@@ -13,18 +14,37 @@ import (
 	"proveout/scoring/picture/raster"
 )
 
-// Workers is how many goroutines [Compare] uses; all have ended when it returns.
-const Workers = 2
+// workers is how many goroutines are used; all have ended when a comparison returns.
+const workers = 2
 
-// A Score holds the measures of one pair.
+// A Score holds the measures of one pair. The zero Score is of no pair.
 type Score struct {
-	MAE     float64 `json:"mae"`     // mean absolute error of all samples, 0 to 255
-	PSNR    float64 `json:"psnr_db"` // dB for a peak of 255; +Inf for equal pictures
-	SSIM    float64 `json:"ssim"`    // mean over the three channels, -1 to 1
-	DeltaE  DeltaE  `json:"delta_e"`
-	Beyond  float64 `json:"beyond"` // share of pixels with a colour difference above Threshold
-	Worst   Region  `json:"worst"`  // block with the largest mean absolute error
-	Samples int     `json:"samples"`
+	MAE    float64 `json:"mae"` // mean absolute error of all samples, 0 to 255
+	PSNR   Decibel `json:"psnr_db"`
+	SSIM   float64 `json:"ssim"` // mean over the three channels, -1 to 1
+	DeltaE DeltaE  `json:"delta_e"`
+	Beyond float64 `json:"beyond"`          // share of pixels with a colour difference above 5
+	Worst  *Region `json:"worst,omitempty"` // block with the largest mean absolute error
+}
+
+// A Decibel is a ratio in dB; infinity, of equal pictures, is written as null.
+type Decibel float64
+
+// MarshalJSON writes null for infinity, which JSON has no number for.
+func (d Decibel) MarshalJSON() ([]byte, error) {
+	if math.IsInf(float64(d), 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(d))
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (d *Decibel) UnmarshalJSON(data []byte) error {
+	if string(data) == "null" {
+		*d = Decibel(math.Inf(1))
+		return nil
+	}
+	return json.Unmarshal(data, (*float64)(d))
 }
 
 // A DeltaE sums up the CIEDE2000 differences of all pixels.
@@ -42,36 +62,18 @@ type Region struct {
 	MAE    float64 `json:"mae"`
 }
 
-// Threshold is the colour difference beyond which a pixel counts as visibly
+// threshold is the colour difference beyond which a pixel counts as visibly
 // different: about twice the 2.3 that is often named as just noticeable (common
 // practice, no source).
-const Threshold = 5.0
+const threshold = 5.0
 
 const block = 32
 
-// Compare computes every measure. It fails when the sizes differ.
-func Compare(a, b *raster.RGB) (Score, error) {
-	if err := sameSize(a, b); err != nil {
-		return Score{}, err
-	}
-	var s Score
-	s.Samples = len(a.Pix)
-	sum, squares, worst := absolute(a, b)
-	n := float64(len(a.Pix))
-	s.MAE = float64(sum) / n
-	s.PSNR = psnr(float64(squares) / n)
-	s.Worst = worst
-	if squares == 0 { // equal pictures: nothing else can come out
-		s.SSIM = 1
-		return s, nil
-	}
-	var err error
-	if s.SSIM, err = SSIM(a, b); err != nil {
-		return Score{}, err
-	}
-	s.DeltaE, s.Beyond = deltaE(a, b)
-	return s, nil
-}
+// every is how many rows a band of [Sampled] stands for.
+const every = 256
+
+// Compare computes every measure of every pixel. It fails when the sizes differ.
+func Compare(a, b *raster.RGB) (Score, error) { return Sampled(a, b, every) }
 
 // Sampled is [Compare] with similarity and colour difference taken from a part
 // of a large picture only: bands of so many rows (16 to 256) in every 256,
@@ -79,62 +81,59 @@ func Compare(a, b *raster.RGB) (Score, error) {
 // Absolute and squared errors, and the worst region, always come from every
 // pixel.
 func Sampled(a, b *raster.RGB, band int) (Score, error) {
-	const every, small = 256, 320_000
-	band = min(every, max(16, band))
-	if err := sameSize(a, b); err != nil {
-		return Score{}, err
+	const small = 320_000
+	if a.Width != b.Width || a.Height != b.Height {
+		return Score{}, fmt.Errorf("pictures of %d×%d and %d×%d cannot be compared pixel by pixel",
+			a.Width, a.Height, b.Width, b.Height)
 	}
-	if a.Width*a.Height <= small || band == every {
-		return Compare(a, b)
-	}
-	part := func(p *raster.RGB) *raster.RGB {
-		q := &raster.RGB{Width: p.Width}
-		for y := (every - band) / 2; y+band <= p.Height; y += every {
-			q.Pix = append(q.Pix, p.Pix[3*y*p.Width:3*(y+band)*p.Width]...)
-			q.Height += band
-		}
-		return q
-	}
-	pa, pb := part(a), part(b)
-	s := Score{Samples: len(a.Pix)}
 	sum, squares, worst := absolute(a, b)
-	s.MAE, s.PSNR, s.Worst = float64(sum)/float64(len(a.Pix)), psnr(float64(squares)/float64(len(a.Pix))), worst
-	// No window crosses from one band into the next.
-	for y := 0; y < pa.Height; y += band {
-		cut := func(p *raster.RGB) *raster.RGB {
-			return &raster.RGB{Width: p.Width, Height: band, Pix: p.Pix[3*y*p.Width : 3*(y+band)*p.Width]}
+	n := float64(len(a.Pix))
+	s := Score{MAE: float64(sum) / n, PSNR: psnr(float64(squares) / n), Worst: &worst}
+	if squares == 0 { // equal pictures: nothing else can come out
+		s.SSIM = 1
+		return s, nil
+	}
+	band = min(every, max(16, band))
+	if a.Width*a.Height <= small || band == every {
+		var err error
+		if s.SSIM, err = similarityOf(a, b); err == nil {
+			s.DeltaE, s.Beyond = deltaE(a, b)
 		}
-		v, err := SSIM(cut(pa), cut(pb))
+		return s, err
+	}
+	bandsA, bandsB := bandsOf(a, band), bandsOf(b, band)
+	for y := 0; y < bandsA.Height; y += band { // no window crosses from one band into the next
+		v, err := similarityOf(rowsOf(bandsA, y, band), rowsOf(bandsB, y, band))
 		if err != nil {
 			return Score{}, err
 		}
-		s.SSIM += v * float64(band) / float64(pa.Height)
+		s.SSIM += v * float64(band) / float64(bandsA.Height)
 	}
-	s.DeltaE, s.Beyond = deltaE(pa, pb)
+	s.DeltaE, s.Beyond = deltaE(bandsA, bandsB)
 	return s, nil
 }
 
-func sameSize(a, b *raster.RGB) error {
-	if a.Width != b.Width || a.Height != b.Height {
-		return fmt.Errorf("pictures of %d×%d and %d×%d cannot be compared pixel by pixel", a.Width, a.Height, b.Width, b.Height)
-	}
-	return nil
+// rowsOf is a part of a picture that shares its samples.
+func rowsOf(p *raster.RGB, y, rows int) *raster.RGB {
+	return &raster.RGB{Width: p.Width, Height: rows, Pix: p.Pix[3*y*p.Width : 3*(y+rows)*p.Width]}
 }
 
-// PSNR returns 10·log10(255²/MSE) in dB, +Inf for equal pictures.
-func PSNR(a, b *raster.RGB) (float64, error) {
-	if err := sameSize(a, b); err != nil {
-		return 0, err
+// bandsOf puts the bands of a picture below one another.
+func bandsOf(p *raster.RGB, band int) *raster.RGB {
+	out := &raster.RGB{Width: p.Width}
+	for y := (every - band) / 2; y+band <= p.Height; y += every {
+		out.Pix = append(out.Pix, rowsOf(p, y, band).Pix...)
+		out.Height += band
 	}
-	_, squares, _ := absolute(a, b)
-	return psnr(float64(squares) / float64(len(a.Pix))), nil
+	return out
 }
 
-func psnr(mse float64) float64 {
+// psnr is 10·log10(255²/MSE) in dB, infinite for equal pictures.
+func psnr(mse float64) Decibel {
 	if mse == 0 {
-		return math.Inf(1)
+		return Decibel(math.Inf(1))
 	}
-	return 10 * math.Log10(255*255/mse)
+	return Decibel(10 * math.Log10(255*255/mse))
 }
 
 // absolute returns the sums of absolute and squared differences, and the worst
@@ -143,7 +142,7 @@ func absolute(a, b *raster.RGB) (sum, squares int64, worst Region) {
 	across := (a.Width + block - 1) / block
 	down := (a.Height + block - 1) / block
 	blocks := make([]int64, across*down)
-	var part [Workers]int64
+	var part [workers]int64
 	split(down, func(k, from, to int) {
 		for y := from; y < to; y++ {
 			part[k] += blockRow(blocks[y*across:(y+1)*across], a, b, y*block)
@@ -191,11 +190,11 @@ func blockRow(sums []int64, a, b *raster.RGB, y int) (squares int64) {
 	return squares
 }
 
-// split runs f over [0, n) in Workers parts at once.
+// split runs f over [0, n) in workers parts at once.
 func split(n int, f func(part, from, to int)) {
 	var wg sync.WaitGroup
-	for k := range Workers {
-		wg.Go(func() { f(k, n*k/Workers, n*(k+1)/Workers) })
+	for k := range workers {
+		wg.Go(func() { f(k, n*k/workers, n*(k+1)/workers) })
 	}
 	wg.Wait()
 }

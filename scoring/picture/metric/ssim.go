@@ -35,17 +35,14 @@ func window() (k [radius + 1]float32) {
 	return k
 }
 
-// SSIM returns the mean structural similarity over the three channels and over
-// every pixel whose whole window lies inside the picture. Population
-// (not sample) covariances are used, as in the paper.
-func SSIM(a, b *raster.RGB) (float64, error) {
-	if err := sameSize(a, b); err != nil {
-		return 0, err
-	}
+// similarityOf returns the mean structural similarity over the three channels and
+// over every pixel whose whole window lies inside the pictures, which are of one
+// size. Population (not sample) covariances are used, as in the paper.
+func similarityOf(a, b *raster.RGB) (float64, error) {
 	if a.Width <= 2*radius || a.Height <= 2*radius {
 		return 0, errors.New("pictures smaller than 11×11 pixels have no structural similarity")
 	}
-	var sums [Workers]float64
+	var sums [workers]float64
 	rows, columns := a.Height-2*radius, 3*(a.Width-2*radius)
 	split(rows, func(part, from, to int) {
 		if from == to {
@@ -130,14 +127,15 @@ func (f *filter) fill(a, b *raster.RGB, x, n, y int) {
 	}
 }
 
-// weighPlain sets dst to the weighted sum of 11 lines.
-func weighPlain(dst []float32, l *[taps][]float32, k *[radius + 1]float32) {
+// weigh sets dst to the weighted sum of 11 lines, each at least as long.
+func weigh(dst []float32, l *[taps][]float32, k *[radius + 1]float32) {
 	k0, k1, k2, k3, k4, k5 := k[0], k[1], k[2], k[3], k[4], k[5]
 	n := len(dst)
 	a0, a1, a2, a3, a4, a5 := l[0][:n], l[1][:n], l[2][:n], l[3][:n], l[4][:n], l[5][:n]
 	b4, b3, b2, b1, b0 := l[6][:n], l[7][:n], l[8][:n], l[9][:n], l[10][:n]
 	for i := range dst {
-		dst[i] = k0*a5[i] + k1*(a4[i]+b4[i]) + k2*(a3[i]+b3[i]) + k3*(a2[i]+b2[i]) + k4*(a1[i]+b1[i]) + k5*(a0[i]+b0[i])
+		dst[i] = k0*a5[i] + k1*(a4[i]+b4[i]) + k2*(a3[i]+b3[i]) +
+			k3*(a2[i]+b2[i]) + k4*(a1[i]+b1[i]) + k5*(a0[i]+b0[i])
 	}
 }
 

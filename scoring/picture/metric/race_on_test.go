@@ -1,5 +1,0 @@
-//go:build race
-
-package metric
-
-const underRace = true
