@@ -36,7 +36,8 @@ func Capture(screen *raster.RGB, d Device, seed uint64) (*raster.RGB, error) {
 		}
 	}
 	if d.Scale < 0.5 || d.Scale > 4 || d.Noise < 0 || d.Blur < 0 || d.Gamma < 0.1 {
-		return nil, fmt.Errorf("a capture device with scale %g, noise %g, blur %g, gamma %g cannot be simulated", d.Scale, d.Noise, d.Blur, d.Gamma)
+		return nil, fmt.Errorf("a capture device with scale %g, noise %g, blur %g, gamma %g cannot be simulated",
+			d.Scale, d.Noise, d.Blur, d.Gamma)
 	}
 	w, h := d.Width, d.Height
 	if w == 0 {

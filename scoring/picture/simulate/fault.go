@@ -34,11 +34,17 @@ const (
 	Sampling       Kind = "sampling" // columns are taken beside their time
 )
 
+func memoryKinds() []Kind {
+	return []Kind{
+		memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
+		memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost,
+	}
+}
+
 // Kinds lists every fault that can be simulated.
 func Kinds() []Kind {
-	return []Kind{memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
-		memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost,
-		ConverterBit, ChannelMissing, ChannelSwapped, Black, Displaced, Stripe, Noise, Geometry, Frozen, Sampling}
+	return append(memoryKinds(), ConverterBit, ChannelMissing, ChannelSwapped,
+		Black, Displaced, Stripe, Noise, Geometry, Frozen, Sampling)
 }
 
 // A Wired says what two shorted lines show.
@@ -78,7 +84,8 @@ func Card(f *pattern.Frame, org memory.Organisation, base int64, faults []Fault,
 	shown := append([]byte(nil), written...)
 	for _, ft := range faults {
 		if ft.Channel < 0 || ft.Channel > 2 || ft.Bit < 0 || ft.Bit > 7 || !(ft.Rate >= 0 && ft.Rate <= 1) || ft.Period < 0 {
-			return nil, fmt.Errorf("a fault with channel %d, bit %d, rate %g and period %d cannot be simulated", ft.Channel, ft.Bit, ft.Rate, ft.Period)
+			return nil, fmt.Errorf("a fault with channel %d, bit %d, rate %g and period %d cannot be simulated",
+				ft.Channel, ft.Bit, ft.Rate, ft.Period)
 		}
 		if err := spoilMemory(shown, written, org, base, ft, rng); err != nil {
 			return nil, err
@@ -128,97 +135,113 @@ func before(f *pattern.Frame, name string) (pattern.Pattern, error) {
 
 // spoilMemory changes the shown bytes. A memory fault needs an organisation.
 func spoilMemory(shown, written []byte, org memory.Organisation, base int64, ft Fault, rng *source) error {
-	switch ft.Kind {
-	case memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
-		memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost:
-	default:
+	if !slices.Contains(memoryKinds(), ft.Kind) {
 		return nil
 	}
 	if err := org.Check(); err != nil {
 		return fmt.Errorf("a fault of the memory needs its organisation: %w", err)
 	}
-	if ft.Bank < 0 || ft.Bank >= len(org.Banks) || ft.Chip >= org.ChipsPerBank() || ft.Chip < -1 || ft.Chip < 0 && ft.Kind != memory.AddressLine ||
-		ft.AddressLine < 0 || ft.AddressLine > org.AddressLines() || ft.Line < 0 || ft.Line >= org.ChipBits || ft.Line2 < 0 || ft.Line2 >= org.ChipBits {
+	inside := func(v, end int) bool { return v >= 0 && v < end }
+	everyChip := ft.Chip == -1 && ft.Kind == memory.AddressLine
+	if !inside(ft.Bank, len(org.Banks)) || !everyChip && !inside(ft.Chip, org.ChipsPerBank()) ||
+		!inside(ft.AddressLine, org.AddressLines()+1) || !inside(ft.Line, org.ChipBits) || !inside(ft.Line2, org.ChipBits) {
 		return errors.New("the fault names a bank, chip, line or address line that the memory does not have")
 	}
-	beat := org.BeatBytes()
-	from := int64(ft.Bank)*org.BankBytes() - base
-	to := min(from+org.BankBytes(), int64(len(shown)))
-	from = max(from, 0)
-	// Work beat by beat; the buffer may begin inside one.
-	for start := from - (from+base)%beat; start < to; start += beat {
-		spoilBeat(shown, written, org, base, start, from, to, ft, rng)
+	b := beat{Fault: ft, shown: shown, written: written, org: org, base: base, rng: rng}
+	b.from = int64(ft.Bank)*org.BankBytes() - base
+	b.to = min(b.from+org.BankBytes(), int64(len(shown)))
+	b.from = max(b.from, 0)
+	// The buffer may begin inside a beat.
+	for b.start = b.from - (b.from+base)%org.BeatBytes(); b.start < b.to; b.start += org.BeatBytes() {
+		b.spoil()
 	}
 	return nil
 }
 
-func spoilBeat(shown, written []byte, org memory.Organisation, base, start, from, to int64, ft Fault, rng *source) {
-	get := func(line int) (addr int64, bit int, in bool) {
-		lane := ft.Chip*org.ChipBits + line
-		addr = start + int64(lane/8)
-		return addr, lane % 8, addr >= from && addr < to
+// A beat is one access across the bus, with the fault of a bank that it suffers.
+type beat struct {
+	Fault
+	shown, written []byte // of the frame buffer
+	org            memory.Organisation
+	base           int64 // of the buffer
+	from, to       int64 // part of the buffer that lies in the bank
+	start          int64
+	rng            *source
+}
+
+// bit returns where a lane of the bus lies in the buffer, false outside the bank.
+func (b *beat) bit(lane int) (at int64, bit int, in bool) {
+	at = b.start + int64(lane/8)
+	return at, lane % 8, at >= b.from && at < b.to
+}
+
+// read returns what a line of the chip shows.
+func (b *beat) read(line int) byte {
+	if at, bit, in := b.bit(b.Chip*b.org.ChipBits + line); in {
+		return b.shown[at] >> bit & 1
 	}
-	read := func(line int) byte {
-		if a, b, in := get(line); in {
-			return shown[a] >> b & 1
-		}
-		return 0
+	return 0
+}
+
+func (b *beat) write(line int, v byte) { b.writeLane(b.Chip*b.org.ChipBits+line, v) }
+
+func (b *beat) writeLane(lane int, v byte) {
+	if at, bit, in := b.bit(lane); in {
+		b.shown[at] = b.shown[at]&^(1<<bit) | v<<bit
 	}
-	write := func(line int, v byte) {
-		if a, b, in := get(line); in {
-			shown[a] = shown[a]&^(1<<b) | v<<b
-		}
-	}
-	switch ft.Kind {
+}
+
+func (b *beat) spoil() {
+	switch b.Kind {
 	case memory.LineStuck0:
-		write(ft.Line, 0)
+		b.write(b.Line, 0)
 	case memory.LineStuck1:
-		write(ft.Line, 1)
+		b.write(b.Line, 1)
 	case memory.LineOpen:
-		write(ft.Line, byte(rng.next()>>40&1))
+		b.write(b.Line, byte(b.rng.next()>>40&1))
 	case memory.LinesShorted:
-		a, b := read(ft.Line), read(ft.Line2)
-		v := a & b
-		if ft.Wired == WiredOr {
-			v = a | b
+		v := b.read(b.Line) & b.read(b.Line2)
+		if b.Wired == WiredOr {
+			v = b.read(b.Line) | b.read(b.Line2)
 		}
-		write(ft.Line, v)
-		write(ft.Line2, v)
+		b.write(b.Line, v)
+		b.write(b.Line2, v)
 	case memory.LinesSwapped:
-		a, b := read(ft.Line), read(ft.Line2)
-		write(ft.Line, b)
-		write(ft.Line2, a)
+		v, v2 := b.read(b.Line), b.read(b.Line2)
+		b.write(b.Line, v2)
+		b.write(b.Line2, v)
 	case memory.ChipDead:
-		for l := range org.ChipBits {
-			write(l, byte(ft.Amount&1))
+		for line := range b.org.ChipBits {
+			b.write(line, byte(b.Amount&1))
 		}
 	case memory.ChipWeak:
-		for l := range org.ChipBits {
-			if rng.unit() < ft.Rate {
-				write(l, read(l)^1)
+		for line := range b.org.ChipBits {
+			if b.rng.unit() < b.Rate {
+				b.write(line, b.read(line)^1)
 			}
 		}
 	case memory.BankLost:
-		for a := max(start, from); a < min(start+org.BeatBytes(), to); a++ {
-			shown[a] = byte(-(ft.Amount & 1))
+		for lane := range b.org.BusBits {
+			b.writeLane(lane, byte(b.Amount&1))
 		}
 	case memory.AddressLine:
-		// Both words of a pair fall into one cell, and what was written last,
-		// at the higher address, is read for both.
-		step := org.BeatBytes() << ft.AddressLine
-		if (start+base)%org.BankBytes()/step&1 == 1 || start+step >= int64(len(written)) {
-			return
+		b.fold()
+	}
+}
+
+// fold reads the other word of a pair: both fall into one cell, and what was
+// written last, at the higher address, is read for both.
+func (b *beat) fold() {
+	step := b.org.BeatBytes() << b.AddressLine
+	if (b.start+b.base)%b.org.BankBytes()/step&1 == 1 {
+		return
+	}
+	for lane := range b.org.BusBits {
+		if b.Chip >= 0 && lane/b.org.ChipBits != b.Chip {
+			continue
 		}
-		for l := range org.BusBits {
-			chip := l / org.ChipBits
-			if ft.Chip >= 0 && chip != ft.Chip {
-				continue
-			}
-			a := start + int64(l/8)
-			if a >= from && a < to && a+step < int64(len(written)) && a+step < to {
-				v := written[a+step] >> (l % 8) & 1
-				shown[a] = shown[a]&^(1<<(l%8)) | v<<(l%8)
-			}
+		if at, bit, _ := b.bit(lane); at+step < b.to {
+			b.writeLane(lane, b.written[at+step]>>bit&1)
 		}
 	}
 }

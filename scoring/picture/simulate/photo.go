@@ -29,7 +29,8 @@ type Camera struct {
 // bezel on a bench.
 func Photo(screen *raster.RGB, c Camera, seed uint64) (*raster.RGB, error) {
 	if c.PixelsPerPixel < 1 || c.PixelsPerPixel > 12 || math.Abs(c.TiltX) > 40 || math.Abs(c.TiltY) > 40 {
-		return nil, fmt.Errorf("a camera with %g pixels per pixel, tilted by %g and %g degrees, cannot be simulated", c.PixelsPerPixel, c.TiltX, c.TiltY)
+		return nil, fmt.Errorf("a camera with %g pixels per pixel, tilted by %g and %g degrees, cannot be simulated",
+			c.PixelsPerPixel, c.TiltX, c.TiltY)
 	}
 	if c.Exposure == 0 {
 		c.Exposure = 0.9
@@ -97,7 +98,8 @@ func newCameraView(s *raster.RGB, c Camera, w, h int) *cameraView {
 	yaw := [3][3]float64{{cx, 0, sx}, {0, 1, 0}, {-sx, 0, cx}}
 	pitch := [3][3]float64{{1, 0, 0}, {0, cy, -sy}, {0, sy, cy}}
 	roll := [3][3]float64{{cr, -sr, 0}, {sr, cr, 0}, {0, 0, 1}}
-	return &cameraView{s, c, w, h, math.Hypot(float64(w), float64(h)) / 2, times(roll, times(pitch, yaw)), 1.8 * float64(s.Width)}
+	turned := times(roll, times(pitch, yaw))
+	return &cameraView{s, c, w, h, math.Hypot(float64(w), float64(h)) / 2, turned, 1.8 * float64(s.Width)}
 }
 
 func times(a, b [3][3]float64) (c [3][3]float64) {
