@@ -1,10 +1,8 @@
 package scoring
 
 import (
-	"fmt"
 	"image"
 	"slices"
-	"strings"
 
 	"proveout/plans"
 	"proveout/plans/fact"
@@ -192,7 +190,7 @@ func verdictOf(s *compared) (v Verdict, text, reason fact.Fact) {
 	switch {
 	case !r.Registered:
 		return conformity.Inconclusive, fact.New("capture.not-comparable"),
-			fact.New("capture.not-laid-over", "picture", s.title(), "file", file, "why", english(r.Reason))
+			fact.New("capture.not-laid-over", "picture", s.title(), "file", file, "why", r.Reason)
 	case r.Clean:
 		return conformity.Pass, fact.New("answer.clean"), cleanText(s)
 	case len(r.Findings) > 0:
@@ -202,14 +200,14 @@ func verdictOf(s *compared) (v Verdict, text, reason fact.Fact) {
 				found = append(found, fact.New("capture.more", "n", len(r.Findings)-i))
 				break
 			}
-			found = append(found, english(FindingText(f)))
+			found = append(found, f.Fact())
 		}
 		text = parts(found)
 	case r.LinesJudged.Bad > 0:
 		text = fact.New("capture.bad-lines", "n", r.LinesJudged.Bad)
 	default:
 		return conformity.Inconclusive, fact.New("capture.undecided"),
-			fact.New("capture.undecided-why", "picture", s.title(), "file", file, "doubts", parts(englishAll(r.Doubts)))
+			fact.New("capture.undecided-why", "picture", s.title(), "file", file, "doubts", parts(r.Doubts))
 	}
 	return conformity.Fail, text, fact.New("capture.shows", "picture", s.title(), "file", file, "found", text)
 }
@@ -222,44 +220,6 @@ func cleanText(s *compared) fact.Fact {
 	}
 	return fact.New("capture.clean-with-lines", "picture", s.title(), "file", s.capture.Name,
 		"ssim", ssim, "difference", difference, "n", r.LinesJudged.Good)
-}
-
-// FindingText says a finding in a few words: "U7 D3 stuck at 0".
-func FindingText(f picture.Finding) string {
-	words, ok := map[string]string{
-		"line-stuck-0": "stuck at 0", "line-stuck-1": "stuck at 1", "line-open": "open", "lines-shorted": "shorted together", "lines-swapped": "swapped",
-		"chip-dead": "dead", "chip-weak": "weak", "bank-lost": "bank lost", "converter-bit": "converter bit missing", "channel-missing": "colour missing",
-		"channel-swapped": "colours swapped", "black": "black picture", "displaced": "displaced content", "stripe": "stripes", "noise": "scattered wrong pixels",
-		"geometry": "picture cut off",
-	}[string(f.Kind)]
-	if !ok {
-		words = strings.ReplaceAll(string(f.Kind), "-", " ")
-	}
-	switch f.Form {
-	case picture.Frozen:
-		words = "frozen picture"
-	case picture.Sampling:
-		words = "dirty sampling"
-	}
-	if f.AddressLine >= 0 && string(f.Kind) == "address-line" {
-		words = fmt.Sprintf("address line A%d stuck or shorted", f.AddressLine)
-	}
-	var lines []string
-	for _, l := range f.Lines {
-		lines = append(lines, fmt.Sprintf("D%d", l))
-	}
-	if len(lines) > 4 {
-		lines = []string{lines[0] + " to " + lines[len(lines)-1]}
-	}
-	switch {
-	case f.Designator != "" && len(lines) > 0:
-		return f.Designator + " " + joinAnd(lines) + " " + words
-	case f.Designator != "":
-		return f.Designator + " " + words
-	case f.Where != "":
-		return words + " (" + f.Where + ")"
-	}
-	return words
 }
 
 // combined sums up all captures: data lines over the pictures, and what is
@@ -276,22 +236,22 @@ func (j *judge) combined(shots []*compared) {
 	}
 	sum := picture.Combine(results)
 	for _, f := range sum.Findings[:min(len(sum.Findings), mostCauses)] {
-		j.suspect(f.Confidence, fact.New("image.cause", "finding", english(FindingText(f))), english(f.Advice))
+		j.suspect(f.Confidence, fact.New("image.cause", "finding", f.Fact()), f.Advice)
 	}
 	for i, conflict := range sum.Conflicts {
 		if i == mostConflicts {
 			j.warning(fact.New("image.more-conflicts", "n", len(sum.Conflicts)-i))
 			break
 		}
-		j.warning(english(conflict))
+		j.warning(conflict)
 	}
 	for _, s := range shots {
 		if s.result == nil || !s.result.Registered {
 			continue
 		}
 		for _, d := range s.result.Doubts {
-			if !strings.Contains(d, "judges no data lines") {
-				j.warning(fact.New("capture.doubt", "picture", s.title(), "doubt", english(d)))
+			if !picture.JudgesNone(d) {
+				j.warning(fact.New("capture.doubt", "picture", s.title(), "doubt", d))
 			}
 		}
 	}

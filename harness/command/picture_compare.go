@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -11,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/picture"
 	"proveout/scoring/picture/align"
@@ -142,7 +142,9 @@ func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Res
 		if err != nil {
 			// It may be that nothing of the picture is left: that is a result
 			// too, but nobody can say of what.
-			return &picture.Result{Reason: err.Error() + ": name what was shown with --pattern NAME@MODE", Route: o.Route, Findings: []picture.Finding{}}, nil
+			return &picture.Result{
+				Reason: fact.New("picture.not-identified"), Route: o.Route, Findings: []picture.Finding{},
+			}, nil
 		}
 		if f, err = found.Render(); err != nil {
 			return nil, err
@@ -197,24 +199,29 @@ func routeWord(r picture.Route) string {
 	return string(r)
 }
 
-func (c *Console) showCompared(x *cli.Context, told []comparedJSON, results []*picture.Result, sum picture.Combined) error {
+func (c *Console) showCompared(
+	x *cli.Context,
+	told []comparedJSON,
+	results []*picture.Result,
+	sum picture.Combined,
+) error {
 	if x.Bool("json") {
 		if len(told) == 1 {
 			return c.answer(told[0])
 		}
-		return c.answer(map[string]any{"registered": sum.Registered == sum.Pictures, "lines_judged": sum.LinesJudged, "lines": sum.Lines, "clean": sum.Clean,
-			"findings": tellFindings(sum.Findings), "conflicts": sum.Conflicts, "pictures": told})
+		return c.answer(map[string]any{
+			"registered": sum.Registered == sum.Pictures, "lines_judged": sum.LinesJudged, "lines": sum.Lines,
+			"clean": sum.Clean, "findings": tellFindings(sum.Findings), "conflicts": sum.Conflicts, "pictures": told,
+		})
 	}
 	for i, r := range results {
-		printCompared(c.Out, told[i].Capture, r)
+		c.printCompared(told[i].Capture, r)
 	}
 	if len(results) > 1 {
 		fmt.Fprintln(c.Out, "Together")
-		printFindings(c.Out, sum.Findings)
-		printJudged(c.Out, sum.LinesJudged)
-		for _, l := range sum.Conflicts {
-			fold(c.Out, "  ", "Note: "+l)
-		}
+		c.printFindings(sum.Findings)
+		c.printJudged(sum.LinesJudged)
+		c.printNotes(sum.Conflicts)
 	}
 	fmt.Fprintln(c.Out, standing(sum))
 	return nil
@@ -233,69 +240,79 @@ func standing(sum picture.Combined) string {
 	return "INCONCLUSIVE"
 }
 
-func printCompared(w io.Writer, name string, r *picture.Result) {
+func (c *Console) printCompared(name string, r *picture.Result) {
 	if r.Pattern == "" {
-		fmt.Fprintln(w, name)
+		fmt.Fprintln(c.Out, name)
 	} else {
-		fmt.Fprintf(w, "%s: %s, %s\n", name, r.Pattern, r.Mode)
+		fmt.Fprintf(c.Out, "%s: %s, %s\n", name, r.Pattern, r.Mode)
 	}
+	line := func(format string, args ...any) { fold(c.Out, "  ", fmt.Sprintf(format, args...)) }
 	if !r.Registered {
-		fold(w, "  ", "Cannot be laid over its picture: "+r.Reason)
-		printFindings(w, r.Findings)
+		line("Cannot be laid over its picture: %s", c.words().Tell(r.Reason))
+		c.printFindings(r.Findings)
 		return
 	}
-	fold(w, "  ", fmt.Sprintf("Came in: %s. Shift %.2f, %.2f pixels; scale %.4f; noise %.1f levels; blur %.2f pixels.", routeWord(r.Route), r.Shift[0], r.Shift[1], r.Scale, r.NoiseSD, r.Blur))
-	fold(w, "  ", fmt.Sprintf("Gain %s; offset %s levels; gamma %s (red, green, blue).", three("%.3f", r.Gain), three("%.1f", r.Offset), three("%.2f", r.Gamma)))
-	fold(w, "  ", measuresLine("Registered, levels corrected", r.Score))
+	line("Came in: %s. Shift %.2f, %.2f pixels; scale %.4f; noise %.1f levels; blur %.2f pixels.",
+		routeWord(r.Route), r.Shift[0], r.Shift[1], r.Scale, r.NoiseSD, r.Blur)
+	line("Gain %s; offset %s levels; gamma %s (red, green, blue).",
+		three("%.3f", r.Gain), three("%.1f", r.Offset), three("%.2f", r.Gamma))
+	line("Registered, levels corrected: %s", measuresText(r.Score))
 	if r.Raw != nil {
-		fold(w, "  ", measuresLine("As captured", *r.Raw))
+		line("As captured: %s", measuresText(*r.Raw))
 	}
 	for _, t := range r.Transfer {
 		if len(t.Missing) > 0 || len(t.NonMonotonic) > 0 {
-			fold(w, "  ", fmt.Sprintf("Levels of %s: %d missing, %d out of order.", t.Channel, len(t.Missing), len(t.NonMonotonic)))
+			line("Levels of %s: %d missing, %d out of order.", t.Channel, len(t.Missing), len(t.NonMonotonic))
 		}
 	}
-	printFindings(w, r.Findings)
-	printJudged(w, r.LinesJudged)
+	c.printFindings(r.Findings)
+	c.printJudged(r.LinesJudged)
 	for _, l := range r.Lines {
 		if l.State == "bad" {
-			fold(w, "    ", fmt.Sprintf("%s D%d is bad; pixel bits %s", l.Designator, l.Line, joinInts(l.PixelBits)))
+			bits := joinInts(l.PixelBits)
+			fold(c.Out, "    ", fmt.Sprintf("%s D%d is bad; pixel bits %s", l.Designator, l.Line, bits))
 		}
 	}
-	for _, d := range r.Doubts {
-		fold(w, "  ", "Note: "+d)
-	}
+	c.printNotes(r.Doubts)
 }
 
 func three(format string, v [3]float64) string {
 	return fmt.Sprintf(format+", "+format+", "+format, v[0], v[1], v[2])
 }
 
-func measuresLine(title string, m metric.Score) string {
+func measuresText(m metric.Score) string {
 	psnr := fmt.Sprintf("%.1f dB", float64(m.PSNR))
 	if m.MAE == 0 {
 		psnr = "without bound"
 	}
-	return fmt.Sprintf("%s: mean difference %.2f levels, PSNR %s, SSIM %.4f, CIEDE2000 mean %.2f and 99th percentile %.2f.", title, m.MAE, psnr, m.SSIM, m.DeltaE.Mean, m.DeltaE.P99)
+	return fmt.Sprintf("mean difference %.2f levels, PSNR %s, SSIM %.4f, CIEDE2000 mean %.2f and 99th percentile %.2f.",
+		m.MAE, psnr, m.SSIM, m.DeltaE.Mean, m.DeltaE.P99)
 }
 
-func printFindings(w io.Writer, findings []picture.Finding) {
+func (c *Console) printFindings(findings []picture.Finding) {
+	const most = 12
 	for i, f := range findings {
-		if i == 12 {
-			fmt.Fprintf(w, "  and %d more findings\n", len(findings)-i)
+		if i == most {
+			fmt.Fprintf(c.Out, "  and %d more findings\n", len(findings)-i)
 			return
 		}
-		fold(w, "  ", fmt.Sprintf("- %s (%s, %.0f %%)", scoring.FindingText(f), f.Kind, 100*f.Confidence))
-		if f.Where != "" && f.Designator != "" {
-			fold(w, "    ", f.Where)
+		fold(c.Out, "  ", fmt.Sprintf("- %s (%s, %.0f %%)", c.words().Tell(f.Fact()), f.Kind, 100*f.Confidence))
+		if !f.Where.IsZero() && f.Designator != "" {
+			fold(c.Out, "    ", c.words().Tell(f.Where))
 		}
-		fold(w, "    ", f.Advice)
+		fold(c.Out, "    ", c.words().Tell(f.Advice))
 	}
 }
 
-func printJudged(w io.Writer, j picture.Judged) {
+func (c *Console) printJudged(j picture.Judged) {
 	if j.Good+j.Bad+j.NotJudged > 0 {
-		fmt.Fprintf(w, "  Data lines: %d good, %d bad, %d not judged.\n", j.Good, j.Bad, j.NotJudged)
+		fmt.Fprintf(c.Out, "  Data lines: %d good, %d bad, %d not judged.\n", j.Good, j.Bad, j.NotJudged)
+	}
+}
+
+func (c *Console) printNotes(notes []fact.Fact) {
+	for _, n := range notes {
+		fold(c.Out, "  ", "Note: "+c.words().Tell(n))
 	}
 }
 

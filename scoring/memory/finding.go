@@ -91,19 +91,3 @@ func dataLines(lines []int) fact.List {
 }
 
 func hex[N int64 | uint64](v N) fact.Name { return fact.Name(fmt.Sprintf("0x%x", v)) }
-
-// A Finding is a [Fault] in the words of the picture check.
-type Finding struct {
-	Kind         Kind     `json:"kind"`
-	Chip         int      `json:"chip"`
-	Bank         int      `json:"bank"`
-	Designator   string   `json:"designator,omitempty"`
-	Lines        []int    `json:"lines,omitempty"`
-	AddressLine  int      `json:"address_line"`
-	AddressLines []int    `json:"address_lines,omitempty"`
-	Alternative  bool     `json:"alternative,omitempty"`
-	Confidence   float64  `json:"confidence"`
-	Where        string   `json:"where"`
-	Advice       string   `json:"advice"`
-	Evidence     []string `json:"evidence,omitempty"`
-}

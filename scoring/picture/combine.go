@@ -1,21 +1,23 @@
 package picture
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
-	"strings"
+
+	"proveout/plans/fact"
 )
 
 // A Combined result sums up several pictures of one job.
 type Combined struct {
-	Pictures     int        `json:"pictures"`
-	Registered   int        `json:"registered"`
-	Unregistered []string   `json:"unregistered,omitempty"` // pattern and reason
-	LinesJudged  Judged     `json:"lines_judged"`
-	Lines        []DataLine `json:"lines,omitempty"`
-	Clean        bool       `json:"clean"`
-	Findings     []Finding  `json:"findings"`
-	Conflicts    []string   `json:"conflicts,omitempty"` // lines that one picture calls good and another bad
+	Pictures     int         `json:"pictures"`
+	Registered   int         `json:"registered"`
+	Unregistered []fact.Fact `json:"unregistered,omitempty"` // pattern and reason
+	LinesJudged  Judged      `json:"lines_judged"`
+	Lines        []DataLine  `json:"lines,omitempty"`
+	Clean        bool        `json:"clean"`
+	Findings     []Finding   `json:"findings"`
+	Conflicts    []fact.Fact `json:"conflicts,omitempty"` // lines that one picture calls good and another bad
 }
 
 // Combine sums up several pictures. A line is bad when any picture judged it
@@ -29,34 +31,21 @@ func Combine(results []*Result) Combined {
 	type key struct{ bank, chip, line int }
 	index := map[key]int{}
 	for _, r := range results {
-		if !r.Registered {
-			c.Unregistered = append(c.Unregistered, r.Pattern+": "+r.Reason)
-		} else {
+		if r.Registered {
 			c.Registered++
+		} else {
+			c.Unregistered = append(c.Unregistered,
+				fact.New("picture.unregistered", "pattern", r.Pattern, "reason", r.Reason))
 		}
 		c.Clean = c.Clean && r.Registered && r.Clean
 		for _, l := range r.Lines {
 			k := key{l.Bank, l.Chip, l.Line}
-			i, ok := index[k]
-			if !ok {
-				index[k] = len(c.Lines)
-				c.Lines = append(c.Lines, l)
+			if i, known := index[k]; known {
+				c.join(&c.Lines[i], l)
 				continue
 			}
-			old := &c.Lines[i]
-			if old.State == "good" && l.State == "bad" || old.State == "bad" && l.State == "good" {
-				c.Conflicts = append(c.Conflicts, fmt.Sprintf("%s D%d is good in one picture and bad in another", l.Designator, l.Line))
-			}
-			alone := old.Alone
-			for q, v := range l.Alone { // the worse answer counts
-				if v != nil && (alone[q] == nil || *v < *alone[q]) {
-					alone[q] = v
-				}
-			}
-			if rank(l.State) > rank(old.State) || l.State == old.State && l.SE != nil && (old.SE == nil || *l.SE < *old.SE) {
-				*old = l
-			}
-			old.Alone = alone
+			index[k] = len(c.Lines)
+			c.Lines = append(c.Lines, l)
 		}
 		for _, f := range r.Findings {
 			c.add(f)
@@ -65,25 +54,29 @@ func Combine(results []*Result) Combined {
 	c.settleSolids()
 	c.settleFrozen(results)
 	for _, l := range c.Lines {
-		switch l.State {
-		case "good":
-			c.LinesJudged.Good++
-		case "bad":
-			c.LinesJudged.Bad++
-		default:
-			c.LinesJudged.NotJudged++
+		c.LinesJudged.add(l.State)
+	}
+	slices.SortStableFunc(c.Findings, func(a, b Finding) int { return cmp.Compare(b.Confidence, a.Confidence) })
+	return c
+}
+
+// join takes what another picture says of a line.
+func (c *Combined) join(old *DataLine, l DataLine) {
+	if old.State == "good" && l.State == "bad" || old.State == "bad" && l.State == "good" {
+		c.Conflicts = append(c.Conflicts,
+			fact.New("picture.conflict", "chip", l.Designator, "line", fmt.Sprintf("D%d", l.Line)))
+	}
+	alone := old.Alone
+	for q, v := range l.Alone { // the worse answer counts
+		if v != nil && (alone[q] == nil || *v < *alone[q]) {
+			alone[q] = v
 		}
 	}
-	slices.SortStableFunc(c.Findings, func(a, b Finding) int {
-		switch {
-		case a.Confidence > b.Confidence:
-			return -1
-		case a.Confidence < b.Confidence:
-			return 1
-		}
-		return 0
-	})
-	return c
+	better := l.State == old.State && l.SE != nil && (old.SE == nil || *l.SE < *old.SE)
+	if rank(l.State) > rank(old.State) || better {
+		*old = l
+	}
+	old.Alone = alone
 }
 
 func rank(state string) int { return slices.Index([]string{"not judged", "good", "bad"}, state) }
@@ -91,36 +84,24 @@ func rank(state string) int { return slices.Index([]string{"not judged", "good",
 // add lists a finding, or raises the confidence of one that is listed: the
 // chances that all pictures are wrong are multiplied.
 func (c *Combined) add(f Finding) {
-	for i := range c.Findings {
-		g := &c.Findings[i]
-		if g.Kind == f.Kind && g.Form == f.Form && g.Bank == f.Bank && g.Chip == f.Chip && g.AddressLine == f.AddressLine && slices.Equal(g.Lines, f.Lines) &&
-			(g.Chip >= 0 || g.Where == f.Where) {
-			g.Confidence = 1 - (1-g.Confidence)*(1-f.Confidence)
-			for _, e := range f.Evidence {
-				if !slices.Contains(g.Evidence, e) {
-					g.Evidence = append(g.Evidence, e)
-				}
-			}
-			return
+	i := slices.IndexFunc(c.Findings, f.sameAs)
+	if i < 0 {
+		f.Evidence = slices.Clone(f.Evidence)
+		c.Findings = append(c.Findings, f)
+		return
+	}
+	g := &c.Findings[i]
+	g.Confidence = 1 - (1-g.Confidence)*(1-f.Confidence)
+	for _, e := range f.Evidence {
+		if !slices.ContainsFunc(g.Evidence, func(o fact.Fact) bool { return same(o, e) }) {
+			g.Evidence = append(g.Evidence, e)
 		}
 	}
-	f.Evidence = slices.Clone(f.Evidence)
-	c.Findings = append(c.Findings, f)
 }
 
-// Summary says the result in one sentence.
-func (c Combined) Summary() string {
-	switch {
-	case c.Clean && c.LinesJudged.Good > 0:
-		return fmt.Sprintf("clean: %d pictures, %d data lines judged good, %d not judged", c.Pictures, c.LinesJudged.Good, c.LinesJudged.NotJudged)
-	case c.Clean:
-		return fmt.Sprintf("clean: %d pictures; no data line was judged", c.Pictures)
-	case slices.ContainsFunc(c.Findings, func(f Finding) bool { return !f.Undecided() }):
-		var s []string
-		for _, f := range c.Findings {
-			s = append(s, strings.TrimSpace(string(f.Kind)+" "+f.Designator))
-		}
-		return "not clean: " + strings.Join(s, ", ")
-	}
-	return fmt.Sprintf("inconclusive: %d of %d pictures registered", c.Registered, c.Pictures)
+// sameAs reports whether two findings name one fault. What names no chip is told
+// by its place.
+func (f Finding) sameAs(g Finding) bool {
+	return g.Kind == f.Kind && g.Form == f.Form && g.Bank == f.Bank && g.Chip == f.Chip &&
+		g.AddressLine == f.AddressLine && slices.Equal(g.Lines, f.Lines) && (g.Chip >= 0 || same(g.Where, f.Where))
 }

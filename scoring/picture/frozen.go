@@ -1,33 +1,43 @@
 package picture
 
 import (
-	"fmt"
 	"math"
+	"reflect"
 
+	"proveout/plans/fact"
 	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 )
 
+// Shown names a pattern of a mode; zero names none.
+type shown struct{ pattern, mode string }
+
+func named(p pattern.Pattern) shown { return shown{p.Name(), p.Mode.String()} }
+
+// other reports whether a pattern that was read is another one than the one that
+// should be shown, on the same screen.
+func (c *comparison) other(p pattern.Pattern, err error) bool {
+	m := c.f.Mode
+	return err == nil && p != c.f.Pattern && p.Mode.Width == m.Width && p.Mode.Height == m.Height
+}
+
 // foreign reads the identification through the grid and reports whether the
 // capture shows another pattern than it should. A coarse pattern may have been
 // laid wrongly over a picture that is another one: then it looks further.
-func (c *comparison) foreign(g *raster.Grid) (pattern.Pattern, bool) {
+func (c *comparison) foreign() (pattern.Pattern, bool) {
 	if c.f.Pattern.Kind == 0 {
 		return pattern.Pattern{}, false
 	}
-	p, err := c.identity(g)
-	if err != nil && c.texture() == align.Coarse && c.r.Route != Photograph {
-		p, err = align.IdentifyScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
-	}
-	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
-}
-
-func (c *comparison) identity(g *raster.Grid) (pattern.Pattern, error) {
-	return pattern.ReadIdentity(c.f.Mode, pattern.MeanOf(func(x, y int) float64 {
+	g := c.grid
+	p, err := pattern.ReadIdentity(c.f.Mode, pattern.MeanOf(func(x, y int) float64 {
 		i := y*g.Width + x
 		return float64(g.V[0][i] + g.V[1][i] + g.V[2][i])
 	}))
+	if err != nil && c.texture() == align.Coarse && c.r.Route != Photograph {
+		p, err = align.IdentifyScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
+	}
+	return p, c.other(p, err)
 }
 
 // foreignAtOnce reads the identification of a capture that has the size of the
@@ -37,7 +47,7 @@ func (c *comparison) foreignAtOnce() (pattern.Pattern, bool) {
 		return pattern.Pattern{}, false
 	}
 	p, err := pattern.Identify(c.capture)
-	return p, err == nil && p != c.f.Pattern && p.Mode.Width == c.f.Mode.Width && p.Mode.Height == c.f.Mode.Height
+	return p, c.other(p, err)
 }
 
 // lookFurther tries to read which pattern a capture shows that could not be laid
@@ -61,27 +71,19 @@ func (c *comparison) frozen(p pattern.Pattern) {
 	r := c.r
 	r.Registered = false
 	r.shows = named(p)
-	r.Reason = fmt.Sprintf("the capture shows another pattern: %s of %s", p.Name(), p.Mode)
-	f := plain(Black, fmt.Sprintf("the screen shows %s of %s and not what was to be shown", p.Name(), p.Mode),
-		"Show the picture again and capture it. When it stays, the picture is frozen: new content does not reach the memory that is shown, or another part of it is shown; check the start address of the display and the write path. When it does not, the wrong file was captured.")
+	r.Reason = fact.New("picture.another-pattern", "pattern", p.Name(), "mode", p.Mode.String())
+	where := fact.New("picture.screen-shows", "pattern", p.Name(), "mode", p.Mode.String())
+	f := r.find(plain(Black, where, fact.New("picture.look-frozen")))
 	f.Form, f.Confidence = Frozen, 0.6
-	r.Findings = append(r.Findings, f)
 }
-
-// Undecided reports whether a finding alone decides nothing: a capture of another
-// picture than the one that was to be shown may be a frozen screen or the wrong
-// file.
-func (f Finding) Undecided() bool { return f.Form == Frozen && f.Confidence < 0.7 }
-
-func named(p pattern.Pattern) string { return fmt.Sprintf("%s of %s", p.Name(), p.Mode) }
 
 // settleFrozen looks over all pictures of a job: a picture that stands where
 // several others should have been shown is frozen.
 func (c *Combined) settleFrozen(results []*Result) {
-	showing := map[string]int{}
+	showing := map[shown]int{}
 	for _, r := range results {
 		switch {
-		case r.shows != "":
+		case r.shows != shown{}:
 			showing[r.shows]++
 		case r.Registered:
 			showing[r.named]++
@@ -89,21 +91,21 @@ func (c *Combined) settleFrozen(results []*Result) {
 	}
 	for _, r := range results {
 		n := showing[r.shows]
-		if r.shows == "" || n < 2 {
+		if r.shows == (shown{}) || n < 2 {
 			continue
 		}
 		for i := range c.Findings {
 			f := &c.Findings[i]
-			if evidence := fmt.Sprintf("%d captures show it", n); f.Form == Frozen && f.Where == r.Findings[0].Where && len(f.Evidence) == 0 {
-				f.Confidence, f.Evidence = 0.95, []string{evidence}
+			if f.Form == Frozen && same(f.Where, r.Findings[0].Where) && len(f.Evidence) == 0 {
+				f.Confidence, f.Evidence = 0.95, []fact.Fact{fact.New("picture.captures-show-it", "n", n)}
 			}
 		}
 	}
 	for i, a := range results {
 		for _, b := range results[i+1:] {
 			if a.named != b.named && a.glance.like(b.glance) {
-				f := plain(Black, fmt.Sprintf("the captures of %s and of %s show one and the same picture, and it is neither", a.Pattern, b.Pattern),
-					"The picture is frozen, or something else than the card's picture was captured: check that the capture follows the screen.")
+				where := fact.New("picture.one-for-two", "pattern", a.Pattern, "other", b.Pattern)
+				f := plain(Black, where, fact.New("picture.look-neither"))
 				f.Form, f.Confidence = Frozen, 0.8
 				c.add(f)
 				return
@@ -111,6 +113,8 @@ func (c *Combined) settleFrozen(results []*Result) {
 		}
 	}
 }
+
+func same(a, b fact.Fact) bool { return reflect.DeepEqual(a, b) }
 
 // A glance is a picture at 12×9 pixels, kept of a capture that shows nothing
 // known, to see whether two are the same.

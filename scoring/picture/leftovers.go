@@ -1,11 +1,13 @@
 package picture
 
 import (
-	"fmt"
 	"math"
-	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
+	"proveout/plans/fact"
 	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/pattern"
 )
 
@@ -16,21 +18,8 @@ func (c *comparison) geometry() {
 		return
 	}
 	g := c.grid
-	line := func(at func(i int) int, n int) bool { // dark and flat
-		var s, q float64
-		count := 0
-		for i := 0; i < n; i += 3 {
-			k := at(i)
-			v := float64(g.V[0][k]+g.V[1][k]+g.V[2][k]) / 3
-			s += v
-			q += v * v
-			count++
-		}
-		mean := s / float64(count)
-		return mean < 42 && math.Sqrt(max(0, q/float64(count)-mean*mean)) < 13
-	}
-	column := func(x int) bool { return line(func(i int) int { return i*g.Width + x }, g.Height) }
-	row := func(y int) bool { return line(func(i int) int { return y*g.Width + i }, g.Width) }
+	column := func(x int) bool { return c.dark(g.Height, func(i int) int { return i*g.Width + x }) }
+	row := func(y int) bool { return c.dark(g.Width, func(i int) int { return y*g.Width + i }) }
 	var left, right, top, bottom int
 	for left < (g.X1-g.X0)/3 && column(g.X0+left) {
 		left++
@@ -50,15 +39,29 @@ func (c *comparison) geometry() {
 	if c.bankEdge(g.Y1 - bottom) {
 		bottom = 0
 	}
-	if max(left, right, top, bottom) < 3 {
+	most := max(left, right, top, bottom)
+	if most < 3 {
 		return
 	}
 	g.X0, g.X1, g.Y0, g.Y1 = g.X0+left, g.X1-right, g.Y0+top, g.Y1-bottom
-	f := plain(Geometry, fmt.Sprintf("cut off: %d pixels left, %d right, %d at the top, %d at the bottom", left, right, top, bottom),
-		"Check the timing of the mode (blanking, active width and height) and the size setting of monitor and capture device.")
-	f.Region = &Region{g.X0, g.Y0, g.X1 - g.X0, g.Y1 - g.Y0}
-	f.Strength = float64(max(left, right, top, bottom))
-	c.r.Findings = append(c.r.Findings, f)
+	where := fact.New("picture.cut-off", "left", left, "right", right, "top", top, "bottom", bottom)
+	f := c.r.find(plain(Geometry, where, fact.New("picture.look-geometry")))
+	f.Region, f.Strength = regionOf(g), float64(most)
+}
+
+// dark reports whether a row or column of so many pixels is dark and flat: noise
+// of a dozen levels about black is, content is not.
+func (c *comparison) dark(n int, at func(i int) int) bool {
+	var sum, squares, count float64
+	for i := 0; i < n; i += 3 {
+		k := at(i)
+		v := float64(c.grid.V[0][k]+c.grid.V[1][k]+c.grid.V[2][k]) / 3
+		sum += v
+		squares += v * v
+		count++
+	}
+	mean := sum / count
+	return mean < 42 && math.Sqrt(max(0, squares/count-mean*mean)) < 13
 }
 
 // bankEdge reports whether a bank of the memory ends at a row: what is dark
@@ -79,81 +82,64 @@ func (c *comparison) bankEdge(row int) bool {
 // channels looks for missing and exchanged channels by how the captured
 // channels go with the written ones, and puts exchanged ones right.
 func (c *comparison) channels() {
-	switch c.f.Pattern.Kind {
-	case pattern.Random, pattern.RandomComplement:
-	default:
+	if kind := c.f.Pattern.Kind; kind != pattern.Random && kind != pattern.RandomComplement {
 		return
 	}
-	var n float64
-	var sc, sw, qc, qw [3]float64
-	var x [3][3]float64
 	g := c.grid
-	skip := max(1, g.Width*g.Height/40000) | 1
+	var captured, written [3][]float64
+	skip := max(1, g.Width*g.Height/40_000) | 1
 	for i := g.Y0 * g.Width; i < g.Y1*g.Width; i += skip {
-		if col := i % g.Width; col < g.X0 || col >= g.X1 {
+		if x := i % g.Width; x < g.X0 || x >= g.X1 {
 			continue
 		}
-		n++
-		for a := range 3 {
-			v, w := float64(g.V[a][i]), float64(c.wanted.Pix[3*i+a])
-			sc[a] += v
-			qc[a] += v * v
-			sw[a] += w
-			qw[a] += w * w
-			for b := range 3 {
-				x[a][b] += v * float64(c.wanted.Pix[3*i+b])
-			}
+		for channel := range 3 {
+			captured[channel] = append(captured[channel], float64(g.V[channel][i]))
+			written[channel] = append(written[channel], float64(c.wanted.Pix[3*i+channel]))
 		}
 	}
-	if n < 100 {
+	if len(captured[0]) < 100 {
 		return
 	}
-	names := [3]string{"red", "green", "blue"}
-	var source [3]int
+	source := [3]int{0, 1, 2}
 	for a := range 3 {
-		source[a] = a
-		sd := math.Sqrt(max(0, qc[a]/n-sc[a]*sc[a]/n/n))
-		best, r := a, [3]float64{}
+		mean, sd := stat.PopMeanStdDev(captured[a], nil)
+		var goes [3]float64 // with the written channels
+		best := a
 		for b := range 3 {
-			wd := math.Sqrt(max(1e-9, qw[b]/n-sw[b]*sw[b]/n/n))
 			if sd > 0 {
-				r[b] = (x[a][b]/n - sc[a]*sw[b]/n/n) / (sd * wd)
+				goes[b] = stat.Correlation(captured[a], written[b], nil)
 			}
-			if r[b] > r[best] {
+			if goes[b] > goes[best] {
 				best = b
 			}
 		}
 		switch {
-		case sd < 14 && r[best] < 0.12:
+		case sd < 14 && goes[best] < 0.12:
 			c.missing[a] = true
-			f := plain(ChannelMissing, fmt.Sprintf("%s is at level %.0f all over", names[a], sc[a]/n),
-				fmt.Sprintf("Check the %s line from converter to connector: joint, filter, protection diodes, cable.", names[a]))
-			f.Strength = sc[a] / n
-			c.r.Findings = append(c.r.Findings, f)
-		case best != a && r[best] > 0.25 && r[a] < r[best]/2:
+			where := fact.New("picture.colour-level", "colour", lines.Colour(a), "level", fact.In(mean, "").To(1))
+			advice := fact.New("picture.look-colour", "colour", lines.Colour(a))
+			c.r.find(plain(ChannelMissing, where, advice)).Strength = mean
+		case best != a && goes[best] > 0.25 && goes[a] < goes[best]/2:
 			source[a] = best
 		}
 	}
-	c.swap(source, names)
+	c.swapBack(source)
 }
 
-func (c *comparison) swap(source [3]int, names [3]string) {
-	if source == [3]int{0, 1, 2} {
-		return
-	}
-	what := ""
+// swapBack puts exchanged channels right.
+func (c *comparison) swapBack(source [3]int) {
+	var swaps []fact.Fact
 	v := c.grid.V
 	for a, b := range source {
 		if a != b {
-			if what != "" {
-				what += ", "
-			}
-			what += fmt.Sprintf("%s shows %s", names[a], names[b])
+			swaps = append(swaps, fact.New("picture.colour-shows", "colour", lines.Colour(a), "other", lines.Colour(b)))
 			c.grid.V[b] = v[a]
 		}
 	}
-	c.r.Findings = append(c.r.Findings, plain(ChannelSwapped, what,
-		"Check the order of the colour lines: cable, connector, rework wires between converter and connector; and the pixel format of the driver."))
+	if len(swaps) > 0 {
+		where := fact.New("picture.colours-exchanged", "exchanged", fact.ListOf(fact.Comma, swaps))
+		c.r.find(plain(ChannelSwapped, where, fact.New("picture.look-order")))
+	}
 }
 
 // leftovers looks into what the faults named so far leave unexplained.
@@ -230,90 +216,100 @@ func (c *comparison) rest() []float32 {
 	return out
 }
 
-const tile = 16
-
 // displaced looks for blocks whose content is that of another place.
 func (c *comparison) displaced(rest []float32) bool {
 	if c.texture() != align.Fine {
 		return false
 	}
+	region, ok := c.wrongTiles(rest)
+	if !ok {
+		return false
+	}
 	w, h := c.grid.Width, c.grid.Height
-	nx, ny := w/tile, h/tile
-	x0, y0, x1, y1, count := nx, ny, -1, -1, 0
-	limit := 9.0
+	cx, cy := region.X+region.Width/2, region.Y+region.Height/2
+	pw, ph := min(64, max(16, region.Width-tile)), min(64, max(16, region.Height-tile))
+	x, y := max(0, min(w-pw, cx-pw/2)), max(0, min(h-ph, cy-ph/2))
+	dx, dy, score := align.Trace(c.report.Correct(c.grid), c.wanted, x, y, pw, ph)
+	where := fact.New("picture.block", "width", region.Width, "height", region.Height, "x", region.X, "y", region.Y)
+	confidence := 0.7
+	if score > 9 && (dx != 0 || dy != 0) { // standard deviations: of 65 536 places none reaches that by chance
+		where = fact.New("picture.block-from", "width", region.Width, "height", region.Height,
+			"x", region.X, "y", region.Y, "left", dx, "above", dy)
+		confidence = 0.95
+	} else if 2*region.Width*region.Height > w*h || min(region.Width, region.Height) == tile {
+		return false // stripes or noise all over, or what an edge leaves, rather than a block
+	}
+	f := c.r.find(plain(Displaced, where, fact.New("picture.look-displaced")))
+	f.Region, f.Strength, f.Confidence = &region, math.Hypot(float64(dx), float64(dy)), confidence
+	return true
+}
+
+const tile = 16
+
+// wrongTiles is the part of the picture whose tiles differ by far more than the
+// noise, as those of other content do. It is false for a few tiles here and there,
+// and for most of the picture.
+func (c *comparison) wrongTiles(rest []float32) (region Region, ok bool) {
+	w := c.grid.Width
+	across, down := w/tile, c.grid.Height/tile
+	limit := 9.0                       // variances
 	for _, n := range c.report.Clean { // a digital picture is exact: small errors are no displacement
 		limit = max(limit, 250/(n*n)/3)
 	}
-	for ty := range ny {
-		for tx := range nx {
-			var q float64
-			n := 0
+	x0, y0, x1, y1, count := across, down, -1, -1, 0
+	for ty := range down {
+		for tx := range across {
+			squares, n := 0.0, 0
 			for y := ty * tile; y < (ty+1)*tile; y++ {
 				for _, v := range rest[y*w+tx*tile : y*w+(tx+1)*tile] {
 					if v == v {
-						q += float64(v) * float64(v)
+						squares += float64(v) * float64(v)
 						n++
 					}
 				}
 			}
-			if n > tile*tile/3 && q/float64(n) > limit {
+			if n > tile*tile/3 && squares/float64(n) > limit {
 				x0, y0, x1, y1 = min(x0, tx), min(y0, ty), max(x1, tx), max(y1, ty)
 				count++
 			}
 		}
 	}
-	if count < 2 || count*3 < (x1-x0+1)*(y1-y0+1) || count > nx*ny*2/3 {
-		return false
+	if count < 2 || count*3 < (x1-x0+1)*(y1-y0+1) || count > across*down*2/3 {
+		return Region{}, false
 	}
-	region := Region{x0 * tile, y0 * tile, (x1 - x0 + 1) * tile, (y1 - y0 + 1) * tile}
-	aligned := c.report.Correct(c.grid)
-	cx, cy := region.X+region.Width/2, region.Y+region.Height/2
-	pw, ph := min(64, max(16, region.Width-tile)), min(64, max(16, region.Height-tile))
-	dx, dy, score := align.Trace(aligned, c.wanted, max(0, min(w-pw, cx-pw/2)), max(0, min(h-ph, cy-ph/2)), pw, ph)
-	where := fmt.Sprintf("a block of %d×%d pixels at %d,%d shows other content", region.Width, region.Height, region.X, region.Y)
-	confidence := 0.7
-	if score > 9 && (dx != 0 || dy != 0) {
-		where = fmt.Sprintf("a block of %d×%d pixels at %d,%d shows what belongs %d pixels left and %d above", region.Width, region.Height, region.X, region.Y, dx, dy)
-		confidence = 0.95
-	} else if 2*region.Width*region.Height > w*h || min(region.Width, region.Height) == tile {
-		return false // stripes or noise all over, or what an edge leaves, rather than a block
-	}
-	f := plain(Displaced, where, "Content that lands in the wrong place points to address lines, page or refresh logic, or to the copy engine of the chip.")
-	f.Region, f.Strength, f.Confidence = &region, math.Hypot(float64(dx), float64(dy)), confidence
-	c.r.Findings = append(c.r.Findings, f)
-	return true
+	return Region{x0 * tile, y0 * tile, (x1 - x0 + 1) * tile, (y1 - y0 + 1) * tile}, true
 }
 
 // stripes looks for columns and rows whose mean is off.
 func (c *comparison) stripes(rest []float32) bool {
 	found := false
 	w, h := c.grid.Width, c.grid.Height
-	cols, rows := make([]sum, w), make([]sum, h)
+	columns, rows := make([]sum, w), make([]sum, h)
 	level := (c.report.Clean[0] + c.report.Clean[1] + c.report.Clean[2]) / 3
 	most := max(3, 20*math.Sqrt(3)/level) // 20 levels
 	for y := range h {
 		for x, v := range rest[y*w : (y+1)*w] {
 			if v == v { // a few isolated pixels make no stripe
 				v := min(most, max(-most, float64(v)))
-				cols[x].add(v)
+				columns[x].add(v)
 				rows[y].add(v)
 			}
 		}
 	}
-	for k, s := range [][]sum{cols, rows} {
-		hits, strength := offLines(s, level)
+	for k, sums := range [][]sum{columns, rows} {
+		hits, strength := offLines(sums, level)
 		if len(hits) < 2 {
 			continue
 		}
-		period, ph, share := bestPeriod(hits, len(s))
-		what := [2]string{"columns", "rows"}[k]
-		where := fmt.Sprintf("%d %s stand out by %.1f levels", len(hits), what, strength)
-		if share > 0.8 && period > 1 {
-			where += fmt.Sprintf(", every %d from %d", period, ph)
+		n, by := len(hits), levels(strength)
+		where := []fact.Fact{
+			fact.New("picture.columns-stand-out", "n", n, "levels", by),
+			fact.New("picture.rows-stand-out", "n", n, "levels", by),
+		}[k]
+		if period, first, share := bestPeriod(hits, len(sums)); share > 0.8 && period > 1 {
+			where = fact.New("picture.every", "lines", where, "period", period, "first", first)
 		}
-		f := plain(Stripe, where, "Stripes of one period point to one lane of the bus, to the supply of the converter or to crosstalk; compare the period with the bus width.")
-		f.Strength = strength
-		c.r.Findings = append(c.r.Findings, f)
+		c.r.find(plain(Stripe, where, fact.New("picture.look-stripe"))).Strength = strength
 		found = true
 	}
 	return found
@@ -325,26 +321,23 @@ func (s *sum) add(v float64) { s.n++; s.s += v }
 
 // offLines lists lines whose mean is off by more than seven standard errors and
 // more than a level and a half.
-func offLines(s []sum, level float64) (hits []int, strength float64) {
+func offLines(all []sum, level float64) (hits []int, strength float64) {
+	const enough = 40 // pixels
 	var means []float64
-	for _, v := range s {
-		if v.n >= 40 {
-			means = append(means, v.s/v.n)
+	for _, s := range all {
+		if s.n >= enough {
+			means = append(means, s.s/s.n)
 		}
 	}
 	if len(means) == 0 {
 		return nil, 0
 	}
-	slices.Sort(means)
-	usual := means[len(means)/2]
-	for i, v := range s {
-		if v.n < 40 {
-			continue
-		}
-		mean := v.s/v.n - usual
-		if math.Abs(mean)*math.Sqrt(v.n) > 7 && math.Abs(mean)*level/math.Sqrt(3) > 1.5 {
+	usual := median(means)
+	for i, s := range all {
+		off := math.Abs(s.s/s.n - usual)
+		if inLevels := off * level / math.Sqrt(3); s.n >= enough && off*math.Sqrt(s.n) > 7 && inLevels > 1.5 {
 			hits = append(hits, i)
-			strength += math.Abs(mean) * level / math.Sqrt(3)
+			strength += inLevels
 		}
 	}
 	return hits, strength / float64(max(1, len(hits)))
@@ -352,7 +345,7 @@ func offLines(s []sum, level float64) (hits []int, strength float64) {
 
 // bestPeriod returns period and phase that hold the largest share of the lines
 // and are filled best.
-func bestPeriod(hits []int, n int) (period, ph int, share float64) {
+func bestPeriod(hits []int, n int) (period, first int, share float64) {
 	best := 0.0
 	for p := 2; p <= 128 && p < n/2; p++ {
 		count := make([]int, p)
@@ -363,49 +356,43 @@ func bestPeriod(hits []int, n int) (period, ph int, share float64) {
 			in := float64(c) / float64(len(hits))
 			fill := float64(c) / (float64(n-k)/float64(p) + 1)
 			if v := in * min(1, fill+0.1); v > best+1e-9 {
-				best, period, ph, share = v, p, k, in
+				best, period, first, share = v, p, k, in
 			}
 		}
 	}
-	return period, ph, share
+	return period, first, share
 }
 
 // specks looks for isolated wrong pixels.
 func (c *comparison) specks(rest []float32) {
-	for _, f := range c.r.Findings { // a weak chip has named them already
-		if f.Kind == "chip-weak" || f.Kind == Noise || f.Kind == Displaced {
-			return
+	limit := 6.0 // standard deviations
+	for channel := range 3 {
+		switch {
+		case c.missing[channel]:
+		case c.r.Route == Digital:
+			limit = max(limit, 6/c.report.Clean[channel])
+		default: // edges between sampling phases leave a few large residuals
+			limit = max(limit, 7, 28/c.report.Clean[channel])
 		}
 	}
 	far, n := 0, 0
-	limit := 6.0
-	for ch := range 3 {
-		switch {
-		case c.missing[ch]:
-		case c.r.Route == Digital:
-			limit = max(limit, 6/c.report.Clean[ch])
-		default: // edges between sampling phases leave a few large residuals
-			limit = max(limit, 7, 28/c.report.Clean[ch])
-		}
-	}
 	x0, y0, x1, y1 := c.grid.Width, c.grid.Height, 0, 0
 	for i, v := range rest {
 		if v != v {
 			continue
 		}
 		n++
-		if a := math.Abs(float64(v)); a > limit {
+		if math.Abs(float64(v)) > limit {
 			far++
 			x, y := i%c.grid.Width, i/c.grid.Width
 			x0, y0, x1, y1 = min(x0, x), min(y0, y), max(x1, x), max(y1, y)
 		}
 	}
-	if n == 0 || far < 8 || float64(far)/float64(n) < 5e-5 {
+	share := float64(far) / float64(max(1, n))
+	if far < 8 || share < 5e-5 {
 		return
 	}
-	f := plain(Noise, fmt.Sprintf("%d isolated pixels (%.2g of the picture) are far off", far, float64(far)/float64(n)),
-		"Check supply and clock of the converter, the memory clock and its termination; compare with a lower memory clock.")
-	f.Region = &Region{x0, y0, x1 - x0 + 1, y1 - y0 + 1}
-	f.Strength = float64(far) / float64(n)
-	c.r.Findings = append(c.r.Findings, f)
+	where := fact.New("picture.isolated-pixels", "n", far, "share", lines.TwoDigits(share))
+	f := c.r.find(plain(Noise, where, fact.New("picture.look-noise")))
+	f.Region, f.Strength = &Region{x0, y0, x1 - x0 + 1, y1 - y0 + 1}, share
 }

@@ -57,7 +57,7 @@ func TestPhotographs(t *testing.T) {
 		}
 		p := photographed(t, f, org, cam, uint64(i), faults...)
 		r := compared(t, f, p, Options{Memory: &org, Route: Photograph})
-		t.Logf("%d %+v: registered %v %s lines %+v noise %.1f scale %.2f %q", i, cam, r.Registered, r.Reason, r.LinesJudged, r.NoiseSD, r.Scale, brief(r.Findings))
+		t.Logf("%d %+v: registered %v %v lines %+v noise %.1f scale %.2f %q", i, cam, r.Registered, r.Reason, r.LinesJudged, r.NoiseSD, r.Scale, brief(r.Findings))
 		if !r.Registered {
 			continue
 		}

@@ -5,10 +5,14 @@
 // organisation of the card come in; a [Result] goes out: how the capture lies
 // over the pattern, image metrics, a judgement of every data line and findings
 // with chip designators. Patterns are made by package pattern, captures read by
-// package decode. The package reads no files and uses no clock.
+// package raster. The package reads no files and uses no clock; what it says are
+// facts.
 package picture
 
 import (
+	"fmt"
+
+	"proveout/plans/fact"
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
@@ -23,10 +27,10 @@ const (
 	Auto       Route = ""
 	Digital    Route = "digital"    // a dump or a screenshot: pixel for pixel
 	Analogue   Route = "analogue"   // a capture device
-	Photograph Route = "photograph" // a photograph of the monitor
+	Photograph Route = "photograph" // of the monitor
 )
 
-// Kinds of finding beside those of package memory.
+// Kinds of findings that are not faults of the memory.
 const (
 	ConverterBit   memory.Kind = lines.ConverterBit
 	ChannelMissing memory.Kind = "channel-missing"
@@ -57,9 +61,12 @@ type Region struct {
 	Height int `json:"height"`
 }
 
+// regionOf is the part of the pattern that a grid has inside.
+func regionOf(g *raster.Grid) *Region { return &Region{g.X0, g.Y0, g.X1 - g.X0, g.Y1 - g.Y0} }
+
 // A Finding is one fault that the picture shows.
 type Finding struct {
-	memory.Finding
+	memory.Fault
 	Form     Form    `json:"form,omitempty"`
 	Region   *Region `json:"region,omitempty"`
 	Strength float64 `json:"strength,omitempty"` // levels of 255, or a share: see Where
@@ -67,11 +74,59 @@ type Finding struct {
 	fromSolid bool // told by one bit solid alone; Combine settles it with the others
 }
 
+// plain is a finding that names no chip.
+func plain(kind memory.Kind, where, advice fact.Fact) Finding {
+	return Finding{Fault: memory.Fault{
+		Kind: kind, Chip: -1, Bank: -1, AddressLine: -1, Confidence: 0.95, Where: where, Advice: advice,
+	}}
+}
+
+// Fact says a finding in a few words: "U7 D3 stuck at 0".
+func (f Finding) Fact() fact.Fact {
+	what := fact.New("picture.kind." + string(f.Kind))
+	switch {
+	case f.Form == Frozen:
+		what = fact.New("picture.frozen-picture")
+	case f.Form == Sampling:
+		what = fact.New("picture.dirty-sampling")
+	case f.Kind == memory.AddressLine && f.AddressLine >= 0:
+		what = fact.New("picture.address-line", "line", fmt.Sprintf("A%d", f.AddressLine))
+	}
+	switch n := len(f.Lines); {
+	case f.Designator != "" && n > 4:
+		first, last := lines.DataLines(f.Lines[:1]), lines.DataLines(f.Lines[n-1:])
+		return fact.New("picture.of-many-lines", "chip", f.Designator, "first", first, "last", last, "what", what)
+	case f.Designator != "" && n > 0:
+		return fact.New("picture.of-lines", "chip", f.Designator, "lines", lines.DataLines(f.Lines), "what", what)
+	case f.Designator != "":
+		return fact.New("picture.of-chip", "chip", f.Designator, "what", what)
+	case !f.Where.IsZero():
+		return fact.New("picture.of-place", "what", what, "where", f.Where)
+	}
+	return what
+}
+
+// Undecided reports whether a finding alone decides nothing: a capture of another
+// picture than the one that was to be shown may be a frozen screen or the wrong
+// file.
+func (f Finding) Undecided() bool { return f.Form == Frozen && f.Confidence < 0.7 }
+
 // Judged counts data lines.
 type Judged struct {
 	Good      int `json:"good"`
 	Bad       int `json:"bad"`
 	NotJudged int `json:"not_judged"`
+}
+
+func (j *Judged) add(state string) {
+	switch state {
+	case lines.Good.String():
+		j.Good++
+	case lines.Bad.String():
+		j.Bad++
+	default:
+		j.NotJudged++
+	}
 }
 
 // A DataLine is the judgement of one data line.
@@ -110,9 +165,9 @@ type Result struct {
 	Pattern    string     `json:"pattern"`
 	Mode       string     `json:"mode"`
 	Registered bool       `json:"registered"`
-	Reason     string     `json:"reason,omitempty"` // why it could not be registered
-	Shift      [2]float64 `json:"shift"`            // capture pixels, right and down
-	Scale      float64    `json:"scale"`            // capture pixels per screen pixel
+	Reason     fact.Fact  `json:"reason,omitzero"` // why it could not be registered
+	Shift      [2]float64 `json:"shift"`           // capture pixels, right and down
+	Scale      float64    `json:"scale"`           // capture pixels per screen pixel
 	ScaleXY    [2]float64 `json:"scale_xy"`
 	Phase      [2]float64 `json:"phase"` // sampling phase, 0 to 1 of a capture pixel
 	Gain       [3]float64 `json:"gain"`
@@ -131,15 +186,23 @@ type Result struct {
 	metric.Score
 	Raw *metric.Score `json:"raw,omitempty"` // as captured, when the sizes agree
 
-	Transfer []Curve   `json:"transfer,omitempty"`
-	Clean    bool      `json:"clean"`
-	Findings []Finding `json:"findings"`
-	Doubts   []string  `json:"doubts,omitempty"`
+	Transfer []Curve     `json:"transfer,omitempty"`
+	Clean    bool        `json:"clean"`
+	Findings []Finding   `json:"findings"`
+	Doubts   []fact.Fact `json:"doubts,omitempty"`
 
 	Aligned *raster.RGB `json:"-"` // the capture on the grid of the pattern, levels corrected
 	Wanted  *raster.RGB `json:"-"` // the pattern
 
-	named  string  // the pattern, with its mode
-	shows  string  // the other pattern that the capture shows, with its mode
+	named  shown   // the pattern
+	shows  shown   // the other pattern that the capture shows
 	glance *glance // of a capture that shows nothing known
 }
+
+// find adds a finding and returns it.
+func (r *Result) find(f Finding) *Finding {
+	r.Findings = append(r.Findings, f)
+	return &r.Findings[len(r.Findings)-1]
+}
+
+func (r *Result) doubt(f fact.Fact) { r.Doubts = append(r.Doubts, f) }

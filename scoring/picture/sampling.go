@@ -1,9 +1,10 @@
 package picture
 
 import (
-	"fmt"
 	"math"
 	"slices"
+
+	"proveout/plans/fact"
 )
 
 // Dirty sampling: what is too much. Of simulated clean captures with noise up to
@@ -22,66 +23,58 @@ func (c *comparison) sampling() {
 	if !c.random() || c.r.Route == Digital {
 		return
 	}
-	if c.r.Blur > mostBlur {
-		f := c.dirty(fmt.Sprintf("neighbouring columns run into one another (blur of %.2f pixels): lines of one pixel are lost", c.r.Blur))
-		f.Strength = c.r.Blur
-		c.r.Findings = append(c.r.Findings, f)
+	pixels := func(v float64) fact.Amount { return fact.In(v, "").To(0.01) }
+	if blur := c.r.Blur; blur > mostBlur {
+		c.dirty(fact.New("picture.columns-blurred", "pixels", pixels(blur)), blur)
 		return
 	}
 	rows, columns := c.displacements()
 	jitter, wander := excess(rows), excess(columns)
 	switch {
 	case jitter > mostJitter && jitter >= wander:
-		f := c.dirty(fmt.Sprintf("the sampling jitters: lines lie %.2f pixels to either side of their place", jitter))
-		f.Strength = jitter
-		c.r.Findings = append(c.r.Findings, f)
+		c.dirty(fact.New("picture.sampling-jitters", "pixels", pixels(jitter)), jitter)
 	case wander > mostJitter:
-		f := c.dirty(fmt.Sprintf("the sampling beats along the line: columns lie %.2f pixels to either side of their place", wander))
-		f.Strength = wander
-		c.r.Findings = append(c.r.Findings, f)
+		c.dirty(fact.New("picture.sampling-beats", "pixels", pixels(wander)), wander)
 	}
 }
 
-func (c *comparison) dirty(where string) Finding {
-	f := plain(Noise, where, "Set clock (all pixels of a line) and phase of the capture device and capture again; when it stays, compare with a second device, then look at the pixel clock of the card: its supply, filter and reference.")
-	f.Form = Sampling
-	g := c.grid
-	f.Region = &Region{g.X0, g.Y0, g.X1 - g.X0, g.Y1 - g.Y0}
-	return f
+func (c *comparison) dirty(where fact.Fact, strength float64) {
+	f := c.r.find(plain(Noise, where, fact.New("picture.look-sampling")))
+	f.Form, f.Strength, f.Region = Sampling, strength, regionOf(c.grid)
 }
 
 // A displacement sums how the residuals of a row or column go with the slope of
-// the pattern across: Σ slope·r over Σ slope² is how far it lies to the left.
-type displacement struct{ sr, ss, rr, n float64 }
+// the pattern across: by least squares it lies Σ slope·residual over Σ slope² to
+// the left.
+type displacement struct{ products, slopes, residuals, n float64 }
+
+func (d *displacement) add(slope, residual float64) {
+	d.products += slope * residual
+	d.slopes += slope * slope
+	d.residuals += residual * residual
+	d.n++
+}
 
 // displacements sums one channel over the inside of the picture.
 func (c *comparison) displacements() (rows, columns []displacement) {
-	g, ch := c.grid, 1
-	for ch != 0 && c.missing[ch] {
-		ch = (ch + 1) % 3
+	g, channel := c.grid, 1
+	for channel != 0 && c.missing[channel] {
+		channel = (channel + 1) % 3
 	}
 	edge := c.f.Mode.Layout().Mark + 3
 	rows, columns = make([]displacement, g.Height), make([]displacement, g.Width)
-	residual, pix := c.report.Residual[ch], c.wanted.Pix
+	pix := c.wanted.Pix
 	skip := 1 + g.Height/400
 	for y := max(edge, g.Y0); y < min(g.Height-edge, g.Y1); y += skip {
-		row := &rows[y]
 		for x := max(4, g.X0+4); x < min(g.Width, g.X1)-4; x++ {
 			i := y*g.Width + x
-			r := float64(residual[i])
+			r := float64(c.report.Residual[channel][i])
 			if r != r {
 				continue
 			}
-			s := float64(int(pix[3*i+3+ch])-int(pix[3*i-3+ch])) / 2
-			col := &columns[x]
-			row.sr += s * r
-			row.ss += s * s
-			row.rr += r * r
-			row.n++
-			col.sr += s * r
-			col.ss += s * s
-			col.rr += r * r
-			col.n++
+			slope := float64(int(pix[3*i+3+channel])-int(pix[3*i-3+channel])) / 2
+			rows[y].add(slope, r)
+			columns[x].add(slope, r)
 		}
 	}
 	return rows, columns
@@ -93,29 +86,26 @@ func (c *comparison) displacements() (rows, columns []displacement) {
 func excess(all []displacement) float64 {
 	var at, variance []float64
 	for _, d := range all {
-		if d.n < 60 || d.ss < 60*100 {
+		if d.n < 60 || d.slopes < 60*100 {
 			continue
 		}
-		at = append(at, d.sr/d.ss)
-		variance = append(variance, d.rr/d.n/d.ss)
+		at = append(at, d.products/d.slopes)
+		variance = append(variance, d.residuals/d.n/d.slopes)
 	}
 	if len(at) < 20 {
 		return 0
 	}
-	usual := middle(at)
+	usual := median(at)
 	for i := range at {
 		at[i] = (at[i] - usual) * (at[i] - usual)
 	}
 	const half = 0.4549 // median of the square of a standard normal value
-	spread, expected := middle(at)/half, middle(variance)
+	spread, expected := median(at)/half, median(variance)
 	if spread < 4*expected {
 		return 0
 	}
 	return math.Sqrt(spread - expected)
 }
 
-func middle(v []float64) float64 {
-	s := slices.Clone(v)
-	slices.Sort(s)
-	return s[len(s)/2]
-}
+// median is the upper one of two middle values.
+func median(v []float64) float64 { return slices.Sorted(slices.Values(v))[len(v)/2] }

@@ -3,10 +3,11 @@ package picture
 import (
 	"fmt"
 	"math"
-	"proveout/scoring/picture/align"
 	"slices"
 
+	"proveout/plans/fact"
 	"proveout/scoring/memory"
+	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/lines"
 )
 
@@ -20,149 +21,169 @@ func (c *comparison) solid(s *align.Screen) {
 		return // the buffer was checked before
 	}
 	c.takeLinesOf(c.report.Lines)
-	polarity, written := 1, "1"
+	written := 1
 	if got.Inverted {
-		polarity, written = 0, "0"
-	}
-	index := map[[3]int]*DataLine{}
-	for i := range r.Lines {
-		l := &r.Lines[i]
-		index[[3]int{l.Bank, l.Chip, l.Line}] = l
+		written = 0
 	}
 	for _, t := range got.Lines {
 		state := t.State()
-		l := index[[3]int{t.Bank, t.Chip, t.Line}]
-		if l == nil || state == lines.NotJudged {
+		i := slices.IndexFunc(r.Lines, func(l DataLine) bool {
+			return l.Bank == t.Bank && l.Chip == t.Chip && l.Line == t.Line
+		})
+		if i < 0 || state == lines.NotJudged {
 			continue
 		}
-		shown, se := t.Shown, t.SE
-		l.Alone[polarity], l.SE = &shown, &se
+		l := &r.Lines[i]
+		l.Alone[written], l.SE = &t.Shown, &t.SE
 		if state == lines.Good {
 			continue
 		}
 		l.State = lines.Bad.String()
 		r.LinesJudged.NotJudged--
 		r.LinesJudged.Bad++
-		r.Findings = append(r.Findings, c.solidFinding(*l, polarity, written))
+		r.find(c.solidFinding(*l, written))
 	}
 	for _, t := range got.Stripes {
-		f := plain(Stripe, fmt.Sprintf("column %d of every %d, %s, is off by %.1f levels", t.Phase, t.Period, [3]string{"red", "green", "blue"}[t.Channel], t.Levels),
-			"A data line of these columns shows another level than written: photograph the other bit solids and their inverses, which name it.")
+		where := fact.New("picture.column-off", "column", t.Phase, "period", t.Period,
+			"colour", lines.Colour(t.Channel), "levels", levels(t.Levels))
+		f := r.find(plain(Stripe, where, fact.New("picture.look-other-solids")))
 		f.Strength, f.Confidence, f.fromSolid = math.Abs(t.Levels), 0.9, true
-		r.Findings = append(r.Findings, f)
 	}
 	if len(got.Lines) == 0 {
-		r.Doubts = append(r.Doubts, "this photograph tests no data line: the step of the bit is too small in it, or every pixel lies on the same lanes")
+		r.doubt(fact.New("picture.solid-tests-nothing"))
 	} else {
-		r.Doubts = append(r.Doubts, "a bit solid tests a line at one level only: photograph its inverse too")
+		r.doubt(fact.New("picture.solid-tests-one-level"))
 	}
 }
 
+// levels are levels of 255 as findings show them.
+func levels(v float64) fact.Amount { return fact.In(v, "").To(0.1) }
+
 // solidFinding names what one solid tells of a line that fails in it.
-func (c *comparison) solidFinding(l DataLine, polarity int, written string) Finding {
-	kind := memory.LineStuck0
-	if polarity == 0 {
-		kind = memory.LineStuck1
-	}
-	if v := *l.Alone[polarity]; v > 0.3 && v < 0.7 {
+func (c *comparison) solidFinding(l DataLine, written int) Finding {
+	kind := []memory.Kind{memory.LineStuck1, memory.LineStuck0}[written]
+	value := *l.Alone[written]
+	if value > 0.3 && value < 0.7 {
 		kind = memory.LineOpen
 	}
-	return Finding{Finding: memory.Finding{Kind: kind, Bank: l.Bank, Chip: l.Chip, Designator: l.Designator, Lines: []int{l.Line}, AddressLine: -1, Confidence: 0.8,
-		Where:    fmt.Sprintf("chip %s D%d, pixel bits %v: does not follow when it alone is written %s", l.Designator, l.Line, l.PixelBits, written),
-		Advice:   fmt.Sprintf("Look at %s D%d for a short, a cold joint or a broken trace; the inverse picture and those of its neighbours tell a stuck line from an open or shorted one.", l.Designator, l.Line),
-		Evidence: []string{fmt.Sprintf("%s: shown as written by %.2f ± %.2f", c.r.Pattern, *l.Alone[polarity], *l.SE)}}, fromSolid: true}
+	line := fmt.Sprintf("D%d", l.Line)
+	bits := make([]fact.Count, len(l.PixelBits))
+	for i, b := range l.PixelBits {
+		bits[i] = fact.Count(b)
+	}
+	hundredths := func(v float64) fact.Amount { return fact.In(v, "").To(0.01) }
+	return Finding{fromSolid: true, Fault: memory.Fault{
+		Kind: kind, Bank: l.Bank, Chip: l.Chip, Designator: l.Designator, Lines: []int{l.Line}, AddressLine: -1,
+		Confidence: 0.8,
+		Where: fact.New("picture.does-not-follow-alone", "chip", l.Designator, "line", line,
+			"n", len(bits), "bits", fact.ListOf(fact.And, bits), "written", written),
+		Advice: fact.New("picture.look-alone", "chip", l.Designator, "line", line),
+		Evidence: []fact.Fact{fact.New("picture.shown-as-written", "pattern", c.r.Pattern,
+			"ratio", hundredths(value), "error", hundredths(*l.SE))},
+	}}
 }
 
 // settleSolids judges lines by what bit solids and their complements showed
 // together, and names the faults.
 func (c *Combined) settleSolids() {
-	type key struct{ bank, chip int }
-	kinds := map[key]map[memory.Kind][]int{}
+	type group struct {
+		bank, chip int
+		kind       memory.Kind
+	}
+	var order []group
+	groups := map[group][]int{} // lines of a chip that fail alike, by their place in c.Lines
 	for i := range c.Lines {
 		l := &c.Lines[i]
-		zero, one := l.Alone[0], l.Alone[1]
-		low, high := zero != nil && *zero < 0.7, one != nil && *one < 0.7
-		if !low && !high {
-			if l.State == "not judged" && zero != nil && one != nil {
-				l.State = "good"
+		both := l.Alone[0] != nil && l.Alone[1] != nil
+		if both && l.State == "not judged" && !l.failsAlone(0) && !l.failsAlone(1) {
+			l.State = "good"
+		}
+		if kind, ok := l.kindAlone(); ok {
+			g := group{l.Bank, l.Chip, kind}
+			if groups[g] == nil {
+				order = append(order, g)
 			}
-			continue
+			groups[g] = append(groups[g], i)
 		}
-		if low && one == nil && *zero > 0.3 || high && zero == nil && *one > 0.3 {
-			continue // half of the pair is missing: what the single picture says stands
-		}
-		k := key{l.Bank, l.Chip}
-		if kinds[k] == nil {
-			kinds[k] = map[memory.Kind][]int{}
-		}
-		kind := memory.LineStuck0
-		switch {
-		case low && high && *zero > 0.25 && *one > 0.25:
-			kind = memory.LineOpen
-		case low && high:
-			kind = memory.LinesSwapped
-		case low:
-			kind = memory.LineStuck1
-		}
-		kinds[k][kind] = append(kinds[k][kind], i)
 	}
-	if slices.ContainsFunc(c.Findings, func(f Finding) bool { return f.fromSolid && f.Chip >= 0 }) { // a name explains the stripes
+	named := func(f Finding) bool { return f.fromSolid && f.Chip >= 0 }
+	if slices.ContainsFunc(c.Findings, named) { // a name explains the stripes
 		c.Findings = slices.DeleteFunc(c.Findings, func(f Finding) bool { return f.fromSolid && f.Chip < 0 })
 	}
-	for k, by := range kinds {
-		for kind, at := range by {
-			c.renameSolid(k.bank, k.chip, kind, at)
-		}
+	for _, g := range order {
+		c.renameSolid(g.bank, g.chip, g.kind, groups[g])
 	}
+}
+
+// failsAlone reports whether the line did not follow when it alone was written so.
+func (l *DataLine) failsAlone(written int) bool {
+	return l.Alone[written] != nil && *l.Alone[written] < 0.7
+}
+
+// kindAlone is what the solids of a line tell together. It is false for a line
+// that follows, and where half of the pair is missing and a random answer is
+// likely: what the single picture says stands then.
+func (l *DataLine) kindAlone() (memory.Kind, bool) {
+	zero, one := l.Alone[0], l.Alone[1]
+	low, high := l.failsAlone(0), l.failsAlone(1)
+	switch {
+	case !low && !high, low && one == nil && *zero > 0.3, high && zero == nil && *one > 0.3:
+		return "", false
+	case low && high && *zero > 0.25 && *one > 0.25:
+		return memory.LineOpen, true
+	case low && high:
+		return memory.LinesSwapped, true
+	case low:
+		return memory.LineStuck1, true
+	}
+	return memory.LineStuck0, true
 }
 
 // renameSolid replaces the findings of single solids by what the pairs tell: two
 // lines of one chip that fail alike are shorted or exchanged.
 func (c *Combined) renameSolid(bank, chip int, kind memory.Kind, at []int) {
-	two := len(at) == 2 && kind != memory.LineOpen
-	if kind == memory.LinesSwapped && !two {
-		return // inverted, but no partner was tested
+	var failing []int
+	for _, i := range at {
+		failing = append(failing, c.Lines[i].Line)
 	}
-	if len(at) > 2 && kind != memory.LineOpen {
+	switch n := len(failing); {
+	case kind == memory.LineOpen:
+	case kind == memory.LinesSwapped && n != 2:
+		return // inverted, but no partner was tested
+	case n > 2:
 		kind = memory.ChipDead
-	} else if two && kind != memory.LinesSwapped {
+	case n == 2 && kind != memory.LinesSwapped:
 		kind = memory.LinesShorted
 	}
-	var names []int
-	var first *Finding
-	kept := c.Findings[:0:0]
+	mine := func(f Finding) bool {
+		return f.fromSolid && f.Bank == bank && f.Chip == chip &&
+			len(f.Lines) == 1 && slices.Contains(failing, f.Lines[0])
+	}
+	if kind == memory.LineOpen { // one finding for each line
+		for i := range c.Findings {
+			if f := &c.Findings[i]; mine(*f) {
+				f.Kind, f.Confidence = kind, 0.7
+				f.Advice = fact.New("picture.or-exchanged", "look", f.Advice)
+			}
+		}
+		return
+	}
+	var joined *Finding
 	for _, f := range c.Findings {
-		mine := false
-		for _, i := range at {
-			l := c.Lines[i]
-			mine = mine || f.fromSolid && f.Bank == bank && f.Chip == chip && len(f.Lines) == 1 && f.Lines[0] == l.Line
-		}
-		if !mine {
-			kept = append(kept, f)
-			continue
-		}
-		if kind == memory.LineOpen { // one finding for each line
-			f.Kind, f.Confidence = kind, 0.7
-			f.Advice += " Two lines exchanged look the same here: photograph a random pattern."
-			kept = append(kept, f)
-			continue
-		}
-		if first == nil {
-			g := f
-			first = &g
-		} else {
-			first.Evidence = append(first.Evidence, f.Evidence...)
+		switch {
+		case !mine(f):
+		case joined == nil:
+			joined = &f
+		default:
+			joined.Evidence = append(joined.Evidence, f.Evidence...)
 		}
 	}
-	if first != nil {
-		for _, i := range at {
-			names = append(names, c.Lines[i].Line)
-		}
-		first.Kind, first.Lines, first.Confidence = kind, names, 0.95
-		if len(names) > 1 {
-			first.Where = fmt.Sprintf("chip %s, data lines %v", first.Designator, names)
-		}
-		kept = append(kept, *first)
+	if joined == nil {
+		return
 	}
-	c.Findings = kept
+	joined.Kind, joined.Lines, joined.Confidence = kind, failing, 0.95
+	if len(failing) > 1 {
+		joined.Where = fact.New("picture.chip-lines", "chip", joined.Designator, "lines", lines.DataLines(failing))
+	}
+	c.Findings = append(slices.DeleteFunc(c.Findings, mine), *joined)
 }

@@ -132,7 +132,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 			continue
 		}
 		missed[string(kind)]++
-		t.Logf("missed %s bank %d chip %d lines %d %d wired %d A%d bit %d on %d/%d %s noise %.1f blur %.2f scale %.3f shift %.0f,%.0f: registered %v %s lines %+v found %q", ft.Kind, ft.Bank, ft.Chip, ft.Line, ft.Line2, ft.Wired, ft.AddressLine, ft.Bit,
+		t.Logf("missed %s bank %d chip %d lines %d %d wired %d A%d bit %d on %d/%d %s noise %.1f blur %.2f scale %.3f shift %.0f,%.0f: registered %v %v lines %+v found %q", ft.Kind, ft.Bank, ft.Chip, ft.Line, ft.Line2, ft.Wired, ft.AddressLine, ft.Bit,
 			org.ChipBits, org.BusBits, m, d.Noise, d.Blur, d.Scale, d.ShiftX, d.ShiftY, r.Registered, r.Reason, r.LinesJudged, brief(r.Findings))
 	}
 	t.Logf("%d of %d named (%d with more findings than the one), missed %v", hit, total, extra, missed)

@@ -123,7 +123,7 @@ func (s *sweep) shoot(t *testing.T, c telephone, m pattern.Mode, org memory.Orga
 		}
 	}
 	if !ok {
-		t.Logf("%d %s %d/%d %+v, %d×%d: registered %v %s, lines %+v, noise %.1f, upper bits %d of %d, %+v, found %q", s.all, m, org.ChipBits, org.BusBits, c, p.Width, p.Height,
+		t.Logf("%d %s %d/%d %+v, %d×%d: registered %v %v, lines %+v, noise %.1f, upper bits %d of %d, %+v, found %q", s.all, m, org.ChipBits, org.BusBits, c, p.Width, p.Height,
 			r.Registered, r.Reason, r.LinesJudged, r.NoiseSD, judged, all, b, brief(r.Findings))
 	}
 }

@@ -38,7 +38,7 @@ func (j *judge) settleOthers(rep *Report) {
 	after := j.lines()
 	for i := range rep.Lines {
 		l := &rep.Lines[i]
-		named := slices.ContainsFunc(rep.Findings, func(f memory.Finding) bool {
+		named := slices.ContainsFunc(rep.Findings, func(f memory.Fault) bool {
 			return f.Bank == l.Bank && (f.Kind == memory.BankLost || f.Chip == l.Chip && slices.Contains(f.Lines, l.Line))
 		})
 		if l.State == Bad && !named && after[i].State != Bad {
@@ -107,7 +107,7 @@ func (v *view) explainWorstChip(j *judge, rep *Report) bool {
 		return false
 	}
 	var open []slot
-	var f memory.Finding
+	var f memory.Fault
 	fault, folded := fold{}, false
 	// Most of the lines that the picture judges: no fault of a line does that.
 	mostBad := len(bad) >= 2 && len(bad)*4 >= judged*3
@@ -205,7 +205,7 @@ func (j *judge) mostlyBad(bank int) bool {
 // markLines marks the lines of a finding. Of a chip or bank that shows what was
 // written elsewhere the lines were seen only where the address is right: they are
 // not judged.
-func (rep *Report) markLines(f memory.Finding) {
+func (rep *Report) markLines(f memory.Fault) {
 	for i := range rep.Lines {
 		l := &rep.Lines[i]
 		switch {
@@ -238,7 +238,7 @@ func (v *view) joinLostBank(bank int, rep *Report) {
 	if !elsewhere && len(dead) < 2 {
 		return
 	}
-	rep.Findings = slices.DeleteFunc(rep.Findings, func(f memory.Finding) bool {
+	rep.Findings = slices.DeleteFunc(rep.Findings, func(f memory.Fault) bool {
 		return f.Kind == memory.ChipDead && f.Bank == bank
 	})
 	rep.Findings = append(rep.Findings, v.lostBankFinding(bank))

@@ -178,7 +178,7 @@ func secondLine(explained float64) float64 { return explained/1.08 - 15 }
 
 // explainLines names the fault of the bad lines of a chip and puts it into the
 // codes. What it leaves open is returned.
-func (v *view) explainLines(of chipKey, bad []int, j *judge) (memory.Finding, []slot) {
+func (v *view) explainLines(of chipKey, bad []int, j *judge) (memory.Fault, []slot) {
 	ranked := v.rank(of, bad)
 	if len(ranked) == 0 {
 		ranked = []hypothesis{{kind: memory.LineOpen, line: bad[0], other: none}}

@@ -116,7 +116,7 @@ type Report struct {
 	Transfer Transfer
 	Sharp    bool // the capture smooths nothing
 	Lines    []Line
-	Findings []memory.Finding
+	Findings []memory.Fault
 	Levels   [3][]Level     // transfer curve of each channel
 	Residual [3][]float32   // what remains unexplained, screen levels; NaN where unusable
 	Clean    [3]float64     // noise of each channel, screen levels

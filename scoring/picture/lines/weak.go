@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"proveout/plans/fact"
 )
 
 // A scatter says, for one lane class and channel, how the residuals scatter: how
@@ -39,7 +41,8 @@ func (v *view) findWeakChip(rep *Report) {
 	// Ten outliers are no chance, and one in seven may be of something else.
 	if inside >= 10 && inside > 0.85*total && rate > 5e-5 {
 		if !v.uneven(all, of) { // else what is left of clipping or of the smoothing, not bits that flip
-			v.addWeakChip(rep, of, rate, outliersEvidence(inside, total))
+			outliers := fact.New("lines.outliers-inside", "inside", int(inside), "n", int(total))
+			v.addWeakChip(rep, of, rate, outliers)
 		}
 		return
 	}
@@ -285,12 +288,12 @@ func (v *view) findWeakByScatter(rep *Report, all [][3]scatter) {
 		}
 	}
 	if most > 0.7*total {
-		v.addWeakChip(rep, best, rate, scatterEvidence())
+		v.addWeakChip(rep, best, rate, fact.New("lines.more-scatter"))
 	}
 }
 
 // addWeakChip adds a finding, unless another names the chip.
-func (v *view) addWeakChip(rep *Report, of chipKey, rate float64, evidence string) {
+func (v *view) addWeakChip(rep *Report, of chipKey, rate float64, evidence fact.Fact) {
 	// Below one wrong bit in 2000 a weak chip cannot be told from what a capture
 	// device leaves at edges; such chips were the most of all false alarms.
 	if rate < 5e-4 {

@@ -1,0 +1,203 @@
+package picture
+
+import (
+	"math"
+	"slices"
+
+	"proveout/plans/fact"
+	"proveout/scoring/memory"
+	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/lines"
+	"proveout/scoring/picture/metric"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+)
+
+// sameSize reports whether the capture has a pixel for each of the screen.
+func (c *comparison) sameSize() bool {
+	return c.wanted.Width == c.capture.Width && c.wanted.Height == c.capture.Height
+}
+
+// decideRoute names the route when the caller did not.
+func (c *comparison) decideRoute(fit align.Fit) {
+	if c.r.Route != Auto {
+		return
+	}
+	c.r.Route = Analogue
+	inPlace := fit.Exact() && fit.ShiftX == 0 && fit.ShiftY == 0
+	if inPlace && c.sameSize() && c.r.NoiseSD < 0.5 && c.report.Sharp {
+		c.r.Route = Digital
+	}
+}
+
+// takeLines copies judgement and findings of the memory.
+func (c *comparison) takeLines() {
+	if !c.random() {
+		return
+	}
+	for _, f := range c.report.Findings {
+		if c.known {
+			c.r.find(Finding{Fault: f})
+		} else {
+			c.r.find(asStripe(f))
+		}
+	}
+	if c.known {
+		c.takeLinesOf(c.report.Lines)
+	}
+}
+
+func (c *comparison) takeLinesOf(all []lines.Line) {
+	r := c.r
+	r.LinesJudged = Judged{}
+	for _, l := range all {
+		d := DataLine{
+			Bank: l.Bank, Chip: l.Chip, Designator: l.Designator, Line: l.Line,
+			State: l.State.String(), PixelBits: l.PixelBits,
+		}
+		if !math.IsInf(l.SE, 0) && !math.IsNaN(l.SE) {
+			d.Follows, d.SE = &l.Follows, &l.SE
+		}
+		r.LinesJudged.add(d.State)
+		r.Lines = append(r.Lines, d)
+	}
+}
+
+// asStripe turns a finding on a made-up memory into what is seen.
+func asStripe(f memory.Fault) Finding {
+	kind := Stripe
+	switch f.Kind {
+	case ConverterBit:
+		return Finding{Fault: f}
+	case memory.AddressLine:
+		kind = Displaced
+	case memory.ChipWeak:
+		kind = Noise
+	}
+	what := fact.New("picture.kind." + string(f.Kind))
+	g := plain(kind, fact.New("picture.repeat-with-bus", "what", what), fact.New("picture.look-give-family"))
+	g.Confidence, g.Evidence = f.Confidence, f.Evidence
+	return g
+}
+
+// curves reports the transfer curve of each channel with its missing and
+// non-monotonic levels.
+func (c *comparison) curves() {
+	if !c.random() && c.f.Pattern.Kind != pattern.Ramp {
+		return
+	}
+	const clearly = 4 // standard errors
+	for channel, points := range c.report.Levels {
+		if c.missing[channel] || len(points) < 3 {
+			continue
+		}
+		curve := Curve{Channel: channelNames[channel], Missing: []int{}, NonMonotonic: []int{}}
+		for i, p := range points {
+			curve.Points = append(curve.Points, CurvePoint{int(p.Written), p.Mean})
+			if i == 0 {
+				continue
+			}
+			q := points[i-1]
+			step, seen := float64(p.Written)-float64(q.Written), p.Mean-q.Mean
+			se := c.report.Clean[channel] * math.Sqrt(1/float64(max(1, p.Count))+1/float64(max(1, q.Count)))
+			switch {
+			case seen < -clearly*se-0.2*step:
+				curve.NonMonotonic = append(curve.NonMonotonic, int(p.Written))
+			case seen < 0.25*step && step-seen > clearly*se:
+				curve.Missing = append(curve.Missing, int(p.Written))
+			}
+		}
+		c.r.Transfer = append(c.r.Transfer, curve)
+	}
+}
+
+var channelNames = [3]string{"red", "green", "blue"}
+
+// measure measures the capture as it came when the sizes agree: whole when nothing
+// was corrected and these are the measures that count, else sampled. A capture
+// that was corrected is measured again, with place and levels put right, over the
+// part that was captured.
+func (c *comparison) measure(fit align.Fit) {
+	r := c.r
+	corrected := r.Registered && c.corrected(fit)
+	if c.sameSize() {
+		band := 16 // rows
+		if r.Registered && !corrected {
+			band = 256
+		}
+		if s, err := metric.Sampled(c.wanted, c.capture, band); err == nil {
+			r.Raw, r.Score = &s, s
+		}
+	}
+	if !r.Registered {
+		return
+	}
+	if r.Aligned == nil {
+		r.Aligned = c.report.Correct(c.grid)
+	}
+	if r.Raw != nil && !corrected {
+		return
+	}
+	if s, err := metric.Sampled(cut(c.wanted, c.grid), cut(r.Aligned, c.grid), 24); err == nil {
+		s.Worst.X += c.grid.X0
+		s.Worst.Y += c.grid.Y0
+		r.Score = s
+	}
+}
+
+// corrected reports whether place or levels were put right.
+func (c *comparison) corrected(fit align.Fit) bool {
+	if c.r.Gamma != [3]float64{1, 1, 1} || !fit.Exact() || fit.ShiftX != 0 || fit.ShiftY != 0 {
+		return true
+	}
+	for channel := range 3 {
+		if math.Abs(c.r.Gain[channel]-1) > 0.002 || math.Abs(c.r.Offset[channel]) > 0.3 {
+			return true
+		}
+	}
+	return false
+}
+
+// cut is the part of a picture that a grid has inside.
+func cut(p *raster.RGB, g *raster.Grid) *raster.RGB {
+	if g.X0 == 0 && g.Y0 == 0 && g.X1 == p.Width && g.Y1 == p.Height {
+		return p
+	}
+	q := raster.New(max(1, g.X1-g.X0), max(1, g.Y1-g.Y0))
+	for y := range q.Height {
+		copy(q.Pix[3*y*q.Width:3*(y+1)*q.Width], p.Pix[3*((y+g.Y0)*p.Width+g.X0):])
+	}
+	return q
+}
+
+// verdict decides whether the picture is clean.
+func (c *comparison) verdict() {
+	r := c.r
+	r.Clean = len(r.Findings) == 0 && r.LinesJudged.Bad == 0
+	tested := slices.ContainsFunc(r.Lines, func(l DataLine) bool { return l.Alone != [2]*float64{} })
+	if r.Clean && r.Route == Photograph && r.LinesJudged.Good == 0 && !tested && c.known {
+		r.Clean = false
+		r.doubt(fact.New("picture.photograph-judged-none"))
+	}
+	if r.Clean && c.random() && r.NoiseSD > 20 {
+		r.Clean = false
+		r.doubt(fact.New("picture.too-noisy", "levels", fact.In(r.NoiseSD, "").To(1)))
+	}
+	inside := (c.grid.X1 - c.grid.X0) * (c.grid.Y1 - c.grid.Y0)
+	if share := float64(inside) / float64(c.grid.Width*c.grid.Height); share < 0.75 {
+		r.Clean = false
+		r.doubt(fact.New("picture.partly-captured", "share", fact.In(100*share, "%").To(1)))
+	}
+	if r.Blur > 0.9 && r.Blur <= mostBlur {
+		r.doubt(fact.New("picture.columns-touch"))
+	}
+	if !c.random() && r.Clean {
+		r.doubt(fact.New("picture.judges-none"))
+	}
+}
+
+// JudgesNone reports whether a doubt says no more than that a pattern tells
+// nothing of data lines.
+func JudgesNone(doubt fact.Fact) bool {
+	return doubt.Key == "picture.judges-none" || doubt.Key == "picture.photograph-judges-none"
+}
