@@ -9,6 +9,7 @@ import (
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/picture"
+	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/raster"
 )
 
@@ -292,15 +293,15 @@ func (j *judge) dataLines(sum *picture.Combined) {
 }
 
 // unjudged says of which chips no line, or not every line, was judged.
-func unjudged(lines []picture.DataLine) fact.Arg {
+func unjudged(judged []lines.Line) fact.Arg {
 	var chips []string
 	open, all := map[string]int{}, map[string]int{}
-	for _, l := range lines {
+	for _, l := range judged {
 		if all[l.Designator] == 0 {
 			chips = append(chips, l.Designator)
 		}
 		all[l.Designator]++
-		if l.State == "not judged" {
+		if l.State == lines.NotJudged {
 			open[l.Designator]++
 		}
 	}

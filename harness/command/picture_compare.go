@@ -14,6 +14,7 @@ import (
 	"proveout/scoring"
 	"proveout/scoring/picture"
 	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
@@ -268,7 +269,7 @@ func (c *Console) printCompared(name string, r *picture.Result) {
 	c.printFindings(r.Findings)
 	c.printJudged(r.LinesJudged)
 	for _, l := range r.Lines {
-		if l.State == "bad" {
+		if l.State == lines.Bad {
 			bits := joinInts(l.PixelBits)
 			fold(c.Out, "    ", fmt.Sprintf("%s D%d is bad; pixel bits %s", l.Designator, l.Line, bits))
 		}

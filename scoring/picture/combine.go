@@ -6,18 +6,19 @@ import (
 	"slices"
 
 	"proveout/plans/fact"
+	"proveout/scoring/picture/lines"
 )
 
 // A Combined result sums up several pictures of one job.
 type Combined struct {
-	Pictures     int         `json:"pictures"`
-	Registered   int         `json:"registered"`
-	Unregistered []fact.Fact `json:"unregistered,omitempty"` // pattern and reason
-	LinesJudged  Judged      `json:"lines_judged"`
-	Lines        []DataLine  `json:"lines,omitempty"`
-	Clean        bool        `json:"clean"`
-	Findings     []Finding   `json:"findings"`
-	Conflicts    []fact.Fact `json:"conflicts,omitempty"` // lines that one picture calls good and another bad
+	Pictures     int          `json:"pictures"`
+	Registered   int          `json:"registered"`
+	Unregistered []fact.Fact  `json:"unregistered,omitempty"` // pattern and reason
+	LinesJudged  Judged       `json:"lines_judged"`
+	Lines        []lines.Line `json:"lines,omitempty"`
+	Clean        bool         `json:"clean"`
+	Findings     []Finding    `json:"findings"`
+	Conflicts    []fact.Fact  `json:"conflicts,omitempty"` // lines that one picture calls good and another bad
 }
 
 // Combine sums up several pictures. A line is bad when any picture judged it
@@ -61,8 +62,8 @@ func Combine(results []*Result) Combined {
 }
 
 // join takes what another picture says of a line.
-func (c *Combined) join(old *DataLine, l DataLine) {
-	if old.State == "good" && l.State == "bad" || old.State == "bad" && l.State == "good" {
+func (c *Combined) join(old *lines.Line, l lines.Line) {
+	if old.State == lines.Good && l.State == lines.Bad || old.State == lines.Bad && l.State == lines.Good {
 		c.Conflicts = append(c.Conflicts,
 			fact.New("picture.conflict", "chip", l.Designator, "line", fmt.Sprintf("D%d", l.Line)))
 	}
@@ -73,13 +74,11 @@ func (c *Combined) join(old *DataLine, l DataLine) {
 		}
 	}
 	better := l.State == old.State && l.SE != nil && (old.SE == nil || *l.SE < *old.SE)
-	if rank(l.State) > rank(old.State) || better {
+	if l.State > old.State || better { // bad outranks good
 		*old = l
 	}
 	old.Alone = alone
 }
-
-func rank(state string) int { return slices.Index([]string{"not judged", "good", "bad"}, state) }
 
 // add lists a finding, or raises the confidence of one that is listed: the
 // chances that all pictures are wrong are multiplied.

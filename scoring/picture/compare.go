@@ -39,7 +39,7 @@ func Compare(f *pattern.Frame, capture *raster.RGB, o Options) (*Result, error) 
 	r := &Result{
 		Pattern: f.Pattern.Name(), Mode: f.Mode.String(), Route: o.Route, Findings: []Finding{},
 		Scale: 1, ScaleXY: [2]float64{1, 1}, Gain: [3]float64{1, 1, 1}, Gamma: [3]float64{1, 1, 1},
-		named: named(f.Pattern), Wanted: f.RGB(),
+		named: f.Pattern, Wanted: f.RGB(),
 	}
 	if f.Pattern.Kind == 0 {
 		r.Pattern = "own picture"
@@ -107,7 +107,7 @@ func (c *comparison) run() (align.Fit, error) {
 	}
 	fit, err := c.register()
 	if errors.Is(err, align.ErrNoMatch) && r.Route == Auto && c.capture.Width > c.wanted.Width*6/5 {
-		if fit, err := c.fromPhotograph(); err != nil || r.Registered || r.shows != (shown{}) {
+		if fit, err := c.fromPhotograph(); err != nil || r.Registered || r.shows.Kind != 0 {
 			return fit, err
 		}
 		r.Route = Auto

@@ -43,23 +43,14 @@ func (c *comparison) takeLines() {
 		}
 	}
 	if c.known {
-		c.takeLinesOf(c.report.Lines)
+		c.takeJudgement()
 	}
 }
 
-func (c *comparison) takeLinesOf(all []lines.Line) {
-	r := c.r
-	r.LinesJudged = Judged{}
-	for _, l := range all {
-		d := DataLine{
-			Bank: l.Bank, Chip: l.Chip, Designator: l.Designator, Line: l.Line,
-			State: l.State.String(), PixelBits: l.PixelBits,
-		}
-		if !math.IsInf(l.SE, 0) && !math.IsNaN(l.SE) {
-			d.Follows, d.SE = &l.Follows, &l.SE
-		}
-		r.LinesJudged.add(d.State)
-		r.Lines = append(r.Lines, d)
+func (c *comparison) takeJudgement() {
+	c.r.Lines, c.r.LinesJudged = c.report.Lines, Judged{}
+	for _, l := range c.r.Lines {
+		c.r.LinesJudged.add(l.State)
 	}
 }
 
@@ -174,7 +165,7 @@ func cut(p *raster.RGB, g *raster.Grid) *raster.RGB {
 func (c *comparison) verdict() {
 	r := c.r
 	r.Clean = len(r.Findings) == 0 && r.LinesJudged.Bad == 0
-	tested := slices.ContainsFunc(r.Lines, func(l DataLine) bool { return l.Alone != [2]*float64{} })
+	tested := slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
 	if r.Clean && r.Route == Photograph && r.LinesJudged.Good == 0 && !tested && c.known {
 		r.Clean = false
 		r.doubt(fact.New("picture.photograph-judged-none"))

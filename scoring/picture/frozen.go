@@ -10,11 +10,6 @@ import (
 	"proveout/scoring/picture/raster"
 )
 
-// Shown names a pattern of a mode; zero names none.
-type shown struct{ pattern, mode string }
-
-func named(p pattern.Pattern) shown { return shown{p.Name(), p.Mode.String()} }
-
 // other reports whether a pattern that was read is another one than the one that
 // should be shown, on the same screen.
 func (c *comparison) other(p pattern.Pattern, err error) bool {
@@ -70,7 +65,7 @@ func (c *comparison) lookFurther() (pattern.Pattern, bool) {
 func (c *comparison) frozen(p pattern.Pattern) {
 	r := c.r
 	r.Registered = false
-	r.shows = named(p)
+	r.shows = p
 	r.Reason = fact.New("picture.another-pattern", "pattern", p.Name(), "mode", p.Mode.String())
 	where := fact.New("picture.screen-shows", "pattern", p.Name(), "mode", p.Mode.String())
 	f := r.find(plain(Black, where, fact.New("picture.look-frozen")))
@@ -80,10 +75,10 @@ func (c *comparison) frozen(p pattern.Pattern) {
 // settleFrozen looks over all pictures of a job: a picture that stands where
 // several others should have been shown is frozen.
 func (c *Combined) settleFrozen(results []*Result) {
-	showing := map[shown]int{}
+	showing := map[pattern.Pattern]int{}
 	for _, r := range results {
 		switch {
-		case r.shows != shown{}:
+		case r.shows.Kind != 0:
 			showing[r.shows]++
 		case r.Registered:
 			showing[r.named]++
@@ -91,7 +86,7 @@ func (c *Combined) settleFrozen(results []*Result) {
 	}
 	for _, r := range results {
 		n := showing[r.shows]
-		if r.shows == (shown{}) || n < 2 {
+		if r.shows.Kind == 0 || n < 2 {
 			continue
 		}
 		for i := range c.Findings {

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"proveout/scoring/memory"
+	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
@@ -64,13 +65,13 @@ func TestPhotographs(t *testing.T) {
 		found++
 		upper := 0
 		for _, l := range r.Lines {
-			if l.State != "not judged" && slices.ContainsFunc(l.PixelBits, func(b int) bool { return b >= 1 && b <= 4 || b >= 7 && b <= 10 || b >= 12 }) {
+			if l.State != lines.NotJudged && slices.ContainsFunc(l.PixelBits, func(b int) bool { return b >= 1 && b <= 4 || b >= 7 && b <= 10 || b >= 12 }) {
 				upper++
 			}
 		}
 		if len(faults) == 1 && faults[0].Kind != memory.ChipDead {
 			for _, l := range r.Lines {
-				if l.Chip == faults[0].Chip && l.Line == faults[0].Line && l.Bank == 0 && l.State == "not judged" {
+				if l.Chip == faults[0].Chip && l.Line == faults[0].Line && l.Bank == 0 && l.State == lines.NotJudged {
 					faulty-- // it does not say that it could judge this line
 					break
 				}

@@ -11,6 +11,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/scoring/memory"
+	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
@@ -245,7 +246,7 @@ func TestCombineAndMarked(t *testing.T) {
 	if len(c.Findings) != 1 || c.Findings[0].Kind != memory.LineOpen || c.Findings[0].Designator != "U4" || c.Clean || c.LinesJudged.Bad != 1 || c.LinesJudged.Good < 60 {
 		t.Errorf("%+v %q", c.LinesJudged, brief(c.Findings))
 		for _, l := range c.Lines {
-			if l.State == "not judged" && l.SE != nil {
+			if l.State == lines.NotJudged && l.SE != nil {
 				t.Logf("%s D%d follows %.3f ± %.3f", l.Designator, l.Line, *l.Follows, *l.SE)
 			}
 		}

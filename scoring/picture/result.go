@@ -16,6 +16,7 @@ import (
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
+	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 )
 
@@ -118,32 +119,15 @@ type Judged struct {
 	NotJudged int `json:"not_judged"`
 }
 
-func (j *Judged) add(state string) {
+func (j *Judged) add(state lines.State) {
 	switch state {
-	case lines.Good.String():
+	case lines.Good:
 		j.Good++
-	case lines.Bad.String():
+	case lines.Bad:
 		j.Bad++
 	default:
 		j.NotJudged++
 	}
-}
-
-// A DataLine is the judgement of one data line.
-type DataLine struct {
-	Bank       int      `json:"bank"`
-	Chip       int      `json:"chip"`
-	Designator string   `json:"designator"`
-	Line       int      `json:"line"`
-	State      string   `json:"state"`             // "good", "bad", "not judged"
-	Follows    *float64 `json:"follows,omitempty"` // how strongly the shown bit follows the written one; 1 is fully
-	SE         *float64 `json:"se,omitempty"`
-	PixelBits  []int    `json:"pixel_bits,omitempty"`
-
-	// What the line showed in photographs of bit solids, when it alone differed
-	// from all others: [0] when it alone was written 0, [1] when it alone was
-	// written 1. 1 is as written, 0 the opposite, 0.5 now this and now that.
-	Alone [2]*float64 `json:"alone,omitzero"`
 }
 
 // A Curve is the transfer curve of one channel.
@@ -177,8 +161,8 @@ type Result struct {
 	Blur       float64    `json:"blur"`     // standard deviation across, screen pixels
 	Route      Route      `json:"route"`
 
-	LinesJudged Judged     `json:"lines_judged"`
-	Lines       []DataLine `json:"lines,omitempty"`
+	LinesJudged Judged       `json:"lines_judged"`
+	Lines       []lines.Line `json:"lines,omitempty"`
 
 	// After registration and level correction. Of a picture of more than 320 000
 	// pixels whose place or levels had to be corrected, similarity and colour
@@ -194,9 +178,9 @@ type Result struct {
 	Aligned *raster.RGB `json:"-"` // the capture on the grid of the pattern, levels corrected
 	Wanted  *raster.RGB `json:"-"` // the pattern
 
-	named  shown   // the pattern
-	shows  shown   // the other pattern that the capture shows
-	glance *glance // of a capture that shows nothing known
+	named  pattern.Pattern // that should be shown
+	shows  pattern.Pattern // another one, that the capture shows
+	glance *glance         // of a capture that shows nothing known
 }
 
 // find adds a finding and returns it.

@@ -20,14 +20,14 @@ func (c *comparison) solid(s *align.Screen) {
 	if err != nil {
 		return // the buffer was checked before
 	}
-	c.takeLinesOf(c.report.Lines)
+	c.takeJudgement()
 	written := 1
 	if got.Inverted {
 		written = 0
 	}
 	for _, t := range got.Lines {
 		state := t.State()
-		i := slices.IndexFunc(r.Lines, func(l DataLine) bool {
+		i := slices.IndexFunc(r.Lines, func(l lines.Line) bool {
 			return l.Bank == t.Bank && l.Chip == t.Chip && l.Line == t.Line
 		})
 		if i < 0 || state == lines.NotJudged {
@@ -38,7 +38,7 @@ func (c *comparison) solid(s *align.Screen) {
 		if state == lines.Good {
 			continue
 		}
-		l.State = lines.Bad.String()
+		l.State = lines.Bad
 		r.LinesJudged.NotJudged--
 		r.LinesJudged.Bad++
 		r.find(c.solidFinding(*l, written))
@@ -60,7 +60,7 @@ func (c *comparison) solid(s *align.Screen) {
 func levels(v float64) fact.Amount { return fact.In(v, "").To(0.1) }
 
 // solidFinding names what one solid tells of a line that fails in it.
-func (c *comparison) solidFinding(l DataLine, written int) Finding {
+func (c *comparison) solidFinding(l lines.Line, written int) Finding {
 	kind := []memory.Kind{memory.LineStuck1, memory.LineStuck0}[written]
 	value := *l.Alone[written]
 	if value > 0.3 && value < 0.7 {
@@ -95,10 +95,10 @@ func (c *Combined) settleSolids() {
 	for i := range c.Lines {
 		l := &c.Lines[i]
 		both := l.Alone[0] != nil && l.Alone[1] != nil
-		if both && l.State == "not judged" && !l.failsAlone(0) && !l.failsAlone(1) {
-			l.State = "good"
+		if both && l.State == lines.NotJudged && !failsAlone(l, 0) && !failsAlone(l, 1) {
+			l.State = lines.Good
 		}
-		if kind, ok := l.kindAlone(); ok {
+		if kind, ok := kindAlone(l); ok {
 			g := group{l.Bank, l.Chip, kind}
 			if groups[g] == nil {
 				order = append(order, g)
@@ -116,16 +116,16 @@ func (c *Combined) settleSolids() {
 }
 
 // failsAlone reports whether the line did not follow when it alone was written so.
-func (l *DataLine) failsAlone(written int) bool {
+func failsAlone(l *lines.Line, written int) bool {
 	return l.Alone[written] != nil && *l.Alone[written] < 0.7
 }
 
 // kindAlone is what the solids of a line tell together. It is false for a line
 // that follows, and where half of the pair is missing and a random answer is
 // likely: what the single picture says stands then.
-func (l *DataLine) kindAlone() (memory.Kind, bool) {
+func kindAlone(l *lines.Line) (memory.Kind, bool) {
 	zero, one := l.Alone[0], l.Alone[1]
-	low, high := l.failsAlone(0), l.failsAlone(1)
+	low, high := failsAlone(l, 0), failsAlone(l, 1)
 	switch {
 	case !low && !high, low && one == nil && *zero > 0.3, high && zero == nil && *one > 0.3:
 		return "", false

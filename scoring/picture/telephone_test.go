@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"proveout/scoring/memory"
+	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/pattern"
 )
 
@@ -26,7 +27,7 @@ func upperJudged(r *Result, f pattern.Format) (judged, all int) {
 		})
 		if upper && l.Bank == 0 {
 			all++
-			if l.State != "not judged" {
+			if l.State != lines.NotJudged {
 				judged++
 			}
 		}
@@ -79,7 +80,7 @@ func (b *breakage) namedRight(fs []Finding) bool {
 func (b *breakage) judged(r *Result) bool {
 	for _, l := range r.Lines {
 		mine := l.Line == b.line || b.line2 == l.Line && (b.kind == memory.LinesShorted || b.kind == memory.LinesSwapped)
-		if l.Bank == 0 && l.Chip == b.chip && mine && l.State == "not judged" {
+		if l.Bank == 0 && l.Chip == b.chip && mine && l.State == lines.NotJudged {
 			return b.kind == memory.ChipDead
 		}
 	}
@@ -275,7 +276,7 @@ func TestPhotographedBitSolids(t *testing.T) {
 			t.Errorf("%+v: clean %v, %+v %q", *tc.b, c.Clean, c.LinesJudged, brief(c.Findings))
 		}
 		for _, l := range c.Lines {
-			if l.Bank == 0 && l.Chip == tc.b.chip && l.Line == tc.b.line && l.State == "good" {
+			if l.Bank == 0 && l.Chip == tc.b.chip && l.Line == tc.b.line && l.State == lines.Good {
 				t.Errorf("%+v: the line is called good", *tc.b)
 			}
 		}

@@ -175,7 +175,7 @@ func (j *judge) worstChip(rep *Report) (worst chipKey, bad []int, judged int) {
 		}
 	}
 	lines := all[worst]
-	slices.SortStableFunc(lines, func(a, b Line) int { return cmp.Compare(a.SE, b.SE) })
+	slices.SortStableFunc(lines, func(a, b Line) int { return cmp.Compare(*a.SE, *b.SE) })
 	for _, l := range lines {
 		bad = append(bad, l.Line)
 	}

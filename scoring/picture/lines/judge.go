@@ -1,6 +1,7 @@
 package lines
 
 import (
+	"fmt"
 	"math"
 	"slices"
 )
@@ -26,15 +27,43 @@ func (s State) String() string {
 	return "not judged"
 }
 
+// MarshalText writes the word of a state.
+func (s State) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText reads the word of a state.
+func (s *State) UnmarshalText(text []byte) error {
+	for _, known := range []State{NotJudged, Good, Bad} {
+		if known.String() == string(text) {
+			*s = known
+			return nil
+		}
+	}
+	return fmt.Errorf("a data line is not %q", text)
+}
+
 // A Line is the judgement of one data line.
 type Line struct {
-	Bank, Chip int
-	Designator string
-	Line       int
-	State      State
-	Follows    float64 // how strongly the shown bit follows the written one, 1 is fully
-	SE         float64 // standard error of Follows; +Inf when not judged
-	PixelBits  []int   // bits of the pixel that lie on the line, 0 the lowest
+	Bank       int      `json:"bank"`
+	Chip       int      `json:"chip"`
+	Designator string   `json:"designator"`
+	Line       int      `json:"line"`
+	State      State    `json:"state"`
+	Follows    *float64 `json:"follows,omitempty"`    // how strongly the shown bit follows the written one; 1 is fully
+	SE         *float64 `json:"se,omitempty"`         // its standard error
+	PixelBits  []int    `json:"pixel_bits,omitempty"` // bits of the pixel that lie on the line, 0 the lowest
+
+	// What the line showed in photographs of bit solids, when it alone differed
+	// from all others: [0] when it alone was written 0, [1] when it alone was
+	// written 1. 1 is as written, 0 the opposite, 0.5 now this and now that.
+	Alone [2]*float64 `json:"alone,omitzero"`
+}
+
+// follows is how strongly the line follows, 0 where nothing is known.
+func (l *Line) follows() float64 {
+	if l.Follows == nil {
+		return 0
+	}
+	return *l.Follows
 }
 
 // A ratio is how strongly a shown bit follows the written bit: 1 fully, 0 not at
@@ -170,7 +199,10 @@ func (j *judge) lines() []Line {
 				r := j.line(bank, chip, line)
 				l := Line{
 					Bank: bank, Chip: chip, Line: line, Designator: j.Org.Banks[bank].Designators[chip],
-					State: r.state(), Follows: r.value, SE: r.se,
+					State: r.state(),
+				}
+				if r.se < math.Inf(1) {
+					l.Follows, l.SE = &r.value, &r.se
 				}
 				for _, s := range j.slots(bank, chip, line) {
 					if bit := j.pixelBit(s.channel, s.bit); !slices.Contains(l.PixelBits, bit) {

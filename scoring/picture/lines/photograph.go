@@ -101,9 +101,9 @@ func (j *judge) settleBesideFaults(after []Line, rep *Report) {
 		})
 		switch {
 		case named[wire{l.Bank, l.Chip, l.Line}] || !touched:
-		case l.State == NotJudged && after[i].State == Good && l.Follows > 0.8:
+		case l.State == NotJudged && after[i].State == Good && l.follows() > 0.8:
 			l.State = Good
-		case l.State == Bad && l.Follows > 0.6 && l.Follows < 1.5:
+		case l.State == Bad && l.follows() > 0.6 && l.follows() < 1.5:
 			l.State = NotJudged
 		}
 	}
