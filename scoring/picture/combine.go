@@ -3,6 +3,9 @@ package picture
 import (
 	"cmp"
 	"fmt"
+	"maps"
+	"math"
+	"reflect"
 	"slices"
 
 	"proveout/plans/fact"
@@ -103,4 +106,20 @@ func (c *Combined) add(f Finding) {
 func (f Finding) sameAs(g Finding) bool {
 	return g.Kind == f.Kind && g.Form == f.Form && g.Bank == f.Bank && g.Chip == f.Chip &&
 		g.AddressLine == f.AddressLine && slices.Equal(g.Lines, f.Lines) && (g.Chip >= 0 || same(g.Where, f.Where))
+}
+
+// same reports whether two facts say the same: amounts that differ by less than
+// what is shown of them are the same.
+func same(a, b fact.Fact) bool {
+	shown := func(f fact.Fact) fact.Fact {
+		out := fact.Fact{Key: f.Key, Args: maps.Clone(f.Args)}
+		for name, arg := range out.Args {
+			if amount, ok := arg.(fact.Amount); ok && amount.Step > 0 {
+				amount.Value = math.Round(amount.Value / amount.Step)
+				out.Args[name] = amount
+			}
+		}
+		return out
+	}
+	return reflect.DeepEqual(shown(a), shown(b))
 }

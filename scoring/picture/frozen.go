@@ -2,7 +2,6 @@ package picture
 
 import (
 	"math"
-	"reflect"
 
 	"proveout/plans/fact"
 	"proveout/scoring/picture/align"
@@ -108,8 +107,6 @@ func (c *Combined) settleFrozen(results []*Result) {
 		}
 	}
 }
-
-func same(a, b fact.Fact) bool { return reflect.DeepEqual(a, b) }
 
 // A glance is a picture at 12×9 pixels, kept of a capture that shows nothing
 // known, to see whether two are the same.
