@@ -19,7 +19,11 @@ func benchmarkCompare(b *testing.B, format pattern.Format, d simulate.Device) {
 func BenchmarkCompareDigital565(b *testing.B) { benchmarkCompare(b, pattern.RGB565, simulate.Device{}) }
 func BenchmarkCompareDigital888(b *testing.B) { benchmarkCompare(b, pattern.RGB888, simulate.Device{}) }
 func BenchmarkCompareAnalogue888(b *testing.B) {
-	benchmarkCompare(b, pattern.RGB888, simulate.Device{Noise: 5, Blur: 0.4, ShiftX: 3, Gain: [3]float64{1.05, 1.05, 1.05}})
+	benchmarkCompare(
+		b,
+		pattern.RGB888,
+		simulate.Device{Noise: 5, Blur: 0.4, ShiftX: 3, Gain: [3]float64{1.05, 1.05, 1.05}},
+	)
 }
 
 // Peak memory at 1600×1200: run alone and look at the resident set.

@@ -44,7 +44,13 @@ func layoutOf(f pattern.Format) (shift, bits [3]int, size int) {
 
 // brokenScreen is what a card with at most one fault, in its first bank, shows of
 // a picture of the screen.
-func brokenScreen(want *raster.RGB, f pattern.Format, org memory.Organisation, b *breakage, rng *rand.Rand) *raster.RGB {
+func brokenScreen(
+	want *raster.RGB,
+	f pattern.Format,
+	org memory.Organisation,
+	b *breakage,
+	rng *rand.Rand,
+) *raster.RGB {
 	shift, width, size := layoutOf(f)
 	n := want.Width * want.Height
 	mem := make([]byte, n*size+64)
@@ -132,8 +138,23 @@ type telephone struct {
 
 func anyTelephone(rng *rand.Rand) telephone {
 	u := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
-	return telephone{scale: u(3, 8), yaw: u(-15, 15), pitch: u(-15, 15), roll: u(-3, 3), lens: u(-0.03, 0.03), corner: u(0, 0.4),
-		slope: u(-0.1, 0.1), blur: u(0.5, 1.5), noise: 6, white: u(190, 235), black: u(0, 10), tone: 1, glow: 1, frame: 15, quality: 85}
+	return telephone{
+		scale:   u(3, 8),
+		yaw:     u(-15, 15),
+		pitch:   u(-15, 15),
+		roll:    u(-3, 3),
+		lens:    u(-0.03, 0.03),
+		corner:  u(0, 0.4),
+		slope:   u(-0.1, 0.1),
+		blur:    u(0.5, 1.5),
+		noise:   6,
+		white:   u(190, 235),
+		black:   u(0, 10),
+		tone:    1,
+		glow:    1,
+		frame:   15,
+		quality: 85,
+	}
 }
 
 // trueTones lets the screen give light by the power 2.2 of its level, which the
@@ -176,7 +197,8 @@ func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
 				px, py = px*g/c.scale, py*g/c.scale
 				d := m[6]*px + m[7]*py + m[8]
 				sx, sy := (m[0]*px+m[1]*py+m[2])/d, (m[3]*px+m[4]*py+m[5])/d
-				if ix, iy := int(math.Floor(sx)), int(math.Floor(sy)); ix >= 0 && iy >= 0 && ix < s.Width && iy < s.Height {
+				if ix, iy := int(math.Floor(sx)), int(math.Floor(sy)); ix >= 0 && iy >= 0 && ix < s.Width &&
+					iy < s.Height {
 					q := s.Pix[3*(iy*s.Width+ix):]
 					k := [3]float32{1, 1, 1}
 					if c.stripes > 0 {
@@ -187,7 +209,8 @@ func (c telephone) shoot(t testing.TB, s *raster.RGB, seed uint64) *raster.RGB {
 					o[0] += k[0] * glow[q[0]]
 					o[1] += k[1] * glow[q[1]]
 					o[2] += k[2] * glow[q[2]]
-				} else if sx < -0.04*float64(s.Width) || sy < -0.04*float64(s.Width) || sx > 1.04*float64(s.Width) || sy > float64(s.Height)+0.04*float64(s.Width) {
+				} else if frame := 0.04 * float64(s.Width); min(sx, sy) < -frame ||
+					sx > float64(s.Width)+frame || sy > float64(s.Height)+frame {
 					for ch := range 3 {
 						o[ch] += bench[ch]
 					}

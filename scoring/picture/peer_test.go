@@ -112,7 +112,8 @@ func TestMetricsBesideScikitImage(t *testing.T) {
 	onlyInFullChecks(t)
 	ask := scikit(t)
 	rng := rand.New(rand.NewPCG(3, 4))
-	for i, size := range [][2]int{{96, 64}, {333, 201}, {64 + rng.IntN(300), 64 + rng.IntN(300)}, {640, 480}, {1600, 1200}} {
+	sizes := [][2]int{{96, 64}, {333, 201}, {64 + rng.IntN(300), 64 + rng.IntN(300)}, {640, 480}, {1600, 1200}}
+	for i, size := range sizes {
 		a, b := apart(rng, size[0], size[1], 6<<i)
 		var s metric.Score
 		var err error
@@ -122,15 +123,23 @@ func TestMetricsBesideScikitImage(t *testing.T) {
 			t.Fatal(err)
 		}
 		near := func(got, want, tolerance float64) bool { return math.Abs(got-want) <= tolerance }
-		if !near(float64(s.PSNR), want.PSNR, 1e-6) || !near(s.SSIM, want.SSIM, 1e-6) || !near(s.MAE, want.MAE, 1e-9) ||
-			!near(s.DeltaE.Mean, want.Mean, 1e-3) || !near(s.DeltaE.P99, want.P99, 1e-2) {
+		if !near(float64(s.PSNR), want.PSNR, 1e-6) || !near(s.SSIM, want.SSIM, 1e-6) ||
+			!near(s.MAE, want.MAE, 1e-9) ||
+			!near(s.DeltaE.Mean, want.Mean, 1e-3) ||
+			!near(s.DeltaE.P99, want.P99, 1e-2) {
 			t.Errorf("%v: %+v, scikit-image %+v", size, s, want)
 		}
 		if size[0] < 1000 {
 			continue
 		}
 		times := want.Processor / (1.1 * busy / 2)
-		t.Logf("%v: %.3f s on each of two cores, scikit-image %.3f s: %.1f times", size, 1.1*busy/2, want.Processor, times)
+		t.Logf(
+			"%v: %.3f s on each of two cores, scikit-image %.3f s: %.1f times",
+			size,
+			1.1*busy/2,
+			want.Processor,
+			times,
+		)
 		if times < 8 {
 			t.Errorf("only %.1f times as fast as scikit-image", times)
 		}
@@ -145,12 +154,19 @@ func TestComparingBesideDecoding(t *testing.T) {
 	org := memory.Organisation{Words: 1 << 20, ChipBits: 16, BusBits: 64, Banks: []memory.Bank{chips}}
 	limits := raster.Limits{Bytes: 1 << 28, Pixels: 1 << 26, Side: 1 << 14}
 	for _, format := range []pattern.Format{pattern.RGB565, pattern.RGB888} {
-		p := pattern.Pattern{Mode: pattern.Mode{Width: 1024, Height: 768, Format: format}, Kind: pattern.Random, Variant: 1}
+		p := pattern.Pattern{
+			Mode:    pattern.Mode{Width: 1024, Height: 768, Format: format},
+			Kind:    pattern.Random,
+			Variant: 1,
+		}
 		f, err := p.Render()
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, d := range []simulate.Device{{}, {Noise: 5, Blur: 0.4, ShiftX: 3}, {Noise: 5, Blur: 0.4, ShiftX: 3, Scale: 1.25}} {
+		soft := simulate.Device{Noise: 5, Blur: 0.4, ShiftX: 3}
+		scaled := soft
+		scaled.Scale = 1.25
+		for _, d := range []simulate.Device{{}, soft, scaled} {
 			c, err := simulate.Capture(f.RGB(), d, 1)
 			if err != nil {
 				t.Fatal(err)

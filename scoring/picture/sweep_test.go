@@ -3,7 +3,6 @@ package picture
 import (
 	"fmt"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"testing"
 
@@ -13,7 +12,13 @@ import (
 )
 
 func shops(rng *rand.Rand) simulate.Device {
-	d := simulate.Device{Noise: 8 * rng.Float64(), Scale: 1, ShiftX: float64(rng.IntN(25) - 12), ShiftY: float64(rng.IntN(25) - 12), Blur: 0.7 * rng.Float64()}
+	d := simulate.Device{
+		Noise:  8 * rng.Float64(),
+		Scale:  1,
+		ShiftX: float64(rng.IntN(25) - 12),
+		ShiftY: float64(rng.IntN(25) - 12),
+		Blur:   0.7 * rng.Float64(),
+	}
 	for ch := range 3 {
 		d.Gain[ch] = 0.85 + 0.3*rng.Float64()
 		d.Offset[ch] = -12 + 24*rng.Float64()
@@ -25,8 +30,15 @@ func shops(rng *rand.Rand) simulate.Device {
 }
 
 func anyFault(rng *rand.Rand, org memory.Organisation, m pattern.Mode, kind memory.Kind) (simulate.Fault, bool) {
-	f := simulate.Fault{Kind: kind, Chip: rng.IntN(org.ChipsPerBank()), Rate: 0.003 + 0.03*rng.Float64(), Wired: simulate.Wired(rng.IntN(2)),
-		Amount: rng.IntN(2), Channel: rng.IntN(3), AddressLine: rng.IntN(9)}
+	f := simulate.Fault{
+		Kind:        kind,
+		Chip:        rng.IntN(org.ChipsPerBank()),
+		Rate:        0.003 + 0.03*rng.Float64(),
+		Wired:       simulate.Wired(rng.IntN(2)),
+		Amount:      rng.IntN(2),
+		Channel:     rng.IntN(3),
+		AddressLine: rng.IntN(9),
+	}
 	f.Line = rng.IntN(org.ChipBits)
 	f.Line2 = (f.Line + 1) % org.ChipBits
 	if m.Format == pattern.XRGB8888 || m.Format == pattern.RGB555 { // keep to lines that are shown
@@ -94,10 +106,9 @@ func right(r *Result, f simulate.Fault) bool {
 // The whole way: a fault of any kind, a capture device of any setting, nothing
 // told but pattern, capture and memory.
 func TestFaultsThroughCaptureDevices(t *testing.T) {
-	n := 19
-	size := [2]int{320, 240}
-	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		n, size = 133, [2]int{480, 360}
+	n, size, every := 7, [2]int{320, 240}, 3 // every third kind
+	if allChecks {
+		n, size, every = 95, [2]int{400, 300}, 1
 	}
 	rng := rand.New(rand.NewPCG(21, 22))
 	orgs := []memory.Organisation{wide, wider, narrow, split}
@@ -110,7 +121,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 		if m.Bytes() > org.Bytes() {
 			continue
 		}
-		kind := kinds[total%len(kinds)]
+		kind := kinds[total*every%len(kinds)]
 		if kind == memory.BankLost {
 			org = split
 			m.Format = pattern.RGB565
@@ -132,8 +143,30 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 			continue
 		}
 		missed[string(kind)]++
-		t.Logf("missed %s bank %d chip %d lines %d %d wired %d A%d bit %d on %d/%d %s noise %.1f blur %.2f scale %.3f shift %.0f,%.0f: registered %v %v lines %+v found %q", ft.Kind, ft.Bank, ft.Chip, ft.Line, ft.Line2, ft.Wired, ft.AddressLine, ft.Bit,
-			org.ChipBits, org.BusBits, m, d.Noise, d.Blur, d.Scale, d.ShiftX, d.ShiftY, r.Registered, r.Reason, r.LinesJudged, brief(r.Findings))
+		t.Logf(
+			"missed %s bank %d chip %d lines %d %d wired %d A%d bit %d on %d/%d %s "+
+				"noise %.1f blur %.2f scale %.3f shift %.0f,%.0f: registered %v %v lines %+v found %q",
+			ft.Kind,
+			ft.Bank,
+			ft.Chip,
+			ft.Line,
+			ft.Line2,
+			ft.Wired,
+			ft.AddressLine,
+			ft.Bit,
+			org.ChipBits,
+			org.BusBits,
+			m,
+			d.Noise,
+			d.Blur,
+			d.Scale,
+			d.ShiftX,
+			d.ShiftY,
+			r.Registered,
+			r.Reason,
+			r.LinesJudged,
+			brief(r.Findings),
+		)
 	}
 	t.Logf("%d of %d named (%d with more findings than the one), missed %v", hit, total, extra, missed)
 	if hit*100 < 95*total {
@@ -142,10 +175,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 }
 
 func TestFalseAlarmRate(t *testing.T) {
-	n := 10
-	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		n = 240
-	}
+	n := usuallyOr(4, 200)
 	rng := rand.New(rand.NewPCG(31, 32))
 	alarms := 0
 	orgs := []memory.Organisation{wide, wider, narrow, split}
@@ -163,7 +193,20 @@ func TestFalseAlarmRate(t *testing.T) {
 		r := compared(t, f, captured(t, f, org, d, rng.Uint64()), Options{Memory: &org})
 		if !r.Clean {
 			alarms++
-			t.Logf("%s %d/%d noise %.1f blur %.2f scale %.3f: %v %s %+v %q %q", m, org.ChipBits, org.BusBits, d.Noise, d.Blur, d.Scale, r.Registered, r.Reason, r.LinesJudged, brief(r.Findings), r.Doubts)
+			t.Logf(
+				"%s %d/%d noise %.1f blur %.2f scale %.3f: %v %s %+v %q %q",
+				m,
+				org.ChipBits,
+				org.BusBits,
+				d.Noise,
+				d.Blur,
+				d.Scale,
+				r.Registered,
+				r.Reason,
+				r.LinesJudged,
+				brief(r.Findings),
+				r.Doubts,
+			)
 		}
 	}
 	t.Logf("%d alarms on %d clean captures", alarms, n)

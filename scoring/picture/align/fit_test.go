@@ -3,12 +3,24 @@ package align
 import (
 	"math"
 	"math/rand/v2"
+	"os"
 	"testing"
 
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
 )
+
+// allChecks says that the full checks are wanted.
+var allChecks = os.Getenv("PROVEOUT_ALL_CHECKS") == "1"
+
+// usuallyOr is how many of something the usual run and the full checks try.
+func usuallyOr(usually, all int) int {
+	if allChecks {
+		return all
+	}
+	return usually
+}
 
 func frameOf(t testing.TB, m pattern.Mode, name string) *pattern.Frame {
 	p, err := pattern.ParseName(name, m)
@@ -27,7 +39,7 @@ func render(t testing.TB, m pattern.Mode, name string) *raster.RGB { return fram
 func TestFindsScaleAndShift(t *testing.T) {
 	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
 	rng := rand.New(rand.NewPCG(1, 2))
-	for i := range 18 {
+	for i := range usuallyOr(4, 18) {
 		texture, name := Fine, "random-1"
 		if i%3 == 2 {
 			texture, name = Coarse, []string{"solid-black", "ramp", "grid", "text", "solid-red"}[i/3%5]

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
-	"os"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -43,8 +42,17 @@ func (v view) turn() view {
 func anyView(rng *rand.Rand, m pattern.Mode) view {
 	u := func(a float64) float64 { return a * (2*rng.Float64() - 1) }
 	const degree = math.Pi / 180
-	v := view{scale: 4.2 + u(1.2), yaw: u(15) * degree, pitch: u(15) * degree, roll: u(4) * degree, lens: u(0.05), fall: 0.4 * rng.Float64(),
-		noise: 6, sw: float64(m.Width), sh: float64(m.Height)}
+	v := view{
+		scale: 4.2 + u(1.2),
+		yaw:   u(15) * degree,
+		pitch: u(15) * degree,
+		roll:  u(4) * degree,
+		lens:  u(0.05),
+		fall:  0.4 * rng.Float64(),
+		noise: 6,
+		sw:    float64(m.Width),
+		sh:    float64(m.Height),
+	}
 	v.w, v.h = int(1.35*v.scale*v.sw), int(1.35*v.scale*v.sh)
 	v.dx, v.dy = u(0.03)*float64(v.w), u(0.03)*float64(v.h)
 	return v.turn()
@@ -98,7 +106,8 @@ func (v view) take(screen *raster.RGB, rng *rand.Rand) *raster.RGB {
 				c := [3]uint8{20, 20, 20}
 				if ix >= 0 && iy >= 0 && ix < screen.Width && iy < screen.Height {
 					c[0], c[1], c[2] = screen.At(ix, iy)
-				} else if ix < -screen.Width/16 || iy < -screen.Width/16 || ix > screen.Width*17/16 || iy > screen.Height+screen.Width/16 {
+				} else if frame := screen.Width / 16; min(ix, iy) < -frame ||
+					ix > screen.Width*17/16 || iy > screen.Height+frame {
 					c = [3]uint8{90, 100, 80}
 				}
 				for ch := range 3 {
@@ -123,10 +132,7 @@ const (
 )
 
 func TestScreenIsFoundFromAnyView(t *testing.T) {
-	n := 2
-	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		n = 12
-	}
+	n := usuallyOr(1, 8)
 	rng := rand.New(rand.NewPCG(1, 2))
 	m := pattern.Mode{Width: 200, Height: 150, Format: pattern.RGB565}
 	f := frameOf(t, m, "random-7")
@@ -148,7 +154,16 @@ func TestScreenIsFoundFromAnyView(t *testing.T) {
 		}
 		cx, cy := v.at(0, 0)
 		if most > farthest || sum/count > typical || math.Hypot(s.Corner[0]-cx, s.Corner[1]-cy) > farthest*v.scale {
-			t.Errorf("%d %+v: off by %.3f at most, %.3f on the average, of screen pixels; corner %v, not %.1f,%.1f", i, v, most, sum/count, s.Corner, cx, cy)
+			t.Errorf(
+				"%d %+v: off by %.3f at most, %.3f on the average, of screen pixels; corner %v, not %.1f,%.1f",
+				i,
+				v,
+				most,
+				sum/count,
+				s.Corner,
+				cx,
+				cy,
+			)
 		}
 		if math.Abs(s.Scale/v.scale-1) > 0.08 { // the lens and the tilt change it over the screen
 			t.Errorf("%d: scale %.2f, not %.2f", i, s.Scale, v.scale)
@@ -182,7 +197,15 @@ func checkLevels(t *testing.T, v view, s *Screen, wanted *raster.RGB) {
 					}
 				}
 				if math.Abs(dark/darks) > 12 || math.Abs(bright/brights) > 12 {
-					t.Errorf("light lost %.2f, block %d,%d channel %d: dark off by %.1f, bright by %.1f", v.fall, bx, by, ch, dark/darks, bright/brights)
+					t.Errorf(
+						"light lost %.2f, block %d,%d channel %d: dark off by %.1f, bright by %.1f",
+						v.fall,
+						bx,
+						by,
+						ch,
+						dark/darks,
+						bright/brights,
+					)
 				}
 			}
 		}
@@ -196,6 +219,9 @@ func TestPatternIsIdentifiedInAPhotograph(t *testing.T) {
 		"random-inverse-9": {Width: 320, Height: 240, Format: pattern.XRGB8888},
 	}
 	for name, m := range names {
+		if !allChecks && m.Format == pattern.XRGB8888 {
+			continue
+		}
 		f := frameOf(t, m, name)
 		v := anyView(rng, m)
 		v.scale = 3
@@ -241,12 +267,15 @@ func TestMarksNotFound(t *testing.T) {
 	}
 	cx, cy := v.at(200, 150)
 	for name, p := range map[string]*raster.RGB{
-		"grey":             flat(400, 300, 120, 0, rng),
-		"noise":            flat(400, 300, 120, 60, rng),
+		"grey":             flat(240, 180, 120, 0, rng),
+		"noise":            flat(300, 200, 120, 60, rng),
 		"black":            flat(400, 300, 0, 0, rng),
 		"a corner covered": cover(whole, int(cx)-50, int(cy)-50, int(cx)+10, int(cy)+10),
 		"right half":       cover(whole, 0, 0, 400, 600),
 	} {
+		if !allChecks && (name == "black" || name == "right half") {
+			continue
+		}
 		if _, err := Rectify(f, p, Fine); !errors.Is(err, ErrNoMarks) {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -294,7 +323,15 @@ func drawMark(p *raster.RGB, x, y, unit int, bright uint8) {
 			if x+i < 0 || y+j < 0 || x+i >= p.Width || y+j >= p.Height {
 				continue
 			}
-			a, b := math.Abs(float64(i)+0.5-3.5*float64(unit))/float64(unit), math.Abs(float64(j)+0.5-3.5*float64(unit))/float64(unit)
+			a, b := math.Abs(
+				float64(i)+0.5-3.5*float64(unit),
+			)/float64(
+				unit,
+			), math.Abs(
+				float64(j)+0.5-3.5*float64(unit),
+			)/float64(
+				unit,
+			)
 			v := uint8(10)
 			if d := max(a, b); d < 1.5 || d > 2.5 && d < 3.5 {
 				v = bright
@@ -321,7 +358,9 @@ func TestMarkIsSought(t *testing.T) {
 		}
 		wx, wy := float64(x)+3.5*float64(unit), float64(y)+3.5*float64(unit)
 		near := max(0.5, float64(unit)/8)
-		if g := found[0]; math.Abs(g.x-wx) > near || math.Abs(g.y-wy) > near || g.module < 0.8*float64(unit) || g.module > 1.25*float64(unit) || g.score > 1+1e-9 {
+		if g := found[0]; math.Abs(g.x-wx) > near || math.Abs(g.y-wy) > near || g.module < 0.8*float64(unit) ||
+			g.module > 1.25*float64(unit) ||
+			g.score > 1+1e-9 {
 			t.Errorf("%+v, not at %.1f,%.1f with modules of %d", g, wx, wy, unit)
 		}
 	})
@@ -335,7 +374,17 @@ func TestHomographyOfKnownPoints(t *testing.T) {
 		m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
 		photo := raster.New(1300, 1000)
 		truth := newWarp(m, photo)
-		truth.plane = [9]float64{3 + u("a", 0.5), u("b", 0.4), 150 + u("c", 40), u("d", 0.4), 3 + u("e", 0.5), 130 + u("f", 40), u("g", 4e-4), u("i", 4e-4), 1}
+		truth.plane = [9]float64{
+			3 + u("a", 0.5),
+			u("b", 0.4),
+			150 + u("c", 40),
+			u("d", 0.4),
+			3 + u("e", 0.5),
+			130 + u("f", 40),
+			u("g", 4e-4),
+			u("i", 4e-4),
+			1,
+		}
 		truth.lens = u("k", 0.08)
 		var from, to []point
 		for y := 0.0; y <= 240; y += 60 {
@@ -356,7 +405,8 @@ func TestHomographyOfKnownPoints(t *testing.T) {
 			qx, qy := truth.at(p[0], p[1])
 			sx, sy := truth.straight(qx, qy)
 			d := truth.plane[6]*p[0] + truth.plane[7]*p[1] + truth.plane[8]
-			wx, wy := (truth.plane[0]*p[0]+truth.plane[1]*p[1]+truth.plane[2])/d, (truth.plane[3]*p[0]+truth.plane[4]*p[1]+truth.plane[5])/d
+			wx := (truth.plane[0]*p[0] + truth.plane[1]*p[1] + truth.plane[2]) / d
+			wy := (truth.plane[3]*p[0] + truth.plane[4]*p[1] + truth.plane[5]) / d
 			if math.Hypot(sx-wx, sy-wy) > 1e-3 {
 				t.Fatalf("%g,%g is straightened to %g,%g", qx, qy, sx, sy)
 			}

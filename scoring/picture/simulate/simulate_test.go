@@ -60,7 +60,18 @@ func TestEqualInputGivesAnEqualPicture(t *testing.T) {
 	codes := append([]uint32(nil), f.Codes...)
 	org := organisation(16, 64, 2, 1<<13)
 	for _, kind := range Kinds() {
-		ft := Fault{Kind: kind, Chip: 1, Line: 3, Line2: 5, Rate: 0.01, Channel: 1, Bit: 6, Period: 8, Amount: 12, AddressLine: 3}
+		ft := Fault{
+			Kind:        kind,
+			Chip:        1,
+			Line:        3,
+			Line2:       5,
+			Rate:        0.01,
+			Channel:     1,
+			Bit:         6,
+			Period:      8,
+			Amount:      12,
+			AddressLine: 3,
+		}
 		a, b := card(t, f, org, 0, ft), card(t, f, org, 0, ft)
 		if !bytes.Equal(a.Pix, b.Pix) {
 			t.Errorf("%s: two pictures of one seed", kind)
@@ -71,7 +82,8 @@ func TestEqualInputGivesAnEqualPicture(t *testing.T) {
 		ca, err1 := Capture(a, Device{Noise: 3}, 7)
 		cb, err2 := Capture(b, Device{Noise: 3}, 7)
 		cc, err3 := Capture(b, Device{Noise: 3}, 8)
-		if err1 != nil || err2 != nil || err3 != nil || !bytes.Equal(ca.Pix, cb.Pix) || bytes.Equal(ca.Pix, cc.Pix) {
+		if err1 != nil || err2 != nil || err3 != nil || !bytes.Equal(ca.Pix, cb.Pix) ||
+			bytes.Equal(ca.Pix, cc.Pix) {
 			t.Errorf("%s: captures do not follow their seed", kind)
 		}
 	}
@@ -102,11 +114,17 @@ func TestMemoryFaultsSpoilTheirLinesOnly(t *testing.T) {
 		}
 		base := int64(rapid.IntRange(0, 40).Draw(t, "base"))
 		line := rapid.IntRange(0, chipBits-1)
-		ft := Fault{Kind: rapid.SampledFrom([]Kind{memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
-			memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost}).Draw(t, "kind"),
-			Bank: rapid.IntRange(0, banks-1).Draw(t, "bank"), Chip: rapid.IntRange(0, org.ChipsPerBank()-1).Draw(t, "chip"),
-			Line: line.Draw(t, "line"), Line2: line.Draw(t, "line 2"), Wired: Wired(rapid.IntRange(0, 1).Draw(t, "wired")),
-			Amount: rapid.IntRange(0, 1).Draw(t, "value"), Rate: 0.05, AddressLine: rapid.IntRange(0, 6).Draw(t, "address line")}
+		ft := Fault{
+			Kind:        rapid.SampledFrom(memoryKinds()).Draw(t, "kind"),
+			Bank:        rapid.IntRange(0, banks-1).Draw(t, "bank"),
+			Chip:        rapid.IntRange(0, org.ChipsPerBank()-1).Draw(t, "chip"),
+			Line:        line.Draw(t, "line"),
+			Line2:       line.Draw(t, "line 2"),
+			Wired:       Wired(rapid.IntRange(0, 1).Draw(t, "wired")),
+			Amount:      rapid.IntRange(0, 1).Draw(t, "value"),
+			Rate:        0.05,
+			AddressLine: rapid.IntRange(0, 6).Draw(t, "address line"),
+		}
 		written := f.Bytes()
 		shown := append([]byte(nil), written...)
 		if err := spoilMemory(shown, written, org, base, ft, newSource(3)); err != nil {
@@ -253,7 +271,10 @@ func TestScreenFaults(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p = card(t, f, memory.Organisation{}, 0, Fault{Kind: Frozen, Shows: "text"}); !bytes.Equal(p.Pix, want.RGB().Pix) {
+	if p = card(t, f, memory.Organisation{}, 0, Fault{Kind: Frozen, Shows: "text"}); !bytes.Equal(
+		p.Pix,
+		want.RGB().Pix,
+	) {
 		t.Error("the frozen picture is not the one named")
 	}
 }
@@ -262,8 +283,12 @@ func TestScreenFaults(t *testing.T) {
 func TestImpossibleFaultsAreErrors(t *testing.T) {
 	f := frame2(pattern.RGB565)
 	org := organisation(16, 64, 2, 1<<12)
-	for _, ft := range []Fault{{Kind: memory.LineStuck0, Chip: 4}, {Kind: memory.LineStuck0, Chip: -1}, {Kind: memory.LineStuck0, Line: 16}, {Kind: memory.BankLost, Bank: 2},
-		{Kind: memory.AddressLine, Chip: -1, AddressLine: 60}, {Kind: ChannelMissing, Channel: 3}, {Kind: Noise, Rate: math.NaN()}, {Kind: ConverterBit, Bit: 2}, {Kind: Frozen, Shows: "no such picture"}} {
+	for _, ft := range []Fault{
+		{Kind: memory.LineStuck0, Chip: 4}, {Kind: memory.LineStuck0, Chip: -1}, {Kind: memory.LineStuck0, Line: 16},
+		{Kind: memory.BankLost, Bank: 2}, {Kind: memory.AddressLine, Chip: -1, AddressLine: 60},
+		{Kind: ChannelMissing, Channel: 3}, {Kind: Noise, Rate: math.NaN()}, {Kind: ConverterBit, Bit: 2},
+		{Kind: Frozen, Shows: "no such picture"},
+	} {
 		if _, err := Card(f, org, 0, []Fault{ft}, 1); err == nil {
 			t.Errorf("%+v is simulated", ft)
 		}
@@ -273,8 +298,22 @@ func TestImpossibleFaultsAreErrors(t *testing.T) {
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		n := func(name string) int { return rapid.IntRange(-40, 40).Draw(t, name) }
-		ft := Fault{Kind: rapid.SampledFrom(Kinds()).Draw(t, "kind"), Bank: n("bank"), Chip: n("chip"), Line: n("line"), Line2: n("line 2"), Wired: Wired(n("wired")),
-			AddressLine: n("address line"), Rate: rapid.Float64Range(-2, 2).Draw(t, "rate"), Channel: n("channel"), Bit: n("bit"), Period: n("period"), Amount: n("amount") * 100}
+		ft := Fault{
+			Kind:  rapid.SampledFrom(Kinds()).Draw(t, "kind"),
+			Bank:  n("bank"),
+			Chip:  n("chip"),
+			Line:  n("line"),
+			Line2: n("line 2"),
+			Wired: Wired(n("wired")),
+			AddressLine: n(
+				"address line",
+			),
+			Rate:    rapid.Float64Range(-2, 2).Draw(t, "rate"),
+			Channel: n("channel"),
+			Bit:     n("bit"),
+			Period:  n("period"),
+			Amount:  n("amount") * 100,
+		}
 		if ft.Kind == Frozen {
 			ft.Kind = Displaced // its pictures need a whole mode
 		}
@@ -347,7 +386,9 @@ func TestCaptureDevice(t *testing.T) {
 	if math.Abs(n-250) > 8 || math.Abs(v/n-2.25) > 0.2 {
 		t.Errorf("blur 1.5: sum %.0f, variance %.2f", n, v/n)
 	}
-	for _, d := range []Device{{Scale: 0.1}, {Scale: 9}, {Noise: -1}, {Blur: -1}, {Gamma: -1}, {Width: 30000}, {Height: -4}} {
+	for _, d := range []Device{
+		{Scale: 0.1}, {Scale: 9}, {Noise: -1}, {Blur: -1}, {Gamma: -1}, {Width: 30000}, {Height: -4},
+	} {
 		if _, err := Capture(flat, d, 1); err == nil {
 			t.Errorf("%+v is simulated", d)
 		}
