@@ -114,9 +114,9 @@ func (c *comparison) measure(fit align.Fit) {
 	if c.sameSize() {
 		band := 16 // rows
 		if r.Registered && !corrected {
-			band = 256
+			band = metric.Whole
 		}
-		if s, err := metric.Sampled(c.wanted, c.capture, band); err == nil {
+		if s, err := metric.Compare(c.wanted, c.capture, band); err == nil {
 			r.Raw, r.Score = &s, s
 		}
 	}
@@ -129,7 +129,7 @@ func (c *comparison) measure(fit align.Fit) {
 	if r.Raw != nil && !corrected {
 		return
 	}
-	if s, err := metric.Sampled(cut(c.wanted, c.grid), cut(r.Aligned, c.grid), 24); err == nil {
+	if s, err := metric.Compare(cut(c.wanted, c.grid), cut(r.Aligned, c.grid), 24); err == nil {
 		s.Worst.X += c.grid.X0
 		s.Worst.Y += c.grid.Y0
 		r.Score = s

@@ -117,7 +117,7 @@ func TestMetricsBesideScikitImage(t *testing.T) {
 		a, b := apart(rng, size[0], size[1], 6<<i)
 		var s metric.Score
 		var err error
-		busy := processorTime(func() { s, err = metric.Compare(a, b) })
+		busy := processorTime(func() { s, err = metric.Compare(a, b, metric.Whole) })
 		want := ask(a, b)
 		if err != nil {
 			t.Fatal(err)

@@ -166,7 +166,7 @@ type Result struct {
 
 	// After registration and level correction. Of a picture of more than 320 000
 	// pixels whose place or levels had to be corrected, similarity and colour
-	// differences come from bands of rows: see metric.Sampled.
+	// differences come from bands of rows: see metric.Compare.
 	metric.Score
 	Raw *metric.Score `json:"raw,omitempty"` // as captured, when the sizes agree
 

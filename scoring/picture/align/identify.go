@@ -27,7 +27,7 @@ func Identify(capture *raster.RGB) (pattern.Pattern, error) {
 	}
 	var found pattern.Pattern
 	err := fourMarks(c.plane, 1.35, 0, func(marks [4]mark) (err error) {
-		found, err = identifyBetween(capture, c.plane, marks)
+		found, err = identifyBetween(c.plane, marks)
 		return err
 	})
 	if err != nil {
@@ -169,7 +169,7 @@ func (c *identifier) mean(x0, y0, x1, y1 float64) float64 {
 // identifyBetween reads the identification between the four marks of a
 // photograph. Where it lies hangs on the size of the screen: those in use are
 // tried.
-func identifyBetween(photo *raster.RGB, whole plane, marks [4]mark) (pattern.Pattern, error) {
+func identifyBetween(photo plane, marks [4]mark) (pattern.Pattern, error) {
 	from := middles(marks)
 	for _, size := range sizes() {
 		m := pattern.Mode{Width: size[0], Height: size[1], Format: pattern.RGB888}
@@ -183,7 +183,7 @@ func identifyBetween(photo *raster.RGB, whole plane, marks [4]mark) (pattern.Pat
 			for k := range 9 {
 				u, v := (float64(k%3)+0.5)/3, (float64(k/3)+0.5)/3
 				x, y := w.at(x0+(x1-x0)*u, y0+(y1-y0)*v)
-				sum += float64(whole.at(x, y))
+				sum += float64(photo.at(x, y))
 			}
 			return sum
 		})

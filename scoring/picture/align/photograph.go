@@ -45,10 +45,10 @@ func Rectify(f *pattern.Frame, photo *raster.RGB, texture Texture) (*Screen, err
 	wanted := f.RGB()
 	unit, edge := f.Mode.Layout().Unit, f.Mode.Layout().Mark
 	width, height := float64(f.Mode.Width), float64(f.Mode.Height)
-	whole := brightness(photo)
+	r := rectifier{f.Mode, texture, brightness(wanted), brightness(photo)}
 	var s *Screen
-	err := fourMarks(whole, width/height, width/float64(unit)-7, func(marks [4]mark) (err error) {
-		s, err = fitScreen(f.Mode, photo, whole, brightness(wanted), marks, texture)
+	err := fourMarks(r.photo, width/height, width/float64(unit)-7, func(marks [4]mark) (err error) {
+		s, err = r.fit(marks)
 		return err
 	})
 	if err != nil {
@@ -87,17 +87,24 @@ func centres(m pattern.Mode) (p [4]point) {
 	return p
 }
 
-// fitScreen fits the screen to four marks and to its content.
-func fitScreen(m pattern.Mode, photo *raster.RGB, whole, wanted plane, marks [4]mark, texture Texture) (*Screen, error) {
-	s := &Screen{warp: newWarp(m, photo)}
+// A rectifier fits a screen to a photograph of it.
+type rectifier struct {
+	mode           pattern.Mode
+	texture        Texture
+	pattern, photo plane
+}
+
+// fit fits the screen to four marks and to its content.
+func (r *rectifier) fit(marks [4]mark) (*Screen, error) {
+	m := r.mode
+	s := &Screen{warp: newWarp(m, r.photo)}
 	top := math.Hypot(marks[1].x-marks[0].x, marks[1].y-marks[0].y)
 	bottom := math.Hypot(marks[3].x-marks[2].x, marks[3].y-marks[2].y)
 	s.Scale = (top + bottom) / 2 / (float64(m.Width) - 7*float64(m.Layout().Unit))
 	if s.Scale < 1.2 {
 		return nil, CoarseError{s.Scale}
 	}
-	shrink := max(1, int(s.Scale/2.2))
-	matched, tried := s.warp.fit(middles(marks), centres(m), wanted, whole.shrink(shrink), float64(shrink), texture)
+	matched, tried := r.fitWarp(s.warp, marks, max(1, int(s.Scale/2.2)))
 	if matched < 8 || matched*6 < tried {
 		return nil, ContentError{matched, tried}
 	}

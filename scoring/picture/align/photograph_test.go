@@ -372,7 +372,7 @@ func TestHomographyOfKnownPoints(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		u := func(name string, a float64) float64 { return rapid.Float64Range(-a, a).Draw(t, name) }
 		m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
-		photo := raster.New(1300, 1000)
+		photo := brightness(raster.New(1300, 1000))
 		truth := newWarp(m, photo)
 		truth.plane = [9]float64{
 			3 + u("a", 0.5),

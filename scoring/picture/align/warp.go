@@ -36,8 +36,8 @@ type warp struct {
 // A point of the pattern or of the photograph.
 type point [2]float64
 
-func newWarp(m pattern.Mode, photo *raster.RGB) *warp {
-	width, height := float64(photo.Width), float64(photo.Height)
+func newWarp(m pattern.Mode, photo plane) *warp {
+	width, height := float64(photo.width), float64(photo.height)
 	return &warp{
 		centreX: width / 2, centreY: height / 2, halfDiagonal: math.Hypot(width, height) / 2,
 		width: float64(m.Width), height: float64(m.Height),
@@ -118,25 +118,27 @@ func photoWindows(p plane, texture Texture, n int) []window {
 	return edgeWindows(p, 10*unit, 8*unit, 2*n)
 }
 
-// fit finds the warp: homography from the marks, distortion by trying, then
-// windows of the pattern matched and everything refined. The photograph may be
-// shrunk.
-func (w *warp) fit(marks, centres [4]point, pattern, photo plane, shrink float64, texture Texture) (matched, tried int) {
+// fitWarp finds the warp: homography from the marks, distortion by trying, then
+// windows of the pattern matched and everything refined, on the photograph shrunk
+// to a whole fraction.
+func (r *rectifier) fitWarp(w *warp, marks [4]mark, shrink int) (matched, tried int) {
+	photo, k := r.photo.shrink(shrink), float64(shrink)
 	read := func(x, y float64) (float32, bool) {
 		px, py := w.at(x, y)
-		px, py = px/shrink, py/shrink
+		px, py = px/k, py/k
 		return photo.at(px, py), px >= 0 && py >= 0 && px <= float64(photo.width) && py <= float64(photo.height)
 	}
+	from, to := centres(r.mode), middles(marks)
 	bestLens, best := 0.0, -1.0
 	for lens := -0.12; lens <= 0.1201; lens += 0.01 {
 		w.lens = lens
-		if !w.fitPlane(centres[:], marks[:]) {
+		if !w.fitPlane(from[:], to[:]) {
 			continue
 		}
 		score := 0.0
-		for _, q := range photoWindows(pattern, texture, 3) {
-			if _, _, r := pattern.locate(q, 2, read); r > 0.15 {
-				score += r
+		for _, q := range photoWindows(r.pattern, r.texture, 3) {
+			if _, _, c := r.pattern.locate(q, 2, read); c > 0.15 {
+				score += c
 			}
 		}
 		if score > best {
@@ -144,8 +146,8 @@ func (w *warp) fit(marks, centres [4]point, pattern, photo plane, shrink float64
 		}
 	}
 	w.lens = bestLens
-	w.fitPlane(centres[:], marks[:])
-	windows := photoWindows(pattern, texture, 8)
+	w.fitPlane(from[:], to[:])
+	windows := photoWindows(r.pattern, r.texture, 8)
 	for round := range 4 {
 		var from, to []point
 		reach := 3
@@ -153,8 +155,8 @@ func (w *warp) fit(marks, centres [4]point, pattern, photo plane, shrink float64
 			reach = 2
 		}
 		for _, q := range windows {
-			dx, dy, r := pattern.locate(q, reach, read)
-			if r < 0.2 {
+			dx, dy, c := r.pattern.locate(q, reach, read)
+			if c < 0.2 {
 				continue
 			}
 			x, y := float64(q.x)+float64(q.width)/2, float64(q.y)+float64(q.height)/2
@@ -165,7 +167,7 @@ func (w *warp) fit(marks, centres [4]point, pattern, photo plane, shrink float64
 		if matched < 8 {
 			break
 		}
-		if round < 2 || texture == Coarse {
+		if round < 2 || r.texture == Coarse {
 			w.refineLens(from, to)
 			continue
 		}

@@ -222,6 +222,29 @@ func (s *candidateSums) add(r float64) {
 // left is the sum of squares about the mean: the offset of the channel is free.
 func (s *candidateSums) left(n float64) float64 { return s.squares - s.sum*s.sum/n }
 
+// stuckSums are what the three explanations of a line leave of one channel.
+type stuckSums struct {
+	n, between      float64 // pixels; Σ square of how far stuck at 0 and at 1 lie apart
+	zero, one, open candidateSums
+}
+
+func (v *view) stuckSums(channel int, ifZero, ifOne []float32) (s stuckSums) {
+	for i, r := range v.residual[channel] {
+		if r != r {
+			continue
+		}
+		captured := float64(r + v.predicted[channel][i])
+		a, b := captured-float64(ifZero[i]), captured-float64(ifOne[i])
+		s.n++
+		s.zero.add(a)
+		s.one.add(b)
+		s.open.add((a + b) / 2)
+		d := float64(ifOne[i] - ifZero[i])
+		s.between += d * d
+	}
+	return s
+}
+
 // stuckOrOpen chooses between stuck at 0, stuck at 1 and open for one line, and
 // says how sure that is.
 //
@@ -245,34 +268,19 @@ func (v *view) stuckOrOpen(of chipKey, line int) (memory.Kind, float64) {
 		if !channels[channel] {
 			continue
 		}
-		ifZero, ifOne := v.model.smooth(v.grid, zero[channel]), v.model.smooth(v.grid, one[channel])
-		var sumZero, sumOne, sumOpen candidateSums
-		var n, between float64
-		for i, r := range v.residual[channel] {
-			if r != r {
-				continue
-			}
-			captured := float64(r + v.predicted[channel][i])
-			a, b := captured-float64(ifZero[i]), captured-float64(ifOne[i])
-			n++
-			sumZero.add(a)
-			sumOne.add(b)
-			sumOpen.add((a + b) / 2)
-			d := float64(ifOne[i] - ifZero[i])
-			between += d * d
-		}
-		if n == 0 {
+		s := v.stuckSums(channel, v.model.smooth(v.grid, zero[channel]), v.model.smooth(v.grid, one[channel]))
+		if s.n == 0 {
 			continue
 		}
 		variance := v.noise[channel] * v.noise[channel]
-		leftZero += sumZero.left(n) / variance
-		leftOne += sumOne.left(n) / variance
-		leftOpen += sumOpen.left(n) / variance
-		count += n
-		apart += between / 4 / variance
+		leftZero += s.zero.left(s.n) / variance
+		leftOne += s.one.left(s.n) / variance
+		leftOpen += s.open.left(s.n) / variance
+		count += s.n
+		apart += s.between / 4 / variance
 		gain, offset := v.model.gain[channel], v.model.offset[channel]
-		offsetZero += math.Abs(sumZero.sum/n*gain + offset)
-		offsetOne += math.Abs(sumOne.sum/n*gain + offset)
+		offsetZero += math.Abs(s.zero.sum/s.n*gain + offset)
+		offsetOne += math.Abs(s.one.sum/s.n*gain + offset)
 	}
 	best := min(leftZero, leftOne, leftOpen)
 	second := math.Inf(1)

@@ -69,18 +69,15 @@ const threshold = 5.0
 
 const block = 32
 
-// every is how many rows a band of [Sampled] stands for.
-const every = 256
+// Whole is the band of [Compare] that leaves out nothing.
+const Whole = 256
 
-// Compare computes every measure of every pixel. It fails when the sizes differ.
-func Compare(a, b *raster.RGB) (Score, error) { return Sampled(a, b, every) }
-
-// Sampled is [Compare] with similarity and colour difference taken from a part
-// of a large picture only: bands of so many rows (16 to 256) in every 256,
-// evenly down the picture. Pictures of up to 320 000 pixels are measured whole.
-// Absolute and squared errors, and the worst region, always come from every
-// pixel.
-func Sampled(a, b *raster.RGB, band int) (Score, error) {
+// Compare computes every measure. Similarity and colour difference of a large
+// picture are taken from a part of it: bands of so many rows (16 to [Whole]) in
+// every 256, evenly down the picture. Pictures of up to 320 000 pixels are
+// measured whole. Absolute and squared errors, and the worst region, always come
+// from every pixel. It fails when the sizes differ.
+func Compare(a, b *raster.RGB, band int) (Score, error) {
 	const small = 320_000
 	if a.Width != b.Width || a.Height != b.Height {
 		return Score{}, fmt.Errorf("pictures of %d×%d and %d×%d cannot be compared pixel by pixel",
@@ -93,8 +90,8 @@ func Sampled(a, b *raster.RGB, band int) (Score, error) {
 		s.SSIM = 1
 		return s, nil
 	}
-	band = min(every, max(16, band))
-	if a.Width*a.Height <= small || band == every {
+	band = min(Whole, max(16, band))
+	if a.Width*a.Height <= small || band == Whole {
 		var err error
 		if s.SSIM, err = similarityOf(a, b); err == nil {
 			s.DeltaE, s.Beyond = deltaE(a, b)
@@ -121,7 +118,7 @@ func rowsOf(p *raster.RGB, y, rows int) *raster.RGB {
 // bandsOf puts the bands of a picture below one another.
 func bandsOf(p *raster.RGB, band int) *raster.RGB {
 	out := &raster.RGB{Width: p.Width}
-	for y := (every - band) / 2; y+band <= p.Height; y += every {
+	for y := (Whole - band) / 2; y+band <= p.Height; y += Whole {
 		out.Pix = append(out.Pix, rowsOf(p, y, band).Pix...)
 		out.Height += band
 	}

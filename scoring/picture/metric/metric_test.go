@@ -168,7 +168,7 @@ func pair(w, h int) (*raster.RGB, *raster.RGB) {
 
 func TestKnownPair(t *testing.T) {
 	a, b := pair(96, 64)
-	s, err := Compare(a, b)
+	s, err := Compare(a, b, Whole)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -196,16 +196,16 @@ func filled(p *raster.RGB) *raster.RGB {
 
 func TestEqualPictures(t *testing.T) {
 	a, _ := pair(40, 40)
-	s, err := Compare(a, a)
+	s, err := Compare(a, a, Whole)
 	if err != nil || s.MAE != 0 || !math.IsInf(float64(s.PSNR), 1) || math.Abs(s.SSIM-1) > 1e-12 ||
 		s.DeltaE.Mean != 0 ||
 		s.Beyond != 0 {
 		t.Errorf("%+v %v", s, err)
 	}
-	if _, err := Compare(a, raster.New(40, 41)); err == nil {
+	if _, err := Compare(a, raster.New(40, 41), Whole); err == nil {
 		t.Error("pictures of two sizes are compared")
 	}
-	if _, err := Compare(raster.New(10, 40), filled(raster.New(10, 40))); err == nil {
+	if _, err := Compare(raster.New(10, 40), filled(raster.New(10, 40)), Whole); err == nil {
 		t.Error("a narrow picture has an SSIM")
 	}
 }
@@ -214,7 +214,7 @@ func TestWorstRegionAndOrder(t *testing.T) {
 	a := raster.New(100, 70)
 	b := a.Clone()
 	b.Fill(64, 32, 96, 64, 200, 200, 200)
-	s, _ := Compare(a, b)
+	s, _ := Compare(a, b, Whole)
 	if *s.Worst != (Region{64, 32, 32, 32, 200}) {
 		t.Errorf("worst region %+v", s.Worst)
 	}
@@ -235,7 +235,7 @@ func TestWorstRegionAndOrder(t *testing.T) {
 func BenchmarkCompare1600x1200(b *testing.B) {
 	p, q := pair(1600, 1200)
 	for b.Loop() {
-		if _, err := Compare(p, q); err != nil {
+		if _, err := Compare(p, q, Whole); err != nil {
 			b.Fatal(err)
 		}
 	}

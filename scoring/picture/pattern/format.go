@@ -90,17 +90,17 @@ func Widen(level uint32, bits int) uint8 {
 	return uint8(v)
 }
 
-// Show returns the 8-bit samples that a pixel puts on the screen.
-func (f Format) Show(code uint32) (r, g, b uint8) {
+// show returns the 8-bit samples that a pixel puts on the screen.
+func (f Format) show(code uint32) (r, g, b uint8) {
 	fields := f.Fields()
 	return Widen(fields[0].Of(code), fields[0].Bits),
 		Widen(fields[1].Of(code), fields[1].Bits),
 		Widen(fields[2].Of(code), fields[2].Bits)
 }
 
-// Code returns the pixel whose shown samples are nearest below or at r, g, b:
-// the upper bits of each. It is the exact inverse of [Format.Show].
-func (f Format) Code(r, g, b uint8) uint32 {
+// code returns the pixel whose shown samples are nearest below or at r, g, b:
+// the upper bits of each. It is the exact inverse of [Format.show].
+func (f Format) code(r, g, b uint8) uint32 {
 	var code uint32
 	for channel, field := range f.Fields() {
 		level := [3]uint8{r, g, b}[channel]

@@ -94,8 +94,8 @@ func FromRGB(p *raster.RGB, format Format) (*Frame, error) {
 	f := &Frame{Mode: m, Codes: make([]uint32, p.Width*p.Height)}
 	for i := range f.Codes {
 		r, g, b := p.Pix[3*i], p.Pix[3*i+1], p.Pix[3*i+2]
-		f.Codes[i] = format.Code(r, g, b)
-		if r2, g2, b2 := format.Show(f.Codes[i]); r2 != r || g2 != g || b2 != b {
+		f.Codes[i] = format.code(r, g, b)
+		if r2, g2, b2 := format.show(f.Codes[i]); r2 != r || g2 != g || b2 != b {
 			return nil, fmt.Errorf("pixel %d,%d is %d,%d,%d, which %s cannot show",
 				i%p.Width, i/p.Width, r, g, b, format)
 		}
@@ -149,7 +149,7 @@ func (f *Frame) Image() image.Image {
 func palette() color.Palette {
 	p := make(color.Palette, 256)
 	for i := range p {
-		r, g, b := Palette8.Show(uint32(i))
+		r, g, b := Palette8.show(uint32(i))
 		p[i] = color.RGBA{r, g, b, 255}
 	}
 	return p

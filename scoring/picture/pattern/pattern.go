@@ -21,7 +21,7 @@ type Kind int
 // Random and its complement find data lines; the planes do so for captures that
 // cannot tell neighbouring levels apart.
 const (
-	Solid            Kind = iota + 1 // one colour; the variant counts Colours
+	Solid            Kind = iota + 1 // one colour; the variant counts colours
 	Ramp                             // every level of red, green, blue and grey, in four bands
 	Checker                          // one-pixel checker; variant 1 is the inverse
 	VerticalLines                    // one-pixel columns; variant 1 is the inverse
@@ -34,8 +34,8 @@ const (
 	BitSolid                         // one bit 1 all over, the others 0; see Plane
 )
 
-// Colours are the names of the variants of [Solid].
-func Colours() []string {
+// colours are the names of the variants of [Solid].
+func colours() []string {
 	return []string{"black", "white", "red", "green", "blue", "yellow", "cyan", "magenta", "grey"}
 }
 
@@ -74,7 +74,7 @@ func (p Pattern) Check() error {
 	limit := 0
 	switch p.Kind {
 	case Solid:
-		limit = len(Colours())
+		limit = len(colours())
 	case Ramp, Grid:
 		limit = 1
 	case Checker, VerticalLines, HorizontalLines, Text:
@@ -109,8 +109,8 @@ func (p Pattern) Name() string {
 	s := kindNames[p.Kind]
 	switch p.Kind {
 	case Solid:
-		if p.Variant >= 0 && p.Variant < len(Colours()) {
-			return s + "-" + Colours()[p.Variant]
+		if p.Variant >= 0 && p.Variant < len(colours()) {
+			return s + "-" + colours()[p.Variant]
 		}
 	case Random, RandomComplement:
 		return s + "-" + strconv.Itoa(p.Variant)
@@ -157,7 +157,7 @@ func All(m Mode) []Pattern {
 	add(RandomComplement, 1)
 	add(Ramp, 0)
 	add(Grid, 0)
-	for v := range Colours() {
+	for v := range colours() {
 		add(Solid, v)
 	}
 	for _, k := range []Kind{Checker, VerticalLines, HorizontalLines, Text} {
@@ -237,7 +237,7 @@ func (p Pattern) painter() func(x, y int) uint32 {
 func (m Mode) solid(variant int) uint32 {
 	c := [...][3]uint8{{}, {255, 255, 255}, {255, 0, 0}, {0, 255, 0}, {0, 0, 255},
 		{255, 255, 0}, {0, 255, 255}, {255, 0, 255}, {128, 128, 128}}[variant]
-	return m.Format.Code(c[0], c[1], c[2])
+	return m.Format.code(c[0], c[1], c[2])
 }
 
 // ramp gives four bands below one another: red, green, blue and grey, each with

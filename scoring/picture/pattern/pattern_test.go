@@ -38,7 +38,7 @@ func TestShowAndCodeAreInverse(t *testing.T) {
 	for _, f := range Formats() {
 		for c := range uint32(1 << 16) {
 			code := (c*2654435761 ^ c) & f.Mask()
-			if got := f.Code(f.Show(code)); got != code {
+			if got := f.code(f.show(code)); got != code {
 				t.Fatalf("%s: code %#x came back as %#x", f, code, got)
 			}
 		}

@@ -27,14 +27,14 @@ func (l Limits) check(w, h int) error {
 		return fmt.Errorf("the header says %d×%d pixels", w, h)
 	case w > l.Side || h > l.Side || int64(w)*int64(h) > l.Pixels:
 		return fmt.Errorf("the header says %d×%d pixels: %w (at most %d pixels and %d a side)",
-			w, h, ErrTooLarge, l.Pixels, l.Side)
+			w, h, errTooLarge, l.Pixels, l.Side)
 	}
 	return nil
 }
 
 // Errors that callers may want to tell apart.
 var (
-	ErrTooLarge = errors.New("larger than the limit")
+	errTooLarge = errors.New("larger than the limit")
 	ErrUnknown  = errors.New("not a PNG, JPEG, BMP, TIFF, PCX or TGA picture")
 )
 
@@ -73,7 +73,7 @@ func Decode(r io.Reader, limits Limits) (*RGB, string, error) {
 		return nil, "", err
 	}
 	if int64(len(data)) > limits.Bytes {
-		return nil, "", fmt.Errorf("the file is %w of %d bytes", ErrTooLarge, limits.Bytes)
+		return nil, "", fmt.Errorf("the file is %w of %d bytes", errTooLarge, limits.Bytes)
 	}
 	for _, f := range fileFormats() {
 		if !f.begins(data) {

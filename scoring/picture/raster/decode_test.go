@@ -116,10 +116,10 @@ func TestLosslessFormats(t *testing.T) {
 		if _, _, err := Decode(bytes.NewReader(d[:len(d)/2]), usual); err == nil {
 			t.Errorf("%s: half of the file is accepted", name)
 		}
-		if _, _, err := Decode(bytes.NewReader(d), Limits{1 << 20, 100, 4096}); !errors.Is(err, ErrTooLarge) {
+		if _, _, err := Decode(bytes.NewReader(d), Limits{1 << 20, 100, 4096}); !errors.Is(err, errTooLarge) {
 			t.Errorf("%s: the pixel limit is not kept: %v", name, err)
 		}
-		if _, _, err := Decode(bytes.NewReader(d), Limits{50, 1 << 20, 4096}); !errors.Is(err, ErrTooLarge) {
+		if _, _, err := Decode(bytes.NewReader(d), Limits{50, 1 << 20, 4096}); !errors.Is(err, errTooLarge) {
 			t.Errorf("%s: the byte limit is not kept: %v", name, err)
 		}
 	}
@@ -211,7 +211,7 @@ func crc(d []byte) uint32 {
 func TestHugeHeader(t *testing.T) {
 	for name, d := range bombs(t) {
 		_, format, err := Decode(bytes.NewReader(d), usual)
-		if !errors.Is(err, ErrTooLarge) || format != name {
+		if !errors.Is(err, errTooLarge) || format != name {
 			t.Errorf("%s: read as %q: %v", name, format, err)
 		}
 	}
