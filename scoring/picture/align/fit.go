@@ -19,6 +19,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"proveout/scoring/picture/raster"
 )
 
@@ -209,14 +211,14 @@ func fitLine(all []displacement) (l lineFit) {
 	}
 	l.offset = upperMedian(rest)
 	for range 2 {
-		var s lineSums
+		var at, by []float64
 		for _, d := range all {
 			if math.Abs(l.off(d)) <= near {
-				s.add(d.at, d.by)
+				at, by = append(at, d.at), append(by, d.by)
 			}
 		}
-		if s.n >= 3 && s.spread() > 1e-6*s.n*s.n {
-			l.slope, l.offset = s.solve()
+		if len(at) >= 3 && varies(at) {
+			l.offset, l.slope = stat.LinearRegression(at, by, nil, false)
 		}
 	}
 	for _, d := range all {
@@ -231,27 +233,11 @@ func fitLine(all []displacement) (l lineFit) {
 	return l
 }
 
+// varies reports whether values differ, so that a line over them is determined.
+func varies(v []float64) bool { return stat.PopVariance(v, nil) > 1e-6 }
+
 // upperMedian is the median, the upper one of two.
 func upperMedian(v []float64) float64 { return slices.Sorted(slices.Values(v))[len(v)/2] }
-
-// lineSums are the sums that a straight line by least squares hangs on.
-type lineSums struct{ n, x, y, xx, xy float64 }
-
-func (s *lineSums) add(x, y float64) {
-	s.n++
-	s.x += x
-	s.y += y
-	s.xx += x * x
-	s.xy += x * y
-}
-
-// spread is n² times the variance of x; without one there is no line.
-func (s *lineSums) spread() float64 { return s.n*s.xx - s.x*s.x }
-
-func (s *lineSums) solve() (slope, offset float64) {
-	slope = (s.n*s.xy - s.x*s.y) / s.spread()
-	return slope, (s.y - slope*s.x) / s.n
-}
 
 // snap takes the exact values that a capture device would have, when the fit is
 // nearer to them than it can tell apart.

@@ -3,6 +3,8 @@ package align
 import (
 	"math"
 
+	"gonum.org/v1/gonum/stat"
+
 	"proveout/scoring/picture/raster"
 )
 
@@ -37,12 +39,12 @@ func (s *Screen) level(wanted *raster.RGB, edge int) {
 	for j := range blocksY {
 		for i := range blocksX {
 			for channel := range slope {
-				sums := s.blockSums(wanted, channel, i, j, edge)
-				if sums.spread() <= 0 {
-					offset[channel][j][i] = sums.y / max(1, sums.n)
+				written, captured := s.blockLevels(wanted, channel, i, j, edge)
+				if !varies(written) {
+					offset[channel][j][i] = stat.Mean(captured, nil)
 					continue
 				}
-				slope[channel][j][i], offset[channel][j][i] = sums.solve()
+				offset[channel][j][i], slope[channel][j][i] = stat.LinearRegression(written, captured, nil, false)
 			}
 		}
 	}
@@ -62,26 +64,26 @@ func (s *Screen) level(wanted *raster.RGB, edge int) {
 	}
 }
 
-// blockSums sums captured over written levels of a channel in a block; of channel
+// blockLevels are written and captured levels of a channel in a block; of channel
 // 3 the means of all.
-func (s *Screen) blockSums(wanted *raster.RGB, channel, i, j, edge int) (sums lineSums) {
+func (s *Screen) blockLevels(wanted *raster.RGB, channel, i, j, edge int) (written, captured []float64) {
 	x0, y0, x1, y1 := s.block(i, j, edge)
 	for y := y0; y < y1; y++ {
 		for x := x0; x < x1; x++ {
 			k := y*s.Grid.Width + x
-			if channel < 3 {
-				sums.add(float64(wanted.Pix[3*k+channel]), float64(s.Grid.V[channel][k]))
-				continue
+			from, to := channel, channel+1
+			if channel == 3 {
+				from, to = 0, 3
 			}
-			var written, captured float64
-			for c := range 3 {
-				written += float64(wanted.Pix[3*k+c]) / 3
-				captured += float64(s.Grid.V[c][k]) / 3
+			var w, c float64
+			for ch := from; ch < to; ch++ {
+				w += float64(wanted.Pix[3*k+ch]) / float64(to-from)
+				c += float64(s.Grid.V[ch][k]) / float64(to-from)
 			}
-			sums.add(written, captured)
+			written, captured = append(written, w), append(captured, c)
 		}
 	}
-	return sums
+	return written, captured
 }
 
 // smooth fits a polynomial to block values, dropping those far off.
