@@ -119,6 +119,7 @@ func stuckAddress(want *raster.RGB, size, beat, line int) *raster.RGB {
 // Clean captures of the second device are clean, its single faults are named:
 // at least 95 % of them, with the false alarms under 1 in 200.
 func TestSecondCaptureDevice(t *testing.T) {
+	notUnderRace(t)
 	clean, faults := usuallyOr(1, 80), usuallyOr(2, 42)
 	rng := rand.New(rand.NewPCG(2026, 11))
 	orgs := []memory.Organisation{wide, wider, narrow}

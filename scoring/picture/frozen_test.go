@@ -24,6 +24,7 @@ func form(fs []Finding, k memory.Kind, f Form) *Finding {
 }
 
 func TestFrozenPicture(t *testing.T) {
+	notUnderRace(t)
 	m := small(pattern.RGB565)
 	for i, named := range []string{"random-1", "ramp"} {
 		for k, shown := range []string{"", "text", "random-2"} {
@@ -134,6 +135,7 @@ func TestOnePictureForTwoPatterns(t *testing.T) {
 }
 
 func TestDirtySampling(t *testing.T) {
+	notUnderRace(t)
 	f := show(t, small(pattern.RGB565), "random-1")
 	for k, d := range []simulate.Device{{}, {Noise: 8, Blur: 0.3, ShiftX: 12, ShiftY: -12}, analogue} {
 		if k == 2 && !allChecks {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"testing"
@@ -33,6 +34,21 @@ func usuallyOr(usually, all int) int {
 func onlyInAllChecks(t *testing.T) {
 	if !allChecks {
 		t.Skip("PROVEOUT_ALL_CHECKS=1 tries this")
+	}
+}
+
+// underRace says that the race detector is on, under which pictures take ten
+// times as long.
+var underRace = func() bool {
+	info, ok := debug.ReadBuildInfo()
+	return ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
+}()
+
+// notUnderRace leaves out what goes no other way through code that runs on both
+// cores than the tests that stay.
+func notUnderRace(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; the usual run tries this")
 	}
 }
 
@@ -121,6 +137,7 @@ var analogue = simulate.Device{
 }
 
 func TestCleanDigitalPictureOfEveryPattern(t *testing.T) {
+	notUnderRace(t)
 	for _, m := range []pattern.Mode{small(pattern.RGB565), small(pattern.Palette8)} {
 		for _, p := range pattern.All(m) {
 			if p.Kind >= pattern.BitPlane && p.Variant&15 > 2 ||
@@ -158,6 +175,7 @@ func TestCleanDigitalPictureOfEveryPattern(t *testing.T) {
 }
 
 func TestCleanAnalogueCaptureOfEveryKind(t *testing.T) {
+	notUnderRace(t)
 	m := small(pattern.RGB565)
 	names := []string{
 		"random-1",
@@ -211,6 +229,7 @@ func TestCleanAnalogueCaptureOfEveryKind(t *testing.T) {
 
 // Findings that are not of the memory.
 func TestOtherFaults(t *testing.T) {
+	notUnderRace(t)
 	f := show(t, small(pattern.RGB565), "random-1")
 	for k, d := range []simulate.Device{{}, {Noise: 8, Blur: 0.7, ShiftX: 12, ShiftY: -12}, analogue} {
 		for i, ft := range []simulate.Fault{
@@ -325,6 +344,7 @@ func TestJSONNames(t *testing.T) {
 }
 
 func TestInconclusiveCaptures(t *testing.T) {
+	notUnderRace(t)
 	f := show(t, small(pattern.RGB565), "random-1")
 	other := show(t, small(pattern.RGB565), "ramp")
 	r := compared(t, f, other.RGB(), Options{Memory: &wide})

@@ -106,6 +106,7 @@ func right(r *Result, f simulate.Fault) bool {
 // The whole way: a fault of any kind, a capture device of any setting, nothing
 // told but pattern, capture and memory.
 func TestFaultsThroughCaptureDevices(t *testing.T) {
+	notUnderRace(t)
 	n, size, every := 7, [2]int{320, 240}, 3 // every third kind
 	if allChecks {
 		n, size, every = 95, [2]int{400, 300}, 1
@@ -175,6 +176,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 }
 
 func TestFalseAlarmRate(t *testing.T) {
+	notUnderRace(t)
 	n := usuallyOr(4, 200)
 	rng := rand.New(rand.NewPCG(31, 32))
 	alarms := 0

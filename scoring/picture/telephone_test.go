@@ -185,6 +185,7 @@ func organisations() []memory.Organisation {
 // screen pixel, tilt to 15°, vignetting to 40 %, blur, noise 6, JPEG 85; each
 // fourth with true tones and stripes, each third in a light frame. Large screens are taken from farther away.
 func TestPhotographsOfASecondCamera(t *testing.T) {
+	notUnderRace(t)
 	type size struct {
 		width, n int
 		most     float64
@@ -297,6 +298,7 @@ func solids(
 }
 
 func TestPhotographedBitSolids(t *testing.T) {
+	notUnderRace(t)
 	rng := rand.New(rand.NewPCG(15, 7))
 	bits := []int{4, 3}[:usuallyOr(1, 2)]
 	size := pattern.Mode{Width: usuallyOr(256, 320), Height: usuallyOr(192, 240), Format: pattern.RGB565}

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"runtime/debug"
+	"slices"
 	"testing"
 
 	"proveout/scoring/picture/pattern"
@@ -22,6 +24,20 @@ func usuallyOr(usually, all int) int {
 	return usually
 }
 
+// underRace says that the race detector is on, under which pictures take ten
+// times as long.
+var underRace = func() bool {
+	info, ok := debug.ReadBuildInfo()
+	return ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
+}()
+
+// notUnderRace leaves out long tests: nothing in this package runs on both cores.
+func notUnderRace(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; the usual run tries this")
+	}
+}
+
 func frameOf(t testing.TB, m pattern.Mode, name string) *pattern.Frame {
 	p, err := pattern.ParseName(name, m)
 	if err != nil {
@@ -37,6 +53,7 @@ func frameOf(t testing.TB, m pattern.Mode, name string) *pattern.Frame {
 func render(t testing.TB, m pattern.Mode, name string) *raster.RGB { return frameOf(t, m, name).RGB() }
 
 func TestFindsScaleAndShift(t *testing.T) {
+	notUnderRace(t)
 	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
 	rng := rand.New(rand.NewPCG(1, 2))
 	for i := range usuallyOr(4, 18) {
@@ -78,6 +95,7 @@ func TestFindsScaleAndShift(t *testing.T) {
 }
 
 func TestNothingToFind(t *testing.T) {
+	notUnderRace(t)
 	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
 	screen := render(t, m, "random-1")
 	if _, err := Find(screen, raster.New(320, 240), Fine); err != ErrFlat {

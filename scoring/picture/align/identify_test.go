@@ -14,6 +14,7 @@ import (
 // blurred it, as far as the analysis of captures is meant to reach: ±12 pixels,
 // scale 1 to 2, noise 8 levels, gain 0.85 to 1.15, blur 0.7 pixel.
 func TestCapturesAreRecognised(t *testing.T) {
+	notUnderRace(t)
 	devices := []simulate.Device{
 		{},
 		{Noise: 8, Blur: 0.7, ShiftX: 12, ShiftY: -12},
@@ -97,6 +98,7 @@ func TestFaultyCapturesAreRecognised(t *testing.T) {
 }
 
 func TestOtherPicturesAreNotRecognised(t *testing.T) {
+	notUnderRace(t)
 	for _, size := range [][2]int{{512, 384}, {1, 1}, {30, 2000}} {
 		p := raster.New(size[0], size[1])
 		seed := uint32(1)

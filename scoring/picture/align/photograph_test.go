@@ -132,6 +132,7 @@ const (
 )
 
 func TestScreenIsFoundFromAnyView(t *testing.T) {
+	notUnderRace(t)
 	n := usuallyOr(1, 8)
 	rng := rand.New(rand.NewPCG(1, 2))
 	m := pattern.Mode{Width: 200, Height: 150, Format: pattern.RGB565}
@@ -213,6 +214,7 @@ func checkLevels(t *testing.T, v view, s *Screen, wanted *raster.RGB) {
 }
 
 func TestPatternIsIdentifiedInAPhotograph(t *testing.T) {
+	notUnderRace(t)
 	rng := rand.New(rand.NewPCG(3, 4))
 	names := map[string]pattern.Mode{
 		"bit-green-5":      {Width: 320, Height: 200, Format: pattern.RGB565},
@@ -257,6 +259,7 @@ func cover(p *raster.RGB, x0, y0, x1, y1 int) *raster.RGB {
 }
 
 func TestMarksNotFound(t *testing.T) {
+	notUnderRace(t)
 	rng := rand.New(rand.NewPCG(5, 6))
 	m := pattern.Mode{Width: 200, Height: 150, Format: pattern.RGB565}
 	f := frameOf(t, m, "random-1")
@@ -294,6 +297,7 @@ func TestMarksNotFound(t *testing.T) {
 }
 
 func TestNoPhotographPanics(t *testing.T) {
+	notUnderRace(t)
 	m := pattern.Mode{Width: 160, Height: 120, Format: pattern.Palette8}
 	fine, coarse := frameOf(t, m, "random-1"), frameOf(t, m, "bit-red-2")
 	rapid.Check(t, func(t *rapid.T) {
