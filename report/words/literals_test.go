@@ -164,7 +164,6 @@ var exceptions = []struct{ file, text string }{
 	{"scoring/prove.go", `NIST`},
 	// A key of the numbers behind the checks.
 	{"scoring/load.go", `^pacing.run`},
-	// Keys have these with what is filled in, which is one of a few words.
 }
 
 func excepted(l literal) bool {
@@ -179,10 +178,8 @@ func excepted(l literal) bool {
 // Every sentence that judging a job or checking a certificate makes is in the
 // catalogue.
 func TestEverySentenceOfTheProgramIsTranslated(t *testing.T) {
-	all := literals(t, "../../scoring", "../../scoring/picture",
-		"../../scoring/picture/lines", "../../scoring/picture/photo", "../../scoring/picture/recognise",
-		"../seal/check", "../record")
-	if len(all) < 100 {
+	all := literals(t, "../../scoring", "../../scoring/picture/lines", "../seal/check", "../record")
+	if len(all) < 50 {
 		t.Errorf("only %d texts found in the sources", len(all))
 	}
 	var keys []string
