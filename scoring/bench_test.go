@@ -11,7 +11,6 @@ import (
 	"testing"
 	"time"
 
-	"proveout/harness/entry"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring"
@@ -294,7 +293,7 @@ func (b *bench) typed(step string, answers ...string) {
 		if !ok {
 			b.t.Fatalf("step %s takes no %q", step, name)
 		}
-		readings, err := entry.Parse(f, value)
+		readings, err := reading.Parse(f, value)
 		if err != nil {
 			b.t.Fatal(err)
 		}

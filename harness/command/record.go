@@ -9,7 +9,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/entry"
 	"proveout/harness/job"
 	"proveout/harness/reading"
 	"proveout/plans"
@@ -77,7 +76,7 @@ func (c *Console) record(x *cli.Context) error {
 	return c.showSteps(x, k, results)
 }
 
-func (c *Console) typedResults(x *cli.Context, k *openCase) ([]entry.Results, error) {
+func (c *Console) typedResults(x *cli.Context, k *openCase) ([]reading.Results, error) {
 	if file := x.String("file"); file != "" {
 		if x.NArg() > 1 {
 			return nil, errors.New("give a step with its values, or a results file, not both")
@@ -92,7 +91,7 @@ func (c *Console) typedResults(x *cli.Context, k *openCase) ([]entry.Results, er
 		if err != nil {
 			return nil, err
 		}
-		results, problems := entry.ParseResults(path, data, k.input.Plan, k.input.Family)
+		results, problems := reading.ParseResults(path, data, k.input.Plan, k.input.Family)
 		for i := range results {
 			results[i].Retest = results[i].Retest || x.Bool("retest")
 		}
@@ -102,7 +101,7 @@ func (c *Console) typedResults(x *cli.Context, k *openCase) ([]entry.Results, er
 	if err != nil {
 		return nil, err
 	}
-	r := entry.Results{Step: step.ID, Note: x.String("note"), Skip: x.String("skip"), Retest: x.Bool("retest")}
+	r := reading.Results{Step: step.ID, Note: x.String("note"), Skip: x.String("skip"), Retest: x.Bool("retest")}
 	if r.Retest && x.Bool("correct") {
 		return nil, errors.New("--correct mends a reading of the last attempt, --retest begins a new one: give one of them")
 	}
@@ -131,7 +130,7 @@ func (c *Console) typedResults(x *cli.Context, k *openCase) ([]entry.Results, er
 		}
 		return nil, fmt.Errorf("give at least one name=value; step %s takes: %s", step.ID, strings.Join(names, ", "))
 	}
-	return []entry.Results{r}, nil
+	return []reading.Results{r}, nil
 }
 
 func typedWord(step *plans.Step, fields []plans.Field, word string) ([]reading.Reading, error) {
@@ -150,13 +149,14 @@ func typedWord(step *plans.Step, fields []plans.Field, word string) ([]reading.R
 		}
 		return nil, fmt.Errorf("step %s takes no reading %q; it takes: %s", step.ID, name, strings.Join(names, ", "))
 	}
-	readings, err := entry.Parse(f, value)
+	readings, err := reading.Parse(f, value)
 	if err != nil {
 		return nil, err
 	}
 	for _, r := range readings {
-		if doubt, meant := entry.Doubt(f, r); meant > 0 {
-			return nil, fmt.Errorf("%s: %s Nothing was recorded; if it is right as typed, record it from a file with a note that says why: proveout record JOB --file results.toml", f.Name, doubt)
+		if doubt, _ := reading.DoubtOf(f, r); doubt.Slip() {
+			return nil, fmt.Errorf("%s: %s Nothing was recorded; if it is right as typed, record it from a file "+
+				"with a note that says why: proveout record JOB --file results.toml", f.Name, doubt.Question())
 		}
 	}
 	return readings, nil
@@ -181,7 +181,7 @@ func (k *openCase) checkInstrument(readings []reading.Reading) error {
 
 // entriesOf turns results into journal entries of the open attempt, or of a
 // new one.
-func (k *openCase) entriesOf(f *job.Folder, r entry.Results, by string) ([]job.Entry, error) {
+func (k *openCase) entriesOf(f *job.Folder, r reading.Results, by string) ([]job.Entry, error) {
 	attempt := f.LastAttempt(r.Step)
 	var out []job.Entry
 	if attempt == 0 || r.Retest || !correcting(&r) && attemptClosed(k.input.Job.Attempts[r.Step]) {
@@ -212,7 +212,7 @@ func attemptClosed(attempts []reading.Attempt) bool {
 }
 
 // showSteps tells how the steps stand that were just recorded.
-func (c *Console) showSteps(x *cli.Context, k *openCase, results []entry.Results) error {
+func (c *Console) showSteps(x *cli.Context, k *openCase, results []reading.Results) error {
 	if err := k.load(); err != nil {
 		return err
 	}

@@ -10,7 +10,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/entry"
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
@@ -54,7 +53,7 @@ func (k *openCase) stepFlagOf(x *cli.Context) (string, error) {
 // refuseRepeats refuses a second value where a step takes one and the open
 // attempt has it: a mistyped value is corrected, a changed card is a retest,
 // and neither is lost from sight.
-func (k *openCase) refuseRepeats(r *entry.Results) error {
+func (k *openCase) refuseRepeats(r *reading.Results) error {
 	step, _ := k.input.Plan.Step(r.Step)
 	attempts := k.input.Job.Attempts[r.Step]
 	if r.Retest || len(attempts) == 0 || !correcting(r) && attemptClosed(attempts) {
@@ -78,13 +77,13 @@ func (k *openCase) refuseRepeats(r *entry.Results) error {
 	return onceEach(step, k.input.Family, r)
 }
 
-func correcting(r *entry.Results) bool {
+func correcting(r *reading.Results) bool {
 	return slices.ContainsFunc(r.Readings, func(one reading.Reading) bool { return one.Corrects })
 }
 
 // onceEach refuses two values of a name that takes one, and a correction with
 // more than one.
-func onceEach(step *plans.Step, family *plans.Family, r *entry.Results) error {
+func onceEach(step *plans.Step, family *plans.Family, r *reading.Results) error {
 	fields := plans.Fields(step, family)
 	seen := map[string]bool{}
 	for _, one := range r.Readings {
@@ -103,7 +102,7 @@ func onceEach(step *plans.Step, family *plans.Family, r *entry.Results) error {
 // settleInstruments keeps a named instrument with the readings that it can
 // have taken, and refuses one that the bench does not have or that measures
 // none of them.
-func (k *openCase) settleInstruments(r *entry.Results) error {
+func (k *openCase) settleInstruments(r *reading.Results) error {
 	if err := k.checkInstrument(r.Readings); err != nil {
 		return err
 	}

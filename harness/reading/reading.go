@@ -5,8 +5,9 @@
 // These types are what the lines of a job's journal say, what job.toml says of
 // the card, what scoring judges and what a certificate carries; their JSON and
 // TOML tags are those of all four. They are plain values: what reads the files
-// that they name is handed along beside them, as [Files]. The package reads no
-// files and judges nothing.
+// that they name is handed along beside them, as [Files]. What a person typed
+// becomes readings by [Parse], what stands in a results file by [ParseResults].
+// The package reads no files and judges nothing.
 package reading
 
 import (

@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"proveout/harness/entry"
 	"proveout/harness/reading"
 	"proveout/plans"
 )
@@ -248,20 +247,24 @@ func (s *session) field(ctx context.Context, step *plans.Step, f plans.Field) er
 // take parses an answer, asks back where it looks wrong, keeps it, and says at
 // once how it stands.
 func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, answer, inst string) (kept bool, err error) {
-	readings, err := entry.Parse(f, answer)
+	readings, err := reading.Parse(f, answer)
 	if err != nil {
 		return false, s.told("", err)
 	}
 	for i := range readings {
 		readings[i].Instrument = inst
-		doubt, meant := entry.Doubt(f, readings[i])
-		if doubt == "" {
+		doubt, doubtful := reading.DoubtOf(f, readings[i])
+		if !doubtful {
 			continue
 		}
-		if step.Blind && meant == 0 {
-			doubt = entry.Shown(readings[i]) + " is far from what is usual."
+		question := doubt.Typed + " is far from the expected " + f.Expected + "."
+		switch {
+		case doubt.Slip():
+			question = doubt.Question()
+		case step.Blind:
+			question = doubt.Typed + " is far from what is usual."
 		}
-		sure, err := s.agree(ctx, step, doubt+" Keep "+entry.Shown(readings[i]), false)
+		sure, err := s.agree(ctx, step, question+" Keep "+doubt.Typed, false)
 		if err != nil || !sure {
 			return false, err
 		}
@@ -271,7 +274,7 @@ func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, ans
 	}
 	var texts []string
 	for _, r := range readings {
-		texts = append(texts, entry.Shown(r))
+		texts = append(texts, r.Shown())
 	}
 	j, err := s.desk.Check(step.ID, f.Name)
 	if err != nil {

@@ -8,7 +8,6 @@ import (
 	"time"
 	"unicode"
 
-	"proveout/harness/entry"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
@@ -197,7 +196,7 @@ func (r *run) begin(ctx context.Context) (time.Duration, error) {
 		}
 		f, _ := plans.FieldNamed(plans.Fields(r.step, s.desk.Family()), "duration")
 		f.Name, f.Dimension, f.Many = "duration", quantity.Duration, false
-		readings, err := entry.Parse(f, rest)
+		readings, err := reading.Parse(f, rest)
 		if err != nil || readings[0].Number() <= 0 {
 			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: %s", rest, example))
 			continue
@@ -365,7 +364,7 @@ func (r *run) reading(word, rest, line string) error {
 		}
 		return s.told(fmt.Sprintf("Type the name of a reading and its value. This step takes: %s. /help lists what else can be typed.", strings.Join(names, ", ")), nil)
 	}
-	readings, err := entry.Parse(f, text)
+	readings, err := reading.Parse(f, text)
 	if err != nil {
 		return s.told("", err)
 	}
@@ -375,15 +374,15 @@ func (r *run) reading(word, rest, line string) error {
 		if readings[i].After == nil {
 			readings[i].After = &after
 		}
-		if doubt, meant := entry.Doubt(f, readings[i]); meant > 0 {
-			return s.told(doubt+" Nothing was kept; type it again.", nil)
+		if doubt, _ := reading.DoubtOf(f, readings[i]); doubt.Slip() {
+			return s.told(doubt.Question()+" Nothing was kept; type it again.", nil)
 		}
 		readings[i].Instrument = r.instrument(f)
 	}
 	if err := s.desk.Record(r.step.ID, readings...); err != nil {
 		return err
 	}
-	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, entry.Shown(readings[len(readings)-1])), nil)
+	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, readings[len(readings)-1].Shown()), nil)
 	if name == "temperature" {
 		r.noteTemperature(ran, readings)
 	}

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"proveout/harness/entry"
+	"proveout/harness/reading"
 	"proveout/plans"
 )
 
@@ -167,7 +167,7 @@ func (s *session) correct(step *plans.Step, rest string) (string, error) {
 	if !there {
 		return fmt.Sprintf("There is no %s yet to put right.", name), nil
 	}
-	readings, err := entry.Parse(f, value)
+	readings, err := reading.Parse(f, value)
 	if err != nil {
 		return "", err
 	}

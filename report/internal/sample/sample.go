@@ -13,7 +13,6 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"proveout/harness/entry"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/report/record"
@@ -154,7 +153,7 @@ func input(others string) reading.Input {
 // answer gives each step that results name one attempt with them, half an hour
 // after the step before.
 func answer(in reading.Input, results []byte) {
-	parsed, problems := entry.ParseResults("results.toml", results, in.Plan, in.Family)
+	parsed, problems := reading.ParseResults("results.toml", results, in.Plan, in.Family)
 	must(problems)
 	for _, r := range parsed {
 		begun := at(4, 9, 0).Add(time.Duration(len(in.Job.Attempts)) * 30 * time.Minute)

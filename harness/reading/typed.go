@@ -1,9 +1,4 @@
-// Package entry turns what a technician typed for one field of a step into
-// readings.
-//
-// A field and a text come in; readings, or one sentence that says what is
-// wrong and how to put it right, go out. It judges nothing.
-package entry
+package reading
 
 import (
 	"fmt"
@@ -11,21 +6,20 @@ import (
 	"slices"
 	"strings"
 
-	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
 )
 
 // Parse reads the answer to a field. Several readings of a field that may be
 // read more than once are separated by commas or semicolons.
-func Parse(field plans.Field, text string) ([]reading.Reading, error) {
+func Parse(field plans.Field, text string) ([]Reading, error) {
 	text = strings.TrimSpace(text)
 	if text == "" {
 		return nil, fmt.Errorf("%s: nothing was given", field.Name)
 	}
 	if field.Dimension == "" {
 		r, err := word(field, text)
-		return []reading.Reading{r}, err
+		return []Reading{r}, err
 	}
 	parts := []string{text}
 	if field.Many {
@@ -34,7 +28,7 @@ func Parse(field plans.Field, text string) ([]reading.Reading, error) {
 	if len(parts) == 0 {
 		return nil, fmt.Errorf("%s: nothing was given", field.Name)
 	}
-	var out []reading.Reading
+	var out []Reading
 	for _, p := range parts {
 		r, err := number(field, strings.TrimSpace(p))
 		if err != nil {
@@ -63,14 +57,14 @@ func several(text string) []string {
 
 // number reads a number with its unit. "61.5 °C @ 30 min" also says how long
 // after the beginning of the run it was read.
-func number(field plans.Field, text string) (reading.Reading, error) {
+func number(field plans.Field, text string) (Reading, error) {
 	text, when, timed := strings.Cut(text, "@")
 	text = strings.TrimSpace(text)
 	var after *float64
 	if timed {
 		q, err := quantity.Parse(strings.TrimSpace(when), quantity.Duration)
 		if err != nil || q.Value < 0 {
-			return reading.Reading{}, fmt.Errorf(
+			return Reading{}, fmt.Errorf(
 				"%s: behind @ stands how long after the beginning it was read, as in \"61.5 °C @ 30 min\", not %q",
 				field.Name, strings.TrimSpace(when))
 		}
@@ -86,21 +80,21 @@ func number(field plans.Field, text string) (reading.Reading, error) {
 	}
 	q, err := quantity.ParseIn(text, field.Dimension, unit)
 	if err != nil {
-		return reading.Reading{}, fmt.Errorf("%s: %w", field.Name, err)
+		return Reading{}, fmt.Errorf("%s: %w", field.Name, err)
 	}
 	if q.Tolerated {
-		return reading.Reading{}, fmt.Errorf(
+		return Reading{}, fmt.Errorf(
 			"%s: %q has a tolerance, but a reading has none; the uncertainty comes from the instrument",
 			field.Name, text)
 	}
-	return reading.Reading{
+	return Reading{
 		Name: field.Name, Value: &q.Value, Text: text, Unit: q.Unit, Resolution: q.Resolution,
 		Place: field.Place, After: after,
 	}, nil
 }
 
-func word(field plans.Field, text string) (reading.Reading, error) {
-	r := reading.Reading{Name: field.Name, Word: text, Text: text}
+func word(field plans.Field, text string) (Reading, error) {
+	r := Reading{Name: field.Name, Word: text, Text: text}
 	if len(field.Words) == 0 {
 		return r, nil
 	}
@@ -121,40 +115,51 @@ func word(field plans.Field, text string) (reading.Reading, error) {
 	return r, fmt.Errorf("%s: %q is not one of %s", field.Name, text, strings.Join(field.Words, ", "))
 }
 
-// Doubt returns a question when a number is so far from what is expected that
-// a slip of the decimal point is likely, and the value that was probably meant.
-// It returns "" when nothing is odd.
-func Doubt(field plans.Field, r reading.Reading) (question string, meant float64) {
+// A Doubt says that a number is far from what is expected of its field.
+type Doubt struct {
+	Typed string        // as [Reading.Shown]
+	Meant float64       // base unit: what it is with its decimal point put right; 0 when that explains nothing
+	Unit  quantity.Unit // for Meant
+}
+
+// Slip reports whether the decimal point was probably misplaced.
+func (d Doubt) Slip() bool { return d.Meant > 0 }
+
+// Question asks in English whether it was a slip.
+func (d Doubt) Question() string {
+	return fmt.Sprintf("%s: did you mean %s?", d.Typed, d.Unit.Format(d.Meant, 0))
+}
+
+// DoubtOf looks whether a number is so far from what is expected that it was
+// probably mistyped.
+func DoubtOf(field plans.Field, r Reading) (d Doubt, doubtful bool) {
 	value := r.Number()
 	if r.Value == nil || field.Nominal <= 0 || value <= 0 {
-		return "", 0
+		return Doubt{}, false
 	}
 	if ratio := value / field.Nominal; ratio > 0.4 && ratio < 2.5 {
-		return "", 0
+		return Doubt{}, false
 	}
-	best := 0.0
+	d.Typed = r.Shown()
 	for power := -6; power <= 6; power++ {
 		candidate := value * math.Pow(10, float64(power))
 		if ratio := candidate / field.Nominal; power != 0 && ratio > 0.5 && ratio < 2 {
-			nearer := best == 0 || math.Abs(math.Log(ratio)) < math.Abs(math.Log(best/field.Nominal))
+			nearer := d.Meant == 0 || math.Abs(math.Log(ratio)) < math.Abs(math.Log(d.Meant/field.Nominal))
 			if nearer {
-				best = candidate
+				d.Meant = candidate
 			}
 		}
 	}
-	if best == 0 {
-		return fmt.Sprintf("%s is far from the expected %s.", Shown(r), field.Expected), 0
+	var known bool
+	if d.Unit, known = quantity.LookUp(field.Dimension, r.Unit); !known {
+		d.Unit = quantity.Choose(field.Dimension, d.Meant)
 	}
-	unit, ok := quantity.LookUp(field.Dimension, r.Unit)
-	if !ok {
-		unit = quantity.Choose(field.Dimension, best)
-	}
-	return fmt.Sprintf("%s: did you mean %s?", Shown(r), unit.Format(best, 0)), best
+	return d, true
 }
 
 // Shown is a reading as it was typed, with the unit that was taken where none
 // was typed.
-func Shown(r reading.Reading) string {
+func (r Reading) Shown() string {
 	switch {
 	case r.Value == nil:
 		return r.Word

@@ -1,10 +1,9 @@
-package entry
+package reading
 
 import (
 	"fmt"
 	"strings"
 
-	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/document"
 )
@@ -12,7 +11,7 @@ import (
 // Results is what a results file says of one step.
 type Results struct {
 	Step       string
-	Readings   []reading.Reading
+	Readings   []Reading
 	Note       string
 	Skip       string
 	Instrument string
@@ -156,10 +155,10 @@ func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *d
 		return nil
 	}
 	for i := range readings {
-		if question, meant := Doubt(f, readings[i]); meant > 0 {
-			slips = append(slips, slip{v.At, f.Name, question})
+		if doubt, _ := DoubtOf(f, readings[i]); doubt.Slip() {
+			slips = append(slips, slip{v.At, f.Name, doubt.Question()})
 		}
-		readings[i].Source = reading.Source{Kind: "typed", Line: r.Line(v.At.Begin), Column: f.Name}
+		readings[i].Source = Source{Kind: "typed", Line: r.Line(v.At.Begin), Column: f.Name}
 	}
 	out.Readings = append(out.Readings, readings...)
 	return slips

@@ -1,4 +1,4 @@
-package entry
+package reading
 
 import (
 	"math"
@@ -7,7 +7,6 @@ import (
 	"strings"
 	"testing"
 
-	"proveout/harness/reading"
 	"proveout/plans"
 )
 
@@ -100,13 +99,16 @@ func FuzzParseResults(f *testing.F) {
 }
 
 // finite reports whether a reading is a word or a finite number.
-func finite(r reading.Reading) bool {
+func finite(r Reading) bool {
 	return r.Value == nil || !math.IsNaN(*r.Value) && !math.IsInf(*r.Value, 0)
 }
 
 // What Parse takes for an answer is finite, and Doubt asks of nothing else.
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"166.2 MHz", "165.8 MHz, 165.9 MHz", "61.5 °C @ 30 min", "1e999", "-1", "166,2 MHz", "yes", "n", "16 MB", "@", "1 @", "∞", "0x10", ";,;"} {
+	for _, s := range []string{
+		"166.2 MHz", "165.8 MHz, 165.9 MHz", "61.5 °C @ 30 min", "1e999", "-1", "166,2 MHz",
+		"yes", "n", "16 MB", "@", "1 @", "∞", "0x10", ";,;",
+	} {
 		f.Add(s)
 	}
 	plan, family := quick(f)
@@ -130,8 +132,8 @@ func FuzzParse(f *testing.F) {
 					if len(field.Words) > 0 && r.Word != field.Words[0] && !strings.Contains(strings.Join(field.Words, " "), r.Word) {
 						t.Errorf("%s=%q: the word %q", field.Name, text, r.Word)
 					}
-					if question, meant := Doubt(field, r); meant != 0 && (question == "" || math.IsNaN(meant) || math.IsInf(meant, 0)) {
-						t.Errorf("%s=%q: %q, %v", field.Name, text, question, meant)
+					if doubt, _ := DoubtOf(field, r); math.IsNaN(doubt.Meant) || math.IsInf(doubt.Meant, 0) {
+						t.Errorf("%s=%q: %+v", field.Name, text, doubt)
 					}
 				}
 			}
