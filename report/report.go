@@ -58,21 +58,50 @@ const (
 	Letter = document.Letter
 )
 
+// Pages is a document laid out: what its PDF and its page say, in words and in
+// order, made once for both.
+type Pages struct {
+	document *Document
+	content  *content.Content
+}
+
+// LayOut lays a document out and prepares its photos. The errors are those of
+// [record.Document.Check], of an unknown language, and of pictures that cannot
+// be encoded.
+func LayOut(d *Document) (*Pages, error) {
+	c, err := content.Build(d)
+	if err != nil {
+		return nil, fmt.Errorf("laying out %s: %w", name(d), err)
+	}
+	return &Pages{d, c}, nil
+}
+
+// Content is what the document says.
+func (p *Pages) Content() *content.Content { return p.content }
+
 // WritePDF writes the document as PDF.
-func WritePDF(w io.Writer, d *Document, paper Paper) error {
-	if err := document.Write(w, d, paper); err != nil {
-		return fmt.Errorf("printing %s: %w", name(d), err)
+func (p *Pages) WritePDF(w io.Writer, paper Paper) error {
+	if err := document.Write(w, p.document, p.content, paper); err != nil {
+		return fmt.Errorf("printing %s: %w", name(p.document), err)
 	}
 	return nil
 }
 
 // WritePage writes the document as one self-contained HTML file.
-func WritePage(w io.Writer, d *Document) error {
-	if err := page.Write(w, d); err != nil {
-		return fmt.Errorf("writing the page of %s: %w", name(d), err)
+func (p *Pages) WritePage(w io.Writer) error {
+	if err := page.Write(w, p.content); err != nil {
+		return fmt.Errorf("writing the page of %s: %w", name(p.document), err)
 	}
 	return nil
 }
+
+// A Glyph is a character the printed document cannot draw.
+type Glyph = content.Glyph
+
+// Missing returns every character of the document that its fonts cannot draw,
+// with a text it stands in. On paper each is replaced by its code point in
+// brackets; ask before issuing.
+func (p *Pages) Missing() []Glyph { return content.Missing(p.content, document.Drawable) }
 
 func name(d *Document) string {
 	switch {
@@ -82,18 +111,4 @@ func name(d *Document) string {
 		return "job " + d.Job.Number
 	}
 	return "the document"
-}
-
-// A Glyph is a character the printed document cannot draw.
-type Glyph = content.Glyph
-
-// MissingGlyphs returns every character of the document that its fonts cannot
-// draw, with a text it stands in. On paper each is replaced by its code point
-// in brackets; ask before issuing.
-func MissingGlyphs(d *Document) ([]Glyph, error) {
-	c, err := content.Build(d)
-	if err != nil {
-		return nil, err
-	}
-	return content.Missing(c, document.Drawable), nil
 }

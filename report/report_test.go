@@ -3,7 +3,6 @@ package report
 import (
 	"bytes"
 	"errors"
-	"io"
 	"os"
 	"strings"
 	"testing"
@@ -11,10 +10,16 @@ import (
 	"proveout/report/internal/sample"
 )
 
+// Both forms only read what is laid out, so they may be written at once.
 func TestWrite(t *testing.T) {
+	p, err := LayOut(sample.Accepted())
+	if err != nil {
+		t.Fatal(err)
+	}
 	var pdf, page bytes.Buffer
-	d := sample.Accepted()
-	if err := errors.Join(WritePDF(&pdf, d, Letter), WritePage(&page, d)); err != nil {
+	done := make(chan error, 1)
+	go func() { done <- p.WritePage(&page) }()
+	if err := errors.Join(p.WritePDF(&pdf, Letter), <-done); err != nil {
 		t.Fatal(err)
 	}
 	if !bytes.HasPrefix(pdf.Bytes(), []byte("%PDF-1.")) || !strings.HasPrefix(page.String(), "<!DOCTYPE html>") {
@@ -25,21 +30,26 @@ func TestWrite(t *testing.T) {
 func TestErrorsNameTheDocument(t *testing.T) {
 	d := sample.Failed()
 	d.Kind, d.AuthorisedBy = Certificate, "Marit Osk"
-	for _, err := range []error{WritePDF(io.Discard, d, A4), WritePage(io.Discard, d)} {
-		if !errors.Is(err, ErrNotAccepted) || !strings.Contains(err.Error(), "HW-2026-0043") {
-			t.Errorf("%v", err)
-		}
+	if _, err := LayOut(d); !errors.Is(err, ErrNotAccepted) || !strings.Contains(err.Error(), "HW-2026-0043") {
+		t.Errorf("%v", err)
 	}
-	if err := WritePDF(io.Discard, &Document{}, A4); err == nil {
-		t.Error("an empty document was printed")
+	if _, err := LayOut(&Document{}); err == nil {
+		t.Error("an empty document was laid out")
 	}
 }
 
-func TestMissingGlyphs(t *testing.T) {
-	got, err := MissingGlyphs(sample.Awkward())
+// missing are the characters of a document that cannot be drawn.
+func missing(t *testing.T, d *Document) []Glyph {
+	t.Helper()
+	p, err := LayOut(d)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return p.Missing()
+}
+
+func TestMissingGlyphs(t *testing.T) {
+	got := missing(t, sample.Awkward())
 	var runes []rune
 	for _, g := range got {
 		runes = append(runes, g.Rune)
@@ -54,8 +64,8 @@ func TestMissingGlyphs(t *testing.T) {
 			t.Errorf("%U is reported", r)
 		}
 	}
-	if got, err = MissingGlyphs(sample.Accepted()); err != nil || len(got) != 0 {
-		t.Errorf("a plain document: %v, %v", got, err)
+	if got = missing(t, sample.Accepted()); len(got) != 0 {
+		t.Errorf("a plain document: %v", got)
 	}
 }
 
@@ -64,8 +74,8 @@ func TestLanguagesPrint(t *testing.T) {
 	for _, l := range []string{"en", "de", "fr"} {
 		d := sample.Failed()
 		d.Language = l
-		if got, err := MissingGlyphs(d); err != nil || len(got) != 0 {
-			t.Errorf("%s: %v, %v", l, got, err)
+		if got := missing(t, d); len(got) != 0 {
+			t.Errorf("%s: %v", l, got)
 		}
 	}
 }

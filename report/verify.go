@@ -60,8 +60,12 @@ func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	pages, err := LayOut(d)
+	if err != nil {
+		return nil, err
+	}
 	var buf bytes.Buffer
-	err = WritePDF(&buf, d, paper)
+	err = pages.WritePDF(&buf, paper)
 	return buf.Bytes(), err
 }
 

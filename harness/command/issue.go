@@ -158,10 +158,7 @@ func (c *Console) write(x *cli.Context, k *openCase, o *scoring.Outcome, kind re
 				giveBack()
 			}
 		}()
-		if err := c.refuseMissing(x, d); err != nil {
-			return err
-		}
-		pdf, page, err := c.made(x.Context, k, d, paper, id)
+		pdf, page, err := c.made(x, k, d, paper, id)
 		if err != nil {
 			return err
 		}
@@ -181,15 +178,12 @@ func (c *Console) write(x *cli.Context, k *openCase, o *scoring.Outcome, kind re
 
 // refuseMissing stops before characters are printed by their codes, unless
 // that was agreed to.
-func (c *Console) refuseMissing(x *cli.Context, d *report.Document) error {
-	missing, err := report.MissingGlyphs(d)
-	if err != nil || len(missing) == 0 {
-		return err
-	}
+func (c *Console) refuseMissing(x *cli.Context, d *report.Document, pages *report.Pages) error {
+	missing := pages.Missing()
 	for _, g := range missing {
 		c.say(x, "Note: the fonts of the documents have no %q (U+%04X), as in %q.", g.Rune, g.Rune, g.Text)
 	}
-	if d.Kind == report.Certificate && !x.Bool("print-codes") {
+	if len(missing) > 0 && d.Kind == report.Certificate && !x.Bool("print-codes") {
 		return errors.New("nothing was issued, because characters cannot be printed; write them in another script, or print their codes in brackets with --print-codes")
 	}
 	return nil

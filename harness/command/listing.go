@@ -63,7 +63,11 @@ func (c *Console) listing(x *cli.Context) error {
 	if where := naming(d.Job, k.input.Job.Customer); len(where) > 0 {
 		return fmt.Errorf("certificate %s shows the customer reference %q: %s; take it out of job.toml, and issue another with --replaces %s", number, k.input.Job.Customer, strings.Join(where, ", "), number)
 	}
-	files, err := listing.Make(d, name+".pdf", k.originals(d))
+	pages, err := report.LayOut(d)
+	if err != nil {
+		return err
+	}
+	files, err := listing.Make(d, pages.Content(), name+".pdf", k.originals(d))
 	if errors.Is(err, listing.ErrCustomer) {
 		return fmt.Errorf("certificate %s names the customer; issue one without, with: proveout certify %s --replaces %s --because \"for the offer\"", number, k.input.Job.Number, number)
 	}
@@ -71,7 +75,7 @@ func (c *Console) listing(x *cli.Context) error {
 		return err
 	}
 	var page bytes.Buffer // made again, so that it says what the record says
-	if err := report.WritePage(&page, d); err != nil {
+	if err := pages.WritePage(&page); err != nil {
 		return err
 	}
 	files = append(files, listing.File{Name: name + ".pdf", Data: pdf}, listing.File{Name: name + ".html", Data: page.Bytes()}, listing.File{Name: "check.html", Data: checkpage.HTML()})

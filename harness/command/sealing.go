@@ -178,7 +178,7 @@ func logType(name string) string {
 // made makes the files of a document. A certificate is made from its record,
 // so that it can be made again from it.
 func (c *Console) made(
-	ctx context.Context, k *openCase, d *report.Document, paper report.Paper, s *sealing,
+	x *cli.Context, k *openCase, d *report.Document, paper report.Paper, s *sealing,
 ) (pdf, page []byte, err error) {
 	var files []pdffile.Attachment
 	var canon []byte
@@ -201,8 +201,14 @@ func (c *Console) made(
 			return nil, nil, err
 		}
 	}
-	pdf, page, err = written(d, paper)
+	pages, err := report.LayOut(d)
 	if err != nil {
+		return nil, nil, err
+	}
+	if err := c.refuseMissing(x, d, pages); err != nil {
+		return nil, nil, err
+	}
+	if pdf, page, err = written(pages, paper); err != nil {
 		return nil, nil, err
 	}
 	switch {
@@ -210,20 +216,17 @@ func (c *Console) made(
 	case s.identity == nil:
 		pdf, err = pdffile.Attach(pdf, append([]pdffile.Attachment{seal.RecordAttachment(canon)}, files...))
 	default:
-		pdf, err = c.signed(ctx, pdf, canon, files, *s.identity, d, k.input.Shop.TimeStamp)
+		pdf, err = c.signed(x.Context, pdf, canon, files, *s.identity, d, k.input.Shop.TimeStamp)
 	}
 	return pdf, page, err
 }
 
 // written writes both forms of a document at once.
-func written(d *report.Document, paper report.Paper) (pdf, page []byte, err error) {
-	if err := d.Prepare(); err != nil { // both only read the document from here on
-		return nil, nil, err
-	}
+func written(pages *report.Pages, paper report.Paper) (pdf, page []byte, err error) {
 	var b, h bytes.Buffer
 	done := make(chan error, 1)
-	go func() { done <- report.WritePage(&h, d) }()
-	err = report.WritePDF(&b, d, paper)
+	go func() { done <- pages.WritePage(&h) }() // both only read what is laid out
+	err = pages.WritePDF(&b, paper)
 	return b.Bytes(), h.Bytes(), errors.Join(err, <-done)
 }
 

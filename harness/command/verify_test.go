@@ -307,8 +307,12 @@ func remade(t testing.TB, canon, pages []byte) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
+	laidOut, err := report.LayOut(doc)
+	if err != nil {
+		t.Fatal(err)
+	}
 	var b bytes.Buffer
-	if err := report.WritePDF(&b, doc, report.A4); err != nil {
+	if err := laidOut.WritePDF(&b, report.A4); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()

@@ -20,14 +20,18 @@ type builder struct {
 	o *scoring.Outcome
 }
 
-// Build lays out the document. The errors are those of [record.Document.Check]
-// and an unknown language.
+// Build lays out the document, once for all that is made of it. It prepares the
+// photos if that was not done. The errors are those of [record.Document.Check],
+// of an unknown language, and of pictures that cannot be encoded.
 func Build(d *record.Document) (*Content, error) {
 	if err := d.Check(); err != nil {
 		return nil, err
 	}
 	w, err := words.In(d.Language)
 	if err != nil {
+		return nil, err
+	}
+	if err := d.Prepare(); err != nil {
 		return nil, err
 	}
 	b := &builder{d: d, w: w, o: d.Outcome}

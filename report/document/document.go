@@ -66,21 +66,12 @@ const (
 	pictures                // always as pictures
 )
 
-// Write writes the document as PDF. It prepares the photos if that was not
-// done. The errors are those of [record.Document.Check], of an unknown
-// language, and of pictures that cannot be encoded.
-func Write(w io.Writer, d *record.Document, paper Paper) error {
-	return write(w, d, paper, vectors)
+// Write writes the document, laid out as c, as PDF.
+func Write(w io.Writer, d *record.Document, c *content.Content, paper Paper) error {
+	return write(w, d, c, paper, vectors)
 }
 
-func write(w io.Writer, d *record.Document, paper Paper, how drawing) error {
-	if err := d.Prepare(); err != nil {
-		return err
-	}
-	c, err := content.Build(d)
-	if err != nil {
-		return err
-	}
+func write(w io.Writer, d *record.Document, c *content.Content, paper Paper, how drawing) error {
 	cat, err := words.In(d.Language)
 	if err != nil {
 		return err

@@ -18,6 +18,7 @@ import (
 	"github.com/johnfercher/maroto/v2/pkg/components/col"
 	"github.com/johnfercher/maroto/v2/pkg/components/row"
 
+	"proveout/report/content"
 	"proveout/report/internal/sample"
 	"proveout/report/record"
 	"proveout/scoring/conformity"
@@ -26,10 +27,18 @@ import (
 func printed(t testing.TB, d *record.Document, paper Paper, how drawing) []byte {
 	t.Helper()
 	var buf bytes.Buffer
-	if err := write(&buf, d, paper, how); err != nil {
+	if err := laidOut(&buf, d, paper, how); err != nil {
 		t.Fatal(err)
 	}
 	return buf.Bytes()
+}
+
+func laidOut(w io.Writer, d *record.Document, paper Paper, how drawing) error {
+	c, err := content.Build(d)
+	if err != nil {
+		return err
+	}
+	return write(w, d, c, paper, how)
 }
 
 // smaller keeps a document quick to print: one small photo.
@@ -94,13 +103,13 @@ func TestCertificateNeedsAnAcceptedOutcome(t *testing.T) {
 		d := smaller(sample.Accepted())
 		spoil(d)
 		var buf bytes.Buffer
-		if err := Write(&buf, d, A4); err == nil || buf.Len() != 0 {
+		if err := laidOut(&buf, d, A4, vectors); err == nil || buf.Len() != 0 {
 			t.Errorf("%s: err = %v, %d bytes", name, err, buf.Len())
 		}
 	}
 	d := sample.Failed()
 	d.Kind, d.AuthorisedBy = record.Certificate, "Marit Osk"
-	if err := Write(io.Discard, d, A4); !errors.Is(err, record.ErrNotAccepted) {
+	if err := laidOut(io.Discard, d, A4, vectors); !errors.Is(err, record.ErrNotAccepted) {
 		t.Errorf("a failed job: %v", err)
 	}
 }
@@ -147,7 +156,7 @@ func TestAwkwardTextPrints(t *testing.T) {
 	d.Language = "fr"
 	saved(t, "awkward-fr", printed(t, d, A4, vectors))
 	d.Language = "tlh"
-	if err := Write(io.Discard, d, A4); err == nil || !strings.Contains(err.Error(), "de, en, fr") {
+	if err := laidOut(io.Discard, d, A4, vectors); err == nil || !strings.Contains(err.Error(), "de, en, fr") {
 		t.Errorf("unknown language: %v", err)
 	}
 }
@@ -170,7 +179,7 @@ func TestPicturesOfEveryKind(t *testing.T) {
 		t.Errorf("%d pictures in the file, want %d", n, len(d.Photos)+1)
 	}
 	d.Photos = []record.Photo{{Image: image.NewRGBA(image.Rect(0, 0, 0, 0)), Caption: "empty"}}
-	if err := Write(io.Discard, d, A4); err == nil || !strings.Contains(err.Error(), "empty") {
+	if err := laidOut(io.Discard, d, A4, vectors); err == nil || !strings.Contains(err.Error(), "empty") {
 		t.Errorf("a picture without pixels: %v", err)
 	}
 }
@@ -273,7 +282,7 @@ func BenchmarkWrite(b *testing.B) {
 		for i := range d.Photos {
 			d.Photos[i].JPEG = nil // scaling and encoding is part of the work
 		}
-		if err := Write(io.Discard, d, A4); err != nil {
+		if err := laidOut(io.Discard, d, A4, vectors); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -282,7 +291,7 @@ func BenchmarkWrite(b *testing.B) {
 func BenchmarkWritePrepared(b *testing.B) {
 	d := sample.FullPhotos(sample.Accepted())
 	for b.Loop() {
-		if err := Write(io.Discard, d, A4); err != nil {
+		if err := laidOut(io.Discard, d, A4, vectors); err != nil {
 			b.Fatal(err)
 		}
 	}

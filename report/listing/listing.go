@@ -42,19 +42,15 @@ const side = 1600
 // ErrCustomer is returned for a document that names the customer.
 var ErrCustomer = errors.New("the certificate names the customer")
 
-// Make makes the files of a kit. pdf is the file name of the certificate;
-// originals are the photos at full size, nil for those that are not at hand:
-// then the picture of the pages is used.
-func Make(d *record.Document, pdf string, originals []image.Image) ([]File, error) {
+// Make makes the files of a kit for a document that is laid out as c. pdf is the
+// file name of the certificate; originals are the photos at full size, nil for
+// those that are not at hand: then the picture of the pages is used.
+func Make(d *record.Document, c *content.Content, pdf string, originals []image.Image) ([]File, error) {
 	switch {
 	case d.Kind != record.Certificate || d.Seal == nil:
 		return nil, errors.New("only a signed certificate gets a listing kit")
 	case d.Job.Customer != "":
 		return nil, ErrCustomer
-	}
-	c, err := content.Build(d)
-	if err != nil {
-		return nil, err
 	}
 	w, err := words.In(d.Language)
 	if err != nil {

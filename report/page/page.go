@@ -1,7 +1,7 @@
 // Package page writes a certificate or a test report as one HTML file that
 // opens in any browser without a network.
 //
-// A [record.Document] comes in; one self-contained file goes out: text and
+// What a document says comes in; one self-contained file goes out: text and
 // tables that work without scripts, figures that can be zoomed with their
 // values in tables beside them, photos, and rules for light, dark, narrow and
 // printed pages. The bytes repeat. User text is escaped everywhere, and the
@@ -47,18 +47,9 @@ var policy = sync.OnceValue(func() string {
 		"; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 })
 
-// Write writes the document as a page. It prepares the photos if that was not
-// done. The errors are those of [record.Document.Check], of an unknown
-// language, of pictures that cannot be encoded, and of w.
-func Write(w io.Writer, d *record.Document) error {
-	if err := d.Prepare(); err != nil {
-		return err
-	}
-	c, err := content.Build(d)
-	if err != nil {
-		return err
-	}
-	cat, err := words.In(d.Language)
+// Write writes the document, laid out as c, as a page.
+func Write(w io.Writer, c *content.Content) error {
+	cat, err := words.In(c.Language)
 	if err != nil {
 		return err
 	}

@@ -14,6 +14,7 @@ import (
 
 	"golang.org/x/net/html"
 
+	"proveout/report/content"
 	"proveout/report/internal/sample"
 	"proveout/report/record"
 )
@@ -21,10 +22,18 @@ import (
 func written(t testing.TB, d *record.Document) []byte {
 	t.Helper()
 	var buf bytes.Buffer
-	if err := Write(&buf, d); err != nil {
+	if err := laidOut(&buf, d); err != nil {
 		t.Fatal(err)
 	}
 	return buf.Bytes()
+}
+
+func laidOut(w io.Writer, d *record.Document) error {
+	c, err := content.Build(d)
+	if err != nil {
+		return err
+	}
+	return Write(w, c)
 }
 
 // keep returns a folder for what a test makes; with PROVEOUT_KEEP set to a
@@ -74,7 +83,7 @@ func TestCertificateNeedsAnAcceptedOutcome(t *testing.T) {
 	d := sample.Failed()
 	d.Kind, d.AuthorisedBy = record.Certificate, "Marit Osk"
 	var buf bytes.Buffer
-	if err := Write(&buf, d); err == nil || buf.Len() != 0 {
+	if err := laidOut(&buf, d); err == nil || buf.Len() != 0 {
 		t.Errorf("err = %v, %d bytes", err, buf.Len())
 	}
 }
@@ -285,7 +294,7 @@ func BenchmarkWrite(b *testing.B) {
 		b.Fatal(err)
 	}
 	for b.Loop() {
-		if err := Write(io.Discard, d); err != nil {
+		if err := laidOut(io.Discard, d); err != nil {
 			b.Fatal(err)
 		}
 	}
