@@ -25,9 +25,7 @@ func Rescore(in reading.Input, taken map[string]StepOutcome) Outcome {
 		Family:   in.Family.ID,
 		Variant:  in.Family.Variant,
 		Standing: []fact.Fact{},
-	}
-	for _, w := range in.Job.Warnings {
-		out.Warnings = append(out.Warnings, phrase(w))
+		Warnings: slices.Clone(in.Job.Warnings),
 	}
 	for i := range in.Plan.Steps {
 		step, ok := taken[in.Plan.Steps[i].ID]

@@ -104,7 +104,7 @@ func (c *Console) openShelf(x *cli.Context, withFamily bool) (*shelf, error) {
 func (c *Console) entriesOf(dir string) ([]register.Entry, error) {
 	entries, warnings, err := register.Load(dir)
 	for _, w := range warnings {
-		fmt.Fprintln(c.Diag, "Note: "+w)
+		fmt.Fprintln(c.Diag, "Note: "+c.words().Tell(w))
 	}
 	return entries, err
 }

@@ -83,7 +83,7 @@ func (c *Console) runJob(x *cli.Context) error {
 	j := k.input.Job
 	talk.Heading(fmt.Sprintf("Job %s · %s", j.Number, j.Card.Title))
 	for _, w := range j.Warnings {
-		talk.Say("Note: " + w)
+		talk.Say("Note: " + c.words().Tell(w))
 	}
 	if err := talk.Run(ctx, d); err != nil {
 		return left(err, "everything confirmed is kept; go on with: proveout run "+j.Number)

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -16,6 +17,7 @@ import (
 
 	"proveout/harness/logs"
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 )
 
 func opening() Opening {
@@ -238,7 +240,9 @@ func TestEvidenceIsKeptOnceAndChecked(t *testing.T) {
 	if err := os.Remove(path); err != nil {
 		t.Fatal(err)
 	}
-	if w := load(t, dir).Warnings; len(w) != 2 || !strings.Contains(w[0], "plan.toml was changed") || !strings.Contains(w[1], "shot.bmp is missing") {
+	changed, missing := fact.New("job.changed", "file", "plan.toml"), "job.evidence-missing"
+	w := load(t, dir).Warnings
+	if len(w) != 2 || !reflect.DeepEqual(w[0], changed) || w[1].Key != missing || w[1].Args["file"] != fact.Name("shot.bmp") {
 		t.Errorf("%q", w)
 	}
 }

@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+
+	"proveout/plans/fact"
 )
 
 // A journal is what readings.jsonl holds.
 type journal struct {
 	entries  []Entry
-	warnings []string // lines that could not be read, with their numbers
+	warnings []fact.Fact // lines that could not be read, with their places
 
 	good int64 // bytes up to the end of the last whole line
 	torn int64 // bytes behind them
@@ -24,14 +26,14 @@ type journal struct {
 func readJournal(dir string) (journal, error) {
 	data, err := os.ReadFile(filepath.Join(dir, journalFile))
 	if errors.Is(err, os.ErrNotExist) {
-		return journal{next: 1, warnings: []string{journalFile + " is missing"}}, nil
+		return journal{next: 1, warnings: []fact.Fact{fact.New("job.missing", "file", journalFile)}}, nil
 	}
 	if err != nil {
 		return journal{}, fmt.Errorf("reading the journal: %w", err)
 	}
 	j := parseJournal(data)
 	if aside, err := os.ReadFile(filepath.Join(dir, tornFile)); err == nil && len(aside) > 0 {
-		j.warn("%d bytes of torn lines were set aside in %s", len(aside), tornFile)
+		j.warn(fact.New("job.torn-aside", "n", len(aside), "file", tornFile))
 	}
 	return j, nil
 }
@@ -45,19 +47,18 @@ func parseJournal(data []byte) journal {
 		switch {
 		case err != nil && !ended:
 			j.torn = int64(len(text))
-			j.warn("%s:%d: the last line is torn (%d bytes); it will be set aside in %s with the next entry",
-				journalFile, line, len(text), tornFile)
+			j.warn(fact.New("job.torn", "at", journalLine(line), "n", len(text), "file", tornFile))
 		case err != nil && len(bytes.TrimSpace(text)) == 0:
 			j.good += int64(len(text)) + 1
 		case err != nil:
-			j.warn("%s:%d: the line cannot be read and was passed over: %v", journalFile, line, err)
+			j.warn(fact.New("job.unreadable", "at", journalLine(line), "why", err.Error()))
 			j.good += int64(len(text)) + 1
 		default:
 			if e.newer() {
-				j.warn("%s:%d: a line of a newer version (kind %q) was kept and passed over", journalFile, line, e.Kind)
+				j.warn(fact.New("job.newer-line", "at", journalLine(line), "kind", string(e.Kind)))
 			}
 			if e.Seq < j.next {
-				j.warn("%s:%d: entry %d stands behind entry %d", journalFile, line, e.Seq, j.next-1)
+				j.warn(fact.New("job.order", "at", journalLine(line), "entry", e.Seq, "before", j.next-1))
 			}
 			e.line, e.offset, e.length = line, offset, len(text)
 			j.entries = append(j.entries, e)
@@ -76,9 +77,10 @@ func parseJournal(data []byte) journal {
 	return j
 }
 
-func (j *journal) warn(format string, args ...any) {
-	j.warnings = append(j.warnings, fmt.Sprintf(format, args...))
-}
+func (j *journal) warn(f fact.Fact) { j.warnings = append(j.warnings, f) }
+
+// journalLine is where a line of the journal stands.
+func journalLine(line int) string { return fmt.Sprintf("%s:%d", journalFile, line) }
 
 // dropHalfAppend takes away the lines of an append whose last lines are missing
 // at the end of the file: what was entered together is recorded together.
@@ -96,8 +98,8 @@ func (j *journal) dropHalfAppend() {
 		first--
 	}
 	at := j.entries[first].offset
-	j.warn("%s:%d: the last %d lines were entered together with others that are missing; "+
-		"they will be set aside in %s with the next entry", journalFile, j.entries[first].line, n-first, tornFile)
+	where := journalLine(j.entries[first].line)
+	j.warn(fact.New("job.half-entered", "at", where, "n", n-first, "file", tornFile))
 	j.torn += j.good - at
 	j.good, j.bare = at, false
 	j.entries = j.entries[:first]

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 )
 
 // Load reads a job folder without taking it: the job with all attempts, and plan
@@ -30,14 +31,14 @@ func Load(dir string) (*reading.Job, Snapshot, error) {
 	job := &r.Job
 	job.Attempts, job.Warnings = map[string][]reading.Attempt{}, journal.warnings
 	if digest(snap.Plan) != r.PlanSHA256 {
-		job.Warnings = append(job.Warnings, planFile+" was changed after the job was opened")
+		job.Warnings = append(job.Warnings, fact.New("job.changed", "file", planFile))
 	}
 	if digest(snap.Family) != r.FamilySHA256 {
-		job.Warnings = append(job.Warnings, familyFile+" was changed after the job was opened")
+		job.Warnings = append(job.Warnings, fact.New("job.changed", "file", familyFile))
 	}
 	for _, p := range job.Card.Photos {
 		if findEvidence(dir, p.SHA256) == "" {
-			job.Warnings = append(job.Warnings, fmt.Sprintf("photo %s is missing from the evidence", p.Name))
+			job.Warnings = append(job.Warnings, fact.New("job.photo-missing", "file", p.Name))
 		}
 	}
 	for i := range journal.entries {
@@ -72,14 +73,14 @@ func addEntry(dir string, job *reading.Job, e *Entry) {
 		a.Cut, a.Ended, a.Ran = orUnstated(e.Text), e.At, max(a.Ran, e.Ran)
 	}
 	if e.File != nil {
-		warn := func(format string, args ...any) { job.Warnings = append(job.Warnings, fmt.Sprintf(format, args...)) }
+		warn := func(f fact.Fact) { job.Warnings = append(job.Warnings, f) }
 		st, err := os.Stat(filepath.Join(dir, evidenceDir, filepath.Base(e.File.Kept)))
 		switch {
 		case err != nil:
-			warn("%s:%d: the evidence %s is missing", journalFile, e.line, e.File.Name)
+			warn(fact.New("job.evidence-missing", "at", journalLine(e.line), "file", e.File.Name))
 		case st.Size() != e.File.Size:
-			warn("%s:%d: the evidence %s has %d bytes, not %d",
-				journalFile, e.line, e.File.Name, st.Size(), e.File.Size)
+			warn(fact.New("job.evidence-size",
+				"at", journalLine(e.line), "file", e.File.Name, "n", st.Size(), "size", e.File.Size))
 		}
 	}
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 // Version is the version of the program that records and documents name.
@@ -38,7 +39,7 @@ type Job struct {
 	WorkNotes      string               `json:"work_notes,omitempty" toml:"work_notes"`
 	Card           Card                 `json:"card" toml:"card"`
 	Attempts       map[string][]Attempt `json:"attempts" toml:"-"`           // by step id, in order
-	Warnings       []string             `json:"warnings,omitempty" toml:"-"` // e.g. a torn last line that was set aside
+	Warnings       []fact.Fact          `json:"warnings,omitempty" toml:"-"` // e.g. a torn last line that was set aside
 }
 
 // A Card is the unit under test.

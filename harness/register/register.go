@@ -24,6 +24,7 @@ import (
 	"proveout/harness/job"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 const (
@@ -62,7 +63,7 @@ type Entry struct {
 }
 
 // Load reads the register of a shop. A line that cannot be read is a warning.
-func Load(shop string) (entries []Entry, warnings []string, err error) {
+func Load(shop string) (entries []Entry, warnings []fact.Fact, err error) {
 	path := filepath.Join(shop, registerFile)
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -77,7 +78,7 @@ func Load(shop string) (entries []Entry, warnings []string, err error) {
 	for n := 1; scan.Scan(); n++ {
 		var e Entry
 		if err := json.Unmarshal(scan.Bytes(), &e); err != nil || e.Kind == "" {
-			warnings = append(warnings, fmt.Sprintf("%s:%d: this line cannot be read and is passed over", path, n))
+			warnings = append(warnings, fact.New("register.unreadable", "at", fmt.Sprintf("%s:%d", path, n)))
 			continue
 		}
 		e.Seq = n

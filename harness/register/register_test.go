@@ -1,6 +1,7 @@
 package register
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -51,7 +52,7 @@ func TestRegisterSurvivesATornLine(t *testing.T) {
 		t.Fatal(err)
 	}
 	runs := ControlRuns(entries)
-	if len(runs) != 2 || runs[1].Value != 3 || len(warnings) != 1 || !strings.Contains(warnings[0], ":2:") {
+	if len(runs) != 2 || runs[1].Value != 3 || len(warnings) != 1 || !strings.HasSuffix(fmt.Sprint(warnings[0].Args["at"]), ":2") {
 		t.Errorf("runs %v, warnings %v", runs, warnings)
 	}
 }

@@ -73,14 +73,6 @@ func (b *builder) say(text string) string { return b.w.Say(text) }
 // tell translates sentences of the program.
 func (b *builder) tell(text string) string { return b.w.Say(text) }
 
-func (b *builder) tellAll(texts []string) []string {
-	out := make([]string, len(texts))
-	for i, t := range texts {
-		out[i] = b.tell(t)
-	}
-	return out
-}
-
 // title names a step.
 func (b *builder) title(s *scoring.StepOutcome) string { return b.say(orElse(s.Title, s.ID)) }
 

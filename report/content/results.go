@@ -128,7 +128,7 @@ func (b *builder) attempts() Section {
 	}
 	blocks = append(blocks, Paragraph{Text: w.T("deviations"), Heading: true})
 	blocks = append(blocks, Paragraph{Text: w.T("deviations.none")})
-	if doubts := append(w.TellAll(b.o.Warnings), b.tellAll(b.d.Job.Warnings)...); len(doubts) > 0 {
+	if doubts := w.TellAll(b.o.Warnings); len(doubts) > 0 {
 		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{doubts})
 	}
 	return b.section("attempts", blocks...)

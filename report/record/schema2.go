@@ -40,6 +40,7 @@ func (old *schema2Record) record() (*Record, error) {
 			each(attempt, "readings", func(r any) { rename(r, "after_s", "after") })
 		}
 	}
+	asFacts(top["job"], "warnings")
 	sentencesAsFacts(top["outcome"])
 	text, err := json.Marshal(now)
 	if err != nil {

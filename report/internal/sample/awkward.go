@@ -19,8 +19,9 @@ func Awkward() *record.Document {
 	d := Failed()
 	d.Number = "HW-2026-0099</script><script>alert(1)</script>"
 	d.Shop.Name = "Hollow Willow Bench Works & Sons, Formerly the Lower Tannery Lane Radio Repair and Winding Shop"
-	d.Job.Warnings = []string{
-		"__f__function(){alert(2)}__f__", "</script><script>alert(3)</script>", "\U0001F600 smile, \U00020BB7 rare",
+	d.Outcome.Warnings = []fact.Fact{
+		said("__f__function(){alert(2)}__f__"), said("</script><script>alert(3)</script>"),
+		said("\U0001F600 smile, \U00020BB7 rare"),
 	}
 	job := d.Job
 	job.Card.Title = "Quellan Vantor 16 AGP, “deluxe” edition with a very long name " +
