@@ -1,7 +1,6 @@
 package reading
 
 import (
-	"fmt"
 	"strings"
 
 	"proveout/plans"
@@ -28,107 +27,37 @@ type Results struct {
 //
 // Beside the readings a step may have note, skip, instrument and retest. A
 // number that looks like a slip of the decimal point is a problem unless the
-// step has a note. Every problem of the file is returned, in the order of the
-// file.
+// step has a note. The results come in the order of the plan; every problem of
+// the file is returned, in the order of the file.
 func ParseResults(name string, data []byte, plan *plans.Plan, family *plans.Family) ([]Results, []plans.Problem) {
-	root, faults := document.Parse(data)
-	r := &resultReader{document.NewCollector(name, data)}
-	if len(faults) > 0 {
-		r.AddFaults(faults)
-		return nil, r.Sorted()
-	}
-	var ids []string
+	steps := make([]stepResults, len(plan.Steps))
+	var keys []document.Key
+	example := "begin with the name of a step"
 	for i := range plan.Steps {
-		ids = append(ids, plan.Steps[i].ID)
+		step := &plan.Steps[i]
+		steps[i] = stepResults{Results: Results{Step: step.ID}, fields: plans.Fields(step, family)}
+		to := document.Inner(&steps[i], (*stepResults).keys, checkResults)
+		keys = append(keys, document.Key{Name: step.ID, To: to})
 	}
+	if len(keys) > 0 {
+		example += ", as in [" + keys[0].Name + "]"
+	}
+	problems := document.Read(name, data, example, keys, nil)
 	var out []Results
-	for _, e := range root.Entries {
-		step, ok := plan.Step(e.Key)
-		switch {
-		case !ok:
-			r.problem(e.At, e.Key, fmt.Sprintf("the plan has no step %q", e.Key),
-				"write one of: "+strings.Join(ids, ", "))
-		case e.Value.Type != document.Group:
-			r.problem(e.Value.At, e.Key, "a step is a table of readings", "write ["+e.Key+"] and the readings below it")
-		default:
-			out = append(out, r.step(step, family, e.Value.Table))
+	for i := range steps {
+		if steps[i].read {
+			out = append(out, steps[i].Results)
 		}
 	}
-	if len(root.Entries) == 0 {
-		fix := "begin with the name of a step, as in [" + firstOr(ids, "clock") + "]"
-		r.Add(document.Span{}, "the file holds no results", fix)
-	}
-	return out, r.Sorted()
+	return out, problems
 }
 
-func firstOr(list []string, otherwise string) string {
-	if len(list) > 0 {
-		return list[0]
-	}
-	return otherwise
-}
-
-type resultReader struct{ *document.Collector }
-
-func (r *resultReader) problem(at document.Span, key, what, fix string) {
-	r.Add(at, key+": "+what, fix)
-}
-
-func (r *resultReader) step(step *plans.Step, family *plans.Family, table *document.Table) Results {
-	out := Results{Step: step.ID}
-	var slips []slip
-	fields := plans.Fields(step, family)
-	var names []string
-	for _, f := range fields {
-		names = append(names, f.Name)
-	}
-	for _, e := range table.Entries {
-		v := e.Value
-		switch e.Key {
-		case "note", "skip", "instrument":
-			if v.Type != document.String {
-				r.problem(v.At, step.ID+"."+e.Key, "this is text", "put it in quotes")
-				continue
-			}
-			*map[string]*string{"note": &out.Note, "skip": &out.Skip, "instrument": &out.Instrument}[e.Key] = v.Text
-			continue
-		case "retest":
-			if v.Type != document.Boolean {
-				r.problem(v.At, step.ID+".retest", "this is true or false", "write retest = true")
-				continue
-			}
-			out.Retest = v.Bool
-			continue
-		}
-		f, ok := plans.FieldNamed(fields, e.Key)
-		if !ok {
-			r.problem(e.At, step.ID+"."+e.Key, fmt.Sprintf("the step takes no reading %q", e.Key),
-				"write one of: "+strings.Join(names, ", "))
-			continue
-		}
-		for _, item := range items(v) {
-			slips = append(slips, r.value(&out, step, f, item)...)
-		}
-	}
-	for _, s := range slips {
-		if out.Note == "" {
-			r.problem(s.at, step.ID+"."+s.name, s.question,
-				`put it right, or say in a note = "…" of the step why it is so`)
-		}
-	}
-	for i := range out.Readings {
-		if out.Readings[i].Instrument == "" {
-			out.Readings[i].Instrument = out.Instrument
-		}
-	}
-	return out
-}
-
-func items(v *document.Value) []*document.Value {
-	if v.Type == document.Array {
-		return v.Items
-	}
-	return []*document.Value{v}
+// stepResults are the results of a step while they are read.
+type stepResults struct {
+	Results
+	fields []plans.Field
+	read   bool // the file has the step
+	slips  []slip
 }
 
 // A slip is a number whose decimal point is probably misplaced.
@@ -137,7 +66,30 @@ type slip struct {
 	name, question string
 }
 
-func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *document.Value) (slips []slip) {
+func (r *stepResults) keys() []document.Key {
+	keys := []document.Key{
+		{Name: "note", To: document.Text(&r.Note)},
+		{Name: "skip", To: document.Text(&r.Skip)},
+		{Name: "instrument", To: document.Text(&r.Instrument)},
+		{Name: "retest", To: document.Flag(&r.Retest)},
+	}
+	for _, f := range r.fields {
+		take := func(s *document.Section, key string, v *document.Value) {
+			items := []*document.Value{v}
+			if v.Type == document.Array {
+				items = s.Items(key, v)
+			}
+			for _, item := range items {
+				r.value(s, f, item)
+			}
+		}
+		keys = append(keys, document.Key{Name: f.Name, To: document.Own("reading", take, nil)})
+	}
+	return keys
+}
+
+// value takes one value of a field.
+func (r *stepResults) value(s *document.Section, f plans.Field, v *document.Value) {
 	text := v.Text
 	switch v.Type {
 	case document.String:
@@ -146,20 +98,34 @@ func (r *resultReader) value(out *Results, step *plans.Step, f plans.Field, v *d
 	case document.Boolean:
 		text = map[bool]string{true: plans.Yes, false: plans.No}[v.Bool]
 	default:
-		r.problem(v.At, step.ID+"."+f.Name, "a reading is text or a number", "write it in quotes with its unit")
-		return nil
+		s.Add(v.At, f.Name, "a reading is text or a number", "write it in quotes with its unit")
+		return
 	}
 	readings, err := Parse(f, text)
 	if err != nil {
-		r.problem(v.At, step.ID, err.Error(), "")
-		return nil
+		s.Add(v.At, f.Name, strings.TrimPrefix(err.Error(), f.Name+": "), "")
+		return
 	}
 	for i := range readings {
 		if doubt, _ := DoubtOf(f, readings[i]); doubt.Slip() {
-			slips = append(slips, slip{v.At, f.Name, doubt.Question()})
+			r.slips = append(r.slips, slip{v.At, f.Name, doubt.Question()})
 		}
-		readings[i].Source = Source{Kind: "typed", Line: r.Line(v.At.Begin), Column: f.Name}
+		readings[i].Source = Source{Kind: "typed", Line: s.Line(v.At), Column: f.Name}
 	}
-	out.Readings = append(out.Readings, readings...)
-	return slips
+	r.Readings = append(r.Readings, readings...)
+}
+
+// checkResults looks at a step once its readings are known.
+func checkResults(s *document.Section, r *stepResults) {
+	r.read = true
+	for _, one := range r.slips {
+		if r.Note == "" {
+			s.Add(one.at, one.name, one.question, `put it right, or say in a note = "…" of the step why it is so`)
+		}
+	}
+	for i := range r.Readings {
+		if r.Readings[i].Instrument == "" {
+			r.Readings[i].Instrument = r.Instrument
+		}
+	}
 }
