@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -43,8 +44,9 @@ func (c *Clock) fields(family *Family) []Field {
 		if len(c.Clocks) > 0 && !slices.Contains(c.Clocks, clock.Name) {
 			continue
 		}
-		out = append(out, Field{Name: clock.Name, Ask: "Read the " + clock.Name + " clock", Dimension: quantity.Frequency,
-			Unit: "MHz", Required: true, Many: true, Expected: clock.Value.Text, Nominal: clock.Value.Value})
+		out = append(out, Field{Name: clock.Name, Ask: fact.New("ask.clock", "clock", clock.Name),
+			Dimension: quantity.Frequency, Unit: "MHz", Required: true, Many: true,
+			Expected: asStated(clock.Value.Text), Nominal: clock.Value.Value})
 	}
 	return out
 }

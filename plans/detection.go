@@ -1,6 +1,6 @@
 package plans
 
-import "strings"
+import "proveout/plans/fact"
 
 // DetectionKind is whether the card is found, as what, and at which link rate.
 const DetectionKind Kind = "detection"
@@ -18,27 +18,28 @@ func (*Detection) keys() []key { return nil }
 
 func (*Detection) fields(family *Family) []Field {
 	out := []Field{
-		{Name: "detected", Ask: "Is the card found by the system", Words: []string{Yes, No}, Required: true, Expected: Yes},
-		{Name: "bus", Ask: "On which bus", Words: busKinds(), Required: true, Expected: family.Bus.Kind},
+		{Name: "detected", Ask: fact.New("ask.detected"), Words: []string{Yes, No}, Required: true, Expected: asStated(Yes)},
+		{Name: "bus", Ask: fact.New("ask.bus"), Words: busKinds(), Required: true, Expected: asStated(family.Bus.Kind)},
 	}
 	if len(family.IDs) > 0 {
 		var ids []string
 		for _, id := range family.IDs {
 			ids = append(ids, id.Vendor+":"+id.Device)
 		}
-		out = append(out, Field{Name: "id", Ask: "Vendor and device ID (vvvv:dddd)", Required: true,
-			Expected: strings.Join(ids, " or ")})
+		out = append(out, Field{Name: "id", Ask: fact.New("ask.id"), Required: true,
+			Expected: fact.Text(fact.Names(fact.Or, ids))})
 		if first := family.IDs[0]; first.Subsystem != "" {
-			out = append(out, Field{Name: "subsystem", Ask: "Subsystem ID (vvvv:dddd)",
-				Expected: first.SubsystemVendor + ":" + first.Subsystem})
+			out = append(out, Field{Name: "subsystem", Ask: fact.New("ask.subsystem"),
+				Expected: fact.Text(fact.Name(first.SubsystemVendor + ":" + first.Subsystem))})
 		}
 	}
 	if len(family.Bus.Rates) > 0 {
-		out = append(out, Field{Name: "rate", Ask: "Link rate in use", Words: family.Bus.Rates, Required: true,
-			Expected: family.Bus.Expect})
+		out = append(out, Field{Name: "rate", Ask: fact.New("ask.rate"), Words: family.Bus.Rates, Required: true,
+			Expected: asStated(family.Bus.Expect)})
 	}
 	if family.Detected != "" {
-		out = append(out, Field{Name: "description", Ask: "How the system names it", Expected: family.Detected})
+		out = append(out, Field{Name: "description", Ask: fact.New("ask.description"),
+			Expected: asStated(family.Detected)})
 	}
 	return out
 }

@@ -1,17 +1,21 @@
 package plans
 
-import "proveout/plans/quantity"
+import (
+	"proveout/plans/fact"
+	"proveout/plans/quantity"
+)
 
 // A Field is one reading that a step asks for.
 type Field struct {
 	Name      string             // "core", "3V3.volt", "bridges"
-	Ask       string             // the question, for people
+	Ask       fact.Fact          // the question
 	Dimension quantity.Dimension // of a number; empty for words
 	Unit      string             // taken when a number is typed without one
 	Words     []string           // the words accepted; nil with an empty Dimension means any text
+	Clean     bool               // the answer is [PictureClean], or says what is wrong
 	Required  bool               // the step cannot be judged without it
 	Many      bool               // may be read several times
-	Expected  string             // what a good card shows, in words; empty when nobody knows
+	Expected  fact.Fact          // what a good card shows; zero when nobody knows
 	Nominal   float64            // base unit, for the plausibility check; 0 when unknown
 	Place     string             // of a temperature
 }
@@ -25,6 +29,14 @@ const (
 
 // PictureClean is what is recorded of a picture that shows nothing amiss.
 const PictureClean = "clean"
+
+// asStated is a text of the plan or the family; nothing where there is none.
+func asStated(text string) fact.Fact {
+	if text == "" {
+		return fact.Fact{}
+	}
+	return fact.Text(fact.Phrase(text))
+}
 
 // Fields returns the readings that a step of the plan asks for on a card of
 // the family, in the order in which they are taken.

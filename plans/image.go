@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -72,13 +73,13 @@ func (i *Image) against(x *crossCheck) { i.Modes.against(x) }
 func (i *Image) fields(family *Family) []Field {
 	var out []Field
 	for _, m := range i.Modes.On(family) {
-		out = append(out, Field{Name: m, Ask: "What is seen at " + m + " (" + PictureClean + ", or say what is wrong)",
-			Required: true, Expected: PictureClean})
+		out = append(out, Field{Name: m, Ask: fact.New("ask.picture", "mode", m), Clean: true,
+			Required: true, Expected: asStated(PictureClean)})
 	}
-	depth := Field{Name: "depth", Ask: "Highest colour depth that showed a picture, in bits per pixel",
+	depth := Field{Name: "depth", Ask: fact.New("ask.depth"),
 		Dimension: quantity.Bits, Unit: "bit", Nominal: float64(family.MaxDepth)}
 	if family.MaxDepth > 0 {
-		depth.Expected = fmt.Sprintf("%d bit", family.MaxDepth)
+		depth.Expected = fact.Text(fact.In(float64(family.MaxDepth), "bit").Whole())
 	}
 	return append(out, depth)
 }

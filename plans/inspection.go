@@ -63,7 +63,8 @@ func (i *Inspection) fields(*Family) []Field {
 	var out []Field
 	for _, item := range i.Checklist {
 		words := []string{Yes, No, NotPresent}
-		out = append(out, Field{Name: item.Name, Ask: item.Ask, Words: words, Required: true, Expected: Yes})
+		out = append(out, Field{Name: item.Name, Ask: asStated(item.Ask), Words: words, Required: true,
+			Expected: asStated(Yes)})
 	}
 	return out
 }

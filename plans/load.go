@@ -1,12 +1,12 @@
 package plans
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -116,24 +116,20 @@ func (l *Load) against(x *crossCheck) {
 }
 
 func (l *Load) fields(family *Family) []Field {
-	score := Field{Name: "score", Ask: "Score of the run", Dimension: quantity.Number,
+	score := Field{Name: "score", Ask: fact.New("ask.score"), Dimension: quantity.Number,
 		Many: true, Required: l.Workload != ""}
 	if set, ok := family.ReferenceSet(l.Workload, ""); ok {
 		score.Unit = set.Unit
-		score.Expected = fmt.Sprintf("as %d known-good cards of the family", len(set.Scores))
-	}
-	if score.Unit != "" {
-		score.Ask += ", in " + score.Unit
+		score.Expected = fact.New("ask.as-good-cards", "n", len(set.Scores))
 	}
 	out := []Field{
 		score,
-		{Name: "frozen", Ask: "Did the picture freeze or the computer hang", Words: []string{Yes, No},
-			Required: true, Many: true, Expected: No},
-		{Name: "seen", Ask: "What was seen during the run (" + PictureClean + ", or say what is wrong)",
-			Many: true, Expected: PictureClean},
+		{Name: "frozen", Ask: fact.New("ask.frozen"), Words: []string{Yes, No},
+			Required: true, Many: true, Expected: asStated(No)},
+		{Name: "seen", Ask: fact.New("ask.seen"), Clean: true, Many: true, Expected: asStated(PictureClean)},
 	}
 	if l.Duration != nil {
-		length := l.durationField("How long the run lasted")
+		length := l.durationField(fact.New("ask.run-lasted"))
 		length.Many = true
 		out = append(out, length)
 	}

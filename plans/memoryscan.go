@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -46,10 +47,10 @@ func (*MemoryScan) fields(family *Family) []Field {
 	for _, m := range family.Memory {
 		whole += m.Total.Value
 	}
+	unit := quantity.Choose(quantity.Bytes, whole)
 	return []Field{
-		{Name: ScanFailing, Ask: "How many addresses the memory test says have failed (import their list)",
-			Dimension: quantity.Number, Expected: "0"},
-		{Name: ScanTested, Ask: "How much memory the test covered", Dimension: quantity.Bytes, Unit: "MiB",
-			Expected: quantity.Format(whole, 0, quantity.Bytes), Nominal: whole},
+		{Name: ScanFailing, Ask: fact.New("ask.failing"), Dimension: quantity.Number, Expected: fact.Text(fact.Count(0))},
+		{Name: ScanTested, Ask: fact.New("ask.tested"), Dimension: quantity.Bytes, Unit: "MiB",
+			Expected: fact.Text(fact.In(unit.Of(whole), unit.Name).Whole()), Nominal: whole},
 	}
 }

@@ -1,6 +1,9 @@
 package plans
 
-import "proveout/plans/quantity"
+import (
+	"proveout/plans/fact"
+	"proveout/plans/quantity"
+)
 
 // MemorySizeKind is whether all the memory is there.
 const MemorySizeKind Kind = "memory-size"
@@ -27,12 +30,12 @@ func SizeReading(pool string) string {
 func (*MemorySize) fields(family *Family) []Field {
 	var out []Field
 	for _, pool := range family.Memory {
-		ask := "Memory size shown"
+		ask := fact.New("ask.memory-size")
 		if pool.Name != "" {
-			ask = "Size of the " + pool.Name + " memory shown"
+			ask = fact.New("ask.memory-size-of", "pool", pool.Name)
 		}
 		out = append(out, Field{Name: SizeReading(pool.Name), Ask: ask, Dimension: quantity.Bytes, Unit: "MiB",
-			Required: true, Expected: pool.Total.Text, Nominal: pool.Total.Value})
+			Required: true, Expected: asStated(pool.Total.Text), Nominal: pool.Total.Value})
 	}
 	return out
 }

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -68,15 +69,15 @@ func (r *Rails) fields(family *Family) []Field {
 			continue
 		}
 		ofSlot := !slices.ContainsFunc(family.Rails, func(own Rail) bool { return own.Name == name })
-		f := Field{Name: OhmReading(name), Ask: "Resistance of " + name + " to ground, no power",
+		f := Field{Name: OhmReading(name), Ask: fact.New("ask.resistance", "rail", name),
 			Dimension: quantity.Resistance, Unit: "ohm", Required: !ofSlot}
 		if rail.Resistance != nil {
-			f.Expected, f.Nominal = "about "+rail.Resistance.Text, rail.Resistance.Value
+			f.Expected, f.Nominal = fact.New("ask.about", "value", fact.Phrase(rail.Resistance.Text)), rail.Resistance.Value
 		}
 		ohms = append(ohms, f)
-		volts = append(volts, Field{Name: VoltReading(name), Ask: "Voltage of " + name + ", powered",
+		volts = append(volts, Field{Name: VoltReading(name), Ask: fact.New("ask.voltage", "rail", name),
 			Dimension: quantity.Voltage, Unit: "V", Required: true,
-			Expected: rail.Voltage.Text, Nominal: rail.Voltage.Value})
+			Expected: asStated(rail.Voltage.Text), Nominal: rail.Voltage.Value})
 	}
 	return append(ohms, volts...)
 }

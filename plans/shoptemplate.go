@@ -18,6 +18,7 @@ type ShopParams struct {
 	SlotKind   string // "AGP", "PCI" or "PCIe"
 	SlotKey    string // "3.3 V", "1.5 V", "5 V" or "universal"
 	Technician string
+	Language   string // of documents and screens: "en", "de", "fr"
 }
 
 // ShopTemplate returns the text of a new shop.toml, with comments that say what
@@ -28,6 +29,7 @@ func ShopTemplate(p ShopParams) string {
 	for _, set := range [...]struct{ path, value string }{
 		{"name", p.Name},
 		{"paper", p.Paper},
+		{"language", p.Language},
 		{"bench.title", p.Bench},
 		{"bench.host", p.Host},
 		{"technician.name", p.Technician},

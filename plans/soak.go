@@ -2,6 +2,7 @@ package plans
 
 import (
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -151,19 +152,19 @@ func (k *Soak) Place(family *Family) string {
 
 func (k *Soak) fields(family *Family) []Field {
 	place := k.Place(family)
-	ask := "Temperature"
+	ask := fact.New("ask.temperature")
 	if place != "" {
-		ask += " at the " + place
+		ask = fact.New("ask.temperature-at", "place", fact.Phrase(place))
 	}
 	out := []Field{
-		{Name: "ambient", Ask: "Ambient temperature", Dimension: quantity.Temperature, Unit: "°C",
+		{Name: "ambient", Ask: fact.New("ask.ambient"), Dimension: quantity.Temperature, Unit: "°C",
 			Required: true, Many: true, Place: "ambient"},
 		{Name: "temperature", Ask: ask, Dimension: quantity.Temperature, Unit: "°C",
 			Required: true, Many: true, Place: place},
-		{Name: "power", Ask: "Power drawn by the card", Dimension: quantity.Power, Unit: "W", Many: true},
+		{Name: "power", Ask: fact.New("ask.power"), Dimension: quantity.Power, Unit: "W", Many: true},
 	}
 	if k.Duration != nil {
-		out = append(out, k.durationField("How long it soaked"))
+		out = append(out, k.durationField(fact.New("ask.soaked")))
 	}
 	return out
 }

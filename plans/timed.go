@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -95,9 +96,9 @@ func (t *Timed) check(s *section) {
 	}
 }
 
-func (t *Timed) durationField(ask string) Field {
+func (t *Timed) durationField(ask fact.Fact) Field {
 	return Field{Name: "duration", Ask: ask, Dimension: quantity.Duration, Unit: "min", Required: true,
-		Expected: "at least " + t.Duration.Text, Nominal: t.Duration.Value}
+		Expected: fact.New("ask.at-least", "value", fact.Phrase(t.Duration.Text)), Nominal: t.Duration.Value}
 }
 
 func when(so bool, text string) string {

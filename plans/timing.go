@@ -1,6 +1,9 @@
 package plans
 
-import "proveout/plans/quantity"
+import (
+	"proveout/plans/fact"
+	"proveout/plans/quantity"
+)
 
 // TimingKind is line and frame rate at the monitor connector.
 const TimingKind Kind = "timing"
@@ -25,8 +28,10 @@ func (t *Timing) fields(family *Family) []Field {
 	var out []Field
 	for _, m := range t.Modes.On(family) {
 		out = append(out,
-			Field{Name: m + ".line", Ask: "Line rate at " + m, Dimension: quantity.Frequency, Unit: "kHz", Required: true},
-			Field{Name: m + ".frame", Ask: "Frame rate at " + m, Dimension: quantity.Frequency, Unit: "Hz", Required: true})
+			Field{Name: m + ".line", Ask: fact.New("ask.line-rate", "mode", m),
+				Dimension: quantity.Frequency, Unit: "kHz", Required: true},
+			Field{Name: m + ".frame", Ask: fact.New("ask.frame-rate", "mode", m),
+				Dimension: quantity.Frequency, Unit: "Hz", Required: true})
 	}
 	return out
 }

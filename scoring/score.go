@@ -221,17 +221,23 @@ func holdBehindGates(plan *plans.Plan, out *Outcome) {
 	}
 }
 
-// FailedGate returns the first gate before the step that failed, if any.
-func FailedGate(out *Outcome, plan *plans.Plan, stepID string) (gate string, failed bool) {
-	for i := range plan.Steps {
-		if plan.Steps[i].ID == stepID {
-			return "", false
+// HeldBy is the first gate that failed before a powered step: nobody powers the
+// card until it passes. It is empty when the step may run. Only gates are judged
+// for it, which is faster than judging the job.
+func HeldBy(in reading.Input, step *plans.Step) string {
+	if !step.Kind.Powered() {
+		return ""
+	}
+	for i := range in.Plan.Steps {
+		before := &in.Plan.Steps[i]
+		if before.ID == step.ID {
+			return ""
 		}
-		if plan.Steps[i].Gate && i < len(out.Steps) && out.Steps[i].Verdict == conformity.Fail {
-			return plan.Steps[i].ID, true
+		if before.Gate && scoreStep(in, before).Verdict == conformity.Fail {
+			return before.ID
 		}
 	}
-	return "", false
+	return ""
 }
 
 func decide(out *Outcome) {
@@ -283,16 +289,6 @@ func stepsWith(steps []StepOutcome, verdict Verdict) fact.List {
 		}
 	}
 	return fact.Names(fact.And, ids)
-}
-
-func joinAnd(words []string) string {
-	switch len(words) {
-	case 0:
-		return ""
-	case 1:
-		return words[0]
-	}
-	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }
 
 func endSentence(s string) string {

@@ -53,10 +53,12 @@ func TestGates(t *testing.T) {
 			t.Errorf("%s: %s", s.ID, said(s.Reason))
 		}
 	}
-	if gate, failed := scoring.FailedGate(&o, b.Plan, "soak"); !failed || gate != "inspection" {
-		t.Errorf("FailedGate: %q, %v", gate, failed)
+	soak, _ := b.Plan.Step("soak")
+	inspection, _ := b.Plan.Step("inspection")
+	if gate := scoring.HeldBy(b.Input, soak); gate != "inspection" {
+		t.Errorf("HeldBy: %q", gate)
 	}
-	if _, failed := scoring.FailedGate(&o, b.Plan, "inspection"); failed {
+	if gate := scoring.HeldBy(b.Input, inspection); gate != "" {
 		t.Error("the gate holds itself")
 	}
 	b.attempt("inspection", "bridges=yes", "pins=yes")

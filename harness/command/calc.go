@@ -2,7 +2,6 @@ package command
 
 import (
 	"os"
-	"slices"
 
 	"github.com/urfave/cli/v2"
 
@@ -44,11 +43,4 @@ func (c *Console) streamLog(name string, m logs.Map, each func(*logs.Batch) erro
 	}
 	defer f.Close()
 	return logs.Read(logs.Input{Name: name, Reader: f}, m, each)
-}
-
-// columnOf finds the first column of a quantity in a map; −1 when there is none.
-func columnOf(m logs.Map) func(quantity string) int {
-	return func(quantity string) int {
-		return slices.IndexFunc(m.Columns, func(col logs.Column) bool { return col.Quantity == quantity })
-	}
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/harness/workflow"
 	"proveout/plans/quantity"
 	"proveout/scoring/pacing"
 )
@@ -92,9 +93,9 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 	if err != nil {
 		return nil, err
 	}
-	columns := pacing.ColumnsOf(columnOf(m))
+	columns := pacing.ColumnsOf(m.Place)
 	if !columns.Any() {
-		return nil, noColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
+		return nil, workflow.NoColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
 	}
 	var runs []*pacing.Accumulator
 	var ms []float64

@@ -12,6 +12,7 @@ import (
 
 	"proveout/harness/logs"
 	"proveout/harness/reading"
+	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
@@ -122,7 +123,7 @@ func (c *Console) organisations(x *cli.Context, o *organised) ([]memory.Organisa
 
 // poolOrganisation returns a memory of a family.
 func poolOrganisation(family *plans.Family, name string) (memory.Organisation, error) {
-	pool, err := choosePool(family, name)
+	pool, err := workflow.ChoosePool(family, name)
 	if err != nil {
 		return memory.Organisation{}, err
 	}
@@ -207,7 +208,7 @@ type badRow struct {
 func (c *Console) diagnose(
 	x *cli.Context, o *organised, name string, a *faultsAnswer,
 ) (org memory.Organisation, err error) {
-	options, err := failureOptions(x, nil)
+	options, err := failureOptions(x)
 	if err != nil {
 		return org, err
 	}

@@ -11,6 +11,7 @@ import (
 
 	"proveout/harness/probe"
 	"proveout/harness/reading"
+	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring"
@@ -99,7 +100,7 @@ func (c *Console) pciDevices(x *cli.Context) ([]bus.Device, error) {
 	if err != nil {
 		return nil, err
 	}
-	return c.decodeDump(shownName(name), data)
+	return workflow.Devices(shownName(name), data)
 }
 
 // shownName is what messages call a file.

@@ -7,6 +7,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/harness/workflow"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/thermal"
@@ -67,13 +68,13 @@ func (c *Console) analysed(x *cli.Context, name string, o thermal.Options) (*the
 	if err != nil {
 		return nil, err
 	}
-	columns := thermal.ColumnsOf(columnOf(m))
+	columns := thermal.ColumnsOf(m.Place)
 	temperature := columns[thermal.Temperature]
 	if temperature < 0 {
-		return nil, noColumn(name, m, "no column holds a temperature")
+		return nil, workflow.NoColumn(name, m, "no column holds a temperature")
 	}
 	if columns[thermal.Time] < 0 {
-		return nil, noColumn(name, m, "no column holds the time")
+		return nil, workflow.NoColumn(name, m, "no column holds the time")
 	}
 	var rows thermal.Accumulator
 	sum, err := c.streamLog(name, m, func(b *logs.Batch) error {

@@ -22,6 +22,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/words"
 )
 
@@ -50,7 +51,7 @@ type Console struct {
 	Terminal bool   // In and Out are a terminal
 	Demo     fs.FS  // the files of the demo, below testdata/demo
 
-	unissued *unissued // a number whose document is not yet written; may be nil
+	spoken *words.Plain // of the screen's language; nil: English
 
 	talking *atomic.Bool // a session asks before it leaves: the first interrupt is not the end; may be nil
 }
@@ -63,7 +64,6 @@ func Main(demo fs.FS) int {
 		Terminal: isTerminal(os.Stdin) && isTerminal(os.Stdout),
 		Demo:     demo,
 		talking:  new(atomic.Bool),
-		unissued: new(unissued),
 	}
 	c.Now = c.clock
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -82,7 +82,6 @@ func (c *Console) endWhenStopped(ctx context.Context, stop func()) {
 	if c.talking.Load() {
 		return
 	}
-	c.unissued.abandon()
 	fmt.Fprintln(os.Stderr, stopped)
 	os.Exit(ExitNotDone)
 }
@@ -114,6 +113,7 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 			code = ExitNotDone
 		}
 	}()
+	c.spoken = nil
 	app := c.app()
 	arranged, err := arrange(app, args)
 	if err == nil {
@@ -239,14 +239,23 @@ func (c *Console) answer(v any) error {
 	return enc.Encode(json.RawMessage(text))
 }
 
-// words are those of the terminal.
+// words are those of the screen's language.
 func (c *Console) words() *words.Plain {
+	if c.spoken != nil {
+		return c.spoken
+	}
 	english, err := words.In("en")
 	if err != nil {
 		panic(err) // the catalogue is part of the program
 	}
 	return english.Plain()
 }
+
+// print prints a fact on standard output.
+func (c *Console) print(f fact.Fact) { fmt.Fprintln(c.Out, c.words().Tell(f)) }
+
+// note prints a fact for people, as say does.
+func (c *Console) note(x *cli.Context, f fact.Fact) { c.say(x, "%s", c.words().Tell(f)) }
 
 // say prints a line for people: on standard output, or beside it when standard
 // output carries JSON.

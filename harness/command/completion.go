@@ -13,6 +13,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/job"
+	"proveout/harness/workflow"
 	"proveout/plans"
 )
 
@@ -122,7 +123,7 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 	case "work":
 		return plans.WorkKinds()
 	case "map":
-		maps, _ := shopMaps(dir)
+		maps, _ := workflow.MapNames(dir)
 		return maps
 	case "bench", "technician", "by", "instrument":
 		return shopWords(dir, name)
@@ -131,7 +132,7 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 }
 
 func shopWords(dir, flag string) []string {
-	shop, err := readShop(dir)
+	shop, err := workflow.OpenShop(dir, nil)
 	if err != nil {
 		return nil
 	}
@@ -171,7 +172,7 @@ func (c *Console) completionShop(l *commandLine) string {
 		return ""
 	}
 	for dir := start; ; dir = filepath.Dir(dir) {
-		if _, err := os.Stat(filepath.Join(dir, shopFile)); err == nil || dir == filepath.Dir(dir) {
+		if workflow.IsShop(dir) || dir == filepath.Dir(dir) {
 			return dir
 		}
 	}
@@ -196,12 +197,12 @@ func jobSteps(shop, number string) []string {
 	if err != nil {
 		return nil
 	}
-	j, snapshot, err := job.Load(dir)
+	_, snapshot, err := job.Load(dir)
 	if err != nil {
 		return nil
 	}
-	plan, _, err := parseSnapshot(dir, j, snapshot)
-	if err != nil {
+	plan, problems := plans.ParsePlan(dir, snapshot.Plan)
+	if len(problems) > 0 {
 		return nil
 	}
 	var out []string

@@ -12,6 +12,8 @@ import (
 	"path/filepath"
 	"strings"
 
+	"proveout/harness/workflow"
+
 	"github.com/urfave/cli/v2"
 )
 
@@ -70,21 +72,15 @@ func (c *Console) demo(ctx context.Context, out string) error {
 
 // demoShop makes the demo's shop of its shop file, with a key.
 func (c *Console) demoShop(inputs, shop string) error {
-	for _, folder := range shopFolders {
-		if err := os.MkdirAll(filepath.Join(shop, folder), 0o755); err != nil {
-			return err
-		}
-	}
-	if err := os.Rename(filepath.Join(inputs, shopFile), filepath.Join(shop, shopFile)); err != nil {
+	if err := workflow.MakeFolders(shop); err != nil {
 		return err
 	}
-	sh, err := readShop(shop)
-	if err != nil {
+	if err := os.Rename(filepath.Join(inputs, workflow.ShopFile), filepath.Join(shop, workflow.ShopFile)); err != nil {
 		return err
 	}
 	quiet := *c
 	quiet.Out = io.Discard
-	return quiet.makeKey(shop, sh.Name)
+	return quiet.makeKey(shop, "")
 }
 
 // demoStep runs a line of the script as if typed in the inputs folder. What

@@ -3,13 +3,14 @@ package command
 import (
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/job"
+	"proveout/harness/session"
+	"proveout/harness/workflow"
 	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 func (c *Console) initCommand() *cli.Command {
@@ -28,6 +29,7 @@ func (c *Console) initCommand() *cli.Command {
 			&cli.StringFlag{Name: "key", Usage: "how the slot is keyed: `KEY` 3.3 V, 1.5 V, 5 V or universal"},
 			&cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter"},
 			&cli.BoolFlag{Name: "signing-key", Usage: "make the key that certificates are signed with, too"},
+			&cli.StringFlag{Name: "language", Usage: "`CODE` of the shop's language: en, de or fr"},
 			&cli.BoolFlag{Name: "ask", Usage: "ask, even from a pipe"}, plainFlag,
 		},
 		Description: "Without flags, on a terminal, it asks for shop, bench and instruments; Enter\n" +
@@ -36,50 +38,46 @@ func (c *Console) initCommand() *cli.Command {
 	}
 }
 
-// shopFolders are the folders of a shop beside its file.
-var shopFolders = []string{"plans", "families", "logmaps", "jobs"}
-
 func (c *Console) initShop(x *cli.Context) error {
-	if x.Bool("ask") || c.Terminal && x.NumFlags() == 0 {
+	if err := c.speak(x.String("language")); err != nil {
+		return err
+	}
+	asked := c.Terminal && (x.NumFlags() == 0 || x.NumFlags() == 1 && x.IsSet("language"))
+	if x.Bool("ask") || asked {
 		return c.initAsking(x)
 	}
 	if x.NArg() != 1 {
 		return errors.New("name the folder to make, as in: proveout init shop")
 	}
 	dir := c.path(x.Args().First())
-	p := plans.ShopParams{Name: x.String("name"), Address: x.StringSlice("address"), Contact: x.String("contact"), Technician: x.String("technician"),
-		Bench: x.String("bench"), Host: x.String("host"), SlotKind: x.String("slot"), SlotKey: x.String("key"), Paper: x.String("paper")}
-	if err := makeShop(dir, p); err != nil {
+	text := plans.ShopTemplate(plans.ShopParams{
+		Name: x.String("name"), Address: x.StringSlice("address"), Contact: x.String("contact"),
+		Technician: x.String("technician"), Bench: x.String("bench"), Host: x.String("host"),
+		SlotKind: x.String("slot"), SlotKey: x.String("key"), Paper: x.String("paper"),
+		Language: x.String("language"),
+	})
+	if err := workflow.MakeShop(dir, text); err != nil {
 		return err
 	}
-	fmt.Fprintf(c.Out, "Made the shop folder %s.\nNext: look through %s, then open a job with proveout job open.\n", dir, filepath.Join(dir, shopFile))
+	fmt.Fprintf(c.Out, "Made the shop folder %s.\nNext: look through %s, then open a job with proveout job open.\n",
+		dir, filepath.Join(dir, workflow.ShopFile))
 	if !x.Bool("signing-key") {
 		return nil
 	}
-	shop, err := readShop(dir)
+	return c.makeKey(dir, "")
+}
+
+// initAsking makes a shop folder from the answers to a form.
+func (c *Console) initAsking(x *cli.Context) error {
+	if x.NArg() > 1 {
+		return errors.New("name one folder, as in: proveout init shop")
+	}
+	ctx, talk, done := c.talk(x.Context, session.Options{Look: c.look(x.Bool("plain"))})
+	defer done()
+	dir, err := talk.NewShop(ctx, x.Args().First(), x.String("language"))
 	if err != nil {
-		return err
+		return left(err, "no shop was made")
 	}
-	return c.makeKey(dir, shop.Name)
-}
-
-func makeShop(dir string, p plans.ShopParams) error {
-	return writeShop(dir, plans.ShopTemplate(p))
-}
-
-// writeShop makes the folders and writes the shop file.
-func writeShop(dir, text string) error {
-	path := filepath.Join(dir, shopFile)
-	if _, err := os.Stat(path); err == nil {
-		return fmt.Errorf("%s is there already; it was left as it is", path)
-	}
-	if _, problems := plans.ParseShop(path, []byte(text)); len(problems) > 0 {
-		return fmt.Errorf("these values make no shop file:\n%w", plans.AsError(problems))
-	}
-	for _, folder := range shopFolders {
-		if err := os.MkdirAll(filepath.Join(dir, folder), 0o755); err != nil {
-			return err
-		}
-	}
-	return job.WriteFile(path, []byte(text), job.KeepExisting)
+	talk.Say(fact.New("shop.next", "folder", dir))
+	return nil
 }

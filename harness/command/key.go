@@ -10,7 +10,6 @@ import (
 	"io/fs"
 	"os"
 	"os/signal"
-	"path/filepath"
 	"strings"
 	"syscall"
 	"time"
@@ -18,12 +17,11 @@ import (
 	"github.com/urfave/cli/v2"
 	"golang.org/x/term"
 
+	"proveout/harness/workflow"
+	"proveout/plans/fact"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
 )
-
-// keysFolder is where a shop keeps its signing identity.
-const keysFolder = "keys"
 
 // The variables that passphrases come from where nobody can be asked.
 const (
@@ -41,25 +39,25 @@ func (c *Console) keyCommands() *cli.Command {
 					"leaves the key unencrypted, readable by its owner only.",
 				Flags: []cli.Flag{shopFlag,
 					&cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
-			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed", Action: c.keyShow,
+			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed", Action: c.onKeys(c.keyShow),
 				Description: "On a terminal the fingerprint is drawn as a QR code too.",
 				Flags: []cli.Flag{shopFlag, jsonFlag, &cli.StringFlag{
 					Name:  "qr",
 					Usage: "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page",
 				}}},
 			{Name: "export", Usage: "write the key with its certificate as PKCS#12, or the certificate alone",
-				ArgsUsage: "FILE", Action: c.keyExport,
+				ArgsUsage: "FILE", Action: c.onKeys(c.keyExport),
 				Description: "The password of the file is asked for, or taken from PROVEOUT_FILE_PASSWORD.",
 				Flags: []cli.Flag{shopFlag, &cli.BoolFlag{
 					Name:  "certificate",
 					Usage: "write the certificate alone (PEM), which may be given to anybody",
 				}}},
-			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE", Action: c.keyImport,
+			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE", Action: c.onKeys(c.keyImport),
 				Description: "For a shop that has a certificate from an authority. The password of the\n" +
 					"file is asked for, or taken from PROVEOUT_FILE_PASSWORD.", Flags: []cli.Flag{shopFlag}},
 			{Name: "trust", Usage: "note the certificate (PEM) of another shop as known", ArgsUsage: "FILE",
-				Action: c.keyTrust, Flags: []cli.Flag{shopFlag}},
-			{Name: "retire", Usage: "give up the key; what it signed stays checkable", Action: c.keyRetire,
+				Action: c.onKeys(c.keyTrust), Flags: []cli.Flag{shopFlag}},
+			{Name: "retire", Usage: "give up the key; what it signed stays checkable", Action: c.onKeys(c.keyRetire),
 				Flags: []cli.Flag{shopFlag,
 					&cli.StringFlag{
 						Name:     "because",
@@ -71,7 +69,23 @@ func (c *Console) keyCommands() *cli.Command {
 	}
 }
 
-func keysOf(shopDir string) seal.Keys { return seal.Keys(filepath.Join(shopDir, keysFolder)) }
+// onKeys is the action of a command about the keys of a shop, and the file that
+// is its argument where it has one.
+func (c *Console) onKeys(do func(x *cli.Context, keys seal.Keys, path string) error) cli.ActionFunc {
+	return func(x *cli.Context) error {
+		switch {
+		case x.Command.ArgsUsage == "FILE" && x.NArg() != 1:
+			return fmt.Errorf("name one file, as in: proveout %s FILE", strings.TrimPrefix(x.Command.FullName(), "proveout "))
+		case x.Command.ArgsUsage == "" && x.NArg() > 0:
+			return noArguments(x)
+		}
+		dir, err := c.shopDir(x)
+		if err != nil {
+			return err
+		}
+		return do(x, workflow.Keys(dir), c.path(x.Args().First()))
+	}
+}
 
 // secret asks for a word that is not shown, or takes it from a variable. asked
 // is false when there was neither a terminal nor a variable.
@@ -133,21 +147,26 @@ func (c *Console) keyNew(x *cli.Context) error {
 	if err := noArguments(x); err != nil {
 		return err
 	}
-	dir, shop, err := c.shop(x)
+	dir, err := c.shopDir(x)
 	if err != nil {
 		return err
 	}
-	return c.makeKey(dir, firstOf(x.String("name"), shop.Name))
+	return c.makeKey(dir, x.String("name"))
 }
 
+// makeKey makes the key of a shop, in its own name unless another is given.
 func (c *Console) makeKey(dir, name string) error {
-	keys := keysOf(dir)
+	shop, err := workflow.OpenShop(dir, c.Now)
+	if err != nil {
+		return err
+	}
+	keys := workflow.Keys(dir)
 	if _, err := keys.Certs(); err == nil {
 		return seal.ErrExists
 	} else if !errors.Is(err, seal.ErrNone) {
 		return err
 	}
-	id, err := seal.NewIdentity(name, c.Now())
+	id, err := seal.NewIdentity(firstOf(name, shop.Name), c.Now())
 	if err != nil {
 		return err
 	}
@@ -158,7 +177,7 @@ func (c *Console) makeKey(dir, name string) error {
 	if err := keys.Save(id, passphrase); err != nil {
 		return err
 	}
-	fmt.Fprintf(c.Out, "Made the signing key of %s in %s.\n", id.Name(), filepath.Join(dir, keysFolder))
+	fmt.Fprintf(c.Out, "Made the signing key of %s in %s.\n", id.Name(), string(keys))
 	if len(passphrase) == 0 {
 		fmt.Fprintln(c.Out, "It has no passphrase: whoever can read the file can sign in the shop's name.")
 	}
@@ -175,11 +194,6 @@ func (c *Console) printFingerprint(fp check.Fingerprint) {
 	g := fp.Groups()
 	fmt.Fprintf(c.Out, "Fingerprint, for the telephone:\n  %s\n  %s\nThe same as SHA-256:\n  %s\n",
 		strings.Join(g[:5], " "), strings.Join(g[5:], " "), fp.Hex())
-}
-
-// openToOthers says that other users can read the key, and what to do.
-func openToOthers(keys seal.Keys) string {
-	return "Other users of this computer can read the signing key; change that with: chmod 600 " + keys.File()
 }
 
 // A keyShown is one key as key show answers.
@@ -205,15 +219,7 @@ func shownKey(c *x509.Certificate) keyShown {
 	}
 }
 
-func (c *Console) keyShow(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
-	dir, _, err := c.shop(x)
-	if err != nil {
-		return err
-	}
-	keys := keysOf(dir)
+func (c *Console) keyShow(x *cli.Context, keys seal.Keys, _ string) error {
 	_, retired, err := keys.Trust()
 	if err != nil {
 		return err
@@ -260,7 +266,7 @@ func (c *Console) keyShow(x *cli.Context) error {
 		fmt.Fprintln(c.Out, ".")
 		c.printFingerprint(check.FingerprintOf(certs[0].Raw))
 		if keys.OpenToOthers() {
-			fmt.Fprintln(c.Out, openToOthers(keys))
+			c.print(fact.New("issuing.key-open", "file", keys.File()))
 		}
 		if c.Terminal {
 			code.write(c.Out)
@@ -292,53 +298,25 @@ func (c *Console) writeCode(x *cli.Context, code modules) error {
 	return nil
 }
 
-// identity opens the shop's key. The error is [seal.ErrNone] when it has none.
-func (c *Console) identity(shopDir string) (seal.Identity, error) {
-	keys := keysOf(shopDir)
-	locked, err := keys.Encrypted()
-	if err != nil {
-		return seal.Identity{}, err
+// passphrase asks for the passphrase of the signing key.
+func (c *Console) passphrase() ([]byte, error) {
+	word, asked, err := c.secret(passphraseVariable, "Passphrase of the signing key")
+	if err == nil && !asked {
+		err = fmt.Errorf("the signing key needs its passphrase; give it in %s", passphraseVariable)
 	}
-	var passphrase []byte
-	if locked {
-		var asked bool
-		passphrase, asked, err = c.secret(passphraseVariable, "Passphrase of the signing key")
-		if err == nil && !asked {
-			err = fmt.Errorf("the signing key needs its passphrase; give it in %s", passphraseVariable)
-		}
-		if err != nil {
-			return seal.Identity{}, err
-		}
-	}
-	return keys.Load(passphrase)
+	return word, err
 }
 
-// oneFile returns the path that is the only argument.
-func (c *Console) oneFile(x *cli.Context, example string) (string, error) {
-	if x.NArg() != 1 {
-		return "", errors.New("name one file, as in: proveout " + example)
-	}
-	return c.path(x.Args().First()), nil
-}
-
-func (c *Console) keyExport(x *cli.Context) error {
-	path, err := c.oneFile(x, "key export shop.p12")
-	if err != nil {
-		return err
-	}
-	dir, _, err := c.shop(x)
-	if err != nil {
-		return err
-	}
+func (c *Console) keyExport(x *cli.Context, keys seal.Keys, path string) error {
 	var data []byte
 	if x.Bool("certificate") {
-		certs, err := keysOf(dir).Certs()
+		certs, err := keys.Certs()
 		if err != nil {
 			return err
 		}
 		data = seal.Identity{Chain: certs}.CertPEM()
 	} else {
-		id, err := c.identity(dir)
+		id, _, err := workflow.OpenKey(keys, c.passphrase)
 		if err != nil {
 			return err
 		}
@@ -353,7 +331,7 @@ func (c *Console) keyExport(x *cli.Context) error {
 			return err
 		}
 	}
-	err = seal.CreateFile(path, data, 0o600)
+	err := seal.CreateFile(path, data, 0o600)
 	if errors.Is(err, fs.ErrExist) {
 		return fmt.Errorf("%s is there already; it was left as it is", path)
 	}
@@ -364,16 +342,8 @@ func (c *Console) keyExport(x *cli.Context) error {
 	return nil
 }
 
-func (c *Console) keyImport(x *cli.Context) error {
-	path, err := c.oneFile(x, "key import shop.p12")
-	if err != nil {
-		return err
-	}
-	dir, _, err := c.shop(x)
-	if err != nil {
-		return err
-	}
-	data, err := readSmall(path)
+func (c *Console) keyImport(x *cli.Context, keys seal.Keys, path string) error {
+	data, err := workflow.ReadTyped(path)
 	if err != nil {
 		return err
 	}
@@ -400,7 +370,7 @@ func (c *Console) keyImport(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if err := keysOf(dir).Save(id, passphrase); err != nil {
+	if err := keys.Save(id, passphrase); err != nil {
 		return err
 	}
 	fmt.Fprintf(c.Out, "Took the signing key of %s.\n", id.Name())
@@ -408,16 +378,8 @@ func (c *Console) keyImport(x *cli.Context) error {
 	return nil
 }
 
-func (c *Console) keyTrust(x *cli.Context) error {
-	path, err := c.oneFile(x, "key trust other-shop.pem")
-	if err != nil {
-		return err
-	}
-	dir, _, err := c.shop(x)
-	if err != nil {
-		return err
-	}
-	data, err := readSmall(path)
+func (c *Console) keyTrust(x *cli.Context, keys seal.Keys, path string) error {
+	data, err := workflow.ReadTyped(path)
 	if err != nil {
 		return err
 	}
@@ -425,7 +387,7 @@ func (c *Console) keyTrust(x *cli.Context) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
-	if err := keysOf(dir).AddKnown(certs[0]); err != nil {
+	if err := keys.AddKnown(certs[0]); err != nil {
 		return err
 	}
 	fmt.Fprintf(c.Out, "Certificates signed by this key of %s count as known from now on. "+
@@ -434,19 +396,12 @@ func (c *Console) keyTrust(x *cli.Context) error {
 	return nil
 }
 
-func (c *Console) keyRetire(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
-	dir, _, err := c.shop(x)
-	if err != nil {
-		return err
-	}
+func (c *Console) keyRetire(x *cli.Context, keys seal.Keys, _ string) error {
 	fate := seal.KeepKey
 	if x.Bool("erase") {
 		fate = seal.EraseKey
 	}
-	fp, err := keysOf(dir).Retire(c.Now(), check.Why(x.String("because")), fate)
+	fp, err := keys.Retire(c.Now(), check.Why(x.String("because")), fate)
 	if err != nil {
 		return err
 	}

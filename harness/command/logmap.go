@@ -11,6 +11,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/harness/workflow"
 )
 
 func (c *Console) logmapCommands() *cli.Command {
@@ -69,7 +70,7 @@ func (c *Console) logmapTry() *cli.Command {
 			if x.NArg() != 1 {
 				return errors.New("name the log to try, as in: proveout logmap try soak.csv")
 			}
-			if err := checkPlace(hints.Place); err != nil {
+			if err := workflow.CheckPlace(hints.Place); err != nil {
 				return err
 			}
 			if x.IsSet("max-bad") {
@@ -224,6 +225,6 @@ func (c *Console) keepMap(x *cli.Context, m logs.Map, logName string) error {
 		return err
 	}
 	c.say(x, "Wrote %s. Use it with: proveout import JOB STEP %s --map %s",
-		to, logName, orWord(x.String("save"), x.String("o")))
+		to, logName, firstOf(x.String("save"), x.String("o")))
 	return nil
 }

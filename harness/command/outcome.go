@@ -6,7 +6,9 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"proveout/harness/workflow"
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/report/words"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
@@ -16,90 +18,92 @@ import (
 // that is in use.
 const width = 78
 
-// printOutcome prints the judgement of a job: a line for each step, and with
-// detail every check.
-func printOutcome(w io.Writer, say *words.Plain, o *scoring.Outcome, detail bool) {
-	head := strings.ToUpper(o.Verdict.String())
+// fact prints a fact at an indent, in columns.
+func (p *printer) fact(indent int, f fact.Fact) { fold(p, strings.Repeat(" ", indent), p.Bound(f)) }
+
+// outcome prints the judgement of a job: a line for each step, and with detail
+// every check.
+func (p *printer) outcome(o *scoring.Outcome, detail bool) {
+	head := o.Verdict.Fact()
 	if o.Accepted {
-		head = "ACCEPTED"
+		head = fact.New("screen.accepted")
 	}
-	fmt.Fprintln(w, head)
-	fold(w, "", say.Tell(o.Reason))
-	fmt.Fprintln(w)
+	p.line(strings.ToUpper(p.Tell(head)))
+	p.fact(0, o.Reason)
+	p.gap()
 	for i := range o.Steps {
-		printStep(w, say, &o.Steps[i], detail)
+		p.step(&o.Steps[i], detail)
 	}
-	if len(o.Causes) > 0 {
-		fmt.Fprintln(w, "\nProbably, likeliest first:")
-		for i, c := range o.Causes {
-			if i == 6 {
-				fmt.Fprintf(w, "  and %d more\n", len(o.Causes)-i)
-				break
-			}
-			fold(w, "  ", fmt.Sprintf("- %s (%.0f %%)", say.Tell(c.Text), 100*c.Confidence))
-			fold(w, "    ", say.Tell(c.Look))
-		}
-	}
+	p.causes(o.Causes)
 	for _, warning := range o.Warnings {
-		fold(w, "", "Note: "+say.Tell(warning))
+		p.fact(0, fact.New("screen.note", "what", warning))
 	}
 }
 
-func printStep(w io.Writer, say *words.Plain, s *scoring.StepOutcome, detail bool) {
-	attempts := ""
-	if s.Attempts > 1 {
-		attempts = fmt.Sprintf(", attempt %d", s.Attempts)
+// mostCauses are printed of a job.
+const mostCauses = 6
+
+func (p *printer) causes(causes []scoring.Cause) {
+	if len(causes) == 0 {
+		return
 	}
-	if !s.Required {
-		attempts += ", not required"
+	p.gap()
+	p.fact(0, fact.New("screen.probably"))
+	for i, c := range causes {
+		if i == mostCauses {
+			p.fact(2, fact.New("screen.more-causes", "n", len(causes)-i))
+			return
+		}
+		p.fact(2, fact.New("screen.cause", "cause", c.Text, "sure", workflow.Confidence(c)))
+		p.fact(4, c.Look)
 	}
-	fmt.Fprintf(w, "%-14s %s%s\n", s.Verdict, s.ID, attempts)
-	if s.Verdict != conformity.Pass || !detail {
-		fold(w, "               ", say.Tell(s.Reason))
+}
+
+// verdictColumn is how wide the column of verdicts is.
+func (p *printer) verdictColumn() int {
+	column := 14
+	for _, v := range []scoring.Verdict{conformity.Pass, conformity.Fail, conformity.Inconclusive, conformity.NotRun} {
+		column = max(column, utf8.RuneCountInString(p.Tell(v.Fact())))
+	}
+	return column
+}
+
+// step prints the judgement of a step.
+func (p *printer) step(o *scoring.StepOutcome, detail bool) {
+	head := []fact.Fact{fact.Text(fact.Name(o.ID))}
+	if o.Attempts > 1 {
+		head = append(head, fact.New("screen.attempt", "attempt", o.Attempts))
+	}
+	if !o.Required {
+		head = append(head, fact.New("screen.not-required"))
+	}
+	column, what := p.verdictColumn(), fact.Text(fact.ListOf(fact.Comma, head))
+	p.line(fmt.Sprintf("%-*s %s", column, p.Tell(o.Verdict.Fact()), p.Tell(what)))
+	if o.Verdict != conformity.Pass || !detail {
+		p.fact(column+1, o.Reason)
 	}
 	if !detail {
 		return
 	}
-	for _, c := range s.Checks {
-		fold(w, "    ", checkLine(say, c))
+	for i := range o.Checks {
+		c := &o.Checks[i]
+		p.fact(4, workflow.CheckSaid(c))
 		if !c.Settle.IsZero() {
-			fold(w, "      ", "To settle it: "+say.Tell(c.Settle))
+			p.fact(6, fact.New("screen.settle", "what", c.Settle))
 		}
 	}
-	for _, f := range s.Findings {
-		fold(w, "    ", "· "+say.Tell(f))
+	for _, f := range o.Findings {
+		p.fact(4, fact.New("screen.finding", "what", f))
 	}
-	for _, d := range s.Warnings {
-		fold(w, "    ", "Note: "+say.Tell(d))
+	for _, f := range o.Warnings {
+		p.fact(4, fact.New("screen.note", "what", f))
 	}
-}
-
-func checkLine(say *words.Plain, c scoring.Check) string {
-	line := fmt.Sprintf("%s: %s", c.Verdict, say.Tell(c.Reason))
-	if c.Informative {
-		line = "shown: " + say.Tell(c.Reason)
-	}
-	if c.Probability != nil && c.U != nil {
-		line += fmt.Sprintf(" Probability of conformance %s.", probability(float64(*c.Probability)))
-	}
-	return line
-}
-
-// probability does not claim certainty that rounding alone would show.
-func probability(p float64) string {
-	switch {
-	case p > 0.9995:
-		return "above 99.9 %"
-	case p < 0.0005:
-		return "below 0.1 %"
-	}
-	return fmt.Sprintf("%.1f %%", 100*p)
 }
 
 // fold writes text with an indent, broken between words.
 func fold(w io.Writer, indent, text string) {
 	room := width - utf8.RuneCountInString(indent)
 	for _, line := range document.Wrap(text, room, room) {
-		fmt.Fprintln(w, indent+line)
+		fmt.Fprintln(w, indent+words.Unbound(line))
 	}
 }

@@ -1,15 +1,14 @@
 package command
 
 import (
-	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/workflow"
 	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/picture"
@@ -40,28 +39,7 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 
 // readCapture reads a capture by the name that was typed.
 func (c *Console) readCapture(name string, mode *pattern.Mode) (*raster.RGB, error) {
-	return readCaptureFile(c.path(name), name, mode)
-}
-
-// readCaptureFile reads a capture; messages call it by name.
-func readCaptureFile(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
-	if st, err := os.Stat(path); err == nil && st.IsDir() {
-		return nil, fmt.Errorf("%s is a folder, not a picture", name)
-	}
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer file.Close()
-	p, err := scoring.ReadCapture(file, filepath.Base(path), mode)
-	var pe *os.PathError
-	if errors.As(err, &pe) {
-		return nil, err
-	}
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	return p, nil
+	return workflow.ReadCapture(c.path(name), name, mode)
 }
 
 func (c *Console) pictureCompare(x *cli.Context, base int64) error {

@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/document"
 )
@@ -120,7 +121,7 @@ func (c *Console) shopIfAny(x *cli.Context) (string, error) {
 // library, or reads the file that is named.
 func (c *Console) familyFile(x *cli.Context, id string) (*plans.FamilyFile, error) {
 	if strings.HasSuffix(id, ".toml") {
-		data, err := readSmall(c.path(id))
+		data, err := workflow.ReadTyped(c.path(id))
 		if err != nil {
 			return nil, err
 		}
@@ -151,7 +152,7 @@ func (l *library) list(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	entries, err := plans.List(shop, l.kind)
+	entries, err := workflow.Library(shop, l.kind)
 	if err != nil {
 		return err
 	}
@@ -162,43 +163,17 @@ func (l *library) list(x *cli.Context) error {
 	}
 	lines, rows := []line{}, [][]string{}
 	for _, e := range entries {
-		one, where := line{Entry: e}, "this shop"
+		one, where := line{Entry: e.Entry, Title: e.Title}, "this shop"
 		if e.BuiltIn {
 			where = "built in"
 		}
-		if one.Title, err = l.title(shop, e.ID); err != nil {
-			one.Trouble = firstLine(err.Error())
+		if e.Trouble != nil {
+			one.Trouble = firstLine(e.Trouble.Error())
 			where = one.Trouble
 		}
 		lines, rows = append(lines, one), append(rows, []string{e.ID, one.Title, where})
 	}
 	return l.give(x, map[string]any{l.name: lines}, true, func(p *printer) { p.table(rows...) })
-}
-
-func (l *library) title(shop, id string) (string, error) {
-	if l.kind == plans.PlanKind {
-		p, err := plans.FindPlan(shop, id)
-		if err != nil {
-			return "", err
-		}
-		return p.Title, nil
-	}
-	f, err := plans.FindFamily(shop, id)
-	if err != nil {
-		return "", err
-	}
-	family, err := f.Variant("")
-	if names := f.Variants(); err != nil && len(names) > 0 {
-		family, err = f.Variant(names[0])
-	}
-	if err != nil {
-		return "", err
-	}
-	title := family.Title
-	if names := f.Variants(); len(names) > 0 {
-		title = f.Title + " (" + strings.Join(names, ", ") + ")"
-	}
-	return title, nil
 }
 
 func (l *library) one(x *cli.Context) (string, error) {
@@ -299,7 +274,7 @@ func (l *library) missingMaps(shop, path string) ([]plans.Problem, error) {
 	if len(problems) > 0 {
 		return problems, nil
 	}
-	_, err = planMaps(shop, plan)
+	_, err = workflow.PlanMaps(shop, plan)
 	if problems, ours := plans.ProblemsOf(err); ours {
 		return problems, nil
 	}
@@ -334,24 +309,10 @@ func (l *library) copy(x *cli.Context) error {
 	return nil
 }
 
-func findPlan(shop, id string) ([]byte, *plans.Plan, error) {
-	found, err := plans.Find(shop, plans.PlanKind, id)
-	if err != nil {
-		return nil, nil, err
-	}
-	plan, err := plans.FindPlan(shop, id)
-	return found.Data, plan, err
-}
-
-func findFamily(shop, id, variant string) ([]byte, *plans.Family, error) {
-	found, err := plans.Find(shop, plans.FamilyKind, id)
-	if err != nil {
-		return nil, nil, err
-	}
+func findFamily(shop, id, variant string) (*plans.Family, error) {
 	file, err := plans.FindFamily(shop, id)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	family, err := file.Variant(variant)
-	return found.Data, family, err
+	return file.Variant(variant)
 }

@@ -10,11 +10,13 @@ import (
 	"testing"
 )
 
-// Data flows one way, plans → harness → scoring → report, and only
-// harness/command sees all rooms. Scoring is handed what the bench observed as
+// Data flows one way, plans → harness → scoring → report. Only the roof sees all
+// rooms: harness/workflow, what leads through it (harness/session), and
+// harness/command above both. Scoring is handed what the bench observed as
 // plain values and touches no files, clocks or networks of its own.
 func TestRoomsImportOneWay(t *testing.T) {
 	root := repositoryRoot(t)
+	roof := []string{"proveout/harness/workflow", "proveout/harness/session", "proveout/harness/command"}
 	forbidden := func(dir, imported string) bool {
 		in := func(prefixes ...string) bool {
 			for _, p := range prefixes {
@@ -26,21 +28,23 @@ func TestRoomsImportOneWay(t *testing.T) {
 		}
 		room, _, _ := strings.Cut(dir, "/")
 		switch {
-		case strings.HasPrefix(dir, "harness/command"):
+		case dir == "harness/command":
 			return false
+		case dir == "harness/session":
+			return in("proveout/harness/command")
 		case dir == "harness/workflow": // does what every front end does, from plans to documents
 			return in("proveout/harness/command", "proveout/harness/session")
 		case room == "plans":
 			return in("proveout/harness", "proveout/scoring", "proveout/report")
 		case room == "harness":
-			return in("proveout/scoring", "proveout/report", "proveout/harness/command")
+			return in("proveout/scoring", "proveout/report") || in(roof...)
 		case room == "scoring":
 			if dir == "scoring" && imported == "proveout/report/words" {
 				return false // until outcomes hold facts
 			}
 			return in("proveout/report", "os", "net", "os/exec") || in("proveout/harness") && !in("proveout/harness/reading")
 		case room == "report":
-			return in("proveout/harness/command", "proveout/harness/session", "proveout/harness/probe")
+			return in("proveout/harness/probe") || in(roof...)
 		}
 		return false
 	}

@@ -3,21 +3,17 @@ package command
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 	"os/signal"
-	"path/filepath"
 	"strconv"
 	"syscall"
-	"time"
 
 	"github.com/urfave/cli/v2"
 	"golang.org/x/term"
 
-	"proveout/harness/job"
-	"proveout/harness/logs"
 	"proveout/harness/session"
-	"proveout/scoring"
+	"proveout/harness/workflow"
+	"proveout/plans/fact"
 )
 
 var plainFlag = &cli.BoolFlag{Name: "plain", Usage: "plain lines for a screen reader: no colour, nothing redrawn"}
@@ -30,9 +26,13 @@ func (c *Console) runCommand() *cli.Command {
 		Description: "Goes on where the job stands. Without a job it asks what has come in, opens a\n" +
 			"job and goes on. Every answer is on the disk before the next question; Ctrl-C\n" +
 			"twice leaves at once. From a pipe, answers are read line by line.",
-		Flags: []cli.Flag{shopFlag, byFlag, plainFlag,
-			&cli.StringFlag{Name: "watch", Usage: "folder `DIR` where logs and captures arrive; /newest takes the newest file"},
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder, for logs and command output; else those that the plan names"},
+		Flags: []cli.Flag{shopFlag, byFlag, plainFlag, screenLanguageFlag,
+			&cli.StringFlag{
+				Name:  "watch",
+				Usage: "folder `DIR` where logs and captures arrive; /newest takes the newest file",
+			},
+			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder, " +
+				"for logs and command output; else those that the plan names"},
 			&cli.BoolFlag{Name: "here", Usage: "the card sits in this computer: offer to read it and its sensors"},
 			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"}},
 		Action: c.runJob,
@@ -43,57 +43,60 @@ func (c *Console) runJob(x *cli.Context) error {
 	if x.NArg() > 1 {
 		return errors.New("name one job, as in: proveout run 2026-0001")
 	}
-	shopDir, shop, err := c.shop(x)
+	shop, err := c.bench(x)
 	if err != nil {
 		return err
 	}
-	var m logs.Map
-	if name := x.String("map"); name != "" {
-		if m, err = c.logMap(shopDir, name); err != nil {
-			return err
-		}
-	}
-	ctx, talk, done := c.talk(x.Context, x.Bool("plain"), x.String("watch"))
-	defer done()
-	number := x.Args().First()
-	if number == "" {
-		if number, err = c.intake(ctx, talk, shopDir, shop); err != nil {
-			return left(err, "no job was opened")
-		}
-	}
-	k, err := loadCase(shopDir, shop, number)
+	by, err := technician(x, shop)
 	if err != nil {
 		return err
 	}
-	folder, err := job.Open(k.dir)
-	if err != nil {
+	o := session.Options{Look: c.look(x.Bool("plain")), Watch: c.path(x.String("watch"))}
+	if o.Map, err = c.namedMap(x, shop.Dir); err != nil {
 		return err
 	}
-	defer folder.Close()
-	var maps map[string]logs.Map
-	if x.String("map") == "" {
-		if maps, err = planMaps(shopDir, k.input.Plan); err != nil {
-			return err
-		}
-	}
-	d := &desk{c: c, k: k, folder: folder, by: k.by(x), logMap: m, stepMaps: maps, now: time.Now}
 	if x.Bool("here") {
-		d.here = c.path(x.String("root"))
+		o.Machine.Root = c.path(x.String("root"))
 	}
-	j := k.input.Job
-	talk.Heading(fmt.Sprintf("Job %s · %s", j.Number, j.Card.Title))
+	ctx, talk, done := c.talk(x.Context, o)
+	defer done()
+	var job *workflow.Job
+	if number := x.Args().First(); number != "" {
+		job, err = shop.Job(number)
+	} else {
+		job, err = talk.Receive(ctx, shop)
+		err = left(err, "no job was opened")
+	}
+	if err != nil {
+		return err
+	}
+	if by != "" {
+		job.By = by
+	}
+	if o.Map == nil { // a map that cannot be read is told before anything is asked
+		if _, err := workflow.PlanMaps(shop.Dir, job.Plan); err != nil {
+			return err
+		}
+	}
+	return c.lead(ctx, talk, job)
+}
+
+// lead leads through the plan of a job.
+func (c *Console) lead(ctx context.Context, talk *session.Talk, job *workflow.Job) (err error) {
+	if err := job.Take(); err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, job.Close()) }()
+	j := job.Input.Job
+	talk.Heading(fact.New("session.job", "job", j.Number, "card", fact.Phrase(j.Card.Title)))
 	for _, w := range j.Warnings {
-		talk.Say("Note: " + c.words().Tell(w))
+		talk.Say(fact.New("screen.note", "what", w))
 	}
-	if err := talk.Run(ctx, d); err != nil {
+	if err := talk.Run(ctx, job); err != nil {
 		return left(err, "everything confirmed is kept; go on with: proveout run "+j.Number)
 	}
-	o, err := d.score()
-	if err != nil {
-		return err
-	}
-	talk.Say(nextWords(o, j.Number))
-	if !o.Accepted {
+	talk.Say(workflow.NextSaid(job))
+	if !job.Outcome().Accepted {
 		return errNotPassed
 	}
 	return nil
@@ -110,16 +113,9 @@ func left(err error, what string) error {
 	return err
 }
 
-func nextWords(o *scoring.Outcome, number string) string {
-	if o.Accepted {
-		return "Next: proveout certify " + number
-	}
-	return fmt.Sprintf("Next: proveout run %s to go on, or proveout report %s for a report of how it stands.", number, number)
-}
-
 // talk begins a talk on this console. The context ends on a signal to stop; the
 // first Ctrl-C only asks.
-func (c *Console) talk(parent context.Context, plain bool, watch string) (context.Context, *session.Talk, func()) {
+func (c *Console) talk(parent context.Context, o session.Options) (context.Context, *session.Talk, func()) {
 	if c.talking != nil {
 		c.talking.Store(true)
 	}
@@ -144,10 +140,7 @@ func (c *Console) talk(parent context.Context, plain bool, watch string) (contex
 			}
 		}
 	}()
-	if watch != "" {
-		watch = c.path(watch)
-	}
-	o := session.Options{Look: c.look(plain), Watch: watch, Interrupt: interrupt}
+	o.Interrupt, o.Words, o.Path = interrupt, c.words(), c.path
 	if c.Getenv("SOURCE_DATE_EPOCH") != "" {
 		o.Now = c.Now
 	}
@@ -179,16 +172,4 @@ func (c *Console) look(plain bool) session.Look {
 	}
 	l.Colour = l.Redraw && c.Getenv("NO_COLOR") == ""
 	return l
-}
-
-// followable names the file to follow: the path, or the newest file of a folder.
-func followable(path string) (string, error) {
-	info, err := os.Stat(path)
-	if err != nil || !info.IsDir() {
-		if _, parent := os.Stat(filepath.Dir(path)); err != nil && parent != nil {
-			return "", fmt.Errorf("%s: there is no such folder", filepath.Dir(path))
-		}
-		return path, nil // a file that is not there yet is waited for
-	}
-	return session.Newest(path)
 }

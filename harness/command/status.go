@@ -1,11 +1,11 @@
 package command
 
 import (
-	"fmt"
-	"strings"
-	"time"
-
 	"github.com/urfave/cli/v2"
+
+	"proveout/harness/workflow"
+	"proveout/plans/fact"
+	"proveout/scoring/conformity"
 )
 
 func (c *Console) statusCommand() *cli.Command {
@@ -13,72 +13,62 @@ func (c *Console) statusCommand() *cli.Command {
 		Name:        "status",
 		Usage:       "all open jobs, and what each waits for",
 		Description: "A job is open until every required step has passed. Times are local.",
-		Flags:       []cli.Flag{shopFlag, jsonFlag, &cli.BoolFlag{Name: "all", Usage: "accepted jobs too"}},
-		Action:      c.status,
+		Flags: []cli.Flag{shopFlag, jsonFlag, screenLanguageFlag,
+			&cli.BoolFlag{Name: "all", Usage: "accepted jobs too"}},
+		Action: c.onShop(c.status),
 	}
 }
 
-func (c *Console) status(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
-	all, err := c.jobLines(x)
+func (c *Console) status(x *cli.Context, shop *workflow.Shop) error {
+	all, err := shop.Jobs()
 	if err != nil {
 		return err
 	}
-	open := []jobLine{}
-	for _, l := range all {
-		if !l.Accepted || x.Bool("all") {
-			open = append(open, l)
+	shown, accepted := []workflow.Standing{}, 0
+	for _, j := range all {
+		if j.Accepted {
+			accepted++
+		}
+		if !j.Accepted || x.Bool("all") {
+			shown = append(shown, j)
 		}
 	}
-	if x.Bool("json") {
-		return c.answer(map[string]any{"jobs": open, "accepted": len(all) - countOpen(all)})
-	}
-	for _, l := range open {
-		head := l.Job + "  " + l.Card
-		if l.Serial != "" {
-			head += ", serial " + l.Serial
+	return c.give(x, map[string]any{"jobs": shown, "accepted": accepted}, true, func(p *printer) {
+		for i := range shown {
+			p.standing(&shown[i])
 		}
-		fold(c.Out, "", head)
-		if l.Trouble != "" {
-			fold(c.Out, "    ", "cannot be read: "+l.Trouble)
-			continue
+		switch {
+		case len(all) == 0:
+			p.fact(0, fact.New("screen.no-jobs"))
+		case len(shown) == 0:
+			p.fact(0, fact.New("screen.none-open", "n", len(all)))
+		default:
+			p.fact(0, fact.New("screen.go-on", "job", shown[0].Job))
 		}
-		fold(c.Out, "    ", "opened "+localTime(l.Opened)+", plan "+l.Plan)
-		fold(c.Out, "    ", standingOf(l))
+	})
+}
+
+// standing prints how a job stands, and what it waits for.
+func (p *printer) standing(j *workflow.Standing) {
+	head := fact.Text(fact.Name(j.Job + "  " + j.Card))
+	if j.Serial != "" {
+		head = fact.New("screen.with-serial", "card", head, "serial", j.Serial)
 	}
+	p.fact(0, head)
+	if j.Trouble != "" {
+		p.fact(4, fact.New("screen.cannot-be-read", "why", j.Trouble))
+		return
+	}
+	p.fact(4, fact.New("screen.opened-at", "time", localTime(j.Opened), "plan", j.Plan))
+	state := j.Verdict.Fact()
 	switch {
-	case len(all) == 0:
-		fmt.Fprintln(c.Out, "No jobs yet. proveout run asks what has come in and opens one.")
-	case len(open) == 0:
-		fmt.Fprintf(c.Out, "No open job; %d accepted. proveout status --all shows them.\n", len(all))
-	default:
-		fmt.Fprintf(c.Out, "Go on with one: proveout run %s\n", open[0].Job)
+	case j.Accepted:
+		state = fact.New("screen.is-accepted")
+	case j.Verdict == conformity.NotRun:
+		state = fact.New("screen.not-finished")
 	}
-	return nil
+	if j.WaitsFor != "" {
+		state = fact.New("screen.waits-for", "state", state, "step", j.WaitsFor)
+	}
+	p.fact(4, state)
 }
-
-func countOpen(lines []jobLine) int {
-	n := 0
-	for _, l := range lines {
-		if !l.Accepted {
-			n++
-		}
-	}
-	return n
-}
-
-func standingOf(l jobLine) string {
-	if l.Accepted {
-		return "accepted"
-	}
-	text := strings.ReplaceAll(l.Verdict.String(), "not run", "not finished")
-	if l.WaitsFor != "" {
-		text += "; waits for " + l.WaitsFor
-	}
-	return text
-}
-
-// localTime is a time as people read it: local, with its offset.
-func localTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04 -07:00") }

@@ -15,13 +15,13 @@ import (
 )
 
 // Certify that is stopped while it waits for a time stamp issues nothing, and
-// its number is free again.
+// takes no number.
 func TestCertifyStopped(t *testing.T) {
 	t.Parallel()
 	d := newNumberedShop(t, "PO-{year}-{n:04}")
 	ctx, stop := context.WithCancel(context.Background())
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if taken, err := filepath.Glob(filepath.Join(d.dir, "numbers", "*.json")); err != nil || len(taken) != 1 {
+		if taken, err := filepath.Glob(filepath.Join(d.dir, "numbers", "*.json")); err != nil || len(taken) > 0 {
 			t.Errorf("while it is signed the numbers taken are %q", taken)
 		}
 		io.Copy(io.Discard, r.Body)

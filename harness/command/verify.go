@@ -100,7 +100,7 @@ func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
 	language := x.String("language")
 	if language == "" {
 		if dir, err := c.shopDir(x); err == nil {
-			if shop, err := readShop(dir); err == nil { // a shop file that cannot be read says nothing against a certificate
+			if shop, err := workflow.OpenShop(dir, c.Now); err == nil { // a shop file that cannot be read says nothing against a certificate
 				language = shop.Language
 			}
 		}
@@ -110,7 +110,7 @@ func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
 
 // verifier gathers what is known of signers and files.
 func (c *Console) verifier(x *cli.Context) (*workflow.Verifier, error) {
-	v, err := workflow.NewVerifier(toolName, c.Now(), x.String("signer"))
+	v, err := workflow.NewVerifier(c.Now(), x.String("signer"))
 	if err != nil {
 		return nil, err
 	}

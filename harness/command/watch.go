@@ -2,12 +2,13 @@ package command
 
 import (
 	"errors"
-	"fmt"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/session"
+	"proveout/harness/workflow"
+	"proveout/plans/fact"
 )
 
 func (c *Console) watchCommand() *cli.Command {
@@ -19,41 +20,36 @@ func (c *Console) watchCommand() *cli.Command {
 			"when it is stable, by the limits of the step; of a folder the newest file. An\n" +
 			"alarm is given at the limit and when the log stops growing. Nothing is recorded:\n" +
 			"import the log when it is complete. Enter or Ctrl-C ends it.",
-		Flags: []cli.Flag{shopFlag, plainFlag,
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; else the one that the plan names"},
+		Flags: []cli.Flag{shopFlag, plainFlag, screenLanguageFlag,
+			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; " +
+				"else the one that the plan names"},
 			&cli.DurationFlag{Name: "for", Usage: "end after `TIME`, such as 40m; else when asked to"},
 			&cli.DurationFlag{Name: "every", Usage: "without a terminal, tell the state each `TIME`", Value: 10 * time.Second}},
-		Action: c.watch,
+		Action: c.onJob(c.watch),
 	}
 }
 
-func (c *Console) watch(x *cli.Context) error {
-	k, err := c.openJob(x)
+func (c *Console) watch(x *cli.Context, job *workflow.Job) error {
+	step, err := stepArgument(x, job)
 	if err != nil {
 		return err
 	}
-	step, err := k.stepArgument(x)
-	if err != nil {
-		return err
-	}
+	number, file := x.Args().First(), x.Args().Get(2)
 	if x.NArg() != 3 {
-		return errors.New("name one log to watch, or the folder it arrives in, as in: proveout watch " + x.Args().First() + " " + step.ID + " soak.csv")
+		return errors.New("name one log to watch, or the folder it arrives in, as in: " +
+			"proveout watch " + number + " " + step.ID + " soak.csv")
 	}
-	path, err := followable(c.path(x.Args().Get(2)))
+	named, err := c.namedMap(x, job.ShopDir())
 	if err != nil {
 		return err
 	}
-	m, err := c.stepMap(k.shopDir, k.input.Plan, step, x.String("map"))
+	f, path, err := job.Follow(step, c.path(file), named)
 	if err != nil {
 		return err
 	}
-	f, err := newLogFollower(path, m, newLiveView(step, k.input.Family, time.Now))
-	if err != nil {
-		return err
-	}
-	ctx, talk, done := c.talk(x.Context, x.Bool("plain"), "")
+	ctx, talk, done := c.talk(x.Context, session.Options{Look: c.look(x.Bool("plain"))})
 	defer done()
-	talk.Say("Watching " + path + ".")
+	talk.Say(fact.New("screen.watching", "file", path))
 	over, err := talk.Watch(ctx, f, session.Watching{For: x.Duration("for"), Every: x.Duration("every")})
 	if _, _, stopErr := f.Stop(); err == nil {
 		err = stopErr
@@ -61,7 +57,7 @@ func (c *Console) watch(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(c.Out, "Next, when it is complete: proveout import %s %s %s\n", x.Args().First(), step.ID, x.Args().Get(2))
+	c.print(fact.New("screen.next-import", "job", number, "step", step.ID, "file", file))
 	if over {
 		return errNotPassed
 	}

@@ -3,21 +3,20 @@ package command
 import (
 	"errors"
 	"fmt"
-	"io/fs"
+	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/job"
-	"proveout/harness/reading"
-	"proveout/harness/register"
+	"proveout/harness/logs"
+	"proveout/harness/workflow"
 	"proveout/plans"
-	"proveout/plans/document"
+	"proveout/report/words"
 )
-
-const shopFile = "shop.toml"
 
 // shopDir finds the shop folder: by --shop, by PROVEOUT_SHOP, or upward from
 // the working folder.
@@ -27,169 +26,168 @@ func (c *Console) shopDir(x *cli.Context) (string, error) {
 			continue
 		}
 		dir = c.path(dir)
-		if _, err := os.Stat(filepath.Join(dir, shopFile)); err != nil {
-			return "", fmt.Errorf("%s is no shop folder: it has no %s; make one with: proveout init %s", dir, shopFile, dir)
+		if !workflow.IsShop(dir) {
+			return "", fmt.Errorf("%s is no shop folder: it has no %s; make one with: proveout init %s",
+				dir, workflow.ShopFile, dir)
 		}
 		return dir, nil
 	}
-	start, err := filepath.Abs(c.path("."))
-	if err != nil {
-		return "", fmt.Errorf("the working folder cannot be read: %w", err)
-	}
-	for dir := start; ; dir = filepath.Dir(dir) {
-		if _, err := os.Stat(filepath.Join(dir, shopFile)); err == nil {
-			return dir, nil
-		}
-		if dir == filepath.Dir(dir) {
-			return "", errors.New("no shop folder here or above; go into one, name it with --shop DIR, or make one with: proveout init DIR")
-		}
-	}
+	return workflow.FindShop(c.path("."))
 }
 
 // path returns a path typed by a person as seen from the working folder of the
 // process.
 func (c *Console) path(p string) string {
-	if c.Dir == "" || p == "" || filepath.IsAbs(p) {
+	if c.Dir == "" || filepath.IsAbs(p) || p == "" {
 		return p
 	}
 	return filepath.Join(c.Dir, p)
 }
 
-// shop reads the shop file.
-func (c *Console) shop(x *cli.Context) (string, *plans.Shop, error) {
+// shop opens the shop.
+func (c *Console) shop(x *cli.Context) (*workflow.Shop, error) {
 	dir, err := c.shopDir(x)
 	if err != nil {
-		return "", nil, err
+		return nil, err
 	}
-	shop, err := readShop(dir)
-	return dir, shop, err
+	return workflow.OpenShop(dir, c.Now)
 }
 
-func readShop(dir string) (*plans.Shop, error) {
-	path := filepath.Join(dir, shopFile)
-	data, err := os.ReadFile(path)
+// bench opens the shop for a command that speaks its language, or the one that
+// is asked for. The language of documents is not that of the screen.
+func (c *Console) bench(x *cli.Context) (*workflow.Shop, error) {
+	shop, err := c.shop(x)
 	if err != nil {
-		return nil, fmt.Errorf("reading the shop file: %w", err)
+		return nil, err
 	}
-	shop, problems := plans.ParseShop(path, data)
-	if len(problems) > 0 {
-		return nil, plans.AsError(problems)
+	language := shop.Language
+	if slices.Contains(x.Command.Flags, cli.Flag(screenLanguageFlag)) {
+		language = firstOf(x.String("language"), language)
 	}
-	return shop, nil
+	return shop, c.speak(language)
 }
 
-// A case is a job with everything that judging and reporting need.
-type openCase struct {
-	shopDir string
-	dir     string
-	input   reading.Input
-
-	looked map[string]reading.Capture // captures looked at, by path
+// speak sets the language of the screen.
+func (c *Console) speak(language string) error {
+	w, err := words.In(language)
+	if err == nil {
+		c.spoken = w.Plain()
+	}
+	return err
 }
 
-// openJob loads the job named by the first argument.
-func (c *Console) openJob(x *cli.Context) (*openCase, error) {
+// openJob loads the job named by the first argument, for the technician that is
+// named.
+func (c *Console) openJob(x *cli.Context) (*workflow.Job, error) {
 	if x.NArg() == 0 {
-		return nil, errors.New("name the job, as in: proveout " + strings.TrimPrefix(x.Command.FullName(), "proveout ") + " 2026-0001; proveout job list shows them")
+		command := strings.TrimPrefix(x.Command.FullName(), "proveout ")
+		return nil, errors.New("name the job, as in: proveout " + command + " 2026-0001; proveout job list shows them")
 	}
-	dir, shop, err := c.shop(x)
+	shop, err := c.bench(x)
 	if err != nil {
 		return nil, err
 	}
-	if err := knownTechnician(x, shop); err != nil {
-		return nil, err
-	}
-	return loadCase(dir, shop, x.Args().First())
-}
-
-func loadCase(shopDir string, shop *plans.Shop, number string) (*openCase, error) {
-	dir, err := job.Dir(shopDir, number)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("there is no job %q in %s; proveout job list shows the jobs", number, shopDir)
-	}
+	by, err := technician(x, shop)
 	if err != nil {
 		return nil, err
 	}
-	k := &openCase{shopDir: shopDir, dir: dir}
-	k.input.Shop = shop
-	return k, k.load()
+	job, err := shop.Job(x.Args().First())
+	if err == nil && by != "" {
+		job.By = by
+	}
+	return job, err
 }
 
-// load reads the job afresh.
-func (k *openCase) load() error {
-	j, snapshot, err := job.Load(k.dir)
-	if err != nil {
-		return err
+// technician is who --by names; nobody without it.
+func technician(x *cli.Context, shop *workflow.Shop) (string, error) {
+	switch {
+	case !x.IsSet("by"):
+		return "", nil
+	case x.String("by") == "":
+		return "", errors.New("--by is empty; name the technician")
 	}
-	plan, family, err := parseSnapshot(k.dir, j, snapshot)
-	if err != nil {
-		return err
-	}
-	entries, warnings, err := register.Load(k.shopDir)
-	if err != nil {
-		return err
-	}
-	j.Warnings = append(j.Warnings, warnings...)
-	k.input.Job, k.input.Plan, k.input.Family = j, plan, family
-	k.input.References = register.Sets(entries, family.ID, family.Variant)
-	k.input.Control, k.input.Answers = register.ControlRuns(entries), register.Answers(entries)
-	k.input.Files = job.Files(k.dir)
-	return nil
+	return shop.TechnicianNamed(x.String("by"))
 }
 
-// computeAfresh lets nothing that was computed before stand in for the
-// evidence: what is issued is judged from the files themselves.
-func (k *openCase) computeAfresh() { k.input.Files = afresh{k.input.Files} }
-
-// afresh are files of which nothing is known from before.
-type afresh struct{ reading.Files }
-
-func (afresh) Recall(reading.Evidence, string) ([]byte, bool) { return nil, false }
-
-func parseSnapshot(dir string, j *reading.Job, s job.Snapshot) (*plans.Plan, *plans.Family, error) {
-	plan, problems := plans.ParsePlan(filepath.Join(dir, "plan.toml"), s.Plan)
-	if len(problems) > 0 {
-		return nil, nil, plans.AsError(problems)
+// onJob is the action of a command about the job that its first argument names.
+func (c *Console) onJob(do func(*cli.Context, *workflow.Job) error) cli.ActionFunc {
+	return func(x *cli.Context) error {
+		if x.Command.ArgsUsage == "JOB" && x.NArg() > 1 {
+			return fmt.Errorf("%q is one argument too many; see --help", x.Args().Get(1))
+		}
+		job, err := c.openJob(x)
+		if err != nil {
+			return err
+		}
+		return do(x, job)
 	}
-	file, problems := plans.ParseFamily(filepath.Join(dir, "family.toml"), s.Family)
-	if len(problems) > 0 {
-		return nil, nil, plans.AsError(problems)
+}
+
+// onShop is the action of a command about the shop, without arguments.
+func (c *Console) onShop(do func(*cli.Context, *workflow.Shop) error) cli.ActionFunc {
+	return func(x *cli.Context) error {
+		if err := noArguments(x); err != nil {
+			return err
+		}
+		shop, err := c.bench(x)
+		if err != nil {
+			return err
+		}
+		return do(x, shop)
 	}
-	family, err := file.Variant(j.Card.Variant)
-	return plan, family, err
 }
 
 // stepArgument returns the step named by the second argument.
-func (k *openCase) stepArgument(x *cli.Context) (*plans.Step, error) {
-	var ids []string
-	for i := range k.input.Plan.Steps {
-		ids = append(ids, k.input.Plan.Steps[i].ID)
-	}
-	if x.NArg() < 2 {
-		return nil, errors.New("name the step; the plan has: " + strings.Join(ids, ", "))
-	}
-	return k.stepNamed(x.Args().Get(1))
+func stepArgument(x *cli.Context, job *workflow.Job) (*plans.Step, error) {
+	return job.Step(x.Args().Get(1))
 }
 
-// stepNamed returns the step of the plan with the given id.
-func (k *openCase) stepNamed(name string) (*plans.Step, error) {
-	var ids []string
-	for i := range k.input.Plan.Steps {
-		ids = append(ids, k.input.Plan.Steps[i].ID)
-	}
-	if step, ok := k.input.Plan.Step(name); ok {
-		return step, nil
-	}
-	if near := document.Nearest(name, ids); near != "" {
-		return nil, fmt.Errorf("the plan has no step %q; did you mean %q?", name, near)
-	}
-	return nil, fmt.Errorf("the plan has no step %q; the plan has: %s", name, strings.Join(ids, ", "))
+// logMap reads a map by path, or by name from the shop's logmaps folder.
+func (c *Console) logMap(shopDir, name string) (logs.Map, error) {
+	return workflow.MapNamed(shopDir, name, c.path(name))
 }
 
-// refuseHeld refuses to go on with a powered step behind a gate that failed.
-func (k *openCase) refuseHeld(step *plans.Step) error {
-	if gate, held := k.held(step); held {
-		return fmt.Errorf("step %s is held: the gate %q failed. Nobody powers the card until it passes; put it right and record it again with --retest", step.ID, gate)
+// namedMap is the map that --map names; nil without it.
+func (c *Console) namedMap(x *cli.Context, shopDir string) (*logs.Map, error) {
+	name := x.String("map")
+	if name == "" {
+		return nil, nil
 	}
-	return nil
+	m, err := c.logMap(shopDir, name)
+	return &m, err
 }
+
+// readInput reads a whole file of at most so many bytes; "-" is the standard
+// input.
+func (c *Console) readInput(name string, most int64) ([]byte, error) {
+	in := c.In
+	if name != "-" {
+		f, err := os.Open(c.path(name))
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		if info, err := f.Stat(); err == nil && info.IsDir() {
+			return nil, fmt.Errorf("%s is a folder, not a file", name)
+		}
+		in = io.Reader(f)
+	}
+	return workflow.ReadAtMost(in, name, most)
+}
+
+func firstOf(texts ...string) string {
+	for _, t := range texts {
+		if t != "" {
+			return t
+		}
+	}
+	return ""
+}
+
+func firstLine(s string) string {
+	first, _, _ := strings.Cut(s, "\n")
+	return first
+}
+
+// localTime is a time as people read it: local, with its offset.
+func localTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04 -07:00") }

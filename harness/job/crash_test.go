@@ -347,7 +347,7 @@ func TestImportOfTenMillionRows(t *testing.T) {
 		t.Fatal(err)
 	}
 	start := time.Now()
-	sum, err := f.ImportLog(LogImport{Import: Import{Step: "load", Attempt: 1, Path: src}})
+	sum, err := importLog(f, "load", src, LogImport{})
 	if err != nil || sum.Count != 10_000_000 {
 		t.Fatal(sum.Count, err)
 	}

@@ -69,6 +69,8 @@ type Entry struct {
 type File struct {
 	reading.Evidence
 	Kept string `json:"kept"`
+
+	fresh bool // it was not there before
 }
 
 // An IssuedRecord says which document was issued.

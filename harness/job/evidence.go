@@ -62,7 +62,7 @@ func keepFile(dir, file, role, caption string) (File, error) {
 	if err != nil {
 		return File{}, plainError("keeping "+file, err)
 	}
-	e, _, err := placeEvidence(dir, t, filepath.Base(file), hex.EncodeToString(h.Sum(nil)), size)
+	e, err := placeEvidence(dir, t, filepath.Base(file), hex.EncodeToString(h.Sum(nil)), size)
 	if err != nil {
 		return File{}, plainError("keeping "+file, err)
 	}
@@ -83,22 +83,22 @@ func openRegular(path string) (*os.File, error) {
 }
 
 // placeEvidence gives the copy its name, unless the same file is there already.
-// fresh reports whether it was not.
-func placeEvidence(dir string, t *temp, name, sum string, size int64) (f File, fresh bool, err error) {
+func placeEvidence(dir string, t *temp, name, sum string, size int64) (f File, err error) {
 	f.Name, f.SHA256, f.Size = name, sum, size
 	if there := findEvidence(dir, sum); there != "" {
 		if st, err := os.Stat(there); err == nil && st.Size() == size {
 			f.Kept = filepath.Base(there)
-			return f, false, nil
+			return f, nil
 		}
 	}
 	f.Kept = sum + extension(name)
 	err = t.file.Chmod(0o444)
 	if err != nil && !errors.Is(err, errors.ErrUnsupported) && !errors.Is(err, fs.ErrPermission) {
-		return f, false, err
+		return f, err
 	}
 	err = t.place(filepath.Join(dir, evidenceDir, f.Kept), ReplaceExisting)
-	return f, err == nil, err
+	f.fresh = err == nil
+	return f, err
 }
 
 // findEvidence returns the path of the evidence with the given hash, or nothing.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"sync"
@@ -153,6 +154,7 @@ func (f *Folder) append(entries []Entry) error {
 	if f.state.bare {
 		buf = append(buf, '\n')
 	}
+	f.numberRuns(entries)
 	for i := range entries {
 		e := &entries[i]
 		e.Version, e.Seq, e.More = formatNumber, f.state.next+i, len(entries)-1-i
@@ -184,6 +186,18 @@ func (f *Folder) append(entries []Entry) error {
 		f.note(&entries[i])
 	}
 	return nil
+}
+
+// numberRuns counts the runs of logs on from those that their attempt has.
+func (f *Folder) numberRuns(entries []Entry) {
+	last := maps.Clone(f.runs)
+	for _, e := range entries {
+		if e.Log != nil && e.Log.Run == 0 {
+			key := runKey(e.Step, e.Attempt)
+			last[key]++
+			e.Log.Run = last[key]
+		}
+	}
 }
 
 // StartAttempt records that a step is begun and returns the number of the

@@ -247,14 +247,26 @@ func TestEvidenceIsKeptOnceAndChecked(t *testing.T) {
 	}
 }
 
+// importLog records a log as one of the first attempt at a step.
+func importLog(f *Folder, step, path string, in LogImport) (logs.Summary, error) {
+	sum, entries, err := f.TakeLog(path, in)
+	if err != nil {
+		return sum, err
+	}
+	for i := range entries {
+		entries[i].Step, entries[i].Attempt, entries[i].By = step, 1, "ka"
+	}
+	return sum, f.Append(entries...)
+}
+
 func TestImportedLogComesBackAsRows(t *testing.T) {
 	dir := create(t)
 	f := open(t, dir)
 	src := filepath.Join(t.TempDir(), "soak.csv")
 	os.WriteFile(src, []byte("time_s;temp_c\n0;20,5\n10;21,0\n0;30,5\n10;31\n"), 0o644)
 	before := tree(t, dir)
-	soak := Import{Step: "soak", Attempt: 1, By: "ka", Path: src}
-	if _, err := f.ImportLog(LogImport{Import: soak}); err == nil || !strings.Contains(err.Error(), "soak.csv:4:1: column \"time_s\": the time goes back") {
+	back := "soak.csv:4:1: column \"time_s\": the time goes back"
+	if _, err := importLog(f, "soak", src, LogImport{}); err == nil || !strings.Contains(err.Error(), back) {
 		t.Fatalf("%v", err)
 	}
 	if d := cmp.Diff(before, tree(t, dir)); d != "" {
@@ -266,7 +278,8 @@ func TestImportedLogComesBackAsRows(t *testing.T) {
 	}
 	m.Split.By = logs.SplitBack
 	rows := 0
-	sum, err := f.ImportLog(LogImport{Import: soak, Map: m, Each: func(b *logs.Batch) error { rows += b.Len(); return nil }})
+	count := func(b *logs.Batch) error { rows += b.Len(); return nil }
+	sum, err := importLog(f, "soak", src, LogImport{Map: m, Each: count})
 	if err != nil || len(sum.Runs) != 2 || rows != 4 {
 		t.Fatalf("%v, %d runs, %d rows", err, len(sum.Runs), rows)
 	}
@@ -289,8 +302,17 @@ func TestImportedLogComesBackAsRows(t *testing.T) {
 	for range Files(dir).Rows(&l[0]) {
 		break // leaving early ends the reading
 	}
-	if _, err := f.ImportLog(LogImport{Import: soak, Map: m}); err != nil {
+	if _, err := importLog(f, "soak", src, LogImport{Map: m}); err != nil {
 		t.Fatal(err)
+	}
+	kept := tree(t, dir)
+	_, entries, err := f.TakeLog(src, LogImport{Map: m})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.Discard(entries)
+	if d := cmp.Diff(kept, tree(t, dir)); d != "" {
+		t.Errorf("what the job had before is gone: %s", d)
 	}
 	if l := load(t, dir).Attempts["soak"][0].Logs; len(l) != 4 || l[3].Run != 4 {
 		t.Errorf("runs of a second file go on counting: %+v", l)

@@ -99,6 +99,11 @@ const (
 	SplitHeader = "header" // the header again begins a run
 )
 
+// Place is where the first column of a quantity stands; −1 when there is none.
+func (m Map) Place(quantity string) int {
+	return slices.IndexFunc(m.Columns, func(c Column) bool { return c.Quantity == quantity })
+}
+
 // Check returns what is wrong with the map, each with the key it stands at.
 func (m *Map) Check() []KeyError {
 	var errs []KeyError

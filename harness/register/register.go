@@ -213,44 +213,49 @@ type Document struct {
 
 const numbersDir = "numbers"
 
-// TakeNumber reserves the next number of the shop's pattern, such as
-// "PO-{year}-{n:04}", for a document of a job. A number is one small file;
-// making the file decides between two that issue at once, and because it
-// stays, a number is never given twice.
-func TakeNumber(shop, pattern string, d Document) (string, error) {
-	dir := filepath.Join(shop, numbersDir)
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return "", fmt.Errorf("taking a number: %w", err)
-	}
+// NextNumber returns the next free number of the shop's pattern, such as
+// "PO-{year}-{n:04}", in a year.
+func NextNumber(shop, pattern string, year int) (string, error) {
 	for n := 1; n < 1_000_000; n++ {
-		var err error
-		if d.Number, err = plans.CertificateNumber(pattern, d.At.Year(), n); err != nil {
-			return "", fmt.Errorf("taking a number: %w", err)
-		}
-		data, err := json.Marshal(d)
+		number, err := plans.CertificateNumber(pattern, year, n)
 		if err != nil {
-			return "", err
+			return "", fmt.Errorf("finding a number: %w", err)
 		}
-		path := filepath.Join(dir, fileName(d.Number))
-		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-		if errors.Is(err, fs.ErrExist) {
-			continue
+		if _, err := os.Lstat(numberFile(shop, number)); errors.Is(err, fs.ErrNotExist) {
+			return number, nil
 		}
-		if err != nil {
-			return "", fmt.Errorf("taking a number: %w", err)
-		}
-		_, err = f.Write(append(data, '\n'))
-		if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-			os.Remove(path)
-			return "", fmt.Errorf("taking a number: %w", err)
-		}
-		return d.Number, nil
 	}
 	return "", fmt.Errorf("the numbers of the pattern %q are used up", pattern)
 }
 
+func numberFile(shop, number string) string { return filepath.Join(shop, numbersDir, fileName(number)) }
+
+// Take takes the number of a document. A number is one small file; making the
+// file decides between two that issue at once, and because it stays, a number is
+// never given twice. The error wraps fs.ErrExist when somebody else has it.
+func Take(shop string, d Document) error {
+	if err := os.MkdirAll(filepath.Join(shop, numbersDir), 0o755); err != nil {
+		return fmt.Errorf("taking a number: %w", err)
+	}
+	data, err := json.Marshal(d)
+	if err != nil {
+		return err
+	}
+	path := numberFile(shop, d.Number)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return fmt.Errorf("taking a number: %w", err)
+	}
+	_, err = f.Write(append(data, '\n'))
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		os.Remove(path)
+		return fmt.Errorf("taking a number: %w", err)
+	}
+	return nil
+}
+
 // GiveBack frees a number whose document was never written.
-func GiveBack(shop, number string) { os.Remove(filepath.Join(shop, numbersDir, fileName(number))) }
+func GiveBack(shop, number string) { os.Remove(numberFile(shop, number)) }
 
 // ErrNoNumber is returned for a number that was never issued.
 var ErrNoNumber = errors.New("no document with that number was issued")
@@ -282,7 +287,7 @@ func Note(shop, number string, change func(*Document)) error {
 	if err != nil {
 		return err
 	}
-	return job.WriteFile(filepath.Join(shop, numbersDir, fileName(number)), append(data, '\n'), job.ReplaceExisting)
+	return job.WriteFile(numberFile(shop, number), append(data, '\n'), job.ReplaceExisting)
 }
 
 // Documents lists the issued numbers.

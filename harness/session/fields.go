@@ -3,43 +3,32 @@ package session
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strings"
 	"time"
 
 	"proveout/harness/reading"
+	"proveout/harness/workflow"
 	"proveout/plans"
+	"proveout/plans/fact"
+	"proveout/scoring/conformity"
 )
 
 // gather takes everything the step asks for: timed runs, files and readings.
 // It returns the timed length of the last run, 0 when nothing was timed.
-func (s *session) gather(ctx context.Context, step *plans.Step) (time.Duration, error) {
+func (s *session) gather(ctx context.Context, step *plans.Step) (ran time.Duration, err error) {
 	if err := s.offer(ctx, step); err != nil {
 		return 0, err
 	}
 	timed := step.Timed()
 	if timed == nil || timed.Duration == nil {
-		if step.Kind.Files() == plans.FailingList {
-			if err := s.files(ctx, step, "List of failing addresses, even an empty one: its path"); err != nil {
-				return 0, err
-			}
-		}
-		if err := s.fields(ctx, step, 1); err != nil {
-			return 0, err
-		}
-		if step.Kind.Files() == plans.Captures {
-			return 0, s.captures(ctx, step)
-		}
-		return 0, nil
+		return 0, s.untimed(ctx, step)
 	}
 	runs := max(timed.Runs, 1)
-	var ran time.Duration
 	for n := 1; n <= runs; n++ {
 		if runs > 1 {
 			s.screen.blank()
-			s.Say(fmt.Sprintf("Run %d of %d.", n, runs))
+			s.Say(fact.New("session.run-of", "run", n, "runs", runs))
 		}
-		var err error
 		if ran, err = s.oneRun(ctx, step, n); err != nil {
 			return 0, err
 		}
@@ -47,86 +36,74 @@ func (s *session) gather(ctx context.Context, step *plans.Step) (time.Duration, 
 	return ran, nil
 }
 
-// oneRun takes run n of a timed step, as far as the attempt lacks it.
-func (s *session) oneRun(ctx context.Context, step *plans.Step, n int) (time.Duration, error) {
-	last, err := s.attemptOf(step)
-	if err != nil {
-		return 0, err
+func (s *session) untimed(ctx context.Context, step *plans.Step) error {
+	if step.Kind.Files() == plans.FailingList {
+		if err := s.files(ctx, step, fact.New("session.failing-list")); err != nil {
+			return err
+		}
 	}
-	var ran time.Duration
-	if durations := last.All("duration"); len(durations) >= n {
+	if err := s.fields(ctx, step, 1); err != nil {
+		return err
+	}
+	if step.Kind.Files() == plans.Captures {
+		return s.captures(ctx, step)
+	}
+	return nil
+}
+
+// oneRun takes run n of a timed step, as far as the attempt lacks it.
+func (s *session) oneRun(ctx context.Context, step *plans.Step, n int) (ran time.Duration, err error) {
+	if durations := s.job.Last(step.ID).All("duration"); len(durations) >= n {
 		ran = seconds(durations[n-1].Number())
 	} else if ran, err = s.timed(ctx, step); err != nil {
 		return 0, err
 	}
-	if last, err = s.attemptOf(step); err != nil {
-		return 0, err
-	}
-	if len(last.Logs) < n {
-		if err := s.files(ctx, step, "Log of the run: its path"); err != nil {
+	if len(s.job.Last(step.ID).Logs) < n {
+		if err := s.files(ctx, step, fact.New("session.log-of-run")); err != nil {
 			return 0, err
 		}
 	}
 	return ran, s.fields(ctx, step, n)
 }
 
-func (s *session) attemptOf(step *plans.Step) (*reading.Attempt, error) {
-	job, err := s.desk.Job()
-	if err != nil {
-		return nil, err
-	}
-	attempts := job.Attempts[step.ID]
-	if len(attempts) == 0 {
-		return &reading.Attempt{}, nil
-	}
-	return &attempts[len(attempts)-1], nil
-}
-
 // offer asks whether readings may be taken from this computer.
 func (s *session) offer(ctx context.Context, step *plans.Step) error {
-	readings, from := s.desk.Offer(step)
+	readings, address := s.job.Offer(s.o.Machine, step)
 	if len(readings) == 0 {
 		return nil
 	}
-	last, err := s.attemptOf(step)
-	if err != nil {
-		return err
-	}
-	if _, known := last.Latest(readings[0].Name); known {
+	if _, known := s.job.Last(step.ID).Latest(readings[0].Name); known {
 		return nil
 	}
-	s.Say(from)
+	s.Say(fact.New("session.this-computer-reads", "address", address))
 	for _, r := range readings {
 		s.screen.line(4, r.Name+" "+r.Text)
 	}
-	yes, err := s.agree(ctx, step, "Take these readings", true)
+	yes, err := s.agree(ctx, step, fact.New("session.take-readings"), true)
 	if err != nil || !yes {
 		return err
 	}
-	return s.desk.Record(step.ID, readings...)
+	return s.job.Observe(step.ID, readings...)
 }
 
 // files asks for logs to import, one after the other.
-func (s *session) files(ctx context.Context, step *plans.Step, q string) error {
+func (s *session) files(ctx context.Context, step *plans.Step, ask fact.Fact) error {
 	for {
-		last, err := s.attemptOf(step)
-		if err != nil {
-			return err
-		}
-		more := q + ", Enter for none"
-		if len(last.Logs) > 0 {
-			more = "Another file, Enter when done"
+		had := len(s.job.Last(step.ID).Logs)
+		q := fact.New("session.enter-for-none", "question", ask)
+		if had > 0 {
+			q = fact.New("session.enter-when-done", "question", fact.New("session.another-file"))
 		}
 		if s.o.Watch != "" {
-			more += ", /newest for the newest of the watched folder"
+			q = fact.New("session.or-newest", "question", q)
 		}
-		answer, err := s.ask(ctx, step, more)
+		answer, err := s.ask(ctx, step, s.words(q))
 		if err != nil || answer == "" {
 			return err
 		}
-		s.told(s.desk.Import(step.ID, unquote(answer), Origin{}))
-		if now, err := s.attemptOf(step); err != nil || len(now.Logs) > len(last.Logs) && step.Kind.Files() != plans.FailingList {
-			return err
+		s.importLog(ctx, step, s.o.Path(unquote(answer)))
+		if len(s.job.Last(step.ID).Logs) > had && step.Kind.Files() != plans.FailingList {
+			return nil
 		}
 	}
 }
@@ -134,38 +111,49 @@ func (s *session) files(ctx context.Context, step *plans.Step, q string) error {
 // captures asks for pictures of the card's output.
 func (s *session) captures(ctx context.Context, step *plans.Step) error {
 	image := plans.SpecOf[plans.Image](step)
-	modes := image.Modes.On(s.desk.Family())
 	if len(image.Patterns) > 0 {
-		s.screen.line(2, "Test pictures of the plan: "+strings.Join(image.Patterns, ", ")+". proveout picture set makes them.")
+		s.hint(fact.New("session.test-pictures", "patterns", fact.Names(fact.Comma, image.Patterns)))
 	}
+	q := s.words(fact.New("session.enter-when-done", "question", fact.New("session.capture")))
 	for {
-		answer, err := s.ask(ctx, step, "Capture or photo of the screen: its path, Enter when done")
+		answer, err := s.ask(ctx, step, q)
 		if err != nil || answer == "" {
 			return err
 		}
-		told, err := s.desk.Import(step.ID, unquote(answer), Origin{})
-		if !errors.Is(err, ErrUnnamed) {
-			s.told(told, err)
-			continue
-		}
-		s.screen.line(2, "The picture does not tell what it shows.")
-		var of Origin
-		if of.Mode, err = s.oneOf(ctx, step, "Mode it was taken in", modes); err != nil {
+		if err := s.capture(ctx, step, s.o.Path(unquote(answer))); err != nil {
 			return err
 		}
-		if of.Pattern, err = s.oneOf(ctx, step, "Test picture it shows", image.Patterns); err != nil {
-			return err
-		}
-		if of == (Origin{}) {
-			s.screen.line(2, "Nothing was kept. /file PATH keeps it without comparing it.")
-			continue
-		}
-		s.told(s.desk.Import(step.ID, unquote(answer), of))
 	}
 }
 
+// capture takes one picture. What it does not tell is asked.
+func (s *session) capture(ctx context.Context, step *plans.Step, path string) error {
+	kept, err := s.keep(ctx, step, path, workflow.Shown{})
+	if errors.Is(err, workflow.ErrUnnamed) {
+		s.hint(fact.New("session.picture-unnamed"))
+		image := plans.SpecOf[plans.Image](step)
+		var shown workflow.Shown
+		var asked error
+		if shown.Mode, asked = s.oneOf(ctx, step, fact.New("session.which-mode"), image.Modes.On(s.job.Family)); asked != nil {
+			return asked
+		}
+		if shown.Pattern, asked = s.oneOf(ctx, step, fact.New("session.which-pattern"), image.Patterns); asked != nil {
+			return asked
+		}
+		if shown == (workflow.Shown{}) {
+			s.hint(fact.New("session.nothing-kept"))
+			return nil
+		}
+		kept, err = s.keep(ctx, step, path, shown)
+	}
+	if err != nil {
+		return s.failed(err)
+	}
+	return s.told(kept)
+}
+
 // oneOf asks which of several names it is.
-func (s *session) oneOf(ctx context.Context, step *plans.Step, q string, names []string) (string, error) {
+func (s *session) oneOf(ctx context.Context, step *plans.Step, ask fact.Fact, names []string) (name string, err error) {
 	if len(names) < 2 {
 		return strings.Join(names, ""), nil
 	}
@@ -173,28 +161,21 @@ func (s *session) oneOf(ctx context.Context, step *plans.Step, q string, names [
 	for _, n := range names {
 		choices = append(choices, Choice{Name: n})
 	}
-	s.list(q, choices)
-	for {
-		answer, err := s.ask(ctx, step, "Number or name, Enter for none")
-		if err != nil || answer == "" {
-			return "", err
+	s.list(ask, choices)
+	q := fact.New("session.enter-for-none", "question", fact.New("session.number-or-name"))
+	err = s.until(ctx, s.asking(step), s.words(q), func(answer string) (err error) {
+		if answer != "" {
+			name, err = pick(choices, answer)
 		}
-		name, err := pick(choices, answer)
-		if err == nil {
-			return name, nil
-		}
-		s.screen.line(2, sentence(err.Error()))
-	}
+		return err
+	})
+	return name, err
 }
 
 // fields asks for every reading that run n of the open attempt lacks.
 func (s *session) fields(ctx context.Context, step *plans.Step, n int) error {
-	for _, f := range plans.Fields(step, s.desk.Family()) {
-		last, err := s.attemptOf(step)
-		if err != nil {
-			return err
-		}
-		if known(last, f) >= n || !f.Many && n > 1 {
+	for _, f := range plans.Fields(step, s.job.Family) {
+		if known(s.job.Last(step.ID), f) >= n || !f.Many && n > 1 {
 			continue
 		}
 		if err := s.field(ctx, step, f); err != nil {
@@ -210,10 +191,11 @@ func known(a *reading.Attempt, f plans.Field) int {
 	n := len(a.All(f.Name))
 	for i := range a.Logs {
 		l := &a.Logs[i]
+		frames := l.Column("frame-time") >= 0 || l.Column("frame-stamp") >= 0 || l.Column("fps") >= 0
 		switch {
 		case l.Column(f.Name) >= 0,
 			f.Name == "duration" && l.Seconds > 0 && n == 0,
-			f.Name == "score" && f.Unit == "fps" && (l.Column("frame-time") >= 0 || l.Column("frame-stamp") >= 0 || l.Column("fps") >= 0):
+			f.Name == "score" && f.Unit == "fps" && frames:
 			n++
 		}
 	}
@@ -225,31 +207,23 @@ func (s *session) field(ctx context.Context, step *plans.Step, f plans.Field) er
 	if err != nil {
 		return err
 	}
-	for {
-		answer, err := s.ask(ctx, step, question(step, f))
-		if err != nil {
-			return err
+	return s.until(ctx, s.asking(step), s.words(s.question(step, f)), func(answer string) error {
+		switch {
+		case answer != "":
+			return s.take(ctx, step, f, answer, inst)
+		case f.Required:
+			return again{fact.New("session.reading-needed")}
 		}
-		if answer == "" {
-			if f.Required {
-				s.screen.line(2, "This reading is needed; /skip WHY passes over the step.")
-				continue
-			}
-			return nil
-		}
-		kept, err := s.take(ctx, step, f, answer, inst)
-		if err != nil || kept {
-			return err
-		}
-	}
+		return nil
+	})
 }
 
 // take parses an answer, asks back where it looks wrong, keeps it, and says at
 // once how it stands.
-func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, answer, inst string) (kept bool, err error) {
-	readings, err := reading.Parse(f, answer)
+func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, answer, inst string) error {
+	readings, err := s.parse(f, answer)
 	if err != nil {
-		return false, s.told("", err)
+		return s.wrong(err)
 	}
 	for i := range readings {
 		readings[i].Instrument = inst
@@ -257,65 +231,121 @@ func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, ans
 		if !doubtful {
 			continue
 		}
-		question := doubt.Typed + " is far from the expected " + f.Expected + "."
-		switch {
-		case doubt.Slip():
-			question = doubt.Question()
-		case step.Blind:
-			question = doubt.Typed + " is far from what is usual."
-		}
-		sure, err := s.agree(ctx, step, question+" Keep "+doubt.Typed, false)
-		if err != nil || !sure {
-			return false, err
+		q := fact.New("session.keep-all-the-same", "doubt", said(doubt, step, f), "typed", doubt.Typed)
+		if sure, err := s.agree(ctx, step, q, false); err != nil {
+			return err
+		} else if !sure {
+			return again{}
 		}
 	}
-	if err := s.desk.Record(step.ID, readings...); err != nil {
-		return false, err
+	if err := s.job.Observe(step.ID, readings...); err != nil {
+		return err
 	}
-	var texts []string
-	for _, r := range readings {
-		texts = append(texts, r.Shown())
-	}
-	j, err := s.desk.Check(step.ID, f.Name)
-	if err != nil {
-		return true, err
-	}
-	s.keptLine(strings.Join(texts, ", "), f, step.Blind, j)
-	return true, nil
+	s.kept(step, f, readings)
+	return nil
 }
 
-// keptLine says that a reading is kept and how it stands.
-func (s *session) keptLine(text string, f plans.Field, blind bool, j Judgement) {
-	text = "kept " + text
-	if blind && f.Expected != "" {
-		text += ", expected " + f.Expected
+// said is what is odd about a reading.
+func said(d reading.Doubt, step *plans.Step, f plans.Field) fact.Fact {
+	switch {
+	case d.Slip():
+		meant := fact.In(d.Unit.Of(d.Meant), d.Unit.Name).Whole()
+		return fact.New("session.did-you-mean", "typed", d.Typed, "meant", meant)
+	case step.Blind:
+		return fact.New("session.far-from-usual", "typed", d.Typed)
 	}
-	s.screen.print(s.screen.led("", "  ", text+".")...)
-	if j.Verdict == "" || j.Verdict == "not run" || j.Passed {
-		return
+	return fact.New("session.far-from-expected", "typed", d.Typed, "expected", f.Expected)
+}
+
+// kept says that readings are kept and how they stand.
+func (s *session) kept(step *plans.Step, f plans.Field, readings []reading.Reading) {
+	var texts []fact.Fact
+	for _, r := range readings {
+		texts = append(texts, wordSaid(r.Shown()))
 	}
-	code := bold
-	if j.Failed {
-		code += red
+	what := fact.Text(fact.ListOf(fact.Comma, texts))
+	if step.Blind && !f.Expected.IsZero() {
+		what = fact.New("session.with-expected", "what", what, "expected", f.Expected)
 	}
-	s.screen.print(s.screen.led(code, "  "+strings.ToUpper(j.Verdict)+"  ", j.Reason)...)
+	s.hint(fact.New("session.kept", "what", what))
+	c, judged := s.job.Check(step, f.Name)
+	if judged && c.Verdict != conformity.NotRun && !passed(c.Verdict) {
+		s.stamp("  ", c.Verdict, c.Verdict.Fact(), c.Reason)
+	}
 }
 
 // question is a field's question with its words, its unit, and what is
 // expected unless the plan hides it.
-func question(step *plans.Step, f plans.Field) string {
+func (s *session) question(step *plans.Step, f plans.Field) fact.Fact {
 	q := f.Ask
 	switch {
+	case f.Clean:
+		q = fact.New("session.clean-or-fault", "question", q, "clean", fact.New("answer.clean"))
 	case len(f.Words) > 0:
-		q += " (" + strings.Join(f.Words, ", ") + ")"
-	case f.Unit != "" && !strings.Contains(q, "in "+f.Unit):
-		q += ", in " + f.Unit
+		q = fact.New("session.one-of", "question", q, "words", answers(f))
+	case f.Unit != "":
+		q = fact.New("session.in-unit", "question", q, "unit", f.Unit)
 	}
-	if f.Expected != "" && !step.Blind && len(f.Words) == 0 && !strings.Contains(q, f.Expected) {
-		q += "; expected " + f.Expected
+	if !f.Expected.IsZero() && !step.Blind && len(f.Words) == 0 && !f.Clean {
+		q = fact.New("session.expecting", "question", q, "expected", f.Expected)
 	}
 	if !f.Required {
-		q += "; Enter for none"
+		q = fact.New("session.or-none", "question", q)
 	}
 	return q
+}
+
+// wordSaid is a word of a record in the language of the screen, where it has one.
+func wordSaid(word string) fact.Fact {
+	switch word {
+	case plans.Yes:
+		return fact.New("answer.yes")
+	case plans.No:
+		return fact.New("answer.no")
+	case plans.NotPresent:
+		return fact.New("answer.not-present")
+	case plans.PictureClean:
+		return fact.New("answer.clean")
+	}
+	return fact.Text(fact.Name(word))
+}
+
+// answers are the words of a field as they are asked for.
+func answers(f plans.Field) fact.List {
+	var out []fact.Fact
+	for _, w := range f.Words {
+		out = append(out, wordSaid(w))
+	}
+	return fact.ListOf(fact.Comma, out)
+}
+
+// parse reads an answer to a field, which may be given in the words of the
+// screen's language or in those of the plan.
+func (s *session) parse(f plans.Field, answer string) ([]reading.Reading, error) {
+	words := f.Words
+	if f.Clean {
+		words = []string{plans.PictureClean}
+	}
+	var begun []string
+	for _, w := range words {
+		said := s.plain(wordSaid(w))
+		switch {
+		case strings.EqualFold(answer, said), strings.EqualFold(answer, w):
+			return reading.Parse(f, w)
+		case begins(said, answer), begins(w, answer):
+			begun = append(begun, w)
+		}
+	}
+	switch {
+	case len(f.Words) == 0:
+	case len(begun) == 1:
+		answer = begun[0]
+	default:
+		return nil, fact.New("session.not-one-of", "answer", answer, "words", answers(f)).Err()
+	}
+	return reading.Parse(f, answer)
+}
+
+func begins(word, with string) bool {
+	return strings.HasPrefix(strings.ToLower(word), strings.ToLower(with))
 }

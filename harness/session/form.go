@@ -8,17 +8,19 @@ import (
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"proveout/plans/fact"
 )
 
 // A Choice is one answer that a question offers.
 type Choice struct {
-	Name  string // what is typed, or its number
-	Title string
+	Name  string    // what is typed, or its number
+	Title fact.Fact // may be zero
 }
 
 // A Question is one line of a form.
 type Question struct {
-	Ask      string
+	Ask      fact.Fact
 	Choices  func() []Choice // what may be answered; nil means any text
 	Default  func() string   // what Enter means; nil: nothing
 	Optional bool            // Enter leaves it open
@@ -29,34 +31,32 @@ type Question struct {
 	Accept func(answer string) error
 }
 
+// errBack is the answer /back to a question of a form.
+var errBack = errors.New("one question back")
+
 // Form asks the questions in their order. /back goes to the one before, /stop
 // leaves with [ErrStopped].
 func (t *Talk) Form(ctx context.Context, questions []Question) error {
 	backward := false
 	for i := 0; i < len(questions); {
 		q := &questions[i]
-		if q.Skip != nil && q.Skip() {
-			if backward && i > 0 {
-				i--
-			} else {
-				backward = false
-				i++
-			}
-			continue
+		err := errBack
+		if q.Skip == nil || !q.Skip() {
+			backward = false
+			err = t.question(ctx, q)
+		} else if !backward {
+			err = nil
 		}
-		err := t.question(ctx, q)
 		switch {
-		case errors.Is(err, ErrBack):
-			if i == 0 {
-				t.screen.line(2, "This is the first question.")
-				continue
-			}
+		case err == errBack && i == 0:
+			t.hint(fact.New("session.first-question"))
+			backward = false
+		case err == errBack:
 			backward = true
 			i--
 		case err != nil:
 			return err
 		default:
-			backward = false
 			i++
 		}
 	}
@@ -73,65 +73,59 @@ func (t *Talk) question(ctx context.Context, q *Question) error {
 	if q.Default != nil {
 		otherwise = q.Default()
 	}
-	for {
-		answer, err := t.ask(ctx, q.text(choices, otherwise))
+	text := t.words(q.text(otherwise))
+	for done := false; !done; {
+		err := t.until(ctx, t.ask, text, func(answer string) (err error) {
+			done = !q.Many || answer == "" && otherwise == ""
+			switch {
+			case answer == "/back":
+				return errBack
+			case answer == "/stop":
+				return ErrStopped
+			case isWord(answer):
+				return again{fact.New("session.form-words")}
+			case answer == "" && otherwise != "":
+				answer = otherwise
+			case answer == "" && q.Many:
+				return nil
+			case answer == "" && q.Optional:
+				return q.Accept("")
+			case answer == "":
+				return again{fact.New("session.needed")}
+			}
+			if choices != nil {
+				if answer, err = pick(choices, answer); err != nil {
+					return err
+				}
+			}
+			return t.wrong(q.Accept(answer))
+		})
 		if err != nil {
 			return err
 		}
-		switch {
-		case answer == "/back":
-			return ErrBack
-		case answer == "/stop":
-			return ErrStopped
-		case strings.HasPrefix(answer, "/") && !strings.ContainsAny(answer[1:], `/\.`):
-			t.screen.line(2, "Here you can type /back for the question before, or /stop to leave.")
-			continue
-		case answer == "" && otherwise != "":
-			answer = otherwise
-		case answer == "" && (q.Many || q.Optional):
-			if q.Many {
-				return nil
-			}
-			return q.Accept("")
-		case answer == "":
-			t.screen.line(2, "This is needed.")
-			continue
-		}
-		if choices != nil {
-			if answer, err = pick(choices, answer); err != nil {
-				t.screen.line(2, err.Error())
-				continue
-			}
-		}
-		if err := q.Accept(answer); err != nil {
-			t.screen.line(2, sentence(err.Error()))
-			continue
-		}
-		if !q.Many {
-			return nil
-		}
 	}
+	return nil
 }
 
-func (q *Question) text(choices []Choice, otherwise string) string {
-	text := q.Ask
-	if choices != nil {
-		text = "Number or name"
+func (q *Question) text(otherwise string) fact.Fact {
+	ask := q.Ask
+	if q.Choices != nil {
+		ask = fact.New("session.number-or-name")
 	}
 	switch {
 	case otherwise != "":
-		text += ", Enter for " + otherwise
+		return fact.New("session.enter-for", "question", ask, "answer", otherwise)
 	case q.Many:
-		text += ", Enter when done"
+		return fact.New("session.enter-when-done", "question", ask)
 	case q.Optional:
-		text += ", Enter for none"
+		return fact.New("session.enter-for-none", "question", ask)
 	}
-	return text
+	return ask
 }
 
 // list writes the choices below the question, with their numbers.
-func (t *Talk) list(ask string, choices []Choice) {
-	t.screen.line(0, ask+":")
+func (t *Talk) list(ask fact.Fact, choices []Choice) {
+	t.screen.line(0, t.words(ask)+t.words(fact.New("session.colon")))
 	widest := 0
 	for _, c := range choices {
 		widest = max(widest, utf8.RuneCountInString(c.Name))
@@ -139,11 +133,11 @@ func (t *Talk) list(ask string, choices []Choice) {
 	widest = min(widest, 28)
 	for i, c := range choices {
 		lead := fmt.Sprintf("%4d  %-*s  ", i+1, widest, c.Name)
-		if c.Title == "" {
+		if c.Title.IsZero() {
 			t.screen.print(strings.TrimRight(lead, " "))
 			continue
 		}
-		t.screen.print(t.screen.led("", lead, c.Title)...)
+		t.screen.print(t.screen.led("", lead, t.words(c.Title))...)
 	}
 }
 
@@ -166,16 +160,7 @@ func pick(choices []Choice, answer string) (string, error) {
 	case 1:
 		return found[0], nil
 	case 0:
-		return "", fmt.Errorf("%q is not in the list; type a number from 1 to %d", answer, len(choices))
+		return "", again{fact.New("session.not-listed", "answer", answer, "last", len(choices))}
 	}
-	return "", fmt.Errorf("%q could be %s", answer, strings.Join(found, " or "))
-}
-
-// sentence makes an error one.
-func sentence(s string) string {
-	s = strings.TrimSpace(s)
-	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "?") {
-		return s
-	}
-	return s + "."
+	return "", again{fact.New("session.could-be", "answer", answer, "names", fact.Names(fact.Or, found))}
 }

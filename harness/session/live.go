@@ -1,21 +1,22 @@
 package session
 
 import (
-	"fmt"
 	"math"
-	"strconv"
-	"strings"
 	"time"
 	"unicode/utf8"
 
+	"proveout/harness/workflow"
 	"proveout/plans"
+	"proveout/plans/fact"
 )
 
 // beat is one look at the clock and at what runs beside it.
 func (r *run) beat() {
+	s := r.s
 	ran, slept := r.watch.ran()
 	if slept-r.slept > time.Second {
-		r.s.screen.tell(r.s.screen.led(bold, "", fmt.Sprintf("%s  This computer slept for %s; nothing was read in that time.", clock(ran), clock(slept-r.slept)))...)
+		told := fact.New("session.slept", "now", clock(ran), "time", clock(slept-r.slept))
+		s.screen.tell(s.screen.led(bold, "", s.words(told))...)
 		r.slept = slept
 	}
 	if r.follower != nil {
@@ -23,24 +24,24 @@ func (r *run) beat() {
 	}
 	if r.every > 0 && r.follower == nil && ran >= r.due && !r.overdue && ran < r.duration {
 		r.overdue = true
-		if r.s.o.Look.Bell {
-			fmt.Fprint(r.s.screen.w, "\a")
-		}
-		r.s.screen.tell(r.s.screen.led(bold, "READING DUE  ", "type the temperature at "+clock(ran)+".")...)
+		s.screen.ring()
+		due := fact.New("session.type-temperature", "now", clock(ran))
+		s.screen.tell(s.signed(bold, fact.New("session.reading-due"), due)...)
 	}
 	switch {
 	case ran >= r.duration:
 		r.ended = true
-		r.s.screen.alarm("Time is up after " + clock(ran) + ". Take the last reading before the load is stopped.")
+		s.alarm(fact.New("session.time-is-up", "ran", clock(ran)))
 		return
 	case plans.SpecOf[plans.Soak](r.step).EndEarly && r.live.Stable:
 		r.ended = true
-		r.why = fmt.Sprintf("ended after %s of %s because the temperature met the plan's rule of stability", clock(ran), clock(r.duration))
-		r.s.screen.tell(r.s.screen.led(bold, "STABLE  ", r.why+".")...)
+		r.why = fact.New("session.ended-stable", "ran", clock(ran), "of", clock(r.duration))
+		told := fact.New("session.full-stop", "what", r.why)
+		s.screen.tell(s.signed(bold, fact.New("session.stable"), told)...)
 		return
 	}
 	r.draw()
-	if !r.s.o.Look.Redraw && ran-r.shown >= r.interval() {
+	if !s.o.Look.Redraw && ran-r.shown >= r.interval() {
 		r.shown = ran
 		r.tellState()
 	}
@@ -67,61 +68,35 @@ func (r *run) tellState() {
 
 // state is the run as it stands, on two or three lines.
 func (r *run) state() []string {
+	s := r.s
 	ran, _ := r.watch.ran()
 	left := max(r.duration-ran, 0)
-	width := r.s.screen.width()
-	first := fmt.Sprintf("%s of %s, %s left, ends %s", clock(ran), clock(r.duration), clock(left), r.s.o.Now().Add(left).Format("15:04 -07:00"))
-	if r.s.o.Look.Redraw {
+	width := s.screen.width()
+	first := s.plain(fact.New("session.time-left", "ran", clock(ran), "of", clock(r.duration),
+		"left", clock(left), "end", s.o.Now().Add(left).Format("15:04 -07:00")))
+	if s.o.Look.Redraw {
 		share := float64(ran) / float64(r.duration)
 		columns := min(width-1-utf8.RuneCountInString(first)-2, 40)
 		if columns >= 8 {
 			first = bar(share, columns) + "  " + first
 		}
 	}
-	return append([]string{first}, r.live.lines(width-1)...)
+	return append([]string{first}, s.stateOf(r.live, width-1)...)
 }
 
-// lines says what is known of a running log, at most two lines.
-func (l Live) lines(width int) []string {
-	var parts []string
-	if !math.IsNaN(l.Temperature) {
-		parts = append(parts, degrees(l.Temperature)+" °C")
-	}
-	switch {
-	case l.Over:
-		parts = append(parts, "ABOVE the limit of "+degrees(l.Limit)+" °C")
-	case !math.IsNaN(l.Limit):
-		parts = append(parts, "limit "+degrees(l.Limit)+" °C")
-	}
-	if !math.IsNaN(l.RatePerHour) {
-		parts = append(parts, fmt.Sprintf("%+.1f K/h", l.RatePerHour))
-	}
-	if !math.IsNaN(l.FPS) {
-		parts = append(parts, fmt.Sprintf("%.1f fps", l.FPS))
-	}
-	if !math.IsNaN(l.Plateau) {
-		parts = append(parts, fmt.Sprintf("going to %s ±%s °C", degrees(l.Plateau), degrees(l.PlateauU)))
-	}
-	if l.Stable {
-		since := "stable"
-		if !math.IsNaN(l.StableSince) {
-			since = "stable since " + clock(seconds(l.StableSince))
-		}
-		parts = append(parts, since)
-	}
-	if l.Rows > 0 {
-		parts = append(parts, fmt.Sprintf("%d rows", l.Rows))
-	}
+// stateOf says what is known of a running log, broken into lines between what
+// belongs together.
+func (t *Talk) stateOf(l workflow.Live, width int) []string {
 	var out []string
 	line := ""
-	for _, p := range parts {
+	for _, part := range t.o.Words.TellAll(parts(l)) {
 		switch {
 		case line == "":
-			line = p
-		case utf8.RuneCountInString(line)+3+utf8.RuneCountInString(p) > width:
-			out, line = append(out, line), p
+			line = part
+		case utf8.RuneCountInString(line)+3+utf8.RuneCountInString(part) > width:
+			out, line = append(out, line), part
 		default:
-			line += "   " + p
+			line += "   " + part
 		}
 	}
 	if line != "" {
@@ -130,17 +105,49 @@ func (l Live) lines(width int) []string {
 	return out
 }
 
-func degrees(v float64) string {
-	return strings.Replace(strconv.FormatFloat(v, 'f', 1, 64), "-", "−", 1)
+// parts is what is known of a running log.
+func parts(l workflow.Live) (parts []fact.Fact) {
+	known := func(v float64) bool { return !math.IsNaN(v) }
+	add := func(f fact.Fact) { parts = append(parts, f) }
+	if known(l.Temperature) {
+		add(fact.Text(degrees(l.Temperature)))
+	}
+	switch {
+	case l.Over:
+		add(fact.New("session.above-limit", "limit", degrees(l.Limit)))
+	case known(l.Limit):
+		add(fact.New("session.limit", "limit", degrees(l.Limit)))
+	}
+	if known(l.RatePerHour) {
+		add(fact.Text(fact.In(l.RatePerHour, "K/h").To(0.1).WithSign()))
+	}
+	if known(l.FPS) {
+		add(fact.Text(fact.In(l.FPS, "fps").To(0.1)))
+	}
+	if known(l.Plateau) {
+		add(fact.New("session.going-to", "plateau", fact.In(l.Plateau, "°C").Within(l.PlateauU)))
+	}
+	switch {
+	case l.Stable && known(l.StableSince):
+		add(fact.New("session.stable-since", "time", clock(seconds(l.StableSince))))
+	case l.Stable:
+		add(fact.New("session.is-stable"))
+	}
+	if l.Rows > 0 {
+		add(fact.New("session.rows", "n", l.Rows))
+	}
+	return parts
 }
+
+// degrees is a temperature as the bench shows it.
+func degrees(celsius float64) fact.Amount { return fact.In(celsius, "°C").To(0.1) }
 
 func (r *run) poll() {
 	live, err := r.follower.Poll()
 	if err != nil {
-		r.s.screen.alarm(sentence(err.Error()) + " It is followed no longer; the clock goes on.")
+		r.s.alarm(fact.New("session.followed-no-longer", "why", r.s.trouble(err)))
 		files, notes, _ := r.stop()
 		r.files, r.notes = append(r.files, files...), append(r.notes, notes...)
-		r.follower = nil
 		return
 	}
 	r.live = live
@@ -148,7 +155,7 @@ func (r *run) poll() {
 	if live.Done {
 		ran, _ := r.watch.ran()
 		r.ended = true
-		r.why = fmt.Sprintf("the command ended by itself after %s of %s", clock(ran), clock(r.duration))
-		r.s.screen.alarm("The command has ended by itself after " + clock(ran) + ".")
+		r.why = fact.New("session.command-ended-note", "ran", clock(ran), "of", clock(r.duration))
+		r.s.alarm(fact.New("session.command-ended", "ran", clock(ran)))
 	}
 }

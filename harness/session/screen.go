@@ -9,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"proveout/plans/document"
+	"proveout/report/words"
 )
 
 // A Look is how the session writes: how wide, whether with colour, and whether
@@ -102,21 +103,6 @@ func (s *screen) heading(text string) {
 	}
 }
 
-// caution writes a warning that stands out without colour too.
-func (s *screen) caution(text string) { s.print(s.led(bold+magenta, "CAUTION  ", text)...) }
-
-// stamp writes a verdict in words, in capitals, with its reason behind it.
-func (s *screen) stamp(j Judgement) {
-	code := bold
-	switch {
-	case j.Passed:
-		code += green
-	case j.Failed:
-		code += red
-	}
-	s.print(s.led(code, strings.ToUpper(j.Verdict)+"  ", j.Reason)...)
-}
-
 // tell says something while somebody may be typing: at once where lines are
 // not drawn over, else above the prompt until the next Enter.
 func (s *screen) tell(lines ...string) {
@@ -127,12 +113,11 @@ func (s *screen) tell(lines ...string) {
 	s.pending = append(s.pending, lines...)
 }
 
-// alarm rings and says why.
-func (s *screen) alarm(text string) {
+// ring calls for attention.
+func (s *screen) ring() {
 	if s.look.Bell {
 		fmt.Fprint(s.w, "\a")
 	}
-	s.tell(s.led(bold+red, "ALARM  ", text)...)
 }
 
 // standing is how many lines are kept above the prompt while a clock runs.
@@ -205,24 +190,29 @@ func clock(d time.Duration) string {
 }
 
 // wrap breaks text into lines of at most width columns, between words where it
-// can. Control characters, which could steer a terminal, are left out.
+// can. Control characters, which could steer a terminal, are left out, and what
+// was kept on one line is plain text then.
 func wrap(text string, width int) []string {
 	width = max(width, 10)
 	var out []string
 	for paragraph := range strings.SplitSeq(text, "\n") {
-		words := visible(strings.Join(strings.Fields(paragraph), " "))
-		lines := document.Wrap(document.Fit(words, width), width, width)
+		lines := document.Wrap(document.Fit(visible(paragraph), width), width, width)
 		if len(lines) == 0 {
 			lines = []string{""}
 		}
-		out = append(out, lines...)
+		for _, l := range lines {
+			out = append(out, words.Unbound(l))
+		}
 	}
 	return out
 }
 
 func visible(s string) string {
 	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) {
+		switch {
+		case r == '\t':
+			return ' '
+		case unicode.IsControl(r):
 			return -1
 		}
 		return r

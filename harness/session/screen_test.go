@@ -8,6 +8,9 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"proveout/plans/fact"
+	"proveout/scoring/conformity"
+
 	"pgregory.net/rapid"
 )
 
@@ -55,11 +58,13 @@ func TestClipLeavesColoursWhole(t *testing.T) {
 // Without colour and redrawing nothing but text and line feeds is written.
 func TestPlainScreenWritesNoControlCharacter(t *testing.T) {
 	var out bytes.Buffer
-	s := screen{w: &out, look: Look{Width: 60}}
-	s.heading("Soak")
-	s.caution("hot")
-	s.stamp(Judgement{Verdict: "fail", Failed: true, Reason: "too hot"})
-	s.alarm("too hot")
+	talk := NewTalk(strings.NewReader(""), &out, Options{Look: Look{Width: 60}, Words: english(t)})
+	said := func(text string) fact.Fact { return fact.Text(fact.Name(text)) }
+	talk.Heading(said("Soak"))
+	talk.sign(bold+magenta, fact.New("session.caution"), said("hot"))
+	talk.session(nil).stamp("", conformity.Fail, conformity.Fail.Fact(), said("too hot"))
+	talk.alarm(said("too hot"))
+	s := &talk.screen
 	s.draw([]string{"1:00 of 2:00"}, "> ")
 	s.tell("kept")
 	s.settle()
@@ -75,11 +80,13 @@ func TestFormGoesBack(t *testing.T) {
 	var out bytes.Buffer
 	var got [3]string
 	keep := func(i int) func(string) error { return func(a string) error { got[i] = a; return nil } }
-	talk := NewTalk(strings.NewReader("one\n/back\nuno\n2\n/back\n1\n\n"), &out, Options{})
+	talk := NewTalk(strings.NewReader("one\n/back\nuno\n2\n/back\n1\n\n"), &out, Options{Words: english(t)})
+	ask := func(text string) fact.Fact { return fact.Text(fact.Name(text)) }
 	err := talk.Form(context.Background(), []Question{
-		{Ask: "First", Accept: keep(0)},
-		{Ask: "Second", Choices: func() []Choice { return []Choice{{Name: "left"}, {Name: "right"}} }, Accept: keep(1)},
-		{Ask: "Third", Default: func() string { return "three" }, Accept: keep(2)},
+		{Ask: ask("First"), Accept: keep(0)},
+		{Ask: ask("Second"), Accept: keep(1),
+			Choices: func() []Choice { return []Choice{{Name: "left"}, {Name: "right"}} }},
+		{Ask: ask("Third"), Default: func() string { return "three" }, Accept: keep(2)},
 	})
 	if err != nil || got != [3]string{"uno", "left", "three"} {
 		t.Errorf("got %v, %v\n%s", got, err, out.String())

@@ -3,25 +3,32 @@ package session
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strings"
+	"time"
 
 	"proveout/harness/reading"
+	"proveout/harness/workflow"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
+	"proveout/scoring"
+	"proveout/scoring/conformity"
 )
 
-// Run leads through the plan from where the job stands. It returns nil when
-// every step has been gone through, and [ErrStopped] or [ErrEnded] when the
-// technician or the input stopped before.
-func (t *Talk) Run(ctx context.Context, desk Desk) error {
-	s := &session{Talk: t, desk: desk, instruments: map[string]string{}, gone: map[string]bool{}}
-	return s.run(ctx)
+// Run leads through the plan from where the job stands, which is taken for this
+// process. It returns nil when every step has been gone through, and
+// [ErrStopped] or [ErrEnded] when the technician or the input stopped before.
+func (t *Talk) Run(ctx context.Context, job *workflow.Job) error {
+	return t.session(job).run(ctx)
+}
+
+func (t *Talk) session(job *workflow.Job) *session {
+	return &session{Talk: t, job: job, instruments: map[string]string{}, gone: map[string]bool{}}
 }
 
 type session struct {
 	*Talk
-	desk        Desk
+	job         *workflow.Job
 	instruments map[string]string // by dimension and place; chosen once, kept for the session
 	gone        map[string]bool   // steps gone through or passed over
 }
@@ -35,19 +42,18 @@ func (j jump) Error() string { return "go to " + j.step }
 var errPassedOver = errors.New("passed over")
 
 func (s *session) run(ctx context.Context) error {
-	s.Say("Answer each question and press Enter. Every answer is on the disk before the next question. Words that begin with / are for the session: /help lists them, /stop leaves.")
+	s.Say(fact.New("session.how-it-works"))
 	forced := ""
 	for {
-		step, index, err := s.nextStep(forced)
-		if err != nil {
-			return err
-		}
+		step, index := s.nextStep(forced)
 		if step == nil {
-			return s.finish()
+			s.Heading(fact.New("session.job-as-it-stands"))
+			s.standing()
+			return nil
 		}
 		wasForced := forced == step.ID
 		forced = ""
-		err = s.step(ctx, step, index, wasForced)
+		err := s.step(ctx, step, index, wasForced)
 		var to jump
 		switch {
 		case errors.As(err, &to):
@@ -64,97 +70,64 @@ func (s *session) run(ctx context.Context) error {
 // forget makes the session look again at a step and at those behind it.
 func (s *session) forget(from string) {
 	behind := false
-	for i := range s.desk.Plan().Steps {
-		id := s.desk.Plan().Steps[i].ID
-		if behind = behind || id == from; behind {
-			delete(s.gone, id)
+	for _, step := range s.job.Plan.Steps {
+		if behind = behind || step.ID == from; behind {
+			delete(s.gone, step.ID)
 		}
 	}
 }
 
 // nextStep returns the first step that is not passed and was not gone through
 // in this session, or the one that was asked for.
-func (s *session) nextStep(forced string) (*plans.Step, int, error) {
-	plan := s.desk.Plan()
-	job, err := s.desk.Job()
-	if err != nil {
-		return nil, 0, err
-	}
-	for i := range plan.Steps {
-		step := &plan.Steps[i]
+func (s *session) nextStep(forced string) (*plans.Step, int) {
+	for i := range s.job.Plan.Steps {
+		step := &s.job.Plan.Steps[i]
 		if step.ID == forced {
-			return step, i, nil
+			return step, i
 		}
 		if forced != "" || s.gone[step.ID] {
 			continue
 		}
-		attempts := job.Attempts[step.ID]
-		if len(attempts) > 0 && !open(attempts) {
-			j, err := s.desk.Judge(step.ID)
-			if err != nil {
-				return nil, 0, err
-			}
-			if j.Passed {
-				s.gone[step.ID] = true
-				continue
-			}
+		done := len(s.job.Attempts(step.ID)) > 0 && !s.job.Open(step.ID)
+		if done && passed(s.job.Judged(step.ID).Verdict) {
+			s.gone[step.ID] = true
+			continue
 		}
-		return step, i, nil
+		return step, i
 	}
-	return nil, 0, nil
+	return nil, 0
 }
 
-// open reports whether the last attempt was begun and not ended.
-func open(attempts []reading.Attempt) bool {
-	if len(attempts) == 0 {
-		return false
-	}
-	last := attempts[len(attempts)-1]
-	return last.Ended.IsZero() && last.Skipped == "" && last.Cut == ""
-}
-
-func (s *session) finish() error {
-	j, err := s.desk.Standing()
-	if err != nil {
-		return err
-	}
-	s.screen.heading("The job as it stands")
-	s.show(j)
-	return nil
-}
+func passed(v scoring.Verdict) bool { return v == conformity.Pass || v == conformity.NotApplicable }
 
 func (s *session) step(ctx context.Context, step *plans.Step, index int, forced bool) error {
-	required, why := s.desk.Required(step)
-	s.screen.heading(fmt.Sprintf("%d/%d · %s", index+1, len(s.desk.Plan().Steps), step.Title))
-	if gate, held := s.desk.HeldBy(step.ID); held {
-		s.screen.print(s.screen.led(bold+red, "HELD  ", fmt.Sprintf("The gate %q failed. No powered step may run until it passes: put it right, then /back %s or run the job again.", gate, gate))...)
+	required, why := scoring.Required(step, s.job.Input.Job)
+	s.Heading(fact.New("session.step",
+		"number", index+1, "of", len(s.job.Plan.Steps), "title", fact.Phrase(step.Title)))
+	if gate := s.job.HeldBy(step); gate != "" {
+		s.sign(bold+red, fact.New("session.held"), fact.New("session.gate-failed", "gate", gate))
 		return errPassedOver
 	}
-	job, err := s.desk.Job()
-	if err != nil {
-		return err
-	}
-	attempts := job.Attempts[step.ID]
 	switch {
 	case required && why != "":
-		s.Say("Required, because of the work done: " + why + ".")
+		s.Say(fact.New("session.required-by-work", "work", fact.Phrase(why)))
 	case !required:
-		s.Say("Not required for this job.")
+		s.Say(fact.New("session.not-required"))
 	}
-	q, otherwise := "", true
+	var q fact.Fact
+	otherwise := true
+	attempts := s.job.Attempts(step.ID)
 	switch {
-	case open(attempts):
+	case s.job.Open(step.ID):
 	case len(attempts) > 0:
-		j, err := s.desk.Judge(step.ID)
-		if err != nil {
-			return err
-		}
-		s.Say(fmt.Sprintf("Attempt %d stands as %s. %s", len(attempts), j.Verdict, j.Reason))
-		q, otherwise = "Make a new attempt", required && attempts[len(attempts)-1].Skipped == ""
+		judged := s.job.Judged(step.ID)
+		s.Say(fact.New("session.attempt-stands",
+			"attempt", len(attempts), "verdict", judged.Verdict.Fact(), "reason", judged.Reason))
+		q, otherwise = fact.New("session.new-attempt"), required && s.job.Last(step.ID).Skipped == ""
 	case !required && !forced:
-		q, otherwise = "Do it all the same", false
+		q, otherwise = fact.New("session.all-the-same"), false
 	}
-	if q != "" {
+	if !q.IsZero() {
 		if yes, err := s.agree(ctx, step, q, otherwise || forced); err != nil || !yes {
 			return err
 		}
@@ -170,110 +143,147 @@ func (s *session) step(ctx context.Context, step *plans.Step, index int, forced 
 // attempt goes once through the step. It reports whether the technician wants
 // another attempt.
 func (s *session) attempt(ctx context.Context, step *plans.Step) (again bool, err error) {
-	job, err := s.desk.Job()
-	if err != nil {
+	if err := s.cutIfKilled(step); err != nil {
 		return false, err
 	}
-	attempts := job.Attempts[step.ID]
-	goingOn := open(attempts)
-	if goingOn {
-		last := &attempts[len(attempts)-1]
-		if begun, done := clockRuns(last); begun > done {
-			reason, ran := brokenOff(last)
-			if err := s.desk.Cut(step.ID, reason, ran); err != nil {
-				return false, err
-			}
-			s.Say("A timed run of this step was cut: " + reason + ". What it measured is kept with that attempt; the step starts again.")
-			goingOn = false
-		}
-	}
 	for _, c := range step.Cautions {
-		s.screen.caution(c)
+		s.sign(bold+magenta, fact.New("session.caution"), fact.Text(fact.Phrase(c)))
 	}
 	if step.Instruction != "" {
-		s.Say(step.Instruction)
+		s.Say(fact.Text(fact.Phrase(step.Instruction)))
 	}
-	if goingOn {
-		s.Say("Going on with the open attempt; what it has is kept.")
-	} else if err := s.desk.Begin(step.ID); err != nil {
+	if s.job.Open(step.ID) {
+		s.Say(fact.New("session.going-on"))
+	} else if err := s.job.Begin(step.ID); err != nil {
 		return false, err
 	}
 	ran, err := s.gather(ctx, step)
+	if err == nil {
+		err = s.job.End(step.ID, ran)
+	}
 	if err != nil {
 		return false, err
 	}
-	if err := s.desk.End(step.ID, ran); err != nil {
-		return false, err
-	}
-	j, err := s.desk.Judge(step.ID)
-	if err != nil {
-		return false, err
-	}
-	s.show(j)
-	if j.Passed {
+	judged := s.job.Judged(step.ID)
+	s.show(judged)
+	if passed(judged.Verdict) {
 		return false, nil
 	}
-	return s.agree(ctx, step, "Make a new attempt now", false)
+	return s.agree(ctx, step, fact.New("session.new-attempt-now"), false)
 }
 
-func (s *session) show(j Judgement) {
+// cutIfKilled ends an attempt whose run broke off when the program did.
+func (s *session) cutIfKilled(step *plans.Step) error {
+	last := s.job.Last(step.ID)
+	if begun, done := clockRuns(last); !s.job.Open(step.ID) || begun <= done {
+		return nil
+	}
+	reason, ran := brokenOff(last)
+	if err := s.job.Cut(step.ID, reason, ran); err != nil {
+		return err
+	}
+	s.Say(fact.New("session.run-was-cut", "why", reason))
+	return nil
+}
+
+// show tells the verdict on a step with its reasons.
+func (s *session) show(o *scoring.StepOutcome) {
+	reason := s.words(o.Reason)
 	s.screen.blank()
-	s.screen.stamp(j)
-	for _, l := range j.Lines {
-		s.screen.print(s.screen.led("", "  - ", l)...)
+	s.stamp("", o.Verdict, o.Verdict.Fact(), o.Reason)
+	quiet := passed(o.Verdict) && len(o.Checks) > 3
+	for _, c := range o.Checks {
+		told := strings.Contains(reason, s.words(c.Reason))
+		if (!quiet || c.Verdict != conformity.Pass) && !told {
+			s.item(workflow.CheckSaid(&c))
+		}
 	}
-	for _, l := range j.Causes {
-		s.screen.print(s.screen.led(bold, "  Probably  ", l)...)
+	for _, w := range o.Warnings {
+		s.item(fact.New("screen.note", "what", w))
 	}
-	for _, l := range j.Settle {
-		s.screen.print(s.screen.led(bold, "  To settle it  ", l)...)
+	s.causes(o.Causes)
+	for _, c := range o.Checks {
+		if !c.Settle.IsZero() {
+			s.inset(fact.New("session.to-settle"), c.Settle)
+		}
 	}
+}
+
+// standing tells how the job stands, and what is in the way.
+func (s *session) standing() {
+	o := s.job.Outcome()
+	word, reason := o.Verdict.Fact(), o.Reason
+	if o.Accepted {
+		required := 0
+		for _, step := range o.Steps {
+			if step.Required {
+				required++
+			}
+		}
+		word, reason = fact.New("screen.accepted"), fact.New("session.all-passed", "n", required)
+	}
+	s.screen.blank()
+	s.stamp("", o.Verdict, word, reason)
+	for _, f := range o.Standing {
+		s.item(f)
+	}
+	s.causes(o.Causes[:min(len(o.Causes), mostCauses)])
+}
+
+// mostCauses are told of a whole job.
+const mostCauses = 3
+
+func (s *session) item(f fact.Fact) { s.screen.print(s.screen.led("", "  - ", s.words(f))...) }
+
+func (s *session) causes(causes []scoring.Cause) {
+	for _, c := range causes {
+		said := fact.New("session.cause", "cause", c.Text, "sure", workflow.Confidence(c), "look", c.Look)
+		s.inset(fact.New("session.probably"), said)
+	}
+}
+
+// stamp writes a verdict in capitals, with its reason behind it.
+func (s *session) stamp(indent string, v scoring.Verdict, word, reason fact.Fact) {
+	code := bold
+	switch {
+	case passed(v):
+		code += green
+	case v == conformity.Fail:
+		code += red
+	}
+	lead := indent + strings.ToUpper(s.words(word)) + "  "
+	s.screen.print(s.screen.led(code, lead, s.words(reason))...)
 }
 
 // instrument returns the id of the instrument for a field: the bench's only
 // one, or the one the technician chooses, asked once a session.
 func (s *session) instrument(ctx context.Context, step *plans.Step, f plans.Field) (string, error) {
-	job, err := s.desk.Job()
-	if err != nil {
-		return "", err
-	}
-	bench, ok := s.desk.Shop().Bench(job.Bench)
-	if !ok || !measured(f.Dimension) {
+	if !measured(f.Dimension) {
 		return "", nil
 	}
 	key := string(f.Dimension) + " " + f.Place
 	if id, ok := s.instruments[key]; ok {
 		return id, nil
 	}
-	if inst, ok := bench.Measuring(f.Dimension, f.Place); ok {
-		s.instruments[key] = inst.ID
-		s.screen.line(2, "Instrument: "+inst.Title+".")
-		return inst.ID, nil
+	all, the := s.job.Measuring(f)
+	if the != nil {
+		s.instruments[key] = the.ID
+		s.hint(fact.New("session.instrument", "title", fact.Phrase(the.Title)))
+		return the.ID, nil
 	}
-	var choices []Choice
-	for _, inst := range bench.Instruments {
-		for _, d := range inst.Measures {
-			if d == f.Dimension {
-				choices = append(choices, Choice{inst.ID, inst.Title})
-			}
-		}
-	}
-	if len(choices) == 0 {
+	if len(all) == 0 {
 		return "", nil
 	}
-	s.list("Instrument for "+strings.ToLower(f.Ask[:1])+f.Ask[1:], choices)
-	for {
-		answer, err := s.ask(ctx, step, "Number or name")
-		if err != nil {
-			return "", err
-		}
-		id, err := pick(choices, answer)
-		if err == nil {
-			s.instruments[key] = id
-			return id, nil
-		}
-		s.screen.line(2, sentence(err.Error()))
+	var choices []Choice
+	for _, inst := range all {
+		choices = append(choices, Choice{inst.ID, fact.Text(fact.Phrase(inst.Title))})
 	}
+	s.list(fact.New("session.which-instrument", "question", f.Ask), choices)
+	err := s.until(ctx, s.asking(step), s.words(fact.New("session.number-or-name")), func(answer string) (err error) {
+		s.instruments[key], err = pick(choices, answer)
+		return err
+	})
+	return s.instruments[key], err
 }
 
 // measured reports whether a dimension is read from an instrument.
@@ -284,3 +294,38 @@ func measured(d quantity.Dimension) bool {
 	}
 	return true
 }
+
+// clockRuns counts the runs whose clock was started in an attempt, and those
+// that have a length. A run whose clock was started and that has no length was
+// cut.
+func clockRuns(a *reading.Attempt) (begun, done int) {
+	for _, n := range a.Notes {
+		if n.Event == reading.RunBegan {
+			begun++
+		}
+	}
+	for _, r := range a.All("duration") {
+		if r.Source.Kind == timedSource {
+			done++
+		}
+	}
+	return begun, done
+}
+
+// timedSource is where the length of a run timed here comes from.
+const timedSource = "timed"
+
+// brokenOff says how far a run got that was cut by the end of the program.
+func brokenOff(a *reading.Attempt) (reason fact.Fact, ran time.Duration) {
+	for _, r := range a.Readings {
+		if r.After != nil {
+			ran = max(ran, seconds(*r.After))
+		}
+	}
+	if ran == 0 {
+		return fact.New("session.killed-before-readings"), 0
+	}
+	return fact.New("session.killed", "time", clock(ran)), ran
+}
+
+func seconds(v float64) time.Duration { return time.Duration(v * float64(time.Second)) }

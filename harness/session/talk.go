@@ -1,3 +1,10 @@
+// Package session leads a technician through a plan at the bench: it asks,
+// times, warns and shows each verdict at once.
+//
+// Answers come in line by line, from a terminal or a pipe; every one is on the
+// disk, by package workflow, before the next question. What is said comes from
+// the catalogue of words, in the language of the shop. The package holds no
+// rules and judges nothing.
 package session
 
 import (
@@ -8,14 +15,23 @@ import (
 	"strings"
 	"time"
 	"unicode/utf8"
+
+	"proveout/harness/logs"
+	"proveout/harness/workflow"
+	"proveout/plans/fact"
+	"proveout/report/words"
 )
 
 // Options say how a talk looks and where it finds files.
 type Options struct {
-	Look  Look
-	Watch string // folder whose newest file the word /newest means
-	Now   func() time.Time
-	Tick  time.Duration // of a running clock; 250 ms when zero
+	Look    Look
+	Words   *words.Plain
+	Path    func(typed string) string // the file that a typed path means; as typed when nil
+	Watch   string                    // folder whose newest file the word /newest means
+	Map     *logs.Map                 // for every log; nil: those that the plan names
+	Machine workflow.Machine          // the computer that the card sits in
+	Now     func() time.Time
+	Tick    time.Duration // of a running clock; 250 ms when zero
 	// Uptime is the clock of timed runs; [Uptime] when nil.
 	Uptime func() (awake, total time.Duration)
 	// Interrupt carries Ctrl-C. The first asks, the second leaves at once.
@@ -31,9 +47,6 @@ type Talk struct {
 	interrupted bool
 }
 
-// ErrBack is the answer /back to a question of a form.
-var ErrBack = errors.New("one question back")
-
 // NewTalk begins a talk. It reads in in the background until it ends.
 func NewTalk(in io.Reader, out io.Writer, o Options) *Talk {
 	if o.Now == nil {
@@ -45,17 +58,83 @@ func NewTalk(in io.Reader, out io.Writer, o Options) *Talk {
 	if o.Uptime == nil {
 		o.Uptime = Uptime
 	}
+	if o.Path == nil {
+		o.Path = func(typed string) string { return typed }
+	}
 	return &Talk{in: newInput(in), screen: screen{w: out, look: o.Look}, o: o}
 }
 
+// words puts a fact into words that are still to be broken into lines.
+func (t *Talk) words(f fact.Fact) string { return t.o.Words.Bound(f) }
+
+// plain puts a fact into words that are shown as they are.
+func (t *Talk) plain(f fact.Fact) string { return t.o.Words.Tell(f) }
+
 // Say writes a paragraph.
-func (t *Talk) Say(text string) { t.screen.line(0, text) }
+func (t *Talk) Say(f fact.Fact) { t.screen.line(0, t.words(f)) }
 
 // Heading writes a title.
-func (t *Talk) Heading(text string) { t.screen.heading(text) }
+func (t *Talk) Heading(f fact.Fact) { t.screen.heading(t.words(f)) }
 
-// Caution writes a warning.
-func (t *Talk) Caution(text string) { t.screen.caution(text) }
+// hint writes below what was typed what became of it.
+func (t *Talk) hint(f fact.Fact) { t.screen.line(2, t.words(f)) }
+
+// sign writes a text behind a word that stands out.
+func (t *Talk) sign(code string, word, text fact.Fact) { t.screen.print(t.signed(code, word, text)...) }
+
+func (t *Talk) signed(code string, word, text fact.Fact) []string {
+	return t.screen.led(code, t.words(word)+"  ", t.words(text))
+}
+
+// inset writes a text behind a word, below a verdict.
+func (t *Talk) inset(word, text fact.Fact) {
+	t.screen.print(t.screen.led(bold, "  "+t.words(word)+"  ", t.words(text))...)
+}
+
+// alarm rings and says why.
+func (t *Talk) alarm(f fact.Fact) {
+	t.screen.ring()
+	t.screen.tell(t.signed(bold+red, fact.New("session.alarm"), f)...)
+}
+
+// An again says what is wrong with an answer, where that was not said yet: the
+// question is asked once more.
+type again struct{ why fact.Fact }
+
+func (again) Error() string { return "the answer is not taken" }
+
+// wrong is an error about an answer as a reason to ask again.
+func (t *Talk) wrong(err error) error {
+	if err == nil {
+		return nil
+	}
+	return again{t.trouble(err)}
+}
+
+// trouble is what an error says, as a sentence.
+func (t *Talk) trouble(err error) fact.Fact {
+	return fact.Text(fact.Name(sentence(t.o.Words.Explain(err))))
+}
+
+// An asker puts a question and returns the answer.
+type asker func(ctx context.Context, q string) (string, error)
+
+// until asks a question until the answer is taken.
+func (t *Talk) until(ctx context.Context, ask asker, q string, take func(answer string) error) error {
+	for {
+		answer, err := ask(ctx, q)
+		if err != nil {
+			return err
+		}
+		var no again
+		if err = take(answer); !errors.As(err, &no) {
+			return err
+		}
+		if !no.why.IsZero() {
+			t.hint(no.why)
+		}
+	}
+}
 
 func (t *Talk) ask(ctx context.Context, q string) (string, error) {
 	t.prompt(q)
@@ -66,18 +145,18 @@ func (t *Talk) ask(ctx context.Context, q string) (string, error) {
 // the next output begins a new one.
 func (t *Talk) prompt(q string) {
 	lines := wrap(q, t.screen.width()-3)
-	last := lines[len(lines)-1]
+	last := lines[len(lines)-1] + t.plain(fact.New("session.colon"))
 	t.screen.print(lines[:len(lines)-1]...)
 	t.screen.settle()
 	if !t.screen.look.Redraw {
-		fmt.Fprintln(t.screen.w, last+":")
+		fmt.Fprintln(t.screen.w, last)
 		return
 	}
 	if len(lines) > 1 && utf8.RuneCountInString(last) > t.screen.width()/2 {
-		fmt.Fprint(t.screen.w, last+":\n  ")
+		fmt.Fprint(t.screen.w, last+"\n  ")
 		return
 	}
-	fmt.Fprint(t.screen.w, last+": ")
+	fmt.Fprint(t.screen.w, last+" ")
 }
 
 // wait returns the next line. The first interrupt asks, the second leaves.
@@ -92,7 +171,7 @@ func (t *Talk) wait(ctx context.Context) (string, error) {
 			}
 			t.interrupted = true
 			t.screen.blank()
-			t.Say("Leave? Everything confirmed is kept. Press Ctrl-C again or type /stop to leave; any other answer goes on.")
+			t.Say(fact.New("session.leave"))
 		case line, ok := <-t.in.lines:
 			if !ok {
 				return "", t.in.end()
@@ -104,31 +183,42 @@ func (t *Talk) wait(ctx context.Context) (string, error) {
 }
 
 // yes asks a yes-or-no question; Enter means otherwise.
-func (t *Talk) yes(ctx context.Context, ask func(context.Context, string) (string, error), q string, otherwise bool) (bool, error) {
-	hint := " (yes/no, Enter for no)"
+func (t *Talk) yes(ctx context.Context, ask asker, q fact.Fact, otherwise bool) (yes bool, err error) {
+	hint := fact.New("session.yes-no", "question", q)
 	if otherwise {
-		hint = " (yes/no, Enter for yes)"
+		hint = fact.New("session.no-yes", "question", q)
 	}
-	for {
-		answer, err := ask(ctx, q+hint)
-		if err != nil {
-			return false, err
+	err = t.until(ctx, ask, t.words(hint), func(answer string) error {
+		switch {
+		case answer == "":
+			yes = otherwise
+		case t.means(answer, fact.New("answer.yes"), "yes"):
+			yes = true
+		case t.means(answer, fact.New("answer.no"), "no"):
+			yes = false
+		default:
+			return again{fact.New("session.answer-yes-no")}
 		}
-		switch strings.ToLower(answer) {
-		case "":
-			return otherwise, nil
-		case "y", "yes":
-			return true, nil
-		case "n", "no":
-			return false, nil
+		return nil
+	})
+	return yes, err
+}
+
+// means reports whether an answer is a word, or its first letter: in the
+// language of the screen or in English.
+func (t *Talk) means(answer string, word fact.Fact, english string) bool {
+	for _, w := range []string{t.plain(word), english} {
+		first, _ := utf8.DecodeRuneInString(w)
+		if strings.EqualFold(answer, w) || strings.EqualFold(answer, string(first)) {
+			return true
 		}
-		t.screen.line(2, "Answer yes or no.")
 	}
+	return false
 }
 
 // Confirm asks a yes-or-no question outside of a session; Enter means
 // otherwise.
-func (t *Talk) Confirm(ctx context.Context, q string, otherwise bool) (bool, error) {
+func (t *Talk) Confirm(ctx context.Context, q fact.Fact, otherwise bool) (bool, error) {
 	return t.yes(ctx, func(ctx context.Context, q string) (string, error) {
 		answer, err := t.ask(ctx, q)
 		if err == nil && answer == "/stop" {
@@ -136,4 +226,13 @@ func (t *Talk) Confirm(ctx context.Context, q string, otherwise bool) (bool, err
 		}
 		return answer, err
 	}, q, otherwise)
+}
+
+// sentence makes an error one.
+func sentence(s string) string {
+	s = strings.TrimSpace(s)
+	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
 }

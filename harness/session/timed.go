@@ -9,7 +9,9 @@ import (
 	"unicode"
 
 	"proveout/harness/reading"
+	"proveout/harness/workflow"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -30,41 +32,6 @@ func (w stopwatch) ran() (ran, slept time.Duration) {
 	return t - w.total, max(0, (t-w.total)-(a-w.awake))
 }
 
-// clockRuns counts the runs whose clock was started in an attempt, and those
-// that have a length. A run whose clock was started and that has no length was
-// cut.
-func clockRuns(a *reading.Attempt) (begun, done int) {
-	for _, n := range a.Notes {
-		if n.Event == reading.RunBegan {
-			begun++
-		}
-	}
-	for _, r := range a.All("duration") {
-		if r.Source.Kind == timedSource {
-			done++
-		}
-	}
-	return begun, done
-}
-
-// timedSource is where the length of a run timed here comes from.
-const timedSource = "timed"
-
-// brokenOff says how far a run got that was cut by the end of the program.
-func brokenOff(a *reading.Attempt) (reason string, ran time.Duration) {
-	for _, r := range a.Readings {
-		if r.After != nil {
-			ran = max(ran, seconds(*r.After))
-		}
-	}
-	if ran == 0 {
-		return "the program or the computer stopped during the run, before any reading", 0
-	}
-	return "the program or the computer stopped during the run, after its last reading at " + clock(ran), ran
-}
-
-func seconds(v float64) time.Duration { return time.Duration(v * float64(time.Second)) }
-
 // A run is one timed run in progress.
 type run struct {
 	s        *session
@@ -74,40 +41,48 @@ type run struct {
 	watch    stopwatch
 	due      time.Duration // of the next typed reading
 	overdue  bool          // the reading was called for and has not come
-	follower Follower
+	follower workflow.Follower
 	files    []string // to be taken when the run ends
-	notes    []string
+	notes    []fact.Fact
 	at, temp []float64 // typed temperatures
-	live     Live
+	live     workflow.Live
 	slept    time.Duration
 	shown    time.Duration // last state told where lines cannot be redrawn
 	alarms   watcher
 	ended    bool
-	why      string // why it ended before its time
+	why      fact.Fact // why it ended before its time
 }
 
-func blankLive() Live {
-	nan := math.NaN()
-	return Live{Temperature: nan, RatePerHour: nan, Plateau: nan, PlateauU: nan, FPS: nan, StableSince: nan, Limit: nan}
+func (s *session) newRun(step *plans.Step) *run {
+	r := &run{s: s, step: step, duration: seconds(step.Timed().Duration.Value)}
+	if every := plans.SpecOf[plans.Soak](step).Every; every != nil {
+		r.every = seconds(every.Value)
+	}
+	r.forget()
+	return r
+}
+
+// forget makes the run know nothing of how hot it is.
+func (r *run) forget() {
+	r.live, r.alarms = r.s.job.Trend(r.step, nil, nil), watcher{Talk: r.s.Talk}
 }
 
 // timed runs the clock of a load or soak step and takes readings beside it. It
 // keeps the length of the run as soon as it has ended.
 func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, error) {
-	r := &run{s: s, step: step, duration: seconds(step.Timed().Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
-	if every := plans.SpecOf[plans.Soak](step).Every; every != nil {
-		r.every = seconds(every.Value)
-	}
+	r := s.newRun(step)
 	stated, err := r.begin(ctx)
 	if err != nil || stated > 0 {
 		return stated, err
 	}
 	err = r.loop(ctx)
+	s.screen.settle()
 	ran, slept := r.watch.ran()
 	ran = ran.Round(time.Second)
 	files, notes, stopErr := r.stop()
 	if err != nil {
-		if cutErr := s.desk.Cut(step.ID, fmt.Sprintf("left after %s of %s", clock(ran), clock(r.duration)), ran); cutErr != nil {
+		left := fact.New("session.left-after", "ran", clock(ran), "of", clock(r.duration))
+		if cutErr := s.job.Cut(step.ID, left, ran); cutErr != nil {
 			return ran, cutErr
 		}
 		return ran, err
@@ -115,26 +90,26 @@ func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, e
 	length := ran.Seconds()
 	kept := reading.Reading{Name: "duration", Value: &length, Text: fmt.Sprintf("%g s", length), Unit: "s",
 		Resolution: 1, Source: reading.Source{Kind: timedSource}}
-	if err := s.desk.Record(step.ID, kept); err != nil {
+	if err := s.job.Observe(step.ID, kept); err != nil {
 		return ran, err
 	}
 	if slept > time.Second {
-		notes = append(notes, fmt.Sprintf("this computer slept for %s of the run; nothing was read in that time", clock(slept)))
+		notes = append(notes, fact.New("session.slept-note", "time", clock(slept)))
 	}
-	if r.why != "" {
+	if !r.why.IsZero() {
 		notes = append(notes, r.why)
 	}
 	for _, n := range notes {
-		if err := s.desk.Note(step.ID, n); err != nil {
+		if err := s.job.Remark(step.ID, n); err != nil {
 			return ran, err
 		}
 	}
-	s.Say(fmt.Sprintf("It ran %s of %s.", clock(ran), clock(r.duration)))
+	s.Say(fact.New("session.it-ran", "ran", clock(ran), "of", clock(r.duration)))
 	if stopErr != nil {
-		s.told("", stopErr)
+		s.failed(stopErr)
 	}
 	for _, path := range files {
-		if err := s.evidence(step, path); err != nil {
+		if err := s.evidence(ctx, step, path); err != nil {
 			return ran, err
 		}
 	}
@@ -143,21 +118,21 @@ func (s *session) timed(ctx context.Context, step *plans.Step) (time.Duration, e
 
 // evidence takes a file that came of a run: as a log where it is one, else as
 // it is.
-func (s *session) evidence(step *plans.Step, path string) error {
-	told, err := s.desk.Import(step.ID, path, Origin{})
+func (s *session) evidence(ctx context.Context, step *plans.Step, path string) error {
+	kept, err := s.keep(ctx, step, path, workflow.Shown{})
 	if err == nil {
-		return s.told(told, nil)
+		return s.told(kept)
 	}
-	s.told("", err)
-	told, err = s.desk.Attach(step.ID, path, "file", "")
+	s.failed(err)
+	files, err := s.job.Attach(workflow.Attachment{Step: step.ID, Role: "file"}, path)
 	if err != nil {
 		return err
 	}
-	return s.told(told+" No readings were taken from it; /log PATH with a log map does.", nil)
+	return s.told(fact.New("session.kept-unread", "file", files[0].Name))
 }
 
 // stop ends what runs beside the clock, and returns what is left of all of it.
-func (r *run) stop() (files, notes []string, err error) {
+func (r *run) stop() (files []string, notes []fact.Fact, err error) {
 	if r.follower != nil {
 		files, notes, err = r.follower.Stop()
 	}
@@ -168,65 +143,66 @@ func (r *run) stop() (files, notes []string, err error) {
 
 // begin waits for the start and sets the clock off. It returns a time above
 // zero when the technician says that the step already ran.
-func (r *run) begin(ctx context.Context) (time.Duration, error) {
+func (r *run) begin(ctx context.Context) (stated time.Duration, err error) {
 	s := r.s
-	s.Say(fmt.Sprintf("It runs for %s. While the clock runs, type readings as they come%s. /follow PATH watches a log that is being written, /end ends the run.",
-		clock(r.duration), r.example()))
+	example := fact.New("session.example-score")
+	if _, hot := plans.FieldNamed(plans.Fields(r.step, s.job.Family), "temperature"); hot {
+		example = fact.New("session.example-temperature")
+	}
+	s.Say(fact.New("session.runs-for", "time", clock(r.duration), "example", example))
 	words, err := r.command(ctx)
 	if err != nil {
 		return 0, err
 	}
-	example := "ran " + r.step.Timed().Duration.Text
-	q := "Enter the moment it begins; when it has already run, type: " + example
+	already := "ran " + r.step.Timed().Duration.Text
+	q := fact.New("session.enter-begins", "example", already)
 	if words != nil {
-		q = "Enter starts the command and the clock"
+		q = fact.New("session.enter-starts")
 	}
-	for {
-		answer, err := s.ask(ctx, r.step, q)
-		if err != nil {
-			return 0, err
-		}
+	err = s.until(ctx, s.asking(r.step), s.words(q), func(answer string) error {
 		rest, ok := strings.CutPrefix(answer, "ran ")
 		switch {
 		case answer == "":
-			return 0, r.start(words)
+			return r.start(words)
 		case !ok:
-			s.screen.line(2, "Press Enter to begin, or type for instance: "+example)
-			continue
+			return again{fact.New("session.press-enter", "example", already)}
 		}
-		f, _ := plans.FieldNamed(plans.Fields(r.step, s.desk.Family()), "duration")
-		f.Name, f.Dimension, f.Many = "duration", quantity.Duration, false
+		f := plans.Field{Name: "duration", Dimension: quantity.Duration, Unit: "min"}
 		readings, err := reading.Parse(f, rest)
 		if err != nil || readings[0].Number() <= 0 {
-			s.screen.line(2, fmt.Sprintf("%q is not a duration; type for instance: %s", rest, example))
-			continue
+			return again{fact.New("session.no-duration", "typed", rest, "example", already)}
 		}
 		readings[0].Source = reading.Source{Kind: "stated"}
-		if err := s.desk.Record(r.step.ID, readings[0]); err != nil {
-			return 0, err
+		if err := s.job.Observe(r.step.ID, readings[0]); err != nil {
+			return err
 		}
-		s.screen.line(2, "kept "+rest+", as stated; it was not timed here.")
-		return seconds(readings[0].Number()), nil
-	}
+		s.hint(fact.New("session.kept-stated", "time", rest))
+		stated = seconds(readings[0].Number())
+		return nil
+	})
+	return stated, err
 }
 
 // command shows the command that the plan names and asks whether it may run.
 func (r *run) command(ctx context.Context) ([]string, error) {
 	s := r.s
-	words, confirmed := s.desk.Command(r.step)
+	words, confirmed := s.job.Command(s.o.Machine, r.step)
 	if words == nil {
 		return nil, nil
 	}
-	s.Say("The plan names this command for the run:")
+	s.Say(fact.New("session.plan-names-command"))
 	s.screen.line(4, commandLine(words))
 	if !confirmed {
-		s.Say("It has not run in this shop before as it stands here. It is started as you, in a process group of its own, and stopped with all its children at the end.")
+		s.Say(fact.New("session.command-is-new"))
 	}
-	yes, err := s.agree(ctx, r.step, "Run it", confirmed)
+	yes, err := s.agree(ctx, r.step, fact.New("session.run-it"), confirmed)
 	if err != nil || !yes {
 		return nil, err
 	}
-	return words, s.desk.Confirm(r.step)
+	if confirmed {
+		return words, nil
+	}
+	return words, s.job.Confirm(r.step, words)
 }
 
 // commandLine shows words so that their borders can be seen.
@@ -242,27 +218,20 @@ func commandLine(words []string) string {
 }
 
 func (r *run) start(words []string) error {
-	if err := r.s.desk.Began(r.step.ID); err != nil {
+	if err := r.s.job.RunBegan(r.step.ID); err != nil {
 		return err
 	}
 	r.watch = startWatch(r.s.o.Uptime)
 	if words == nil {
 		return nil
 	}
-	f, err := r.s.desk.Start(r.step, r.duration)
+	f, err := r.s.job.Start(r.s.o.Machine, r.step, words, r.duration)
 	if err != nil {
-		r.s.told("", err)
-		return r.s.told("Start it by hand; the clock is running.", nil)
+		r.s.failed(err)
+		return r.s.told(fact.New("session.start-by-hand"))
 	}
 	r.follower = f
 	return nil
-}
-
-func (r *run) example() string {
-	if _, hot := plans.FieldNamed(plans.Fields(r.step, r.s.desk.Family()), "temperature"); hot {
-		return " (61.5, or: ambient 23)"
-	}
-	return " (score 45.2)"
 }
 
 func (r *run) loop(ctx context.Context) error {
@@ -274,15 +243,13 @@ func (r *run) loop(ctx context.Context) error {
 	for !r.ended {
 		select {
 		case <-ctx.Done():
-			s.screen.settle()
 			return ErrStopped
 		case <-s.o.Interrupt:
 			if s.interrupted || lines == nil {
-				s.screen.settle()
 				return ErrStopped
 			}
 			s.interrupted = true
-			s.screen.tell(s.screen.led(bold, "", "Leave? The run counts as cut, its readings are kept. Ctrl-C again leaves; any other line goes on.")...)
+			s.screen.tell(s.screen.led(bold, "", s.words(fact.New("session.leave-run")))...)
 		case line, ok := <-lines:
 			if !ok {
 				// Nobody can type any more, as in a scripted session: the clock goes on.
@@ -292,8 +259,7 @@ func (r *run) loop(ctx context.Context) error {
 			s.interrupted = false
 			s.screen.typed(line)
 			s.screen.settle()
-			if err := r.typed(line); err != nil {
-				s.screen.settle()
+			if err := r.typed(ctx, line); err != nil {
 				return err
 			}
 			if !r.ended {
@@ -303,12 +269,11 @@ func (r *run) loop(ctx context.Context) error {
 			r.beat()
 		}
 	}
-	s.screen.settle()
 	return nil
 }
 
 // typed takes one line typed while the clock runs.
-func (r *run) typed(line string) error {
+func (r *run) typed(ctx context.Context, line string) error {
 	s := r.s
 	word, rest, _ := strings.Cut(line, " ")
 	rest = strings.TrimSpace(rest)
@@ -321,26 +286,24 @@ func (r *run) typed(line string) error {
 	case word == "/end":
 		ran, _ := r.watch.ran()
 		r.ended = true
-		r.why = fmt.Sprintf("ended by hand after %s of %s", clock(ran), clock(r.duration))
+		r.why = fact.New("session.ended-by-hand", "ran", clock(ran), "of", clock(r.duration))
 		if rest != "" {
-			r.why += ": " + rest
+			r.why = fact.New("session.because", "what", r.why, "why", rest)
 		}
 		return nil
 	case word == "/follow":
-		return r.follow(unquote(rest))
+		return r.follow(rest)
 	case word == "/sensor":
 		return r.sensor(rest)
 	case word == "/help":
-		s.help(append(runWords(), sessionWords()...))
+		s.help(append(clockWords[:len(clockWords):len(clockWords)], sessionWords...))
 		return nil
 	case isWord(line):
-		err := s.word(r.step, line)
+		err := s.word(ctx, r.step, line)
 		if _, away := err.(jump); away {
-			return s.told("The clock is running; /end it first.", nil)
+			return s.told(fact.New("session.end-first"))
 		}
-		if err == errPassedOver {
-			r.ended = true
-		}
+		r.ended = r.ended || err == errPassedOver
 		return err
 	}
 	return r.reading(word, rest, line)
@@ -351,22 +314,19 @@ func (r *run) typed(line string) error {
 func (r *run) reading(word, rest, line string) error {
 	s := r.s
 	name, text := "temperature", line
-	fields := plans.Fields(r.step, s.desk.Family())
+	fields := plans.Fields(r.step, s.job.Family)
 	if f, ok := plans.FieldNamed(fields, word); ok && rest != "" {
 		name, text = f.Name, rest
 	}
 	f, ok := plans.FieldNamed(fields, name)
 	named := name != "temperature" || text != line
 	if !ok || !named && strings.IndexFunc(line, unicode.IsLetter) == 0 {
-		var names []string
-		for _, f := range fields {
-			names = append(names, f.Name)
-		}
-		return s.told(fmt.Sprintf("Type the name of a reading and its value. This step takes: %s. /help lists what else can be typed.", strings.Join(names, ", ")), nil)
+		names := fact.Names(fact.Comma, workflow.FieldNames(fields))
+		return s.told(fact.New("session.name-and-value", "names", names))
 	}
-	readings, err := reading.Parse(f, text)
+	readings, err := s.parse(f, text)
 	if err != nil {
-		return s.told("", err)
+		return s.failed(err)
 	}
 	ran, _ := r.watch.ran()
 	after := math.Round(ran.Seconds()*10) / 10
@@ -375,14 +335,15 @@ func (r *run) reading(word, rest, line string) error {
 			readings[i].After = &after
 		}
 		if doubt, _ := reading.DoubtOf(f, readings[i]); doubt.Slip() {
-			return s.told(doubt.Question()+" Nothing was kept; type it again.", nil)
+			return s.told(fact.New("session.type-again", "doubt", said(doubt, r.step, f)))
 		}
 		readings[i].Instrument = r.instrument(f)
 	}
-	if err := s.desk.Record(r.step.ID, readings...); err != nil {
+	if err := s.job.Observe(r.step.ID, readings...); err != nil {
 		return err
 	}
-	s.told(fmt.Sprintf("%s  kept %s %s.", clock(ran), f.Name, readings[len(readings)-1].Shown()), nil)
+	last := readings[len(readings)-1].Shown()
+	s.told(fact.New("session.kept-at", "time", clock(ran), "name", f.Name, "value", wordSaid(last)))
 	if name == "temperature" {
 		r.noteTemperature(ran, readings)
 	}
@@ -398,7 +359,7 @@ func (r *run) noteTemperature(ran time.Duration, readings []reading.Reading) {
 		r.due = ran.Truncate(r.every) + r.every
 	}
 	if r.follower == nil {
-		r.live = r.s.desk.Trend(r.step.ID, r.at, r.temp)
+		r.live = r.s.job.Trend(r.step, r.at, r.temp)
 		r.alarms.limit(r.live)
 	}
 }
@@ -406,54 +367,49 @@ func (r *run) noteTemperature(ran time.Duration, readings []reading.Reading) {
 // instrument is the one the bench has for a field, without asking: the clock
 // runs.
 func (r *run) instrument(f plans.Field) string {
-	job, err := r.s.desk.Job()
-	if err != nil {
-		return ""
-	}
 	if id, ok := r.s.instruments[string(f.Dimension)+" "+f.Place]; ok {
 		return id
 	}
-	if bench, ok := r.s.desk.Shop().Bench(job.Bench); ok {
-		if inst, ok := bench.Measuring(f.Dimension, f.Place); ok {
-			return inst.ID
-		}
+	if _, the := r.s.job.Measuring(f); the != nil {
+		return the.ID
 	}
 	return ""
 }
 
 func (r *run) follow(path string) error {
 	if path == "" {
-		return r.s.told("Type it as: /follow PATH", nil)
+		return r.s.told(fact.New("session.type-it-as", "usage", usage("follow")))
 	}
-	f, err := r.s.desk.Follow(r.step.ID, path)
+	f, path, err := r.s.job.Follow(r.step, r.s.o.Path(unquote(path)), r.s.o.Map)
 	if err != nil {
-		return r.s.told("", err)
+		return r.s.failed(err)
 	}
-	return r.beside(f, "Following "+path+"; it is taken as evidence when the run ends.")
+	return r.beside(f, fact.New("session.following", "file", path))
 }
 
 func (r *run) sensor(name string) error {
-	names := r.s.desk.Sensors()
+	names := r.s.o.Machine.Sensors()
 	if len(names) == 0 {
-		return r.s.told("This session reads no sensor of this computer; begin it with --here when the card sits in this one.", nil)
+		return r.s.told(fact.New("session.no-sensors"))
 	}
 	if name == "" {
-		return r.s.told("Type /sensor and one of: "+strings.Join(names, ", "), nil)
+		return r.s.told(fact.New("session.sensors", "names", fact.Names(fact.Comma, names)))
 	}
-	f, err := r.s.desk.Sample(r.step.ID, name)
+	f, err := r.s.job.Sample(r.s.o.Machine, r.step, name)
 	if err != nil {
-		return r.s.told("", err)
+		return r.s.failed(err)
 	}
-	return r.beside(f, "Logging "+name+" until the run ends.")
+	return r.beside(f, fact.New("session.logging", "sensor", name))
 }
 
 // beside puts a follower beside the clock. What was followed before is taken.
-func (r *run) beside(f Follower, words string) error {
+func (r *run) beside(f workflow.Follower, what fact.Fact) error {
 	files, notes, err := r.stop()
 	r.files, r.notes = files, notes
-	r.follower, r.live, r.alarms = f, blankLive(), watcher{screen: &r.s.screen}
+	r.follower = f
+	r.forget()
 	if err != nil {
-		r.s.told("", err)
+		r.s.failed(err)
 	}
-	return r.s.told(words, nil)
+	return r.s.told(what)
 }

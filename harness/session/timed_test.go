@@ -4,79 +4,98 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"math"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"proveout/harness/reading"
+	"proveout/harness/workflow"
 	"proveout/plans"
-	"proveout/plans/quantity"
+	"proveout/plans/fact"
+	"proveout/report/words"
 )
 
-// A trialDesk keeps in memory what a session hands it.
-type trialDesk struct {
-	Desk
-	step     plans.Step
-	family   plans.Family
-	readings []reading.Reading
-	notes    []string
-	began    bool
-	cut      string
-	live     Live
-}
-
-func (d *trialDesk) Family() *plans.Family { return &d.family }
-func (d *trialDesk) Shop() *plans.Shop     { return &plans.Shop{} }
-func (d *trialDesk) Job() (*reading.Job, error) {
-	return &reading.Job{Attempts: map[string][]reading.Attempt{d.step.ID: {{Number: 1}}}}, nil
-}
-func (d *trialDesk) Record(_ string, r ...reading.Reading) error {
-	d.readings = append(d.readings, r...)
-	return nil
-}
-func (d *trialDesk) Note(_, text string) error                   { d.notes = append(d.notes, text); return nil }
-func (d *trialDesk) Began(string) error                          { d.began = true; return nil }
-func (d *trialDesk) Cut(_, reason string, _ time.Duration) error { d.cut = reason; return nil }
-func (d *trialDesk) Command(*plans.Step) ([]string, bool)        { return nil, false }
-func (d *trialDesk) Trend(string, []float64, []float64) Live     { return d.live }
-func (d *trialDesk) Import(_, path string, _ Origin) (string, error) {
-	d.notes = append(d.notes, "imported "+path)
-	return "kept " + path + ".", nil
-}
-
 // A trialFollower shows what a test puts into it.
-type trialFollower struct{ live Live }
+type trialFollower struct{ live workflow.Live }
 
-func (f *trialFollower) Poll() (Live, error) { return f.live, nil }
-func (f *trialFollower) Stop() (files, notes []string, err error) {
+func (f *trialFollower) Poll() (workflow.Live, error) { return f.live, nil }
+func (f *trialFollower) Stop() (files []string, notes []fact.Fact, err error) {
 	return []string{"soak.csv"}, nil, nil
+}
+
+// openJob opens a job of a soak with the given keys, in a shop of its own.
+func openJob(t *testing.T, keys string) *workflow.Job {
+	t.Helper()
+	dir := t.TempDir()
+	if err := workflow.MakeShop(dir, plans.ShopTemplate(plans.ShopParams{})); err != nil {
+		t.Fatal(err)
+	}
+	plan := "id = \"trial\"\ntitle = \"Trial\"\n[[step]]\nid = \"soak\"\nkind = \"soak\"\ntitle = \"Soak\"\n" +
+		"duration = \"40 min\"\nevery = \"5 min\"\n" + keys
+	if err := os.WriteFile(filepath.Join(dir, "plans", "trial.plan.toml"), []byte(plan), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	shop, err := workflow.OpenShop(dir, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := shop.Receive()
+	if err := errors.Join(in.SetFamily("saltmarsh"), in.SetVariant("32"), in.SetPlan("trial")); err != nil {
+		t.Fatal(err)
+	}
+	job, err := in.Open()
+	if err == nil {
+		err = job.Take()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { job.Close() })
+	return job
+}
+
+func english(t *testing.T) *words.Plain {
+	t.Helper()
+	w, err := words.In("en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w.Plain()
 }
 
 // A trial is a run under a clock that the test turns.
 type trial struct {
-	desk         *trialDesk
+	job          *workflow.Job
 	run          *run
 	out          bytes.Buffer
 	awake, total time.Duration
 	wall         time.Time
 }
 
-func newTrial(step plans.Step) *trial {
-	tr := &trial{desk: &trialDesk{step: step, live: blankLive()}, wall: time.Date(2026, 3, 29, 0, 30, 0, 0, time.UTC)}
+// newTrial runs the soak of a job, with further keys of its step.
+func newTrial(t *testing.T, keys string) *trial {
+	tr := &trial{job: openJob(t, keys), wall: time.Date(2026, 3, 29, 0, 30, 0, 0, time.UTC)}
 	talk := NewTalk(strings.NewReader(""), &tr.out, Options{
 		Look:   Look{Width: 60},
+		Words:  english(t),
 		Now:    func() time.Time { return tr.wall },
 		Uptime: func() (time.Duration, time.Duration) { return tr.awake, tr.total },
 	})
-	s := &session{Talk: talk, desk: tr.desk, instruments: map[string]string{}}
-	tr.run = &run{s: s, step: &tr.desk.step, duration: seconds(step.Timed().Duration.Value), live: blankLive(), alarms: watcher{screen: &s.screen}}
-	if every := plans.SpecOf[plans.Soak](&step).Every; every != nil {
-		tr.run.every = seconds(every.Value)
-	}
+	s := talk.session(tr.job)
+	tr.run = s.newRun(&tr.job.Plan.Steps[0])
 	tr.run.watch = startWatch(s.o.Uptime)
 	return tr
 }
+
+// type types a line.
+func (tr *trial) typed(line string) error { return tr.run.typed(context.Background(), line) }
+
+// unseen is a state in which nothing is known of the temperature.
+func (tr *trial) unseen() workflow.Live { return tr.job.Trend(tr.run.step, nil, nil) }
 
 // pass lets time go by, awake, with a beat at its end.
 func (tr *trial) pass(d time.Duration) {
@@ -92,16 +111,8 @@ func (tr *trial) said() string {
 	return text
 }
 
-func minutesOf(n float64) *quantity.Quantity {
-	return &quantity.Quantity{Value: n * 60, Dimension: quantity.Duration}
-}
-
-func soakStep() plans.Step {
-	return plans.Step{ID: "soak", Kind: plans.SoakKind, Spec: &plans.Soak{Timed: plans.Timed{Duration: minutesOf(40)}, Every: minutesOf(5)}}
-}
-
 func TestRunEndsWhenItsTimeIsUp(t *testing.T) {
-	tr := newTrial(soakStep())
+	tr := newTrial(t, "")
 	tr.pass(39*time.Minute + 59*time.Second)
 	if tr.run.ended {
 		t.Fatal("it ended before its time")
@@ -115,7 +126,7 @@ func TestRunEndsWhenItsTimeIsUp(t *testing.T) {
 // Neither a changed clock nor daylight saving falsifies a duration: the run's
 // clock does not follow the time of day.
 func TestRunIgnoresTheTimeOfDay(t *testing.T) {
-	tr := newTrial(soakStep())
+	tr := newTrial(t, "")
 	tr.pass(10 * time.Minute)
 	tr.wall = tr.wall.Add(-3 * time.Hour)
 	tr.pass(10 * time.Minute)
@@ -132,7 +143,7 @@ func TestRunIgnoresTheTimeOfDay(t *testing.T) {
 // Sleep of the computer is part of the duration, because the card runs on, and
 // it is told.
 func TestRunTellsSleep(t *testing.T) {
-	tr := newTrial(soakStep())
+	tr := newTrial(t, "")
 	tr.pass(5 * time.Minute)
 	tr.said()
 	tr.total += 10 * time.Minute // asleep
@@ -146,13 +157,13 @@ func TestRunTellsSleep(t *testing.T) {
 }
 
 func TestRunCallsForReadings(t *testing.T) {
-	tr := newTrial(soakStep())
+	tr := newTrial(t, "")
 	tr.pass(0)
 	if said := tr.said(); !strings.Contains(said, "READING DUE") {
 		t.Errorf("no reading is called for at the beginning: %q", said)
 	}
 	tr.pass(time.Minute)
-	if err := tr.run.typed("41.5"); err != nil {
+	if err := tr.typed("41.5"); err != nil {
 		t.Fatal(err)
 	}
 	tr.said()
@@ -165,30 +176,30 @@ func TestRunCallsForReadings(t *testing.T) {
 	if said := tr.said(); strings.Count(said, "READING DUE") != 1 {
 		t.Errorf("want one call at 5 min: %q", said)
 	}
-	r := tr.desk.readings[0]
+	readings := func() []reading.Reading { return tr.job.Last("soak").Readings }
+	r := readings()[0]
 	if r.Name != "temperature" || r.Number() != 41.5 || r.After == nil || *r.After != 60 {
 		t.Errorf("the reading is %+v, want 41.5 °C at 60 s of the run", r)
 	}
 	for _, line := range []string{"ambient 23.5", "power 19"} {
-		if err := tr.run.typed(line); err != nil {
+		if err := tr.typed(line); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if n := len(tr.desk.readings); n != 3 || tr.desk.readings[1].Name != "ambient" || tr.desk.readings[2].Name != "power" {
-		t.Errorf("readings: %+v", tr.desk.readings)
+	if all := readings(); len(all) != 3 || all[1].Name != "ambient" || all[2].Name != "power" {
+		t.Errorf("readings: %+v", all)
 	}
-	tr.run.typed("hello")
-	if len(tr.desk.readings) != 3 {
+	tr.typed("hello")
+	if len(readings()) != 3 {
 		t.Error("a word was kept as a reading")
 	}
 }
 
 func TestRunEndsEarlyOnlyWhereThePlanAllows(t *testing.T) {
 	for _, allowed := range []bool{false, true} {
-		step := soakStep()
-		step.Spec.(*plans.Soak).EndEarly = allowed
-		tr := newTrial(step)
-		f := &trialFollower{live: blankLive()}
+		tr := newTrial(t, fmt.Sprintf("end_early = %v\n", allowed)+
+			"stability = { window = \"10 min\", rate = \"2 K/h\", source = \"common practice, no source\" }\n")
+		f := &trialFollower{live: tr.unseen()}
 		tr.run.follower = f
 		tr.pass(20 * time.Minute)
 		f.live.Stable, f.live.StableSince = true, 900
@@ -196,8 +207,8 @@ func TestRunEndsEarlyOnlyWhereThePlanAllows(t *testing.T) {
 		if tr.run.ended != allowed {
 			t.Errorf("end early %v: ended %v", allowed, tr.run.ended)
 		}
-		if allowed && !strings.Contains(tr.run.why, "ended after 20:01 of 40:00") {
-			t.Errorf("the reason is %q", tr.run.why)
+		if allowed && !strings.Contains(english(t).Tell(tr.run.why), "ended after 20:01 of 40:00") {
+			t.Errorf("the reason is %v", tr.run.why)
 		}
 		if said := tr.said(); !strings.Contains(said, "since 15:00 of the log") {
 			t.Errorf("it does not say since when: %q", said)
@@ -206,8 +217,8 @@ func TestRunEndsEarlyOnlyWhereThePlanAllows(t *testing.T) {
 }
 
 func TestAlarmsAreGivenOnce(t *testing.T) {
-	tr := newTrial(soakStep())
-	f := &trialFollower{live: blankLive()}
+	tr := newTrial(t, "")
+	f := &trialFollower{live: tr.unseen()}
 	tr.run.follower = f
 	f.live.Temperature, f.live.Limit, f.live.Over = 86, 85, true
 	tr.pass(time.Second)
@@ -237,42 +248,45 @@ func TestAlarmsAreGivenOnce(t *testing.T) {
 
 // A typed temperature above the limit gives the alarm too.
 func TestTypedTemperatureGivesTheAlarm(t *testing.T) {
-	tr := newTrial(soakStep())
-	tr.desk.live = blankLive()
-	tr.desk.live.Temperature, tr.desk.live.Limit, tr.desk.live.Over = 85.5, 85, true
-	tr.run.typed("85.5")
-	if said := tr.said(); !strings.Contains(said, "ALARM 85.5 °C is above the limit of 85.0 °C") {
+	tr := newTrial(t, "")
+	tr.typed("75.5") // the family's limit is 75 °C
+	if said := tr.said(); !strings.Contains(said, "ALARM 75.5 °C is above the limit of 75.0 °C") {
 		t.Errorf("it says %q", said)
 	}
 }
 
 func TestLeavingARunCutsIt(t *testing.T) {
-	tr := newTrial(soakStep())
+	job := openJob(t, "")
+	if err := job.Begin("soak"); err != nil {
+		t.Fatal(err)
+	}
 	interrupt := make(chan struct{}, 2)
 	interrupt <- struct{}{}
 	interrupt <- struct{}{}
-	talk := NewTalk(strings.NewReader("\n"), &tr.out, Options{Look: Look{Width: 60}, Interrupt: interrupt,
-		Uptime: func() (time.Duration, time.Duration) { return tr.awake, tr.total }})
-	s := &session{Talk: talk, desk: tr.desk, instruments: map[string]string{}}
-	_, err := s.timed(context.Background(), &tr.desk.step)
+	talk := NewTalk(strings.NewReader("\n"), io.Discard, Options{
+		Look: Look{Width: 60}, Words: english(t), Interrupt: interrupt,
+		Uptime: func() (time.Duration, time.Duration) { return 0, 0 },
+	})
+	_, err := talk.session(job).timed(context.Background(), &job.Plan.Steps[0])
 	if !errors.Is(err, ErrStopped) {
 		t.Fatalf("got %v, want it stopped", err)
 	}
 	// The first Ctrl-C may come before the run begins; only a begun run is cut.
-	if tr.desk.began != (tr.desk.cut != "") {
-		t.Errorf("began %v, cut %q", tr.desk.began, tr.desk.cut)
+	last := job.Last("soak")
+	if begun, _ := clockRuns(last); (begun > 0) != (last.Cut != "") {
+		t.Errorf("begun %d, cut %q", begun, last.Cut)
 	}
 }
 
 func TestStateNamesFinishingTime(t *testing.T) {
-	tr := newTrial(soakStep())
+	tr := newTrial(t, "")
 	tr.pass(10 * time.Minute)
 	live := &tr.run.live
 	live.Temperature, live.Limit, live.RatePerHour, live.Plateau, live.PlateauU, live.Rows = 61.5, 85, 2.4, 66, 1.2, 600
 	live.Stable, live.StableSince = true, 500
 	lines := tr.run.state()
 	text := strings.Join(lines, "\n")
-	for _, want := range []string{"10:00 of 40:00, 30:00 left, ends 01:10 +00:00", "61.5 °C", "limit 85.0 °C", "+2.4 K/h", "going to 66.0 ±1.2 °C", "stable since 8:20"} {
+	for _, want := range []string{"10:00 of 40:00, 30:00 left, ends 01:10 +00:00", "61.5 °C", "limit 85.0 °C", "+2.4 K/h", "going to (66.0 ± 1.2) °C", "stable since 8:20"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is not in\n%s", want, text)
 		}
@@ -281,8 +295,5 @@ func TestStateNamesFinishingTime(t *testing.T) {
 		if n := len([]rune(l)); n > 60 {
 			t.Errorf("%d columns: %q", n, l)
 		}
-	}
-	if math.IsNaN(live.Temperature) {
-		t.Fatal()
 	}
 }

@@ -2,10 +2,12 @@ package session
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"strings"
 	"time"
+
+	"proveout/harness/workflow"
+	"proveout/plans/fact"
 )
 
 // Watching says how long a log is watched without a job's clock.
@@ -14,48 +16,49 @@ type Watching struct {
 	Every time.Duration // between states told where lines cannot be redrawn
 }
 
-// A watcher gives the alarms of what is followed.
+// A watcher gives the alarms of what is followed, each once.
 type watcher struct {
-	screen  *screen
+	*Talk
 	over    bool // the last value is above the limit
 	silent  bool
 	stable  bool
 	trouble string
 }
 
-// look gives the alarms that the state calls for, each once.
-func (w *watcher) look(live Live) {
-	if live.Trouble != "" && live.Trouble != w.trouble {
-		w.screen.tell(w.screen.led("", "", sentence(live.Trouble))...)
+// look gives the alarms that the state calls for.
+func (w *watcher) look(live workflow.Live) {
+	trouble := w.words(live.Trouble)
+	if trouble != "" && trouble != w.trouble {
+		w.screen.tell(w.screen.led("", "", sentence(trouble))...)
 	}
-	w.trouble = live.Trouble
+	w.trouble = trouble
 	switch {
 	case live.Stalled && !w.silent:
-		w.screen.alarm(fmt.Sprintf("The log has not grown for %s. Look whether the test has frozen.", clock(live.Silent)))
+		w.alarm(fact.New("session.log-silent", "time", clock(live.Silent)))
 	case w.silent && !live.Stalled:
-		w.screen.tell("The log grows again.")
+		w.screen.tell(w.plain(fact.New("session.log-grows")))
 	}
 	w.silent = live.Stalled
 	if live.Stable && !w.stable && !math.IsNaN(live.StableSince) {
-		w.screen.tell(w.screen.led(bold, "STABLE  ", "by the plan's rule, since "+clock(seconds(live.StableSince))+" of the log.")...)
+		since := fact.New("session.stable-by-rule", "time", clock(seconds(live.StableSince)))
+		w.screen.tell(w.signed(bold, fact.New("session.stable"), since)...)
 	}
 	w.stable = live.Stable
 	w.limit(live)
 }
 
 // limit gives the alarm at the limit of the step.
-func (w *watcher) limit(live Live) {
+func (w *watcher) limit(live workflow.Live) {
 	if live.Over && !w.over {
-		w.screen.alarm(fmt.Sprintf("%s °C is above the limit of %s °C. Stop the load and let the card cool.",
-			degrees(live.Temperature), degrees(live.Limit)))
+		w.alarm(fact.New("session.too-hot", "temperature", degrees(live.Temperature), "limit", degrees(live.Limit)))
 	}
 	w.over = live.Over
 }
 
 // Watch shows what is followed until the time is over, the input says stop, or
 // Ctrl-C. It reports whether the limit was passed.
-func (t *Talk) Watch(ctx context.Context, f Follower, how Watching) (over bool, err error) {
-	w := &watcher{screen: &t.screen}
+func (t *Talk) Watch(ctx context.Context, f workflow.Follower, how Watching) (over bool, err error) {
+	w := &watcher{Talk: t}
 	watch := startWatch(t.o.Uptime)
 	tick := time.NewTicker(t.o.Tick)
 	defer tick.Stop()
@@ -72,17 +75,16 @@ func (t *Talk) Watch(ctx context.Context, f Follower, how Watching) (over bool, 
 		w.look(live)
 		over = over || live.Over
 		ran, _ := watch.ran()
-		state := append([]string{fmt.Sprintf("%s watched, last row %s ago", clock(ran), clock(live.Silent))}, live.lines(t.screen.width()-1)...)
+		head := t.plain(fact.New("session.watched", "time", clock(ran), "silent", clock(live.Silent)))
+		state := append([]string{head}, t.stateOf(live, t.screen.width()-1)...)
+		last := how.For > 0 && ran >= how.For
 		if t.o.Look.Redraw {
-			t.screen.draw(state, "Enter ends it ")
-		} else if told < 0 || ran-told >= how.Every {
+			t.screen.draw(state, t.plain(fact.New("session.enter-ends"))+" ")
+		} else if told < 0 || ran-told >= how.Every || last && told != ran {
 			told = ran
 			t.screen.line(0, strings.Join(state, "; "))
 		}
-		if how.For > 0 && ran >= how.For {
-			if !t.o.Look.Redraw && told != ran {
-				t.screen.line(0, strings.Join(state, "; "))
-			}
+		if last {
 			return over, nil
 		}
 		select {

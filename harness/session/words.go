@@ -4,41 +4,24 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"path/filepath"
+	"slices"
 	"strings"
-	"time"
 
-	"proveout/harness/reading"
+	"proveout/harness/workflow"
 	"proveout/plans"
+	"proveout/plans/fact"
 )
 
-// A sessionWord is what may be typed instead of an answer.
-type sessionWord struct{ name, usage, help string }
-
-func sessionWords() []sessionWord {
-	return []sessionWord{
-		{"/back", "/back [STEP]", "to the step before, or to the one named"},
-		{"/skip", "/skip WHY", "pass over this step, with the reason"},
-		{"/correct", "/correct NAME VALUE", "put a reading of this attempt right"},
-		{"/note", "/note TEXT", "keep a remark with this step"},
-		{"/photo", "/photo PATH", "keep a photo with the job"},
-		{"/file", "/file PATH", "keep any file with the job"},
-		{"/log", "/log PATH", "take readings from a log or a capture"},
-		{"/newest", "/newest", "the same with the newest file of the watched folder"},
-		{"/where", "/where", "how the job stands"},
-		{"/stop", "/stop", "leave; the job goes on where it stands"},
-		{"/help", "/help", "this list"},
+// Session words may be typed instead of an answer; those of the clock while one
+// is running. How each is typed, and what it does, the catalogue says.
+var (
+	sessionWords = []string{
+		"back", "skip", "correct", "note", "photo", "file", "log", "newest", "where", "stop", "help",
 	}
-}
+	clockWords = []string{"follow", "sensor", "end"}
+)
 
-// words that are for a running clock alone.
-func runWords() []sessionWord {
-	return []sessionWord{
-		{"/follow", "/follow PATH", "watch a log that another program is writing"},
-		{"/sensor", "/sensor [NAME]", "log a temperature of this computer"},
-		{"/end", "/end [WHY]", "end the run now"},
-	}
-}
+func usage(word string) fact.Fact { return fact.New("word." + word) }
 
 // isWord reports whether a line is a session word and not, say, a path.
 func isWord(line string) bool {
@@ -57,179 +40,171 @@ func (s *session) ask(ctx context.Context, step *plans.Step, q string) (string, 
 		if !isWord(answer) {
 			return answer, nil
 		}
-		if err := s.word(step, answer); err != nil {
+		if err := s.word(ctx, step, answer); err != nil {
 			return "", err
 		}
 	}
 }
 
-func (s *session) agree(ctx context.Context, step *plans.Step, q string, otherwise bool) (bool, error) {
-	return s.yes(ctx, func(ctx context.Context, q string) (string, error) { return s.ask(ctx, step, q) }, q, otherwise)
+// asking asks questions of a step.
+func (s *session) asking(step *plans.Step) asker {
+	return func(ctx context.Context, q string) (string, error) { return s.ask(ctx, step, q) }
 }
 
-// word carries out a session word.
-func (s *session) word(step *plans.Step, typed string) error {
+func (s *session) agree(ctx context.Context, step *plans.Step, q fact.Fact, otherwise bool) (bool, error) {
+	return s.yes(ctx, s.asking(step), q, otherwise)
+}
+
+// word carries out a session word. What goes wrong with a file is told, not
+// fatal.
+func (s *session) word(ctx context.Context, step *plans.Step, typed string) error {
 	word, rest, _ := strings.Cut(typed, " ")
-	rest = strings.TrimSpace(rest)
-	switch strings.ToLower(word) {
-	case "/help":
-		s.help(sessionWords())
-		return nil
-	case "/stop":
+	word, rest = strings.ToLower(strings.TrimPrefix(word, "/")), strings.TrimSpace(rest)
+	switch {
+	case slices.Contains(clockWords, word):
+		return s.told(fact.New("session.for-a-clock", "usage", usage(word)))
+	case !slices.Contains(sessionWords, word):
+		return s.told(fact.New("session.no-such-word", "word", "/"+word))
+	case rest == "" && slices.Contains([]string{"skip", "note", "log", "file", "photo"}, word):
+		return s.told(fact.New("session.type-it-as", "usage", usage(word)))
+	}
+	path := s.o.Path(unquote(rest))
+	switch word {
+	case "help":
+		s.help(sessionWords)
+	case "stop":
 		return ErrStopped
-	case "/note":
-		return s.told(needs(rest, "/note TEXT", func() (string, error) { return "Noted.", s.desk.Note(step.ID, rest) }))
-	case "/correct":
-		return s.told(s.correct(step, rest))
-	case "/log":
-		return s.told(needs(rest, "/log PATH", func() (string, error) { return s.desk.Import(step.ID, unquote(rest), Origin{}) }))
-	case "/file":
-		return s.told(needs(rest, "/file PATH", func() (string, error) { return s.desk.Attach(step.ID, unquote(rest), "file", "") }))
-	case "/photo":
-		return s.told(needs(rest, "/photo PATH", func() (string, error) { return s.desk.Attach(step.ID, unquote(rest), "close-up", step.Title) }))
-	case "/newest":
+	case "note":
+		if err := s.job.Note(step.ID, rest); err != nil {
+			return s.failed(err)
+		}
+		return s.told(fact.New("session.noted"))
+	case "correct":
+		return s.correct(step, rest)
+	case "log":
+		return s.importLog(ctx, step, path)
+	case "file":
+		return s.attach(step, path, workflow.Attachment{Role: "file"})
+	case "photo":
+		return s.attach(step, path, workflow.Attachment{Role: "close-up", Caption: step.Title})
+	case "newest":
 		path, err := s.newest()
 		if err != nil {
-			return s.told("", err)
+			return s.failed(err)
 		}
-		return s.told(s.desk.Import(step.ID, path, Origin{}))
-	case "/where":
-		j, err := s.desk.Standing()
-		if err == nil {
-			s.show(j)
-		}
-		return err
-	case "/skip":
-		if rest == "" {
-			return s.told("Say why: /skip WHY.", nil)
-		}
-		if err := s.desk.Skip(step.ID, rest); err != nil {
+		return s.importLog(ctx, step, path)
+	case "where":
+		s.standing()
+	case "skip":
+		if err := s.job.Skip(step.ID, rest); err != nil {
 			return err
 		}
-		s.screen.line(2, "Skipped: "+sentence(rest))
+		s.hint(fact.New("session.skipped", "why", sentence(rest)))
 		return errPassedOver
-	case "/back":
+	case "back":
 		return s.back(step, rest)
 	}
-	for _, w := range runWords() {
-		if w.name == word {
-			return s.told(w.usage+" is for a running clock; there is none now.", nil)
-		}
-	}
-	return s.told(fmt.Sprintf("There is no session word %s; /help lists them.", word), nil)
+	return nil
 }
 
-func (s *session) help(words []sessionWord) {
+func (s *session) help(words []string) {
 	for _, w := range words {
-		s.screen.tell(s.screen.led(bold, fmt.Sprintf("  %-20s  ", w.usage), w.help)...)
+		lead := fmt.Sprintf("  %-20s  ", s.plain(usage(w)))
+		s.screen.tell(s.screen.led(bold, lead, s.words(fact.New("help."+w)))...)
 	}
 }
 
-// told shows what came of a word. Trouble with a file is told, not fatal.
-func (s *session) told(message string, err error) error {
-	if err != nil {
-		message = sentence(err.Error())
-	}
-	for _, l := range strings.Split(message, "\n") {
+// told shows what came of a word.
+func (s *session) told(f fact.Fact) error {
+	for l := range strings.SplitSeq(s.words(f), "\n") {
 		s.screen.tell(s.screen.led("", "  ", l)...)
 	}
 	return nil
 }
 
-func needs(rest, usage string, do func() (string, error)) (string, error) {
-	if rest == "" {
-		return "Type it as: " + usage, nil
+// failed shows what went wrong.
+func (s *session) failed(err error) error { return s.told(s.trouble(err)) }
+
+// keep imports a file as something seen at the step.
+func (s *session) keep(ctx context.Context, step *plans.Step, path string, shown workflow.Shown) (fact.Fact, error) {
+	in := workflow.Import{Capture: shown, Map: s.o.Map, Beside: true}
+	done, err := s.job.Import(ctx, step, in, path)
+	if err != nil {
+		return fact.Fact{}, err
 	}
-	return do()
+	return fact.New("session.kept", "what", done[0].Fact()), nil
+}
+
+func (s *session) importLog(ctx context.Context, step *plans.Step, path string) error {
+	kept, err := s.keep(ctx, step, path, workflow.Shown{})
+	if err != nil {
+		return s.failed(err)
+	}
+	return s.told(kept)
+}
+
+func (s *session) attach(step *plans.Step, path string, a workflow.Attachment) error {
+	a.Step = step.ID
+	kept, err := s.job.Attach(a, path)
+	if err != nil {
+		return s.failed(err)
+	}
+	return s.told(fact.New("session.kept", "what", fact.Name(kept[0].Name)))
 }
 
 // correct puts the last reading of a name right.
-func (s *session) correct(step *plans.Step, rest string) (string, error) {
-	name, value, ok := strings.Cut(rest, " ")
-	fields := plans.Fields(step, s.desk.Family())
+func (s *session) correct(step *plans.Step, rest string) error {
+	name, value, _ := strings.Cut(rest, " ")
+	fields := plans.Fields(step, s.job.Family)
 	f, known := plans.FieldNamed(fields, name)
 	if !known {
-		var names []string
-		for _, f := range fields {
-			names = append(names, f.Name)
-		}
-		return "Type it as: /correct NAME VALUE. The readings of this step are: " + strings.Join(names, ", "), nil
+		names := fact.Names(fact.Comma, workflow.FieldNames(fields))
+		return s.told(fact.New("session.correct-what", "names", names))
 	}
-	job, err := s.desk.Job()
-	if err != nil {
-		return "", err
+	if value == "" || !s.job.Open(step.ID) {
+		return s.told(fact.New("session.correct-how"))
 	}
-	attempts := job.Attempts[step.ID]
-	if !ok || !open(attempts) {
-		return "Type the right value behind the name, while the step is open.", nil
-	}
-	old, there := attempts[len(attempts)-1].Latest(name)
+	old, there := s.job.Last(step.ID).Latest(name)
 	if !there {
-		return fmt.Sprintf("There is no %s yet to put right.", name), nil
+		return s.told(fact.New("session.nothing-to-correct", "name", name))
 	}
-	readings, err := reading.Parse(f, value)
+	readings, err := s.parse(f, value)
 	if err != nil {
-		return "", err
+		return s.failed(err)
 	}
 	if len(readings) != 1 {
-		return "Give one value.", nil
+		return s.told(fact.New("session.one-value"))
 	}
 	r := readings[0]
 	r.Corrects, r.Instrument, r.After = true, old.Instrument, old.After
-	if err := s.desk.Record(step.ID, r); err != nil {
-		return "", err
+	if err := s.job.Observe(step.ID, r); err != nil {
+		return s.failed(err)
 	}
-	return fmt.Sprintf("%s is now %s; it was %s. Both stay on record.", name, r.Text, old.Text), nil
+	return s.told(fact.New("session.corrected", "name", name, "now", r.Text, "was", old.Text))
 }
 
 func (s *session) back(step *plans.Step, to string) error {
-	plan := s.desk.Plan()
 	var ids []string
-	for i := range plan.Steps {
-		id := plan.Steps[i].ID
-		ids = append(ids, id)
+	for i, one := range s.job.Plan.Steps {
+		ids = append(ids, one.ID)
 		switch {
-		case to == "" && id == step.ID:
-			if i == 0 {
-				return s.told("This is the first step.", nil)
-			}
-			return jump{plan.Steps[i-1].ID}
-		case to == id:
+		case to == one.ID:
 			return jump{to}
+		case to == "" && one.ID == step.ID && i > 0:
+			return jump{ids[i-1]}
+		case to == "" && one.ID == step.ID:
+			return s.told(fact.New("session.first-step"))
 		}
 	}
-	return s.told("The steps are: "+strings.Join(ids, ", ")+".", nil)
+	return s.told(fact.New("session.steps-are", "steps", fact.Names(fact.Comma, ids)))
 }
 
 // newest returns the newest file of the watched folder.
 func (s *session) newest() (string, error) {
 	if s.o.Watch == "" {
-		return "", fmt.Errorf("no folder is watched; start the session with --watch DIR")
+		return "", fact.New("session.no-folder-watched").Err()
 	}
-	return Newest(s.o.Watch)
-}
-
-// Newest returns the file of a folder that was changed last.
-func Newest(dir string) (string, error) {
-	list, err := os.ReadDir(dir)
-	if err != nil {
-		return "", fmt.Errorf("the folder cannot be read: %w", err)
-	}
-	var path string
-	var at time.Time
-	for _, e := range list {
-		info, err := e.Info()
-		if err != nil || !info.Mode().IsRegular() {
-			continue
-		}
-		if path == "" || info.ModTime().After(at) {
-			path, at = filepath.Join(dir, e.Name()), info.ModTime()
-		}
-	}
-	if path == "" {
-		return "", fmt.Errorf("%s holds no file yet", dir)
-	}
-	return path, nil
+	return workflow.Newest(s.o.Watch)
 }
 
 // unquote takes the quotes off a path that was dragged into the terminal.

@@ -17,7 +17,6 @@ import (
 	"proveout/plans/fact"
 	"proveout/report"
 	"proveout/report/record"
-	"proveout/report/seal"
 	"proveout/report/seal/check"
 	"proveout/report/seal/pdffile"
 )
@@ -25,23 +24,22 @@ import (
 // A Verifier tells whether certificates are what they claim to be, by what is
 // known of signers and of the files of the test.
 type Verifier struct {
-	tool    string // the name that this version has in documents
 	options check.Options
 	files   *evidenceFolder // nil where the reader gives none
 	limit   time.Duration
 }
 
 const (
-	// LookLimit is the time that looking at one certificate may take.
-	LookLimit = 1500 * time.Millisecond
+	// lookLimit is the time that looking at one certificate may take.
+	lookLimit = 1500 * time.Millisecond
 	// readLimit is that with the files of the test, which are of any size.
 	readLimit = time.Hour
 )
 
 // NewVerifier makes a verifier for somebody who has only a certificate. The
 // signer, if known, is a fingerprint as it is printed.
-func NewVerifier(tool string, now time.Time, signer string) (*Verifier, error) {
-	v := &Verifier{tool: tool, limit: LookLimit}
+func NewVerifier(now time.Time, signer string) (*Verifier, error) {
+	v := &Verifier{limit: lookLimit}
 	v.options.Now = now
 	if signer == "" {
 		return v, nil
@@ -55,7 +53,7 @@ func NewVerifier(tool string, now time.Time, signer string) (*Verifier, error) {
 // its documents are in force.
 func (v *Verifier) InShop(dir string) (err error) {
 	o := &v.options
-	if o.Known, o.Retired, err = seal.Keys(filepath.Join(dir, "keys")).Trust(); err != nil {
+	if o.Known, o.Retired, err = Keys(dir).Trust(); err != nil {
 		return err
 	}
 	docs, err := register.Documents(dir)
@@ -78,7 +76,7 @@ func (v *Verifier) WithFiles(dir string) (err error) {
 // Verify looks at one certificate. The error says why a file cannot be read as
 // one.
 func (v *Verifier) Verify(path string) (check.Report, error) {
-	pdf, err := ReadCertificate(path)
+	pdf, err := readCertificate(path)
 	if err != nil {
 		return check.Report{}, err
 	}
@@ -95,7 +93,7 @@ func (v *Verifier) Verify(path string) (check.Report, error) {
 		}
 		o.Further = append([]check.Question{question}, o.Further...)
 	}
-	return report.Verify(pdf, o, e, v.tool, v.limit), nil
+	return report.Verify(pdf, o, e, Tool, v.limit), nil
 }
 
 // inForce looks a certificate up in the shop's own list, when it is the shop's.
@@ -123,9 +121,9 @@ func inForce(docs []register.Document, o *check.Options, cs check.Contents) (che
 	return check.Yes, fact.New("check.in-force")
 }
 
-// ReadCertificate reads a file that may be a certificate. The error says why it
+// readCertificate reads a file that may be a certificate. The error says why it
 // cannot be one.
-func ReadCertificate(path string) ([]byte, error) {
+func readCertificate(path string) ([]byte, error) {
 	st, err := os.Stat(path)
 	if err != nil {
 		return nil, err

@@ -243,6 +243,13 @@ var unbound = strings.NewReplacer(gap, " ", "\u202f", " ")
 // Tell is [Catalogue.Tell] with plain blanks.
 func (p *Plain) Tell(f fact.Fact) string { return unbound.Replace(p.c.Tell(f)) }
 
+// Bound is [Catalogue.Tell] with the blanks that keep words on one line, for a
+// text that is still to be broken into lines; [Unbound] makes them plain.
+func (p *Plain) Bound(f fact.Fact) string { return p.c.Tell(f) }
+
+// Unbound puts plain blanks where words were kept on one line.
+func Unbound(text string) string { return unbound.Replace(text) }
+
 // TellAll is [Catalogue.TellAll] with plain blanks.
 func (p *Plain) TellAll(facts []fact.Fact) []string {
 	out := make([]string, len(facts))

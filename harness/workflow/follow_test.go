@@ -1,4 +1,4 @@
-package command
+package workflow
 
 import (
 	"fmt"
@@ -12,6 +12,7 @@ import (
 	"proveout/harness/logs"
 	"proveout/plans"
 	"proveout/plans/quantity"
+	"proveout/scoring"
 )
 
 // riseAt is a soak as a body with one time constant shows it:
@@ -32,8 +33,8 @@ func follow(t *testing.T, limit float64) *followed {
 	step := &plans.Step{ID: "soak", Kind: plans.SoakKind, Spec: &plans.Soak{MaxTemp: &quantity.Quantity{Value: limit},
 		Stability: &plans.Stability{Window: quantity.Quantity{Value: 600}, Rate: quantity.Quantity{Value: 2.0 / 3600}}}}
 	var err error
-	view := newLiveView(step, &plans.Family{}, func() time.Time { return w.now })
-	if w.f, err = newLogFollower(w.path, logs.Map{}, view); err != nil {
+	v := &view{Watch: scoring.NewWatch(step, &plans.Family{}), now: func() time.Time { return w.now }}
+	if w.f, err = newLogFollower(w.path, logs.Map{}, v); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { w.f.Stop(); os.RemoveAll(w.f.dir) })
@@ -63,8 +64,8 @@ func (w *followed) poll(later time.Duration) (silent time.Duration, stalled bool
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	if live.Trouble != "" {
-		w.said = append(w.said, live.Trouble)
+	if !live.Trouble.IsZero() {
+		w.said = append(w.said, english(live.Trouble))
 	}
 	return live.Silent, live.Stalled
 }
@@ -159,8 +160,8 @@ func TestFollowedLogThatIsRotated(t *testing.T) {
 	if got, err := os.ReadFile(files[0]); err != nil || string(got) != first {
 		t.Errorf("the first file is not kept whole: %d of %d bytes, %v", len(got), len(first), err)
 	}
-	if !strings.Contains(notes[0], "begun anew") {
-		t.Errorf("the note is %q", notes[0])
+	if notes[0].Key != "follow.begun-anew" {
+		t.Errorf("the note is %v", notes[0])
 	}
 }
 

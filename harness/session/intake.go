@@ -1,0 +1,135 @@
+package session
+
+import (
+	"context"
+
+	"proveout/harness/workflow"
+	"proveout/plans"
+	"proveout/plans/fact"
+)
+
+// Receive asks what has come in and opens a job for it.
+func (t *Talk) Receive(ctx context.Context, shop *workflow.Shop) (*workflow.Job, error) {
+	if err := shop.MayOpen(); err != nil {
+		return nil, err
+	}
+	t.Heading(fact.New("intake.heading"))
+	t.Say(fact.New("intake.how"))
+	in := &intake{shop.Receive(), shop, t}
+	if err := t.Form(ctx, append(in.card(), in.work()...)); err != nil {
+		return nil, err
+	}
+	job, err := in.Open()
+	if err != nil {
+		return nil, err
+	}
+	t.Say(workflow.OpenedSaid(job))
+	return job, nil
+}
+
+// An intake is the answers about a card that came in.
+type intake struct {
+	*workflow.Incoming
+	shop *workflow.Shop
+	t    *Talk
+}
+
+// phrase is the title of a choice.
+func phrase(text string) fact.Fact { return fact.Text(fact.Phrase(text)) }
+
+// library lists the families or plans with their titles. What cannot be read is
+// left out here; proveout plans check says why.
+func (in *intake) library(kind plans.FileKind) func() []Choice {
+	return func() []Choice {
+		all, _ := workflow.Library(in.shop.Dir, kind)
+		var out []Choice
+		for _, e := range all {
+			if e.Trouble == nil {
+				out = append(out, Choice{e.ID, phrase(e.Title)})
+			}
+		}
+		return out
+	}
+}
+
+// fullPlan is the full plan where the shop has one of that name.
+func (in *intake) fullPlan() string {
+	const full = "full"
+	if _, err := plans.FindPlan(in.shop.Dir, full); err != nil {
+		return ""
+	}
+	return full
+}
+
+func (in *intake) variants() (out []Choice) {
+	for _, name := range in.Family.Variants() {
+		f, err := in.Family.Variant(name)
+		if err != nil {
+			f = &plans.Family{}
+		}
+		out = append(out, Choice{name, phrase(f.Title)})
+	}
+	return out
+}
+
+func (in *intake) benches() (out []Choice) {
+	for _, b := range in.shop.Benches {
+		out = append(out, Choice{b.ID, phrase(b.Title)})
+	}
+	return out
+}
+
+func (in *intake) technicians() (out []Choice) {
+	for _, t := range in.shop.Technicians {
+		out = append(out, Choice{t.ID, fact.Text(fact.Name(t.Name))})
+	}
+	return out
+}
+
+func (in *intake) kindsOfWork() (out []Choice) {
+	for _, w := range in.Plan.Work() {
+		out = append(out, Choice{Name: w})
+	}
+	return out
+}
+
+// keep takes an answer as it is.
+func keep(to *string) func(string) error {
+	return func(answer string) error { *to = answer; return nil }
+}
+
+// card asks what it is and what it must go through.
+func (in *intake) card() []Question {
+	return []Question{
+		{Ask: fact.New("intake.family"), Choices: in.library(plans.FamilyKind), Accept: in.SetFamily},
+		{Ask: fact.New("intake.variant"), Choices: in.variants, Accept: in.SetVariant,
+			Skip: func() bool { return len(in.Family.Variants()) < 2 }},
+		{Ask: fact.New("intake.bench"), Choices: in.benches, Accept: in.SetBench,
+			Skip: func() bool { return len(in.shop.Benches) == 1 }},
+		{Ask: fact.New("intake.technician"), Choices: in.technicians, Accept: keep(&in.Technician),
+			Skip: func() bool { return len(in.shop.Technicians) == 1 }},
+		{Ask: fact.New("intake.plan"), Choices: in.library(plans.PlanKind), Default: in.fullPlan, Accept: in.SetPlan},
+		{Ask: fact.New("intake.serial"), Optional: true, Accept: keep(&in.Opening.Card.Serial)},
+		{Ask: fact.New("intake.mark"), Many: true, Accept: in.AddMark},
+	}
+}
+
+// work asks why it came and what was done.
+func (in *intake) work() []Question {
+	return []Question{
+		{Ask: fact.New("intake.complaint"), Optional: true, Accept: keep(&in.Complaint)},
+		{Ask: fact.New("intake.complaint-every"), Optional: true, Accept: in.SetComplaintEvery,
+			Skip: func() bool { return in.Complaint == "" }},
+		{Ask: fact.New("intake.condition"), Optional: true, Accept: keep(&in.Condition)},
+		{Ask: fact.New("intake.work"), Many: true, Choices: in.kindsOfWork, Accept: in.AddWork},
+		{Ask: fact.New("intake.work-notes"), Optional: true, Accept: keep(&in.WorkNotes),
+			Skip: func() bool { return len(in.Work) == 0 }},
+		{Ask: fact.New("intake.customer"), Optional: true, Accept: keep(&in.Customer)},
+		{Ask: fact.New("intake.photo-before"), Many: true, Accept: in.photo("photo before")},
+		{Ask: fact.New("intake.photo-after"), Many: true, Accept: in.photo("photo after")},
+	}
+}
+
+func (in *intake) photo(role string) func(string) error {
+	return func(answer string) error { return in.AddPhoto(in.t.o.Path(unquote(answer)), role) }
+}

@@ -1,0 +1,158 @@
+package session
+
+import (
+	"context"
+	"errors"
+	"strings"
+
+	"proveout/harness/workflow"
+	"proveout/plans"
+	"proveout/plans/document"
+	"proveout/plans/fact"
+)
+
+// NewShop makes a shop folder from the answers to a form, and returns what was
+// typed for it. folder is asked for when it is empty.
+func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, error) {
+	usual, problems := plans.ParseShop(workflow.ShopFile, []byte(plans.ShopTemplate(plans.ShopParams{})))
+	if len(problems) > 0 {
+		return "", plans.AsError(problems)
+	}
+	n := &newShop{t: t, dir: folder, p: plans.ShopParams{Language: language}}
+	t.Heading(fact.New("shop.heading"))
+	t.Say(fact.New("shop.how"))
+	if err := t.Form(ctx, n.questions(usual)); err != nil {
+		return "", err
+	}
+	text := plans.ShopTemplate(n.p)
+	t.Heading(fact.New("shop.instruments"))
+	t.Say(fact.New("shop.instruments-how"))
+	shop, problems := plans.ParseShop(workflow.ShopFile, []byte(text))
+	if len(problems) > 0 {
+		return "", plans.AsError(problems)
+	}
+	list := shop.Benches[0].Instruments
+	for _, inst := range list {
+		limits := statedOf(text, inst.ID, "accuracy")
+		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", fact.Phrase(limits)))
+	}
+	change, err := t.Confirm(ctx, fact.New("shop.change-now"), false)
+	if err == nil && change {
+		text, err = n.instruments(ctx, text, list)
+	}
+	if err != nil {
+		return "", err
+	}
+	dir := t.o.Path(n.dir)
+	if err := workflow.MakeShop(dir, text); err != nil {
+		return "", err
+	}
+	t.Say(fact.New("shop.made", "folder", dir))
+	return n.dir, nil
+}
+
+// newShop is the answers about a shop.
+type newShop struct {
+	t   *Talk
+	dir string
+	p   plans.ShopParams
+}
+
+func (n *newShop) questions(usual *plans.Shop) []Question {
+	named := n.dir != ""
+	propose := func(s string) func() string { return func() string { return s } }
+	bench := usual.Benches[0]
+	return []Question{
+		{Ask: fact.New("shop.folder"), Default: propose("shop"), Accept: n.setFolder,
+			Skip: func() bool { return named }},
+		{Ask: fact.New("shop.name"), Default: propose(usual.Name), Accept: keep(&n.p.Name)},
+		{Ask: fact.New("shop.address"), Many: true, Accept: n.addAddress},
+		{Ask: fact.New("shop.contact"), Optional: true, Accept: keep(&n.p.Contact)},
+		{Ask: fact.New("shop.technician"), Default: propose(usual.Technicians[0].Name),
+			Accept: keep(&n.p.Technician)},
+		{Ask: fact.New("shop.bench"), Default: propose(bench.Title), Accept: keep(&n.p.Bench)},
+		{Ask: fact.New("shop.host"), Default: propose(bench.Host), Accept: keep(&n.p.Host)},
+		{Ask: fact.New("shop.slot"), Default: propose(bench.Slot.Kind), Choices: wordsOf("bench.slot.kind"),
+			Accept: keep(&n.p.SlotKind)},
+		{Ask: fact.New("shop.slot-key"), Default: propose(bench.Slot.Key), Choices: n.slotKeys,
+			Accept: keep(&n.p.SlotKey), Skip: func() bool { return n.p.SlotKind == "PCIe" }},
+		{Ask: fact.New("shop.paper"), Default: propose(usual.Paper), Choices: wordsOf("paper"), Accept: keep(&n.p.Paper)},
+	}
+}
+
+func (n *newShop) setFolder(answer string) error {
+	if workflow.IsShop(n.t.o.Path(answer)) {
+		return fact.New("shop.there-already", "folder", answer).Err()
+	}
+	n.dir = answer
+	return nil
+}
+
+func (n *newShop) addAddress(line string) error {
+	n.p.Address = append(n.p.Address, line)
+	return nil
+}
+
+func (n *newShop) slotKeys() []Choice {
+	keys := plans.SlotKeys(n.p.SlotKind)
+	both := fact.New("shop.takes-both", "one", keys[1], "other", keys[2])
+	return []Choice{{keys[0], both}, {Name: keys[1]}, {Name: keys[2]}}
+}
+
+// wordsOf are the words that a shop file may have at a key.
+func wordsOf(path string) func() []Choice {
+	return func() (out []Choice) {
+		for _, word := range plans.WordsAt(plans.ShopKind, path) {
+			out = append(out, Choice{Name: word})
+		}
+		return out
+	}
+}
+
+// statedOf returns what the file states under a key of an instrument.
+func statedOf(text, id, key string) string {
+	if e := document.Find(text, instrumentKey(id, key)); e != nil {
+		return e.Value.Text
+	}
+	return ""
+}
+
+func instrumentKey(id, key string) string { return "bench.instrument[" + id + "]." + key }
+
+// instruments asks for title and limits of each instrument. What makes no shop
+// file is asked again.
+func (n *newShop) instruments(ctx context.Context, text string, list []plans.Instrument) (string, error) {
+	var questions []Question
+	ask := func(id, key string, q fact.Fact) {
+		questions = append(questions, Question{
+			Ask:     q,
+			Default: func() string { return statedOf(text, id, key) },
+			Accept: func(answer string) error {
+				changed := document.Set(text, instrumentKey(id, key), document.Quote(answer))
+				if _, problems := plans.ParseShop(workflow.ShopFile, []byte(changed)); len(problems) > 0 {
+					return errors.New(problems[0].What + "; " + problems[0].Fix)
+				}
+				text = changed
+				return nil
+			},
+		})
+	}
+	for _, inst := range list {
+		ask(inst.ID, "title", fact.New("shop.what-measures", "quantities", dimensions(inst)))
+		ask(inst.ID, "accuracy", fact.New("shop.stated-limits"))
+	}
+	err := n.t.Form(ctx, questions)
+	return text, err
+}
+
+func dimensions(inst plans.Instrument) string {
+	var out []string
+	for _, d := range inst.Measures {
+		out = append(out, string(d))
+	}
+	s := strings.Join(out, ", ")
+	if inst.Place != "" {
+		s += " (" + inst.Place + ")"
+	}
+	return s
+}

@@ -1,0 +1,432 @@
+package workflow
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"proveout/harness/job"
+	"proveout/harness/logs"
+	"proveout/harness/reading"
+	"proveout/plans"
+	"proveout/plans/fact"
+	"proveout/scoring"
+	"proveout/scoring/bus"
+	"proveout/scoring/picture/align"
+	"proveout/scoring/picture/pattern"
+	"proveout/scoring/picture/raster"
+)
+
+// An Import says of files what they do not say themselves.
+type Import struct {
+	Map        *logs.Map // of a log; nil: the one that the plan names, or the header says
+	Place      string    // where the temperature sensor of a log sits
+	Instrument string    // id of the bench, that a log was taken with
+	Capture    Shown
+	Failures   logs.FailureOptions
+	Retest     bool // the first file begins a new attempt
+	Beside     bool // what the step itself does not need is taken too, as something seen beside it
+}
+
+// Shown is what a person says of a capture; empty where they leave it to the
+// capture.
+type Shown struct {
+	Pattern string // test picture
+	Mode    string // of the display
+	Route   string // how it came in: digital, analogue, photo or auto
+	Base    int64  // byte address of the first pixel
+}
+
+// ErrUnnamed says that a capture does not tell which test picture it shows, so
+// that it must be asked for.
+var ErrUnnamed = align.ErrNone
+
+// An Imported file is what became of one, as import --json tells it.
+type Imported struct {
+	File    string           `json:"file"`
+	SHA256  string           `json:"sha256"`
+	Kind    string           `json:"kind"` // "log", "capture", "failing-addresses" or "dump"
+	Rows    int64            `json:"rows,omitempty"`
+	Bad     int64            `json:"bad_rows,omitempty"`
+	Runs    int              `json:"runs,omitempty"`
+	Seconds float64          `json:"seconds,omitempty"`
+	Columns []ImportedColumn `json:"columns,omitempty"`
+	Pattern string           `json:"pattern,omitempty"` // that a capture shows
+	Mode    string           `json:"mode,omitempty"`
+	Devices int              `json:"devices,omitempty"` // of a dump
+}
+
+// An ImportedColumn is a column as import --json has always told it.
+type ImportedColumn struct {
+	Name, Header, Unit string
+	Resolution         float64
+	Place              string
+}
+
+// Fact says what was imported.
+func (d *Imported) Fact() fact.Fact {
+	switch {
+	case d.Kind == "capture" && d.Pattern == "":
+		return fact.New("import.picture", "file", d.File)
+	case d.Kind == "capture":
+		return fact.New("import.capture", "file", d.File, "pattern", d.Pattern, "mode", d.Mode)
+	case d.Kind == "dump":
+		return fact.New("import.dump", "file", d.File, "n", d.Devices)
+	}
+	what := []fact.Fact{fact.New("import.rows", "n", d.Rows)}
+	if d.Seconds > 0 {
+		what[0] = fact.New("import.rows-over", "n", d.Rows, "time", fact.In(d.Seconds/60, "min").To(0.1))
+	}
+	if d.Runs > 1 {
+		what[0] = fact.New("import.in-runs", "rows", what[0], "n", d.Runs)
+	}
+	if d.Bad > 0 {
+		what = append(what, fact.New("import.bad", "n", d.Bad))
+	}
+	var columns []fact.Fact
+	for _, col := range d.Columns {
+		columns = append(columns, fact.New("import.column", "header", col.Header, "quantity", col.Name))
+	}
+	return fact.New("import.log", "file", d.File, "rows", fact.ListOf(fact.Comma, what),
+		"columns", fact.ListOf(fact.Comma, columns))
+}
+
+// Import takes files as evidence of a step, all or none. What the step cannot
+// use is refused.
+func (j *Job) Import(ctx context.Context, step *plans.Step, in Import, paths ...string) ([]Imported, error) {
+	if err := errors.Join(j.refuseHeld(step), CheckPlace(in.Place), j.refuseInstrument(in.Instrument)); err != nil {
+		return nil, err
+	}
+	im := &importing{Job: j, Import: in, ctx: ctx, step: step}
+	var done []Imported
+	err := j.work(func(f *job.Folder) error {
+		entries, err := im.take(f, paths, &done)
+		if err == nil {
+			err = f.Append(entries...)
+		}
+		if err != nil {
+			f.Discard(entries)
+		}
+		return err
+	})
+	return done, err
+}
+
+// An importing is files on their way into an attempt.
+type importing struct {
+	*Job
+	Import
+	ctx  context.Context
+	step *plans.Step
+}
+
+// take copies files into the evidence and makes the entries that record them.
+func (im *importing) take(f *job.Folder, paths []string, done *[]Imported) (entries []job.Entry, err error) {
+	attempt := f.LastAttempt(im.step.ID)
+	if attempt == 0 || im.Retest || closed(im.Last(im.step.ID)) {
+		attempt++
+		entries = append(entries, job.Entry{Kind: job.AttemptStart})
+	}
+	for _, path := range paths {
+		one, more, err := im.keep(f, path)
+		entries = append(entries, more...)
+		if err != nil {
+			return entries, err
+		}
+		*done = append(*done, one)
+	}
+	for i := range entries {
+		e := &entries[i]
+		e.Step, e.Attempt, e.By = im.step.ID, attempt, im.By
+	}
+	return entries, nil
+}
+
+// kind is what kind of file a path is taken for.
+func (im *importing) kind(path string) plans.Files {
+	kind := im.step.Kind.Files()
+	if kind != plans.Captures && isPicture(path) {
+		return plans.Captures
+	}
+	return kind
+}
+
+// logMap is how a log is read; without a format the header says.
+func (im *importing) logMap(path string) (logs.Map, error) {
+	var m logs.Map
+	switch {
+	case im.own[path]:
+	case im.Map != nil:
+		m = *im.Map
+	default:
+		var err error
+		if m, err = im.mapOf(im.step); err != nil {
+			return m, err
+		}
+	}
+	if im.Place == "" {
+		return m, nil
+	}
+	m, err := sniffed(path, m)
+	for i := range m.Columns {
+		if m.Columns[i].Quantity == "temperature" {
+			m.Columns[i].Place = im.Place
+		}
+	}
+	return m, err
+}
+
+// mapOf is the log map that the plan names for a step.
+func (j *Job) mapOf(step *plans.Step) (logs.Map, error) {
+	if _, read := j.maps[step.ID]; !read && step.LogMap() != "" {
+		maps, err := PlanMaps(j.home.Dir, j.Plan, step.ID)
+		if err != nil {
+			return logs.Map{}, err
+		}
+		j.maps = maps
+	}
+	return j.maps[step.ID], nil
+}
+
+// sniffed is a map with a format: the one that the log suggests where it has
+// none.
+func sniffed(path string, m logs.Map) (logs.Map, error) {
+	if m.Format != "" {
+		return m, nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return m, err
+	}
+	defer f.Close()
+	m, _, err = logs.Sniff(filepath.Base(path), f)
+	return m, err
+}
+
+// refuseLog refuses a log that the step cannot use. One that cannot be read is
+// left to the reader, which says where and why.
+func (im *importing) refuseLog(path string, m logs.Map) error {
+	step := im.step
+	if step.Kind.Files() != plans.Logs {
+		return fmt.Errorf("step %s is of kind %s and takes no log; record what was read with: proveout record",
+			step.ID, step.Kind)
+	}
+	m, err := sniffed(path, m)
+	if err != nil {
+		return nil
+	}
+	needed := step.Kind.Declared().Columns
+	for _, quantity := range needed {
+		if m.Place(quantity) >= 0 {
+			return nil
+		}
+	}
+	what := fmt.Sprintf("no column of this log is a %s, which step %s needs", strings.Join(needed, " or a "), step.ID)
+	return NoColumn(filepath.Base(path), m, what)
+}
+
+// NoColumn says of a log that it lacks a quantity, at its header.
+func NoColumn(name string, m logs.Map, what string) error {
+	return &logs.Problem{
+		File: name, Line: max(int64(m.Header), 1), Column: 1,
+		What: what, Fix: "name it in the header with its unit, or in a log map",
+	}
+}
+
+// keep takes a file as evidence.
+func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []job.Entry, err error) {
+	if err := checkFile(path); err != nil {
+		return one, nil, err
+	}
+	one.File = filepath.Base(path)
+	switch im.kind(path) {
+	case plans.Captures:
+		part := reading.Capture{Pattern: im.Capture.Pattern, Mode: im.Capture.Mode}
+		if im.step.Kind.Files() == plans.Captures {
+			if part, err = im.look(path); err != nil {
+				return one, nil, err
+			}
+		}
+		one.Kind, one.Pattern, one.Mode = "capture", part.Pattern, part.Mode
+		return keepWhole(f, path, one, job.Entry{Kind: job.Picture, Capture: &part})
+	case plans.BusDump:
+		devices, err := dumped(path)
+		if err != nil {
+			return one, nil, err
+		}
+		one.Kind, one.Devices = "dump", len(devices)
+		return keepWhole(f, path, one, job.Entry{Kind: job.Dumped})
+	case plans.FailingList:
+		if _, err := ChoosePool(im.Family, im.Failures.Pool); err != nil {
+			return one, nil, err
+		}
+		sum, entries, err := f.TakeFailures(path, im.Failures, func([]reading.Failure) error { return im.ctx.Err() })
+		one.Kind, one.SHA256, one.Runs = "failing-addresses", sum.SHA256, 1
+		one.Rows, one.Bad, one.Columns = sum.Rows, sum.Bad, columnsOf(sum.Columns)
+		return one, entries, err
+	}
+	m, err := im.logMap(path)
+	if err == nil && !im.Beside {
+		err = im.refuseLog(path, m)
+	}
+	if err != nil {
+		return one, nil, err
+	}
+	each := func(*logs.Batch) error { return im.ctx.Err() }
+	sum, entries, err := f.TakeLog(path, job.LogImport{Map: m, Instrument: im.Instrument, Each: each})
+	one.Kind, one.SHA256, one.Runs = "log", sum.SHA256, len(sum.Runs)
+	one.Bad, one.Columns = sum.Bad, columnsOf(sum.Columns)
+	for _, r := range sum.Runs {
+		one.Rows += r.Count
+		one.Seconds += r.Seconds
+	}
+	return one, entries, err
+}
+
+func columnsOf(columns []reading.Column) []ImportedColumn {
+	var out []ImportedColumn
+	for _, c := range columns {
+		out = append(out, ImportedColumn(c))
+	}
+	return out
+}
+
+// keepWhole keeps a file that is judged as a whole.
+func keepWhole(f *job.Folder, path string, one Imported, as job.Entry) (Imported, []job.Entry, error) {
+	e, err := f.Keep(path, one.Kind, "")
+	if err != nil {
+		return one, nil, err
+	}
+	one.SHA256, as.File = e.SHA256, &e
+	return one, []job.Entry{as}, nil
+}
+
+// look reads a capture before it is kept, and finds out which test picture it
+// shows in which mode.
+func (im *importing) look(path string) (reading.Capture, error) {
+	var part reading.Capture
+	of, name := im.Capture, filepath.Base(path)
+	var mode *pattern.Mode
+	if of.Mode != "" {
+		m, err := scoring.PictureMode(of.Mode)
+		if err != nil {
+			return part, fmt.Errorf("--mode: %w", err)
+		}
+		mode = &m
+	}
+	if _, err := scoring.RouteNamed(of.Route); err != nil {
+		return part, fmt.Errorf("--route: %w", err)
+	}
+	p, err := ReadCapture(path, name, mode)
+	if errors.Is(err, raster.ErrUnknown) {
+		return part, fmt.Errorf("%s is not a PNG, JPEG, BMP, TIFF, PCX or TGA picture, "+
+			"and not a .raw dump of the frame buffer", name)
+	}
+	if err != nil {
+		return part, err
+	}
+	shows, err := scoring.Identify(p, of.Pattern, mode)
+	if errors.Is(err, ErrUnnamed) {
+		return part, fmt.Errorf("%s: %w; say what was shown with --pattern NAME --mode MODE; "+
+			"to keep the picture without comparing it: proveout job attach", name, err)
+	}
+	if err != nil {
+		return part, fmt.Errorf("%s: %w", name, err)
+	}
+	part = reading.Capture{Pattern: shows.Name(), Mode: shows.Mode.String(), Base: of.Base}
+	if of.Route != "" && of.Route != "auto" {
+		part.Route = of.Route
+	}
+	if strings.Contains(of.Mode, "@") {
+		part.Mode = of.Mode
+	}
+	if org := scoring.FrameMemory(im.Family); org != nil && of.Base+shows.Mode.Bytes() > org.Bytes() {
+		return part, fmt.Errorf("%s shows a picture of %d bytes from address %d, "+
+			"but the memory of the family %s has %d bytes",
+			name, shows.Mode.Bytes(), of.Base, im.Family.ID, org.Bytes())
+	}
+	return part, nil
+}
+
+// ReadCapture reads the capture at a path; messages call it by name.
+func ReadCapture(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
+	if st, err := os.Stat(path); err == nil && st.IsDir() {
+		return nil, fmt.Errorf("%s is a folder, not a picture", name)
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close()
+	p, err := scoring.ReadCapture(file, filepath.Base(path), mode)
+	var pe *os.PathError
+	if err != nil && !errors.As(err, &pe) {
+		err = fmt.Errorf("%s: %w", name, err)
+	}
+	return p, err
+}
+
+// ChoosePool returns the memory of a family by name, or its only one.
+func ChoosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
+	var names []string
+	for i := range family.Memory {
+		p := &family.Memory[i]
+		if p.Name == name || len(family.Memory) == 1 && name == "" {
+			if len(p.Banks) == 0 || p.ChipBits == 0 {
+				return nil, fmt.Errorf("family %q does not say which chips its memory is made of; "+
+					"add chip, bus and banks to it", family.ID)
+			}
+			return p, nil
+		}
+		names = append(names, p.Name)
+	}
+	switch {
+	case len(family.Memory) == 0:
+		return nil, fmt.Errorf("family %q states no memory", family.ID)
+	case name == "":
+		return nil, fmt.Errorf("family %q has several memories: say which with --pool %s",
+			family.ID, strings.Join(names, " or --pool "))
+	}
+	return nil, fmt.Errorf("family %q has no memory %q", family.ID, name)
+}
+
+// dumped decodes the devices of a dump of configuration space. Errors name the
+// file and the line.
+func dumped(path string) ([]bus.Device, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := ReadAtMost(f, path, reading.MostDump)
+	if err != nil {
+		return nil, err
+	}
+	return Devices(filepath.Base(path), data)
+}
+
+// Devices decodes the devices of a dump of configuration space.
+func Devices(name string, data []byte) ([]bus.Device, error) {
+	spaces, problems := bus.ParseConfig(data)
+	var errs []error
+	for _, p := range problems {
+		fix := "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"
+		if p.Line > 0 {
+			fix = "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""
+		}
+		errs = append(errs, &logs.Problem{File: name, Line: int64(p.Line), What: english(p.What), Fix: fix})
+	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
+	}
+	var devices []bus.Device
+	for _, s := range spaces {
+		if d, ok := bus.Decode(s); ok {
+			devices = append(devices, d)
+		}
+	}
+	return devices, nil
+}

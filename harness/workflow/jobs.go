@@ -1,0 +1,100 @@
+package workflow
+
+import (
+	"strings"
+	"time"
+
+	"proveout/harness/job"
+	"proveout/plans"
+	"proveout/scoring"
+)
+
+// A Standing is how a job stands, as job list and status --json tell it.
+type Standing struct {
+	Job      string          `json:"job"`
+	Opened   time.Time       `json:"opened"`
+	Card     string          `json:"card"`
+	Serial   string          `json:"serial,omitempty"`
+	Customer string          `json:"customer,omitempty"`
+	Plan     string          `json:"plan"`
+	Verdict  scoring.Verdict `json:"verdict"`
+	Accepted bool            `json:"accepted"`
+	WaitsFor string          `json:"waits_for,omitempty"`
+	Trouble  string          `json:"trouble,omitempty"` // why it cannot be read
+}
+
+// Jobs tells how all jobs of the shop stand, oldest number first.
+func (s *Shop) Jobs() ([]Standing, error) {
+	briefs, err := job.List(s.Dir)
+	if err != nil {
+		return nil, err
+	}
+	all := []Standing{}
+	for _, b := range briefs {
+		all = append(all, s.standing(b))
+	}
+	return all, nil
+}
+
+func (s *Shop) standing(b job.Brief) Standing {
+	line := Standing{Job: b.Number}
+	j, err := (*Job)(nil), b.Err
+	if err == nil {
+		j, err = s.Job(b.Number)
+	}
+	if err != nil {
+		line.Trouble = firstLine(err)
+		return line
+	}
+	of, o := j.Input.Job, j.Outcome()
+	line.Opened, line.Plan, line.Customer = of.Opened, of.Plan, of.Customer
+	line.Card, line.Serial = of.Card.Title, of.Card.Serial
+	line.Verdict, line.Accepted, line.WaitsFor = o.Verdict, o.Accepted, j.WaitsFor()
+	return line
+}
+
+func firstLine(err error) string {
+	first, _, _ := strings.Cut(err.Error(), "\n")
+	return first
+}
+
+// A Titled is a plan or family that can be used, with what it is called.
+type Titled struct {
+	plans.Entry
+	Title   string
+	Trouble error // why it cannot be read
+}
+
+// Library lists the plans or families of a shop and the built-in ones.
+func Library(shopDir string, kind plans.FileKind) ([]Titled, error) {
+	entries, err := plans.List(shopDir, kind)
+	var out []Titled
+	for _, e := range entries {
+		one := Titled{Entry: e}
+		one.Title, one.Trouble = titleOf(shopDir, kind, e.ID)
+		out = append(out, one)
+	}
+	return out, err
+}
+
+func titleOf(shopDir string, kind plans.FileKind, id string) (string, error) {
+	if kind == plans.PlanKind {
+		p, err := plans.FindPlan(shopDir, id)
+		if err != nil {
+			return "", err
+		}
+		return p.Title, nil
+	}
+	f, err := plans.FindFamily(shopDir, id)
+	if err != nil {
+		return "", err
+	}
+	if names := f.Variants(); len(names) > 0 {
+		return f.Title + " (" + strings.Join(names, ", ") + ")", nil
+	}
+	family, err := f.Variant("")
+	if err != nil {
+		return "", err
+	}
+	return family.Title, nil
+}

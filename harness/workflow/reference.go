@@ -1,0 +1,257 @@
+package workflow
+
+import (
+	"fmt"
+	"strings"
+
+	"proveout/harness/job"
+	"proveout/harness/register"
+	"proveout/plans"
+	"proveout/plans/fact"
+	"proveout/scoring/reference"
+)
+
+// A Shelf is what the shop's register has of a workload on a bench: the scores
+// of known-good cards of a family, and the runs of the control card.
+type Shelf struct {
+	Workload string
+	Bench    *plans.Bench
+	Family   *plans.Family // nil: the control card's runs alone
+	Warnings []fact.Fact   // lines of the register that cannot be read
+
+	home    *Shop
+	entries []register.Entry
+}
+
+// Shelf opens the register. Without a bench the shop's only one is meant.
+func (s *Shop) Shelf(workload, bench string, family *plans.Family) (*Shelf, error) {
+	b, err := s.benchNamed(bench)
+	if err != nil {
+		return nil, err
+	}
+	h := &Shelf{Workload: workload, Bench: b, Family: family, home: s}
+	return h, h.load()
+}
+
+func (h *Shelf) load() (err error) {
+	h.entries, h.Warnings, err = register.Load(h.home.Dir)
+	return err
+}
+
+func (h *Shelf) append(entries ...register.Entry) error {
+	for i := range entries {
+		e := &entries[i]
+		e.At, e.Workload, e.Bench = h.home.Now(), h.Workload, h.Bench.ID
+	}
+	if err := register.Append(h.home.Dir, entries...); err != nil {
+		return err
+	}
+	return h.load()
+}
+
+// Scores are those of the family that were not taken out, oldest first.
+func (h *Shelf) Scores() []register.Entry {
+	var out []register.Entry
+	for _, e := range register.Standing(h.entries) {
+		if e.Family == h.Family.ID && e.Variant == h.Family.Variant && e.Workload == h.Workload && e.Bench == h.Bench.ID {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+// Range is where scores of good cards sit.
+func (h *Shelf) Range() (reference.Outcome, error) {
+	set := reference.Set{Bench: h.Bench.ID}
+	for _, e := range h.Scores() {
+		set.Unit = e.Unit
+		set.Scores, set.Names = append(set.Scores, e.Value), append(set.Names, e.Card)
+	}
+	if len(set.Scores) == 0 {
+		return reference.Outcome{}, fmt.Errorf("the shop has no scores of its own for %s on %s; "+
+			"proveout families show %s lists those of the family", h.Workload, h.Bench.ID, h.Family.ID)
+	}
+	return reference.Ranges(set, reference.Options{})
+}
+
+// Add adds the score of a known-good card. A card that the set already has, and
+// another unit, are refused.
+func (h *Shelf) Add(e register.Entry) error {
+	for _, have := range h.Scores() {
+		if have.Card == e.Card {
+			return fmt.Errorf("the set already has a score of %s (number %d: %g %s); "+
+				"take it out first with: proveout reference remove %d --because WHY",
+				e.Card, have.Seq, have.Value, have.Unit, have.Seq)
+		}
+		if have.Unit != e.Unit || have.Better != e.Better {
+			return fmt.Errorf("the set is in %s, %s is better; this score is in %s, %s is better",
+				have.Unit, have.Better, e.Unit, e.Better)
+		}
+	}
+	e.Kind, e.Family, e.Variant = register.Score, h.Family.ID, h.Family.Variant
+	return h.append(e)
+}
+
+// Take adds scores of accepted jobs.
+func (h *Shelf) Take(proposed []register.Entry, by string) error {
+	for i := range proposed {
+		proposed[i].By = by
+	}
+	if len(proposed) == 0 {
+		return nil
+	}
+	return h.append(proposed...)
+}
+
+// FromJobs gathers the mean scores of accepted jobs of the family on the bench
+// that the set lacks.
+func (h *Shelf) FromJobs() ([]register.Entry, error) {
+	briefs, err := job.List(h.home.Dir)
+	if err != nil {
+		return nil, err
+	}
+	known := map[string]bool{}
+	for _, e := range h.Scores() {
+		known[e.Job] = true
+	}
+	out := []register.Entry{}
+	for _, b := range briefs {
+		if b.Err != nil || known[b.Number] || b.Job.Bench != h.Bench.ID {
+			continue
+		}
+		if b.Job.Card.Family != h.Family.ID || b.Job.Card.Variant != h.Family.Variant {
+			continue
+		}
+		j, err := h.home.Job(b.Number)
+		if err != nil || !j.Outcome().Accepted {
+			continue
+		}
+		if e, ok := j.score(h.Workload); ok {
+			out = append(out, e)
+		}
+	}
+	return out, nil
+}
+
+// score is the mean score of the job in a workload.
+func (j *Job) score(workload string) (register.Entry, bool) {
+	for i, step := range j.Outcome().Steps {
+		if plans.SpecOf[plans.Load](&j.Plan.Steps[i]).Workload != workload {
+			continue
+		}
+		for _, check := range step.Checks {
+			if check.Name == "score" && check.Value != nil {
+				number := j.Input.Job.Number
+				return register.Entry{
+					Kind: register.Score, Family: j.Family.ID, Variant: j.Family.Variant,
+					Unit: firstOf(check.Unit, "fps"), Better: "higher",
+					Card: firstOf(j.Input.Job.Card.Serial, "job "+number), Value: float64(*check.Value), Job: number,
+				}, true
+			}
+		}
+	}
+	return register.Entry{}, false
+}
+
+// A SetLine is one set of the shop's own scores.
+type SetLine struct {
+	Family   string `json:"family"`
+	Variant  string `json:"variant,omitempty"`
+	Workload string `json:"workload"`
+	Bench    string `json:"bench"`
+	Unit     string `json:"unit"`
+	Scores   int    `json:"scores"`
+}
+
+// Sets lists the shop's own sets, with what cannot be read of the register.
+func (s *Shop) Sets() (sets []SetLine, warnings []fact.Fact, err error) {
+	entries, warnings, err := register.Load(s.Dir)
+	sets = []SetLine{}
+	at := map[SetLine]int{}
+	for _, e := range register.Standing(entries) {
+		one := SetLine{Family: e.Family, Variant: e.Variant, Workload: e.Workload, Bench: e.Bench, Unit: e.Unit}
+		i, known := at[one]
+		if !known {
+			i = len(sets)
+			at[one] = i
+			sets = append(sets, one)
+		}
+		sets[i].Scores++
+	}
+	return sets, warnings, err
+}
+
+// RemoveScore takes a score out of its set; the register keeps both entries.
+func (s *Shop) RemoveScore(number int, by, because string) (register.Entry, error) {
+	entries, _, err := register.Load(s.Dir)
+	if err != nil {
+		return register.Entry{}, err
+	}
+	for _, e := range register.Standing(entries) {
+		if e.Seq == number {
+			return e, register.Append(s.Dir, register.Entry{
+				Kind: register.Removal, At: s.Now(), By: by,
+				Workload: e.Workload, Bench: e.Bench, Refers: number, Text: because,
+			})
+		}
+	}
+	return register.Entry{}, fmt.Errorf("no set has a score with the number %d", number)
+}
+
+// AddRun adds a run of the control card.
+func (h *Shelf) AddRun(value float64, unit, by string) error {
+	return h.append(register.Entry{Kind: register.Control, By: by, Unit: unit, Card: h.Bench.ControlCard, Value: value})
+}
+
+// Runs are the scores of the control card and their numbers in the register.
+func (h *Shelf) runs() (values []float64, seqs []int) {
+	for _, r := range register.ControlRuns(h.entries) {
+		if r.Bench == h.Bench.ID && r.Workload == h.Workload {
+			values, seqs = append(values, r.Value), append(seqs, r.Seq)
+		}
+	}
+	return values, seqs
+}
+
+// A Control is the control card on a bench.
+type Control struct {
+	Runs  []float64
+	Chart *reference.Chart   // nil with less than two runs
+	Open  []reference.Signal // that nobody has answered for
+}
+
+// Control is how the control card's runs lie.
+func (h *Shelf) Control() (Control, error) {
+	values, seqs := h.runs()
+	c := Control{Runs: values, Open: []reference.Signal{}}
+	if len(values) < 2 {
+		return c, nil
+	}
+	chart, err := reference.ControlChart(values)
+	if err != nil {
+		return c, err
+	}
+	c.Chart = &chart
+	answered := 0
+	for _, a := range register.Answers(h.entries) {
+		if a.Bench == h.Bench.ID && a.Workload == h.Workload {
+			answered = max(answered, a.UpTo)
+		}
+	}
+	for _, sig := range chart.Signals {
+		if seqs[sig.Index] > answered {
+			c.Open = append(c.Open, sig)
+		}
+	}
+	return c, nil
+}
+
+// Answer notes that somebody looked into the signals of all runs so far.
+func (h *Shelf) Answer(by, text string) error {
+	_, seqs := h.runs()
+	if len(seqs) == 0 {
+		return fmt.Errorf("the control card has no runs of %s on %s", h.Workload, h.Bench.ID)
+	}
+	e := register.Entry{Kind: register.Answer, By: by, Refers: seqs[len(seqs)-1], Text: strings.TrimSpace(text)}
+	return h.append(e)
+}
