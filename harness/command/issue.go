@@ -11,11 +11,16 @@ import (
 )
 
 var (
-	languageFlag   = &cli.StringFlag{Name: "language", Usage: "`CODE` of the documents' language: en, de or fr; else the shop's"}
-	printCodesFlag = &cli.BoolFlag{Name: "print-codes", Usage: "print characters that the fonts do not have by their codes"}
+	paperFlag    = &cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter; else the shop's"}
+	languageFlag = &cli.StringFlag{
+		Name:  "language",
+		Usage: "`CODE` of the documents' language: en, de or fr; else the shop's",
+	}
+	printCodesFlag = &cli.BoolFlag{
+		Name:  "print-codes",
+		Usage: "print characters that the fonts do not have by their codes",
+	}
 )
-
-var paperFlag = &cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter; else the shop's"}
 
 func (c *Console) certifyCommand() *cli.Command {
 	return &cli.Command{

@@ -39,7 +39,8 @@ func (c *Console) keyCommands() *cli.Command {
 					"leaves the key unencrypted, readable by its owner only.",
 				Flags: []cli.Flag{shopFlag,
 					&cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
-			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed", Action: c.onKeys(c.keyShow),
+			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed",
+				Action:      c.onKeys(c.keyShow),
 				Description: "On a terminal the fingerprint is drawn as a QR code too.",
 				Flags: []cli.Flag{shopFlag, jsonFlag, &cli.StringFlag{
 					Name:  "qr",
@@ -52,7 +53,8 @@ func (c *Console) keyCommands() *cli.Command {
 					Name:  "certificate",
 					Usage: "write the certificate alone (PEM), which may be given to anybody",
 				}}},
-			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE", Action: c.onKeys(c.keyImport),
+			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE",
+				Action: c.onKeys(c.keyImport),
 				Description: "For a shop that has a certificate from an authority. The password of the\n" +
 					"file is asked for, or taken from PROVEOUT_FILE_PASSWORD.", Flags: []cli.Flag{shopFlag}},
 			{Name: "trust", Usage: "note the certificate (PEM) of another shop as known", ArgsUsage: "FILE",

@@ -134,7 +134,8 @@ func (s *session) capture(ctx context.Context, step *plans.Step, path string) er
 		image := plans.SpecOf[plans.Image](step)
 		var shown workflow.Shown
 		var asked error
-		if shown.Mode, asked = s.oneOf(ctx, step, fact.New("session.which-mode"), image.Modes.On(s.job.Family)); asked != nil {
+		modes := image.Modes.On(s.job.Family)
+		if shown.Mode, asked = s.oneOf(ctx, step, fact.New("session.which-mode"), modes); asked != nil {
 			return asked
 		}
 		if shown.Pattern, asked = s.oneOf(ctx, step, fact.New("session.which-pattern"), image.Patterns); asked != nil {

@@ -55,7 +55,8 @@ type dialogue struct {
 
 func (b *bench) run(args ...string) *dialogue {
 	b.t.Helper()
-	d := &dialogue{cmd: exec.Command(b.path, append([]string{"run", "--shop", b.dir, "1"}, args...)...), lines: make(chan string, 4096)}
+	command := exec.Command(b.path, append([]string{"run", "--shop", b.dir, "1"}, args...)...)
+	d := &dialogue{cmd: command, lines: make(chan string, 4096)}
 	var err error
 	if d.in, err = d.cmd.StdinPipe(); err != nil {
 		b.t.Fatal(err)
@@ -194,11 +195,14 @@ func TestKilledRunIsCutAndStartsAgain(t *testing.T) {
 	d.cmd.Wait()
 
 	d = b.run()
-	said := d.until(func(string) (string, bool) { return "", false }, func(line string) bool { return strings.HasPrefix(line, "Enter the moment it begins") })
+	atStart := func(line string) bool { return strings.HasPrefix(line, "Enter the moment it begins") }
+	said := d.until(func(string) (string, bool) { return "", false }, atStart)
 	d.in.Close()
 	d.cmd.Process.Kill()
 	d.cmd.Wait()
-	if text := strings.Join(strings.Fields(strings.Join(said, " ")), " "); !strings.Contains(text, "A timed run of this step was cut: the program or the computer stopped during the run") {
+	text := strings.Join(strings.Fields(strings.Join(said, " ")), " ")
+	cut := "A timed run of this step was cut: the program or the computer stopped during the run"
+	if !strings.Contains(text, cut) {
 		t.Errorf("the cut is not told:\n%s", strings.Join(said, "\n"))
 	}
 	j, _, err := job.Load(b.job)

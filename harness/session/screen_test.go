@@ -94,7 +94,9 @@ func TestFormGoesBack(t *testing.T) {
 }
 
 func TestWordsAreNotPaths(t *testing.T) {
-	for line, want := range map[string]bool{"/help": true, "/note x/y": true, "/tmp/soak.csv": false, "/soak.csv": false, "61.5": false} {
+	for line, want := range map[string]bool{
+		"/help": true, "/note x/y": true, "/tmp/soak.csv": false, "/soak.csv": false, "61.5": false,
+	} {
 		if got := isWord(line); got != want {
 			t.Errorf("isWord(%q) = %v", line, got)
 		}

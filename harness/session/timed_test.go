@@ -286,7 +286,10 @@ func TestStateNamesFinishingTime(t *testing.T) {
 	live.Stable, live.StableSince = true, 500
 	lines := tr.run.state()
 	text := strings.Join(lines, "\n")
-	for _, want := range []string{"10:00 of 40:00, 30:00 left, ends 01:10 +00:00", "61.5 °C", "limit 85.0 °C", "+2.4 K/h", "going to (66.0 ± 1.2) °C", "stable since 8:20"} {
+	for _, want := range []string{
+		"10:00 of 40:00, 30:00 left, ends 01:10 +00:00", "61.5 °C", "limit 85.0 °C", "+2.4 K/h",
+		"going to (66.0 ± 1.2) °C", "stable since 8:20",
+	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is not in\n%s", want, text)
 		}

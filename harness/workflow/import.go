@@ -97,7 +97,7 @@ func (d *Imported) Fact() fact.Fact {
 // Import takes files as evidence of a step, all or none. What the step cannot
 // use is refused.
 func (j *Job) Import(ctx context.Context, step *plans.Step, in Import, paths ...string) ([]Imported, error) {
-	if err := errors.Join(j.refuseHeld(step), CheckPlace(in.Place), j.refuseInstrument(in.Instrument)); err != nil {
+	if err := errors.Join(CheckPlace(in.Place), j.refuseInstrument(in.Instrument)); err != nil {
 		return nil, err
 	}
 	im := &importing{Job: j, Import: in, ctx: ctx, step: step}
@@ -125,6 +125,9 @@ type importing struct {
 
 // take copies files into the evidence and makes the entries that record them.
 func (im *importing) take(f *job.Folder, paths []string, done *[]Imported) (entries []job.Entry, err error) {
+	if err := im.refuseHeld(im.step); err != nil {
+		return nil, err
+	}
 	attempt := f.LastAttempt(im.step.ID)
 	if attempt == 0 || im.Retest || closed(im.Last(im.step.ID)) {
 		attempt++

@@ -164,10 +164,26 @@ func (j *Job) WaitsFor() string {
 	return ""
 }
 
-// Take takes the job for this process until it is given back with Close. A job
-// that is not taken is taken for each change of it.
-func (j *Job) Take() (err error) {
-	j.folder, err = job.Open(j.Dir)
+// Take takes the job for this process, as it stands then, until it is given back
+// with Close. A job that is not taken is taken for each change of it.
+func (j *Job) Take() error {
+	f, err := job.Open(j.Dir)
+	if err != nil {
+		return err
+	}
+	j.folder = f
+	if err := j.reload(); err != nil {
+		return errors.Join(err, j.Close())
+	}
+	return nil
+}
+
+// reload reads what happened at the bench afresh.
+func (j *Job) reload() error {
+	observed, _, err := job.Load(j.Dir)
+	if err == nil {
+		j.take(observed)
+	}
 	return err
 }
 
@@ -187,12 +203,7 @@ func (j *Job) work(do func(*job.Folder) error) (err error) {
 		defer func() { err = errors.Join(err, j.Close()) }()
 	}
 	done := do(j.folder)
-	observed, _, err := job.Load(j.Dir)
-	if err != nil {
-		return errors.Join(done, err)
-	}
-	j.take(observed)
-	return done
+	return errors.Join(done, j.reload())
 }
 
 // append records entries of the open attempt at a step; the first attempt is

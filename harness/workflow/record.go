@@ -66,29 +66,33 @@ func FieldNames(fields []plans.Field) []string {
 // Record keeps results of steps, all or none. What a step cannot take, and what
 // would change an earlier reading unseen, is refused.
 func (j *Job) Record(results []reading.Results) error {
-	for i := range results {
-		r := &results[i]
-		step, err := j.Step(r.Step)
-		if err != nil {
-			return err
-		}
-		if err := j.refuseHeld(step); err != nil {
-			return err
-		}
-		if err := j.refuseRepeats(step, r); err != nil {
-			return err
-		}
-		if err := j.settleInstruments(step, r); err != nil {
-			return err
-		}
-	}
 	return j.work(func(f *job.Folder) error {
 		var entries []job.Entry
 		for i := range results {
-			entries = append(entries, j.entriesOf(f, &results[i])...)
+			r := &results[i]
+			if err := j.settle(r); err != nil {
+				return err
+			}
+			entries = append(entries, j.entriesOf(f, r)...)
 		}
 		return f.Append(entries...)
 	})
+}
+
+// settle refuses results that cannot be recorded, and keeps their instruments
+// with the readings that these can have taken.
+func (j *Job) settle(r *reading.Results) error {
+	step, err := j.Step(r.Step)
+	if err != nil {
+		return err
+	}
+	if err := j.refuseHeld(step); err != nil {
+		return err
+	}
+	if err := j.refuseRepeats(step, r); err != nil {
+		return err
+	}
+	return j.settleInstruments(step, r)
 }
 
 // entriesOf turns results into journal entries of the open attempt, or of a

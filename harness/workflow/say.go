@@ -37,7 +37,8 @@ func Confidence(c scoring.Cause) fact.Amount { return fact.In(100*c.Confidence, 
 // OpenedSaid says that a job was opened.
 func OpenedSaid(j *Job) fact.Fact {
 	of := j.Input.Job
-	return fact.New("screen.opened", "job", of.Number, "card", fact.Phrase(of.Card.Title), "plan", of.Plan, "bench", of.Bench)
+	card := fact.Phrase(of.Card.Title)
+	return fact.New("screen.opened", "job", of.Number, "card", card, "plan", of.Plan, "bench", of.Bench)
 }
 
 // NextSaid says what to type next for a job.
