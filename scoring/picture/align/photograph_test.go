@@ -403,7 +403,7 @@ func TestHomographyOfKnownPoints(t *testing.T) {
 			t.Fatal("no homography")
 		}
 		for i, p := range from {
-			if d := got.miss(p, to[i]); d > 1e-3 { // what eight rounds of undoing the lens leave
+			if d := got.miss(p, to[i]); d > 1e-5 {
 				t.Fatalf("%v is missed by %g pixels", p, d)
 			}
 			qx, qy := truth.at(p[0], p[1])
@@ -411,7 +411,7 @@ func TestHomographyOfKnownPoints(t *testing.T) {
 			d := truth.plane[6]*p[0] + truth.plane[7]*p[1] + truth.plane[8]
 			wx := (truth.plane[0]*p[0] + truth.plane[1]*p[1] + truth.plane[2]) / d
 			wy := (truth.plane[3]*p[0] + truth.plane[4]*p[1] + truth.plane[5]) / d
-			if math.Hypot(sx-wx, sy-wy) > 1e-3 {
+			if math.Hypot(sx-wx, sy-wy) > 1e-5 {
 				t.Fatalf("%g,%g is straightened to %g,%g", qx, qy, sx, sy)
 			}
 		}
