@@ -15,6 +15,7 @@ import (
 	"proveout/plans"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A bench is a plan, a family, a shop and a job in memory, put together from
@@ -321,10 +322,10 @@ func (b *bench) log(step, columns string, rows [][]float64) *reading.Log {
 	return &a.Logs[len(a.Logs)-1]
 }
 
-func (b *bench) score() scoring.Outcome { return scoring.Score(b.Input) }
+func (b *bench) score() outcome.Outcome { return scoring.Score(b.Input) }
 
 // step scores the job and returns one step.
-func (b *bench) step(id string) scoring.StepOutcome {
+func (b *bench) step(id string) outcome.StepOutcome {
 	b.t.Helper()
 	o := b.score()
 	for _, s := range o.Steps {
@@ -333,10 +334,10 @@ func (b *bench) step(id string) scoring.StepOutcome {
 		}
 	}
 	b.t.Fatalf("no step %q", id)
-	return scoring.StepOutcome{}
+	return outcome.StepOutcome{}
 }
 
-func checkNamed(t testing.TB, s scoring.StepOutcome, name string) scoring.Check {
+func checkNamed(t testing.TB, s outcome.StepOutcome, name string) outcome.Check {
 	t.Helper()
 	for _, c := range s.Checks {
 		if c.Name == name {
@@ -344,10 +345,10 @@ func checkNamed(t testing.TB, s scoring.StepOutcome, name string) scoring.Check 
 		}
 	}
 	t.Fatalf("step %s has no check %q: %+v", s.ID, name, s.Checks)
-	return scoring.Check{}
+	return outcome.Check{}
 }
 
-func hasCheck(s scoring.StepOutcome, name string) bool {
+func hasCheck(s outcome.StepOutcome, name string) bool {
 	for _, c := range s.Checks {
 		if c.Name == name {
 			return true

@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"proveout/plans"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
 
@@ -41,7 +40,7 @@ func TestDetectionFromADump(t *testing.T) {
 		name   string
 		typed  []string
 		dump   []byte
-		want   scoring.Verdict
+		want   conformity.Verdict
 		reason string
 	}{
 		{"dump and words agree", typed, agpCard(0xf5e1, 0x0a01, 2), conformity.Pass, "checks passed"},
@@ -102,7 +101,7 @@ func TestClockOfASynthesizer(t *testing.T) {
 	plan := planOf("clocks", "clock", `clocks = ["core"]`)
 	for _, tt := range []struct {
 		read   string
-		want   scoring.Verdict
+		want   conformity.Verdict
 		reason string
 	}{
 		{"166.0909 MHz", conformity.Pass, "the nearest setting"},
@@ -154,7 +153,7 @@ func TestResistanceBesideKnownGoodCards(t *testing.T) {
 	five := `"10.8 ohm", "11.2 ohm", "11.0 ohm", "10.7 ohm", "11.4 ohm"`
 	for _, tt := range []struct {
 		good, ohm string
-		want      scoring.Verdict
+		want      conformity.Verdict
 		reason    string
 	}{
 		{five, "11.1 ohm", conformity.Pass, ""},

@@ -10,6 +10,7 @@ import (
 	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 var _ = judges(plans.ClockKind, (*judge).clock)
@@ -21,7 +22,9 @@ func (j *judge) clock(spec *plans.Clock) {
 	reports := map[string]bus.ClockReport{}
 	for _, name := range spec.Clocks {
 		if !slices.ContainsFunc(j.in.Family.Clocks, func(c plans.FamilyClock) bool { return c.Name == name }) {
-			j.check(Check{Name: name, Title: clockTitle(name), Reason: fact.New("clock.unknown", "clock", name)})
+			j.check(
+				outcome.Check{Name: name, Title: clockTitle(name), Reason: fact.New("clock.unknown", "clock", name)},
+			)
 		}
 	}
 	for _, c := range j.in.Family.Clocks {
@@ -70,7 +73,7 @@ func clockTitle(name string) fact.Fact { return fact.New("clock.title", "clock",
 // tolerance passes when it is the setting nearest to nominal that the family's
 // synthesizer can make.
 func (j *judge) recogniseClock(
-	check *Check, c plans.FamilyClock, readings []reading.Reading,
+	check *outcome.Check, c plans.FamilyClock, readings []reading.Reading,
 ) (report bus.ClockReport, ok bool) {
 	scale := scaleOf(quantity.Frequency, check.Unit)
 	r := bus.ClockReading{NominalHz: c.Value.Value, ReadHz: *check.Value * scale, Synthesizer: c.Synthesizer}

@@ -5,12 +5,13 @@ import (
 	"math"
 
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // Consistent says what does not hold together in a step that cannot be judged
 // again because its files are not at hand: its verdict has to be the worst of
 // its checks, and a check that passed by its numbers has to pass by them.
-func Consistent(s *StepOutcome) error {
+func Consistent(s *outcome.StepOutcome) error {
 	if s.Attempts == 0 || s.Reason.Key == "outcome.held" {
 		if s.Verdict != conformity.NotRun {
 			return fmt.Errorf("the step %s says %q, but nothing was judged in it", s.ID, s.Verdict)
@@ -34,7 +35,7 @@ func Consistent(s *StepOutcome) error {
 
 // passes tells whether the numbers of a check carry its pass. A check without
 // numbers does not say.
-func passes(c *Check) bool {
+func passes(c *outcome.Check) bool {
 	if c.Value == nil || c.Limits == nil || c.Rule == "" {
 		return true
 	}

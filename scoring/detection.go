@@ -7,6 +7,7 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 var _ = judges(plans.DetectionKind, (*judge).detection)
@@ -126,14 +127,14 @@ func (j *judge) bestCommonRate() string {
 }
 
 // word judges a reading that is a word against the one expected.
-func (j *detectionJudge) word(name string, title fact.Fact, want string) Check {
+func (j *detectionJudge) word(name string, title fact.Fact, want string) outcome.Check {
 	return j.wordThat(name, title, answer(want), func(got string) bool { return sameWords(want, got) })
 }
 
 // wordThat judges a reading that is a word by what fits makes of it. What the
 // dump denies is left undecided.
-func (j *detectionJudge) wordThat(name string, title, wanted fact.Fact, fits func(got string) bool) Check {
-	c := Check{Name: name, Title: title, Limits: &Limits{Text: wanted}}
+func (j *detectionJudge) wordThat(name string, title, wanted fact.Fact, fits func(got string) bool) outcome.Check {
+	c := outcome.Check{Name: name, Title: title, Limits: &conformity.Limits{Text: wanted}}
 	r, ok := j.attempt.Latest(name)
 	if !ok {
 		c.Reason = notRead(title)

@@ -11,6 +11,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A dumpedDevice is a dump and the device found in it, in the step's detail.
@@ -31,7 +32,7 @@ func (j *judge) dumped() *dumpedDevice {
 	file := j.attempt.Dumps[len(j.attempt.Dumps)-1]
 	device, err := j.deviceIn(file)
 	if err != nil {
-		j.check(Check{
+		j.check(outcome.Check{
 			Name:     "dump",
 			Title:    fact.New("detection.space"),
 			Verdict:  conformity.Inconclusive,
@@ -242,25 +243,25 @@ func (j *detectionJudge) dumpChecks() {
 	}
 	if len(d.Detection.Differences) == 0 {
 		id := dumpedID(d.Device)
-		j.check(Check{
+		j.check(outcome.Check{
 			Name:     "dump",
 			Title:    fact.New("detection.space"),
 			Text:     fact.Text(fact.Name(id)),
 			Verdict:  conformity.Pass,
 			Evidence: []string{d.SHA256},
-			Limits:   &Limits{Text: fact.New("detection.as-family")},
+			Limits:   &conformity.Limits{Text: fact.New("detection.as-family")},
 			Reason:   fact.New("detection.space-fits", "id", id, "file", d.File),
 		})
 	}
 }
 
 // difference judges one point in which the dump is not as the family states.
-func (j *detectionJudge) difference(x bus.Difference) Check {
-	c := Check{
+func (j *detectionJudge) difference(x bus.Difference) outcome.Check {
+	c := outcome.Check{
 		Name:     "dump." + strings.NewReplacer("_", "-", " ", "-").Replace(x.Field),
 		Title:    fact.New("detection.in-dump", "field", x.Title()),
 		Text:     x.Got,
-		Limits:   &Limits{Text: x.Want},
+		Limits:   &conformity.Limits{Text: x.Want},
 		Verdict:  x.Verdict,
 		Evidence: []string{j.dump.SHA256},
 	}

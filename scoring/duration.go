@@ -6,14 +6,15 @@ import (
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // lasted judges whether a run was long enough. The time base of a computer is
 // good to a few parts in 10⁴, which no limit of minutes notices (common
 // practice, no source); one second of slack covers the rounding of a log.
-func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) Check {
+func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) outcome.Check {
 	m := measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)}
-	c := Check{Name: "duration", Title: fact.New("run.duration"), Unit: m.unit, Limits: limitsIn(m)}
+	c := outcome.Check{Name: "duration", Title: fact.New("run.duration"), Unit: m.unit, Limits: limitsIn(m)}
 	if math.IsNaN(seconds) {
 		c.Reason = fact.New("run.duration-unknown")
 		return c

@@ -9,25 +9,25 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 	"proveout/scoring/reference"
 )
 
 // againstGoodCards judges a value in base units against the same value of the
 // family's good cards, where lower is better: by the prediction interval.
-func (j *judge) againstGoodCards(c Check, good []float64, value, u float64) Check {
+func (j *judge) againstGoodCards(c outcome.Check, good []float64, value, u float64) outcome.Check {
 	o, err := reference.Judge(reference.Set{Unit: c.Unit, Scores: good}, value, reference.Options{
 		Direction: reference.LowerIsBetter, Rule: conformity.Rule(j.step.Rule),
 		Uncertainty: conformity.StandardUncertainty(u),
 	})
 	c.Value, c.U, c.Text = number(value), number(2*u), fact.Text(fact.In(value, c.Unit).Within(2*u))
-	c.fromReference(o, err)
+	fromReference(&c, o, err)
 	return c
 }
 
 // fromReference takes over verdict, limits and words of a reference judgement,
 // or why there is none.
-func (c *Check) fromReference(o reference.Outcome, err error) {
+func fromReference(c *outcome.Check, o reference.Outcome, err error) {
 	if err != nil {
 		c.Verdict, c.Reason = conformity.Inconclusive, because(err)
 		return
@@ -50,10 +50,10 @@ func (c *Check) fromReference(o reference.Outcome, err error) {
 
 // scoreAgainstSet judges a score against the reference set of the step's
 // workload. It reports false when there is no such set at all.
-func (j *loadJudge) scoreAgainstSet(score float64) (Check, bool) {
+func (j *loadJudge) scoreAgainstSet(score float64) (outcome.Check, bool) {
 	set, ok := j.referenceSet()
 	if !ok {
-		return Check{}, false
+		return outcome.Check{}, false
 	}
 	names := make([]string, len(set.Scores))
 	scores := make([]float64, len(set.Scores))
@@ -70,12 +70,12 @@ func (j *loadJudge) scoreAgainstSet(score float64) (Check, bool) {
 	options.Signals = j.openSignals(bench)
 	good := reference.Set{Bench: set.Bench, Unit: set.Unit, Scores: scores, Names: names}
 	o, err := reference.Judge(good, score, options)
-	c := Check{
+	c := outcome.Check{
 		Name: "score", Title: j.scoreTitle(), Unit: set.Unit,
 		Value: number(score), Text: fact.Text(fact.In(score, set.Unit)), Rule: string(j.step.Rule),
 		Source: fact.New("score.source", "n", len(scores), "bench", set.Bench),
 	}
-	c.fromReference(o, err)
+	fromReference(&c, o, err)
 	if err != nil {
 		return c, true
 	}
@@ -94,8 +94,8 @@ func (j *loadJudge) scoreAgainstSet(score float64) (Check, bool) {
 }
 
 // scoreWithoutSet shows a score that nothing can be held against.
-func (j *loadJudge) scoreWithoutSet(score float64) Check {
-	return Check{
+func (j *loadJudge) scoreWithoutSet(score float64) outcome.Check {
+	return outcome.Check{
 		Name: "score", Title: j.scoreTitle(), Value: number(score), Text: fact.Text(fact.In(score, "")),
 		Informative: j.spec.Reference != plans.ReferenceJudge,
 		Reason:      fact.New("score.no-set"), Settle: fact.New("score.no-set-settle"),
@@ -195,10 +195,10 @@ func (j *loadJudge) benchSteady() {
 	if len(open) == 0 {
 		return
 	}
-	j.check(Check{
+	j.check(outcome.Check{
 		Name: "control-card", Title: fact.New("score.control-card"), Verdict: conformity.Inconclusive,
 		Text:   fact.New("score.open-signals", "n", len(open)),
-		Limits: &Limits{Text: fact.New("score.no-open-signal")},
+		Limits: &conformity.Limits{Text: fact.New("score.no-open-signal")},
 		Reason: fact.New("score.bench-changed", "why", open[0].Why),
 		Settle: fact.New("score.bench-changed-settle", "workload", j.spec.Workload),
 	})
@@ -207,22 +207,22 @@ func (j *loadJudge) benchSteady() {
 // scoreFigure draws the new score among those of good cards.
 func (j *loadJudge) scoreFigure(
 	set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome,
-) Figure {
+) outcome.Figure {
 	goodCards, thisCard := fact.New("figure.good-cards"), fact.New("figure.this-card")
 	cards := axis(fact.Fact{}, "")
 	cards.Categories = []fact.Fact{goodCards, thisCard}
-	f := Figure{
+	f := outcome.Figure{
 		ID: "reference", Step: j.step.ID, Title: fact.New("figure.score", "workload", j.spec.Workload),
 		Source: fact.New("figure.reference-set", "bench", set.Bench), Samples: int64(len(scores)),
 		X: axis(fact.New("figure.axis-score"), set.Unit), Y: cards,
 		Alt: fact.New("figure.score-alt",
 			"score", fact.In(score, set.Unit), "n", len(scores), "verdict", o.Sentence),
 	}
-	good := figure.Series[fact.Fact]{Name: goodCards, Style: figure.Points}
+	good := outcome.Series[fact.Fact]{Name: goodCards, Style: outcome.Points}
 	for _, s := range scores {
 		good.Add(s, 0)
 	}
-	this := figure.Series[fact.Fact]{Name: thisCard, Style: figure.Points}
+	this := outcome.Series[fact.Fact]{Name: thisCard, Style: outcome.Points}
 	this.Add(score, 1)
 	f.Series = append(f.Series, good, this)
 	if p := o.Prediction; p != nil && (p.Low != nil || p.High != nil) {
@@ -233,7 +233,7 @@ func (j *loadJudge) scoreFigure(
 		if p.High != nil {
 			high = *p.High
 		}
-		f.Bands = append(f.Bands, figure.Band[fact.Fact]{
+		f.Bands = append(f.Bands, outcome.Band[fact.Fact]{
 			Name: fact.New("figure.next-good-card"), Low: low, High: high, Vertical: true,
 		})
 	}
@@ -247,16 +247,16 @@ func bounds(scores []float64, score float64) (low, high float64) {
 }
 
 // controlFigure draws the chart of the bench's control card.
-func (j *loadJudge) controlFigure(bench, unit string) (Figure, bool) {
+func (j *loadJudge) controlFigure(bench, unit string) (outcome.Figure, bool) {
 	runs := j.runsOf(bench)
 	if len(runs) < 2 {
-		return Figure{}, false
+		return outcome.Figure{}, false
 	}
 	chart, err := reference.ControlChart(controlValues(runs))
 	if err != nil {
-		return Figure{}, false
+		return outcome.Figure{}, false
 	}
-	f := Figure{
+	f := outcome.Figure{
 		ID: "control", Step: j.step.ID,
 		Title:  fact.New("figure.control", "bench", bench, "workload", j.spec.Workload),
 		Source: fact.New("figure.register"), Samples: int64(len(runs)),
@@ -266,19 +266,19 @@ func (j *loadJudge) controlFigure(bench, unit string) (Figure, bool) {
 			"centre", fact.In(chart.Center, ""),
 			"signals", fact.New("figure.control-signals", "n", len(chart.Signals))),
 	}
-	each := figure.Series[fact.Fact]{Name: fact.New("figure.control-card"), Style: figure.Points}
-	smooth := figure.Series[fact.Fact]{Name: fact.New("figure.weighted-average"), Style: figure.Dashed}
+	each := outcome.Series[fact.Fact]{Name: fact.New("figure.control-card"), Style: outcome.Points}
+	smooth := outcome.Series[fact.Fact]{Name: fact.New("figure.weighted-average"), Style: outcome.Dashed}
 	for i, v := range chart.Runs {
 		each.Add(float64(i+1), v)
 		smooth.Add(float64(i+1), chart.EWMA[i])
 	}
 	f.Series = append(f.Series, each, smooth)
-	f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.centre"), At: chart.Center})
-	f.Bands = append(f.Bands, figure.Band[fact.Fact]{
+	f.Limits = append(f.Limits, outcome.LimitLine[fact.Fact]{Name: fact.New("figure.centre"), At: chart.Center})
+	f.Bands = append(f.Bands, outcome.Band[fact.Fact]{
 		Name: fact.New("figure.undisturbed-bench"), Low: chart.Low, High: chart.High,
 	})
 	for _, s := range chart.Signals {
-		f.Marks = append(f.Marks, figure.Mark[fact.Fact]{
+		f.Marks = append(f.Marks, outcome.Mark[fact.Fact]{
 			X: float64(s.Index + 1), Y: runs[s.Index].Value,
 			Label: fact.New("figure.signal-" + strings.ReplaceAll(s.Chart, " ", "-")),
 		})

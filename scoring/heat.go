@@ -7,6 +7,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 	"proveout/scoring/thermal"
 )
 
@@ -62,8 +63,8 @@ func (run *heatRun) takeLog(files reading.Files, log *reading.Log, temp int) err
 
 // unusable is the check of a log, or of readings that were typed, of which
 // nothing can be judged.
-func unusable(title, source fact.Fact, err error) Check {
-	return Check{Name: "log", Title: title, Verdict: conformity.Inconclusive,
+func unusable(title, source fact.Fact, err error) outcome.Check {
+	return outcome.Check{Name: "log", Title: title, Verdict: conformity.Inconclusive,
 		Reason: fact.New("run.unusable", "source", source, "why", fact.Why(err))}
 }
 
@@ -71,8 +72,14 @@ func unusable(title, source fact.Fact, err error) Check {
 // which fails where the plan says so.
 func (j *judge) throttled(found []thermal.Throttling, fails bool) {
 	for _, t := range found {
-		c := Check{Name: "throttling", Title: fact.New("run.throttling"), Verdict: conformity.Pass, Reason: t.Sentence,
-			Text: fact.New("run.throttled." + strings.ReplaceAll(t.Quantity, " ", "-")), Informative: true}
+		c := outcome.Check{
+			Name:        "throttling",
+			Title:       fact.New("run.throttling"),
+			Verdict:     conformity.Pass,
+			Reason:      t.Sentence,
+			Text:        fact.New("run.throttled." + strings.ReplaceAll(t.Quantity, " ", "-")),
+			Informative: true,
+		}
 		if fails {
 			c.Informative, c.Verdict = false, conformity.Fail
 		}

@@ -8,40 +8,13 @@ import (
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 	"proveout/scoring/picture"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/raster"
 )
 
 var _ = judges(plans.ImageKind, (*judge).image)
-
-// A Picture is a capture that was compared, for documents to show.
-type Picture struct {
-	Title   fact.Fact      `json:"title"`   // "random-1 at 640x480x16"
-	Caption fact.Fact      `json:"caption"` // what was found, in sentences
-	File    string         `json:"file"`
-	SHA256  string         `json:"sha256"`
-	Verdict Verdict        `json:"verdict"`
-	Panels  func() []Panel `json:"-"` // nil when the capture was not compared afresh
-}
-
-// A Panel is one of the pictures side by side: pattern, capture, difference.
-type Panel struct {
-	Kind  PanelKind
-	Image image.Image
-	Scale int // levels of 255 at the ends of the scale; 0 when it has none
-}
-
-// A PanelKind says what a panel shows.
-type PanelKind string
-
-// The panels of a compared capture.
-const (
-	PatternPanel    PanelKind = "pattern"
-	CapturePanel    PanelKind = "capture"    // laid over the pattern when it could be
-	DifferencePanel PanelKind = "difference" // brighter in orange, darker in blue
-	DetailPanel     PanelKind = "detail"     // a part of the difference, enlarged
-)
 
 // image judges what was seen in each display mode and what the captures show.
 // What is seen and what is computed stand side by side; where they contradict
@@ -89,8 +62,12 @@ func (j *judge) image(spec *plans.Image) {
 }
 
 // seen judges what the technician typed of a mode.
-func (j *judge) seen(mode string) Check {
-	c := Check{Name: mode, Title: fact.New("image.seen", "mode", mode), Limits: &Limits{Text: fact.New("answer.clean")}}
+func (j *judge) seen(mode string) outcome.Check {
+	c := outcome.Check{
+		Name:   mode,
+		Title:  fact.New("image.seen", "mode", mode),
+		Limits: &conformity.Limits{Text: fact.New("answer.clean")},
+	}
 	r, ok := j.attempt.Latest(mode)
 	switch seen := wordOf(r); {
 	case !ok:
@@ -100,28 +77,32 @@ func (j *judge) seen(mode string) Check {
 	default:
 		c.Verdict, c.Text = conformity.Fail, answer(seen)
 		c.Reason = fact.New("image.seen-fault", "mode", mode, "seen", endSentence(seen))
-		j.suspect(0.5, fact.New("image.seen-fault-cause", "mode", mode, "seen", seen), fact.New("image.seen-fault-look"))
+		j.suspect(
+			0.5,
+			fact.New("image.seen-fault-cause", "mode", mode, "seen", seen),
+			fact.New("image.seen-fault-look"),
+		)
 	}
 	return c
 }
 
-func contradict(a, b Verdict) bool {
+func contradict(a, b conformity.Verdict) bool {
 	return a == conformity.Pass && b == conformity.Fail || a == conformity.Fail && b == conformity.Pass
 }
 
 // contradiction takes the checks at the given places out of the decision and
 // leaves the mode undecided.
-func (j *judge) contradiction(mode string, eyes Check, against []fact.Fact, at []int) {
+func (j *judge) contradiction(mode string, eyes outcome.Check, against []fact.Fact, at []int) {
 	for _, i := range at {
-		j.out.Checks[i].contradicted = true
+		j.out.Checks[i].Contradicted = true
 	}
 	seen := eyes.Reason
 	if eyes.Verdict == conformity.Pass {
 		seen = fact.New("image.seen-clean", "mode", mode)
 	}
-	j.check(Check{
+	j.check(outcome.Check{
 		Name: "contradiction." + mode, Title: fact.New("image.contradiction", "mode", mode),
-		Verdict: conformity.Inconclusive, Text: fact.New("image.contradict"), Limits: &Limits{Text: fact.New("image.agree")},
+		Verdict: conformity.Inconclusive, Text: fact.New("image.contradict"), Limits: &conformity.Limits{Text: fact.New("image.agree")},
 		Reason: fact.Text(fact.Sentences(seen, fact.New("image.all-computed", "found", parts(against)))),
 		Settle: fact.New("image.contradiction-settle"),
 	})
@@ -159,10 +140,10 @@ func (j *judge) compareCaptures() []*compared {
 }
 
 // computed judges one capture.
-func computed(s *compared) Check {
-	c := Check{
+func computed(s *compared) outcome.Check {
+	c := outcome.Check{
 		Name: "capture." + s.capture.Name, Title: fact.New("capture.compared", "picture", s.title()),
-		Limits: &Limits{Text: fact.New("answer.clean")}, Evidence: []string{s.capture.SHA256},
+		Limits: &conformity.Limits{Text: fact.New("answer.clean")}, Evidence: []string{s.capture.SHA256},
 	}
 	c.Verdict, c.Text, c.Reason = verdictOf(s)
 	switch {
@@ -181,7 +162,7 @@ func computed(s *compared) Check {
 const mostFindings = 3
 
 // verdictOf says what a compared capture means.
-func verdictOf(s *compared) (v Verdict, text, reason fact.Fact) {
+func verdictOf(s *compared) (v conformity.Verdict, text, reason fact.Fact) {
 	file := s.capture.Name
 	if s.err != nil {
 		return conformity.Inconclusive, fact.New("capture.not-compared"),
@@ -217,7 +198,17 @@ func cleanText(s *compared) fact.Fact {
 	r := s.result
 	ssim, difference := fact.In(r.SSIM, "").To(0.0001), fact.In(r.DeltaE.Mean, "").To(0.01)
 	if r.LinesJudged.Good == 0 {
-		return fact.New("capture.clean", "picture", s.title(), "file", s.capture.Name, "ssim", ssim, "difference", difference)
+		return fact.New(
+			"capture.clean",
+			"picture",
+			s.title(),
+			"file",
+			s.capture.Name,
+			"ssim",
+			ssim,
+			"difference",
+			difference,
+		)
 	}
 	return fact.New("capture.clean-with-lines", "picture", s.title(), "file", s.capture.Name,
 		"ssim", ssim, "difference", difference, "n", r.LinesJudged.Good)
@@ -279,10 +270,10 @@ func (j *judge) dataLines(sum *picture.Combined) {
 	if total == 0 {
 		return
 	}
-	c := Check{
+	c := outcome.Check{
 		Name: "data-lines", Title: fact.New("image.lines"), Informative: true,
 		Text:   fact.New("image.lines-counted", "good", n.Good, "bad", n.Bad, "open", n.NotJudged),
-		Limits: &Limits{Text: fact.New("image.no-bad-lines")},
+		Limits: &conformity.Limits{Text: fact.New("image.no-bad-lines")},
 		Reason: fact.New("image.lines-judged", "n", total, "good", n.Good, "bad", n.Bad),
 	}
 	if n.NotJudged > 0 {
@@ -343,9 +334,9 @@ func (j *judge) captured(spec *plans.Image, shots []*compared) {
 	left := fact.Names(fact.And, missing)
 	switch {
 	case spec.Captures == plans.CapturesRequired:
-		c := Check{
+		c := outcome.Check{
 			Name: "captures", Title: fact.New("image.captures"),
-			Limits:  &Limits{Text: fact.New("image.captures-all", "n", wanted)},
+			Limits:  &conformity.Limits{Text: fact.New("image.captures-all", "n", wanted)},
 			Text:    fact.New("image.captures-of", "n", wanted-len(missing), "all", wanted),
 			Verdict: conformity.Pass, Reason: fact.New("image.all-captured"),
 		}
@@ -361,31 +352,31 @@ func (j *judge) captured(spec *plans.Image, shots []*compared) {
 }
 
 // pictureOf makes what documents show of a capture.
-func pictureOf(s *compared) Picture {
+func pictureOf(s *compared) outcome.Picture {
 	v, _, reason := verdictOf(s)
-	p := Picture{Title: s.title(), Caption: reason, File: s.capture.Name, SHA256: s.capture.SHA256, Verdict: v}
+	p := outcome.Picture{Title: s.title(), Caption: reason, File: s.capture.Name, SHA256: s.capture.SHA256, Verdict: v}
 	if s.shown == nil {
 		return p
 	}
-	p.Panels = func() []Panel { return panels(s) }
+	p.Panels = func() []outcome.Panel { return panels(s) }
 	return p
 }
 
 // panels draws pattern, capture and difference of a capture that was read.
-func panels(s *compared) []Panel {
+func panels(s *compared) []outcome.Panel {
 	r := s.result
 	if r == nil {
-		return []Panel{{Kind: CapturePanel, Image: s.shown.Image()}}
+		return []outcome.Panel{{Kind: outcome.CapturePanel, Image: s.shown.Image()}}
 	}
-	out := []Panel{{Kind: PatternPanel, Image: r.Wanted.Image()}}
+	out := []outcome.Panel{{Kind: outcome.PatternPanel, Image: r.Wanted.Image()}}
 	if !r.Registered || r.Aligned == nil {
-		return append(out, Panel{Kind: CapturePanel, Image: s.shown.Image()})
+		return append(out, outcome.Panel{Kind: outcome.CapturePanel, Image: s.shown.Image()})
 	}
-	out = append(out, Panel{Kind: CapturePanel, Image: r.Aligned.Image()})
+	out = append(out, outcome.Panel{Kind: outcome.CapturePanel, Image: r.Aligned.Image()})
 	if m := picture.Marked(r); m != nil {
-		out = append(out, Panel{Kind: DifferencePanel, Image: m.Image(), Scale: picture.MapFullScale})
+		out = append(out, outcome.Panel{Kind: outcome.DifferencePanel, Image: m.Image(), Scale: picture.MapFullScale})
 		if !r.Clean {
-			out = append(out, Panel{Kind: DetailPanel, Image: enlarged(m, detailPlace(r))})
+			out = append(out, outcome.Panel{Kind: outcome.DetailPanel, Image: enlarged(m, detailPlace(r))})
 		}
 	}
 	return out
@@ -411,7 +402,10 @@ func detailPlace(r *picture.Result) image.Point {
 			break
 		}
 	}
-	return image.Pt(max(0, min(x-detailWidth/2, r.Wanted.Width-detailWidth)), max(0, min(y-detailHeight/2, r.Wanted.Height-detailHeight)))
+	return image.Pt(
+		max(0, min(x-detailWidth/2, r.Wanted.Width-detailWidth)),
+		max(0, min(y-detailHeight/2, r.Wanted.Height-detailHeight)),
+	)
 }
 
 func enlarged(m *raster.RGB, at image.Point) image.Image {
@@ -425,11 +419,17 @@ func enlarged(m *raster.RGB, at image.Point) image.Image {
 	return p.Image()
 }
 
-func (j *judge) depth(bits float64) Check {
+func (j *judge) depth(bits float64) outcome.Check {
 	m := measurand{unit: "bit", dimension: quantity.Bits, limits: conformity.AtLeast(float64(j.in.Family.MaxDepth))}
 	depth := fact.In(bits, m.unit).Whole()
-	c := Check{Name: "depth", Title: fact.New("image.depth"), Unit: m.unit, Value: number(bits), Text: fact.Text(depth),
-		Limits: limitsIn(m)}
+	c := outcome.Check{
+		Name:   "depth",
+		Title:  fact.New("image.depth"),
+		Unit:   m.unit,
+		Value:  number(bits),
+		Text:   fact.Text(depth),
+		Limits: limitsIn(m),
+	}
 	if bits >= *m.limits.Low {
 		c.Verdict, c.Reason = conformity.Pass, fact.New("image.depth-reached", "depth", depth)
 		return c

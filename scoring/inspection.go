@@ -4,6 +4,7 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 var _ = judges(plans.InspectionKind, (*judge).inspection)
@@ -13,7 +14,7 @@ var _ = judges(plans.InspectionKind, (*judge).inspection)
 func (j *judge) inspection(spec *plans.Inspection) {
 	for _, item := range spec.Checklist {
 		asked := fact.Phrase(item.Ask)
-		c := Check{Name: item.Name, Title: phrase(item.Ask)}
+		c := outcome.Check{Name: item.Name, Title: phrase(item.Ask)}
 		r, ok := j.attempt.Latest(item.Name)
 		if ok {
 			c.Text = answer(wordOf(r))
@@ -32,7 +33,7 @@ func (j *judge) inspection(spec *plans.Inspection) {
 		j.check(c)
 	}
 	if len(spec.Checklist) > 0 && worst(j.out.Checks) == conformity.NotApplicable {
-		j.check(Check{
+		j.check(outcome.Check{
 			Name:    "looked",
 			Title:   fact.New("inspection.made"),
 			Verdict: conformity.Inconclusive,

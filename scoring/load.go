@@ -10,7 +10,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 	"proveout/scoring/pacing"
 	"proveout/scoring/thermal"
 )
@@ -44,7 +44,7 @@ func (j *loadJudge) run() {
 	j.frozen(runs)
 	j.seenDuringLoad()
 	if len(runs) == 0 {
-		j.check(Check{Name: "runs", Title: fact.New("load.runs"), Reason: fact.New("load.no-run")})
+		j.check(outcome.Check{Name: "runs", Title: fact.New("load.runs"), Reason: fact.New("load.no-run")})
 		return
 	}
 	j.runCount(len(runs))
@@ -174,7 +174,11 @@ func (j *loadJudge) sawFreeze() bool {
 // frozen judges what was seen of freezes. A run that has a log shows its
 // freezes there; of one that has none somebody must say so.
 func (j *loadJudge) frozen(runs []loadRun) {
-	c := Check{Name: "frozen", Title: fact.New("load.frozen"), Limits: &Limits{Text: fact.New("answer.no")}}
+	c := outcome.Check{
+		Name:   "frozen",
+		Title:  fact.New("load.frozen"),
+		Limits: &conformity.Limits{Text: fact.New("answer.no")},
+	}
 	switch {
 	case j.sawFreeze():
 		c.Verdict, c.Text, c.Reason = conformity.Fail, fact.New("answer.yes"), fact.New("load.froze")
@@ -191,7 +195,11 @@ func (j *loadJudge) frozen(runs []loadRun) {
 
 func (j *loadJudge) seenDuringLoad() {
 	for _, r := range j.attempt.All("seen") {
-		c := Check{Name: "seen", Title: fact.New("load.seen"), Limits: &Limits{Text: fact.New("answer.clean")}}
+		c := outcome.Check{
+			Name:   "seen",
+			Title:  fact.New("load.seen"),
+			Limits: &conformity.Limits{Text: fact.New("answer.clean")},
+		}
 		if seen := wordOf(r); sameWords(seen, plans.PictureClean) {
 			c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("load.seen-clean")
 		} else {
@@ -208,7 +216,7 @@ func (j *loadJudge) runCount(made int) {
 	if want == 1 && made == 1 {
 		return
 	}
-	c := Check{
+	c := outcome.Check{
 		Name: "runs", Title: fact.New("load.runs"), Value: number(float64(made)), Text: fact.Text(fact.Count(made)),
 		Limits: limitsIn(measurand{dimension: quantity.Number, limits: conformity.AtLeast(float64(want))}),
 	}
@@ -223,7 +231,7 @@ func (j *loadJudge) runCount(made int) {
 
 // oneRun judges what each run must show by itself.
 func (j *loadJudge) oneRun(r *loadRun, several bool) {
-	label := func(c Check) Check {
+	label := func(c outcome.Check) outcome.Check {
 		if several {
 			c.Name += fmt.Sprint(".", r.number)
 			c.Title = fact.New("load.of-run", "what", c.Title, "run", r.number)
@@ -259,11 +267,11 @@ func (j *loadJudge) oneRun(r *loadRun, several bool) {
 	j.detail(fmt.Sprint("pacing.run ", r.number), numbers)
 }
 
-func (j *loadJudge) freezes(p *pacing.Report) Check {
-	c := Check{
+func (j *loadJudge) freezes(p *pacing.Report) outcome.Check {
+	c := outcome.Check{
 		Name: "freezes", Title: fact.New("load.freezes"),
 		Value: number(float64(len(p.Freezes))), Text: fact.Text(fact.Count(len(p.Freezes))),
-		Limits: &Limits{High: number(0), Text: fact.New("load.no-freezes")},
+		Limits: &conformity.Limits{High: number(0), Text: fact.New("load.no-freezes")},
 	}
 	if len(p.Freezes) == 0 {
 		c.Verdict, c.Reason = conformity.Pass, fact.New("load.no-freeze", "longest", fact.In(p.Max, "ms").To(0.1))
@@ -277,9 +285,9 @@ func (j *loadJudge) freezes(p *pacing.Report) Check {
 	return c
 }
 
-func (j *loadJudge) stalls(p *pacing.Report) Check {
+func (j *loadJudge) stalls(p *pacing.Report) outcome.Check {
 	most := *j.spec.MaxStalls
-	c := Check{
+	c := outcome.Check{
 		Name: "stalls", Title: fact.New("load.stalls"),
 		Value: number(float64(p.StallCount)), Text: fact.Text(fact.Count(p.StallCount)),
 		Limits: limitsIn(measurand{dimension: quantity.Number, limits: conformity.AtMost(float64(most))}),
@@ -324,9 +332,9 @@ func (j *loadJudge) overRuns(runs []loadRun) {
 // is not known to more than two digits.
 func asShare(cv float64) fact.Amount { return fact.In(100*cv, "%").Digits(2) }
 
-func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
+func spread(rep pacing.Repeatability, most *quantity.Quantity) outcome.Check {
 	share := asShare(rep.CV)
-	c := Check{
+	c := outcome.Check{
 		Name: "spread", Title: fact.New("load.spread"), Unit: "%", Value: number(share.Value), Text: fact.Text(share),
 		Limits: limitsIn(measurand{unit: "%", dimension: quantity.Ratio, limits: conformity.AtMost(most.Value)}),
 	}
@@ -343,35 +351,35 @@ func spread(rep pacing.Repeatability, most *quantity.Quantity) Check {
 // mostMarked is how many stalls a figure marks.
 const mostMarked = 12
 
-func (j *loadJudge) paceFigure(r *loadRun) Figure {
+func (j *loadJudge) paceFigure(r *loadRun) outcome.Figure {
 	p := r.report
-	f := Figure{
+	f := outcome.Figure{
 		ID: fmt.Sprint("frames-", r.number), Step: j.step.ID, Title: fact.New("figure.frame-time", "run", r.number),
 		Source: r.source, Samples: p.Frames,
 		X: axis(fact.New("figure.axis-time"), "s"), Y: axis(fact.New("figure.axis-frame-time"), "ms"),
 		Alt: fact.New("figure.frame-time-alt", "run", r.number, "time", minutes(p.Duration),
 			"median", fact.In(p.Median, "ms").To(0.1), "longest", fact.In(p.Max, "ms").To(0.1), "n", p.StallCount),
 	}
-	longest := figure.Series[fact.Fact]{Name: fact.New("figure.longest"), Style: figure.Line}
-	typical := figure.Series[fact.Fact]{Name: fact.New("figure.median-of-stretch"), Style: figure.Line}
+	longest := outcome.Series[fact.Fact]{Name: fact.New("figure.longest"), Style: outcome.Line}
+	typical := outcome.Series[fact.Fact]{Name: fact.New("figure.median-of-stretch"), Style: outcome.Line}
 	for _, pt := range p.Series {
 		longest.Add(pt.At, pt.Max)
 		typical.Add(pt.At, pt.Median)
 	}
 	f.Series = append(f.Series, longest, typical)
-	f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.stall"), At: p.StallLimit})
+	f.Limits = append(f.Limits, outcome.LimitLine[fact.Fact]{Name: fact.New("figure.stall"), At: p.StallLimit})
 	for _, s := range p.Stalls[:min(len(p.Stalls), mostMarked)] {
 		label := fact.Text(fact.In(s.Ms, "ms").To(1))
-		f.Marks = append(f.Marks, figure.Mark[fact.Fact]{X: s.At, Y: s.Ms, Label: label})
+		f.Marks = append(f.Marks, outcome.Mark[fact.Fact]{X: s.At, Y: s.Ms, Label: label})
 	}
 	return f
 }
 
 // shapeFigure draws how the frame times of a run are distributed.
-func (j *loadJudge) shapeFigure(r *loadRun) Figure {
+func (j *loadJudge) shapeFigure(r *loadRun) outcome.Figure {
 	p := r.report
 	median, p99 := p.Median, p.Percentiles["99"]
-	f := Figure{
+	f := outcome.Figure{
 		ID: fmt.Sprint("distribution-", r.number), Step: j.step.ID,
 		Title:  fact.New("figure.distribution", "run", r.number),
 		Source: r.source, Samples: p.Frames,
@@ -379,13 +387,13 @@ func (j *loadJudge) shapeFigure(r *loadRun) Figure {
 		Alt: fact.New("figure.distribution-alt", "run", r.number,
 			"median", fact.In(median, "ms").To(0.1), "percentile", fact.In(p99, "ms").To(0.1)),
 	}
-	bars := figure.Series[fact.Fact]{Name: fact.New("figure.frames"), Style: figure.Bars}
+	bars := outcome.Series[fact.Fact]{Name: fact.New("figure.frames"), Style: outcome.Bars}
 	for _, b := range p.Shape {
 		bars.Add((b.Low+b.High)/2, float64(b.Count))
 	}
 	f.Series = append(f.Series, bars)
 	f.Limits = append(f.Limits,
-		figure.Limit[fact.Fact]{Name: fact.New("figure.median"), At: median, Vertical: true},
-		figure.Limit[fact.Fact]{Name: fact.Text(fact.In(99, "%").Whole()), At: p99, Vertical: true})
+		outcome.LimitLine[fact.Fact]{Name: fact.New("figure.median"), At: median, Vertical: true},
+		outcome.LimitLine[fact.Fact]{Name: fact.Text(fact.In(99, "%").Whole()), At: p99, Vertical: true})
 	return f
 }

@@ -9,7 +9,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
-	"proveout/scoring"
+	"proveout/scoring/conformity"
 )
 
 const noReference = ";reference ="
@@ -17,18 +17,18 @@ const noReference = ";reference ="
 func TestLoadTyped(t *testing.T) {
 	runCases(t, []stepCase{
 		{"good score", "load", []string{"score=60.2 fps", "frozen=no", "duration=2 min"}, pass, nil, ""},
-		{"poor score", "load", []string{"score=55 fps", "frozen=no", "duration=2 min"}, fail, map[string]scoring.Verdict{"score": fail}, "does not belong with good cards"},
+		{"poor score", "load", []string{"score=55 fps", "frozen=no", "duration=2 min"}, fail, map[string]conformity.Verdict{"score": fail}, "does not belong with good cards"},
 		{"better than any", "load", []string{"score=66 fps", "frozen=no", "duration=2 min"}, pass, nil, ""},
-		{"froze", "load", []string{"score=60.2 fps", "frozen=yes", "duration=2 min"}, fail, map[string]scoring.Verdict{"frozen": fail}, "froze"},
-		{"nobody says whether it froze", "load", []string{"score=60.2 fps", "duration=2 min"}, notRun, map[string]scoring.Verdict{"frozen": notRun}, "not recorded"},
-		{"too short", "load", []string{"score=60.2 fps", "frozen=no", "duration=30 s"}, inconclusive, map[string]scoring.Verdict{"duration": inconclusive}, "It ran 0.5 min only"},
-		{"nobody says how long", "load", []string{"score=60.2 fps", "frozen=no"}, notRun, map[string]scoring.Verdict{"duration": notRun}, "not known"},
-		{"no score", "load", []string{"frozen=no", "duration=2 min"}, notRun, map[string]scoring.Verdict{"runs": notRun}, "neither a log nor a score"},
+		{"froze", "load", []string{"score=60.2 fps", "frozen=yes", "duration=2 min"}, fail, map[string]conformity.Verdict{"frozen": fail}, "froze"},
+		{"nobody says whether it froze", "load", []string{"score=60.2 fps", "duration=2 min"}, notRun, map[string]conformity.Verdict{"frozen": notRun}, "not recorded"},
+		{"too short", "load", []string{"score=60.2 fps", "frozen=no", "duration=30 s"}, inconclusive, map[string]conformity.Verdict{"duration": inconclusive}, "It ran 0.5 min only"},
+		{"nobody says how long", "load", []string{"score=60.2 fps", "frozen=no"}, notRun, map[string]conformity.Verdict{"duration": notRun}, "not known"},
+		{"no score", "load", []string{"frozen=no", "duration=2 min"}, notRun, map[string]conformity.Verdict{"runs": notRun}, "neither a log nor a score"},
 		{"dots were seen", "load", []string{"score=60.2 fps", "frozen=no", "duration=2 min", "seen=blue dots"}, fail, nil, "blue dots"},
 		{"shown only", "load;reference = \"inform\"", []string{"score=55 fps", "frozen=no", "duration=2 min"}, pass, nil, ""},
-		{"one run of three", "load;runs = 3", []string{"score=60.2 fps", "frozen=no", "duration=2 min"}, inconclusive, map[string]scoring.Verdict{"runs": inconclusive}, "1 of 3 runs"},
-		{"three that agree", "load;runs = 3;max_spread = \"3 %\"", []string{"score=60.2 fps, 60.4 fps, 60.1 fps", "frozen=no", "duration=2 min"}, pass, map[string]scoring.Verdict{"spread": pass}, ""},
-		{"three that do not", "load;runs = 3;max_spread = \"3 %\"", []string{"score=56 fps, 64 fps, 60.5 fps", "frozen=no", "duration=2 min"}, inconclusive, map[string]scoring.Verdict{"spread": inconclusive}, "do not agree"},
+		{"one run of three", "load;runs = 3", []string{"score=60.2 fps", "frozen=no", "duration=2 min"}, inconclusive, map[string]conformity.Verdict{"runs": inconclusive}, "1 of 3 runs"},
+		{"three that agree", "load;runs = 3;max_spread = \"3 %\"", []string{"score=60.2 fps, 60.4 fps, 60.1 fps", "frozen=no", "duration=2 min"}, pass, map[string]conformity.Verdict{"spread": pass}, ""},
+		{"three that do not", "load;runs = 3;max_spread = \"3 %\"", []string{"score=56 fps, 64 fps, 60.5 fps", "frozen=no", "duration=2 min"}, inconclusive, map[string]conformity.Verdict{"spread": inconclusive}, "do not agree"},
 	})
 }
 
@@ -49,18 +49,18 @@ func TestLoadLog(t *testing.T) {
 		name   string
 		step   string
 		rows   [][]float64
-		want   scoring.Verdict
-		checks map[string]scoring.Verdict
+		want   conformity.Verdict
+		checks map[string]conformity.Verdict
 	}{
-		{"steady", "load", frames(4000, 16.6), pass, map[string]scoring.Verdict{"freezes": pass, "stalls": pass, "duration": pass, "score": pass}},
-		{"a freeze of 1.5 s", "load", frames(4000, 16.6, 1500), fail, map[string]scoring.Verdict{"freezes": fail}},
-		{"just under a freeze", "load", frames(4000, 16.4, 990), pass, map[string]scoring.Verdict{"freezes": pass, "stalls": pass}},
-		{"three stalls, two allowed", "load", frames(4000, 16.6, 120, 120, 120), fail, map[string]scoring.Verdict{"stalls": fail, "freezes": pass}},
-		{"two stalls", "load", frames(4000, 16.6, 120, 120), pass, map[string]scoring.Verdict{"stalls": pass}},
-		{"slow", "load", frames(4000, 20), fail, map[string]scoring.Verdict{"score": fail, "freezes": pass}},
-		{"half a minute", "load", frames(1800, 16.6), inconclusive, map[string]scoring.Verdict{"duration": inconclusive}},
-		{"fast enough", "load;min_fps = \"50 fps\"" + noReference, frames(4000, 16.6), pass, map[string]scoring.Verdict{"mean-fps": pass}},
-		{"not fast enough", "load;min_fps = \"70 fps\"" + noReference, frames(6000, 16.6), fail, map[string]scoring.Verdict{"mean-fps": fail}},
+		{"steady", "load", frames(4000, 16.6), pass, map[string]conformity.Verdict{"freezes": pass, "stalls": pass, "duration": pass, "score": pass}},
+		{"a freeze of 1.5 s", "load", frames(4000, 16.6, 1500), fail, map[string]conformity.Verdict{"freezes": fail}},
+		{"just under a freeze", "load", frames(4000, 16.4, 990), pass, map[string]conformity.Verdict{"freezes": pass, "stalls": pass}},
+		{"three stalls, two allowed", "load", frames(4000, 16.6, 120, 120, 120), fail, map[string]conformity.Verdict{"stalls": fail, "freezes": pass}},
+		{"two stalls", "load", frames(4000, 16.6, 120, 120), pass, map[string]conformity.Verdict{"stalls": pass}},
+		{"slow", "load", frames(4000, 20), fail, map[string]conformity.Verdict{"score": fail, "freezes": pass}},
+		{"half a minute", "load", frames(1800, 16.6), inconclusive, map[string]conformity.Verdict{"duration": inconclusive}},
+		{"fast enough", "load;min_fps = \"50 fps\"" + noReference, frames(4000, 16.6), pass, map[string]conformity.Verdict{"mean-fps": pass}},
+		{"not fast enough", "load;min_fps = \"70 fps\"" + noReference, frames(6000, 16.6), fail, map[string]conformity.Verdict{"mean-fps": fail}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t, tt.step)
@@ -155,7 +155,7 @@ func TestReferenceBenches(t *testing.T) {
 	for _, tt := range []struct {
 		name    string
 		prepare func(b *bench)
-		want    scoring.Verdict
+		want    conformity.Verdict
 		says    string
 	}{
 		{"the family's, this bench", func(*bench) {}, pass, ""},
@@ -232,7 +232,7 @@ func TestProve(t *testing.T) {
 		name    string
 		every   float64
 		answers []string
-		want    scoring.Verdict
+		want    conformity.Verdict
 	}{
 		{"long enough", 3600, []string{"score=60 fps", "frozen=no", "duration=2.31 h"}, pass},
 		{"just too short", 3600, []string{"score=60 fps", "frozen=no", "duration=2.29 h"}, inconclusive},
@@ -278,7 +278,7 @@ func TestLoadThrottling(t *testing.T) {
 	}
 	for _, tt := range []struct {
 		step string
-		want scoring.Verdict
+		want conformity.Verdict
 	}{{"load;reference =", pass}, {"load;reference =;throttle_fails = true", fail}} {
 		b := newBench(t, tt.step)
 		b.attempt("load")

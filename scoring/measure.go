@@ -10,6 +10,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A measurand is one quantity of a step, to be judged against limits. Limits
@@ -29,8 +30,8 @@ type measurand struct {
 }
 
 // unread is the check of a measurand before anything is known of its value.
-func (m measurand) unread() Check {
-	return Check{
+func (m measurand) unread() outcome.Check {
+	return outcome.Check{
 		Name:   m.name,
 		Title:  m.title,
 		Unit:   m.unit,
@@ -40,7 +41,7 @@ func (m measurand) unread() Check {
 }
 
 // missing is the check of a measurand that nobody read.
-func missing(m measurand) Check {
+func missing(m measurand) outcome.Check {
 	c := m.unread()
 	c.Reason = notRead(m.title)
 	return c
@@ -59,7 +60,7 @@ func phrase(text string) fact.Fact {
 // measure judges the readings of a measurand by the step's rule, with the
 // uncertainty of the instrument, of its display and of the repeats combined in
 // quadrature (JCGM 100:2008).
-func (j *judge) measure(m measurand, readings []reading.Reading) Check {
+func (j *judge) measure(m measurand, readings []reading.Reading) outcome.Check {
 	if len(readings) == 0 {
 		return missing(m)
 	}
@@ -89,12 +90,12 @@ func (j *judge) measure(m measurand, readings []reading.Reading) Check {
 
 // judgeValue judges a value in base units against the limits of m. Without a
 // known instrument the uncertainty is not known and nothing is decided.
-func (j *judge) judgeValue(m measurand, value float64, lines []conformity.Contribution, known bool) Check {
+func (j *judge) judgeValue(m measurand, value float64, lines []conformity.Contribution, known bool) outcome.Check {
 	c := m.unread()
 	c.Rule = string(j.step.Rule)
 	scale := scaleOf(m.dimension, m.unit)
 	c.Value = number(value / scale)
-	undecided := func(err error) Check {
+	undecided := func(err error) outcome.Check {
 		c.Verdict = conformity.Inconclusive
 		c.Reason = fact.New("measure.not-judged", "title", m.title, "why", fact.Why(err))
 		return c
@@ -131,7 +132,7 @@ func (j *judge) judgeValue(m measurand, value float64, lines []conformity.Contri
 
 // explain says why the verdict on a value is what it is, and what would settle
 // one that is open.
-func (m measurand) explain(c *Check, r conformity.Result, known bool) (reason, settle fact.Fact) {
+func (m measurand) explain(c *outcome.Check, r conformity.Result, known bool) (reason, settle fact.Fact) {
 	switch {
 	case r.Verdict == conformity.Pass:
 		return fact.New("measure.inside", "title", m.title, "value", c.Text, "limits", c.Limits.Text), settle
@@ -220,12 +221,12 @@ func instrumentLimits(inst *plans.Instrument, dim quantity.Dimension, value floa
 }
 
 // limitsIn returns the limits of m in its unit, with words.
-func limitsIn(m measurand) *Limits {
+func limitsIn(m measurand) *conformity.Limits {
 	if m.limits.None() {
 		return nil
 	}
 	scale := scaleOf(m.dimension, m.unit)
-	var l Limits
+	var l conformity.Limits
 	if m.limits.Low != nil {
 		l.Low = number(*m.limits.Low / scale)
 	}
@@ -239,7 +240,7 @@ func limitsIn(m measurand) *Limits {
 // asStated gives limits the digits that somebody stated. Limits worked out from a
 // tolerance of so many ppm have more than that: of these it keeps what a
 // thousandth of the distance between them is worth.
-func asStated(l Limits) func(fact.Amount) fact.Amount {
+func asStated(l conformity.Limits) func(fact.Amount) fact.Amount {
 	if l.Low == nil || l.High == nil || *l.High <= *l.Low {
 		return fact.Amount.Whole
 	}
@@ -254,7 +255,7 @@ func asStated(l Limits) func(fact.Amount) fact.Amount {
 func asComputed(a fact.Amount) fact.Amount { return a }
 
 // limitsText says limits in a unit, each with the digits that digits gives it.
-func limitsText(l Limits, unit string, digits func(fact.Amount) fact.Amount) fact.Fact {
+func limitsText(l conformity.Limits, unit string, digits func(fact.Amount) fact.Amount) fact.Fact {
 	switch {
 	case l.Low != nil && l.High != nil:
 		return fact.New("limits.between", "low", digits(fact.In(*l.Low, "")), "high", digits(fact.In(*l.High, unit)))
@@ -306,4 +307,8 @@ func mean(values []float64) float64 {
 		sum += v
 	}
 	return sum / float64(len(values))
+}
+
+func axis(name fact.Fact, unit string) outcome.Axis[fact.Fact] {
+	return outcome.Axis[fact.Fact]{Name: name, Unit: unit}
 }

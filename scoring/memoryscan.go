@@ -11,6 +11,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/memory"
+	"proveout/scoring/outcome"
 )
 
 var _ = judges(plans.MemoryScanKind, (*judge).memoryScan)
@@ -93,11 +94,13 @@ func scanPool(family *plans.Family, name string) (*plans.MemoryPool, error) {
 }
 
 // noFailure are limits that no failing address keeps.
-func noFailure() *Limits { return &Limits{High: number(0), Text: fact.New("memory-scan.none")} }
+func noFailure() *conformity.Limits {
+	return &conformity.Limits{High: number(0), Text: fact.New("memory-scan.none")}
+}
 
 // scanList judges one list of failing addresses.
-func (j *judge) scanList(l *reading.Log, i int) (Check, scannedList) {
-	c := Check{
+func (j *judge) scanList(l *reading.Log, i int) (outcome.Check, scannedList) {
+	c := outcome.Check{
 		Name:     "list",
 		Title:    fact.New("memory-scan.list", "file", l.Name),
 		Limits:   noFailure(),
@@ -180,7 +183,7 @@ func nothingSaid(s *scannedList) error {
 
 // faults turns findings into causes; the same fault of a second list is not
 // told again.
-func (j *judge) faults(found []memory.Fault, c *Check) {
+func (j *judge) faults(found []memory.Fault, c *outcome.Check) {
 	if len(found) == 0 {
 		j.suspect(0.3, fact.New("memory-scan.no-single-fault"), fact.New("memory-scan.longer-list"))
 		return
@@ -188,7 +191,7 @@ func (j *judge) faults(found []memory.Fault, c *Check) {
 	c.Reason = fact.Text(fact.Sentences(c.Reason, sentence(found[0].Fact())))
 	for _, x := range found {
 		is := x.Fact()
-		if slices.ContainsFunc(j.out.Causes, func(o Cause) bool { return reflect.DeepEqual(o.Text, is) }) {
+		if slices.ContainsFunc(j.out.Causes, func(o outcome.Cause) bool { return reflect.DeepEqual(o.Text, is) }) {
 			continue
 		}
 		j.suspect(x.Confidence, is, sentence(x.Advice))
@@ -205,7 +208,7 @@ func (j *judge) scanCount(lists int, listed int64) {
 	if !typed && lists > 0 {
 		return
 	}
-	c := Check{Name: plans.ScanFailing, Title: fact.New("memory-scan.stated"), Limits: noFailure()}
+	c := outcome.Check{Name: plans.ScanFailing, Title: fact.New("memory-scan.stated"), Limits: noFailure()}
 	if !typed {
 		c.Reason = fact.New("memory-scan.no-list")
 		j.check(c)
@@ -245,13 +248,16 @@ func (j *judge) scanCovered() {
 	for _, p := range j.in.Family.Memory {
 		total += p.Total.Value
 	}
-	c := Check{
-		Name:   plans.ScanTested,
-		Title:  fact.New("memory-scan.tested"),
-		Unit:   "MiB",
-		Value:  number(r.Number() / (1 << 20)),
-		Text:   fact.Text(size(r.Number())),
-		Limits: &Limits{Low: number(total / (1 << 20)), Text: fact.New("memory-scan.all-of", "size", size(total))},
+	c := outcome.Check{
+		Name:  plans.ScanTested,
+		Title: fact.New("memory-scan.tested"),
+		Unit:  "MiB",
+		Value: number(r.Number() / (1 << 20)),
+		Text:  fact.Text(size(r.Number())),
+		Limits: &conformity.Limits{
+			Low:  number(total / (1 << 20)),
+			Text: fact.New("memory-scan.all-of", "size", size(total)),
+		},
 	}
 	switch {
 	case r.Number() >= total:

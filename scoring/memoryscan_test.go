@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"proveout/harness/reading"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
 
@@ -89,7 +88,7 @@ func TestMemoryScanVerdicts(t *testing.T) {
 		bad     int64
 		problem error
 		pool    string
-		want    scoring.Verdict
+		want    conformity.Verdict
 		reason  string
 	}{
 		{name: "empty list", lists: [][]reading.Failure{nil}, want: conformity.Pass, reason: "no failing address is listed"},

@@ -7,6 +7,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/memory"
+	"proveout/scoring/outcome"
 )
 
 var _ = judges(plans.MemorySizeKind, (*judge).memorySize)
@@ -28,13 +29,13 @@ func (j *judge) memorySize(*plans.MemorySize) {
 }
 
 // poolSize judges the size of one memory of the card.
-func (j *judge) poolSize(pool plans.MemoryPool) (Check, *memory.SizeReport) {
+func (j *judge) poolSize(pool plans.MemoryPool) (outcome.Check, *memory.SizeReport) {
 	total := pool.Total.Value / (1 << 20)
-	c := Check{
+	c := outcome.Check{
 		Name:   plans.SizeReading(pool.Name),
 		Title:  sizeTitle(pool.Name),
 		Unit:   "MiB",
-		Limits: &Limits{Low: number(total), High: number(total), Text: fact.Text(fact.Of(pool.Total))},
+		Limits: &conformity.Limits{Low: number(total), High: number(total), Text: fact.Text(fact.Of(pool.Total))},
 	}
 	r, ok := j.attempt.Latest(c.Name)
 	if !ok {
@@ -64,7 +65,7 @@ func sizeTitle(pool string) fact.Fact {
 	return fact.New("memory-size.title-of", "memory", fact.Phrase(pool))
 }
 
-func (j *judge) explainSize(c *Check, pool plans.MemoryPool, report memory.SizeReport) {
+func (j *judge) explainSize(c *outcome.Check, pool plans.MemoryPool, report memory.SizeReport) {
 	c.Verdict = report.Verdict
 	if report.ReportedBytes == report.ExpectedBytes {
 		c.Reason = fact.New("memory-size.all", "title", c.Title, "size", c.Text)
@@ -78,7 +79,7 @@ func (j *judge) explainSize(c *Check, pool plans.MemoryPool, report memory.SizeR
 	c.Reason = fact.Text(fact.Sentences(shown, sentence(best.Text)))
 	switch {
 	case c.Verdict == conformity.Pass:
-		j.out.displayMatter = true
+		j.out.DisplayMatter = true
 		return
 	case best.Kind == memory.SizeReserved:
 		c.Settle = sentence(best.NextCheck)
@@ -106,7 +107,7 @@ func (j *judge) explainSize(c *Check, pool plans.MemoryPool, report memory.SizeR
 // settleMemoryDisplay keeps a size that fell short by what tools leave out as
 // a pass only when the picture and the other checks are clean (common
 // practice, no source).
-func settleMemoryDisplay(out *Outcome) {
+func settleMemoryDisplay(out *outcome.Outcome) {
 	var unclean []fact.Fact // steps
 	pictures := 0
 	for _, s := range out.Steps {
@@ -124,7 +125,7 @@ func settleMemoryDisplay(out *Outcome) {
 	}
 	for i := range out.Steps {
 		s := &out.Steps[i]
-		if !s.displayMatter || s.Verdict != conformity.Pass {
+		if !s.DisplayMatter || s.Verdict != conformity.Pass {
 			continue
 		}
 		if len(unclean) == 0 && pictures > 0 {

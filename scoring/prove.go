@@ -7,12 +7,13 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/endurance"
+	"proveout/scoring/outcome"
 )
 
 // faultGone judges whether the failure-free runs of the attempt are long enough
 // to say that an intermittent fault is gone.
-func (j *judge) faultGone(spec *plans.Timed, seconds []float64, failures int) Check {
-	c := Check{Name: "fault-gone", Title: fact.New("prove.fault-gone"), Unit: "h",
+func (j *judge) faultGone(spec *plans.Timed, seconds []float64, failures int) outcome.Check {
+	c := outcome.Check{Name: "fault-gone", Title: fact.New("prove.fault-gone"), Unit: "h",
 		Source: fact.Text(fact.Name("NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1"))}
 	interval := j.in.Job.ComplaintEvery
 	if interval <= 0 {
@@ -41,7 +42,7 @@ func (j *judge) faultGone(spec *plans.Timed, seconds []float64, failures int) Ch
 	c.Verdict, c.Reason, c.Settle = o.Verdict, o.Sentence, o.Settle
 	ran, needed := o.Ran/3600, o.Needed/3600
 	c.Value, c.Text = number(ran), fact.New("prove.without-the-fault", "time", fact.In(ran, "h").To(0.01))
-	c.Limits = &Limits{Low: &needed}
+	c.Limits = &conformity.Limits{Low: &needed}
 	c.Limits.Text = limitsText(*c.Limits, c.Unit, asComputed)
 	return c
 }

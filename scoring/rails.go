@@ -8,6 +8,7 @@ import (
 	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 var _ = judges(plans.RailsKind, (*judge).rails)
@@ -20,7 +21,7 @@ func (j *judge) rails(spec *plans.Rails) {
 	for _, name := range names {
 		rail, ok := j.in.Family.Rail(name)
 		if !ok {
-			j.check(Check{
+			j.check(outcome.Check{
 				Name:   plans.OhmReading(name),
 				Title:  phrase(name),
 				Reason: fact.New("rails.unknown", "rail", name),
@@ -47,7 +48,7 @@ func (j *judge) rails(spec *plans.Rails) {
 
 // voltage judges the voltage of a rail; shorted is the rail that keeps the card
 // without power, if any.
-func (j *judge) voltage(rail *plans.Rail, shorted string) Check {
+func (j *judge) voltage(rail *plans.Rail, shorted string) outcome.Check {
 	name := fact.Phrase(rail.Name)
 	m := measurand{
 		name:      plans.VoltReading(rail.Name),
@@ -71,7 +72,7 @@ func (j *judge) voltage(rail *plans.Rail, shorted string) Check {
 
 // resistance judges the resistance of a rail to ground, and says whether it is
 // a short. There is no check when the family states no value and none was read.
-func (j *judge) resistance(rail *plans.Rail) (c *Check, short bool) {
+func (j *judge) resistance(rail *plans.Rail) (c *outcome.Check, short bool) {
 	name := fact.Phrase(rail.Name)
 	m := measurand{
 		name:      plans.OhmReading(rail.Name),
@@ -104,7 +105,7 @@ func (j *judge) resistance(rail *plans.Rail) (c *Check, short bool) {
 
 // farFromUsual remarks on a resistance that is no short but a good deal off the
 // one that the family states.
-func (j *judge) farFromUsual(c *Check, rail *plans.Rail) {
+func (j *judge) farFromUsual(c *outcome.Check, rail *plans.Rail) {
 	const far = 3 // times; common practice, no source
 	ratio := *c.Value * scaleOf(quantity.Resistance, c.Unit) / rail.Resistance.Value
 	name, usual := fact.Phrase(rail.Name), rail.Resistance
@@ -120,7 +121,7 @@ func (j *judge) farFromUsual(c *Check, rail *plans.Rail) {
 
 // knownGood compares a resistance with those of known-good cards on a
 // logarithmic scale, and says whether it is a short.
-func (j *judge) knownGood(c *Check, rail *plans.Rail) (short bool) {
+func (j *judge) knownGood(c *outcome.Check, rail *plans.Rail) (short bool) {
 	shortOhms := 0.0
 	if rail.ShortBelow != nil {
 		shortOhms = rail.ShortBelow.Value
@@ -135,7 +136,7 @@ func (j *judge) knownGood(c *Check, rail *plans.Rail) (short bool) {
 		return false // too near to the limit of a short to say more
 	}
 	c.Informative, c.Verdict, c.Probability = false, r.Verdict, nil
-	limits := Limits{Low: number(r.LowOhms / scale), High: number(r.HighOhms / scale)}
+	limits := conformity.Limits{Low: number(r.LowOhms / scale), High: number(r.HighOhms / scale)}
 	limits.Text = limitsText(limits, c.Unit, asComputed)
 	c.Limits, c.Source = &limits, r.Rule
 	c.Reason = fact.New("rails.compared", "title", c.Title, "value", c.Text, "what", r.Text, "limits", limits.Text)

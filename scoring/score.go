@@ -9,17 +9,18 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // Score judges every step of the plan by its last attempt and the job as a
 // whole. It is accepted when every required step passed on its last attempt.
-func Score(in reading.Input) Outcome { return Rescore(in, nil) }
+func Score(in reading.Input) outcome.Outcome { return Rescore(in, nil) }
 
 // Rescore is [Score] for a job whose files are not all at hand: the steps in
 // taken are not judged again but taken as they are given, by their id. The
 // gates and the job as a whole are decided anew.
-func Rescore(in reading.Input, taken map[string]StepOutcome) Outcome {
-	out := Outcome{
+func Rescore(in reading.Input, taken map[string]outcome.StepOutcome) outcome.Outcome {
+	out := outcome.Outcome{
 		Job:      in.Job.Number,
 		Plan:     in.Plan.ID,
 		Family:   in.Family.ID,
@@ -41,20 +42,20 @@ func Rescore(in reading.Input, taken map[string]StepOutcome) Outcome {
 }
 
 // ScoreStep judges one step alone, as the bench shows it right after entry.
-func ScoreStep(in reading.Input, step *plans.Step) StepOutcome {
+func ScoreStep(in reading.Input, step *plans.Step) outcome.StepOutcome {
 	out := scoreStep(in, step)
-	one := Outcome{Steps: []StepOutcome{out}}
+	one := outcome.Outcome{Steps: []outcome.StepOutcome{out}}
 	settleMemoryDisplay(&one)
 	return one.Steps[0]
 }
 
-func scoreStep(in reading.Input, step *plans.Step) StepOutcome {
+func scoreStep(in reading.Input, step *plans.Step) outcome.StepOutcome {
 	attempts := in.Job.Attempts[step.ID]
 	required, why := Required(step, in.Job)
-	out := StepOutcome{
+	out := outcome.StepOutcome{
 		ID: step.ID, Kind: string(step.Kind), Title: step.Title,
 		Required: required, WhyNeeded: why, Gate: step.Gate,
-		Attempts: len(attempts), Checks: []Check{},
+		Attempts: len(attempts), Checks: []outcome.Check{},
 	}
 	if len(attempts) == 0 {
 		out.Reason = fact.New("outcome.no-attempt")
@@ -85,8 +86,8 @@ func Required(step *plans.Step, job *reading.Job) (required bool, because string
 	return false, ""
 }
 
-func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) StepOutcome {
-	j := &judge{in: in, step: step, attempt: attempt, out: StepOutcome{Checks: []Check{}}}
+func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) outcome.StepOutcome {
+	j := &judge{in: in, step: step, attempt: attempt, out: outcome.StepOutcome{Checks: []outcome.Check{}}}
 	switch {
 	case attempt.Skipped != "":
 		j.out.Reason = fact.New("outcome.skipped", "why", endSentence(attempt.Skipped))
@@ -121,14 +122,14 @@ type judge struct {
 	in      reading.Input
 	step    *plans.Step
 	attempt *reading.Attempt
-	out     StepOutcome
+	out     outcome.StepOutcome
 }
 
-func (j *judge) check(c Check) { j.out.Checks = append(j.out.Checks, c) }
+func (j *judge) check(c outcome.Check) { j.out.Checks = append(j.out.Checks, c) }
 
 // suspect adds a probable fault, with what to look at on the board.
 func (j *judge) suspect(confidence float64, text, look fact.Fact) {
-	j.out.Causes = append(j.out.Causes, Cause{Text: text, Step: j.step.ID, Confidence: confidence, Look: look})
+	j.out.Causes = append(j.out.Causes, outcome.Cause{Text: text, Step: j.step.ID, Confidence: confidence, Look: look})
 }
 
 // finding adds a remark that decides nothing.
@@ -139,7 +140,7 @@ func (j *judge) warning(f fact.Fact) { j.out.Warnings = append(j.out.Warnings, f
 
 // circumstance adds a condition of the test that documents state.
 func (j *judge) circumstance(name, text fact.Fact) {
-	j.out.Conditions = append(j.out.Conditions, Condition{name, text})
+	j.out.Conditions = append(j.out.Conditions, outcome.Condition{Name: name, Text: text})
 }
 
 // detail adds the numbers behind the checks.
@@ -160,13 +161,13 @@ func (j *judge) conclude() {
 
 // worst returns the verdict of a set of checks: one failure fails, one doubt
 // leaves it undecided, one missing reading leaves it not run.
-func worst(checks []Check) Verdict {
+func worst(checks []outcome.Check) conformity.Verdict {
 	verdict, judged := conformity.NotRun, false
-	rank := map[Verdict]int{
+	rank := map[conformity.Verdict]int{
 		conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4,
 	}
 	for _, c := range checks {
-		if c.Informative || c.contradicted {
+		if c.Informative || c.Contradicted {
 			continue
 		}
 		if !judged || rank[c.Verdict] > rank[verdict] {
@@ -178,7 +179,7 @@ func worst(checks []Check) Verdict {
 
 // stepReason is what the checks that made the verdict say, three of them at the
 // most.
-func stepReason(verdict Verdict, checks []Check) fact.Fact {
+func stepReason(verdict conformity.Verdict, checks []outcome.Check) fact.Fact {
 	var reasons []fact.Fact
 	for _, c := range checks {
 		if c.Verdict == verdict && !c.Informative && !c.Reason.IsZero() {
@@ -201,7 +202,7 @@ func stepReason(verdict Verdict, checks []Check) fact.Fact {
 
 // holdBehindGates takes back the verdicts of powered steps behind a gate that
 // failed: nobody powers a card with a solder bridge.
-func holdBehindGates(plan *plans.Plan, out *Outcome) {
+func holdBehindGates(plan *plans.Plan, out *outcome.Outcome) {
 	held := ""
 	for i := range out.Steps {
 		s := &out.Steps[i]
@@ -240,7 +241,7 @@ func HeldBy(in reading.Input, step *plans.Step) string {
 	return ""
 }
 
-func decide(out *Outcome) {
+func decide(out *outcome.Outcome) {
 	anyFail, anyDoubt, passed, required := false, false, 0, 0
 	for _, s := range out.Steps {
 		out.Causes = append(out.Causes, s.Causes...)
@@ -281,7 +282,7 @@ func decide(out *Outcome) {
 }
 
 // stepsWith are the required steps with a verdict, by their ids.
-func stepsWith(steps []StepOutcome, verdict Verdict) fact.List {
+func stepsWith(steps []outcome.StepOutcome, verdict conformity.Verdict) fact.List {
 	var ids []string
 	for _, s := range steps {
 		if s.Required && s.Verdict == verdict {

@@ -14,6 +14,8 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/scoring"
+	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 var everyStep = []string{"inspection;gate = true", "rails;gate = true", "detection;gate = true", "memory-size", "clocks", "picture", "load", "soak;at_rated = true;compare_rise = true;ambient = \"23 °C ±5 °C\""}
@@ -139,7 +141,7 @@ func TestRetests(t *testing.T) {
 	b.attempt("clocks", "core=100 MHz")
 	b.attempt("clocks", "core=100 MHz", "memory=125 MHz")
 	s := b.step("clocks")
-	if s.Attempts != 3 || s.Verdict != pass || !slices.Equal(s.Earlier, []scoring.Verdict{fail, notRun}) {
+	if s.Attempts != 3 || s.Verdict != pass || !slices.Equal(s.Earlier, []conformity.Verdict{fail, notRun}) {
 		t.Errorf("%d attempts, %v, earlier %v", s.Attempts, s.Verdict, s.Earlier)
 	}
 	// The last attempt counts, even when an earlier one was better.
@@ -330,13 +332,13 @@ func TestMoreUncertaintyNeverPasses(t *testing.T) {
 	b.attempt("clocks", "core=100 MHz", "memory=125 MHz")
 	b.attempt("rails", cleanAnswers[plans.RailsKind]...)
 	counter, _ := b.Shop.Benches[0].Instrument("counter")
-	rank := map[scoring.Verdict]int{pass: 0, inconclusive: 1, fail: 0}
+	rank := map[conformity.Verdict]int{pass: 0, inconclusive: 1, fail: 0}
 	rapid.Check(t, func(t *rapid.T) {
 		value := rapid.Float64Range(97e6, 103e6).Draw(t, "Hz")
 		small := rapid.Float64Range(0, 2e6).Draw(t, "a")
 		large := small + rapid.Float64Range(0, 2e6).Draw(t, "more")
 		b.Job.Attempts["clocks"][0].Readings[0].Value = &value
-		judge := func(a float64) scoring.Check {
+		judge := func(a float64) outcome.Check {
 			counter.Limits.Value = a
 			return checkNamed(b.t, b.score().Steps[0], "core")
 		}

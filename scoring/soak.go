@@ -9,7 +9,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 	"proveout/scoring/thermal"
 )
 
@@ -32,7 +32,14 @@ func (j *judge) soak(spec *plans.Soak) { (&soakJudge{judge: j, spec: spec}).run(
 func (j *soakJudge) run() {
 	err := j.read()
 	if err == nil && j.heat.count == 0 {
-		j.check(Check{Name: "peak", Title: fact.New("soak.peak"), Unit: "°C", Reason: fact.New("soak.no-temperature")})
+		j.check(
+			outcome.Check{
+				Name:   "peak",
+				Title:  fact.New("soak.peak"),
+				Unit:   "°C",
+				Reason: fact.New("soak.no-temperature"),
+			},
+		)
 		return
 	}
 	if err == nil {
@@ -271,7 +278,7 @@ func standardOf(inst *plans.Instrument, value, step float64) float64 {
 	return b.Standard
 }
 
-func (j *soakJudge) peak() Check {
+func (j *soakJudge) peak() outcome.Check {
 	title := fact.New("soak.peak")
 	if j.heat.place != "" {
 		title = fact.New("soak.peak-at", "place", atPlace(j.heat.place))
@@ -308,7 +315,7 @@ func atPlace(place string) fact.Fact {
 	return fact.New("place.at", "place", place)
 }
 
-func (j *soakJudge) stable() Check {
+func (j *soakJudge) stable() outcome.Check {
 	rule, r := j.spec.Stability, &j.report
 	c := measurand{
 		name: "stability", title: fact.New("soak.stable-at-end"), dimension: quantity.TemperatureRate, unit: "K/h",
@@ -389,7 +396,7 @@ func (j *soakJudge) rise() {
 	if !j.spec.CompareRise || len(refs) == 0 {
 		return
 	}
-	c := Check{Name: "rise", Title: fact.New("soak.rise"), Unit: "K"}
+	c := outcome.Check{Name: "rise", Title: fact.New("soak.rise"), Unit: "K"}
 	switch rise, u := j.report.Rise, j.report.RiseU; {
 	case rise == nil || u == nil:
 		why := j.report.Why
@@ -425,21 +432,21 @@ func (j *soakJudge) circumstances() {
 		fact.New("soak.readings", "n", j.report.Readings, "source", j.heat.source))
 }
 
-func (j *soakJudge) temperatureFigure() Figure {
+func (j *soakJudge) temperatureFigure() outcome.Figure {
 	r := &j.report
-	f := Figure{
+	f := outcome.Figure{
 		ID: "soak", Step: j.step.ID, Title: fact.New("figure.temperature"),
 		Source: j.heat.source, Samples: int64(r.Readings),
 		X: axis(fact.New("figure.axis-time"), "min"), Y: axis(fact.New("figure.axis-temperature"), "°C"),
 		Alt: fact.New("figure.temperature-alt", "time", minutes(r.LoadEnd-r.LoadStart),
 			"peak", fact.In(r.Peak, "°C").To(0.1), "at", minutes(r.PeakAt-r.LoadStart)),
 	}
-	measured := figure.Series[fact.Fact]{Name: fact.New("figure.measured"), Style: figure.Line}
+	measured := outcome.Series[fact.Fact]{Name: fact.New("figure.measured"), Style: outcome.Line}
 	if j.heat.typed {
-		measured.Style = figure.Points
+		measured.Style = outcome.Points
 	}
-	fit := figure.Series[fact.Fact]{Name: fact.New("figure.fitted-rise"), Style: figure.Dashed}
-	band := figure.Curve{}
+	fit := outcome.Series[fact.Fact]{Name: fact.New("figure.fitted-rise"), Style: outcome.Dashed}
+	band := outcome.Curve{}
 	for _, p := range r.Curve {
 		x := p.Time / 60
 		measured.Add(x, p.Temp)
@@ -455,13 +462,13 @@ func (j *soakJudge) temperatureFigure() Figure {
 		f.Series = append(f.Series, fit)
 	}
 	if len(band.X) > 1 {
-		f.Bands = append(f.Bands, figure.Band[fact.Fact]{Name: fact.New("figure.readings-expected"), Curve: &band})
+		f.Bands = append(f.Bands, outcome.Band[fact.Fact]{Name: fact.New("figure.readings-expected"), Curve: &band})
 	}
 	if j.options.Limit != nil {
-		f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.limit"), At: *j.options.Limit})
+		f.Limits = append(f.Limits, outcome.LimitLine[fact.Fact]{Name: fact.New("figure.limit"), At: *j.options.Limit})
 	}
 	if r.Ambient != nil {
-		f.Limits = append(f.Limits, figure.Limit[fact.Fact]{Name: fact.New("figure.ambient"), At: *r.Ambient})
+		f.Limits = append(f.Limits, outcome.LimitLine[fact.Fact]{Name: fact.New("figure.ambient"), At: *r.Ambient})
 	}
 	return f
 }

@@ -9,6 +9,7 @@ import (
 	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 var _ = judges(plans.TimingKind, (*judge).timing)
@@ -23,10 +24,10 @@ const modeRatePPM = 15000
 func (j *judge) timing(spec *plans.Timing) {
 	reports := map[string]bus.TimingReport{}
 	for _, text := range spec.Modes.On(j.in.Family) {
-		c := Check{
+		c := outcome.Check{
 			Name:   text,
 			Title:  fact.New("timing.title", "mode", text),
-			Limits: &Limits{Text: fact.Text(fact.Name(text))},
+			Limits: &conformity.Limits{Text: fact.Text(fact.Name(text))},
 			Rule:   string(j.step.Rule),
 		}
 		line, okLine := j.attempt.Latest(text + ".line")
@@ -52,7 +53,7 @@ func (j *judge) timing(spec *plans.Timing) {
 }
 
 // modeTiming judges the rates that were read at the mode of a check.
-func (j *judge) modeTiming(c *Check, line, frame reading.Reading) (bus.TimingReport, error) {
+func (j *judge) modeTiming(c *outcome.Check, line, frame reading.Reading) (bus.TimingReport, error) {
 	mode, err := plans.ParseMode(c.Name)
 	if err != nil {
 		return bus.TimingReport{}, err
@@ -110,7 +111,7 @@ func rateFits(wanted, is float64) bool {
 }
 
 // matched judges the mode that was asked for by how the reading lies to it.
-func (j *judge) matched(c *Check, m bus.TimingMatch, known bool) {
+func (j *judge) matched(c *outcome.Check, m bus.TimingMatch, known bool) {
 	c.Source = fact.Text(fact.Name(m.Standard))
 	c.Limits.Text = fact.New("timing.of-mode",
 		"is", m.Mode,

@@ -4,7 +4,6 @@ import (
 	"strings"
 	"testing"
 
-	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
 
@@ -26,7 +25,7 @@ var fineCounter = strings.Replace(shopText, `accuracy = "±0.1 MHz"`, `accuracy 
 func TestTimingStep(t *testing.T) {
 	for _, tt := range []struct {
 		name, shop, line, frame string
-		want                    scoring.Verdict
+		want                    conformity.Verdict
 		reason                  string
 	}{
 		{"exact", fineCounter, "46.875 kHz", "75.000 Hz", conformity.Pass, "agrees with 800x600 at 75 Hz"},

@@ -10,8 +10,8 @@ import (
 	"proveout/plans/document"
 	"proveout/plans/fact"
 	"proveout/report/words"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // width is how many columns plain output takes: it fits the narrowest terminal
@@ -23,7 +23,7 @@ func (p *printer) fact(indent int, f fact.Fact) { fold(p, strings.Repeat(" ", in
 
 // outcome prints the judgement of a job: a line for each step, and with detail
 // every check.
-func (p *printer) outcome(o *scoring.Outcome, detail bool) {
+func (p *printer) outcome(o *outcome.Outcome, detail bool) {
 	head := o.Verdict.Fact()
 	if o.Accepted {
 		head = fact.New("screen.accepted")
@@ -43,7 +43,7 @@ func (p *printer) outcome(o *scoring.Outcome, detail bool) {
 // mostCauses are printed of a job.
 const mostCauses = 6
 
-func (p *printer) causes(causes []scoring.Cause) {
+func (p *printer) causes(causes []outcome.Cause) {
 	if len(causes) == 0 {
 		return
 	}
@@ -62,14 +62,14 @@ func (p *printer) causes(causes []scoring.Cause) {
 // verdictColumn is how wide the column of verdicts is.
 func (p *printer) verdictColumn() int {
 	column := 14
-	for _, v := range []scoring.Verdict{conformity.Pass, conformity.Fail, conformity.Inconclusive, conformity.NotRun} {
+	for _, v := range []conformity.Verdict{conformity.Pass, conformity.Fail, conformity.Inconclusive, conformity.NotRun} {
 		column = max(column, utf8.RuneCountInString(p.Tell(v.Fact())))
 	}
 	return column
 }
 
 // step prints the judgement of a step.
-func (p *printer) step(o *scoring.StepOutcome, detail bool) {
+func (p *printer) step(o *outcome.StepOutcome, detail bool) {
 	head := []fact.Fact{fact.Text(fact.Name(o.ID))}
 	if o.Attempts > 1 {
 		head = append(head, fact.New("screen.attempt", "attempt", o.Attempts))

@@ -10,7 +10,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/harness/workflow"
 	"proveout/plans"
-	"proveout/scoring"
+	"proveout/scoring/outcome"
 )
 
 var (
@@ -43,7 +43,7 @@ func (c *Console) record(x *cli.Context, job *workflow.Job) error {
 	if err := job.Record(results); err != nil {
 		return err
 	}
-	shown := []scoring.StepOutcome{}
+	shown := []outcome.StepOutcome{}
 	for _, r := range results {
 		shown = append(shown, *job.Judged(r.Step))
 	}

@@ -13,6 +13,7 @@ import (
 	"proveout/plans/quantity"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // Run leads through the plan from where the job stands, which is taken for this
@@ -98,7 +99,7 @@ func (s *session) nextStep(forced string) (*plans.Step, int) {
 	return nil, 0
 }
 
-func passed(v scoring.Verdict) bool { return v == conformity.Pass || v == conformity.NotApplicable }
+func passed(v conformity.Verdict) bool { return v == conformity.Pass || v == conformity.NotApplicable }
 
 func (s *session) step(ctx context.Context, step *plans.Step, index int, forced bool) error {
 	required, why := scoring.Required(step, s.job.Input.Job)
@@ -187,7 +188,7 @@ func (s *session) cutIfKilled(step *plans.Step) error {
 }
 
 // show tells the verdict on a step with its reasons.
-func (s *session) show(o *scoring.StepOutcome) {
+func (s *session) show(o *outcome.StepOutcome) {
 	reason := s.words(o.Reason)
 	s.screen.blank()
 	s.stamp("", o.Verdict, o.Verdict.Fact(), o.Reason)
@@ -235,7 +236,7 @@ const mostCauses = 3
 
 func (s *session) item(f fact.Fact) { s.screen.print(s.screen.led("", "  - ", s.words(f))...) }
 
-func (s *session) causes(causes []scoring.Cause) {
+func (s *session) causes(causes []outcome.Cause) {
 	for _, c := range causes {
 		said := fact.New("session.cause", "cause", c.Text, "sure", workflow.Confidence(c), "look", c.Look)
 		s.inset(fact.New("session.probably"), said)
@@ -243,7 +244,7 @@ func (s *session) causes(causes []scoring.Cause) {
 }
 
 // stamp writes a verdict in capitals, with its reason behind it.
-func (s *session) stamp(indent string, v scoring.Verdict, word, reason fact.Fact) {
+func (s *session) stamp(indent string, v conformity.Verdict, word, reason fact.Fact) {
 	code := bold
 	switch {
 	case passed(v):

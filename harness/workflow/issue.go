@@ -19,7 +19,7 @@ import (
 	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/words"
-	"proveout/scoring"
+	"proveout/scoring/conformity"
 )
 
 // Tool is what documents say they were made with.
@@ -42,13 +42,13 @@ type Issue struct {
 // An Issued document, as certify and report --json tell it. Number and paths are
 // empty where a certificate was refused because the job is not accepted.
 type Issued struct {
-	Job      string          `json:"job"`
-	Accepted bool            `json:"accepted"`
-	Verdict  scoring.Verdict `json:"verdict"`
-	Number   string          `json:"number,omitempty"`
-	Document string          `json:"document,omitempty"` // path
-	Page     string          `json:"page,omitempty"`     // path
-	Standing []fact.Fact     `json:"in_the_way"`
+	Job      string             `json:"job"`
+	Accepted bool               `json:"accepted"`
+	Verdict  conformity.Verdict `json:"verdict"`
+	Number   string             `json:"number,omitempty"`
+	Document string             `json:"document,omitempty"` // path
+	Page     string             `json:"page,omitempty"`     // path
+	Standing []fact.Fact        `json:"in_the_way"`
 
 	Notes []fact.Fact `json:"-"` // what the shop should know of it, also where it failed
 }

@@ -16,6 +16,7 @@ import (
 	"proveout/report/words"
 	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A Job is a card's way through the bench with everything that judging it
@@ -27,7 +28,7 @@ type Job struct {
 
 	home    *Shop
 	folder  *job.Folder         // nil while nobody has taken it
-	outcome *scoring.Outcome    // nil when it must be judged anew
+	outcome *outcome.Outcome    // nil when it must be judged anew
 	maps    map[string]logs.Map // read for its steps, by id
 	own     map[string]bool     // files that this program wrote, whose headers say what they hold
 	shopLog []fact.Fact         // warnings about the shop's register
@@ -109,7 +110,7 @@ func (j *Job) Open(step string) bool { return j.Last(step).Number > 0 && !closed
 func closed(a *reading.Attempt) bool { return !a.Ended.IsZero() || a.Skipped != "" || a.Cut != "" }
 
 // Outcome is the judgement of the job as it stands.
-func (j *Job) Outcome() *scoring.Outcome {
+func (j *Job) Outcome() *outcome.Outcome {
 	if j.outcome == nil {
 		o := scoring.Score(j.Input)
 		j.outcome = &o
@@ -118,28 +119,28 @@ func (j *Job) Outcome() *scoring.Outcome {
 }
 
 // Judged is the judgement of a step as it stands.
-func (j *Job) Judged(step string) *scoring.StepOutcome {
+func (j *Job) Judged(step string) *outcome.StepOutcome {
 	o := j.Outcome()
 	for i := range o.Steps {
 		if o.Steps[i].ID == step {
 			return &o.Steps[i]
 		}
 	}
-	return &scoring.StepOutcome{}
+	return &outcome.StepOutcome{}
 }
 
 // Check is the check of one reading of a step, with the step's other readings
 // left aside. There is none of a run, which is judged as a whole.
-func (j *Job) Check(step *plans.Step, name string) (scoring.Check, bool) {
+func (j *Job) Check(step *plans.Step, name string) (outcome.Check, bool) {
 	if step.Timed() != nil {
-		return scoring.Check{}, false
+		return outcome.Check{}, false
 	}
 	for _, c := range scoring.ScoreStep(j.Input, step).Checks {
 		if c.Name == name && !c.Informative {
 			return c, true
 		}
 	}
-	return scoring.Check{}, false
+	return outcome.Check{}, false
 }
 
 // HeldBy is the first gate that failed before a powered step; empty when the

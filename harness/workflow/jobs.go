@@ -6,21 +6,21 @@ import (
 
 	"proveout/harness/job"
 	"proveout/plans"
-	"proveout/scoring"
+	"proveout/scoring/conformity"
 )
 
 // A Standing is how a job stands, as job list and status --json tell it.
 type Standing struct {
-	Job      string          `json:"job"`
-	Opened   time.Time       `json:"opened"`
-	Card     string          `json:"card"`
-	Serial   string          `json:"serial,omitempty"`
-	Customer string          `json:"customer,omitempty"`
-	Plan     string          `json:"plan"`
-	Verdict  scoring.Verdict `json:"verdict"`
-	Accepted bool            `json:"accepted"`
-	WaitsFor string          `json:"waits_for,omitempty"`
-	Trouble  string          `json:"trouble,omitempty"` // why it cannot be read
+	Job      string             `json:"job"`
+	Opened   time.Time          `json:"opened"`
+	Card     string             `json:"card"`
+	Serial   string             `json:"serial,omitempty"`
+	Customer string             `json:"customer,omitempty"`
+	Plan     string             `json:"plan"`
+	Verdict  conformity.Verdict `json:"verdict"`
+	Accepted bool               `json:"accepted"`
+	WaitsFor string             `json:"waits_for,omitempty"`
+	Trouble  string             `json:"trouble,omitempty"` // why it cannot be read
 }
 
 // Jobs tells how all jobs of the shop stand, oldest number first.

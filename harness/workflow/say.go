@@ -2,12 +2,12 @@ package workflow
 
 import (
 	"proveout/plans/fact"
-	"proveout/scoring"
+	"proveout/scoring/outcome"
 )
 
 // CheckSaid is a check in one line: its verdict, its reason, and how probable it
 // is that the value conforms.
-func CheckSaid(c *scoring.Check) fact.Fact {
+func CheckSaid(c *outcome.Check) fact.Fact {
 	said := fact.New("screen.check", "verdict", c.Verdict.Fact(), "reason", c.Reason)
 	if c.Informative {
 		said = fact.New("screen.shown", "reason", c.Reason)
@@ -32,7 +32,7 @@ func probability(p float64) fact.Arg {
 }
 
 // Confidence is how sure a cause is.
-func Confidence(c scoring.Cause) fact.Amount { return fact.In(100*c.Confidence, "%").To(1) }
+func Confidence(c outcome.Cause) fact.Amount { return fact.In(100*c.Confidence, "%").To(1) }
 
 // OpenedSaid says that a job was opened.
 func OpenedSaid(j *Job) fact.Fact {

@@ -4,7 +4,7 @@ import (
 	"math"
 	"strconv"
 
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // A Range is the part of an axis that is drawn, with its ticks.
@@ -23,13 +23,13 @@ type tick struct {
 func (r Range) at(v float64) float64 { return (v - r.Min) / (r.Max - r.Min) }
 
 // Ranges returns the ranges of both axes: all that is drawn, with some air.
-func Ranges(f *figure.Figure[string]) (x, y Range) {
+func Ranges(f *outcome.FigureIn[string]) (x, y Range) {
 	xb, yb := newBounds(), newBounds()
 	bars := false
 	for _, s := range f.Series {
 		xb.add(s.X...)
 		yb.add(s.Y...)
-		bars = bars || s.Style == figure.Bars
+		bars = bars || s.Style == outcome.Bars
 	}
 	for _, m := range f.Marks {
 		xb.add(m.X)
@@ -62,13 +62,13 @@ func Ranges(f *figure.Figure[string]) (x, y Range) {
 
 // sideAir is the air left and right of what is drawn: lines reach the edges,
 // points keep off them, and bars need half their step.
-func sideAir(f *figure.Figure[string], xb *bounds) float64 {
+func sideAir(f *outcome.FigureIn[string], xb *bounds) float64 {
 	air := 0.0
 	for _, s := range f.Series {
 		switch {
-		case s.Style == figure.Points:
+		case s.Style == outcome.Points:
 			air = math.Max(air, 0.05)
-		case s.Style == figure.Bars && xb.high > xb.low:
+		case s.Style == outcome.Bars && xb.high > xb.low:
 			if step := leastStep(s.X); isFinite(step) {
 				air = math.Max(air, 0.6*step/(xb.high-xb.low))
 			}
@@ -103,7 +103,7 @@ func (b *bounds) add(vs ...float64) {
 
 // axisRange is the range of one axis with some air at its ends, but none at a
 // zero, and about so many ticks.
-func axisRange(a figure.Axis[string], b *bounds, air float64, ticks int) Range {
+func axisRange(a outcome.Axis[string], b *bounds, air float64, ticks int) Range {
 	if n := len(a.Categories); n > 0 {
 		r := Range{Min: -0.5, Max: float64(n) - 0.5}
 		for i, c := range a.Categories {

@@ -8,19 +8,19 @@ import (
 
 	"pgregory.net/rapid"
 
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 func TestPrepareUnits(t *testing.T) {
-	f := figure.Figure[string]{
-		X: figure.Axis[string]{Unit: "s"}, Y: figure.Axis[string]{Unit: "s"},
-		Series: []figure.Series[string]{{X: []float64{0, 1200, 2400}, Y: []float64{0.02, 0.021, math.NaN()}}},
-		Limits: []figure.Limit[string]{{At: 0.05}, {At: 600, Vertical: true}},
-		Bands: []figure.Band[string]{
+	f := outcome.FigureIn[string]{
+		X: outcome.Axis[string]{Unit: "s"}, Y: outcome.Axis[string]{Unit: "s"},
+		Series: []outcome.Series[string]{{X: []float64{0, 1200, 2400}, Y: []float64{0.02, 0.021, math.NaN()}}},
+		Limits: []outcome.LimitLine[string]{{At: 0.05}, {At: 600, Vertical: true}},
+		Bands: []outcome.Band[string]{
 			{Low: 1200, High: 2400, Vertical: true},
-			{Curve: &figure.Curve{X: []float64{0, 60}, Low: []float64{0.01, 0.02}, High: []float64{0.03, 0.04}}},
+			{Curve: &outcome.Curve{X: []float64{0, 60}, Low: []float64{0.01, 0.02}, High: []float64{0.03, 0.04}}},
 		},
-		Marks: []figure.Mark[string]{{X: 1200, Y: 0.021}},
+		Marks: []outcome.Mark[string]{{X: 1200, Y: 0.021}},
 	}
 	g := Prepare(f)
 	if g.X.Unit != "min" || g.Y.Unit != "ms" {
@@ -48,7 +48,7 @@ func TestThinKeepsExtremes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(maxPoints, 30000).Draw(t, "n")
 		hi, lo := rapid.IntRange(0, n-1).Draw(t, "hi"), rapid.IntRange(0, n-1).Draw(t, "lo")
-		s := figure.Series[string]{X: make([]float64, n), Y: make([]float64, n)}
+		s := outcome.Series[string]{X: make([]float64, n), Y: make([]float64, n)}
 		for i := range s.X {
 			s.X[i], s.Y[i] = float64(i), float64(i%7)
 		}
@@ -126,29 +126,29 @@ func TestAnyFigureDraws(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		val := rapid.OneOf(rapid.SampledFrom(odd), rapid.Float64Range(-100, 100))
 		list := rapid.SliceOfN(val, 0, 12)
-		axis := func(name string) figure.Axis[string] {
-			return figure.Axis[string]{
+		axis := func(name string) outcome.Axis[string] {
+			return outcome.Axis[string]{
 				Name: rapid.String().Draw(t, name),
 				Unit: rapid.SampledFrom([]string{"", "s", "°C"}).Draw(t, name+" unit"),
 			}
 		}
-		f := figure.Figure[string]{X: axis("x"), Y: axis("y")}
+		f := outcome.FigureIn[string]{X: axis("x"), Y: axis("y")}
 		f.Y.Categories = rapid.SliceOfN(rapid.String(), 0, 3).Draw(t, "categories")
-		styles := rapid.SampledFrom([]figure.Style{figure.Line, figure.Points, figure.Bars, figure.Dashed, ""})
+		styles := rapid.SampledFrom([]outcome.Style{outcome.Line, outcome.Points, outcome.Bars, outcome.Dashed, ""})
 		for range rapid.IntRange(0, 3).Draw(t, "series") {
-			f.Series = append(f.Series, figure.Series[string]{
+			f.Series = append(f.Series, outcome.Series[string]{
 				Name: rapid.String().Draw(t, "name"), Style: styles.Draw(t, "style"),
 				X: list.Draw(t, "xs"), Y: list.Draw(t, "ys"),
 			})
 		}
-		f.Limits = []figure.Limit[string]{{
+		f.Limits = []outcome.LimitLine[string]{{
 			Name: rapid.String().Draw(t, "limit"), At: val.Draw(t, "at"), Vertical: rapid.Bool().Draw(t, "vertical"),
 		}}
-		f.Bands = []figure.Band[string]{
+		f.Bands = []outcome.Band[string]{
 			{Low: val.Draw(t, "lo"), High: val.Draw(t, "hi"), Vertical: rapid.Bool().Draw(t, "upright")},
-			{Curve: &figure.Curve{X: list.Draw(t, "cx"), Low: list.Draw(t, "cl"), High: list.Draw(t, "ch")}},
+			{Curve: &outcome.Curve{X: list.Draw(t, "cx"), Low: list.Draw(t, "cl"), High: list.Draw(t, "ch")}},
 		}
-		f.Marks = []figure.Mark[string]{{X: val.Draw(t, "mx"), Y: val.Draw(t, "my"), Label: rapid.String().Draw(t, "label")}}
+		f.Marks = []outcome.Mark[string]{{X: val.Draw(t, "mx"), Y: val.Draw(t, "my"), Label: rapid.String().Draw(t, "label")}}
 		img := Picture(f, 120, 60, 40, ",")
 		if !inked(img) {
 			t.Fatal("an empty picture")
@@ -194,10 +194,10 @@ func TestColoursAreOkabeIto(t *testing.T) {
 // A figure on paper and the same figure as a picture stand in the same place:
 // the limit line of a plain figure is where its value says.
 func TestPictureIsInPlace(t *testing.T) {
-	f := figure.Figure[string]{
-		Series: []figure.Series[string]{{Style: figure.Line, X: []float64{0, 1}, Y: []float64{2, 2}}},
-		Limits: []figure.Limit[string]{{At: 8}},
-		Bands:  []figure.Band[string]{{Low: 0, High: 10 / 1.06}}, // with its air, the axis runs from 0 to 10
+	f := outcome.FigureIn[string]{
+		Series: []outcome.Series[string]{{Style: outcome.Line, X: []float64{0, 1}, Y: []float64{2, 2}}},
+		Limits: []outcome.LimitLine[string]{{At: 8}},
+		Bands:  []outcome.Band[string]{{Low: 0, High: 10 / 1.06}}, // with its air, the axis runs from 0 to 10
 	}
 	img := Picture(f, 200, 100, 144, "")
 	column := img.Rect.Dx() / 2
@@ -231,9 +231,9 @@ func TestPictureIsInPlace(t *testing.T) {
 }
 
 func BenchmarkPicture(b *testing.B) {
-	f := figure.Figure[string]{
-		Series: []figure.Series[string]{{Name: "a", Style: figure.Line}},
-		Limits: []figure.Limit[string]{{Name: "limit", At: 0.5}},
+	f := outcome.FigureIn[string]{
+		Series: []outcome.Series[string]{{Name: "a", Style: outcome.Line}},
+		Limits: []outcome.LimitLine[string]{{Name: "limit", At: 0.5}},
 	}
 	for i := range 100_000 {
 		f.Series[0].X = append(f.Series[0].X, float64(i))

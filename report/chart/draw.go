@@ -5,13 +5,13 @@ import (
 	"strings"
 
 	"proveout/report/typeface"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // A painter draws one figure into a rectangle whose lower left corner is 0, 0.
 type painter struct {
 	c      Canvas
-	f      *figure.Figure[string]
+	f      *outcome.FigureIn[string]
 	w, h   float64 // pt
 	x, y   Range
 	left   float64 // edges of the plot area
@@ -32,7 +32,7 @@ const size = 7.5
 
 // Draw draws a figure, w by h points, on c. The figure must come from
 // [Prepare]. decimal is the decimal mark; empty is a point.
-func Draw(c Canvas, f *figure.Figure[string], w, h float64, decimal string) {
+func Draw(c Canvas, f *outcome.FigureIn[string], w, h float64, decimal string) {
 	p := &painter{c: c, f: f, w: w, h: h}
 	p.x, p.y = Ranges(f)
 	localise(&p.x, decimal)
@@ -149,7 +149,7 @@ func (p *painter) bands() {
 	}
 }
 
-func (p *painter) curveBand(shade RGB, c *figure.Curve) {
+func (p *painter) curveBand(shade RGB, c *outcome.Curve) {
 	n := min(len(c.X), len(c.Low), len(c.High))
 	if n < 2 {
 		return
@@ -192,7 +192,7 @@ func (p *painter) grid() {
 }
 
 // AxisName is the name of an axis with its unit.
-func AxisName(a figure.Axis[string]) string {
+func AxisName(a outcome.Axis[string]) string {
 	if a.Unit == "" {
 		return a.Name
 	}

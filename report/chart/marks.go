@@ -4,20 +4,20 @@ import (
 	"math"
 
 	"proveout/report/typeface"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // dashes tells lines apart without colour.
-func dashes(i int, s figure.Style) []float64 {
-	if s == figure.Dashed {
+func dashes(i int, s outcome.Style) []float64 {
+	if s == outcome.Dashed {
 		return [][]float64{{5, 3}, {5, 2, 1, 2}, {2, 2}}[i%3]
 	}
 	return [][]float64{nil, {7, 2}, {1.2, 1.6}, {6, 2, 1, 2}}[i%4]
 }
 
-func lineWidth(s figure.Style, n int) float64 {
+func lineWidth(s outcome.Style, n int) float64 {
 	switch {
-	case s == figure.Dashed:
+	case s == outcome.Dashed:
 		return 1.1
 	case n > 1000:
 		return 0.6
@@ -30,11 +30,11 @@ func (p *painter) seriesColour(i int) RGB { return SeriesColour(i, len(p.f.Limit
 func (p *painter) series(i int) {
 	s := &p.f.Series[i]
 	switch s.Style {
-	case figure.Points:
+	case outcome.Points:
 		for k := range s.X {
 			p.marker(i, p.px(s.X[k]), p.py(s.Y[k]))
 		}
-	case figure.Bars:
+	case outcome.Bars:
 		p.bars(p.seriesColour(i), s)
 	default:
 		line := make([]Point, len(s.X))
@@ -65,7 +65,7 @@ func (p *painter) marker(i int, x, y float64) {
 }
 
 // bars draws columns.
-func (p *painter) bars(colour RGB, s *figure.Series[string]) {
+func (p *painter) bars(colour RGB, s *outcome.Series[string]) {
 	places := make([]float64, len(s.X))
 	for k, x := range s.X {
 		places[k] = p.px(x)
@@ -218,12 +218,12 @@ func (p *painter) flow(entries []entry) [][]entry {
 	return rows
 }
 
-func (p *painter) sample(i int, s *figure.Series[string], x, y float64) {
+func (p *painter) sample(i int, s *outcome.Series[string], x, y float64) {
 	mid := y + size*0.33
 	switch s.Style {
-	case figure.Points:
+	case outcome.Points:
 		p.marker(i, x+swatch/2-2, mid)
-	case figure.Bars:
+	case outcome.Bars:
 		p.rect(p.seriesColour(i), x+2, y-1, x+swatch-5, y+size*0.8)
 	default:
 		p.line(p.seriesColour(i), 1.3, dashes(i, s.Style), x, mid, x+swatch-4, mid)

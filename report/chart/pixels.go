@@ -11,7 +11,7 @@ import (
 	"golang.org/x/image/math/fixed"
 
 	"proveout/report/typeface"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // PrintDPI is the resolution of figures that go into print as pictures.
@@ -19,7 +19,7 @@ const PrintDPI = 300
 
 // Picture draws a figure w by h points at dpi dots per inch on white, with
 // decimal as the decimal mark.
-func Picture(f figure.Figure[string], w, h float64, dpi int, decimal string) *image.RGBA {
+func Picture(f outcome.FigureIn[string], w, h float64, dpi int, decimal string) *image.RGBA {
 	p := newPixels(w, h, dpi)
 	g := Prepare(f)
 	Draw(p, &g, w, h, decimal)

@@ -1,4 +1,4 @@
-// Package chart draws a [figure.Figure] for print: on any [Canvas], or as a
+// Package chart draws a [outcome.Figure] for print: on any [Canvas], or as a
 // picture.
 //
 // A figure comes in, strokes and text go out. Units are changed for reading
@@ -12,7 +12,7 @@ import (
 	"math"
 	"slices"
 
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // maxPoints is how many points of a series are drawn; longer ones are thinned
@@ -22,7 +22,7 @@ const maxPoints = 2400
 // Prepare returns the figure as it is drawn: axes in readable units, points
 // that are not finite left out, long series thinned. The figure given is not
 // changed.
-func Prepare(f figure.Figure[string]) figure.Figure[string] {
+func Prepare(f outcome.FigureIn[string]) outcome.FigureIn[string] {
 	f.Series = slices.Clone(f.Series)
 	var topX, topY float64
 	for i := range f.Series {
@@ -50,7 +50,7 @@ func top(xs []float64, most float64) float64 {
 }
 
 // readable returns the factor and unit for an axis in seconds; other units stay.
-func readable(a figure.Axis[string], top float64) (k float64, unit string) {
+func readable(a outcome.Axis[string], top float64) (k float64, unit string) {
 	switch {
 	case a.Unit != "s" || top == 0:
 		return 1, a.Unit
@@ -64,7 +64,7 @@ func readable(a figure.Axis[string], top float64) (k float64, unit string) {
 	return 1, a.Unit
 }
 
-func rescale(f *figure.Figure[string], kx, ky float64) {
+func rescale(f *outcome.FigureIn[string], kx, ky float64) {
 	for i := range f.Series {
 		s := &f.Series[i]
 		s.X, s.Y = times(s.X, kx), times(s.Y, ky)
@@ -79,7 +79,7 @@ func rescale(f *figure.Figure[string], kx, ky float64) {
 		k := pick(b.Vertical, kx, ky)
 		b.Low, b.High = b.Low*k, b.High*k
 		if c := b.Curve; c != nil {
-			b.Curve = &figure.Curve{X: times(c.X, kx), Low: times(c.Low, ky), High: times(c.High, ky)}
+			b.Curve = &outcome.Curve{X: times(c.X, kx), Low: times(c.Low, ky), High: times(c.High, ky)}
 		}
 	}
 	f.Marks = slices.Clone(f.Marks)
@@ -110,8 +110,8 @@ func times(xs []float64, k float64) []float64 {
 func isFinite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
 // finite drops points without a finite place.
-func finite(s figure.Series[string]) figure.Series[string] {
-	out := figure.Series[string]{Name: s.Name, Style: s.Style}
+func finite(s outcome.Series[string]) outcome.Series[string] {
+	out := outcome.Series[string]{Name: s.Name, Style: s.Style}
 	for i := range min(len(s.X), len(s.Y)) {
 		if isFinite(s.X[i]) && isFinite(s.Y[i]) {
 			out.X, out.Y = append(out.X, s.X[i]), append(out.Y, s.Y[i])
@@ -122,13 +122,13 @@ func finite(s figure.Series[string]) figure.Series[string] {
 
 // thin keeps the first, lowest, highest and last point of each of so many
 // equal groups of points, in order.
-func thin(s figure.Series[string]) figure.Series[string] {
+func thin(s outcome.Series[string]) outcome.Series[string] {
 	n := len(s.X)
 	if n <= maxPoints {
 		return s
 	}
 	groups := maxPoints / 4
-	out := figure.Series[string]{Name: s.Name, Style: s.Style}
+	out := outcome.Series[string]{Name: s.Name, Style: s.Style}
 	for g := range groups {
 		first, end := g*n/groups, (g+1)*n/groups
 		lowest, highest := first, first

@@ -9,15 +9,15 @@ import (
 	"proveout/plans/fact"
 	"proveout/report/record"
 	"proveout/report/words"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A builder carries what all parts of a document need.
 type builder struct {
 	d *record.Document
 	w *words.Catalogue
-	o *scoring.Outcome
+	o *outcome.Outcome
 }
 
 // Build lays out the document, once for all that is made of it. It prepares the
@@ -74,7 +74,7 @@ func (b *builder) say(text string) string { return b.w.Say(text) }
 func (b *builder) tell(text string) string { return b.w.Say(text) }
 
 // title names a step.
-func (b *builder) title(s *scoring.StepOutcome) string { return b.say(orElse(s.Title, s.ID)) }
+func (b *builder) title(s *outcome.StepOutcome) string { return b.say(orElse(s.Title, s.ID)) }
 
 // number is the document's number, or the job's where a report has none.
 func (b *builder) number() string {
@@ -87,9 +87,9 @@ func (b *builder) number() string {
 func (b *builder) serial() string { return b.d.Job.Card.Serial }
 
 // word is a verdict in the document's language.
-func (b *builder) word(v scoring.Verdict) string { return b.w.T("verdict." + v.String()) }
+func (b *builder) word(v conformity.Verdict) string { return b.w.T("verdict." + v.String()) }
 
-func (b *builder) verdict(v scoring.Verdict) Cell {
+func (b *builder) verdict(v conformity.Verdict) Cell {
 	return Cell{Text: b.word(v), Verdict: &v, Strong: v != conformity.Pass}
 }
 
@@ -203,7 +203,7 @@ func (b *builder) headline() string {
 	return b.w.T("headline." + b.o.Verdict.String())
 }
 
-func (b *builder) stepNote(s *scoring.StepOutcome) string {
+func (b *builder) stepNote(s *outcome.StepOutcome) string {
 	var notes []string
 	if s.Attempts > 1 {
 		notes = append(notes, b.w.T("front.attempts", "n", strconv.Itoa(s.Attempts)))

@@ -11,8 +11,8 @@ import (
 	"image"
 
 	"proveout/report/record"
-	"proveout/scoring"
-	"proveout/scoring/figure"
+	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // Content is a whole document in words.
@@ -43,7 +43,7 @@ type Front struct {
 	Card      string // title of the card
 	CardLine  string // family and variant
 	Identity  []Fact
-	Verdict   scoring.Verdict
+	Verdict   conformity.Verdict
 	Accepted  bool
 	Headline  string // the verdict in words
 	Reason    string
@@ -72,7 +72,7 @@ type Check struct {
 type Tested struct {
 	Title   string
 	Note    string // "2 attempts", "not required"
-	Verdict scoring.Verdict
+	Verdict conformity.Verdict
 	Word    string // the verdict in the document's language
 }
 
@@ -109,7 +109,7 @@ type Figure struct {
 	Label   string // "Figure 1"
 	Caption string // title and step
 	Source  string // file and number of samples
-	Figure  figure.Figure[string]
+	Figure  outcome.FigureIn[string]
 }
 
 // Photos are pictures of the card, in order.
@@ -129,7 +129,7 @@ type Capture struct {
 	Label   string // "Capture 1"
 	Title   string // "random-1 at 640x480x16"
 	Caption string // what was found
-	Verdict scoring.Verdict
+	Verdict conformity.Verdict
 	Word    string // the verdict in the document's language
 	Source  string // file and its hash
 	Panels  []Panel
@@ -180,8 +180,8 @@ func textRow(texts ...string) Row {
 type Cell struct {
 	Text    string
 	Strong  bool
-	Code    bool             // a hash, to be read character by character
-	Verdict *scoring.Verdict // set when the cell is a verdict
+	Code    bool                // a hash, to be read character by character
+	Verdict *conformity.Verdict // set when the cell is a verdict
 }
 
 func (Paragraph) block() {}

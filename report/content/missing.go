@@ -3,7 +3,7 @@ package content
 import (
 	"slices"
 
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // A Glyph is a character that cannot be drawn, and the first text it was found
@@ -109,7 +109,7 @@ func figureTexts(f *Figure, visit func(string)) {
 	for _, s := range []string{f.Label, f.Caption, f.Source, f.Figure.Alt} {
 		visit(s)
 	}
-	for _, a := range []figure.Axis[string]{f.Figure.X, f.Figure.Y} {
+	for _, a := range []outcome.Axis[string]{f.Figure.X, f.Figure.Y} {
 		visit(a.Name)
 		visit(a.Unit)
 		for _, c := range a.Categories {

@@ -6,7 +6,7 @@ import (
 
 	"proveout/plans/quantity"
 	"proveout/report/words"
-	"proveout/scoring"
+	"proveout/scoring/outcome"
 )
 
 // gap stands between a number and its unit, so that they stay on one line.
@@ -15,7 +15,7 @@ const gap = "\u00a0"
 // Measured writes a value with its expanded uncertainty, both to the same
 // digit: U to two significant digits, the value rounded to match (JCGM
 // 100:2008, 7.2.6). Without a U it is the text of the check.
-func Measured(c *scoring.Check, w *words.Catalogue) string {
+func Measured(c *outcome.Check, w *words.Catalogue) string {
 	if c.Value == nil {
 		return orDash(w.Tell(c.Text))
 	}

@@ -7,7 +7,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/report/words"
-	"proveout/scoring"
+	"proveout/scoring/outcome"
 )
 
 func TestMeasured(t *testing.T) {
@@ -17,17 +17,17 @@ func TestMeasured(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, tt := range []struct {
-		c    scoring.Check
+		c    outcome.Check
 		want string
 	}{
-		{scoring.Check{Value: n(166.004), U: n(0.0034), Unit: "MHz", Text: fact.Text(fact.Name("166.004 MHz"))}, "166,0040 ± 0,0034 MHz"},
-		{scoring.Check{Value: n(16), Unit: "MiB", Text: fact.Text(fact.Name("16 MiB"))}, "16 MiB"},
-		{scoring.Check{Value: n(2.5), Unit: "fps"}, "2,5 fps"},
-		{scoring.Check{Value: n(3), Unit: "1", U: n(0.5)}, "3,00 ± 0,50"},
-		{scoring.Check{Value: n(math.NaN()), U: n(1), Text: fact.Text(fact.Name("no reading"))}, "no reading"},
-		{scoring.Check{Value: n(1), U: n(math.Inf(1)), Unit: "V", Text: fact.Text(fact.Name("1 V"))}, "1 V"},
-		{scoring.Check{Value: n(1), U: n(-1), Unit: "V", Text: fact.Text(fact.Name("1 V"))}, "1 V"},
-		{scoring.Check{}, "–"},
+		{outcome.Check{Value: n(166.004), U: n(0.0034), Unit: "MHz", Text: fact.Text(fact.Name("166.004 MHz"))}, "166,0040 ± 0,0034 MHz"},
+		{outcome.Check{Value: n(16), Unit: "MiB", Text: fact.Text(fact.Name("16 MiB"))}, "16 MiB"},
+		{outcome.Check{Value: n(2.5), Unit: "fps"}, "2,5 fps"},
+		{outcome.Check{Value: n(3), Unit: "1", U: n(0.5)}, "3,00 ± 0,50"},
+		{outcome.Check{Value: n(math.NaN()), U: n(1), Text: fact.Text(fact.Name("no reading"))}, "no reading"},
+		{outcome.Check{Value: n(1), U: n(math.Inf(1)), Unit: "V", Text: fact.Text(fact.Name("1 V"))}, "1 V"},
+		{outcome.Check{Value: n(1), U: n(-1), Unit: "V", Text: fact.Text(fact.Name("1 V"))}, "1 V"},
+		{outcome.Check{}, "–"},
 	} {
 		if got := strings.ReplaceAll(Measured(&tt.c, de), gap, " "); got != tt.want {
 			t.Errorf("Measured(%+v) = %q, want %q", tt.c, got, tt.want)

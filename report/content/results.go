@@ -6,8 +6,8 @@ import (
 
 	"proveout/plans"
 	"proveout/plans/fact"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // results is the table of all checks, grouped by step (7.8.2.1 m, 7.8.6.2).
@@ -31,7 +31,7 @@ func (b *builder) results() Section {
 }
 
 // stepRows adds one step: its verdict and reason, then its checks.
-func (b *builder) stepRows(t *Table, s *scoring.StepOutcome) {
+func (b *builder) stepRows(t *Table, s *outcome.StepOutcome) {
 	w := b.w
 	title := Cell{Text: join(" – ", b.title(s), b.standing(s)), Strong: true}
 	head := Row{Group: true, Cells: []Cell{title, b.verdict(s.Verdict)}}
@@ -55,7 +55,7 @@ func (b *builder) stepRows(t *Table, s *scoring.StepOutcome) {
 
 // standing says whether and why the step is required, whether it is a gate,
 // and how often it ran.
-func (b *builder) standing(s *scoring.StepOutcome) string {
+func (b *builder) standing(s *outcome.StepOutcome) string {
 	var parts []string
 	switch {
 	case s.Required && s.WhyNeeded != "":
@@ -74,7 +74,7 @@ func (b *builder) standing(s *scoring.StepOutcome) string {
 	return strings.Join(parts, ", ")
 }
 
-func (b *builder) list(vs []scoring.Verdict) string {
+func (b *builder) list(vs []conformity.Verdict) string {
 	out := make([]string, len(vs))
 	for i, v := range vs {
 		out[i] = b.word(v)
@@ -82,7 +82,7 @@ func (b *builder) list(vs []scoring.Verdict) string {
 	return strings.Join(out, ", ")
 }
 
-func (b *builder) checkRow(c *scoring.Check) Row {
+func (b *builder) checkRow(c *outcome.Check) Row {
 	w := b.w
 	limits := "–"
 	if c.Limits != nil {
@@ -136,7 +136,7 @@ func (b *builder) attempts() Section {
 
 // attemptRows adds the attempts of a step worth telling of: all of them when
 // it ran more than once, otherwise one that was skipped, cut short or noted on.
-func (b *builder) attemptRows(t *Table, s *scoring.StepOutcome) {
+func (b *builder) attemptRows(t *Table, s *outcome.StepOutcome) {
 	w := b.w
 	all := b.d.Job.Attempts[s.ID]
 	for i, a := range all {

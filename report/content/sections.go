@@ -10,7 +10,7 @@ import (
 	"proveout/plans"
 	"proveout/plans/quantity"
 	"proveout/report/record"
-	"proveout/scoring"
+	"proveout/scoring/outcome"
 )
 
 // item is the card as received and what was done to it (ISO/IEC 17025:2017,
@@ -144,7 +144,7 @@ func (b *builder) conditions() Section {
 	return b.section("conditions", Facts{facts}, t)
 }
 
-func (b *builder) circumstances(s *scoring.StepOutcome) string {
+func (b *builder) circumstances(s *outcome.StepOutcome) string {
 	var parts []string
 	for _, c := range s.Conditions {
 		parts = append(parts, b.condition(c))
@@ -211,7 +211,7 @@ func (b *builder) captures() Section {
 		}
 		for _, p := range c.Panels {
 			panel := Panel{JPEG: p.JPEG, Width: p.Width, Height: p.Height, Label: w.T("capture." + p.Role)}
-			if p.Role == string(scoring.DifferencePanel) {
+			if p.Role == string(outcome.DifferencePanel) {
 				panel.Scale = w.T("capture.scale", "n", strconv.Itoa(c.Scale))
 			}
 			out.Panels = append(out.Panels, panel)
@@ -349,7 +349,7 @@ func (b *builder) works() []string {
 }
 
 // condition is one circumstance of a test.
-func (b *builder) condition(c scoring.Condition) string {
+func (b *builder) condition(c outcome.Condition) string {
 	return b.w.T("condition", "name", b.w.Tell(c.Name), "text", b.w.Tell(c.Text))
 }
 

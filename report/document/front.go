@@ -19,7 +19,6 @@ import (
 	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/typeface"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
 
@@ -149,7 +148,7 @@ func (s *sheet) cardTitle(f *content.Front) *block {
 }
 
 // signs of a verdict: a colour for who sees it, a drawing for who does not.
-func verdictColor(v scoring.Verdict, accepted bool) *props.Color {
+func verdictColor(v conformity.Verdict, accepted bool) *props.Color {
 	switch {
 	case accepted && v == conformity.Pass:
 		return &green
@@ -188,7 +187,7 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 
 // sign draws the form of a verdict: a tick in a circle, a cross in a square, a
 // bar in a diamond for all that is not decided.
-func (s *sheet) sign(cell *entity.Cell, v scoring.Verdict, accepted bool) {
+func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
 	if s.pdf == nil {
 		return
 	}
@@ -270,7 +269,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 
 // verdictWord sets a verdict with its top at y so that a fail stands out white
 // on black and an undecided one on grey, in any print.
-func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v scoring.Verdict) {
+func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v conformity.Verdict) {
 	h := f.lead()
 	switch v {
 	case conformity.Fail:

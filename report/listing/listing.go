@@ -25,8 +25,8 @@ import (
 	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/words"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A File is one file of the kit.
@@ -193,7 +193,7 @@ func (k *kit) results() []string {
 	return out
 }
 
-func (k *kit) result(c *scoring.Check) string {
+func (k *kit) result(c *outcome.Check) string {
 	s := k.pair(k.w.Tell(c.Title), content.Measured(c, k.w))
 	if c.Limits != nil && !c.Limits.Text.IsZero() {
 		s += " (" + k.w.T("listing.limits", "limits", k.w.Tell(c.Limits.Text)) + ")"

@@ -6,7 +6,7 @@ import (
 
 	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // table writes a table with the roles spelled out, because a narrow screen
@@ -148,7 +148,7 @@ func (p *writer) figure(f *content.Figure) error {
 const mostValues = 40
 
 // values is the table of one series.
-func (p *writer) values(f *figure.Figure[string], s *figure.Series[string], total int) {
+func (p *writer) values(f *outcome.FigureIn[string], s *outcome.Series[string], total int) {
 	n := len(s.X)
 	shown := min(n, mostValues)
 	p.put("<table class=\"values\"><caption>%s", orElse(s.Name, f.Title))
@@ -169,7 +169,7 @@ func (p *writer) values(f *figure.Figure[string], s *figure.Series[string], tota
 }
 
 // place writes a value of an axis: a category by its name.
-func (p *writer) place(a figure.Axis[string], v float64) string {
+func (p *writer) place(a outcome.Axis[string], v float64) string {
 	if i := int(v); len(a.Categories) > 0 && v == float64(i) && i >= 0 && i < len(a.Categories) {
 		return a.Categories[i]
 	}
@@ -177,9 +177,9 @@ func (p *writer) place(a figure.Axis[string], v float64) string {
 }
 
 // extras lists limits, bands and marks in words.
-func (p *writer) extras(f *figure.Figure[string]) {
+func (p *writer) extras(f *outcome.FigureIn[string]) {
 	var items []string
-	axis := func(vertical bool) figure.Axis[string] {
+	axis := func(vertical bool) outcome.Axis[string] {
 		if vertical {
 			return f.X
 		}
@@ -201,7 +201,7 @@ func (p *writer) extras(f *figure.Figure[string]) {
 	}
 }
 
-func (p *writer) withUnit(a figure.Axis[string], v float64) string {
+func (p *writer) withUnit(a outcome.Axis[string], v float64) string {
 	if a.Unit == "" {
 		return p.place(a, v)
 	}

@@ -10,7 +10,7 @@ import (
 	"github.com/go-echarts/go-echarts/v2/opts"
 
 	"proveout/report/chart"
-	"proveout/scoring/figure"
+	"proveout/scoring/outcome"
 )
 
 // points are the values of a series, row by row, written short.
@@ -51,7 +51,7 @@ const carrier = "\u200b"
 // is safe inside a script element: every < is written \u003c. Functions and
 // the colours of text and lines are added by the page's own script, which
 // knows whether the page is light or dark.
-func options(f *figure.Figure[string]) ([]byte, error) {
+func options(f *outcome.FigureIn[string]) ([]byte, error) {
 	line := charts.NewLine()
 	x, y := chart.Ranges(f)
 	xAxis := opts.XAxis{
@@ -99,9 +99,9 @@ func short(v float64) any {
 }
 
 // trigger shows all curves at one place of the axis, or single points.
-func trigger(f *figure.Figure[string]) string {
+func trigger(f *outcome.FigureIn[string]) string {
 	for _, s := range f.Series {
-		if s.Style == figure.Points {
+		if s.Style == outcome.Points {
 			return "item"
 		}
 	}
@@ -111,7 +111,7 @@ func trigger(f *figure.Figure[string]) string {
 func colour(c chart.RGB) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
 
 // extras is the carrier of straight limits and bands and of the marks.
-func extras(f *figure.Figure[string]) charts.SingleSeries {
+func extras(f *outcome.FigureIn[string]) charts.SingleSeries {
 	s := charts.SingleSeries{Name: carrier, Type: "line", Data: points{}}
 	axis := func(vertical bool) string {
 		if vertical {
@@ -170,7 +170,7 @@ func finiteOr(v float64, word string) any {
 }
 
 // drawn is one series of the figure.
-func drawn(f *figure.Figure[string], i int) charts.SingleSeries {
+func drawn(f *outcome.FigureIn[string], i int) charts.SingleSeries {
 	s := &f.Series[i]
 	col := colour(chart.SeriesColour(i, len(f.Limits) > 0))
 	out := charts.SingleSeries{Name: s.Name, Color: col}
@@ -180,11 +180,11 @@ func drawn(f *figure.Figure[string], i int) charts.SingleSeries {
 	}
 	out.Data = data
 	switch s.Style {
-	case figure.Points:
+	case outcome.Points:
 		out.Type = "scatter"
 		out.Symbol = [...]string{"circle", "diamond", "triangle", "rect"}[i%4]
 		out.SymbolSize = 11
-	case figure.Bars:
+	case outcome.Bars:
 		out.Type = "bar"
 		out.BarMaxWidth = "40"
 	default:
@@ -194,8 +194,8 @@ func drawn(f *figure.Figure[string], i int) charts.SingleSeries {
 	return out
 }
 
-func dash(s figure.Style, i int) string {
-	if s == figure.Dashed {
+func dash(s outcome.Style, i int) string {
+	if s == outcome.Dashed {
 		return "dashed"
 	}
 	return [...]string{"solid", "dashed", "dotted"}[i%3]
@@ -203,7 +203,7 @@ func dash(s figure.Style, i int) string {
 
 // curveBand is drawn by a function of the page's script, which is called by
 // name.
-func curveBand(i int, b *figure.Band[string]) charts.SingleSeries {
+func curveBand(i int, b *outcome.Band[string]) charts.SingleSeries {
 	c := b.Curve
 	n := min(len(c.X), len(c.Low), len(c.High))
 	data := make(points, 0, max(0, n-1))

@@ -21,7 +21,6 @@ import (
 	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/words"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
 
@@ -196,7 +195,7 @@ func (p *writer) check(c *content.Check) {
 }
 
 // tone is the class of a verdict, for its colour and form.
-func tone(v scoring.Verdict, accepted bool) string {
+func tone(v conformity.Verdict, accepted bool) string {
 	switch {
 	case accepted && v == conformity.Pass:
 		return "pass"
@@ -208,7 +207,7 @@ func tone(v scoring.Verdict, accepted bool) string {
 	return "none"
 }
 
-func sign(v scoring.Verdict, accepted bool) string {
+func sign(v conformity.Verdict, accepted bool) string {
 	switch tone(v, accepted) {
 	case "pass":
 		return "✓"
@@ -218,7 +217,7 @@ func sign(v scoring.Verdict, accepted bool) string {
 	return "–"
 }
 
-func (p *writer) verdict(word string, v scoring.Verdict) {
+func (p *writer) verdict(word string, v conformity.Verdict) {
 	p.put("<span class=\"v %s\">%s</span>", tone(v, true), word)
 }
 

@@ -4,8 +4,8 @@ import (
 	"slices"
 
 	"proveout/plans/fact"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A Capture is a picture of the screen that was compared: pattern, capture and
@@ -16,7 +16,7 @@ type Capture struct {
 	Caption fact.Fact
 	File    string
 	SHA256  string
-	Verdict scoring.Verdict
+	Verdict conformity.Verdict
 	Panels  []Photo // Role is the kind of panel
 	Scale   int     // levels at the ends of the difference panel's scale; 0 without one
 }
@@ -33,7 +33,7 @@ func (d *Document) gatherCaptures() {
 	d.Captures, d.Unshown = []Capture{}, 0
 	type found struct {
 		step string
-		p    scoring.Picture
+		p    outcome.Picture
 	}
 	var all []found
 	for _, s := range d.Outcome.Steps {

@@ -13,8 +13,8 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/report/seal/check"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // Every field of what scoring is given has its place in the record. A new one
@@ -27,7 +27,7 @@ func TestNothingIsLeftOut(t *testing.T) {
 		"Shop.Logo": "attached", "Shop.TimeStamp": "the signature carries the stamp",
 		"Shop.Source": "holds other benches", "Shop.File": "of this computer",
 	}
-	seen := map[reflect.Type]bool{reflect.TypeFor[scoring.Outcome](): true} // judged again, not given
+	seen := map[reflect.Type]bool{reflect.TypeFor[outcome.Outcome](): true} // judged again, not given
 	var look func(of reflect.Type)
 	look = func(of reflect.Type) {
 		switch of.Kind() {
@@ -65,7 +65,7 @@ func TestNothingIsLeftOut(t *testing.T) {
 // blank is a record that says as little as one can.
 func blank() *Record {
 	job := &reading.Job{Attempts: map[string][]reading.Attempt{}}
-	return &Record{Schema: Schema, Kind: Certificate, Shop: &plans.Shop{}, Job: job, Outcome: &scoring.Outcome{}}
+	return &Record{Schema: Schema, Kind: Certificate, Shop: &plans.Shop{}, Job: job, Outcome: &outcome.Outcome{}}
 }
 
 func TestDecodeRefuses(t *testing.T) {

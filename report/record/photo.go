@@ -6,12 +6,11 @@ import (
 	"image"
 	"image/color"
 	"image/jpeg"
+	"proveout/scoring/outcome"
 	"runtime"
 	"sync"
 
 	"golang.org/x/image/draw"
-
-	"proveout/scoring"
 )
 
 // maxSide is the longest side of a photo in a document, px: 85 mm at over
@@ -71,10 +70,10 @@ func orElse(a, b string) string {
 // most is the longest side of a picture in a document, px. The panels of a
 // capture stand three abreast; the difference keeps what is fine in it.
 func (p *Photo) most() int {
-	switch scoring.PanelKind(p.Role) {
-	case scoring.PatternPanel, scoring.CapturePanel:
+	switch outcome.PanelKind(p.Role) {
+	case outcome.PatternPanel, outcome.CapturePanel:
 		return 480
-	case scoring.DifferencePanel:
+	case outcome.DifferencePanel:
 		return 1024
 	}
 	return maxSide

@@ -25,7 +25,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/report/seal/check"
-	"proveout/scoring"
+	"proveout/scoring/outcome"
 )
 
 // Schema is the version of the record that this program writes. Each version
@@ -88,7 +88,7 @@ type Record struct {
 	References   []plans.ReferenceSet   `json:"references,omitempty"`
 	Control      []reading.ControlRun   `json:"control_runs,omitempty"`
 	Answers      []reading.SignalAnswer `json:"signal_answers,omitempty"`
-	Outcome      *scoring.Outcome       `json:"outcome"`
+	Outcome      *outcome.Outcome       `json:"outcome"`
 	Photos       []Photo                `json:"photos,omitempty"`
 	LogoSHA256   string                 `json:"logo_sha256,omitempty"` // of the attached picture of the shop's logo
 

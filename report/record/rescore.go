@@ -13,6 +13,8 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring"
+	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // A Rescored says what was judged again, by the steps' titles.
@@ -52,7 +54,7 @@ func (r *Record) rescore(files reading.Files, how closeness) (Rescored, error) {
 		Plan: plan, Family: family, Shop: r.Shop, Job: r.Job,
 		References: r.References, Control: r.Control, Answers: r.Answers, Files: files,
 	}
-	taken := map[string]scoring.StepOutcome{}
+	taken := map[string]outcome.StepOutcome{}
 	for _, s := range r.Outcome.Steps {
 		title := s.Title
 		if title == "" {
@@ -74,7 +76,7 @@ func (r *Record) rescore(files reading.Files, how closeness) (Rescored, error) {
 }
 
 // frame compares what the plan says of a step that is not judged again.
-func (r *Record) frame(plan *plans.Plan, job *reading.Job, s *scoring.StepOutcome) error {
+func (r *Record) frame(plan *plans.Plan, job *reading.Job, s *outcome.StepOutcome) error {
 	step, ok := plan.Step(s.ID)
 	if !ok {
 		return fmt.Errorf("the plan has no step %s", s.ID)
@@ -109,7 +111,7 @@ func (r *Record) complete(step string, files reading.Files) bool {
 
 // compare says the first thing in which the record's outcome differs from the
 // one that was worked out again.
-func (r *Record) compare(again scoring.Outcome, how closeness) error {
+func (r *Record) compare(again outcome.Outcome, how closeness) error {
 	if len(again.Steps) != len(r.Outcome.Steps) {
 		return errors.New("the record does not have the steps of its plan")
 	}
@@ -152,7 +154,7 @@ func (r *Record) compare(again scoring.Outcome, how closeness) error {
 
 // sameValues compares a step with the same one as another version judges it:
 // what decides, and each check that the record has.
-func sameValues(was, is *scoring.StepOutcome) error {
+func sameValues(was, is *outcome.StepOutcome) error {
 	sameStep := was.Required == is.Required && was.Gate == is.Gate && was.Kind == is.Kind &&
 		was.Attempts == is.Attempts && slices.Equal(was.Earlier, is.Earlier)
 	if !sameStep {
@@ -170,12 +172,12 @@ func sameValues(was, is *scoring.StepOutcome) error {
 			return fmt.Errorf("the step %s does not say what its readings give", was.ID)
 		}
 		type values struct {
-			Verdict              scoring.Verdict
+			Verdict              conformity.Verdict
 			Unit                 string
 			Value, U, Low, High  *float64
 			Informative, Limited bool
 		}
-		of := func(c *scoring.Check) values {
+		of := func(c *outcome.Check) values {
 			v := values{Verdict: c.Verdict, Unit: c.Unit, Value: c.Value, U: c.U}
 			v.Informative, v.Limited = c.Informative, c.Limits != nil
 			if c.Limits != nil {
@@ -191,13 +193,14 @@ func sameValues(was, is *scoring.StepOutcome) error {
 }
 
 // otherCheck is the error for a check that comes out otherwise.
-func otherCheck(step string, was, is *scoring.Check) error {
+func otherCheck(step string, was, is *outcome.Check) error {
 	return fact.New("check.other-check", "step", step, "check", was.Name, "was", was.Text, "verdict", was.Verdict.Fact(),
-		"is", is.Text, "gives", is.Verdict.Fact()).Err()
+		"is", is.Text, "gives", is.Verdict.Fact()).
+		Err()
 }
 
 // named is the check of a name that has so many of the same name before it.
-func named(checks []scoring.Check, name string, before int) *scoring.Check {
+func named(checks []outcome.Check, name string, before int) *outcome.Check {
 	for i := range checks {
 		if checks[i].Name != name {
 			continue

@@ -7,8 +7,8 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans/fact"
 	"proveout/report/record"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
+	"proveout/scoring/outcome"
 )
 
 // Awkward is a test report with everything that has broken a printed page
@@ -48,8 +48,8 @@ func Awkward() *record.Document {
 func said(text string) fact.Fact { return fact.Text(fact.Name(text)) }
 
 // manyRows is a step whose results run over several pages.
-func manyRows() scoring.StepOutcome {
-	s := scoring.StepOutcome{
+func manyRows() outcome.StepOutcome {
+	s := outcome.StepOutcome{
 		ID: "scan", Kind: "memory-scan", Title: "Memory scan with " + strings.Repeat("unbreakable", 12),
 		Verdict: conformity.Inconclusive, Required: true, Attempts: 1,
 		Reason: said(strings.Repeat("A reason that goes on for longer than any page has room for, "+
@@ -57,10 +57,10 @@ func manyRows() scoring.StepOutcome {
 	}
 	number := func(v float64) *float64 { return &v }
 	for i := range 120 {
-		c := scoring.Check{
+		c := outcome.Check{
 			Name: fmt.Sprint("row-", i), Title: said(fmt.Sprintf("Row %d of the scan", i)),
 			Value: number(float64(i) * 1.2345), U: number(0.0996), Unit: "ns",
-			Limits:  &scoring.Limits{High: number(70), Text: said("at most 70 ns")},
+			Limits:  &conformity.Limits{High: number(70), Text: said("at most 70 ns")},
 			Verdict: conformity.Pass, Probability: number(float64(i%11) / 10),
 			Reason: said("Address 0x" + strings.Repeat(fmt.Sprintf("%02x", i), 30)),
 		}

@@ -1,25 +1,27 @@
-// Package figure describes a chart once: series, limits, bands, marks and axes
-// with units. The print renderer and the page renderer draw the same
-// description; neither computes.
-//
-// A chart is described before any language is known, and drawn in one: its texts
-// are facts first and strings in the end. T is which of them they are.
-package figure
+package outcome
 
-// A Figure is one chart.
-type Figure[T any] struct {
-	ID      string      `json:"id"`   // stable within a step: "soak", "frames", "reference"
-	Step    string      `json:"step"` // step id
-	Title   T           `json:"title"`
-	Alt     T           `json:"alt"`    // what the chart shows, in a sentence, for who cannot see it
-	Source  T           `json:"source"` // file the data came from
-	Samples int64       `json:"samples"`
-	X       Axis[T]     `json:"x"`
-	Y       Axis[T]     `json:"y"`
-	Series  []Series[T] `json:"series"`
-	Limits  []Limit[T]  `json:"limits,omitempty"`
-	Bands   []Band[T]   `json:"bands,omitempty"`
-	Marks   []Mark[T]   `json:"marks,omitempty"`
+import "proveout/plans/fact"
+
+// A Figure is a chart whose texts no language has put into words yet.
+type Figure = FigureIn[fact.Fact]
+
+// A FigureIn describes one chart: series, limits, bands, marks and axes with units.
+// The print renderer and the page renderer draw the same description; neither
+// computes. It is described before any language is known and drawn in one: its
+// texts, of type T, are facts first and strings in the end.
+type FigureIn[T any] struct {
+	ID      string         `json:"id"`   // stable within a step: "soak", "frames", "reference"
+	Step    string         `json:"step"` // step id
+	Title   T              `json:"title"`
+	Alt     T              `json:"alt"`    // what the chart shows, in a sentence, for who cannot see it
+	Source  T              `json:"source"` // file the data came from
+	Samples int64          `json:"samples"`
+	X       Axis[T]        `json:"x"`
+	Y       Axis[T]        `json:"y"`
+	Series  []Series[T]    `json:"series"`
+	Limits  []LimitLine[T] `json:"limits,omitempty"`
+	Bands   []Band[T]      `json:"bands,omitempty"`
+	Marks   []Mark[T]      `json:"marks,omitempty"`
 }
 
 // An Axis has a name and a unit.
@@ -52,9 +54,9 @@ type Series[T any] struct {
 // Add puts a point behind the others.
 func (s *Series[T]) Add(x, y float64) { s.X, s.Y = append(s.X, x), append(s.Y, y) }
 
-// A Limit is a straight line across the chart: at a value of Y, or of X when
+// A LimitLine is a straight line across the chart: at a value of Y, or of X when
 // Vertical.
-type Limit[T any] struct {
+type LimitLine[T any] struct {
 	Name     T       `json:"name"`
 	At       float64 `json:"at"`
 	Vertical bool    `json:"vertical,omitempty"`
