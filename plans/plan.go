@@ -2,6 +2,7 @@ package plans
 
 import (
 	"slices"
+	"strings"
 
 	"proveout/plans/document"
 	"proveout/plans/quantity"
@@ -134,6 +135,25 @@ type Step struct {
 	Blind       bool     // expected values stay hidden until the reading is entered
 	LimitSource string   // where the limits of the step come from
 	Spec        Spec
+}
+
+// Needed reports whether a job with the work done must pass the step, and the
+// kind of work that made it so when the plan alone does not.
+func (st *Step) Needed(done []string) (needed bool, because string) {
+	if st.Required {
+		return true, ""
+	}
+	for _, work := range st.WhenWork {
+		if slices.ContainsFunc(done, func(d string) bool { return SameWords(work, d) }) {
+			return true, work
+		}
+	}
+	return false, ""
+}
+
+// SameWords compares two texts without regard to case and spacing.
+func SameWords(a, b string) bool {
+	return strings.EqualFold(strings.Join(strings.Fields(a), " "), strings.Join(strings.Fields(b), " "))
 }
 
 // commonKeys are the keys of every step; work are the kinds of work there are.

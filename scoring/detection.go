@@ -128,7 +128,7 @@ func (j *judge) bestCommonRate() string {
 
 // word judges a reading that is a word against the one expected.
 func (j *detectionJudge) word(name string, title fact.Fact, want string) outcome.Check {
-	return j.wordThat(name, title, answer(want), func(got string) bool { return sameWords(want, got) })
+	return j.wordThat(name, title, answer(want), func(got string) bool { return plans.SameWords(want, got) })
 }
 
 // wordThat judges a reading that is a word by what fits makes of it. What the

@@ -217,7 +217,7 @@ func (j *detectionJudge) contradictions() map[string]string {
 		"subsystem": strings.ReplaceAll(device.Subsystem, "0x", ""),
 	} {
 		r, typed := j.attempt.Latest(name)
-		if typed && dump != "" && !sameWords(strings.ReplaceAll(wordOf(r), "0x", ""), dump) {
+		if typed && dump != "" && !plans.SameWords(strings.ReplaceAll(wordOf(r), "0x", ""), dump) {
 			out[name] = dump
 		}
 	}

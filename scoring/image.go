@@ -72,7 +72,7 @@ func (j *judge) seen(mode string) outcome.Check {
 	switch seen := wordOf(r); {
 	case !ok:
 		c.Reason = fact.New("image.not-looked-at", "mode", mode)
-	case sameWords(seen, plans.PictureClean):
+	case plans.SameWords(seen, plans.PictureClean):
 		c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("image.clean", "mode", mode)
 	default:
 		c.Verdict, c.Text = conformity.Fail, answer(seen)
@@ -102,7 +102,8 @@ func (j *judge) contradiction(mode string, eyes outcome.Check, against []fact.Fa
 	}
 	j.check(outcome.Check{
 		Name: "contradiction." + mode, Title: fact.New("image.contradiction", "mode", mode),
-		Verdict: conformity.Inconclusive, Text: fact.New("image.contradict"), Limits: &conformity.Limits{Text: fact.New("image.agree")},
+		Verdict: conformity.Inconclusive, Text: fact.New("image.contradict"),
+		Limits: &conformity.Limits{Text: fact.New("image.agree")},
 		Reason: fact.Text(fact.Sentences(seen, fact.New("image.all-computed", "found", parts(against)))),
 		Settle: fact.New("image.contradiction-settle"),
 	})

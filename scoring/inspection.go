@@ -32,7 +32,7 @@ func (j *judge) inspection(spec *plans.Inspection) {
 		}
 		j.check(c)
 	}
-	if len(spec.Checklist) > 0 && worst(j.out.Checks) == conformity.NotApplicable {
+	if len(spec.Checklist) > 0 && outcome.Worst(j.out.Checks) == conformity.NotApplicable {
 		j.check(outcome.Check{
 			Name:    "looked",
 			Title:   fact.New("inspection.made"),

@@ -200,7 +200,7 @@ func (j *loadJudge) seenDuringLoad() {
 			Title:  fact.New("load.seen"),
 			Limits: &conformity.Limits{Text: fact.New("answer.clean")},
 		}
-		if seen := wordOf(r); sameWords(seen, plans.PictureClean) {
+		if seen := wordOf(r); plans.SameWords(seen, plans.PictureClean) {
 			c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("load.seen-clean")
 		} else {
 			c.Verdict, c.Text = conformity.Fail, answer(seen)

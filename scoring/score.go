@@ -29,11 +29,14 @@ func Rescore(in reading.Input, taken map[string]outcome.StepOutcome) outcome.Out
 		Warnings: slices.Clone(in.Job.Warnings),
 	}
 	for i := range in.Plan.Steps {
-		step, ok := taken[in.Plan.Steps[i].ID]
-		if !ok {
-			step = scoreStep(in, &in.Plan.Steps[i])
+		step := &in.Plan.Steps[i]
+		judged, ok := taken[step.ID]
+		if ok {
+			frame(&judged, step, in.Job)
+		} else {
+			judged = scoreStep(in, step)
 		}
-		out.Steps = append(out.Steps, step)
+		out.Steps = append(out.Steps, judged)
 	}
 	settleMemoryDisplay(&out)
 	holdBehindGates(in.Plan, &out)
@@ -51,39 +54,24 @@ func ScoreStep(in reading.Input, step *plans.Step) outcome.StepOutcome {
 
 func scoreStep(in reading.Input, step *plans.Step) outcome.StepOutcome {
 	attempts := in.Job.Attempts[step.ID]
-	required, why := Required(step, in.Job)
-	out := outcome.StepOutcome{
-		ID: step.ID, Kind: string(step.Kind), Title: step.Title,
-		Required: required, WhyNeeded: why, Gate: step.Gate,
-		Attempts: len(attempts), Checks: []outcome.Check{},
+	out := outcome.StepOutcome{Checks: []outcome.Check{}, Reason: fact.New("outcome.no-attempt")}
+	var earlier []conformity.Verdict
+	for i := range attempts {
+		if i > 0 {
+			earlier = append(earlier, out.Verdict)
+		}
+		out = scoreAttempt(in, step, &attempts[i])
 	}
-	if len(attempts) == 0 {
-		out.Reason = fact.New("outcome.no-attempt")
-		return out
-	}
-	for i := range attempts[:len(attempts)-1] {
-		earlier := scoreAttempt(in, step, &attempts[i])
-		out.Earlier = append(out.Earlier, earlier.Verdict)
-	}
-	last := scoreAttempt(in, step, &attempts[len(attempts)-1])
-	last.ID, last.Kind, last.Title = out.ID, out.Kind, out.Title
-	last.Required, last.WhyNeeded, last.Gate = out.Required, out.WhyNeeded, out.Gate
-	last.Attempts, last.Earlier = out.Attempts, out.Earlier
-	return last
+	out.Earlier = earlier
+	frame(&out, step, in.Job)
+	return out
 }
 
-// Required reports whether a job must pass the step, and the kind of work that
-// made it so when the plan alone does not.
-func Required(step *plans.Step, job *reading.Job) (required bool, because string) {
-	if step.Required {
-		return true, ""
-	}
-	for _, w := range step.WhenWork {
-		if slices.ContainsFunc(job.Work, func(done string) bool { return sameWords(w, done) }) {
-			return true, w
-		}
-	}
-	return false, ""
+// frame puts into the judgement of a step what the plan says of it.
+func frame(out *outcome.StepOutcome, step *plans.Step, job *reading.Job) {
+	out.ID, out.Kind, out.Title, out.Gate = step.ID, string(step.Kind), step.Title, step.Gate
+	out.Required, out.WhyNeeded = step.Needed(job.Work)
+	out.Attempts = len(job.Attempts[step.ID])
 }
 
 func scoreAttempt(in reading.Input, step *plans.Step, attempt *reading.Attempt) outcome.StepOutcome {
@@ -153,28 +141,10 @@ func (j *judge) detail(key string, numbers any) {
 
 // conclude makes the step's verdict from its checks.
 func (j *judge) conclude() {
-	j.out.Verdict = worst(j.out.Checks)
+	j.out.Verdict = outcome.Worst(j.out.Checks)
 	if j.out.Reason.IsZero() {
 		j.out.Reason = stepReason(j.out.Verdict, j.out.Checks)
 	}
-}
-
-// worst returns the verdict of a set of checks: one failure fails, one doubt
-// leaves it undecided, one missing reading leaves it not run.
-func worst(checks []outcome.Check) conformity.Verdict {
-	verdict, judged := conformity.NotRun, false
-	rank := map[conformity.Verdict]int{
-		conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4,
-	}
-	for _, c := range checks {
-		if c.Informative || c.Contradicted {
-			continue
-		}
-		if !judged || rank[c.Verdict] > rank[verdict] {
-			verdict, judged = c.Verdict, true
-		}
-	}
-	return verdict
 }
 
 // stepReason is what the checks that made the verdict say, three of them at the
@@ -298,9 +268,4 @@ func endSentence(s string) string {
 		return s
 	}
 	return s + "."
-}
-
-// sameWords compares two texts without regard to case and spacing.
-func sameWords(a, b string) bool {
-	return strings.EqualFold(strings.Join(strings.Fields(a), " "), strings.Join(strings.Fields(b), " "))
 }

@@ -3,9 +3,10 @@ package scoring_test
 import (
 	"fmt"
 	"math"
-	"proveout/scoring/conformity"
 	"strings"
 	"testing"
+
+	"proveout/scoring/conformity"
 )
 
 func TestSoakLog(t *testing.T) {

@@ -2,9 +2,10 @@ package scoring_test
 
 import (
 	"math"
-	"proveout/scoring/conformity"
 	"strings"
 	"testing"
+
+	"proveout/scoring/conformity"
 )
 
 // A stepCase is one attempt at a step and what must come of it.

@@ -7,7 +7,7 @@ import (
 
 	"proveout/harness/workflow"
 	"proveout/plans/fact"
-	"proveout/report"
+	"proveout/report/content"
 )
 
 var (
@@ -35,7 +35,7 @@ func (c *Console) certifyCommand() *cli.Command {
 			&cli.StringFlag{Name: "because", Usage: "`WHY` it takes its place"},
 			&cli.BoolFlag{Name: "name-customer", Usage: "print the customer reference, which is left out otherwise"},
 			&cli.BoolFlag{Name: "no-logs", Usage: "leave the log files out of the certificate"}},
-		Action: c.onJob(func(x *cli.Context, job *workflow.Job) error { return c.issue(x, job, report.Certificate) }),
+		Action: c.onJob(func(x *cli.Context, job *workflow.Job) error { return c.issue(x, job, content.Certificate) }),
 	}
 }
 
@@ -45,12 +45,12 @@ func (c *Console) reportCommand() *cli.Command {
 		Usage:     "write a test report of a job in any state",
 		ArgsUsage: "JOB",
 		Flags:     []cli.Flag{shopFlag, jsonFlag, paperFlag, languageFlag, byFlag},
-		Action:    c.onJob(func(x *cli.Context, job *workflow.Job) error { return c.issue(x, job, report.TestReport) }),
+		Action:    c.onJob(func(x *cli.Context, job *workflow.Job) error { return c.issue(x, job, content.TestReport) }),
 	}
 }
 
 // issue makes a document of a job.
-func (c *Console) issue(x *cli.Context, job *workflow.Job, kind report.Kind) error {
+func (c *Console) issue(x *cli.Context, job *workflow.Job, kind content.Kind) error {
 	a, err := job.Issue(x.Context, workflow.Issue{
 		Kind: kind, Paper: x.String("paper"), Language: x.String("language"),
 		Replaces: x.String("replaces"), Because: x.String("because"), NameCustomer: x.Bool("name-customer"),

@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"proveout/harness/workflow"
 	"proveout/plans/fact"
-	"proveout/report"
 	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
@@ -63,7 +63,7 @@ func TestKeptCertificates(t *testing.T) {
 				tools = append(tools, toolName)
 			}
 			for _, tool := range tools {
-				r := report.Verify(pdf, o, &record.Examiner{}, tool, 20*time.Second)
+				r := workflow.Verify(pdf, o, &record.Examiner{}, tool, 20*time.Second)
 				if !r.Valid {
 					t.Fatalf("%s: %+v", tool, r.Answers)
 				}
@@ -82,7 +82,7 @@ func TestKeptCertificates(t *testing.T) {
 			}
 			spoilt := bytes.Clone(pdf)
 			spoilt[len(spoilt)/3] ^= 1
-			if r := report.Verify(spoilt, o, &record.Examiner{}, "proveout 99.0.0", 20*time.Second); r.Verdict != check.Bad {
+			if r := workflow.Verify(spoilt, o, &record.Examiner{}, "proveout 99.0.0", 20*time.Second); r.Verdict != check.Bad {
 				t.Error("damaged, and still", r.Verdict)
 			}
 		})
@@ -111,7 +111,7 @@ func keptEdited(t *testing.T, r check.Report, now time.Time) {
 	} {
 		pdf := d.signed(t, remade(t, canon, r.Pages), canon, nil)
 		o := check.Options{Signer: check.Exactly(id.Fingerprint()), Now: now}
-		got := report.Verify(pdf, o, &record.Examiner{}, "proveout 99.0.0", 20*time.Second)
+		got := workflow.Verify(pdf, o, &record.Examiner{}, "proveout 99.0.0", 20*time.Second)
 		if what == "nothing" {
 			if !got.Valid {
 				t.Errorf("only signed again: %+v", got.Answers)
@@ -139,7 +139,7 @@ func TestEndlessLookIsGivenUp(t *testing.T) {
 			return check.Yes, fact.New("check.good")
 		}}
 		o := check.Options{Further: []check.Question{endless}}
-		r := report.Verify(pdf, o, &record.Examiner{}, toolName, 50*time.Millisecond)
+		r := workflow.Verify(pdf, o, &record.Examiner{}, toolName, 50*time.Millisecond)
 		over.Store(true)
 		if r.Verdict != check.Bad || len(r.Answers) != 1 || r.Answers[0].Words.Key != "check.took-too-long" {
 			t.Errorf("%s: %s %+v", name, r.Verdict, r.Answers)

@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"proveout/report"
+	"proveout/harness/workflow"
 	"proveout/report/record"
 	"proveout/report/seal/check"
 )
@@ -174,6 +174,6 @@ func asked(pdf []byte, q question) check.Report {
 	if q == byScoring {
 		return check.Verify(pdf, check.Options{Rescore: e.Scores, Further: e.Questions()})
 	}
-	remake := func(c check.Contents) ([]byte, error) { return report.Remake(e, c, toolName) }
+	remake := func(c check.Contents) ([]byte, error) { return workflow.Remake(e, c, toolName) }
 	return check.Verify(pdf, check.Options{Remake: remake})
 }

@@ -19,9 +19,11 @@ import (
 
 	"proveout/harness/command"
 	"proveout/harness/logs"
+	"proveout/harness/workflow"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
-	"proveout/report"
+	"proveout/report/content"
+	"proveout/report/document"
 	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
@@ -166,7 +168,7 @@ func TestCertificate(t *testing.T) {
 // examined is what verify says of a file, when the shop's key is expected.
 func (d *sealedShop) examined(pdf []byte) check.Report {
 	o := check.Options{Signer: check.Exactly(d.identity.Fingerprint()), Now: time.Date(2026, 3, 4, 0, 0, 0, 0, time.UTC)}
-	return report.Verify(pdf, o, &record.Examiner{}, toolName, 20*time.Second)
+	return workflow.Verify(pdf, o, &record.Examiner{}, toolName, 20*time.Second)
 }
 
 func wantBad(t *testing.T, what string, r check.Report, key string) {
@@ -303,16 +305,16 @@ func remade(t testing.TB, canon, pages []byte) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	doc, err := r.Document(jpegs, nil)
+	doc, err := record.Document(r, jpegs, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	laidOut, err := report.LayOut(doc)
+	laidOut, err := content.Build(doc)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var b bytes.Buffer
-	if err := laidOut.WritePDF(&b, report.A4); err != nil {
+	if err := document.Write(&b, doc, laidOut, document.A4); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()
@@ -414,7 +416,7 @@ func foreignParts(t *testing.T, d *sealedShop) {
 		t.Fatal(err)
 	}
 	wantBad(t, "another key of the same name", d.examined(forged), "signer")
-	unknown := report.Verify(forged, check.Options{}, &record.Examiner{}, toolName, 20*time.Second)
+	unknown := workflow.Verify(forged, check.Options{}, &record.Examiner{}, toolName, 20*time.Second)
 	wantBad(t, "signed again by somebody else", unknown, "named")
 }
 
@@ -462,14 +464,14 @@ func logsOutside(t *testing.T, d *sealedShop) {
 			return err
 		}
 		data, err := os.ReadFile(path)
-		all[record.Digest(data)] = data
+		all[content.Digest(data)] = data
 		return err
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	o := check.Options{Signer: check.Exactly(d.identity.Fingerprint())}
-	r = report.Verify(pdf, o, &record.Examiner{Extra: logs.InMemory(all)}, toolName, 20*time.Second)
+	r = workflow.Verify(pdf, o, &record.Examiner{Extra: logs.InMemory(all)}, toolName, 20*time.Second)
 	if s, words := state(r); s != check.Yes || !r.Valid {
 		t.Errorf("%s %s", s, words)
 	}
@@ -520,7 +522,7 @@ func checkWithLimit(t testing.TB, text []byte, step int) int {
 func otherPrograms(t *testing.T, d *sealedShop) {
 	text, _, _ := d.parts(t)
 	printed := []string{
-		record.Digest(text), "ACCEPTED", "BX 04417", d.identity.Fingerprint().Groups()[0], "End of certificate",
+		content.Digest(text), "ACCEPTED", "BX 04417", d.identity.Fingerprint().Groups()[0], "End of certificate",
 	}
 	for _, tool := range []struct {
 		args []string

@@ -11,7 +11,6 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
-	"proveout/scoring"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
@@ -102,7 +101,7 @@ func (s *session) nextStep(forced string) (*plans.Step, int) {
 func passed(v conformity.Verdict) bool { return v == conformity.Pass || v == conformity.NotApplicable }
 
 func (s *session) step(ctx context.Context, step *plans.Step, index int, forced bool) error {
-	required, why := scoring.Required(step, s.job.Input.Job)
+	required, why := step.Needed(s.job.Input.Job.Work)
 	s.Heading(fact.New("session.step",
 		"number", index+1, "of", len(s.job.Plan.Steps), "title", fact.Phrase(step.Title)))
 	if gate := s.job.HeldBy(step); gate != "" {

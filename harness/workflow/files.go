@@ -19,7 +19,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/document"
-	"proveout/report"
+	"proveout/report/content"
 )
 
 func checkFile(path string) error {
@@ -79,7 +79,7 @@ func readPicture(path string) (image.Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	img, err := report.ReadPhoto(data)
+	img, err := content.ReadPhoto(data)
 	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
 		err = errors.New("the file is cut off")
 	}
@@ -97,7 +97,7 @@ func printVersion(path string, n int) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s is not a picture this program reads: %w", path, err)
 	}
-	return report.PrintVersion(img, n)
+	return content.PrintVersion(img, n)
 }
 
 // MapNamed reads a log map: the file at a path, else the shop's map of a name.

@@ -15,8 +15,8 @@ import (
 	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/plans/fact"
-	"proveout/report"
-	"proveout/report/record"
+	"proveout/report/content"
+	"proveout/report/document"
 	"proveout/report/seal"
 	"proveout/report/words"
 	"proveout/scoring/conformity"
@@ -27,7 +27,7 @@ const Tool = "proveout " + reading.Version
 
 // An Issue says which document is made of a job.
 type Issue struct {
-	Kind         report.Kind
+	Kind         content.Kind
 	Paper        string // A4 or Letter; empty: the shop's
 	Language     string // empty: the shop's
 	Replaces     string // number of the certificate that it takes the place of
@@ -79,17 +79,17 @@ type issuing struct {
 	*Job
 	Issue
 	ctx      context.Context
-	paper    report.Paper
+	paper    document.Paper
 	identity *seal.Identity // nil: not signed
 	out      Issued
 }
 
-func (is *issuing) certificate() bool { return is.Kind == report.Certificate }
+func (is *issuing) certificate() bool { return is.Kind == content.Certificate }
 
 func (is *issuing) note(f fact.Fact) { is.out.Notes = append(is.out.Notes, f) }
 
 func (is *issuing) issue() (err error) {
-	if is.paper, err = report.PaperNamed(firstOf(is.Paper, is.Shop.Paper)); err != nil {
+	if is.paper, err = document.PaperNamed(firstOf(is.Paper, is.Shop.Paper)); err != nil {
 		return err
 	}
 	if is.certificate() {
@@ -126,7 +126,7 @@ func (is *issuing) issue() (err error) {
 // write makes the document and its page, then takes the number that they have,
 // and puts them into the job's folder, all or nothing. When somebody else took
 // the number meanwhile, they are made again.
-func (is *issuing) write(f *job.Folder, d *report.Document) (err error) {
+func (is *issuing) write(f *job.Folder, d *content.Document) (err error) {
 	var pdf, page []byte
 	for taken := false; !taken; {
 		if d.Number, err = is.nextNumber(d); err != nil {
@@ -167,7 +167,7 @@ func (is *issuing) write(f *job.Folder, d *report.Document) (err error) {
 }
 
 // take takes the number of a certificate; those of reports are the job's own.
-func (is *issuing) take(d *report.Document) error {
+func (is *issuing) take(d *content.Document) error {
 	if !is.certificate() {
 		return nil
 	}
@@ -188,7 +188,7 @@ func fileNamed(number string) string {
 
 // nextNumber is the shop's next number for a certificate, and the next free one
 // of its job for a report.
-func (is *issuing) nextNumber(d *report.Document) (string, error) {
+func (is *issuing) nextNumber(d *content.Document) (string, error) {
 	if is.certificate() {
 		return register.NextNumber(is.home.Dir, is.Shop.Numbering, d.IssuedAt.Year())
 	}
@@ -202,8 +202,8 @@ func (is *issuing) nextNumber(d *report.Document) (string, error) {
 
 // refuseMissing stops before characters are printed by their codes, unless that
 // was agreed to.
-func (is *issuing) refuseMissing(pages *report.Pages) error {
-	missing := pages.Missing()
+func (is *issuing) refuseMissing(c *content.Content) error {
+	missing := content.Missing(c, document.Drawable)
 	for _, g := range missing {
 		code := fmt.Sprintf("U+%04X", g.Rune)
 		is.note(fact.New("issuing.no-glyph", "character", string(g.Rune), "code", code, "text", g.Text))
@@ -216,14 +216,14 @@ func (is *issuing) refuseMissing(pages *report.Pages) error {
 }
 
 // document is the document before it has a number.
-func (is *issuing) document() (d *report.Document, err error) {
+func (is *issuing) document() (d *content.Document, err error) {
 	told := is.Input.Job
 	if is.certificate() && !is.NameCustomer {
 		unnamed := *told
 		unnamed.Customer = ""
 		told = &unnamed
 	}
-	d = &report.Document{Plan: is.Plan, Family: is.Family, Record: record.Record{
+	d = &content.Document{Plan: is.Plan, Family: is.Family, Record: content.Record{
 		Kind: is.Kind, IssuedAt: is.home.Now(), Tool: Tool, Language: firstOf(is.Language, is.Shop.Language, "en"),
 		Replaces: is.Replaces, Because: is.Because, Shop: is.Shop, Job: told, Outcome: is.Outcome(),
 	}}
@@ -245,7 +245,7 @@ func (is *issuing) document() (d *report.Document, err error) {
 }
 
 // nameWho names who tested and who authorises.
-func (is *issuing) nameWho(d *report.Document) error {
+func (is *issuing) nameWho(d *content.Document) error {
 	for _, t := range is.Shop.Technicians {
 		if t.ID == is.Input.Job.Technician {
 			d.Technician = t.Name
@@ -266,12 +266,12 @@ func (is *issuing) nameWho(d *report.Document) error {
 // readPhotos reads the photos of a card: the versions for print that the job
 // keeps, and where one is missing or is not the one that the job names, the
 // photo itself, several at once.
-func readPhotos(dir string, files []reading.Evidence) ([]report.Photo, error) {
-	photos, errs := make([]report.Photo, len(files)), make([]error, len(files))
+func readPhotos(dir string, files []reading.Evidence) ([]content.Photo, error) {
+	photos, errs := make([]content.Photo, len(files)), make([]error, len(files))
 	next := make(chan int, len(files))
 	taken := map[int]bool{} // widths; each must have its own
 	for i, e := range files {
-		photos[i] = report.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
+		photos[i] = content.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
 		if _, err := os.Stat(job.EvidencePath(dir, e)); err == nil { // what the certificate names must be there
 			if small, ok := job.ReadPrint(dir, e); ok && photos[i].Take(small) == nil && !taken[photos[i].Width] {
 				taken[photos[i].Width] = true

@@ -11,9 +11,10 @@ import (
 
 	"proveout/harness/job"
 	"proveout/plans/fact"
-	"proveout/report"
 	"proveout/report/checkpage"
-	"proveout/report/listing"
+	"proveout/report/content"
+	"proveout/report/document"
+	"proveout/report/page"
 	"proveout/report/record"
 	"proveout/report/seal/check"
 	"proveout/report/seal/pdffile"
@@ -47,26 +48,26 @@ func (j *Job) Listing(folder string) (Kit, error) {
 			"take it out of job.toml, and issue another with --replaces %s",
 			number, customer, english(fact.Text(fact.ListOf(fact.Comma, where))), number)
 	}
-	pages, err := report.LayOut(d)
+	pages, err := content.Build(d)
 	if err != nil {
 		return Kit{}, err
 	}
-	files, err := listing.Make(d, pages.Content(), name+".pdf", j.originals(d))
-	if errors.Is(err, listing.ErrCustomer) {
+	files, err := document.MakeKit(d, pages, name+".pdf", j.originals(d))
+	if errors.Is(err, document.ErrCustomer) {
 		return Kit{}, fmt.Errorf("certificate %s names the customer; issue one without, with: "+
 			"proveout certify %s --replaces %s --because \"for the offer\"", number, j.Input.Job.Number, number)
 	}
 	if err != nil {
 		return Kit{}, err
 	}
-	var page bytes.Buffer // made again, so that it says what the record says
-	if err := pages.WritePage(&page); err != nil {
+	var html bytes.Buffer // made again, so that it says what the record says
+	if err := page.Write(&html, pages); err != nil {
 		return Kit{}, err
 	}
 	files = append(files,
-		listing.File{Name: name + ".pdf", Data: pdf},
-		listing.File{Name: name + ".html", Data: page.Bytes()},
-		listing.File{Name: "check.html", Data: checkpage.HTML()})
+		document.File{Name: name + ".pdf", Data: pdf},
+		document.File{Name: name + ".html", Data: html.Bytes()},
+		document.File{Name: "check.html", Data: checkpage.HTML()})
 	kit := Kit{Number: number}
 	for _, f := range files {
 		kit.Files = append(kit.Files, f.Name)
@@ -76,14 +77,14 @@ func (j *Job) Listing(folder string) (Kit, error) {
 
 // certified reads the document of a certificate back from its record. Only one
 // that passes its own check is used.
-func (j *Job) certified(pdf []byte) (*report.Document, error) {
+func (j *Job) certified(pdf []byte) (*content.Document, error) {
 	var o check.Options
 	var err error
 	if o.Known, o.Retired, err = Keys(j.home.Dir).Trust(); err != nil {
 		return nil, err
 	}
 	e := &record.Examiner{}
-	r := report.Verify(pdf, o, e, Tool, lookLimit*4)
+	r := Verify(pdf, o, e, Tool, lookLimit*4)
 	if !r.Valid {
 		for _, a := range r.Answers {
 			if a.State == check.No {
@@ -102,7 +103,7 @@ func (j *Job) certified(pdf []byte) (*report.Document, error) {
 
 // originals are the photos as they were kept, for pictures larger than those
 // on the pages; nil where one is not the file that the record names.
-func (j *Job) originals(d *record.Document) []image.Image {
+func (j *Job) originals(d *content.Document) []image.Image {
 	out := make([]image.Image, len(d.Photos))
 	for i, p := range d.Photos {
 		for _, e := range j.Input.Job.Card.Photos {
@@ -119,7 +120,7 @@ func (j *Job) originals(d *record.Document) []image.Image {
 }
 
 // writeFolder makes a folder with files, whole or not at all.
-func writeFolder(dir string, files []listing.File) (err error) {
+func writeFolder(dir string, files []document.File) (err error) {
 	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
 		return fmt.Errorf("%s is there already and holds files; "+
 			"name another folder with -o, or take it away first", dir)

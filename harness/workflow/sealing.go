@@ -13,10 +13,11 @@ import (
 	"strings"
 	"time"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans/fact"
-	"proveout/report"
+	"proveout/report/content"
+	"proveout/report/document"
+	"proveout/report/page"
 	"proveout/report/record"
 	"proveout/report/seal"
 	"proveout/report/seal/check"
@@ -41,7 +42,7 @@ func OpenKey(keys seal.Keys, passphrase func() ([]byte, error)) (id seal.Identit
 }
 
 // openKey opens the shop's key for a certificate, and tells what is odd about it.
-func (is *issuing) openKey(d *report.Document) error {
+func (is *issuing) openKey(d *content.Document) error {
 	keys := Keys(is.home.Dir)
 	id, locked, err := OpenKey(keys, is.Passphrase)
 	if errors.Is(err, seal.ErrNone) {
@@ -58,19 +59,19 @@ func (is *issuing) openKey(d *report.Document) error {
 		is.note(fact.New("issuing.key-name", "key", id.Name(), "shop", is.Shop.Name))
 	}
 	is.identity = &id
-	d.Seal = &record.Seal{Name: id.Name(), Fingerprint: id.Fingerprint()}
+	d.Seal = &content.Seal{Name: id.Name(), Fingerprint: id.Fingerprint()}
 	return nil
 }
 
 // made makes the files of a document. A certificate is made from its record,
 // so that it can be made again from it.
-func (is *issuing) made(d *report.Document) (pdf, page []byte, err error) {
+func (is *issuing) made(d *content.Document) (pdf, page []byte, err error) {
 	var files []pdffile.Attachment
 	var canon []byte
 	if is.certificate() {
 		var logo []byte
 		if d.Logo != nil {
-			if logo, err = report.EncodeLogo(d.Logo); err != nil {
+			if logo, err = content.EncodeLogo(d.Logo); err != nil {
 				return nil, nil, err
 			}
 			files = append(files, pdffile.Attachment{
@@ -90,14 +91,14 @@ func (is *issuing) made(d *report.Document) (pdf, page []byte, err error) {
 			return nil, nil, err
 		}
 	}
-	pages, err := report.LayOut(d)
+	pages, err := content.Build(d)
 	if err != nil {
 		return nil, nil, err
 	}
 	if err := is.refuseMissing(pages); err != nil {
 		return nil, nil, err
 	}
-	if pdf, page, err = written(pages, is.paper); err != nil {
+	if pdf, page, err = written(d, pages, is.paper); err != nil {
 		return nil, nil, err
 	}
 	switch {
@@ -111,24 +112,24 @@ func (is *issuing) made(d *report.Document) (pdf, page []byte, err error) {
 }
 
 // written writes both forms of a document at once.
-func written(pages *report.Pages, paper report.Paper) (pdf, page []byte, err error) {
+func written(d *content.Document, c *content.Content, paper document.Paper) (pdf, html []byte, err error) {
 	var b, h bytes.Buffer
 	done := make(chan error, 1)
-	go func() { done <- pages.WritePage(&h) }() // both only read what is laid out
-	err = pages.WritePDF(&b, paper)
+	go func() { done <- page.Write(&h, c) }() // both only read what is laid out
+	err = document.Write(&b, d, c, paper)
 	return b.Bytes(), h.Bytes(), errors.Join(err, <-done)
 }
 
 // fromRecord writes the record of a document and reads the document back from
 // it. What does not follow from its own record is not issued.
 func (is *issuing) fromRecord(
-	d *report.Document, logo []byte, attached []pdffile.Attachment,
-) ([]byte, *report.Document, error) {
-	r, err := d.Travelling(is.Input, is.paper.String(), logo)
+	d *content.Document, logo []byte, attached []pdffile.Attachment,
+) ([]byte, *content.Document, error) {
+	r, err := record.Travelling(d, is.Input, is.paper.String(), logo)
 	if err != nil {
 		return nil, nil, err
 	}
-	canon, err := r.Encode()
+	canon, err := record.Encode(r)
 	if err != nil {
 		return nil, nil, fmt.Errorf("writing the record: %w", err)
 	}
@@ -138,16 +139,16 @@ func (is *issuing) fromRecord(
 	}
 	inside := map[string][]byte{}
 	for _, a := range attached {
-		inside[record.Digest(a.Data)] = a.Data
+		inside[content.Digest(a.Data)] = a.Data
 	}
-	if _, err := back.Rescore(logs.InMemory(inside)); err != nil {
+	if _, err := judging.Rescore(back, judging.InMemory(inside)); err != nil {
 		return nil, nil, fmt.Errorf("the record does not give the same verdicts again: %w", err)
 	}
 	jpegs := [][]byte{}
 	for _, p := range d.Photos {
 		jpegs = append(jpegs, p.JPEG)
 	}
-	again, err := back.Document(jpegs, logo)
+	again, err := record.Document(back, jpegs, logo)
 	return canon, again, err
 }
 
@@ -157,7 +158,7 @@ const stampWait = 15 * time.Second
 // signed signs a certificate, with a time stamp when the shop names a server.
 // One that does not answer is told, and the certificate says that the time is
 // the shop's own.
-func (is *issuing) signed(pdf, canon []byte, files []pdffile.Attachment, d *report.Document) ([]byte, error) {
+func (is *issuing) signed(pdf, canon []byte, files []pdffile.Attachment, d *content.Document) ([]byte, error) {
 	terms := seal.Terms{
 		Time:     d.IssuedAt,
 		Reason:   "Acceptance test passed",
@@ -189,7 +190,7 @@ const (
 )
 
 // attachedLogs are the job's log files as far as they fit, the smallest first.
-func attachedLogs(d *report.Document, files reading.Files) []pdffile.Attachment {
+func attachedLogs(d *content.Document, files reading.Files) []pdffile.Attachment {
 	type candidate struct {
 		packed int
 		sum    string // SHA-256
@@ -209,7 +210,7 @@ func attachedLogs(d *report.Document, files reading.Files) []pdffile.Attachment 
 					continue
 				}
 				data, err := reading.ReadAll(files, l, mostLogSize)
-				if err != nil || record.Digest(data) != l.SHA256 {
+				if err != nil || content.Digest(data) != l.SHA256 {
 					continue // it stays outside; the record names it all the same
 				}
 				all = append(all, candidate{packedSize(data), l.SHA256, pdffile.Attachment{

@@ -15,7 +15,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/plans/fact"
-	"proveout/report"
+	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/seal/check"
 	"proveout/report/seal/pdffile"
@@ -93,7 +93,7 @@ func (v *Verifier) Verify(path string) (check.Report, error) {
 		}
 		o.Further = append([]check.Question{question}, o.Further...)
 	}
-	return report.Verify(pdf, o, e, Tool, v.limit), nil
+	return Verify(pdf, o, e, Tool, v.limit), nil
 }
 
 // inForce looks a certificate up in the shop's own list, when it is the shop's.
@@ -188,9 +188,9 @@ func (e *evidenceFolder) open(of reading.Evidence) (io.ReadCloser, error) {
 }
 
 // compare tells which files of the record are in the folder.
-func (e *evidenceFolder) compare(r *record.Record) (check.State, fact.Fact) {
+func (e *evidenceFolder) compare(r *content.Record) (check.State, fact.Fact) {
 	var there, missing, other []string
-	d, err := r.Document(nil, nil)
+	d, err := record.Document(r, nil, nil)
 	if err != nil {
 		return check.No, fact.New("check.record-unusable", "why", fact.Why(err))
 	}

@@ -1,7 +1,5 @@
 package chart
 
-import "proveout/report/typeface"
-
 // A Canvas is what figures are drawn on. Places are points (1/72 in) from its
 // lower left corner, and what is drawn later covers what was drawn before.
 type Canvas interface {
@@ -13,7 +11,7 @@ type Canvas interface {
 	// Disc fills a circle.
 	Disc(c RGB, centre Point, radius float64)
 	// Text writes s from a place on, on the base line.
-	Text(c RGB, w typeface.Weight, size float64, at Point, s string)
+	Text(c RGB, w Weight, size float64, at Point, s string)
 	// Clip holds what draw draws inside a rectangle. Text is not held.
 	Clip(low, high Point, draw func())
 }

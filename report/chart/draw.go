@@ -4,7 +4,6 @@ import (
 	"math"
 	"strings"
 
-	"proveout/report/typeface"
 	"proveout/scoring/outcome"
 )
 
@@ -72,7 +71,7 @@ func (p *painter) layout() {
 	p.bottom = p.legend() + size*2.9
 }
 
-func width(s string) float64 { return typeface.Width(typeface.Regular, size, s) }
+func width(s string) float64 { return Width(Regular, size, s) }
 
 // px and py turn values into places on the canvas, held within what a canvas
 // can take.
@@ -109,14 +108,14 @@ func (p *painter) fill(c RGB, xy ...float64) { p.c.Fill(c, points(xy...)) }
 
 func (p *painter) rect(c RGB, x0, y0, x1, y1 float64) { p.fill(c, x0, y0, x1, y0, x1, y1, x0, y1) }
 
-func (p *painter) text(c RGB, x, y float64, w typeface.Weight, s string) {
+func (p *painter) text(c RGB, x, y float64, w Weight, s string) {
 	p.c.Text(c, w, size, Point{x, y}, printable(s))
 }
 
 // printable leaves out what the fonts cannot draw.
 func printable(s string) string {
 	return strings.Map(func(r rune) rune {
-		if r > 0xFFFF || !typeface.Has(typeface.Regular, r) {
+		if r > 0xFFFF || !Has(Regular, r) {
 			return '?'
 		}
 		return r
@@ -172,7 +171,7 @@ func (p *painter) grid() {
 			p.line(light, 0.4, nil, p.left, y, p.right, y)
 		}
 		label := short(t.label, p.left-4)
-		p.text(ink, p.left-3-width(label), y-size*0.35, typeface.Regular, label)
+		p.text(ink, p.left-3-width(label), y-size*0.35, Regular, label)
 	}
 	end := math.Inf(-1)
 	for _, t := range p.x.ticks {
@@ -183,12 +182,12 @@ func (p *painter) grid() {
 			continue // labels would run into each other
 		}
 		end = at + width(t.label)
-		p.text(ink, at, p.bottom-size*1.15, typeface.Regular, t.label)
+		p.text(ink, at, p.bottom-size*1.15, Regular, t.label)
 	}
-	p.text(ink, 0, p.h-size, typeface.Bold, AxisName(p.f.Y))
+	p.text(ink, 0, p.h-size, Bold, AxisName(p.f.Y))
 	name := AxisName(p.f.X)
-	wide := typeface.Width(typeface.Bold, size, printable(name))
-	p.text(ink, p.right-wide, p.bottom-size*2.3, typeface.Bold, name)
+	wide := Width(Bold, size, printable(name))
+	p.text(ink, p.right-wide, p.bottom-size*2.3, Bold, name)
 }
 
 // AxisName is the name of an axis with its unit.

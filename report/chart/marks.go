@@ -3,7 +3,6 @@ package chart
 import (
 	"math"
 
-	"proveout/report/typeface"
 	"proveout/scoring/outcome"
 )
 
@@ -89,7 +88,7 @@ func (p *painter) limits() {
 			continue
 		}
 		name := short(l.Name, (p.right-p.left)*0.6)
-		w := typeface.Width(typeface.Bold, size, name)
+		w := Width(Bold, size, name)
 		if l.Vertical {
 			x := p.px(l.At)
 			p.line(LimitColour, 1, []float64{4, 2}, x, p.bottom, x, p.top)
@@ -122,7 +121,7 @@ func (p *painter) label(x, y, w float64, s string) {
 	}
 	p.boxes = append(p.boxes, b)
 	p.rect(white, b.x0, b.y0, b.x1, b.y1)
-	p.text(LimitColour, x, y, typeface.Bold, s)
+	p.text(LimitColour, x, y, Bold, s)
 }
 
 func (p *painter) taken(b box) bool {
@@ -161,7 +160,7 @@ func (p *painter) marks() {
 			continue
 		}
 		p.boxes = append(p.boxes, b)
-		p.text(ink, at, ty, typeface.Regular, s)
+		p.text(ink, at, ty, Regular, s)
 	}
 }
 
@@ -196,7 +195,7 @@ func (p *painter) legend() float64 {
 		for _, e := range row {
 			name := short(e.name, p.w-swatch-4)
 			e.draw(x, y)
-			p.text(ink, x+swatch, y, typeface.Regular, name)
+			p.text(ink, x+swatch, y, Regular, name)
 			x += swatch + width(name) + 12
 		}
 	}

@@ -10,7 +10,6 @@ import (
 	xfont "golang.org/x/image/font"
 	"golang.org/x/image/math/fixed"
 
-	"proveout/report/typeface"
 	"proveout/scoring/outcome"
 )
 
@@ -155,11 +154,11 @@ func (p *pixels) paint(c RGB) {
 	p.ras.Rasterize(r)
 }
 
-func (p *pixels) Text(c RGB, w typeface.Weight, size float64, at Point, s string) {
+func (p *pixels) Text(c RGB, w Weight, size float64, at Point, s string) {
 	d := xfont.Drawer{
 		Dst:  p.img,
 		Src:  image.NewUniform(color.RGBA{c.R, c.G, c.B, 0xFF}),
-		Face: typeface.Face(w, size, 72*p.k),
+		Face: Face(w, size, 72*p.k),
 		Dot:  p.fixed(at),
 	}
 	d.DrawString(s)

@@ -7,7 +7,6 @@ import (
 
 	"proveout/plans"
 	"proveout/plans/fact"
-	"proveout/report/record"
 	"proveout/report/words"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
@@ -15,15 +14,15 @@ import (
 
 // A builder carries what all parts of a document need.
 type builder struct {
-	d *record.Document
+	d *Document
 	w *words.Catalogue
 	o *outcome.Outcome
 }
 
 // Build lays out the document, once for all that is made of it. It prepares the
-// photos if that was not done. The errors are those of [record.Document.Check],
+// photos if that was not done. The errors are those of [Document.Check],
 // of an unknown language, and of pictures that cannot be encoded.
-func Build(d *record.Document) (*Content, error) {
+func Build(d *Document) (*Content, error) {
 	if err := d.Check(); err != nil {
 		return nil, err
 	}
@@ -43,14 +42,14 @@ func Build(d *record.Document) (*Content, error) {
 		Author:   d.Shop.Name,
 		Subject:  join(" · ", d.Job.Card.Title, b.serial(), d.Job.Number),
 		Tool:     d.Tool,
-		Record:   d.Sum(),
+		Record:   d.Sum,
 		Foot:     w.T("foot"),
 		PageOf:   w.T("page"),
 		End:      w.T("end.report", "number", b.number()),
 		Banner:   w.T("banner"),
 	}
 	c.Watermark = w.T("watermark")
-	if d.Kind == record.Certificate {
+	if d.Kind == Certificate {
 		c.Title, c.Banner, c.Watermark = w.T("title.certificate"), "", ""
 		c.End = w.T("end.certificate", "number", b.number())
 	}
@@ -123,7 +122,7 @@ func (b *builder) front() Front {
 		IsNot:    []string{w.T("front.isnot.1"), w.T("front.isnot.2")},
 	}
 	f.ShopLines = append(append(f.ShopLines, d.Shop.Address...), d.Shop.Contact)
-	if d.Kind == record.TestReport {
+	if d.Kind == TestReport {
 		f.IsNot = append([]string{w.T("front.isnot.3")}, f.IsNot...)
 	}
 	f.Identity = append(f.Identity, Fact{w.T("front.serial"), orElse(b.serial(), w.T("front.noserial"))})
@@ -155,7 +154,7 @@ func (b *builder) front() Front {
 // check says how a certificate is checked.
 func (b *builder) check() Check {
 	d, w := b.d, b.w
-	if d.Kind != record.Certificate {
+	if d.Kind != Certificate {
 		return Check{}
 	}
 	c := Check{Hd: w.T("check.hd")}
@@ -175,7 +174,7 @@ func (b *builder) check() Check {
 func (b *builder) seal() []Fact {
 	d, w := b.d, b.w
 	switch {
-	case d.Kind != record.Certificate:
+	case d.Kind != Certificate:
 		return nil
 	case d.Seal == nil:
 		return append([]Fact{{w.T("fact.seal"), w.T("seal.none")}}, b.recordSum()...)
@@ -189,10 +188,10 @@ func (b *builder) seal() []Fact {
 
 // recordSum names the record that the document was made from, by its digest.
 func (b *builder) recordSum() []Fact {
-	if b.d.Sum() == "" {
+	if b.d.Sum == "" {
 		return nil
 	}
-	return []Fact{{"record.json", "SHA-256 " + b.d.Sum()}}
+	return []Fact{{"record.json", "SHA-256 " + b.d.Sum}}
 }
 
 // headline is the verdict of the job in words.

@@ -1,7 +1,7 @@
 // Package content lays out what a document says, once for both its forms: the
 // printed pages and the interactive page.
 //
-// A [record.Document] comes in; sections of paragraphs, tables, figures and
+// A [Document] comes in; sections of paragraphs, tables, figures and
 // photos go out, in the document's language. The package recomputes no verdict
 // and compares no measurements; it chooses words, digits and order. How the
 // blocks look is left to the renderers.
@@ -10,7 +10,6 @@ package content
 import (
 	"image"
 
-	"proveout/report/record"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
@@ -18,7 +17,7 @@ import (
 // Content is a whole document in words.
 type Content struct {
 	Language  string
-	Kind      record.Kind
+	Kind      Kind
 	Title     string // "Acceptance certificate"
 	Number    string
 	FullTitle string // of the file: "Acceptance certificate PO-2026-0042"
@@ -87,7 +86,7 @@ type Section struct {
 }
 
 // A Block is one piece of a section: [Paragraph], [List], [Facts], [*Table],
-// [Figure], [Photos] or [Capture].
+// [Figure], [Photos] or [ShownCapture].
 type Block interface{ block() }
 
 // A Paragraph is running text; Heading makes it a heading inside the section.
@@ -113,10 +112,10 @@ type Figure struct {
 }
 
 // Photos are pictures of the card, in order.
-type Photos struct{ Photos []Photo }
+type Photos struct{ Photos []ShownPhoto }
 
-// A Photo is one picture with what stands beneath it.
-type Photo struct {
+// A ShownPhoto is one picture with what stands beneath it.
+type ShownPhoto struct {
 	Label         string // "Photograph 1"
 	Caption       string
 	Hash          string
@@ -124,8 +123,8 @@ type Photo struct {
 	Width, Height int
 }
 
-// A Capture is a compared picture of the screen: its panels stand side by side.
-type Capture struct {
+// A ShownCapture is a compared picture of the screen: its panels stand side by side.
+type ShownCapture struct {
 	Label   string // "Capture 1"
 	Title   string // "random-1 at 640x480x16"
 	Caption string // what was found
@@ -184,10 +183,10 @@ type Cell struct {
 	Verdict *conformity.Verdict // set when the cell is a verdict
 }
 
-func (Paragraph) block() {}
-func (List) block()      {}
-func (Facts) block()     {}
-func (*Table) block()    {}
-func (Figure) block()    {}
-func (Photos) block()    {}
-func (Capture) block()   {}
+func (Paragraph) block()    {}
+func (List) block()         {}
+func (Facts) block()        {}
+func (*Table) block()       {}
+func (Figure) block()       {}
+func (Photos) block()       {}
+func (ShownCapture) block() {}

@@ -1,4 +1,4 @@
-package content
+package content_test
 
 import (
 	"slices"
@@ -7,18 +7,18 @@ import (
 
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/report/content"
 	"proveout/report/internal/sample"
-	"proveout/report/record"
 )
 
-func all(t *testing.T, d *record.Document) string {
+func all(t *testing.T, d *content.Document) string {
 	t.Helper()
-	c, err := Build(d)
+	c, err := content.Build(d)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var b strings.Builder
-	Texts(c, func(s string) { b.WriteString(s + "\n") })
+	content.Texts(c, func(s string) { b.WriteString(s + "\n") })
 	return b.String()
 }
 
@@ -58,7 +58,7 @@ func TestContentsOfTheStandard(t *testing.T) {
 }
 
 func TestReportSaysWhatItIs(t *testing.T) {
-	c, err := Build(sample.Failed())
+	c, err := content.Build(sample.Failed())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,17 +67,17 @@ func TestReportSaysWhatItIs(t *testing.T) {
 	}
 	// A report of an accepted job is still a report.
 	d := sample.Accepted()
-	d.Kind = record.TestReport
-	if c, err = Build(d); err != nil || c.Banner == "" || c.Front.Headline != "ACCEPTED" {
+	d.Kind = content.TestReport
+	if c, err = content.Build(d); err != nil || c.Banner == "" || c.Front.Headline != "ACCEPTED" {
 		t.Errorf("report of an accepted job: banner %q, headline %q, %v", c.Banner, c.Front.Headline, err)
 	}
-	if c, err = Build(sample.Accepted()); err != nil || c.Banner != "" || c.Watermark != "" {
+	if c, err = content.Build(sample.Accepted()); err != nil || c.Banner != "" || c.Watermark != "" {
 		t.Errorf("certificate: banner %q, %v", c.Banner, err)
 	}
 	// A verdict that does not carry acceptance never reads as accepted.
 	d = sample.Failed()
 	d.Outcome.Verdict = 1 // pass, yet not accepted
-	if c, err = Build(d); err != nil || c.Front.Headline != "NOT ACCEPTED" {
+	if c, err = content.Build(d); err != nil || c.Front.Headline != "NOT ACCEPTED" {
 		t.Errorf("headline %q, %v", c.Front.Headline, err)
 	}
 }
@@ -85,7 +85,7 @@ func TestReportSaysWhatItIs(t *testing.T) {
 func TestLongWayIsCutOnTheFrontOnly(t *testing.T) {
 	d := sample.Failed()
 	d.Outcome.Standing = append(slices.Repeat([]fact.Fact{fact.New("outcome.no-attempt")}, 12), fact.Text(fact.Name("the last")))
-	c, err := Build(d)
+	c, err := content.Build(d)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,11 +109,11 @@ func TestRuleInWords(t *testing.T) {
 }
 
 func TestMissing(t *testing.T) {
-	c, err := Build(sample.Awkward())
+	c, err := content.Build(sample.Awkward())
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := Missing(c, func(r rune) bool { return r <= 0xFFFF && r != '漢' })
+	got := content.Missing(c, func(r rune) bool { return r <= 0xFFFF && r != '漢' })
 	want := []rune{0x1F527, '漢', 0x1F600, 0x20BB7}
 	if len(got) != len(want) {
 		t.Fatalf("%d characters: %+v", len(got), got)
@@ -148,12 +148,12 @@ func TestValuesOfATranslatedDocument(t *testing.T) {
 	build := func(language string) map[string]bool {
 		d := sample.Accepted()
 		d.Language = language
-		c, err := Build(d)
+		c, err := content.Build(d)
 		if err != nil {
 			t.Fatal(err)
 		}
 		out := map[string]bool{}
-		for _, v := range Values(c) {
+		for _, v := range content.Values(c) {
 			out[v] = true
 		}
 		return out

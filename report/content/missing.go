@@ -72,7 +72,7 @@ func Texts(c *Content, visit func(string)) {
 				tableTexts(b, visit)
 			case Figure:
 				figureTexts(&b, visit)
-			case Capture:
+			case ShownCapture:
 				for _, t := range []string{b.Label, b.Title, b.Caption, b.Word, b.Source} {
 					visit(t)
 				}

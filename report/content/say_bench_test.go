@@ -1,8 +1,9 @@
-package content
+package content_test
 
 import (
 	"testing"
 
+	"proveout/report/content"
 	"proveout/report/internal/sample"
 )
 
@@ -13,7 +14,7 @@ func BenchmarkBuild(b *testing.B) {
 			d := sample.Failed()
 			d.Language = l
 			for b.Loop() {
-				if _, err := Build(d); err != nil {
+				if _, err := content.Build(d); err != nil {
 					b.Fatal(err)
 				}
 			}

@@ -9,7 +9,6 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/quantity"
-	"proveout/report/record"
 	"proveout/scoring/outcome"
 )
 
@@ -203,7 +202,7 @@ func (b *builder) captures() Section {
 		blocks = append(blocks, Paragraph{Text: w.T("captures.text"), Small: true})
 	}
 	for i, c := range b.d.Captures {
-		out := Capture{
+		out := ShownCapture{
 			Label:   w.T("capture", "n", strconv.Itoa(i+1)),
 			Title:   join(" · ", b.say(c.Step), w.Tell(c.Title)),
 			Caption: w.Tell(c.Caption), Verdict: c.Verdict, Word: b.word(c.Verdict),
@@ -230,7 +229,7 @@ func (b *builder) photos() Section {
 	}
 	var out Photos
 	for i, p := range b.d.Photos {
-		ph := Photo{
+		ph := ShownPhoto{
 			Label:   b.w.T("photo", "n", strconv.Itoa(i+1)),
 			Caption: b.caption(p.Role, p.Caption),
 			JPEG:    p.JPEG, Width: p.Width, Height: p.Height,
@@ -320,7 +319,7 @@ func (b *builder) issue() Section {
 	switch {
 	case d.AuthorisedBy != "":
 		facts = append(facts, Fact{w.T("fact.authorised"), d.AuthorisedBy})
-	case d.Kind == record.TestReport:
+	case d.Kind == TestReport:
 		facts = append(facts, Fact{w.T("fact.authorised"), w.T("issue.unsigned")})
 	}
 	facts = append(facts,

@@ -1,33 +1,10 @@
 package content
 
 import (
-	"errors"
 	"strings"
 
-	"proveout/report/record"
-	"proveout/report/seal/check"
 	"proveout/report/words"
 )
-
-// Look asks for the values of the record on the pages, where the pages
-// themselves are not made again. It makes a Remake of [check.Options].
-func Look(e *record.Examiner) func(check.Contents) ([]byte, error) {
-	return func(c check.Contents) ([]byte, error) {
-		d, err := e.Document(c, nil)
-		if err != nil {
-			return nil, err
-		}
-		made, err := Build(d)
-		if err != nil {
-			return nil, err
-		}
-		values := Values(made)
-		if len(values) == 0 {
-			return nil, errors.New("the record has no values")
-		}
-		return nil, check.OtherVersion{Version: strings.TrimPrefix(d.Tool, "proveout "), Values: values}
-	}
-}
 
 // Values returns what a reader looks for on the pages of a document that
 // another version of the program may have laid out: its number, the SHA-256 of

@@ -15,7 +15,7 @@ import (
 	"github.com/johnfercher/maroto/v2/pkg/core/entity"
 	"github.com/johnfercher/maroto/v2/pkg/props"
 
-	"proveout/report/typeface"
+	"proveout/report/chart"
 )
 
 // family is the name the documents' fonts go by in the PDF.
@@ -47,7 +47,7 @@ type block struct {
 type textOp struct {
 	x, y   float64 // of the baseline
 	size   float64 // pt
-	weight typeface.Weight
+	weight chart.Weight
 	color  *props.Color
 	s      string
 	tag    *element
@@ -70,7 +70,7 @@ type drawOp struct {
 // A face is how a text is set.
 type face struct {
 	size   float64
-	weight typeface.Weight
+	weight chart.Weight
 	color  *props.Color
 }
 
@@ -82,7 +82,7 @@ func (f face) rise() float64 { return f.size * ptmm * 0.98 }
 
 // width is how wide a line is to the eye, mm.
 func (f face) width(s string) float64 {
-	return typeface.Width(f.weight, f.size, strings.TrimRight(s, " ")) * ptmm
+	return chart.Width(f.weight, f.size, strings.TrimRight(s, " ")) * ptmm
 }
 
 // text sets wrapped text with its top at y and returns the y below it.
@@ -250,11 +250,12 @@ func (b *block) Render(p core.Provider, cell *entity.Cell) {
 	for _, t := range b.texts {
 		b.tags.mark(t.tag)
 		style := fontstyle.Normal
-		if t.weight == typeface.Bold {
+		if t.weight == chart.Bold {
 			style = fontstyle.Bold
 		}
 		p.AddText(t.s, &entity.Cell{X: cell.X + t.x, Y: cell.Y + t.y - t.size*ptmm, Width: 1000, Height: 1000}, &props.Text{
-			Family: family, Style: style, Size: t.size, Color: t.color, Align: align.Left, BreakLineStrategy: breakline.EmptySpaceStrategy,
+			Family: family, Style: style, Size: t.size, Color: t.color,
+			Align: align.Left, BreakLineStrategy: breakline.EmptySpaceStrategy,
 		})
 	}
 	if b.tags.close(); b.last {

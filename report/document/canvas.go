@@ -7,7 +7,6 @@ import (
 	"github.com/phpdave11/gofpdf"
 
 	"proveout/report/chart"
-	"proveout/report/typeface"
 )
 
 // A canvas is a [chart.Canvas] that writes PDF operators (ISO 32000-1:2008, 8.4
@@ -81,13 +80,13 @@ func (c *canvas) Disc(colour chart.RGB, centre chart.Point, radius float64) {
 	c.op("h\nf Q\n")
 }
 
-func (c *canvas) Text(colour chart.RGB, w typeface.Weight, size float64, at chart.Point, s string) {
+func (c *canvas) Text(colour chart.RGB, w chart.Weight, size float64, at chart.Point, s string) {
 	if s == "" {
 		return
 	}
 	c.finish()
 	style := ""
-	if w == typeface.Bold {
+	if w == chart.Bold {
 		style = "B"
 	}
 	c.pdf.SetFont(family, style, size)

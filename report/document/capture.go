@@ -5,18 +5,18 @@ import (
 
 	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
 
+	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/report/typeface"
 )
 
 // capture sets the panels of a compared picture side by side, with the verdict
 // over them and what was found under them.
-func (s *sheet) capture(c *content.Capture) {
+func (s *sheet) capture(c *content.ShownCapture) {
 	const gutter = 3.0
 	abreast := float64(max(3, len(c.Panels)))
 	w := (s.w - (abreast-1)*gutter) / abreast
 	b := &block{}
-	y := b.as(s.part.add("P")).text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, c.Label+" · "+c.Title+" · "+c.Word)
+	y := b.as(s.part.add("P")).text(0, 0, s.w, face{size: 9, weight: chart.Bold}, c.Label+" · "+c.Title+" · "+c.Word)
 	y += 0.8
 	tall, low := 0.0, y
 	for i, p := range c.Panels {
@@ -28,14 +28,15 @@ func (s *sheet) capture(c *content.Capture) {
 			pw, ph = pw*most/ph, most
 		}
 		if len(p.JPEG) > 0 {
-			b.as(s.part.figure(said(c.Label, c.Title, p.Label))).add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
+			panel := b.as(s.part.figure(said(c.Label, c.Title, p.Label)))
+			panel.add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
 		}
 		tall = math.Max(tall, ph)
 	}
 	for i, p := range c.Panels {
 		x := float64(i) * (w + gutter)
 		b.as(s.part.add("P"))
-		at := b.text(x, y+tall+0.6, w, face{size: 7.8, weight: typeface.Bold}, p.Label)
+		at := b.text(x, y+tall+0.6, w, face{size: 7.8, weight: chart.Bold}, p.Label)
 		if p.Scale != "" {
 			at = b.text(x, at, w, face{size: 7.2, color: &darkGrey}, p.Scale)
 		}

@@ -1,6 +1,6 @@
 // Package document prints a certificate or a test report as PDF.
 //
-// A [record.Document] comes in; pages go out, in A4 or Letter, with the fonts
+// A [content.Document] comes in; pages go out, in A4 or Letter, with the fonts
 // embedded, figures as vectors, bookmarks, and the same bytes for the same
 // time of issue. The package judges nothing and chooses no words: those come
 // from package content.
@@ -16,9 +16,8 @@ import (
 	"github.com/johnfercher/maroto/v2/pkg/core"
 	"github.com/johnfercher/maroto/v2/pkg/core/entity"
 
+	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/report/record"
-	"proveout/report/typeface"
 	"proveout/report/words"
 )
 
@@ -67,11 +66,11 @@ const (
 )
 
 // Write writes the document, laid out as c, as PDF.
-func Write(w io.Writer, d *record.Document, c *content.Content, paper Paper) error {
+func Write(w io.Writer, d *content.Document, c *content.Content, paper Paper) error {
 	return write(w, d, c, paper, vectors)
 }
 
-func write(w io.Writer, d *record.Document, c *content.Content, paper Paper, how drawing) error {
+func write(w io.Writer, d *content.Document, c *content.Content, paper Paper, how drawing) error {
 	cat, err := words.In(d.Language)
 	if err != nil {
 		return err
@@ -119,7 +118,7 @@ func (s *sheet) section(sec *content.Section) {
 			s.table(b)
 		case content.Figure:
 			s.figure(&b)
-		case content.Capture:
+		case content.ShownCapture:
 			s.capture(&b)
 		case content.Photos:
 			s.photos(b.Photos)
@@ -141,12 +140,12 @@ func (s *sheet) heading(sec *content.Section) {
 		case content.Paragraph:
 			need = s.before(sec.Blocks)
 		}
-		if _, ok := sec.Blocks[len(sec.Blocks)-1].(content.Capture); ok {
+		if _, ok := sec.Blocks[len(sec.Blocks)-1].(content.ShownCapture); ok {
 			need = 100 // with the lines that explain them
 		}
 	}
 	s.need(need)
-	f := face{size: 12, weight: typeface.Bold}
+	f := face{size: 12, weight: chart.Bold}
 	b := &block{}
 	y := b.as(s.part.add("H2")).text(0, 0, s.w, f, sec.Title)
 	b.fill(0, y+0.6, s.w, 0.4, &black)
@@ -169,7 +168,7 @@ func (s *sheet) before(blocks []content.Block) float64 {
 	for _, b := range blocks {
 		switch b := b.(type) {
 		case content.Paragraph:
-			h += line * float64(1+len(wrap(b.Text, typeface.Regular, 9, s.w)))
+			h += line * float64(1+len(wrap(b.Text, chart.Regular, 9, s.w)))
 		case *content.Table:
 			return math.Min(h+24, s.usable/2)
 		default:
@@ -186,7 +185,7 @@ func (s *sheet) paragraph(p content.Paragraph) {
 		role = "H3"
 		s.gap(1.5)
 		s.need(16)
-		f = face{size: 9.5, weight: typeface.Bold}
+		f = face{size: 9.5, weight: chart.Bold}
 	case p.Small:
 		f = face{size: 7.5, color: &darkGrey}
 	}
@@ -211,7 +210,7 @@ func (s *sheet) list(items []string) {
 }
 
 func (s *sheet) facts(facts []content.Fact) {
-	name := face{size: 8.5, weight: typeface.Bold}
+	name := face{size: 8.5, weight: chart.Bold}
 	text := face{size: 8.5}
 	const col = 46.0
 	all := s.part.add("L")
@@ -232,7 +231,7 @@ func (s *sheet) facts(facts []content.Fact) {
 // end closes the document.
 func (s *sheet) end(text string) {
 	s.gap(6)
-	f := face{size: 8.5, weight: typeface.Bold}
+	f := face{size: 8.5, weight: chart.Bold}
 	b := (&block{}).as(s.tags.document().add("P"))
 	for _, l := range apart(text, wrap(text, f.weight, f.size, s.w-30)) {
 		y := b.h

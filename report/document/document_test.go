@@ -20,11 +20,10 @@ import (
 
 	"proveout/report/content"
 	"proveout/report/internal/sample"
-	"proveout/report/record"
 	"proveout/scoring/conformity"
 )
 
-func printed(t testing.TB, d *record.Document, paper Paper, how drawing) []byte {
+func printed(t testing.TB, d *content.Document, paper Paper, how drawing) []byte {
 	t.Helper()
 	var buf bytes.Buffer
 	if err := laidOut(&buf, d, paper, how); err != nil {
@@ -33,7 +32,7 @@ func printed(t testing.TB, d *record.Document, paper Paper, how drawing) []byte 
 	return buf.Bytes()
 }
 
-func laidOut(w io.Writer, d *record.Document, paper Paper, how drawing) error {
+func laidOut(w io.Writer, d *content.Document, paper Paper, how drawing) error {
 	c, err := content.Build(d)
 	if err != nil {
 		return err
@@ -42,8 +41,8 @@ func laidOut(w io.Writer, d *record.Document, paper Paper, how drawing) error {
 }
 
 // smaller keeps a document quick to print: one small photo.
-func smaller(d *record.Document) *record.Document {
-	d.Photos = []record.Photo{{Image: sample.Board(200, 150, 1), Caption: "front", SHA256: "00"}}
+func smaller(d *content.Document) *content.Document {
+	d.Photos = []content.Photo{{Image: sample.Board(200, 150, 1), Caption: "front", SHA256: "00"}}
 	return d
 }
 
@@ -83,7 +82,7 @@ func TestNativeWriterIsReached(t *testing.T) {
 }
 
 func TestSamplesUnderTwoMegabytes(t *testing.T) {
-	for name, d := range map[string]*record.Document{"accepted": sample.FullPhotos(sample.Accepted()), "failed": sample.Failed(), "inconclusive": sample.Inconclusive()} {
+	for name, d := range map[string]*content.Document{"accepted": sample.FullPhotos(sample.Accepted()), "failed": sample.Failed(), "inconclusive": sample.Inconclusive()} {
 		pdf := printed(t, d, A4, vectors)
 		saved(t, name, pdf)
 		if len(pdf) > 2<<20 || len(pdf) < 50<<10 {
@@ -93,12 +92,12 @@ func TestSamplesUnderTwoMegabytes(t *testing.T) {
 }
 
 func TestCertificateNeedsAnAcceptedOutcome(t *testing.T) {
-	for name, spoil := range map[string]func(*record.Document){
-		"not accepted":  func(d *record.Document) { d.Outcome.Accepted = false },
-		"not passed":    func(d *record.Document) { d.Outcome.Verdict = conformity.Inconclusive },
-		"no number":     func(d *record.Document) { d.Number = "" },
-		"no authoriser": func(d *record.Document) { d.AuthorisedBy = "" },
-		"no outcome":    func(d *record.Document) { d.Outcome = nil },
+	for name, spoil := range map[string]func(*content.Document){
+		"not accepted":  func(d *content.Document) { d.Outcome.Accepted = false },
+		"not passed":    func(d *content.Document) { d.Outcome.Verdict = conformity.Inconclusive },
+		"no number":     func(d *content.Document) { d.Number = "" },
+		"no authoriser": func(d *content.Document) { d.AuthorisedBy = "" },
+		"no outcome":    func(d *content.Document) { d.Outcome = nil },
 	} {
 		d := smaller(sample.Accepted())
 		spoil(d)
@@ -108,8 +107,8 @@ func TestCertificateNeedsAnAcceptedOutcome(t *testing.T) {
 		}
 	}
 	d := sample.Failed()
-	d.Kind, d.AuthorisedBy = record.Certificate, "Marit Osk"
-	if err := laidOut(io.Discard, d, A4, vectors); !errors.Is(err, record.ErrNotAccepted) {
+	d.Kind, d.AuthorisedBy = content.Certificate, "Marit Osk"
+	if err := laidOut(io.Discard, d, A4, vectors); !errors.Is(err, content.ErrNotAccepted) {
 		t.Errorf("a failed job: %v", err)
 	}
 }
@@ -118,7 +117,7 @@ func TestBytesRepeat(t *testing.T) {
 	d := sample.Accepted()
 	d.Photos = nil
 	for i := range 4 { // pictures of one size, in which the writer has no order of its own
-		d.Photos = append(d.Photos, record.Photo{Image: sample.Board(160, 120, uint64(i)), Caption: "photo"})
+		d.Photos = append(d.Photos, content.Photo{Image: sample.Board(160, 120, uint64(i)), Caption: "photo"})
 	}
 	d.Logo = image.NewGray16(image.Rect(0, 0, 160, 40))
 	for _, how := range []drawing{vectors, pictures} {
@@ -138,7 +137,7 @@ func TestBytesRepeat(t *testing.T) {
 	e := sample.Accepted()
 	e.Photos, e.Logo = nil, d.Logo
 	for i := range 4 {
-		e.Photos = append(e.Photos, record.Photo{Image: sample.Board(160, 120, uint64(i)), Caption: "photo"})
+		e.Photos = append(e.Photos, content.Photo{Image: sample.Board(160, 120, uint64(i)), Caption: "photo"})
 	}
 	if !bytes.Equal(printed(t, d, A4, vectors), printed(t, e, A4, vectors)) {
 		t.Error("photos prepared again gave other bytes")
@@ -171,14 +170,14 @@ func TestPicturesOfEveryKind(t *testing.T) {
 	d := smaller(sample.Accepted())
 	d.Photos = nil
 	for _, img := range []image.Image{cmyk, pal, deep, offset, image.NewAlpha16(r), image.NewGray16(image.Rect(-5, -5, 1, 1)), image.NewRGBA(image.Rect(0, 0, 5000, 2)), image.NewRGBA(image.Rect(0, 0, 1, 3000))} {
-		d.Photos = append(d.Photos, record.Photo{Image: img, Caption: "kind"})
+		d.Photos = append(d.Photos, content.Photo{Image: img, Caption: "kind"})
 	}
 	d.Logo = deep
 	pdf := printed(t, d, A4, vectors)
 	if n := bytes.Count(pdf, []byte("/Subtype /Image")); n != len(d.Photos)+1 {
 		t.Errorf("%d pictures in the file, want %d", n, len(d.Photos)+1)
 	}
-	d.Photos = []record.Photo{{Image: image.NewRGBA(image.Rect(0, 0, 0, 0)), Caption: "empty"}}
+	d.Photos = []content.Photo{{Image: image.NewRGBA(image.Rect(0, 0, 0, 0)), Caption: "empty"}}
 	if err := laidOut(io.Discard, d, A4, vectors); err == nil || !strings.Contains(err.Error(), "empty") {
 		t.Errorf("a picture without pixels: %v", err)
 	}
@@ -245,7 +244,7 @@ func utf16be(s string) string {
 func TestReadBack(t *testing.T) {
 	pages := regexp.MustCompile(`/Type /Page\n`)
 	for name, tt := range map[string]struct {
-		d       *record.Document
+		d       *content.Document
 		has     []string
 		hasNone []string
 	}{

@@ -14,7 +14,6 @@ import (
 
 	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/report/typeface"
 )
 
 // figureHeight is the height of a chart with its legend, mm: three fit on a page
@@ -26,7 +25,7 @@ const figureHeight = 66.0
 func (s *sheet) figure(f *content.Figure) {
 	b := &block{}
 	title := f.Label + " · " + f.Caption
-	y := b.as(s.part.add("P")).text(0, 0, s.w, face{size: 9, weight: typeface.Bold}, title)
+	y := b.as(s.part.add("P")).text(0, 0, s.w, face{size: 9, weight: chart.Bold}, title)
 	if f.Figure.Alt != "" {
 		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 8}, f.Figure.Alt)
 	}
@@ -69,7 +68,7 @@ func (s *sheet) chart(b *block, y float64, f *content.Figure) {
 }
 
 // photos sets pictures two abreast with their captions.
-func (s *sheet) photos(photos []content.Photo) {
+func (s *sheet) photos(photos []content.ShownPhoto) {
 	const gutter = 6.0
 	w := (s.w - gutter) / 2
 	for i := 0; i < len(photos); i += 2 {
@@ -88,7 +87,7 @@ func (s *sheet) photos(photos []content.Photo) {
 	}
 }
 
-func photoSize(p *content.Photo, w float64) (pw, ph float64) {
+func photoSize(p *content.ShownPhoto, w float64) (pw, ph float64) {
 	const most = 66.0
 	if p.Width == 0 || p.Height == 0 {
 		return 0, 0
@@ -100,13 +99,13 @@ func photoSize(p *content.Photo, w float64) (pw, ph float64) {
 	return pw, ph
 }
 
-func (s *sheet) photo(p *content.Photo, w, tall float64) *block {
+func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 	b := &block{}
 	if len(p.JPEG) > 0 {
 		pw, ph := photoSize(p, w)
 		b.as(s.part.figure(said(p.Label, p.Caption))).add(0, tall-ph, pw, ph, picture(p.JPEG, extension.Jpg))
 	}
-	y := b.as(s.part.add("P")).text(0, tall+1, w, face{size: 8.5, weight: typeface.Bold}, p.Label)
+	y := b.as(s.part.add("P")).text(0, tall+1, w, face{size: 8.5, weight: chart.Bold}, p.Label)
 	if p.Caption != "" {
 		y = b.text(0, y, w, face{size: 8.5}, p.Caption)
 	}

@@ -17,8 +17,6 @@ import (
 
 	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/report/record"
-	"proveout/report/typeface"
 	"proveout/scoring/conformity"
 )
 
@@ -51,8 +49,8 @@ func (s *sheet) letterhead(c *content.Content) *block {
 	b := &block{}
 	f := &c.Front
 	left, right := s.w*0.56, s.w*0.40
-	title := face{size: 22, weight: typeface.Bold}
-	if c.Kind == record.TestReport {
+	title := face{size: 22, weight: chart.Bold}
+	if c.Kind == content.TestReport {
 		title.size = 20
 	}
 	y := b.as(s.part.add("H1")).text(0, 0, left, title, c.Title)
@@ -64,7 +62,7 @@ func (s *sheet) letterhead(c *content.Content) *block {
 			y = h + 1.5
 		}
 	}
-	y = b.as(s.part.add("P")).text(x, y+0.8, right, face{size: 10, weight: typeface.Bold}, f.ShopName)
+	y = b.as(s.part.add("P")).text(x, y+0.8, right, face{size: 10, weight: chart.Bold}, f.ShopName)
 	for _, l := range f.ShopLines {
 		if l != "" {
 			y = b.as(s.part.add("P")).text(x, y, right, face{size: 8.5, color: &darkGrey}, l)
@@ -124,12 +122,12 @@ func picture(data []byte, kind extension.Type) func(core.Provider, *entity.Cell)
 func (s *sheet) cardTitle(f *content.Front) *block {
 	b := &block{}
 	b.fill(0, 0, s.w, 0.4, &black)
-	y := b.as(s.part.add("H2")).text(0, 2, s.w, face{size: 17, weight: typeface.Bold}, f.Card)
+	y := b.as(s.part.add("H2")).text(0, 2, s.w, face{size: 17, weight: chart.Bold}, f.Card)
 	if f.CardLine != "" && f.CardLine != f.Card {
 		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 10, color: &darkGrey}, f.CardLine)
 	}
 	y += 1
-	name, text := face{size: 8, color: &darkGrey}, face{size: 9.5, weight: typeface.Bold}
+	name, text := face{size: 8, color: &darkGrey}, face{size: 9.5, weight: chart.Bold}
 	const gutter = 4.0
 	w := (s.w - 2*gutter) / 3
 	low := y
@@ -166,10 +164,10 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 	inner := &block{}
 	const pad, sign = 4.0, 19.0
 	size := 22.0
-	for size > 13 && typeface.Width(typeface.Bold, size, clean(f.Headline))*ptmm > s.w-sign-2*pad {
+	for size > 13 && chart.Width(chart.Bold, size, clean(f.Headline))*ptmm > s.w-sign-2*pad {
 		size--
 	}
-	y := inner.as(s.part.add("H2")).text(0, 0, s.w-sign-2*pad, face{size: size, weight: typeface.Bold}, f.Headline)
+	y := inner.as(s.part.add("H2")).text(0, 0, s.w-sign-2*pad, face{size: size, weight: chart.Bold}, f.Headline)
 	if f.Reason != "" {
 		inner.as(s.part.add("P")).text(0, y+0.5, s.w-sign-2*pad, face{size: 9.5}, f.Reason)
 	}
@@ -230,7 +228,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 	b := &block{}
 	const gutter = 8.0
 	left := (s.w - gutter) * 0.56
-	hd := face{size: 10, weight: typeface.Bold}
+	hd := face{size: 10, weight: chart.Bold}
 	y := b.as(s.part.add("H2")).text(0, 0, left, hd, f.TestedHd)
 	y += 0.8
 	steps := s.part.add("L")
@@ -240,9 +238,9 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		y += 1.1
 		word := face{size: 9}
 		if t.Verdict == conformity.Fail || t.Verdict == conformity.Inconclusive {
-			word.weight = typeface.Bold
+			word.weight = chart.Bold
 		}
-		w := typeface.Width(word.weight, word.size, clean(t.Word)) * ptmm
+		w := chart.Width(word.weight, word.size, clean(t.Word)) * ptmm
 		room := left - w - 6
 		step, says := steps.item()
 		low := b.as(step).text(0, y, room, text, t.Title)
@@ -262,7 +260,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		}
 		what, says := facts.item()
 		y = b.as(what).text(x, y, w, face{size: 7.5, color: &darkGrey}, fact.Name)
-		y = b.as(says).text(x, y-0.2, w, face{size: 9, weight: typeface.Bold}, fact.Text)
+		y = b.as(says).text(x, y-0.2, w, face{size: 9, weight: chart.Bold}, fact.Text)
 	}
 	return b
 }
@@ -286,7 +284,7 @@ func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v co
 
 func (s *sheet) titled(title string, items []string) *block {
 	b := &block{}
-	y := b.as(s.part.add("H2")).text(0, 0, s.w, face{size: 10, weight: typeface.Bold}, title)
+	y := b.as(s.part.add("H2")).text(0, 0, s.w, face{size: 10, weight: chart.Bold}, title)
 	f := face{size: 9}
 	all := s.part.add("L")
 	for _, it := range items {
@@ -300,7 +298,7 @@ func (s *sheet) titled(title string, items []string) *block {
 func (s *sheet) isNot(f *content.Front) *block {
 	inner := &block{}
 	w := s.w - 8
-	y := inner.as(s.part.add("H2")).text(0, 0, w, face{size: 8.5, weight: typeface.Bold}, f.IsNotHd)
+	y := inner.as(s.part.add("H2")).text(0, 0, w, face{size: 8.5, weight: chart.Bold}, f.IsNotHd)
 	for _, t := range f.IsNot {
 		y = inner.as(s.part.add("P")).text(0, y+0.3, w, face{size: 8}, t)
 	}
@@ -321,7 +319,7 @@ func (s *sheet) check(c *content.Check) *block {
 		x += side + 4
 	}
 	w := s.w - x - 4
-	y := inner.as(s.part.add("H2")).text(x, 0, w, face{size: 8.5, weight: typeface.Bold}, c.Hd)
+	y := inner.as(s.part.add("H2")).text(x, 0, w, face{size: 8.5, weight: chart.Bold}, c.Hd)
 	for _, t := range c.Lines {
 		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, t)
 	}
@@ -329,7 +327,7 @@ func (s *sheet) check(c *content.Check) *block {
 		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, c.Ask)
 	}
 	if len(c.Fingerprint) > 0 {
-		inner.as(s.part.add("P")).text(x, y+0.6, w, face{size: 10, weight: typeface.Bold}, strings.Join(c.Fingerprint, " "))
+		inner.as(s.part.add("P")).text(x, y+0.6, w, face{size: 10, weight: chart.Bold}, strings.Join(c.Fingerprint, " "))
 	}
 	b := &block{}
 	h := math.Max(inner.h+5, side+5) // four modules of white around the code

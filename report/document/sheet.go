@@ -16,9 +16,8 @@ import (
 	"github.com/johnfercher/maroto/v2/pkg/repository"
 	"github.com/phpdave11/gofpdf"
 
+	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/report/record"
-	"proveout/report/typeface"
 )
 
 // Margins of a page, mm.
@@ -51,19 +50,23 @@ var fallbackMu sync.Mutex
 
 // newSheet begins a document. With pictures, the writer behind maroto is not
 // used even when it can be reached.
-func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) (*sheet, error) {
+func newSheet(d *content.Document, c *content.Content, paper Paper, how drawing) (*sheet, error) {
 	w, h := paper.size()
 	fonts, err := repository.New().
-		AddUTF8FontFromBytes(family, fontstyle.Normal, bytes.Clone(typeface.TTF(typeface.Regular))).
-		AddUTF8FontFromBytes(family, fontstyle.Bold, bytes.Clone(typeface.TTF(typeface.Bold))).Load()
+		AddUTF8FontFromBytes(family, fontstyle.Normal, bytes.Clone(chart.TTF(chart.Regular))).
+		AddUTF8FontFromBytes(family, fontstyle.Bold, bytes.Clone(chart.TTF(chart.Bold))).Load()
 	if err != nil {
 		return nil, err
+	}
+	pageNumber := props.PageNumber{
+		Pattern: c.PageOf, Place: props.RightBottom,
+		Size: 7, Family: family, Style: fontstyle.Normal, Color: &darkGrey,
 	}
 	cfg := config.NewBuilder().WithDimensions(w, h).
 		WithLeftMargin(marginX).WithRightMargin(marginX).WithTopMargin(marginTop).WithBottomMargin(marginBottom).
 		WithCustomFonts(fonts).WithDefaultFont(&props.Font{Family: family, Size: 9, Color: &black}).
 		WithCompression(true).
-		WithPageNumber(props.PageNumber{Pattern: c.PageOf, Place: props.RightBottom, Size: 7, Family: family, Style: fontstyle.Normal, Color: &darkGrey}).
+		WithPageNumber(pageNumber).
 		WithTitle(clean(c.FullTitle), true).WithAuthor(clean(c.Author), true).WithSubject(clean(c.Subject), true).
 		WithCreator(clean(c.Tool), true).WithCreationDate(d.IssuedAt).Build()
 
@@ -102,7 +105,7 @@ func newSheet(d *record.Document, c *content.Content, paper Paper, how drawing) 
 
 // fallback makes the generator with the writer's package-wide defaults set, for
 // bytes that repeat without reaching the instance.
-func fallback(cfg *entity.Config, d *record.Document) (core.Maroto, error) {
+func fallback(cfg *entity.Config, d *content.Document) (core.Maroto, error) {
 	fallbackMu.Lock()
 	defer fallbackMu.Unlock()
 	gofpdf.SetDefaultCatalogSort(true)
@@ -210,14 +213,14 @@ func (s *sheet) header(c *content.Content) *block {
 	b := &block{}
 	y := 0.0
 	if c.Banner != "" {
-		f := face{size: 12, weight: typeface.Bold, color: &whiteInk}
+		f := face{size: 12, weight: chart.Bold, color: &whiteInk}
 		b.fill(0, 0, s.w, 7, &black)
 		b.center(0, s.w, 5, f, clean(c.Banner))
 		y = 8
 		b.add(0, 0, s.w, 0.01, func(p core.Provider, _ *entity.Cell) { s.watermark(clean(c.Watermark)) })
 	}
 	f := face{size: 7.5, color: &darkGrey}
-	bold := face{size: 7.5, weight: typeface.Bold}
+	bold := face{size: 7.5, weight: chart.Bold}
 	title := oneLine(c.FullTitle, bold, s.w*0.6)
 	shop := oneLine(c.Front.ShopName, f, s.w*0.38)
 	b.line(0, y+f.rise(), f, shop)
@@ -234,10 +237,10 @@ func (s *sheet) watermark(text string) {
 	}
 	w, h := s.pdf.GetPageSize()
 	size := 72.0
-	if long := typeface.Width(typeface.Bold, size, text) * ptmm; long > h*0.8 {
+	if long := chart.Width(chart.Bold, size, text) * ptmm; long > h*0.8 {
 		size *= h * 0.8 / long
 	}
-	half := typeface.Width(typeface.Bold, size, text) * ptmm / 2
+	half := chart.Width(chart.Bold, size, text) * ptmm / 2
 	s.pdf.SetFont(family, "B", size)
 	s.pdf.SetTextColor(0xEE, 0xEE, 0xEE)
 	s.pdf.TransformBegin()

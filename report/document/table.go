@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"math"
 
+	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/report/typeface"
 )
 
 const (
@@ -15,7 +15,7 @@ const (
 
 var (
 	cellFace = face{size: 8}
-	cellBold = face{size: 8, weight: typeface.Bold}
+	cellBold = face{size: 8, weight: chart.Bold}
 	noteFace = face{size: 7.2, color: &darkGrey}
 )
 
@@ -110,7 +110,7 @@ func (s *sheet) row(head, r *block) {
 
 func (g *grid) head(width float64, table *element) *block {
 	b := &block{}
-	f := face{size: 7.5, weight: typeface.Bold}
+	f := face{size: 7.5, weight: chart.Bold}
 	row := table.add("THead").add("TR")
 	for i, c := range g.t.Columns {
 		g.cell(b.as(row.add("TH").with("/O /Table /Scope /Column")), i, 1.2, f, c.Title, false)
@@ -130,7 +130,7 @@ func (g *grid) cell(b *block, i int, y float64, f face, text string, code bool) 
 		w += cellPad
 	}
 	if code {
-		for f.size > 5.5 && typeface.Width(f.weight, f.size, text)*ptmm > w {
+		for f.size > 5.5 && chart.Width(f.weight, f.size, text)*ptmm > w {
 			f.size -= 0.1
 		}
 	}
@@ -176,10 +176,10 @@ func (g *grid) row(s *sheet, r *content.Row) *block {
 func (g *grid) verdict(s *sheet, b *block, i int, f face, c *content.Cell) {
 	word := clean(c.Text)
 	room := g.w[i] - cellPad - 1
-	for f.size > 5.5 && typeface.Width(f.weight, f.size, word)*ptmm > room {
+	for f.size > 5.5 && chart.Width(f.weight, f.size, word)*ptmm > room {
 		f.size -= 0.25
 	}
-	w := typeface.Width(f.weight, f.size, word) * ptmm
+	w := chart.Width(f.weight, f.size, word) * ptmm
 	s.verdictWord(b, g.x[i]+cellPad, rowPad, w, f, word, *c.Verdict)
 	b.h = math.Max(b.h, rowPad+f.lead())
 }
@@ -204,7 +204,7 @@ func (g *grid) group(s *sheet, r *content.Row) *block {
 			g.verdict(s, b, i, f, c)
 			end = g.x[i]
 		} else {
-			w := typeface.Width(f.weight, f.size, clean(c.Text)) * ptmm
+			w := chart.Width(f.weight, f.size, clean(c.Text)) * ptmm
 			b.right(s.w-cellPad, rowPad+f.rise(), f, clean(c.Text))
 			end = s.w - w - 2*cellPad
 		}

@@ -9,8 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"proveout/report/content"
 	"proveout/report/internal/sample"
-	"proveout/report/record"
 )
 
 // pageContents returns the content stream of each page, inflated.
@@ -32,7 +32,7 @@ func pageContents(t *testing.T, pdf []byte) []string {
 // or decoration. Marks are opened and closed in pairs and not inside each other,
 // and each number is given once on a page (ISO 32000-1, 14.6.1 and 14.7.4.2).
 func TestAllInkIsMarked(t *testing.T) {
-	for name, d := range map[string]*record.Document{"certificate": smaller(sample.Accepted()), "report": smaller(sample.Failed()), "awkward": smaller(sample.Awkward())} {
+	for name, d := range map[string]*content.Document{"certificate": smaller(sample.Accepted()), "report": smaller(sample.Failed()), "awkward": smaller(sample.Awkward())} {
 		pdf := printed(t, d, A4, vectors)
 		pages := pageContents(t, pdf)
 		if len(pages) < 3 {

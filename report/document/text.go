@@ -6,7 +6,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"proveout/report/typeface"
+	"proveout/report/chart"
 )
 
 // clean makes text fit for the PDF writer: line ends become \n, tabs spaces,
@@ -60,7 +60,7 @@ func Drawable(r rune) bool {
 	if r >= 0x0590 && unicode.In(r, unicode.Hebrew, unicode.Arabic, unicode.Syriac, unicode.Thaana, unicode.Nko) {
 		return false
 	}
-	return r <= 0xFFFF && r != unicode.ReplacementChar && typeface.Has(typeface.Regular, r) && typeface.Has(typeface.Bold, r)
+	return r <= 0xFFFF && r != unicode.ReplacementChar && chart.Has(chart.Regular, r) && chart.Has(chart.Bold, r)
 }
 
 // mm per point.
@@ -68,7 +68,7 @@ const ptmm = 25.4 / 72
 
 // wrap breaks text into lines at most width mm wide when set at size pt: at
 // line ends, at spaces, and inside words that are wider than a line.
-func wrap(text string, w typeface.Weight, size, width float64) []string {
+func wrap(text string, w chart.Weight, size, width float64) []string {
 	limit := width / ptmm
 	var lines []string
 	for _, para := range strings.Split(clean(text), "\n") {
@@ -104,16 +104,16 @@ func apart(text string, lines []string) []string {
 	return lines
 }
 
-func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
+func wrapLine(para string, w chart.Weight, size, limit float64) []string {
 	var lines []string
 	line := ""
 	used := 0.0
-	space := typeface.Width(w, size, " ")
-	for _, word := range bound(strings.Split(para, " "), func(s string) bool { return typeface.Width(w, size, s) <= limit }) {
+	space := chart.Width(w, size, " ")
+	for _, word := range bound(strings.Split(para, " "), func(s string) bool { return chart.Width(w, size, s) <= limit }) {
 		if word == "" {
 			continue
 		}
-		n := typeface.Width(w, size, word)
+		n := chart.Width(w, size, word)
 		if line != "" && used+space+n <= limit {
 			line, used = line+" "+word, used+space+n
 			continue
@@ -127,7 +127,7 @@ func wrapLine(para string, w typeface.Weight, size, limit float64) []string {
 				break
 			}
 			lines = append(lines, head)
-			word, n = tail, typeface.Width(w, size, tail)
+			word, n = tail, chart.Width(w, size, tail)
 		}
 		line, used = word, n
 	}
@@ -156,10 +156,10 @@ func bound(words []string, fits func(string) bool) []string {
 
 // breakWord cuts a word at the last place that fits, after punctuation where
 // that leaves at least half a line.
-func breakWord(word string, w typeface.Weight, size, limit float64) (head, tail string) {
+func breakWord(word string, w chart.Weight, size, limit float64) (head, tail string) {
 	cut, nice, used := 0, 0, 0.0
 	for i, r := range word {
-		n := typeface.Width(w, size, string(r))
+		n := chart.Width(w, size, string(r))
 		if used+n > limit && i > 0 {
 			break
 		}

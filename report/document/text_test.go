@@ -7,7 +7,7 @@ import (
 
 	"pgregory.net/rapid"
 
-	"proveout/report/typeface"
+	"proveout/report/chart"
 )
 
 func TestClean(t *testing.T) {
@@ -36,9 +36,9 @@ func TestWrapFits(t *testing.T) {
 		text := rapid.String().Draw(t, "text")
 		width := rapid.Float64Range(8, 180).Draw(t, "width")
 		size := rapid.Float64Range(6, 12).Draw(t, "size")
-		lines := wrap(text, typeface.Regular, size, width)
+		lines := wrap(text, chart.Regular, size, width)
 		for _, l := range lines {
-			if w := typeface.Width(typeface.Regular, size, l) * ptmm; w > width+1e-9 {
+			if w := chart.Width(chart.Regular, size, l) * ptmm; w > width+1e-9 {
 				t.Fatalf("line %q is %.2f mm wide, column %.2f mm", l, w, width)
 			}
 			for _, r := range l {
@@ -111,7 +111,7 @@ func FuzzClean(f *testing.F) {
 // Both fonts draw all of ASCII, which is not looked up.
 func TestASCIIIsDrawn(t *testing.T) {
 	for r := ' '; r <= '~'; r++ {
-		if !typeface.Has(typeface.Regular, r) || !typeface.Has(typeface.Bold, r) {
+		if !chart.Has(chart.Regular, r) || !chart.Has(chart.Bold, r) {
 			t.Errorf("a font has no %q", r)
 		}
 	}
@@ -128,12 +128,12 @@ func TestBoundWords(t *testing.T) {
 		{32, "it was (23.40 ± 0.58) °C before", "it was|(23.40 ± 0.58) °C|before"},
 		{43, "%", "%"},
 	} {
-		if got := strings.Join(wrap(tt.text, typeface.Regular, 9, tt.width), "|"); got != tt.want {
+		if got := strings.Join(wrap(tt.text, chart.Regular, 9, tt.width), "|"); got != tt.want {
 			t.Errorf("%q, want %q", got, tt.want)
 		}
 	}
-	for _, l := range wrap("123456 ± 123456 %", typeface.Regular, 9, 12) {
-		if typeface.Width(typeface.Regular, 9, l)*ptmm > 12 || strings.HasPrefix(l, " ") {
+	for _, l := range wrap("123456 ± 123456 %", chart.Regular, 9, 12) {
+		if chart.Width(chart.Regular, 9, l)*ptmm > 12 || strings.HasPrefix(l, " ") {
 			t.Errorf("a line %q", l)
 		}
 	}

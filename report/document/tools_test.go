@@ -9,8 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"proveout/report/content"
 	"proveout/report/internal/sample"
-	"proveout/report/record"
 )
 
 // tool returns the output of a program of the poppler or qpdf tools. Where it
@@ -33,7 +33,7 @@ func tool(t *testing.T, name string, args ...string) string {
 
 func TestToolsReadThePages(t *testing.T) {
 	for name, tt := range map[string]struct {
-		d     *record.Document
+		d     *content.Document
 		paper Paper
 		how   drawing
 		size  string
@@ -83,7 +83,7 @@ func TestToolsReadThePages(t *testing.T) {
 				if want := "page " + strconv.Itoa(i+1) + " of " + m[1]; !strings.Contains(p, want) {
 					t.Errorf("page %d does not say %q", i+1, want)
 				}
-				if marked := strings.Contains(p, "TEST REPORT – NOT A CERTIFICATE"); marked != (tt.d.Kind == record.TestReport) {
+				if marked := strings.Contains(p, "TEST REPORT – NOT A CERTIFICATE"); marked != (tt.d.Kind == content.TestReport) {
 					t.Errorf("page %d: marked as a report: %v", i+1, marked)
 				}
 			}

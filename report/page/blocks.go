@@ -226,7 +226,7 @@ func orElse(s, other string) string {
 	return other
 }
 
-func (p *writer) photos(photos []content.Photo) {
+func (p *writer) photos(photos []content.ShownPhoto) {
 	p.put("<div class=\"photos\">\n")
 	for _, ph := range photos {
 		p.put("<figure>")
@@ -241,7 +241,7 @@ func (p *writer) photos(photos []content.Photo) {
 }
 
 // capture writes the panels of a compared picture side by side.
-func (p *writer) capture(c *content.Capture) {
+func (p *writer) capture(c *content.ShownCapture) {
 	p.put("<figure class=\"capture\"><figcaption><strong>%s</strong> %s ", c.Label, c.Title)
 	p.verdict(c.Word, c.Verdict)
 	p.put("</figcaption>\n<div class=\"panels\">\n")

@@ -19,7 +19,6 @@ import (
 	"sync"
 
 	"proveout/report/content"
-	"proveout/report/record"
 	"proveout/report/words"
 	"proveout/scoring/conformity"
 )
@@ -114,7 +113,7 @@ func (p *writer) page() error {
 	}
 	p.put("</style>\n</head>\n")
 	class := "certificate"
-	if c.Kind == record.TestReport {
+	if c.Kind == content.TestReport {
 		class = "report"
 	}
 	p.put("<body class=\"%s\" data-watermark=\"%s\">\n", class, c.Watermark)
@@ -257,7 +256,7 @@ func (p *writer) section(s *content.Section) error {
 			if err := p.figure(&b); err != nil {
 				return err
 			}
-		case content.Capture:
+		case content.ShownCapture:
 			p.capture(&b)
 		case content.Photos:
 			p.photos(b.Photos)

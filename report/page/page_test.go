@@ -16,10 +16,9 @@ import (
 
 	"proveout/report/content"
 	"proveout/report/internal/sample"
-	"proveout/report/record"
 )
 
-func written(t testing.TB, d *record.Document) []byte {
+func written(t testing.TB, d *content.Document) []byte {
 	t.Helper()
 	var buf bytes.Buffer
 	if err := laidOut(&buf, d); err != nil {
@@ -28,7 +27,7 @@ func written(t testing.TB, d *record.Document) []byte {
 	return buf.Bytes()
 }
 
-func laidOut(w io.Writer, d *record.Document) error {
+func laidOut(w io.Writer, d *content.Document) error {
 	c, err := content.Build(d)
 	if err != nil {
 		return err
@@ -45,10 +44,10 @@ func keep(t *testing.T) string {
 	return t.TempDir()
 }
 
-func samples() map[string]*record.Document {
+func samples() map[string]*content.Document {
 	german := sample.Inconclusive()
 	german.Language = "de"
-	return map[string]*record.Document{
+	return map[string]*content.Document{
 		"accepted":     sample.FullPhotos(sample.Accepted()),
 		"failed":       sample.Failed(),
 		"inconclusive": german,
@@ -81,7 +80,7 @@ func TestBytesRepeat(t *testing.T) {
 
 func TestCertificateNeedsAnAcceptedOutcome(t *testing.T) {
 	d := sample.Failed()
-	d.Kind, d.AuthorisedBy = record.Certificate, "Marit Osk"
+	d.Kind, d.AuthorisedBy = content.Certificate, "Marit Osk"
 	var buf bytes.Buffer
 	if err := laidOut(&buf, d); err == nil || buf.Len() != 0 {
 		t.Errorf("err = %v, %d bytes", err, buf.Len())

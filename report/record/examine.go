@@ -3,11 +3,12 @@ package record
 import (
 	"errors"
 	"io"
+	"strings"
 	"sync"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans/fact"
+	"proveout/report/content"
 	"proveout/report/seal/check"
 )
 
@@ -17,16 +18,17 @@ const LogoName = "logo.png"
 // An Examiner answers what package check asks of a record. It reads the record
 // once.
 type Examiner struct {
+	Judging
 	Extra reading.Files // those that the reader has besides the files inside the certificate; nil for none
 	Tool  string        // the program that looks: "proveout 1.0.0"; records of another one are compared by their values
 
 	once   sync.Once
-	record *Record
+	record *content.Record
 	err    error
 }
 
 // Record is the certificate's record.
-func (e *Examiner) Record(c check.Contents) (*Record, error) {
+func (e *Examiner) Record(c check.Contents) (*content.Record, error) {
 	e.once.Do(func() { e.record, e.err = Decode(c.Record) })
 	return e.record, e.err
 }
@@ -36,11 +38,11 @@ func (e *Examiner) files(c check.Contents) reading.Files {
 	bySHA256 := map[string][]byte{}
 	for _, a := range c.Attachments {
 		if a.Name != check.RecordName && a.Name != LogoName {
-			bySHA256[Digest(a.Data)] = a.Data
+			bySHA256[content.Digest(a.Data)] = a.Data
 		}
 	}
-	inside := logs.InMemory(bySHA256)
-	return logs.Files(func(of reading.Evidence) (io.ReadCloser, error) {
+	inside := e.InMemory(bySHA256)
+	return e.Judging.Files(func(of reading.Evidence) (io.ReadCloser, error) {
 		file, err := inside.Open(of)
 		if errors.Is(err, reading.ErrNoFile) && e.Extra != nil {
 			return e.Extra.Open(of)
@@ -57,10 +59,10 @@ func (e *Examiner) Scores(c check.Contents) (check.State, fact.Fact) {
 		return check.No, fact.New("check.record-unusable", "why", fact.Why(err))
 	}
 	how := toTheLetter
-	if r.foreign(e.Tool) {
+	if foreign(r, e.Tool) {
 		how = byValue
 	}
-	done, err := r.rescore(e.files(c), how)
+	done, err := e.rescore(r, e.files(c), how)
 	if err != nil {
 		return check.No, fact.New("check.scores-differ", "why", fact.Why(err))
 	}
@@ -102,7 +104,7 @@ func (e *Examiner) Questions() []check.Question {
 
 // Document is the document of the record; pictures says whether with those of
 // the pages.
-func (e *Examiner) Document(c check.Contents, jpegs [][]byte) (*Document, error) {
+func (e *Examiner) Document(c check.Contents, jpegs [][]byte) (*content.Document, error) {
 	r, err := e.Record(c)
 	if err != nil {
 		return nil, err
@@ -113,5 +115,23 @@ func (e *Examiner) Document(c check.Contents, jpegs [][]byte) (*Document, error)
 			logo = a.Data
 		}
 	}
-	return r.Document(jpegs, logo)
+	return Document(r, jpegs, logo)
+}
+
+// Look asks for the values of the record on the pages, where the pages
+// themselves are not made again. It is a Remake of [check.Options].
+func (e *Examiner) Look(c check.Contents) ([]byte, error) {
+	d, err := e.Document(c, nil)
+	if err != nil {
+		return nil, err
+	}
+	made, err := content.Build(d)
+	if err != nil {
+		return nil, err
+	}
+	values := content.Values(made)
+	if len(values) == 0 {
+		return nil, errors.New("the record has no values")
+	}
+	return nil, check.OtherVersion{Version: strings.TrimPrefix(d.Tool, "proveout "), Values: values}
 }

@@ -1,18 +1,18 @@
 package record
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"math"
 	"slices"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
-	"proveout/plans"
 	"proveout/plans/fact"
-	"proveout/scoring"
+	"proveout/report/content"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
@@ -23,10 +23,32 @@ type Rescored struct {
 	Taken []string // not judged again: their files are not at hand
 }
 
+// A Judging is how readings are judged and files read. The caller gives it,
+// because judging stands above the record of what was judged.
+type Judging struct {
+	// Score judges a job; the steps that it is given are taken as they are.
+	Score func(reading.Input, map[string]outcome.StepOutcome) outcome.Outcome
+	// Files are those that can be opened.
+	Files func(open func(reading.Evidence) (io.ReadCloser, error)) reading.Files
+}
+
+// InMemory are the files that are in memory, by their SHA-256.
+func (j Judging) InMemory(bySHA256 map[string][]byte) reading.Files {
+	return j.Files(func(e reading.Evidence) (io.ReadCloser, error) {
+		data, ok := bySHA256[e.SHA256]
+		if !ok {
+			return nil, reading.ErrNoFile
+		}
+		return io.NopCloser(bytes.NewReader(data)), nil
+	})
+}
+
 // Rescore judges the record's readings again and compares. The error says what
 // does not follow. Steps whose files are not at hand are only looked through for
 // what contradicts itself; without files, no step has them.
-func (r *Record) Rescore(files reading.Files) (Rescored, error) { return r.rescore(files, toTheLetter) }
+func (j Judging) Rescore(r *content.Record, files reading.Files) (Rescored, error) {
+	return j.rescore(r, files, toTheLetter)
+}
 
 // A closeness says how a record is compared with what judging it again gives.
 type closeness int
@@ -37,18 +59,18 @@ const (
 )
 
 // foreign tells whether another version of the program wrote the record.
-func (r *Record) foreign(tool string) bool {
+func foreign(r *content.Record, tool string) bool {
 	return r.Schema != Schema || tool != "" && r.Tool != tool
 }
 
-func (r *Record) rescore(files reading.Files, how closeness) (Rescored, error) {
+func (j Judging) rescore(r *content.Record, files reading.Files, how closeness) (Rescored, error) {
 	var done Rescored
-	plan, family, err := r.documents()
+	plan, family, err := documents(r)
 	if err != nil {
 		return done, err
 	}
 	if files == nil {
-		files = logs.InMemory(nil)
+		files = j.InMemory(nil)
 	}
 	in := reading.Input{
 		Plan: plan, Family: family, Shop: r.Shop, Job: r.Job,
@@ -60,38 +82,20 @@ func (r *Record) rescore(files reading.Files, how closeness) (Rescored, error) {
 		if title == "" {
 			title = s.ID
 		}
-		if r.complete(s.ID, files) {
+		if complete(r, s.ID, files) {
 			done.Again = append(done.Again, title)
 			continue
 		}
-		if err := scoring.Consistent(&s); err != nil {
-			return done, err
-		}
-		if err := r.frame(plan, in.Job, &s); err != nil {
+		if err := consistent(&s); err != nil {
 			return done, err
 		}
 		taken[s.ID], done.Taken = s, append(done.Taken, title)
 	}
-	return done, r.compare(scoring.Rescore(in, taken), how)
-}
-
-// frame compares what the plan says of a step that is not judged again.
-func (r *Record) frame(plan *plans.Plan, job *reading.Job, s *outcome.StepOutcome) error {
-	step, ok := plan.Step(s.ID)
-	if !ok {
-		return fmt.Errorf("the plan has no step %s", s.ID)
-	}
-	required, why := scoring.Required(step, job)
-	same := s.Required == required && s.WhyNeeded == why && s.Gate == step.Gate && s.Title == step.Title &&
-		s.Kind == string(step.Kind) && s.Attempts == len(job.Attempts[s.ID])
-	if !same {
-		return fmt.Errorf("the step %s is not the one of the plan", s.ID)
-	}
-	return nil
+	return done, compare(r, j.Score(in, taken), how)
 }
 
 // complete tells whether all files that a step is judged by are at hand.
-func (r *Record) complete(step string, files reading.Files) bool {
+func complete(r *content.Record, step string, files reading.Files) bool {
 	atHand := func(e reading.Evidence) bool {
 		file, err := files.Open(e)
 		if err == nil {
@@ -111,7 +115,7 @@ func (r *Record) complete(step string, files reading.Files) bool {
 
 // compare says the first thing in which the record's outcome differs from the
 // one that was worked out again.
-func (r *Record) compare(again outcome.Outcome, how closeness) error {
+func compare(r *content.Record, again outcome.Outcome, how closeness) error {
 	if len(again.Steps) != len(r.Outcome.Steps) {
 		return errors.New("the record does not have the steps of its plan")
 	}
@@ -155,8 +159,8 @@ func (r *Record) compare(again outcome.Outcome, how closeness) error {
 // sameValues compares a step with the same one as another version judges it:
 // what decides, and each check that the record has.
 func sameValues(was, is *outcome.StepOutcome) error {
-	sameStep := was.Required == is.Required && was.Gate == is.Gate && was.Kind == is.Kind &&
-		was.Attempts == is.Attempts && slices.Equal(was.Earlier, is.Earlier)
+	sameStep := was.Required == is.Required && was.WhyNeeded == is.WhyNeeded && was.Gate == is.Gate &&
+		was.Kind == is.Kind && was.Title == is.Title && was.Attempts == is.Attempts && slices.Equal(was.Earlier, is.Earlier)
 	if !sameStep {
 		return fmt.Errorf("the step %s is not the one of the plan", was.ID)
 	}
@@ -245,4 +249,49 @@ func same(a, b any) bool {
 		return ok && maps.EqualFunc(a, b, same)
 	}
 	return a == b
+}
+
+// consistent says what does not hold together in a step that cannot be judged
+// again because its files are not at hand: its verdict has to be the worst of
+// its checks, and a check that passed by its numbers has to pass by them.
+func consistent(s *outcome.StepOutcome) error {
+	if s.Attempts == 0 || s.Reason.Key == "outcome.held" {
+		if s.Verdict != conformity.NotRun {
+			return fmt.Errorf("the step %s says %q, but nothing was judged in it", s.ID, s.Verdict)
+		}
+		return nil
+	}
+	if got := outcome.Worst(s.Checks); len(s.Checks) > 0 && got != s.Verdict {
+		return fmt.Errorf("the step %s says %q, but its checks give %q", s.ID, s.Verdict, got)
+	}
+	if len(s.Checks) == 0 && s.Verdict != conformity.NotRun {
+		return fmt.Errorf("the step %s says %q without a single check", s.ID, s.Verdict)
+	}
+	for i := range s.Checks {
+		c := &s.Checks[i]
+		if c.Verdict == conformity.Pass && !c.Informative && !passes(c) {
+			return fmt.Errorf("the step %s says that %s passes, but its value is not inside its limits", s.ID, c.Name)
+		}
+	}
+	return nil
+}
+
+// passes tells whether the numbers of a check carry its pass. A check without
+// numbers does not say.
+func passes(c *outcome.Check) bool {
+	if c.Value == nil || c.Limits == nil || c.Rule == "" {
+		return true
+	}
+	u := 0.0
+	if c.U != nil && c.Rule == string(conformity.Guarded) {
+		u = float64(*c.U)
+	}
+	v := float64(*c.Value)
+	// Numbers were brought from base units to the check's unit: the last digits
+	// may differ.
+	slack := 1e-9 * math.Max(math.Abs(v), 1)
+	if c.Limits.Low != nil && v-u < float64(*c.Limits.Low)-slack {
+		return false
+	}
+	return c.Limits.High == nil || v+u <= float64(*c.Limits.High)+slack
 }

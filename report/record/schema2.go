@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"time"
+
+	"proveout/report/content"
 )
 
 // This file reads records of the schemas 1 and 2, as proveout 1.0.0 wrote them.
@@ -13,7 +15,7 @@ import (
 // those.
 
 // decodeSchema2 reads a record of schema 1 or 2.
-func decodeSchema2(text []byte) (*Record, error) {
+func decodeSchema2(text []byte) (*content.Record, error) {
 	var old schema2Record
 	if err := decodeStrictly(text, &old); err != nil {
 		return nil, err
@@ -23,7 +25,7 @@ func decodeSchema2(text []byte) (*Record, error) {
 
 // record is the record in the types of today. What has another name or another
 // place now is moved; all else is written and read again.
-func (old *schema2Record) record() (*Record, error) {
+func (old *schema2Record) record() (*content.Record, error) {
 	now, err := generic(old)
 	if err != nil {
 		return nil, err
@@ -46,7 +48,7 @@ func (old *schema2Record) record() (*Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Record{}
+	r := &content.Record{}
 	if err := json.Unmarshal(text, r); err != nil {
 		return nil, fmt.Errorf("the record cannot be read: %w", err)
 	}

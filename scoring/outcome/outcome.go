@@ -114,3 +114,21 @@ const (
 	DifferencePanel PanelKind = "difference" // brighter in orange, darker in blue
 	DetailPanel     PanelKind = "detail"     // a part of the difference, enlarged
 )
+
+// Worst returns the verdict of a set of checks: one failure fails, one doubt
+// leaves it undecided, one missing reading leaves it not run.
+func Worst(checks []Check) conformity.Verdict {
+	verdict, judged := conformity.NotRun, false
+	rank := map[conformity.Verdict]int{
+		conformity.NotApplicable: 0, conformity.Pass: 1, conformity.NotRun: 2, conformity.Inconclusive: 3, conformity.Fail: 4,
+	}
+	for _, c := range checks {
+		if c.Informative || c.Contradicted {
+			continue
+		}
+		if !judged || rank[c.Verdict] > rank[verdict] {
+			verdict, judged = c.Verdict, true
+		}
+	}
+	return verdict
+}

@@ -6,7 +6,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans/fact"
-	"proveout/report/record"
+	"proveout/report/content"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
@@ -15,7 +15,7 @@ import (
 // before: emoji, line ends of all kinds, words wider than a column, markup,
 // template marks, scripts the fonts lack, results over several pages, and a
 // reason longer than a page.
-func Awkward() *record.Document {
+func Awkward() *content.Document {
 	d := Failed()
 	d.Number = "HW-2026-0099</script><script>alert(1)</script>"
 	d.Shop.Name = "Hollow Willow Bench Works & Sons, Formerly the Lower Tannery Lane Radio Repair and Winding Shop"

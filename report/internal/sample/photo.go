@@ -5,27 +5,27 @@ import (
 	"image/color"
 	"math/rand/v2"
 
-	"proveout/report/record"
+	"proveout/report/content"
 )
 
 // FullPhotos gives a document photos as large as a camera of the kind benches
 // use makes them, 1600 by 1200 pixels.
-func FullPhotos(d *record.Document) *record.Document {
+func FullPhotos(d *content.Document) *content.Document {
 	d.Photos = photos(len(d.Photos), 1600, 1200)
 	return d
 }
 
 // photos returns n painted pictures of boards with the noise of a camera.
-func photos(n, w, h int) []record.Photo {
+func photos(n, w, h int) []content.Photo {
 	titles := [...]struct{ role, caption string }{
 		{"photo before", "component side as received"}, {"photo before", "bridges at U2"},
 		{"photo after", "component side after repair"}, {"photo after", "U4 replaced"},
 		{"close-up", "date codes of U1 and U2"}, {"close-up", "sticker on the back"},
 	}
-	out := make([]record.Photo, n)
+	out := make([]content.Photo, n)
 	for i := range out {
 		title := titles[i%len(titles)]
-		out[i] = record.Photo{
+		out[i] = content.Photo{
 			Image: Board(w, h, uint64(i)), Role: title.role, Caption: title.caption, SHA256: fakeHash(uint64(100 + i)),
 		}
 	}

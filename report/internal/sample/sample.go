@@ -15,7 +15,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
-	"proveout/report/record"
+	"proveout/report/content"
 	"proveout/scoring"
 )
 
@@ -43,16 +43,16 @@ func fakeHash(n uint64) string {
 }
 
 // Accepted is a certificate with figures and six photos.
-func Accepted() *record.Document {
+func Accepted() *content.Document {
 	d := judged("HW-2026-0042", input(""))
-	d.Kind = record.Certificate
+	d.Kind = content.Certificate
 	d.AuthorisedBy = "Marit Osk"
 	return d
 }
 
 // Failed is a test report of a card whose memory and picture fail, the picture
 // twice.
-func Failed() *record.Document {
+func Failed() *content.Document {
 	in := input(`
 [memory]
 size = "8 MiB"
@@ -75,7 +75,7 @@ depth = "32 bit"
 
 // Inconclusive is a test report of a card whose memory clock lies too near its
 // limit for the instrument that was used.
-func Inconclusive() *record.Document {
+func Inconclusive() *content.Document {
 	return judged("HW-2026-0044", input(`
 [clocks]
 core = "143.0 MHz"
@@ -85,10 +85,10 @@ instrument = "readout"
 }
 
 // judged is the test report of a job.
-func judged(number string, in reading.Input) *record.Document {
+func judged(number string, in reading.Input) *content.Document {
 	outcome := scoring.Score(in)
-	d := &record.Document{
-		Record: record.Record{
+	d := &content.Document{
+		Record: content.Record{
 			Number: number, IssuedAt: at(5, 16, 20), Tool: "proveout 0.1.0", Technician: "Marit Osk",
 			Shop: in.Shop, Job: in.Job, Outcome: &outcome, Photos: photos(6, 240, 180),
 		},

@@ -1,38 +1,20 @@
-package report
+package workflow
 
 import (
 	"bytes"
-	"errors"
-	"image"
-	"image/png"
 	"time"
 
-	"golang.org/x/image/draw"
-
+	"proveout/harness/logs"
 	"proveout/report/content"
+	"proveout/report/document"
 	"proveout/report/record"
 	"proveout/report/seal/check"
 	"proveout/report/seal/pdffile"
+	"proveout/scoring"
 )
 
-// EncodeLogo encodes a shop's logo as it is attached to a certificate: at most
-// 600 px wide, without metadata.
-func EncodeLogo(img image.Image) ([]byte, error) {
-	const widest = 600
-	b := img.Bounds()
-	if b.Empty() {
-		return nil, errors.New("the logo has no pixels")
-	}
-	w, h := b.Dx(), b.Dy()
-	if w > widest {
-		w, h = widest, max(1, h*widest/w)
-	}
-	out := image.NewNRGBA(image.Rect(0, 0, w, h))
-	draw.ApproxBiLinear.Scale(out, out.Bounds(), img, b, draw.Src, nil)
-	var buf bytes.Buffer
-	err := png.Encode(&buf, out)
-	return buf.Bytes(), err
-}
+// judging is what records are judged again by.
+var judging = record.Judging{Score: scoring.Rescore, Files: logs.Files}
 
 // Remake makes the pages of a certificate again from its record, for a program
 // of that name and version. Pages of another version, or of the same built by
@@ -43,7 +25,7 @@ func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 		return nil, err
 	}
 	if r.Tool != tool || r.Built != record.Built() || r.Schema != record.Schema {
-		return content.Look(e)(c)
+		return e.Look(c)
 	}
 	jpegs, err := pdffile.JPEGs(c.Pages)
 	if err != nil {
@@ -56,16 +38,16 @@ func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	paper, err := PaperNamed(r.Paper)
+	paper, err := document.PaperNamed(r.Paper)
 	if err != nil {
 		return nil, err
 	}
-	pages, err := LayOut(d)
+	pages, err := content.Build(d)
 	if err != nil {
 		return nil, err
 	}
 	var buf bytes.Buffer
-	err = pages.WritePDF(&buf, paper)
+	err = document.Write(&buf, d, pages, paper)
 	return buf.Bytes(), err
 }
 
@@ -75,7 +57,7 @@ func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 // not good. On a computer that is busy with other things, the limit is of the
 // processor time that this program gets.
 func Verify(pdf []byte, o check.Options, e *record.Examiner, tool string, limit time.Duration) check.Report {
-	e.Tool = tool
+	e.Judging, e.Tool = judging, tool
 	o.Rescore, o.Further = e.Scores, append(e.Questions(), o.Further...)
 	o.Remake = func(c check.Contents) ([]byte, error) { return Remake(e, c, tool) }
 	began := time.Now()

@@ -1,4 +1,4 @@
-package typeface
+package chart
 
 import (
 	"math"

@@ -1,10 +1,8 @@
-// Package typeface holds the two fonts of the printed documents, Liberation
-// Sans regular and bold, and measures text set in them.
-//
-// Text and a size come in; widths, missing characters and font faces go out.
-// Nothing is read or parsed before the first call. The fonts are under the SIL
-// Open Font License 1.1, which travels with them in LICENSE-OFL.txt.
-package typeface
+package chart
+
+// The two fonts of the printed documents, Liberation Sans regular and bold. They
+// are under the SIL Open Font License 1.1, which travels with them in
+// LICENSE-OFL.txt. Nothing is read or parsed before the first call.
 
 import (
 	"fmt"

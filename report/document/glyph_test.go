@@ -1,51 +1,22 @@
-package report
+package document
 
 import (
-	"bytes"
-	"errors"
 	"os"
 	"strings"
 	"testing"
 
+	"proveout/report/content"
 	"proveout/report/internal/sample"
 )
 
-// Both forms only read what is laid out, so they may be written at once.
-func TestWrite(t *testing.T) {
-	p, err := LayOut(sample.Accepted())
-	if err != nil {
-		t.Fatal(err)
-	}
-	var pdf, page bytes.Buffer
-	done := make(chan error, 1)
-	go func() { done <- p.WritePage(&page) }()
-	if err := errors.Join(p.WritePDF(&pdf, Letter), <-done); err != nil {
-		t.Fatal(err)
-	}
-	if !bytes.HasPrefix(pdf.Bytes(), []byte("%PDF-1.")) || !strings.HasPrefix(page.String(), "<!DOCTYPE html>") {
-		t.Error("not what was asked for")
-	}
-}
-
-func TestErrorsNameTheDocument(t *testing.T) {
-	d := sample.Failed()
-	d.Kind, d.AuthorisedBy = Certificate, "Marit Osk"
-	if _, err := LayOut(d); !errors.Is(err, ErrNotAccepted) || !strings.Contains(err.Error(), "HW-2026-0043") {
-		t.Errorf("%v", err)
-	}
-	if _, err := LayOut(&Document{}); err == nil {
-		t.Error("an empty document was laid out")
-	}
-}
-
 // missing are the characters of a document that cannot be drawn.
-func missing(t *testing.T, d *Document) []Glyph {
+func missing(t *testing.T, d *content.Document) []content.Glyph {
 	t.Helper()
-	p, err := LayOut(d)
+	c, err := content.Build(d)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return p.Missing()
+	return content.Missing(c, Drawable)
 }
 
 func TestMissingGlyphs(t *testing.T) {
@@ -83,10 +54,10 @@ func TestLanguagesPrint(t *testing.T) {
 // The licences of the files inside the documents lie beside them.
 func TestLicences(t *testing.T) {
 	for file, want := range map[string]string{
-		"typeface/LICENSE-OFL.txt":        "SIL OPEN FONT LICENSE",
-		"page/assets/LICENSE-echarts.txt": "Apache License",
-		"page/assets/NOTICE-echarts.txt":  "The Apache Software Foundation",
-		"page/assets/LICENSE-d3.txt":      "Mike Bostock",
+		"../chart/LICENSE-OFL.txt":           "SIL OPEN FONT LICENSE",
+		"../page/assets/LICENSE-echarts.txt": "Apache License",
+		"../page/assets/NOTICE-echarts.txt":  "The Apache Software Foundation",
+		"../page/assets/LICENSE-d3.txt":      "Mike Bostock",
 	} {
 		if text, err := os.ReadFile(file); err != nil || !strings.Contains(string(text), want) {
 			t.Errorf("%s: no %q, %v", file, want, err)

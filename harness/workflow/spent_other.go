@@ -1,6 +1,6 @@
 //go:build !unix && !windows
 
-package report
+package workflow
 
 import "time"
 

@@ -1,16 +1,19 @@
-package record
+package content
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
-	"proveout/scoring/outcome"
+	"image/png"
 	"runtime"
 	"sync"
 
 	"golang.org/x/image/draw"
+
+	"proveout/scoring/outcome"
 )
 
 // maxSide is the longest side of a photo in a document, px: 85 mm at over
@@ -58,13 +61,6 @@ func (d *Document) Prepare() error {
 		}
 	}
 	return nil
-}
-
-func orElse(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // most is the longest side of a picture in a document, px. The panels of a
@@ -258,4 +254,23 @@ func spans(n, old int) []span {
 		s.first, s.last = float32((s.from+1)*n-a)/all, float32(b-s.to*n)/all
 	}
 	return out
+}
+
+// EncodeLogo encodes a shop's logo as it is attached to a certificate: at most
+// 600 px wide, without metadata.
+func EncodeLogo(img image.Image) ([]byte, error) {
+	const widest = 600
+	b := img.Bounds()
+	if b.Empty() {
+		return nil, errors.New("the logo has no pixels")
+	}
+	w, h := b.Dx(), b.Dy()
+	if w > widest {
+		w, h = widest, max(1, h*widest/w)
+	}
+	out := image.NewNRGBA(image.Rect(0, 0, w, h))
+	draw.ApproxBiLinear.Scale(out, out.Bounds(), img, b, draw.Src, nil)
+	var buf bytes.Buffer
+	err := png.Encode(&buf, out)
+	return buf.Bytes(), err
 }

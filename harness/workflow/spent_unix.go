@@ -1,6 +1,6 @@
 //go:build unix
 
-package report
+package workflow
 
 import (
 	"syscall"

@@ -1,11 +1,4 @@
-// Package listing makes what a seller puts into an offer: pictures, a
-// description, a label for the bag, and a note how the certificate is checked.
-//
-// A document that was read back from a certificate's record comes in; files go
-// out, in the document's language. Everything in them stands in the record;
-// pictures carry no metadata. The package judges nothing and refuses documents
-// that are no certificate or that name a customer.
-package listing
+package document
 
 import (
 	"bytes"
@@ -23,7 +16,6 @@ import (
 	"proveout/plans"
 	"proveout/report/chart"
 	"proveout/report/content"
-	"proveout/report/record"
 	"proveout/report/words"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
@@ -42,12 +34,17 @@ const side = 1600
 // ErrCustomer is returned for a document that names the customer.
 var ErrCustomer = errors.New("the certificate names the customer")
 
-// Make makes the files of a kit for a document that is laid out as c. pdf is the
-// file name of the certificate; originals are the photos at full size, nil for
-// those that are not at hand: then the picture of the pages is used.
-func Make(d *record.Document, c *content.Content, pdf string, originals []image.Image) ([]File, error) {
+// MakeKit makes what a seller puts into an offer: pictures, a description, a
+// label for the bag, and a note how the certificate is checked, in the language
+// of the document d, which is laid out as c. Everything in them stands in the
+// record; pictures carry no metadata. pdf is the file name of the certificate;
+// originals are the photos at full size, nil for those that are not at hand:
+// then the picture of the pages is used.
+//
+// A document that is no signed certificate, or that names a customer, gets none.
+func MakeKit(d *content.Document, c *content.Content, pdf string, originals []image.Image) ([]File, error) {
 	switch {
-	case d.Kind != record.Certificate || d.Seal == nil:
+	case d.Kind != content.Certificate || d.Seal == nil:
 		return nil, errors.New("only a signed certificate gets a listing kit")
 	case d.Job.Customer != "":
 		return nil, ErrCustomer
@@ -88,7 +85,7 @@ func Make(d *record.Document, c *content.Content, pdf string, originals []image.
 }
 
 type kit struct {
-	d   *record.Document
+	d   *content.Document
 	c   *content.Content
 	w   *words.Catalogue
 	pdf string

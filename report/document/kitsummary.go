@@ -1,4 +1,4 @@
-package listing
+package document
 
 import (
 	"bytes"
@@ -13,18 +13,17 @@ import (
 	"golang.org/x/image/font"
 	"golang.org/x/image/math/fixed"
 
-	"proveout/report/document"
-	"proveout/report/record"
-	"proveout/report/typeface"
+	"proveout/report/chart"
+	"proveout/report/content"
 )
 
 // A board is a picture in the making.
 type board struct{ img *image.RGBA }
 
 var (
-	ink   = color.RGBA{0x11, 0x11, 0x11, 0xFF}
-	quiet = color.RGBA{0x55, 0x55, 0x55, 0xFF}
-	green = color.RGBA{0x00, 0x75, 0x55, 0xFF} // Okabe and Ito's bluish green, darkened for white text upon it
+	ink       = color.RGBA{0x11, 0x11, 0x11, 0xFF}
+	quiet     = color.RGBA{0x55, 0x55, 0x55, 0xFF}
+	passGreen = color.RGBA{0x00, 0x75, 0x55, 0xFF} // Okabe and Ito's bluish green, darkened for white text upon it
 )
 
 func (b *board) fill(r image.Rectangle, c color.Color) {
@@ -38,7 +37,7 @@ func drawable(s string) string {
 		switch {
 		case r == '\n' || r == '\t' || r == '\u00a0':
 			b.WriteByte(' ')
-		case document.Drawable(r):
+		case Drawable(r):
 			b.WriteRune(r)
 		default:
 			fmt.Fprintf(&b, "[U+%04X]", r)
@@ -48,13 +47,13 @@ func drawable(s string) string {
 }
 
 // line writes one line with its baseline at y, shortened to fit into width.
-func (b *board) line(x, y, width int, w typeface.Weight, size float64, c color.Color, s string) {
+func (b *board) line(x, y, width int, w chart.Weight, size float64, c color.Color, s string) {
 	s = drawable(s)
-	for r := []rune(s); typeface.Width(w, size, s) > float64(width) && len(r) > 1; {
+	for r := []rune(s); chart.Width(w, size, s) > float64(width) && len(r) > 1; {
 		r = r[:len(r)-1]
 		s = strings.TrimSpace(string(r)) + "…"
 	}
-	d := font.Drawer{Dst: b.img, Src: image.NewUniform(c), Face: typeface.Face(w, size, 72), Dot: fixed.P(x, y)}
+	d := font.Drawer{Dst: b.img, Src: image.NewUniform(c), Face: chart.Face(w, size, 72), Dot: fixed.P(x, y)}
 	d.DrawString(s)
 }
 
@@ -75,8 +74,8 @@ func (k *kit) summary() ([]byte, error) {
 	b := &board{img: image.NewRGBA(image.Rect(0, 0, side, side))}
 	b.fill(b.img.Rect, color.White)
 	f := &k.c.Front
-	b.line(m, 120, side-2*m, typeface.Bold, 72, ink, f.Card)
-	b.line(m, 175, side-2*m, typeface.Regular, 34, quiet, strings.Join(k.marks(), "  ·  "))
+	b.line(m, 120, side-2*m, chart.Bold, 72, ink, f.Card)
+	b.line(m, 175, side-2*m, chart.Regular, 34, quiet, strings.Join(k.marks(), "  ·  "))
 
 	top := 215
 	if photo, err := k.best(); err != nil {
@@ -85,9 +84,9 @@ func (k *kit) summary() ([]byte, error) {
 		b.fit(photo, image.Rect(m, top, side-m, top+640))
 		top += 670
 	}
-	b.fill(image.Rect(m, top, side-m, top+130), green)
+	b.fill(image.Rect(m, top, side-m, top+130), passGreen)
 	b.tick(m+65, top+65, 40)
-	b.line(m+135, top+85, side-2*m-150, typeface.Bold, 60, color.White, k.w.T("listing.accepted"))
+	b.line(m+135, top+85, side-2*m-150, chart.Bold, 60, color.White, k.w.T("listing.accepted"))
 	k.testedList(b, m, top+190)
 	if err := k.foot(b, m); err != nil {
 		return nil, err
@@ -113,9 +112,9 @@ func (k *kit) testedList(b *board, x, y int) {
 		}
 		size := float64(pitch) * 0.6
 		word := drawable(s.Word)
-		ww := int(typeface.Width(typeface.Bold, size, word)) + 1
-		b.line(cx, cy, width-ww-20, typeface.Regular, size, ink, s.Title)
-		b.line(cx+width-ww, cy, ww, typeface.Bold, size, ink, word)
+		ww := int(chart.Width(chart.Bold, size, word)) + 1
+		b.line(cx, cy, width-ww-20, chart.Regular, size, ink, s.Title)
+		b.line(cx+width-ww, cy, ww, chart.Bold, size, ink, word)
 		b.fill(image.Rect(cx, cy+pitch/4, cx+width, cy+pitch/4+2), color.RGBA{0xCC, 0xCC, 0xCC, 0xFF})
 	}
 }
@@ -123,7 +122,7 @@ func (k *kit) testedList(b *board, x, y int) {
 // foot names the shop and the certificate, with the QR code of the certificate.
 func (k *kit) foot(b *board, m int) error {
 	b.fill(image.Rect(m, 1360, side-m, 1363), ink)
-	modules, bars, err := document.QRCode(k.c.Front.Check.QR)
+	modules, bars, err := QRCode(k.c.Front.Check.QR)
 	if err != nil {
 		return err
 	}
@@ -134,14 +133,14 @@ func (k *kit) foot(b *board, m int) error {
 		b.fill(image.Rectangle{at, at.Add(image.Pt(bar.Length*px, px))}, ink)
 	}
 	width := left - m - 40
-	b.line(m, 1425, width, typeface.Bold, 36, ink, k.d.Shop.Name)
-	b.line(m, 1472, width, typeface.Regular, 30, ink, k.number())
+	b.line(m, 1425, width, chart.Bold, 36, ink, k.d.Shop.Name)
+	b.line(m, 1472, width, chart.Regular, 30, ink, k.number())
 	size := 26.0
-	for size > 18 && typeface.Width(typeface.Regular, size, drawable(k.c.Front.IsNot[0])) > float64(width) {
+	for size > 18 && chart.Width(chart.Regular, size, drawable(k.c.Front.IsNot[0])) > float64(width) {
 		size--
 	}
-	b.line(m, 1515, width, typeface.Regular, size, quiet, k.c.Front.IsNot[0])
-	b.line(m, 1555, width, typeface.Regular, 26, quiet, k.d.Seal.Fingerprint.String())
+	b.line(m, 1515, width, chart.Regular, size, quiet, k.c.Front.IsNot[0])
+	b.line(m, 1555, width, chart.Regular, 26, quiet, k.d.Seal.Fingerprint.String())
 	return nil
 }
 
@@ -160,7 +159,7 @@ func (b *board) tick(x, y, r int) {
 
 // best is the photo that shows the card after the work, else the first one.
 func (k *kit) best() (image.Image, error) {
-	var pick *record.Photo
+	var pick *content.Photo
 	for i := range k.d.Photos {
 		p := &k.d.Photos[i]
 		if pick == nil || p.Role == "photo after" && pick.Role != "photo after" {

@@ -1,4 +1,4 @@
-package listing
+package document
 
 import (
 	"bytes"
@@ -6,8 +6,7 @@ import (
 
 	"github.com/phpdave11/gofpdf"
 
-	"proveout/report/document"
-	"proveout/report/typeface"
+	"proveout/report/chart"
 )
 
 // Size of the label for the bag, mm.
@@ -25,10 +24,10 @@ func (k *kit) label() ([]byte, error) {
 	p.SetTitle(k.c.FullTitle, true)
 	p.SetAutoPageBreak(false, 0)
 	p.SetMargins(0, 0, 0)
-	p.AddUTF8FontFromBytes("body", "", bytes.Clone(typeface.TTF(typeface.Regular)))
-	p.AddUTF8FontFromBytes("body", "B", bytes.Clone(typeface.TTF(typeface.Bold)))
+	p.AddUTF8FontFromBytes("body", "", bytes.Clone(chart.TTF(chart.Regular)))
+	p.AddUTF8FontFromBytes("body", "B", bytes.Clone(chart.TTF(chart.Bold)))
 	p.AddPage()
-	modules, bars, err := document.QRCode(k.c.Front.Check.QR)
+	modules, bars, err := QRCode(k.c.Front.Check.QR)
 	if err != nil {
 		return nil, err
 	}
@@ -39,26 +38,26 @@ func (k *kit) label() ([]byte, error) {
 		p.Rect(edge+float64(bar.X)*m, edge+float64(bar.Y)*m, (float64(bar.Length)+0.02)*m, m*1.02, "F")
 	}
 	const left = edge + side + 5
-	line := func(y float64, weight typeface.Weight, size float64, text string) {
+	line := func(y float64, weight chart.Weight, size float64, text string) {
 		style := ""
-		if weight == typeface.Bold {
+		if weight == chart.Bold {
 			style = "B"
 		}
 		text = drawable(text)
-		for size > 5 && typeface.Width(weight, size, text)*25.4/72 > labelWidth-left-3 {
+		for size > 5 && chart.Width(weight, size, text)*25.4/72 > labelWidth-left-3 {
 			size -= 0.5
 		}
 		p.SetFont("body", style, size)
 		p.Text(left, y, text)
 	}
-	line(10, typeface.Bold, 13, k.d.Number)
-	line(15.5, typeface.Bold, 9, k.c.Front.Card)
-	line(20, typeface.Regular, 8, strings.Join(k.marks(), ", "))
-	line(25, typeface.Regular, 8, k.w.T("listing.accepted")+", "+k.w.Date(k.d.IssuedAt))
-	line(29.5, typeface.Regular, 8, k.d.Shop.Name)
+	line(10, chart.Bold, 13, k.d.Number)
+	line(15.5, chart.Bold, 9, k.c.Front.Card)
+	line(20, chart.Regular, 8, strings.Join(k.marks(), ", "))
+	line(25, chart.Regular, 8, k.w.T("listing.accepted")+", "+k.w.Date(k.d.IssuedAt))
+	line(29.5, chart.Regular, 8, k.d.Shop.Name)
 	groups := k.d.Seal.Fingerprint.Groups()
-	line(33, typeface.Regular, 6.5, strings.Join(groups[:5], " "))
-	line(36, typeface.Regular, 6.5, strings.Join(groups[5:], " "))
+	line(33, chart.Regular, 6.5, strings.Join(groups[:5], " "))
+	line(36, chart.Regular, 6.5, strings.Join(groups[5:], " "))
 	var out bytes.Buffer
 	err = p.Output(&out)
 	return out.Bytes(), err
