@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"image/color"
 	"image/jpeg"
 	"image/png"
 	"runtime"
@@ -95,17 +94,11 @@ func fit(b image.Rectangle, most int, taken map[int]bool) (w, h int) {
 
 func encode(src image.Image, w, h int) ([]byte, error) {
 	if src.Bounds().Empty() {
-		return nil, fmt.Errorf("the picture has no pixels")
+		return nil, errors.New("the picture has no pixels")
 	}
-	var out image.Image
-	if y, ok := src.(*image.YCbCr); ok {
-		out = shrinkYCbCr(y, w, h)
-	} else {
-		rgba := image.NewRGBA(image.Rect(0, 0, w, h))
-		draw.Draw(rgba, rgba.Bounds(), image.NewUniform(color.White), image.Point{}, draw.Src)
-		draw.ApproxBiLinear.Scale(rgba, rgba.Bounds(), preshrink(src, w, h), preshrinkBounds(src, w, h), draw.Over, nil)
-		out = rgba
-	}
+	out := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(out, out.Rect, image.White, image.Point{}, draw.Src)
+	draw.BiLinear.Scale(out, out.Rect, src, src.Bounds(), draw.Over, nil)
 	var buf bytes.Buffer
 	if err := jpeg.Encode(&buf, out, &jpeg.Options{Quality: quality}); err != nil {
 		return nil, err
@@ -131,129 +124,6 @@ func (p *Photo) Take(small []byte) error {
 		p.JPEG, p.Width, p.Height = small, cfg.Width, cfg.Height
 	}
 	return err
-}
-
-// preshrink halves a much larger picture by whole factors first, so that the
-// final scaling does not skip pixels.
-func preshrink(src image.Image, w, h int) image.Image {
-	k := factor(src, w, h)
-	if k < 2 {
-		return src
-	}
-	b := src.Bounds()
-	out := image.NewRGBA(image.Rect(0, 0, b.Dx()/k, b.Dy()/k))
-	n := uint32(k * k)
-	for y := range out.Rect.Dy() {
-		for x := range out.Rect.Dx() {
-			var r, g, bl, a uint32
-			for dy := range k {
-				for dx := range k {
-					cr, cg, cb, ca := src.At(b.Min.X+x*k+dx, b.Min.Y+y*k+dy).RGBA()
-					r, g, bl, a = r+cr>>8, g+cg>>8, bl+cb>>8, a+ca>>8
-				}
-			}
-			out.SetRGBA(x, y, color.RGBA{uint8(r / n), uint8(g / n), uint8(bl / n), uint8(a / n)})
-		}
-	}
-	return out
-}
-
-func preshrinkBounds(src image.Image, w, h int) image.Rectangle {
-	b := src.Bounds()
-	if k := factor(src, w, h); k >= 2 {
-		return image.Rect(0, 0, b.Dx()/k, b.Dy()/k)
-	}
-	return b
-}
-
-func factor(src image.Image, w, h int) int {
-	return min(src.Bounds().Dx()/w, src.Bounds().Dy()/h)
-}
-
-// shrinkYCbCr scales a photo as cameras store it by averaging boxes, plane by
-// plane, with chroma at half the resolution.
-func shrinkYCbCr(src *image.YCbCr, w, h int) *image.YCbCr {
-	out := image.NewYCbCr(image.Rect(0, 0, w, h), image.YCbCrSubsampleRatio420)
-	b := src.Rect
-	boxes(out.Y, out.YStride, w, h, src.Y[src.YOffset(b.Min.X, b.Min.Y):], src.YStride, b.Dx(), b.Dy())
-	sw, sh := chroma(src)
-	cw, ch := (w+1)/2, (h+1)/2
-	at := src.COffset(b.Min.X, b.Min.Y)
-	boxes(out.Cb, out.CStride, cw, ch, src.Cb[at:], src.CStride, sw, sh)
-	boxes(out.Cr, out.CStride, cw, ch, src.Cr[at:], src.CStride, sw, sh)
-	return out
-}
-
-// chroma returns the size of the chroma planes.
-func chroma(src *image.YCbCr) (w, h int) {
-	b := src.Rect
-	last := src.COffset(b.Max.X-1, b.Max.Y-1) - src.COffset(b.Min.X, b.Min.Y)
-	return last%src.CStride + 1, last/src.CStride + 1
-}
-
-// boxes averages the sw×sh plane src into the w×h plane dst, each sample by how
-// much of it lies under the new one.
-func boxes(dst []byte, dstStride, w, h int, src []byte, srcStride, sw, sh int) {
-	if w == sw && h == sh {
-		for y := range h {
-			copy(dst[y*dstStride:][:w], src[y*srcStride:][:w])
-		}
-		return
-	}
-	across, down := spans(w, sw), spans(h, sh)
-	sums := make([]float32, sw) // of the source rows under one row of dst
-	for y, v := range down {
-		clear(sums)
-		for yy := v.from; yy <= v.to; yy++ {
-			row, weight := src[yy*srcStride:][:sw], v.weight(yy)
-			for i, s := range row {
-				sums[i] += float32(s) * weight
-			}
-		}
-		row := dst[y*dstStride:][:w]
-		for x, u := range across {
-			sum := sums[u.from]*u.first + sums[u.to]*u.last
-			for _, s := range sums[u.from+1 : max(u.from+1, u.to)] {
-				sum += s * u.middle
-			}
-			row[x] = byte(sum + 0.5)
-		}
-	}
-}
-
-// A span is which samples lie under a new one, and with what weight; the
-// weights add up to one.
-type span struct {
-	from, to            int
-	first, middle, last float32 // last is 0 where one sample is all
-}
-
-func (s *span) weight(i int) float32 {
-	switch i {
-	case s.from:
-		return s.first
-	case s.to:
-		return s.last
-	}
-	return s.middle
-}
-
-// spans lays n new samples over old ones.
-func spans(n, old int) []span {
-	out := make([]span, n)
-	for i := range out {
-		a, b := i*old, (i+1)*old // in n-th parts of an old sample
-		s := &out[i]
-		s.from, s.to = a/n, (b-1)/n
-		all := float32(b - a)
-		s.middle = float32(n) / all
-		if s.from == s.to {
-			s.first = 1
-			continue
-		}
-		s.first, s.last = float32((s.from+1)*n-a)/all, float32(b-s.to*n)/all
-	}
-	return out
 }
 
 // EncodeLogo encodes a shop's logo as it is attached to a certificate: at most

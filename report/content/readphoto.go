@@ -5,10 +5,12 @@ import (
 	"encoding/binary"
 	"fmt"
 	"image"
-	"image/color"
 	_ "image/gif" // read by image.Decode, as are JPEG and PNG
 	_ "image/jpeg"
 	_ "image/png"
+
+	"golang.org/x/image/draw"
+	"golang.org/x/image/math/f64"
 )
 
 // maxPixels bounds the memory a photo may ask for: 100 million pixels.
@@ -95,71 +97,19 @@ func upright(src image.Image, o int) image.Image {
 	if o >= 5 {
 		w, h = h, w
 	}
-	if y, ok := src.(*image.YCbCr); ok {
-		if out := turnYCbCr(y, w, h, o); out != nil {
-			return out
-		}
-	}
+	right, bottom := float64(w), float64(h)
+	// Where a point of the file lies in the upright picture: x' = m0·x + m1·y + m2,
+	// y' = m3·x + m4·y + m5.
+	m := [...]f64.Aff3{
+		2: {-1, 0, right, 0, 1, 0},       // mirrored left to right
+		3: {-1, 0, right, 0, -1, bottom}, // upside down
+		4: {1, 0, 0, 0, -1, bottom},      // mirrored top to bottom
+		5: {0, 1, 0, 1, 0, 0},            // mirrored along the falling diagonal
+		6: {0, -1, right, 1, 0, 0},       // turned a quarter to the left
+		7: {0, -1, right, -1, 0, bottom}, // mirrored along the rising diagonal
+		8: {0, 1, 0, -1, 0, bottom},      // turned a quarter to the right
+	}[o]
 	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	for y := range h {
-		for x := range w {
-			sx, sy := turned(x, y, w, h, o)
-			out.Set(x, y, color.RGBAModel.Convert(src.At(b.Min.X+sx, b.Min.Y+sy)))
-		}
-	}
-	return out
-}
-
-// turned is where in the file the sample stands that belongs at x, y of the
-// turned picture of w × h samples.
-func turned(x, y, w, h, o int) (sx, sy int) {
-	switch o {
-	case 2: // mirrored left to right
-		return w - 1 - x, y
-	case 3: // upside down
-		return w - 1 - x, h - 1 - y
-	case 4: // mirrored top to bottom
-		return x, h - 1 - y
-	case 5: // mirrored along the falling diagonal
-		return y, x
-	case 6: // turned a quarter to the left
-		return y, w - 1 - x
-	case 7: // mirrored along the rising diagonal
-		return h - 1 - y, w - 1 - x
-	case 8: // turned a quarter to the right
-		return h - 1 - y, x
-	}
-	return x, y
-}
-
-// turnYCbCr turns a photo as cameras store it, plane by plane, into one of w × h
-// samples; nil where the colours are stored in an uncommon way.
-func turnYCbCr(src *image.YCbCr, w, h, o int) *image.YCbCr {
-	ratio := src.SubsampleRatio
-	switch {
-	case ratio == image.YCbCrSubsampleRatio444, ratio == image.YCbCrSubsampleRatio420:
-	case ratio == image.YCbCrSubsampleRatio422 && o >= 5:
-		ratio = image.YCbCrSubsampleRatio440
-	case ratio == image.YCbCrSubsampleRatio440 && o >= 5:
-		ratio = image.YCbCrSubsampleRatio422
-	case ratio != image.YCbCrSubsampleRatio422 && ratio != image.YCbCrSubsampleRatio440:
-		return nil
-	}
-	out := image.NewYCbCr(image.Rect(0, 0, w, h), ratio)
-	plane := func(dst []byte, dstStride, w, h int, src []byte, stride int) {
-		for y := range h {
-			row := dst[y*dstStride:][:w]
-			for x := range row {
-				sx, sy := turned(x, y, w, h, o)
-				row[x] = src[sy*stride+sx]
-			}
-		}
-	}
-	b := src.Rect
-	plane(out.Y, out.YStride, w, h, src.Y[src.YOffset(b.Min.X, b.Min.Y):], src.YStride)
-	cw, ch := chroma(out)
-	at := src.COffset(b.Min.X, b.Min.Y)
-	plane(out.Cb, out.CStride, cw, ch, src.Cb[at:], src.CStride)
-	plane(out.Cr, out.CStride, cw, ch, src.Cr[at:], src.CStride)
+	draw.NearestNeighbor.Transform(out, m, src, b, draw.Src, nil)
 	return out
 }
