@@ -51,7 +51,7 @@ func busVoltages(kind string) []float64 {
 func (b *Bus) keys() []key {
 	return append(portKeys(&b.Kind, &b.Signaling, &b.Rates),
 		key{Name: "expect", To: document.Text(&b.Expect), What: "the rate expected on a slot that offers it"},
-		key{Name: "clock", To: document.Amount(&b.Clock, quantity.Frequency, document.AboveZero), What: "bus clock"},
+		key{Name: "clock", To: amount(&b.Clock, quantity.Frequency, aboveZero), What: "bus clock"},
 		key{Name: "features", To: document.Words(&b.Features, "sideband", "fast-write"),
 			What: "of AGP: sideband, fast-write"})
 }
@@ -74,9 +74,9 @@ func checkBus(s *section, b *Bus) {
 func portKeys(kind *string, signaling *[]quantity.Quantity, rates *[]string) []key {
 	return []key{
 		{Name: "kind", To: document.Word(kind, busKinds()...), Needed: `"AGP", "PCI" or "PCIe"`, What: "of bus"},
-		{Name: "signaling", To: document.Amounts(signaling, quantity.Voltage), Filled: `write ["3.3 V"]`,
+		{Name: "signaling", To: amounts(signaling, quantity.Voltage), Filled: `write ["3.3 V"]`,
 			What: `voltages it signals with: "5 V", "3.3 V", "1.5 V", "0.8 V"; not for PCIe`},
-		{Name: "rates", To: document.Texts(rates, 0),
+		{Name: "rates", To: document.Texts(rates),
 			What: `link rates offered, slowest first: AGP "1x", "2x", "4x", "8x"; PCI "33 MHz", "66 MHz"; PCIe "x1" to "x16"`},
 	}
 }

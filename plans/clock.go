@@ -25,7 +25,7 @@ type Clock struct {
 
 func (c *Clock) keys() []key {
 	return []key{
-		{Name: "clocks", To: document.Texts(&c.Clocks, document.FromFamily), Absent: "all of the family",
+		{Name: "clocks", To: orFromFamily(document.Texts(&c.Clocks)), Absent: "all of the family",
 			Says: namesOrAll(c.Clocks), Filled: nameOne, What: "names of the family's clocks"},
 	}
 }

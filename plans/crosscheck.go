@@ -115,6 +115,16 @@ func (x *crossCheck) names(key, what string, wanted, have []string) {
 	}
 }
 
+// withoutChips says that the step needs to know what a memory is made of.
+func (x *crossCheck) withoutChips(memory string) {
+	of := "its memory"
+	if memory != "" {
+		of += " " + document.Quoted(memory)
+	}
+	what := x.card() + " does not say which chips " + of + " is made of"
+	x.problem("kind", what, "add chip, bus and banks to "+of+", or take the step out")
+}
+
 // nameOne is what to do about an empty list that may be left to the family.
 const nameOne = `name one, or write "from family"`
 

@@ -67,7 +67,7 @@ var (
 
 func (f *Family) readModes(s *section, key string, v *document.Value) {
 	var texts []string
-	modeTexts(&texts, 0).Read(s, key, v)
+	modeTexts(&texts).Read(s, key, v)
 	for _, text := range texts {
 		if m, err := ParseMode(text); err == nil {
 			f.Modes = append(f.Modes, m)
@@ -168,7 +168,7 @@ type FamilyClock struct {
 func clockKeys(c *FamilyClock) []key {
 	return []key{
 		{Name: "name", To: document.Label(&c.Name), Needed: `"…"`, What: "core, memory or any other"},
-		{Name: "value", To: document.Amount(&c.Value, quantity.Frequency, document.AboveZero|document.Tolerated),
+		{Name: "value", To: amount(&c.Value, quantity.Frequency, aboveZero|tolerated),
 			Needed: `"166 MHz ±1 %"`, What: "what a good card shows"},
 		{Name: "synthesizer", To: document.Optional(&c.Synthesizer, synthesizerKeys, checkSynthesizer),
 			What: "what the clock is made with: reference x N / (M x 2^K)"},
@@ -236,7 +236,7 @@ func span(to *Span, least, most int) document.Target {
 func hertz(to *float64) document.Target {
 	return document.Own(string(quantity.Frequency), func(s *section, key string, v *document.Value) {
 		var q quantity.Quantity
-		document.Amount(&q, quantity.Frequency, document.AboveZero).Read(s, key, v)
+		amount(&q, quantity.Frequency, aboveZero).Read(s, key, v)
 		*to = q.Value
 	}, nil)
 }
@@ -269,7 +269,7 @@ func (t *Thermal) keys() []key {
 		rises = strconv.Itoa(len(t.Rise)) + " good cards"
 	}
 	temperature := func(to **quantity.Quantity) document.Target {
-		return document.Amount(to, quantity.Temperature, document.Exact)
+		return amount(to, quantity.Temperature, exact)
 	}
 	return []key{
 		{Name: "cooling", To: document.Word(&t.Cooling, "passive", "fan"), Needed: `"passive" or "fan"`,
@@ -279,7 +279,7 @@ func (t *Thermal) keys() []key {
 		{Name: "max_temp", To: temperature(&t.MaxTemp), Label: "at most", Says: most, What: "acceptance limit"},
 		{Name: "max_rating", To: temperature(&t.MaxRating), Label: "maximum rating", What: "absolute maximum rating"},
 		{Name: "rated_ambient", To: temperature(&t.RatedAmbient), What: "hottest ambient the card is meant for"},
-		{Name: "power", To: document.Amount(&t.Power, quantity.Power, document.AboveZero), What: "power under load"},
+		{Name: "power", To: amount(&t.Power, quantity.Power, aboveZero), What: "power under load"},
 		{Name: "rise", To: document.List[RiseReference]{To: &t.Rise, Keys: riseKeys, By: byCard}, Says: rises,
 			What: "rise over ambient of known-good cards at the end of a soak"},
 		{Name: "source", To: document.Text(&t.Source), Absent: "none; needed with max_temp",
@@ -334,11 +334,11 @@ func railKeys(r *Rail) []key {
 		{Name: "name", To: document.Label(&r.Name), Needed: `"…"`, What: "3V3, VDDQ, core"},
 		{Name: "slot", To: document.Own("name", r.readSlotRail, nil),
 			What: `a rail of the slot by its name: "AGP +12 V"; gives voltage and source`},
-		{Name: "voltage", To: document.Amount(&r.Voltage, quantity.Voltage, document.Tolerated),
+		{Name: "voltage", To: amount(&r.Voltage, quantity.Voltage, tolerated),
 			Absent: "the slot's, else needed", What: "what a good card shows"},
-		{Name: "resistance", To: document.Amount(&r.Resistance, quantity.Resistance, document.AboveZero),
+		{Name: "resistance", To: amount(&r.Resistance, quantity.Resistance, aboveZero),
 			What: "to ground of a good card, unpowered"},
-		{Name: "good", To: document.Amounts(&r.Good, quantity.Resistance),
+		{Name: "good", To: amounts(&r.Good, quantity.Resistance),
 			What: "to ground of known-good cards, unpowered, one value a card"},
 		{Name: "short_below", To: exactly(&r.ShortBelow, quantity.Resistance),
 			What: "at or below this the rail is shorted"},

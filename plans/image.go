@@ -41,7 +41,7 @@ func (i *Image) keys() []key {
 	}
 	return []key{
 		i.Modes.key(),
-		{Name: "patterns", To: document.Texts(&i.Patterns, 0), Label: "pictures", Filled: "name a picture, or remove the key",
+		{Name: "patterns", To: document.Texts(&i.Patterns), Label: "pictures", Filled: "name a picture, or remove the key",
 			What: "names of the test pictures to show; proveout picture list has them"},
 		{Name: "captures", To: document.Word(&i.Captures, CapturesWelcome, CapturesRequired), Says: captures,
 			What: "whether every picture must be captured and compared"},

@@ -10,6 +10,22 @@ import (
 	"proveout/plans/quantity"
 )
 
+// Limits of a memory that is described by its chips: what the search for failing
+// chips, in lists of addresses and in pictures, can take on. They keep sizes
+// within 64 bits and the search within its memory, and no card comes near them.
+const (
+	MaxChipWords  = 1 << 34
+	MaxBusBits    = 1024
+	MaxBanks      = 16
+	MaxColumnBits = 20
+)
+
+// IsChipWidth reports whether chips with so many data lines are known.
+func IsChipWidth(bits int) bool { return slices.Contains([]int{4, 8, 16, 32}, bits) }
+
+// withoutChips is what to do about a memory beyond the limits.
+const withoutChips = "leave chip, bus and banks out, and take no plan with steps of kind memory-size or memory-scan"
+
 // A MemoryPool is one memory of a card: most have one, add-on 3D boards have a
 // frame and a texture memory.
 type MemoryPool struct {
@@ -34,7 +50,7 @@ func memoryKeys(m *MemoryPool, seen map[string]int) []key {
 			What: "what a tool may show less, as a matter of display"},
 		{Name: "chip", To: document.Own("words x bits", m.readChip, nil), What: `of one chip: "1Mi x 16"`},
 		{Name: "bus", To: document.Own("bits", m.readBus, nil), What: `width of the memory bus: "128 bit"`},
-		{Name: "column_bits", To: document.Whole(&m.Columns, 1, 20),
+		{Name: "column_bits", To: document.Whole(&m.Columns, 1, MaxColumnBits),
 			What: "low word-address bits of a chip that select its column, when known"},
 		{Name: "banks", To: document.Own("list of text", bankReader{m, seen}.read, nil), Filled: `write ["U1 U2 U3 U4"]`,
 			What: `designators of each bank in lane order: ["U1 U2 U3 U4"]`},
@@ -48,7 +64,7 @@ func (m *MemoryPool) readChip(s *section, key string, v *document.Value) {
 	}
 	var err error
 	if m.Words, m.ChipBits, err = ParseChip(v.Text); err != nil {
-		s.Add(v.At, key, err.Error(), `write words x bits of one chip, such as "1Mi x 16"`)
+		s.Add(v.At, key, err.Error(), `write words x bits of one chip, such as "1Mi x 16", or `+withoutChips)
 	}
 }
 
@@ -59,7 +75,12 @@ func (m *MemoryPool) readBus(s *section, key string, v *document.Value) {
 		return
 	}
 	m.BusBits = int(q.Value)
-	if q.Value != float64(m.BusBits) || m.BusBits%8 != 0 || m.BusBits > 4096 {
+	switch {
+	case q.Value > MaxBusBits:
+		what := fmt.Sprintf("%s is wider than %d bits, the most that is judged chip by chip",
+			document.Quoted(q.Text), MaxBusBits)
+		s.Add(v.At, key, what, "put the width right, or "+withoutChips)
+	case q.Value != float64(m.BusBits) || m.BusBits%8 != 0:
 		s.Add(v.At, key, document.Quoted(q.Text)+" is no width of a memory bus", `write a multiple of 8, such as "128 bit"`)
 	}
 }
@@ -86,11 +107,13 @@ func ParseChip(text string) (words int64, bits int, err error) {
 	}
 	n, err1 := strconv.ParseInt(left, 10, 64)
 	b, err2 := strconv.Atoi(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(right), "bit")))
-	if err1 != nil || err2 != nil || n <= 0 || n > 1<<20 && shift > 0 || n > 1<<40 {
+	switch {
+	case err1 != nil || err2 != nil || n <= 0:
 		return 0, 0, bad
-	}
-	if !slices.Contains([]int{1, 4, 8, 16, 32}, b) {
-		return 0, 0, fmt.Errorf("%s: a chip of %d data lines is not known", document.Quoted(text), b)
+	case n > MaxChipWords>>shift:
+		return 0, 0, fmt.Errorf("%s: chips of up to 16Gi words can be judged", document.Quoted(text))
+	case !IsChipWidth(b):
+		return 0, 0, fmt.Errorf("%s: chips of 4, 8, 16 and 32 bits can be judged", document.Quoted(text))
 	}
 	return n << shift, b, nil
 }
@@ -103,9 +126,14 @@ type bankReader struct {
 }
 
 func (b bankReader) read(s *section, key string, v *document.Value) {
-	for _, item := range s.Items(key, v) {
+	for i, item := range s.Items(key, v) {
+		if i == MaxBanks {
+			what := fmt.Sprintf("there are more than %d banks, the most that are judged chip by chip", MaxBanks)
+			s.Add(item.At, key, what, "put the banks right, or "+withoutChips)
+			return
+		}
 		if len(item.Text) > 8192 || len(item.Items) > 1000 {
-			s.Add(item.At, key, "more chips than a bank can have", "")
+			s.Add(item.At, key, "more chips than a bank can have", "name each chip of the bank once")
 			continue
 		}
 		if item.Type != document.Array && !s.Is(key, item, document.String) {
@@ -161,7 +189,10 @@ func checkMemory(s *section, m *MemoryPool) {
 		s.Missing("bus", `"128 bit"`)
 		s.Missing("banks", `["U1 U2 U3 U4"]`)
 	}
-	if q := m.Total; q.Value != float64(int64(q.Value)) || q.Value > 1<<40 {
+	switch q := m.Total; {
+	case q.Value > 1<<40:
+		s.Problem("total", document.Quoted(q.Text)+" is more than a card has", `write it like "16 MiB"`)
+	case q.Value != float64(int64(q.Value)):
 		s.Problem("total", document.Quoted(q.Text)+" is no whole number of bytes", `write it like "16 MiB"`)
 	}
 	if !s.Sound() {

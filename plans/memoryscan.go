@@ -31,7 +31,7 @@ func (m *MemoryScan) keys() []key {
 
 func (*MemoryScan) against(x *crossCheck) {
 	if !slices.ContainsFunc(x.family.Memory, func(m MemoryPool) bool { return len(m.Banks) > 0 }) {
-		x.problem("kind", x.card()+" does not say which chips its memory is made of", "add chip, bus and banks to its memory")
+		x.withoutChips("")
 	}
 }
 

@@ -19,6 +19,14 @@ type MemorySize struct{ unchecked }
 
 func (*MemorySize) keys() []key { return nil }
 
+func (*MemorySize) against(x *crossCheck) {
+	for i := range x.family.Memory {
+		if m := &x.family.Memory[i]; len(m.Banks) == 0 {
+			x.withoutChips(m.Name)
+		}
+	}
+}
+
 // SizeReading names the reading of a memory's size.
 func SizeReading(pool string) string {
 	if pool == "" {

@@ -87,8 +87,8 @@ func (m Mode) Is(o Mode) bool {
 }
 
 // modeTexts is a list of modes, as they are written.
-func modeTexts(to *[]string, rules document.Rule) document.Target {
-	texts := document.Texts(to, rules)
+func modeTexts(to *[]string) document.Target {
+	texts := document.Texts(to)
 	written := strings.Replace(texts.Type(), "text", "modes", 1)
 	return document.Own(written, func(s *section, key string, v *document.Value) {
 		texts.Read(s, key, v)
@@ -107,7 +107,7 @@ func modeTexts(to *[]string, rules document.Rule) document.Target {
 type StepModes []string
 
 func (m *StepModes) key() key {
-	return key{Name: "modes", To: modeTexts((*[]string)(m), document.FromFamily), Absent: "the family's",
+	return key{Name: "modes", To: orFromFamily(modeTexts((*[]string)(m))), Absent: "the family's",
 		Says: namesOrAll(*m), Filled: nameOne, What: `width x height x depth @ rate: "1024x768x16@75"`}
 }
 

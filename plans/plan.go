@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"proveout/plans/document"
-	"proveout/plans/quantity"
 )
 
 // The parts that every file is read with.
@@ -16,11 +15,6 @@ type (
 
 // MaxFile is the largest file, in bytes, that is read.
 const MaxFile = document.MaxFile
-
-// exactly is a quantity above zero that takes no tolerance.
-func exactly[T quantity.Quantity | *quantity.Quantity](to *T, dim quantity.Dimension) document.Target {
-	return document.Amount(to, dim, document.Exact|document.AboveZero)
-}
 
 // A Problem is something wrong in a file.
 type Problem = document.Problem
@@ -63,7 +57,7 @@ func (p *Plan) keys() []key {
 		{Name: "title", To: document.Text(&p.Title), Needed: `"…"`, What: "what documents call the plan"},
 		{Name: "description", To: document.Text(&p.Description), What: "what it is for"},
 		{Name: "rule", To: document.Word(&p.Rule, Guarded, Simple), What: "how values near a limit are judged"},
-		{Name: "work_kinds", To: document.Texts(&p.WorkKinds, 0),
+		{Name: "work_kinds", To: document.Texts(&p.WorkKinds),
 			What: "kinds of work of this shop beside the usual ones, for when_work"},
 		{Name: "step", To: p.stepList(), Needed: "[[step]]", What: "the steps, in the order they are done"},
 	}
@@ -167,7 +161,7 @@ func (st *Step) commonKeys(work []string) []key {
 		kindKey(st),
 		{Name: "title", To: document.Text(&st.Title), Label: "-", Needed: `"…"`, What: "what documents call the step"},
 		{Name: "instruction", To: document.Text(&st.Instruction), Label: "-", What: "what the technician does"},
-		{Name: "cautions", To: document.Texts(&st.Cautions, 0), Label: "-", What: "shown before the step begins"},
+		{Name: "cautions", To: document.Texts(&st.Cautions), Label: "-", What: "shown before the step begins"},
 		{Name: "required", To: document.Flag(&st.Required), Label: "-", Absent: "true, or false with when_work",
 			What: "whether acceptance needs it"},
 		{Name: "gate", To: document.Flag(&st.Gate), Label: "-", What: "when it fails, no later powered step runs"},

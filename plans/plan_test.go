@@ -290,6 +290,17 @@ func TestCheckPlanAgainstFamily(t *testing.T) {
 			t.Errorf("%q: %v, want %s", tt.step, AsError(got), tt.want)
 		}
 	}
+	for _, kind := range []Kind{MemorySizeKind, MemoryScanKind} {
+		p, problems := ParsePlan("p.toml", []byte(plan("kind = \""+string(kind)+"\"")))
+		if err := AsError(problems); err != nil {
+			t.Fatal(err)
+		}
+		const want = `6:8: step "s": family "plain" does not say which chips its memory is made of`
+		got := CheckPlanAgainstFamily(p, &Family{ID: "plain", Memory: []MemoryPool{{}}})
+		if len(got) != 1 || got[0].Headline() != "p.toml:"+want {
+			t.Errorf("%s: %v, want %s", kind, AsError(got), want)
+		}
+	}
 	bare := &Family{ID: "bare"}
 	p, err := FindPlan("", "full")
 	if err != nil {

@@ -25,7 +25,7 @@ type Rails struct {
 
 func (r *Rails) keys() []key {
 	return []key{
-		{Name: "rails", To: document.Texts(&r.Rails, document.FromFamily), Absent: "the family's", Says: namesOrAll(r.Rails),
+		{Name: "rails", To: orFromFamily(document.Texts(&r.Rails)), Absent: "the family's", Says: namesOrAll(r.Rails),
 			Filled: nameOne, What: `names of the family's rails, or of rails of the slot such as "PCI +12 V"`},
 	}
 }

@@ -39,7 +39,7 @@ func newShop() *Shop { return &Shop{Numbering: usualNumbering, Paper: "A4", Lang
 func (sh *Shop) keys() []key {
 	return []key{
 		{Name: "name", To: document.Text(&sh.Name), Needed: `"…"`, What: "of the workshop, as certificates print it"},
-		{Name: "address", To: document.Texts(&sh.Address, 0), What: "its lines"},
+		{Name: "address", To: document.Texts(&sh.Address), What: "its lines"},
 		{Name: "contact", To: document.Text(&sh.Contact), What: "telephone, mail or web address"},
 		{Name: "numbering", To: document.Checked(&sh.Numbering, "text", isNumbering), What: "of certificates"},
 		{Name: "paper", To: document.Word(&sh.Paper, "A4", "Letter"), What: "what documents are made for"},
@@ -125,7 +125,7 @@ func benchKeys(b *Bench) []key {
 		{Name: "id", To: document.ID(&b.ID), Needed: `"…"`, What: "readings and jobs name the bench by it"},
 		{Name: "title", To: document.Text(&b.Title), Absent: "the id", What: "what documents call it"},
 		{Name: "host", To: document.Text(&b.Host), What: "the computer the card is plugged into"},
-		{Name: "ambient", To: document.Amount(&b.Ambient, quantity.Temperature, document.Tolerated),
+		{Name: "ambient", To: amount(&b.Ambient, quantity.Temperature, tolerated),
 			What: "range of ambient"},
 		{Name: "control_card", To: document.Text(&b.ControlCard),
 			What: "serial or mark of the shop's own known-good card"},
@@ -208,7 +208,7 @@ func (in *Instrument) readAccuracy(s *section) {
 		stepDim = quantity.Difference
 	}
 	if e := s.Table().Get("resolution"); e != nil {
-		document.Amount(&in.Resolution, stepDim, document.Exact|document.AboveZero).Read(s, "resolution", e.Value)
+		amount(&in.Resolution, stepDim, exact|aboveZero).Read(s, "resolution", e.Value)
 	}
 	if k := in.Coverage; k != 0 && (k < 1 || k > 4) {
 		what := strconv.FormatFloat(k, 'g', -1, 64) + " is no coverage factor"
@@ -220,7 +220,7 @@ func (in *Instrument) readAccuracy(s *section) {
 	}
 	limits, floor, err := quantity.ParseLimits(e.Value.Text, dim, in.Resolution)
 	if err != nil {
-		s.NotAQuantity("accuracy", e.Value, err)
+		notAQuantity(s, "accuracy", e.Value, err)
 		return
 	}
 	if limits.Value == 0 && (floor == nil || floor.Value == 0) {

@@ -9,7 +9,7 @@
 // Below that stands [Parse]: text comes in; a tree of tables goes out in which
 // every key and every value has its place, with every fault of the text. The
 // package knows TOML (version 1.0, and from 1.1 the line breaks in inline tables
-// and the escapes \e and \x), quantities, and nothing of plans.
+// and the escapes \e and \x), and nothing of plans.
 package document
 
 // A Span is a piece of the text, as offsets behind a byte order mark.

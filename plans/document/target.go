@@ -1,15 +1,12 @@
 package document
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
-
-	"proveout/plans/quantity"
 )
 
 // Text is a text that is not empty.
@@ -154,35 +151,25 @@ func Whole[T int | *int](to *T, low, high int) Target {
 			s.Add(v.At, key, what, fmt.Sprintf("write a whole number from %d to %d", low, high))
 			return
 		}
-		put(to, int(v.Int))
-	}
-	return Own("whole number", read, func() string {
-		n, optional := got[int](to)
-		return unless(n == 0 && !optional, strconv.Itoa(n))
-	})
-}
-
-// put sets a variable of the type T, or one that points to a T.
-func put[T any](to any, value T) {
-	switch to := to.(type) {
-	case *T:
-		*to = value
-	case **T:
-		*to = &value
-	}
-}
-
-// got returns what put has set, and whether a pointer was set.
-func got[T any](from any) (value T, set bool) {
-	switch from := from.(type) {
-	case *T:
-		return *from, false
-	case **T:
-		if *from != nil {
-			return **from, true
+		n := int(v.Int)
+		switch to := any(to).(type) {
+		case *int:
+			*to = n
+		case **int:
+			*to = &n
 		}
 	}
-	return value, false
+	return Own("whole number", read, func() string {
+		switch to := any(to).(type) {
+		case *int:
+			return counted(*to)
+		case **int:
+			if *to != nil {
+				return strconv.Itoa(**to)
+			}
+		}
+		return ""
+	})
 }
 
 func unless(nothing bool, text string) string {
@@ -221,142 +208,12 @@ func Day(to *string) Target {
 	return Own("date", read, func() string { return *to })
 }
 
-// A Rule narrows down what may stand in a quantity or a list.
-type Rule int
-
-// The rules; they may be joined with |.
-const (
-	AboveZero  Rule = 1 << iota // the value, and its lower limit, are above zero
-	Exact                       // no tolerance
-	Tolerated                   // a tolerance must be there
-	FromFamily                  // "from family" leaves it to the family
-)
-
-// fromFamily is written where the family states the limit.
-const fromFamily = "from family"
-
-func (r Rule) written(plain string) string {
-	if r&FromFamily != 0 {
-		plain += ` or "` + fromFamily + `"`
-	}
-	return plain
-}
-
-// leaves reports whether a value leaves the matter to the family.
-func (r Rule) leaves(v *Value) bool {
-	return r&FromFamily != 0 && v.Type == String && v.Text == fromFamily
-}
-
-// Amount is a quantity of a dimension. It may be left open where the variable
-// is a pointer.
-func Amount[T quantity.Quantity | *quantity.Quantity](to *T, dim quantity.Dimension, rules Rule) Target {
-	read := func(s *Section, key string, v *Value) {
-		if rules.leaves(v) {
-			return
-		}
-		if v.Type != String {
-			what := "expected a " + string(dim) + " in quotes, found " + v.Type.String()
-			s.Add(v.At, key, what, `write it with its unit, such as "`+dim.Example()+`"`)
-			return
-		}
-		if q, ok := s.quantity(key, v, dim, rules); ok {
-			put(to, q)
-		}
-	}
-	example := dim.Example()
-	if rules&Tolerated != 0 {
-		example += exampleTolerance(dim)
-	}
-	written := rules.written(string(dim) + ` ("` + example + `")`)
-	return Own(written, read, func() string {
-		q, _ := got[quantity.Quantity](to)
-		return unless(q.Text == "", q.String())
-	})
-}
-
-// quantity reads the quantity that a text holds.
-func (s *Section) quantity(key string, v *Value, dim quantity.Dimension, rules Rule) (quantity.Quantity, bool) {
-	q, err := quantity.Parse(v.Text, dim)
-	what, fix := "", ""
-	switch {
-	case err != nil:
-		s.NotAQuantity(key, v, err)
-		return q, false
-	case rules&AboveZero != 0 && q.Value < 0:
-		what = Quoted(v.Text) + " is negative"
-	case rules&AboveZero != 0 && q.Value == 0:
-		what, fix = Quoted(v.Text)+" is zero", "write a value above zero"
-	case rules&AboveZero != 0 && q.Tolerated && q.Minus >= q.Value:
-		what, fix = "the tolerance of "+Quoted(v.Text)+" reaches down to zero", "write a smaller tolerance"
-	case rules&Exact != 0 && q.Tolerated:
-		what, fix = "a tolerance makes no sense here", `write "`+strings.TrimSuffix(q.String(), " "+q.Tolerance())+`"`
-	case rules&Tolerated != 0 && !q.Tolerated:
-		what = Quoted(v.Text) + " has no tolerance"
-		fix = `write it with one, such as "` + strings.TrimSpace(q.Text) + exampleTolerance(dim) + `"`
-		if dim == quantity.Temperature {
-			what = "a range is missing"
-		}
-	default:
-		return q, true
-	}
-	s.Add(v.At, key, what, fix)
-	return q, false
-}
-
-func exampleTolerance(dim quantity.Dimension) string {
-	if dim == quantity.Temperature {
-		return " ±5 °C"
-	}
-	return " ±1 %"
-}
-
-// NotAQuantity records what is wrong with a quantity, at the place inside the
-// text.
-func (s *Section) NotAQuantity(key string, v *Value, err error) {
-	var qe *quantity.Error
-	if !errors.As(err, &qe) {
-		s.Add(v.At, key, err.Error(), "")
-		return
-	}
-	what := qe.What
-	if v.Text != "" && !strings.Contains(qe.What, `"`) {
-		what = Quoted(v.Text) + ": " + qe.What
-	}
-	s.Add(v.TextAt(qe.Column, qe.Width), key, what, qe.Fix)
-}
-
-// Amounts is a list of quantities above zero, or of their values in base units.
-func Amounts[T quantity.Quantity | float64](to *[]T, dim quantity.Dimension) Target {
-	read := func(s *Section, key string, v *Value) {
-		for _, item := range s.Items(key, v) {
-			if !s.Is(key, item, String) {
-				continue
-			}
-			q, ok := s.quantity(key, item, dim, AboveZero)
-			if !ok {
-				continue
-			}
-			switch to := any(to).(type) {
-			case *[]quantity.Quantity:
-				*to = append(*to, q)
-			case *[]float64:
-				*to = append(*to, q.Value)
-			}
-		}
-	}
-	return Own("list of "+string(dim)+"s", read, func() string { return counted(len(*to)) })
-}
-
 func counted(n int) string { return unless(n == 0, strconv.Itoa(n)) }
 
 // Texts is a list of texts without repetitions.
-func Texts(to *[]string, rules Rule) Target {
-	read := func(s *Section, key string, v *Value) {
-		if !rules.leaves(v) {
-			*to = s.texts(key, v)
-		}
-	}
-	return Own(rules.written("list of text"), read, func() string { return strings.Join(*to, ", ") })
+func Texts(to *[]string) Target {
+	read := func(s *Section, key string, v *Value) { *to = s.texts(key, v) }
+	return Own("list of text", read, func() string { return strings.Join(*to, ", ") })
 }
 
 func (s *Section) texts(key string, v *Value) []string {

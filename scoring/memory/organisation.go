@@ -10,18 +10,13 @@ import (
 	"fmt"
 	"math/bits"
 
+	"proveout/plans"
 	"proveout/plans/fact"
 )
 
-// Bounds of an organisation. They keep sizes within int64 and the analysis
-// within its memory; no graphics card comes near them.
+// What is refused before anything is made up; the limits of an organisation are
+// those of package plans.
 const (
-	maxWords   = 1 << 34
-	maxBusBits = 1024
-	maxBanks   = 16
-	maxColumns = 30
-
-	// What is refused before anything is made up.
 	maxTypedBits  = 4096
 	maxTypedBanks = 64
 )
@@ -101,20 +96,21 @@ func (o Organisation) Check() error {
 
 func (o Organisation) impossible() []fact.Fact {
 	var why []fact.Fact
-	if o.Words <= 0 || o.Words > maxWords {
-		why = append(why, fact.New("memory.impossible-depth", "words", o.Words, "most", int64(maxWords)))
+	if o.Words <= 0 || o.Words > plans.MaxChipWords {
+		why = append(why, fact.New("memory.impossible-depth", "words", o.Words, "most", int64(plans.MaxChipWords)))
 	}
-	if o.ChipBits != 4 && o.ChipBits != 8 && o.ChipBits != 16 && o.ChipBits != 32 {
+	if !plans.IsChipWidth(o.ChipBits) {
 		return append(why, fact.New("memory.impossible-chip", "bits", o.ChipBits))
 	}
-	if o.BusBits <= 0 || o.BusBits > maxBusBits || o.BusBits%8 != 0 || o.BusBits%o.ChipBits != 0 {
-		return append(why, fact.New("memory.impossible-bus", "bits", o.BusBits, "most", maxBusBits, "chip", o.ChipBits))
+	if o.BusBits <= 0 || o.BusBits > plans.MaxBusBits || o.BusBits%8 != 0 || o.BusBits%o.ChipBits != 0 {
+		return append(why, fact.New("memory.impossible-bus",
+			"bits", o.BusBits, "most", plans.MaxBusBits, "chip", o.ChipBits))
 	}
-	if o.ColumnBits < 0 || o.ColumnBits > maxColumns {
-		why = append(why, fact.New("memory.impossible-columns", "bits", o.ColumnBits, "most", maxColumns))
+	if o.ColumnBits < 0 || o.ColumnBits > plans.MaxColumnBits {
+		why = append(why, fact.New("memory.impossible-columns", "bits", o.ColumnBits, "most", plans.MaxColumnBits))
 	}
-	if len(o.Banks) == 0 || len(o.Banks) > maxBanks {
-		why = append(why, fact.New("memory.impossible-banks", "banks", len(o.Banks), "most", maxBanks))
+	if len(o.Banks) == 0 || len(o.Banks) > plans.MaxBanks {
+		why = append(why, fact.New("memory.impossible-banks", "banks", len(o.Banks), "most", plans.MaxBanks))
 	}
 	for bank, b := range o.Banks {
 		if len(b.Designators) != o.ChipsPerBank() {
