@@ -17,9 +17,12 @@ type FailureSummary struct {
 	BadRows []BadRow // the first of them
 	Bits    int      // width of the values, unless a row has more digits
 	Columns []reading.Column
-	SHA256  string // of the file, lower-case hex, when it was copied; else empty
-	Size    int64  // bytes, when it was copied
-	lines   int64  // of the file
+	lines   int64 // of the file
+}
+
+// Record is the list as the job keeps it; o is what it was read with.
+func (s *FailureSummary) Record(o FailureOptions) reading.Log {
+	return reading.Log{Part: 1, Columns: s.Columns, Count: s.Rows, Bad: s.Bad, Failures: &o}
 }
 
 // maxBadShare is the share of rows that may be unreadable before the list is
@@ -42,7 +45,7 @@ func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error
 	if err := checkWidth(o.Bits); err != nil {
 		return FailureSummary{}, err
 	}
-	file := newTap(in, in.Copy != nil)
+	file := newTap(in)
 	s, err := file.sample()
 	if err != nil {
 		return FailureSummary{}, err
@@ -76,9 +79,6 @@ func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error
 	}
 	if problem := sum.unreadable(in.Name); problem != nil {
 		return FailureSummary{}, problem
-	}
-	if in.Copy != nil {
-		sum.SHA256, sum.Size = file.digest(), file.size
 	}
 	return sum, nil
 }

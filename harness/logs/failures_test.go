@@ -177,8 +177,7 @@ func TestFailuresInOrderOverManyBlocks(t *testing.T) {
 		}
 	}
 	next := int64(0)
-	var copied bytes.Buffer
-	in := Input{Name: "x", Reader: bytes.NewReader(text.Bytes()), Copy: &copied}
+	in := Input{Name: "x", Reader: bytes.NewReader(text.Bytes())}
 	sum, err := ReadFailures(in, FailureOptions{}, func(rows []reading.Failure) error {
 		for _, r := range rows {
 			if r.Address != next || r.Written != uint64(next*7) {
@@ -191,11 +190,8 @@ func TestFailuresInOrderOverManyBlocks(t *testing.T) {
 	if err != nil || sum.Rows != n || sum.Bad != 1 || sum.BadRows[0].Line != 150_004 {
 		t.Errorf("%+v %v", sum, err)
 	}
-	if !bytes.Equal(copied.Bytes(), text.Bytes()) || sum.SHA256 != sha(copied.Bytes()) {
-		t.Error("the copy is not the file")
-	}
-	list := reading.Log{Evidence: reading.Evidence{Name: "x", SHA256: sum.SHA256}, Failures: &FailureOptions{}}
-	for range InMemory(map[string][]byte{sum.SHA256: text.Bytes()}).Failures(&list) {
+	list := reading.Log{Evidence: reading.Evidence{Name: "x", SHA256: "ab"}, Failures: &FailureOptions{}}
+	for range InMemory(map[string][]byte{"ab": text.Bytes()}).Failures(&list) {
 		break // stopping early leaves nothing behind
 	}
 }

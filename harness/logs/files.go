@@ -1,7 +1,6 @@
 package logs
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -11,22 +10,14 @@ import (
 	"proveout/harness/reading"
 )
 
-// Files reads the logs and lists that a job names. open opens a file, each time
-// it is read; nothing is kept of what is found out about one.
-func Files(open func(reading.Evidence) (io.ReadCloser, error)) reading.Files { return files(open) }
+// Files reads the logs and lists that a job names. Nothing is kept of what is
+// found out about a file.
+func Files(open reading.Opener) reading.Files { return files(open) }
 
 // InMemory are the files that are in memory, by their SHA-256.
-func InMemory(bySHA256 map[string][]byte) reading.Files {
-	return files(func(e reading.Evidence) (io.ReadCloser, error) {
-		data, ok := bySHA256[e.SHA256]
-		if !ok {
-			return nil, reading.ErrNoFile
-		}
-		return io.NopCloser(bytes.NewReader(data)), nil
-	})
-}
+func InMemory(bySHA256 map[string][]byte) reading.Files { return Files(reading.InMemory(bySHA256)) }
 
-type files func(reading.Evidence) (io.ReadCloser, error)
+type files reading.Opener
 
 func (f files) Open(e reading.Evidence) (io.ReadCloser, error) { return f(e) }
 

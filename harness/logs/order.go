@@ -241,7 +241,7 @@ func (o *order) deliver(r *rows, cuts []cut) error {
 }
 
 // finish judges the log as a whole and sums it up.
-func (o *order) finish(file *tap) (Summary, error) {
+func (o *order) finish() (Summary, error) {
 	name, m := o.log.name, &o.log.m
 	if o.bad > 0 && (o.count == 0 || float64(o.bad) > m.MaxBad/100*float64(o.bad+o.count)) {
 		p := o.badRows[0].problem(name)
@@ -260,7 +260,7 @@ func (o *order) finish(file *tap) (Summary, error) {
 	}
 	s := Summary{
 		Map: *m, Runs: o.runs, Count: o.count, Bad: o.bad, BadRows: o.badRows,
-		Ignored: o.log.ignored, SHA256: file.digest(), Size: file.size,
+		Ignored: o.log.ignored,
 	}
 	for c, col := range m.Columns {
 		if o.seen[c] == 0 {

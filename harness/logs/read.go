@@ -3,10 +3,8 @@ package logs
 import (
 	"bufio"
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
+	"encoding/json"
 	"fmt"
-	"hash"
 	"io"
 
 	"proveout/harness/reading"
@@ -16,7 +14,6 @@ import (
 type Input struct {
 	Name   string // for messages
 	Reader io.Reader
-	Copy   io.Writer // receives the bytes of the log as they are read; may be nil
 }
 
 // A Summary says what a log holds.
@@ -28,8 +25,20 @@ type Summary struct {
 	Bad     int64    // rows set aside
 	BadRows []BadRow // the first of them
 	Ignored []Ignored
-	SHA256  string // of the file, lower-case hex
-	Size    int64  // bytes
+}
+
+// Records are the runs as the job keeps them. instrument is that of the bench,
+// when one is named.
+func (s *Summary) Records(instrument string) ([]reading.Log, error) {
+	recipe, err := json.Marshal(s.Map)
+	var runs []reading.Log
+	for _, r := range s.Runs {
+		runs = append(runs, reading.Log{
+			Part: r.Number, Map: recipe, Columns: s.Columns,
+			Count: r.Count, Bad: s.Bad, Seconds: r.Seconds, Instrument: instrument,
+		})
+	}
+	return runs, err
 }
 
 // A Run is one run of a log.
@@ -65,7 +74,7 @@ func (b *Batch) Line(i int) int64 { return b.first + int64(b.line[i]) }
 // returned. A map without a format is sniffed from the first bytes. Errors are
 // of type *Problem where the log is at fault.
 func Read(in Input, m Map, each func(*Batch) error) (Summary, error) {
-	file := newTap(in, true)
+	file := newTap(in)
 	if m.Format == "" {
 		s, err := file.sample()
 		if err != nil {
@@ -94,7 +103,7 @@ func Read(in Input, m Map, each func(*Batch) error) (Summary, error) {
 	if err := inBlocks(lines, first, log.parse, o.block); err != nil {
 		return Summary{}, placed(err, o.line+1)
 	}
-	return o.finish(file)
+	return o.finish()
 }
 
 // placed gives a problem that has no line the line where reading stopped.
@@ -105,19 +114,14 @@ func placed(err error, line int64) error {
 	return err
 }
 
-// A tap hands on the bytes of a file, and hashes and copies them on the way.
+// A tap hands on the bytes of a file.
 type tap struct {
 	in    Input
-	sum   hash.Hash // nil when nobody asks for it
-	size  int64
 	ahead *bufio.Reader // of the tap: what it reads can be looked at before it is taken
 }
 
-func newTap(in Input, sum bool) *tap {
+func newTap(in Input) *tap {
 	t := &tap{in: in}
-	if sum {
-		t.sum = sha256.New()
-	}
 	t.ahead = bufio.NewReaderSize(t, sampleSize)
 	return t
 }
@@ -127,20 +131,8 @@ func (t *tap) Read(p []byte) (int, error) {
 	if err != nil && err != io.EOF {
 		err = fmt.Errorf("reading %s: %w", t.in.Name, err)
 	}
-	t.size += int64(n)
-	if t.sum != nil {
-		t.sum.Write(p[:n])
-	}
-	if t.in.Copy != nil && n > 0 {
-		if _, err := t.in.Copy.Write(p[:n]); err != nil {
-			return n, fmt.Errorf("keeping %s: %w", t.in.Name, err)
-		}
-	}
 	return n, err
 }
-
-// digest returns the SHA-256 of the file, lower-case hex.
-func (t *tap) digest() string { return hex.EncodeToString(t.sum.Sum(nil)) }
 
 // sample returns the beginning of the file and leaves it to be read.
 func (t *tap) sample() (sample, error) {

@@ -34,7 +34,7 @@ type PreviewRow struct {
 // delimiter, decimal sign, line of the header, and what each column is. The
 // error is a *Problem when the log cannot be understood.
 func Sniff(name string, r io.Reader) (Map, Preview, error) {
-	s, err := newTap(Input{Name: name, Reader: r}, false).sample()
+	s, err := newTap(Input{Name: name, Reader: r}).sample()
 	if err != nil {
 		return Map{}, Preview{}, err
 	}

@@ -122,6 +122,9 @@ func peak() int64 {
 }
 
 func TestMemoryStaysSmall(t *testing.T) {
+	if raced {
+		t.Skip("the race detector keeps memory of its own beside each byte of ours")
+	}
 	specs := []string{"frames 40000000", "objects 8000000", "wide 12000000", "blank 8000000"}
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
 		specs = []string{"frames 1000000000", "objects 200000000", "wide 300000000", "blank 100000000"}
@@ -162,7 +165,7 @@ func TestNothingRunsOnAfterTheEnd(t *testing.T) {
 	t.Errorf("%d goroutines, before %d", runtime.NumGoroutine(), before)
 }
 
-// TestErrorsOfTheDisk: what the reader or the copy says comes out.
+// TestErrorsOfTheDisk: what the reader says comes out.
 func TestErrorsOfTheDisk(t *testing.T) {
 	broken := errors.New("stick pulled out")
 	cut := io.MultiReader(&source{left: 1 << 20, row: frameRow}, errReader{broken})
@@ -170,24 +173,11 @@ func TestErrorsOfTheDisk(t *testing.T) {
 	if !errors.Is(err, broken) {
 		t.Errorf("%v", err)
 	}
-	_, err = Read(Input{Name: "x", Reader: &source{left: 1 << 20, row: frameRow}, Copy: errWriter{broken}}, Map{}, nil)
-	if !errors.Is(err, broken) {
-		t.Errorf("%v", err)
-	}
-	var b bytes.Buffer
-	sum, err := Read(Input{Name: "x", Reader: &source{left: 1 << 20, row: frameRow}, Copy: &b}, Map{}, nil)
-	if err != nil || sha(b.Bytes()) != sum.SHA256 {
-		t.Errorf("the copy is not the file: %v", err)
-	}
 }
 
 type errReader struct{ err error }
 
 func (e errReader) Read([]byte) (int, error) { return 0, e.err }
-
-type errWriter struct{ err error }
-
-func (e errWriter) Write([]byte) (int, error) { return 0, e.err }
 
 func TestLongLine(t *testing.T) {
 	long := "time_s,temp_c\n0," + strings.Repeat("2", 3<<20)
@@ -235,8 +225,7 @@ func BenchmarkReadBatches(b *testing.B) {
 	}
 }
 
-// TestReadingBesidePandas reads ten million rows, with all checks and the
-// SHA-256, turn by turn with the C engine of pandas.read_csv. The limit is wide:
+// TestReadingBesidePandas reads ten million rows, with all checks, turn by turn with the C engine of pandas.read_csv. The limit is wide:
 // it finds a reading that has become many times as slow, not a busy machine.
 func TestReadingBesidePandas(t *testing.T) {
 	allChecks(t, "the race on ten million rows")

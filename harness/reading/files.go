@@ -1,6 +1,7 @@
 package reading
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -26,6 +27,21 @@ type Files interface {
 	// key. Keep keeps it; it need not.
 	Recall(of Evidence, key string) (found []byte, ok bool)
 	Keep(of Evidence, key string, found []byte)
+}
+
+// An Opener opens a file that a job names, each time it is read. The error wraps
+// [ErrNoFile] when it is not at hand.
+type Opener func(Evidence) (io.ReadCloser, error)
+
+// InMemory opens files that are in memory, by their SHA-256.
+func InMemory(bySHA256 map[string][]byte) Opener {
+	return func(e Evidence) (io.ReadCloser, error) {
+		data, ok := bySHA256[e.SHA256]
+		if !ok {
+			return nil, ErrNoFile
+		}
+		return io.NopCloser(bytes.NewReader(data)), nil
+	}
 }
 
 // ErrNoFile is the error of a file that is not at hand.
