@@ -263,7 +263,7 @@ func importLog(f *Folder, step, path string, read LogReader) error {
 // reader reads a log by a map.
 func reader(m logs.Map) LogReader {
 	return func(name string, file io.Reader) ([]reading.Log, error) {
-		sum, err := logs.Read(logs.Input{Name: name, Reader: file}, m, nil)
+		sum, err := logs.Read(name, file, m, nil)
 		if err != nil {
 			return nil, err
 		}

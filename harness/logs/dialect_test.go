@@ -25,7 +25,7 @@ func collect(t *testing.T, data []byte, m Map) (Summary, collected, error) {
 	t.Helper()
 	got := collected{cols: map[string][]float64{}}
 	var names []string
-	sum, err := Read(Input{Name: "log", Reader: bytes.NewReader(data)}, m, func(b *Batch) error {
+	sum, err := Read("log", bytes.NewReader(data), m, func(b *Batch) error {
 		for i := range b.Len() {
 			got.runs = append(got.runs, b.Run)
 			got.lines = append(got.lines, b.Line(i))

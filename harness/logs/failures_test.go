@@ -16,7 +16,7 @@ import (
 )
 
 func readFailures(text string, o FailureOptions) (rows []reading.Failure, sum FailureSummary, err error) {
-	sum, err = ReadFailures(Input{Name: "list.csv", Reader: strings.NewReader(text)}, o, func(b []reading.Failure) error {
+	sum, err = ReadFailures("list.csv", strings.NewReader(text), o, func(b []reading.Failure) error {
 		rows = append(rows, b...)
 		return nil
 	})
@@ -177,8 +177,7 @@ func TestFailuresInOrderOverManyBlocks(t *testing.T) {
 		}
 	}
 	next := int64(0)
-	in := Input{Name: "x", Reader: bytes.NewReader(text.Bytes())}
-	sum, err := ReadFailures(in, FailureOptions{}, func(rows []reading.Failure) error {
+	sum, err := ReadFailures("x", bytes.NewReader(text.Bytes()), FailureOptions{}, func(rows []reading.Failure) error {
 		for _, r := range rows {
 			if r.Address != next || r.Written != uint64(next*7) {
 				return fmt.Errorf("row %d is %+v", next, r)
@@ -206,8 +205,7 @@ func FuzzReadFailures(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		n := int64(0)
-		in := Input{Name: "x", Reader: bytes.NewReader(data)}
-		sum, err := ReadFailures(in, FailureOptions{}, func(rows []reading.Failure) error {
+		sum, err := ReadFailures("x", bytes.NewReader(data), FailureOptions{}, func(rows []reading.Failure) error {
 			for _, r := range rows {
 				if r.Bits != 8 && r.Bits != 16 && r.Bits != 32 && r.Bits != 64 {
 					t.Fatalf("%+v", r)
@@ -257,8 +255,7 @@ func BenchmarkReadFailures(b *testing.B) {
 	w.Flush()
 	b.SetBytes(int64(buf.Len()))
 	for b.Loop() {
-		in := Input{Name: "x", Reader: bytes.NewReader(buf.Bytes())}
-		if s, err := ReadFailures(in, FailureOptions{}, nil); err != nil || s.Rows != 1_000_000 {
+		if s, err := ReadFailures("x", bytes.NewReader(buf.Bytes()), FailureOptions{}, nil); err != nil || s.Rows != 1_000_000 {
 			b.Fatal(s.Rows, err)
 		}
 	}

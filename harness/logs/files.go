@@ -28,13 +28,13 @@ func (f files) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
 	if l.Failures != nil {
 		return nothing
 	}
-	return streamed(f, l, func(in Input, each func(reading.Row) error) error {
+	return streamed(f, l, func(in io.Reader, each func(reading.Row) error) error {
 		var m Map
 		if err := json.Unmarshal(l.Map, &m); err != nil {
 			return fmt.Errorf("the map of the log: %w", err)
 		}
 		values := make([]float64, len(m.Columns))
-		_, err := Read(in, m, func(b *Batch) error {
+		_, err := Read(l.Name, in, m, func(b *Batch) error {
 			switch {
 			case b.Run < l.Part:
 				return nil
@@ -59,8 +59,8 @@ func (f files) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
 	if l.Failures == nil {
 		return nothing
 	}
-	return streamed(f, l, func(in Input, each func([]reading.Failure) error) error {
-		_, err := ReadFailures(in, *l.Failures, each)
+	return streamed(f, l, func(in io.Reader, each func([]reading.Failure) error) error {
+		_, err := ReadFailures(l.Name, in, *l.Failures, each)
 		return err
 	})
 }
@@ -72,7 +72,7 @@ var errStopped = errors.New("stopped")
 
 // streamed makes a sequence of what read finds in the file of a log.
 func streamed[T any](
-	f files, l *reading.Log, read func(in Input, each func(T) error) error,
+	f files, l *reading.Log, read func(in io.Reader, each func(T) error) error,
 ) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
 		var none T
@@ -82,7 +82,7 @@ func streamed[T any](
 			return
 		}
 		defer file.Close()
-		err = read(Input{Name: l.Name, Reader: file}, func(v T) error {
+		err = read(file, func(v T) error {
 			if !yield(v, nil) {
 				return errStopped
 			}

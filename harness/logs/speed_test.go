@@ -101,7 +101,7 @@ func stream(spec string) {
 	rows := map[string]func([]byte, int64) []byte{
 		"frames": frameRow, "objects": objectRow, "wide": wideRow, "blank": blankRow,
 	}
-	sum, err := Read(Input{Name: "stream", Reader: &source{left: bytes, row: rows[kind]}}, Map{}, nil)
+	sum, err := Read("stream", &source{left: bytes, row: rows[kind]}, Map{}, nil)
 	fmt.Println(sum.Count, err, peak())
 }
 
@@ -144,32 +144,11 @@ func TestMemoryStaysSmall(t *testing.T) {
 	}
 }
 
-func TestNothingRunsOnAfterTheEnd(t *testing.T) {
-	before := runtime.NumGoroutine()
-	stop := errors.New("enough")
-	for range 20 {
-		in := Input{Name: "x", Reader: &source{left: 3 << 20, row: frameRow}}
-		_, err := Read(in, Map{}, func(*Batch) error { return stop })
-		if !errors.Is(err, stop) {
-			t.Fatal(err)
-		}
-		in.Reader = io.MultiReader(&source{left: 1 << 20, row: frameRow}, strings.NewReader("oops\n"))
-		Read(in, Map{}, nil)
-	}
-	for range 10_000 { // the last instructions of a goroutine come after it has said that it is done
-		if runtime.NumGoroutine() <= before {
-			return
-		}
-		time.Sleep(time.Millisecond)
-	}
-	t.Errorf("%d goroutines, before %d", runtime.NumGoroutine(), before)
-}
-
 // TestErrorsOfTheDisk: what the reader says comes out.
 func TestErrorsOfTheDisk(t *testing.T) {
 	broken := errors.New("stick pulled out")
 	cut := io.MultiReader(&source{left: 1 << 20, row: frameRow}, errReader{broken})
-	_, err := Read(Input{Name: "x", Reader: cut}, Map{}, nil)
+	_, err := Read("x", cut, Map{}, nil)
 	if !errors.Is(err, broken) {
 		t.Errorf("%v", err)
 	}
@@ -186,12 +165,12 @@ func TestLongLine(t *testing.T) {
 		t.Fatal(err)
 	}
 	var p *Problem
-	_, err = Read(Input{Name: "x", Reader: strings.NewReader(long)}, m, nil)
+	_, err = Read("x", strings.NewReader(long), m, nil)
 	if !errors.As(err, &p) || p.Line != 2 || !strings.Contains(p.What, "longer than") {
 		t.Errorf("%v", err)
 	}
 	wide := "time_s,note,temp_c\n0," + strings.Repeat("x", 600<<10) + ",20\n1,y,21\n"
-	sum, err := Read(Input{Name: "x", Reader: strings.NewReader(wide)}, m, nil)
+	sum, err := Read("x", strings.NewReader(wide), m, nil)
 	if err != nil || sum.Count != 2 {
 		t.Errorf("%v", err)
 	}
@@ -202,7 +181,7 @@ func BenchmarkRead(b *testing.B) {
 	io.Copy(&buf, &source{left: 32 << 20, row: frameRow})
 	b.SetBytes(int64(buf.Len()))
 	for b.Loop() {
-		if _, err := Read(Input{Name: "x", Reader: bytes.NewReader(buf.Bytes())}, Map{}, nil); err != nil {
+		if _, err := Read("x", bytes.NewReader(buf.Bytes()), Map{}, nil); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -214,7 +193,7 @@ func BenchmarkReadBatches(b *testing.B) {
 	b.SetBytes(int64(buf.Len()))
 	for b.Loop() {
 		sum := 0.0
-		if _, err := Read(Input{Name: "x", Reader: bytes.NewReader(buf.Bytes())}, Map{}, func(batch *Batch) error {
+		if _, err := Read("x", bytes.NewReader(buf.Bytes()), Map{}, func(batch *Batch) error {
 			for _, v := range batch.Columns[1] {
 				sum += v
 			}

@@ -278,8 +278,8 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 		return one, nil, err
 	}
 	one.Kind = "log"
-	return keepLog(f, path, one, func(in logs.Input) ([]reading.Log, error) {
-		sum, err := logs.Read(in, m, func(*logs.Batch) error { return im.ctx.Err() })
+	return keepLog(f, path, one, func(name string, file io.Reader) ([]reading.Log, error) {
+		sum, err := logs.Read(name, file, m, func(*logs.Batch) error { return im.ctx.Err() })
 		if err != nil {
 			return nil, err
 		}
@@ -288,18 +288,14 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 }
 
 // failures reads a list of failing addresses.
-func (im *importing) failures(in logs.Input) ([]reading.Log, error) {
-	sum, err := logs.ReadFailures(in, im.Failures, func([]reading.Failure) error { return im.ctx.Err() })
+func (im *importing) failures(name string, file io.Reader) ([]reading.Log, error) {
+	sum, err := logs.ReadFailures(name, file, im.Failures, func([]reading.Failure) error { return im.ctx.Err() })
 	return []reading.Log{sum.Record(im.Failures)}, err
 }
 
 // keepLog keeps a file that is read row by row.
-func keepLog(
-	f *job.Folder, path string, one Imported, read func(logs.Input) ([]reading.Log, error),
-) (Imported, []job.Entry, error) {
-	entries, err := f.TakeLog(path, func(name string, file io.Reader) ([]reading.Log, error) {
-		return read(logs.Input{Name: name, Reader: file})
-	})
+func keepLog(f *job.Folder, path string, one Imported, read job.LogReader) (Imported, []job.Entry, error) {
+	entries, err := f.TakeLog(path, read)
 	if err != nil {
 		return one, nil, err
 	}
