@@ -1,7 +1,6 @@
 package reading
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -31,18 +30,7 @@ type Files interface {
 
 // An Opener opens a file that a job names, each time it is read. The error wraps
 // [ErrNoFile] when it is not at hand.
-type Opener func(Evidence) (io.ReadCloser, error)
-
-// InMemory opens files that are in memory, by their SHA-256.
-func InMemory(bySHA256 map[string][]byte) Opener {
-	return func(e Evidence) (io.ReadCloser, error) {
-		data, ok := bySHA256[e.SHA256]
-		if !ok {
-			return nil, ErrNoFile
-		}
-		return io.NopCloser(bytes.NewReader(data)), nil
-	}
-}
+type Opener = func(Evidence) (io.ReadCloser, error)
 
 // ErrNoFile is the error of a file that is not at hand.
 var ErrNoFile = errors.New("the file is not at hand")
