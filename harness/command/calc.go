@@ -42,5 +42,5 @@ func (c *Console) streamLog(name string, m logs.Map, each func(*logs.Batch) erro
 		return logs.Summary{}, err
 	}
 	defer f.Close()
-	return logs.Read(logs.Input{Name: name, Reader: f}, m, each)
+	return logs.Read(name, f, m, each)
 }

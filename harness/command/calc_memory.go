@@ -243,16 +243,16 @@ func (c *Console) diagnose(
 func (c *Console) readFailures(
 	ctx context.Context, name string, o logs.FailureOptions, f *memory.Failures,
 ) (logs.FailureSummary, error) {
-	in := logs.Input{Name: shownName(name), Reader: c.In}
+	in := c.In
 	if name != "-" {
 		file, err := os.Open(c.path(name))
 		if err != nil {
 			return logs.FailureSummary{}, err
 		}
 		defer file.Close()
-		in.Reader = file
+		in = file
 	}
-	return logs.ReadFailures(in, o, func(rows []reading.Failure) error {
+	return logs.ReadFailures(shownName(name), in, o, func(rows []reading.Failure) error {
 		for i := range rows {
 			f.Add((*memory.Failure)(&rows[i]))
 		}

@@ -11,15 +11,15 @@ import (
 	"path/filepath"
 	"strings"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
 )
 
-// Files reads the evidence of a job folder. What is found out about it is kept
-// in the folder, for as long as this program is the same.
-func Files(dir string) reading.Files {
+// Files reads the evidence of a job folder; parse is what reads the logs in it.
+// What is found out about a file is kept in the folder, for as long as this
+// program is the same.
+func Files(dir string, parse func(reading.Opener) reading.Files) reading.Files {
 	open := func(e reading.Evidence) (io.ReadCloser, error) { return os.Open(EvidencePath(dir, e)) }
-	return files{logs.Files(open), dir}
+	return files{parse(open), dir}
 }
 
 type files struct {
@@ -45,29 +45,40 @@ func EvidencePath(dir string, e reading.Evidence) string {
 	return path
 }
 
-// keepFile copies a file into the evidence folder while hashing it.
-func keepFile(dir, file, role, caption string) (File, error) {
-	src, err := openRegular(file)
+// keepFile copies a file into the evidence folder while hashing it. read, which
+// may be nil, reads it on the way and may refuse it. doing is what messages say
+// is being done.
+func keepFile(dir, path, doing string, read func(name string, file io.Reader) error) (File, error) {
+	src, err := openRegular(path)
 	if err != nil {
-		return File{}, fmt.Errorf("keeping evidence: %w", err)
+		return File{}, fmt.Errorf("%s: %w", doing, err)
 	}
 	defer src.Close()
 	t, err := newTemp(filepath.Join(dir, evidenceDir))
 	if err != nil {
-		return File{}, plainError("keeping evidence", err)
+		return File{}, plainError(doing, err)
 	}
 	defer t.discard()
 	h := sha256.New()
-	size, err := io.Copy(io.MultiWriter(t, h), src)
-	if err != nil {
-		return File{}, plainError("keeping "+file, err)
+	copied := io.TeeReader(src, io.MultiWriter(t, h))
+	name := filepath.Base(path)
+	if read != nil {
+		err = read(name, copied)
+		if err != nil && !isFull(err) && !isReadOnly(err) {
+			return File{}, err
+		}
 	}
-	e, err := placeEvidence(dir, t, filepath.Base(file), hex.EncodeToString(h.Sum(nil)), size)
-	if err != nil {
-		return File{}, plainError("keeping "+file, err)
+	if err == nil {
+		_, err = io.Copy(io.Discard, copied) // what was not read yet
 	}
-	e.Role, e.Caption = role, caption
-	return e, nil
+	if err != nil {
+		return File{}, plainError(doing, err)
+	}
+	f, err := placeEvidence(dir, t, name, hex.EncodeToString(h.Sum(nil)), t.written)
+	if err != nil {
+		return File{}, plainError(doing, err)
+	}
+	return f, nil
 }
 
 // openRegular opens a file and refuses what is not one.

@@ -219,7 +219,9 @@ func (f *Folder) LastAttempt(step string) int {
 
 // Keep copies a file into the evidence of the job. The original is only read.
 func (f *Folder) Keep(file, role, caption string) (File, error) {
-	return keepFile(f.Dir, file, role, caption)
+	e, err := keepFile(f.Dir, file, "keeping evidence", nil)
+	e.Role, e.Caption = role, caption
+	return e, err
 }
 
 // Issue puts a document into the issued folder and records it.

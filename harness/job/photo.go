@@ -10,7 +10,8 @@ import (
 // keepPhoto keeps a photo with the version of it that documents print. The job
 // names both by their SHA-256.
 func keepPhoto(dir string, p Photo) (File, error) {
-	e, err := keepFile(dir, p.File, p.Role, p.Caption)
+	e, err := keepFile(dir, p.File, "keeping evidence", nil)
+	e.Role, e.Caption = p.Role, p.Caption
 	if err == nil {
 		keepPrint(dir, &e.Evidence, p.Print)
 	}

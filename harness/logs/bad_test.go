@@ -21,7 +21,7 @@ func importFile(path string) (Summary, error) {
 		return Summary{}, err
 	}
 	defer f.Close()
-	return Read(Input{Name: filepath.Base(path), Reader: f}, Map{}, nil)
+	return Read(filepath.Base(path), f, Map{}, nil)
 }
 
 // TestBadLogs reads each log of testdata/logs/bad: each gives one message with

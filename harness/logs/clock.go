@@ -2,17 +2,20 @@ package logs
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
 
 // A clock reads times that are not plain numbers.
 type clock struct {
-	form   clockForm
-	layout string // of package time, for a dated form that is not read by hand
+	written string // as Column.Time says
+	form    clockForm
+	layouts []string // of package time; the one that fitted last comes first
 	// base is taken off every time that carries a date, so that a float64 keeps
-	// its fractions; s since 1970.
-	base int64
+	// its fractions: the first second that was read, since 1970.
+	base  int64
+	based bool
 }
 
 // A clockForm says from when the times of a clock count.
@@ -26,13 +29,18 @@ const (
 
 // newClock returns the clock for Column.Time.
 func newClock(written string) (*clock, error) {
+	c := &clock{written: written}
 	switch written {
 	case TimeDate:
-		return &clock{form: dated}, nil
+		const plain = "2006-01-02 15:4:05"
+		c.layouts = []string{plain, plain + "Z07:00", plain + "Z0700"}
+		return c, nil
 	case TimeClock:
-		return &clock{form: daily}, nil
+		c.form, c.layouts = daily, []string{"15:4:05"}
+		return c, nil
 	case "mm:ss":
-		return &clock{form: counted}, nil
+		c.form, c.layouts = counted, []string{"4:05"}
+		return c, nil
 	}
 	layout := strings.NewReplacer("YYYY", "2006", "YY", "06", "MM", "01", "DD", "02",
 		"hh", "15", "mm", "04", "ss", "05").Replace(written)
@@ -41,138 +49,57 @@ func newClock(written string) (*clock, error) {
 			return nil, fmt.Errorf("time layout %s must hold YYYY, MM, DD, hh, mm and ss", shown(written))
 		}
 	}
-	return &clock{form: dated, layout: layout}, nil
+	c.layouts = []string{layout}
+	return c, nil
 }
 
 // read returns the time in s, since base for a date and since midnight for a
-// time of day, and how many decimals its seconds have. It takes what package
-// time takes for the layout, or by hand, because that is several times as fast:
-// 2026-11-24T22:41:39.5+01:00, 2026/11/24 22:41:39, 22:41:39,5, 41:39.
+// time of day, and how many decimals its seconds have.
 func (c *clock) read(text []byte) (seconds float64, decimals int, ok bool) {
-	if c.layout != "" {
-		t, err := time.Parse(c.layout, string(text))
-		return float64(t.Unix()-c.base) + float64(t.Nanosecond())/1e9, fractionDigits(text), err == nil
+	plain := string(text)
+	if c.written == TimeDate {
+		plain = oneSpelling(plain)
 	}
-	var day, hours, east int64
-	if c.form == dated {
-		if day, text, ok = date(text); !ok {
-			return 0, 0, false
+	for i, layout := range c.layouts {
+		t, err := time.Parse(layout, plain)
+		if err != nil {
+			continue
 		}
-	}
-	if c.form != counted {
-		if hours, text, ok = pair(text, 23, ':'); !ok {
-			return 0, 0, false
-		}
-	}
-	minutes, text, ok := pair(text, 59, ':')
-	whole, rest, ok2 := pair(text, 60, 0) // 60 is a leap second
-	part, decimals, rest, ok3 := fraction(rest)
-	if !ok || !ok2 || !ok3 {
-		return 0, 0, false
-	}
-	if c.form == dated {
-		east, ok = offset(rest)
-	} else {
-		ok = len(rest) == 0
-	}
-	return float64(day+hours*3600+minutes*60+whole-east-c.base) + part, decimals, ok
-}
-
-// pair reads one or two digits up to most, and the byte end behind them; with
-// end 0 two digits that anything may follow.
-func pair(b []byte, most int64, end byte) (v int64, rest []byte, ok bool) {
-	n := 0
-	for n < len(b) && n < 2 && b[n]-'0' <= 9 {
-		v = v*10 + int64(b[n]-'0')
-		n++
-	}
-	switch {
-	case n == 0 || v > most:
-		return 0, b, false
-	case end == 0:
-		return v, b[n:], n == 2
-	case n >= len(b) || b[n] != end:
-		return 0, b, false
-	}
-	return v, b[n+1:], true
-}
-
-// fraction reads a fraction of a second, where there is one.
-func fraction(b []byte) (v float64, digits int, rest []byte, ok bool) {
-	if len(b) == 0 || b[0] != '.' && b[0] != ',' {
-		return 0, 0, b, true
-	}
-	var m uint64
-	n := 1
-	for ; n < len(b) && b[n]-'0' <= 9; n++ {
-		m = m*10 + uint64(b[n]-'0')
-	}
-	if digits = n - 1; digits == 0 || digits > 18 {
-		return 0, 0, b, false
-	}
-	return float64(m) / pow10[digits], digits, b[n:], true
-}
-
-// fractionDigits returns how many decimals the seconds of a time have that
-// package time has read.
-func fractionDigits(text []byte) int {
-	i := strings.LastIndexAny(string(text), ".,:")
-	if i < 0 || text[i] == ':' || strings.Count(string(text[:i]), ":") < 2 {
-		return 0
-	}
-	n := 0
-	for n < len(text)-i-1 && text[i+1+n]-'0' <= 9 {
-		n++
-	}
-	return n
-}
-
-// date reads "2026-11-24" and the T or space behind it; s since 1970.
-func date(b []byte) (seconds int64, rest []byte, ok bool) {
-	if len(b) < 11 || b[4] != '-' && b[4] != '/' || b[7] != b[4] || b[10]|0x20 != 't' && b[10] != ' ' {
-		return 0, b, false
-	}
-	number := func(digits []byte) (n int) {
-		for _, c := range digits {
-			if c-'0' > 9 {
-				return -1
+		c.layouts = slices.Insert(slices.Delete(c.layouts, i, i+1), 0, layout)
+		whole := int64(t.Hour()*3600 + t.Minute()*60 + t.Second())
+		if c.form == dated {
+			if !c.based {
+				c.base, c.based = t.Unix(), true
 			}
-			n = n*10 + int(c-'0')
+			whole = t.Unix() - c.base
 		}
-		return n
+		return float64(whole) + float64(t.Nanosecond())/1e9, secondDecimals(plain), true
 	}
-	year, month, day := number(b[:4]), number(b[5:7]), number(b[8:10])
-	t := time.Date(year, time.Month(month), day, 0, 0, 0, 0, time.UTC)
-	// A date that no calendar has comes back as another one.
-	return t.Unix(), b[11:], year >= 0 && t.Year() == year && int(t.Month()) == month && t.Day() == day
+	return 0, 0, false
 }
 
-// offset reads "Z", "+01:00", "+0100", or nothing; s east of UTC.
-func offset(b []byte) (int64, bool) {
-	if len(b) > 0 && b[0] == ' ' {
-		b = b[1:]
+// oneSpelling writes a date and time of RFC 3339 and its relatives in one way:
+// 2026-11-24t22:41:39z, 2026/11/24 22:41:39 +0100.
+func oneSpelling(text string) string {
+	const date = len("2026-11-24")
+	if len(text) <= date || !strings.ContainsRune(" Tt", rune(text[date])) {
+		return text
 	}
-	if len(b) == 0 || len(b) == 1 && b[0]|0x20 == 'z' {
-		return 0, true
+	clock := strings.ToUpper(text[date+1:])
+	if i := strings.LastIndexByte(clock, ' '); i >= 0 && strings.ContainsAny(clock[i:], "+-Z") {
+		clock = clock[:i] + clock[i+1:] // the offset stands apart
 	}
-	sign := int64(1)
-	switch b[0] {
-	case '-':
-		sign = -1
-	case '+':
-	default:
-		return 0, false
+	return strings.ReplaceAll(text[:date], "/", "-") + " " + clock
+}
+
+// secondDecimals returns how many decimals the seconds of a time have: the
+// digits behind the point or comma of ":39.5".
+func secondDecimals(text string) int {
+	for i := 3; i < len(text); i++ {
+		if text[i-3] == ':' && (text[i] == '.' || text[i] == ',') {
+			fraction := text[i+1:]
+			return len(fraction) - len(strings.TrimLeft(fraction, "0123456789"))
+		}
 	}
-	var hours, minutes []byte
-	switch {
-	case len(b) == 6 && b[3] == ':':
-		hours, minutes = b[1:3], b[4:]
-	case len(b) == 5:
-		hours, minutes = b[1:3], b[3:]
-	default:
-		return 0, false
-	}
-	h, _, ok := pair(hours, 23, 0)
-	m, _, ok2 := pair(minutes, 59, 0)
-	return sign * (h*3600 + m*60), ok && ok2
+	return 0
 }

@@ -15,21 +15,16 @@ type delimited struct {
 	fields  int   // of the header
 	split   int   // field that splits the runs; -1
 	delim   byte
-	header  []byte
-	again   bool // the header begins a run
 	comment []byte
 }
 
 // newDelimited finds the map's columns in the header line.
 func newDelimited(name string, m *Map, header []byte) (*delimited, []Ignored, error) {
-	d := &delimited{
-		delim: m.Delimiter[0], split: -1, header: header,
-		again: m.Split.By == SplitHeader, comment: []byte(m.Comment),
-	}
+	d := &delimited{delim: m.Delimiter[0], split: -1, comment: []byte(m.Comment)}
 	problem := func(column int, fix, format string, args ...any) *Problem {
 		return &Problem{File: name, Line: int64(m.Header), Column: column, What: fmt.Sprintf(format, args...), Fix: fix}
 	}
-	fields, quote := splitFields(d.header, d.delim, nil)
+	fields, quote := splitFields(header, d.delim, nil)
 	if quote != nil {
 		return nil, nil, problem(charAt(header, quote.at), `close the quote with "`, "header: %s", quote.what)
 	}
@@ -94,12 +89,8 @@ func quotedList(names []string) string {
 	return strings.Join(q, ", ")
 }
 
-func (d *delimited) cut(line []byte, out *rows) (row bool, bad *BadRow) {
+func (d *delimited) cut(line []byte, out *fields) (row bool, bad *BadRow) {
 	if len(d.comment) > 0 && bytes.HasPrefix(line, d.comment) {
-		return false, nil
-	}
-	if d.again && bytes.Equal(line, d.header) {
-		out.marks = append(out.marks, out.n)
 		return false, nil
 	}
 	if k := bytes.IndexByte(line, 0); k >= 0 {
@@ -109,8 +100,8 @@ func (d *delimited) cut(line []byte, out *rows) (row bool, bad *BadRow) {
 			Fix:    "copy the file again, or cut the line out",
 		}
 	}
-	fields, quote := splitFields(line, d.delim, out.fields[:0])
-	out.fields = fields
+	fields, quote := splitFields(line, d.delim, out.all[:0])
+	out.all = fields
 	if quote != nil {
 		const fix = `close the quote with "; a row is one line`
 		return false, &BadRow{Column: charAt(line, quote.at), What: quote.what, Fix: fix}

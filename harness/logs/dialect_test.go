@@ -2,9 +2,7 @@ package logs
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"encoding/binary"
-	"encoding/hex"
 	"math"
 	"os"
 	"strconv"
@@ -27,7 +25,7 @@ func collect(t *testing.T, data []byte, m Map) (Summary, collected, error) {
 	t.Helper()
 	got := collected{cols: map[string][]float64{}}
 	var names []string
-	sum, err := Read(Input{Name: "log", Reader: bytes.NewReader(data)}, m, func(b *Batch) error {
+	sum, err := Read("log", bytes.NewReader(data), m, func(b *Batch) error {
 		for i := range b.Len() {
 			got.runs = append(got.runs, b.Run)
 			got.lines = append(got.lines, b.Line(i))
@@ -126,9 +124,6 @@ func TestDialects(t *testing.T) {
 			}
 			if tt.encoding != "" && sum.Map.Encoding != tt.encoding {
 				t.Errorf("encoding %s, want %s", sum.Map.Encoding, tt.encoding)
-			}
-			if sum.Size != int64(len(tt.data)) || sum.SHA256 != sha(tt.data) {
-				t.Errorf("size %d and hash are not those of the file", sum.Size)
 			}
 			// the map of the sniffer, written and read again, reads the same
 			var b bytes.Buffer
@@ -404,9 +399,4 @@ func parse(t *testing.T, s string) float64 {
 		t.Fatal(err)
 	}
 	return v
-}
-
-func sha(b []byte) string {
-	s := sha256.Sum256(b)
-	return hex.EncodeToString(s[:])
 }

@@ -1,8 +1,9 @@
 package logs
 
 import (
-	"bytes"
+	"bufio"
 	"fmt"
+	"io"
 
 	"proveout/harness/reading"
 )
@@ -12,14 +13,15 @@ type FailureOptions = reading.FailureOptions
 
 // A FailureSummary says what a list of failing addresses holds.
 type FailureSummary struct {
-	Rows    int64    // read
-	Bad     int64    // set aside
-	BadRows []BadRow // the first of them
-	Bits    int      // width of the values, unless a row has more digits
+	Rows int64 // read
+	SetAside
+	Bits    int // width of the values, unless a row has more digits
 	Columns []reading.Column
-	SHA256  string // of the file, lower-case hex, when it was copied; else empty
-	Size    int64  // bytes, when it was copied
-	lines   int64  // of the file
+}
+
+// Record is the list as the job keeps it; o is what it was read with.
+func (s *FailureSummary) Record(o FailureOptions) reading.Log {
+	return reading.Log{Part: 1, Columns: s.Columns, Count: s.Rows, Bad: s.Bad, Failures: &o}
 }
 
 // maxBadShare is the share of rows that may be unreadable before the list is
@@ -28,57 +30,64 @@ type FailureSummary struct {
 const maxBadShare = 0.01
 
 // ReadFailures reads a list of failing addresses, gives its rows to each in the
-// order of the file, and says what it holds. A list may be separated by commas,
-// semicolons, tabs, bars or blanks; its columns are found by their headers, and
-// without a header they are address, written, read. Numbers are hexadecimal in
-// the usual spellings. each may be nil; the rows it is given are valid until it
-// returns, and an error it returns ends the reading. Errors are of type
-// *Problem where the list is at fault.
+// order of the file, and says what it holds. Messages call the list by name. A
+// list may be separated by commas, semicolons, tabs, bars or blanks; its columns
+// are found by their headers, and without a header they are address, written,
+// read. Numbers are hexadecimal in the usual spellings. each may be nil; the
+// rows it is given are valid until it returns, and an error it returns ends the
+// reading. Errors are of type *Problem where the list is at fault.
 //
-// The memory it takes does not depend on the length of the list: blocks are
-// parsed on as many processors as there are, while each takes in the rows
-// before.
-func ReadFailures(in Input, o FailureOptions, each func([]reading.Failure) error) (FailureSummary, error) {
+// The memory it takes does not depend on the length of the list.
+func ReadFailures(
+	name string, r io.Reader, o FailureOptions, each func([]reading.Failure) error,
+) (FailureSummary, error) {
 	if err := checkWidth(o.Bits); err != nil {
 		return FailureSummary{}, err
 	}
-	file := newTap(in, in.Copy != nil)
-	s, err := file.sample()
+	in := bufio.NewReaderSize(r, sampleSize)
+	s, err := peek(name, in)
 	if err != nil {
 		return FailureSummary{}, err
 	}
-	layout, problem := sniffFailures(in.Name, s, o)
+	layout, problem := sniffFailures(name, s, o)
 	if problem != nil {
 		return FailureSummary{}, problem
 	}
-	lines := file.lines(layout.encoding)
-	first := newBlock[failureRows]()
-	if lines.fill(&first.piece); first.err != nil {
-		return FailureSummary{}, first.err
-	}
-	first.text = bytes.TrimPrefix(first.text, byteOrderMark)
 	sum := layout.summary()
-	for range layout.first {
-		if len(first.text) > 0 {
-			_, first.text = cutLine(first.text)
-			sum.lines++
+	var rows []reading.Failure
+	deliver := func() error {
+		var err error
+		if each != nil && len(rows) > 0 {
+			err = each(rows)
+		}
+		rows = rows[:0]
+		return err
+	}
+	number := int64(0)
+	for line, err := range linesOf(name, in, layout.encoding) {
+		if err != nil {
+			return FailureSummary{}, err
+		}
+		if number++; number <= int64(layout.first) || layout.passesOver(line) {
+			continue
+		}
+		row, at, what, fix := layout.row(line)
+		if what != "" {
+			sum.add(BadRow{Line: number, Column: charAt(line, at), What: what, Fix: fix})
+			continue
+		}
+		sum.Rows++
+		if rows = append(rows, row); len(rows) == batchRows {
+			if err := deliver(); err != nil {
+				return FailureSummary{}, err
+			}
 		}
 	}
-	err = inBlocks(lines, first, layout.parse, func(b *block[failureRows]) error {
-		sum.add(&b.out)
-		if each == nil || len(b.out.rows) == 0 {
-			return nil
-		}
-		return each(b.out.rows)
-	})
-	if err != nil {
-		return FailureSummary{}, placed(err, sum.lines+1)
+	if err := deliver(); err != nil {
+		return FailureSummary{}, err
 	}
-	if problem := sum.unreadable(in.Name); problem != nil {
+	if problem := sum.unreadable(name); problem != nil {
 		return FailureSummary{}, problem
-	}
-	if in.Copy != nil {
-		sum.SHA256, sum.Size = file.digest(), file.size
 	}
 	return sum, nil
 }
@@ -89,19 +98,6 @@ func checkWidth(bits int) error {
 		return nil
 	}
 	return fmt.Errorf("values of %d bits: the width is 8, 16, 32 or 64", bits)
-}
-
-// add counts the rows of the next block.
-func (s *FailureSummary) add(r *failureRows) {
-	for _, bad := range r.bad {
-		if len(s.BadRows) < keptBad {
-			bad.Line += s.lines + 1
-			s.BadRows = append(s.BadRows, bad)
-		}
-	}
-	s.Bad += r.badCount
-	s.Rows += int64(len(r.rows))
-	s.lines += r.lines
 }
 
 // unreadable refuses a list of which too much cannot be read. One unreadable

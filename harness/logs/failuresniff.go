@@ -47,6 +47,9 @@ type failureLayout struct {
 	time     quantity.Unit
 	heat     quantity.Unit
 	nearly   *Problem // a line that might be a header that lacks something
+
+	fields   []field           // of the line that is being read
+	patterns map[string]string // names met so far
 }
 
 func (l *failureLayout) summary() FailureSummary {
@@ -63,7 +66,7 @@ const failureFix = `begin the list with a line such as "address,written,read"`
 
 // sniffFailures finds out how a list is written from its first bytes.
 func sniffFailures(name string, s sample, o FailureOptions) (failureLayout, *Problem) {
-	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base}
+	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base, patterns: map[string]string{}}
 	lines := s.lines(l.encoding)
 	if p := notText(name, lines); p != nil {
 		return l, p
@@ -349,10 +352,7 @@ func (l *failureLayout) readTime(rows [][]field) {
 			if err != nil {
 				continue
 			}
-			if v, _, ok := clk.read(r[c].text); ok {
-				if clk.form == dated {
-					clk.base = int64(v)
-				}
+			if _, _, ok := clk.read(r[c].text); ok {
 				l.clk = clk
 				return
 			}

@@ -101,41 +101,16 @@ func ParseHex(text string) (v uint64, ok bool) {
 	return v, digits > 0 && digits <= 16 && end == len(text)
 }
 
-// failureRows are the rows of one block of a list.
-type failureRows struct {
-	refused
-	rows     []reading.Failure
-	lines    int64
-	fields   []field           // of the line that is being read
-	patterns map[string]string // names met so far, so that each is kept once
-}
-
-// maxPatternNames bounds the names that are kept; more than that are no names.
-const maxPatternNames = 256
-
-// parse reads whole lines into rows.
-func (l *failureLayout) parse(text []byte, out *failureRows) {
-	out.refused, out.rows, out.lines = refused{bad: out.bad[:0]}, out.rows[:0], 0
-	for ; len(text) > 0; out.lines++ {
-		var line []byte
-		line, text = cutLine(text)
-		bare := bytes.TrimPrefix(bytes.TrimSpace(line), byteOrderMark) // in the middle, where files were joined
-		if remark(bare, l.delim) || len(l.header) > 0 && bytes.Equal(bare, l.header) {
-			continue
-		}
-		row, at, what, fix := l.row(line, out)
-		if what != "" {
-			out.refuse(BadRow{Line: out.lines, Column: charAt(line, at), What: what, Fix: fix})
-			continue
-		}
-		out.rows = append(out.rows, row)
-	}
+// passesOver tells whether a line is no row: a remark, or the header again.
+func (l *failureLayout) passesOver(line []byte) bool {
+	bare := bytes.TrimPrefix(bytes.TrimSpace(line), byteOrderMark) // in the middle, where files were joined
+	return remark(bare, l.delim) || len(l.header) > 0 && bytes.Equal(bare, l.header)
 }
 
 // row reads the row on a line, or says what is wrong and at which byte.
-func (l *failureLayout) row(line []byte, out *failureRows) (row reading.Failure, at int, what, fix string) {
-	fields, quote := splitFirst(line, l.delim, l.last, out.fields[:0])
-	out.fields = fields
+func (l *failureLayout) row(line []byte) (row reading.Failure, at int, what, fix string) {
+	fields, quote := splitFirst(line, l.delim, l.last, l.fields[:0])
+	l.fields = fields
 	if quote != nil {
 		return row, quote.at, quote.what, `close the quote with "; a row is one line`
 	}
@@ -150,7 +125,7 @@ func (l *failureLayout) row(line []byte, out *failureRows) (row reading.Failure,
 		}
 		seen[role] = true
 		if role > differenceRole || role == addressRole && l.decimal {
-			if what, fix = l.take(role, f.text, &row, out); what != "" {
+			if what, fix = l.take(role, f.text, &row); what != "" {
 				return row, f.at, what, fix
 			}
 			continue
@@ -206,9 +181,7 @@ func notHex(line []byte, f field, digits, end int) (at int, what, fix string) {
 }
 
 // take reads a field that is no hexadecimal value.
-func (l *failureLayout) take(
-	role failureRole, field []byte, row *reading.Failure, out *failureRows,
-) (what, fix string) {
+func (l *failureLayout) take(role failureRole, field []byte, row *reading.Failure) (what, fix string) {
 	switch role {
 	case addressRole:
 		v, err := strconv.ParseUint(string(field), 10, 64)
@@ -229,7 +202,7 @@ func (l *failureLayout) take(
 			row.Celsius = l.heat.Finish(v)
 		}
 	case patternRole:
-		row.PatternName = out.pattern(field)
+		row.PatternName = l.pattern(field)
 	case widthRole:
 		n, err := strconv.Atoi(string(field))
 		if err != nil || n != 8 && n != 16 && n != 32 && n != 64 {
@@ -240,17 +213,18 @@ func (l *failureLayout) take(
 	return "", ""
 }
 
-func (r *failureRows) pattern(field []byte) string {
-	if name, ok := r.patterns[string(field)]; ok {
+// maxPatternNames bounds the names that are kept; more than that are no names.
+const maxPatternNames = 256
+
+// pattern returns the name of a pattern, of which each is kept once.
+func (l *failureLayout) pattern(field []byte) string {
+	if name, ok := l.patterns[string(field)]; ok {
 		return name
 	}
-	if len(r.patterns) >= maxPatternNames || len(field) > 200 {
+	if len(l.patterns) >= maxPatternNames || len(field) > 200 {
 		return ""
 	}
-	if r.patterns == nil {
-		r.patterns = map[string]string{}
-	}
 	name := string(field)
-	r.patterns[name] = name
+	l.patterns[name] = name
 	return name
 }

@@ -1,7 +1,6 @@
 package logs
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -11,20 +10,9 @@ import (
 	"proveout/harness/reading"
 )
 
-// Files reads the logs and lists that a job names. open opens a file, each time
-// it is read; nothing is kept of what is found out about one.
-func Files(open func(reading.Evidence) (io.ReadCloser, error)) reading.Files { return files(open) }
-
-// InMemory are the files that are in memory, by their SHA-256.
-func InMemory(bySHA256 map[string][]byte) reading.Files {
-	return files(func(e reading.Evidence) (io.ReadCloser, error) {
-		data, ok := bySHA256[e.SHA256]
-		if !ok {
-			return nil, reading.ErrNoFile
-		}
-		return io.NopCloser(bytes.NewReader(data)), nil
-	})
-}
+// Files reads the logs and lists that a job names. Nothing is kept of what is
+// found out about a file.
+func Files(open reading.Opener) reading.Files { return files(open) }
 
 type files func(reading.Evidence) (io.ReadCloser, error)
 
@@ -37,13 +25,13 @@ func (f files) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
 	if l.Failures != nil {
 		return nothing
 	}
-	return streamed(f, l, func(in Input, each func(reading.Row) error) error {
+	return streamed(f, l, func(in io.Reader, each func(reading.Row) error) error {
 		var m Map
 		if err := json.Unmarshal(l.Map, &m); err != nil {
 			return fmt.Errorf("the map of the log: %w", err)
 		}
 		values := make([]float64, len(m.Columns))
-		_, err := Read(in, m, func(b *Batch) error {
+		_, err := Read(l.Name, in, m, func(b *Batch) error {
 			switch {
 			case b.Run < l.Part:
 				return nil
@@ -68,8 +56,8 @@ func (f files) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
 	if l.Failures == nil {
 		return nothing
 	}
-	return streamed(f, l, func(in Input, each func([]reading.Failure) error) error {
-		_, err := ReadFailures(in, *l.Failures, each)
+	return streamed(f, l, func(in io.Reader, each func([]reading.Failure) error) error {
+		_, err := ReadFailures(l.Name, in, *l.Failures, each)
 		return err
 	})
 }
@@ -81,7 +69,7 @@ var errStopped = errors.New("stopped")
 
 // streamed makes a sequence of what read finds in the file of a log.
 func streamed[T any](
-	f files, l *reading.Log, read func(in Input, each func(T) error) error,
+	f files, l *reading.Log, read func(in io.Reader, each func(T) error) error,
 ) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
 		var none T
@@ -91,7 +79,7 @@ func streamed[T any](
 			return
 		}
 		defer file.Close()
-		err = read(Input{Name: l.Name, Reader: file}, func(v T) error {
+		err = read(file, func(v T) error {
 			if !yield(v, nil) {
 				return errStopped
 			}

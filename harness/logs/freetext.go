@@ -36,7 +36,7 @@ func newFreeText(m *Map) (*freeText, error) {
 	return t, nil
 }
 
-func (t *freeText) cut(line []byte, out *rows) (row bool, bad *BadRow) {
+func (t *freeText) cut(line []byte, out *fields) (row bool, bad *BadRow) {
 	at := t.re.FindSubmatchIndex(line)
 	if at == nil {
 		return false, nil

@@ -11,7 +11,7 @@ import (
 // it returns encoding, delimiter, decimal sign and line of the header that
 // holds all the given names. The map has no columns yet.
 func layout(name string, r io.Reader, headers []string) (Map, error) {
-	s, err := newTap(Input{Name: name, Reader: r}, false).sample()
+	s, err := sampleOf(name, r)
 	if err != nil {
 		return Map{}, err
 	}

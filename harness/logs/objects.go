@@ -3,6 +3,8 @@ package logs
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
+	"io"
 )
 
 // An objects reads JSON lines: one object a line (RFC 8259). Keys that the map
@@ -23,25 +25,25 @@ func newObjects(m *Map) *objects {
 	return o
 }
 
-func (o *objects) cut(line []byte, out *rows) (row bool, bad *BadRow) {
+func (o *objects) cut(line []byte, out *fields) (row bool, bad *BadRow) {
 	clear(out.found)
 	out.split = nil
 	var header, fix string
-	at, what := members(line, func(key, value []byte, at int) (what string) {
-		if o.split != "" && string(key) == o.split {
+	at, what := members(line, func(key string, value []byte, at int) (what string) {
+		if o.split != "" && key == o.split {
 			out.split = value
 		}
-		c, ok := o.columns[string(key)]
+		c, ok := o.columns[key]
 		if !ok {
 			return ""
 		}
 		if out.found[c].at > 0 {
-			header, fix = string(key), "take one of the two out"
+			header, fix = key, "take one of the two out"
 			return "the key stands twice"
 		}
 		text, ok := scalar(value)
 		if !ok {
-			header, fix = string(key), "write a number, or null where there is no value"
+			header, fix = key, "write a number, or null where there is no value"
 			return shown(string(value)) + " is not a number"
 		}
 		out.found[c] = field{text, at}
@@ -77,118 +79,38 @@ func scalar(value []byte) ([]byte, bool) {
 // members walks the members of the JSON object on a line and calls each with
 // key, value and the byte at which the value begins. It returns the byte and the
 // reason when the line is not an object or each gives a reason.
-func members(line []byte, each func(key, value []byte, at int) string) (int, string) {
-	i := space(line, 0)
-	if i >= len(line) || line[i] != '{' {
-		return i, "the line is not a JSON object"
+func members(line []byte, each func(key string, value []byte, at int) string) (int, string) {
+	d := json.NewDecoder(bytes.NewReader(line))
+	if open, _ := d.Token(); open != json.Delim('{') {
+		return len(line) - len(bytes.TrimLeft(line, " \t")), "the line is not a JSON object"
 	}
-	i = space(line, i+1)
-	if i < len(line) && line[i] == '}' {
-		return tail(line, i+1)
+	for d.More() {
+		key, err := d.Token()
+		if err != nil {
+			return broken(d, err, "a comma and a key in quotes should stand here")
+		}
+		var value json.RawMessage
+		if err := d.Decode(&value); err != nil {
+			return broken(d, err, "the value cannot be read")
+		}
+		at := int(d.InputOffset()) - len(value)
+		if what := each(key.(string), value, at); what != "" {
+			return at, what
+		}
 	}
-	for {
-		end := stringEnd(line, i)
-		if end < 0 {
-			return i, "a key in quotes should stand here"
-		}
-		key := line[i+1 : end-1]
-		if bytes.IndexByte(key, '\\') >= 0 {
-			var s string
-			if json.Unmarshal(line[i:end], &s) != nil {
-				return i, "the key cannot be read"
-			}
-			key = []byte(s)
-		}
-		i = space(line, end)
-		if i >= len(line) || line[i] != ':' {
-			return i, "a colon should stand here"
-		}
-		i = space(line, i+1)
-		end = valueEnd(line, i)
-		if end < 0 || !json.Valid(line[i:end]) {
-			return i, "the value cannot be read"
-		}
-		if what := each(key, line[i:end], i); what != "" {
-			return i, what
-		}
-		i = space(line, end)
-		if i >= len(line) {
-			return i, "the object is not closed"
-		}
-		if line[i] == '}' {
-			return tail(line, i+1)
-		}
-		if line[i] != ',' {
-			return i, "a comma should stand here"
-		}
-		i = space(line, i+1)
+	if _, err := d.Token(); err != nil {
+		return broken(d, err, "a comma or the end of the object should stand here")
 	}
-}
-
-func tail(line []byte, i int) (int, string) {
-	if i = space(line, i); i < len(line) {
-		return i, "text stands behind the object"
+	if rest := line[d.InputOffset():]; len(bytes.TrimSpace(rest)) > 0 {
+		return len(line) - len(bytes.TrimLeft(rest, " \t")), "text stands behind the object"
 	}
 	return 0, ""
 }
 
-func space(b []byte, i int) int {
-	for i < len(b) && (b[i] == ' ' || b[i] == '\t' || b[i] == '\r') {
-		i++
+// broken says where and why a line is no object: what, unless it ends too early.
+func broken(d *json.Decoder, err error, what string) (int, string) {
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		what = "the object is not closed"
 	}
-	return i
-}
-
-// stringEnd returns the byte behind the JSON string at b[i], or -1.
-func stringEnd(b []byte, i int) int {
-	if i >= len(b) || b[i] != '"' {
-		return -1
-	}
-	for i++; i < len(b); i++ {
-		switch b[i] {
-		case '\\':
-			i++
-		case '"':
-			return i + 1
-		}
-	}
-	return -1
-}
-
-// valueEnd returns the byte behind the JSON value at b[i], or -1.
-func valueEnd(b []byte, i int) int {
-	if i >= len(b) {
-		return -1
-	}
-	if b[i] == '"' {
-		return stringEnd(b, i)
-	}
-	depth := 0
-	for k := i; k < len(b); k++ {
-		switch b[k] {
-		case '"':
-			end := stringEnd(b, k)
-			if end < 0 {
-				return -1
-			}
-			k = end - 1
-		case '{', '[':
-			depth++
-		case '}', ']':
-			if depth == 0 {
-				return k
-			}
-			if depth--; depth == 0 {
-				return k + 1
-			}
-		case ',':
-			if depth == 0 {
-				return k
-			}
-		}
-	}
-	if depth == 0 {
-		return len(b)
-	}
-	return -1
+	return int(d.InputOffset()), what
 }

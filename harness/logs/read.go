@@ -3,38 +3,45 @@ package logs
 import (
 	"bufio"
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
+	"encoding/json"
 	"fmt"
-	"hash"
 	"io"
+	"iter"
 
 	"proveout/harness/reading"
 )
 
-// An Input is a log to be read.
-type Input struct {
-	Name   string // for messages
-	Reader io.Reader
-	Copy   io.Writer // receives the bytes of the log as they are read; may be nil
-}
+const (
+	sampleSize = 64 << 10 // bytes that a map is guessed from
+	longest    = 1 << 20  // bytes a line may have
+)
 
 // A Summary says what a log holds.
 type Summary struct {
 	Map     Map              // it was read with
 	Columns []reading.Column // of the rows, in the order of Batch.Columns
 	Runs    []Run
-	Count   int64    // rows of all runs
-	Bad     int64    // rows set aside
-	BadRows []BadRow // the first of them
+	Count   int64 // rows of all runs
+	SetAside
 	Ignored []Ignored
-	SHA256  string // of the file, lower-case hex
-	Size    int64  // bytes
+}
+
+// Records are the runs as the job keeps them. instrument is that of the bench,
+// when one is named.
+func (s *Summary) Records(instrument string) ([]reading.Log, error) {
+	recipe, err := json.Marshal(s.Map)
+	var runs []reading.Log
+	for i, r := range s.Runs {
+		runs = append(runs, reading.Log{
+			Part: i + 1, Map: recipe, Columns: s.Columns,
+			Count: r.Count, Bad: s.Bad, Seconds: r.Seconds, Instrument: instrument,
+		})
+	}
+	return runs, err
 }
 
 // A Run is one run of a log.
 type Run struct {
-	Number  int     // from 1
 	Count   int64   // rows
 	Seconds float64 // first to last time; 0 when the log has no time
 }
@@ -45,318 +52,130 @@ type Ignored struct {
 	Why    string
 }
 
+// SetAside counts the rows of a file that cannot be read.
+type SetAside struct {
+	Bad     int64
+	BadRows []BadRow // the first of them
+	newest  BadRow
+}
+
+// keptBad is how many bad rows are described.
+const keptBad = 20
+
+func (s *SetAside) add(b BadRow) {
+	s.Bad++
+	s.newest = b
+	if len(s.BadRows) < keptBad {
+		s.BadRows = append(s.BadRows, b)
+	}
+}
+
+// batchRows is how many rows are handed on at a time.
+const batchRows = 4096
+
 // A Batch is some rows of one run, column by column, in base units; NaN where
 // the log has no value. It is valid until the function it was given to returns.
 type Batch struct {
-	Run     int
+	Run     int // from 1
 	Columns [][]float64
-	first   int64
-	line    []int32
+	line    []int64
 }
 
 // Len returns the number of rows.
 func (b *Batch) Len() int { return len(b.line) }
 
 // Line returns the line in the file, from 1, that row i stands on.
-func (b *Batch) Line(i int) int64 { return b.first + int64(b.line[i]) }
+func (b *Batch) Line(i int) int64 { return b.line[i] }
 
 // Read reads a log, gives its rows to each in the order of the file, and says
-// what it holds. each may be nil; an error it returns ends the reading and is
-// returned. A map without a format is sniffed from the first bytes. Errors are
-// of type *Problem where the log is at fault.
-func Read(in Input, m Map, each func(*Batch) error) (Summary, error) {
-	file := newTap(in, true)
+// what it holds. Messages call the log by name. each may be nil; an error it
+// returns ends the reading and is returned. A map without a format is sniffed
+// from the first bytes. Errors are of type *Problem where the log is at fault.
+func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, error) {
+	in := bufio.NewReaderSize(r, sampleSize)
 	if m.Format == "" {
-		s, err := file.sample()
+		s, err := peek(name, in)
 		if err != nil {
 			return Summary{}, err
 		}
-		if m, err = sniffMap(in.Name, s); err != nil {
+		if m, err = sniffMap(name, s); err != nil {
 			return Summary{}, err
 		}
 	}
-	log, err := newLog(in.Name, m)
+	l, err := newLog(name, m, each)
 	if err != nil {
 		return Summary{}, err
 	}
-	if err := log.notWide(file); err != nil {
+	if err := l.notWide(in); err != nil {
 		return Summary{}, err
 	}
-	lines := file.lines(log.m.Encoding)
-	first := newBlock[rows]()
-	if lines.fill(&first.piece); first.err != nil {
-		return Summary{}, first.err
-	}
-	if first.text, err = log.begin(first.text, lines.over); err != nil {
-		return Summary{}, err
-	}
-	o := newOrder(log, each)
-	if err := inBlocks(lines, first, log.parse, o.block); err != nil {
-		return Summary{}, placed(err, o.line+1)
-	}
-	return o.finish(file)
-}
-
-// placed gives a problem that has no line the line where reading stopped.
-func placed(err error, line int64) error {
-	if p, ok := err.(*Problem); ok && p.Line == 0 {
-		p.Line = line
-	}
-	return err
-}
-
-// A tap hands on the bytes of a file, and hashes and copies them on the way.
-type tap struct {
-	in    Input
-	sum   hash.Hash // nil when nobody asks for it
-	size  int64
-	ahead *bufio.Reader // of the tap: what it reads can be looked at before it is taken
-}
-
-func newTap(in Input, sum bool) *tap {
-	t := &tap{in: in}
-	if sum {
-		t.sum = sha256.New()
-	}
-	t.ahead = bufio.NewReaderSize(t, sampleSize)
-	return t
-}
-
-func (t *tap) Read(p []byte) (int, error) {
-	n, err := t.in.Reader.Read(p)
-	if err != nil && err != io.EOF {
-		err = fmt.Errorf("reading %s: %w", t.in.Name, err)
-	}
-	t.size += int64(n)
-	if t.sum != nil {
-		t.sum.Write(p[:n])
-	}
-	if t.in.Copy != nil && n > 0 {
-		if _, err := t.in.Copy.Write(p[:n]); err != nil {
-			return n, fmt.Errorf("keeping %s: %w", t.in.Name, err)
+	for line, err := range linesOf(name, in, l.m.Encoding) {
+		if err == nil {
+			err = l.take(line)
+		}
+		if err != nil {
+			return Summary{}, err
 		}
 	}
-	return n, err
+	return l.finish()
 }
 
-// digest returns the SHA-256 of the file, lower-case hex.
-func (t *tap) digest() string { return hex.EncodeToString(t.sum.Sum(nil)) }
+// linesOf are the lines of a file in UTF-8, without their ends. Each is valid
+// until the next one is asked for.
+func linesOf(name string, r io.Reader, e Encoding) iter.Seq2[[]byte, error] {
+	return func(yield func([]byte, error) bool) {
+		if d, err := e.decoder(); err == nil && e != UTF8 {
+			r = d.Reader(r)
+		}
+		in := bufio.NewReaderSize(r, longest)
+		for n := int64(1); ; n++ {
+			line, err := in.ReadSlice('\n')
+			switch {
+			case err == io.EOF && len(line) == 0:
+				return
+			case err == bufio.ErrBufferFull:
+				yield(nil, tooLong(name, n))
+				return
+			case err != nil && err != io.EOF:
+				yield(nil, fmt.Errorf("reading %s: %w", name, err))
+				return
+			}
+			if !yield(trimEnd(line), nil) || err == io.EOF {
+				return
+			}
+		}
+	}
+}
 
-// sample returns the beginning of the file and leaves it to be read.
-func (t *tap) sample() (sample, error) {
-	b, err := t.ahead.Peek(sampleSize)
+// trimEnd takes the end off a line.
+func trimEnd(line []byte) []byte {
+	return bytes.TrimSuffix(bytes.TrimSuffix(line, []byte{'\n'}), []byte{'\r'})
+}
+
+func tooLong(name string, line int64) *Problem {
+	return &Problem{
+		File: name, Line: line,
+		What: fmt.Sprintf("a line is longer than %d bytes", longest),
+		Fix:  "a log has one row a line; is this the right file?",
+	}
+}
+
+// A sample is the beginning of a file.
+type sample struct {
+	bytes []byte
+	whole bool // it is all of the file
+}
+
+// peek returns the beginning of a file and leaves it to be read.
+func peek(name string, in *bufio.Reader) (sample, error) {
+	b, err := in.Peek(sampleSize)
 	if err != nil && err != io.EOF {
-		return sample{}, err
+		return sample{}, fmt.Errorf("reading %s: %w", name, err)
 	}
 	return sample{bytes: bytes.Clone(b), whole: err == io.EOF}, nil
 }
 
-// lines returns the lines of the file in UTF-8.
-func (t *tap) lines(e Encoding) *lines {
-	l := &lines{name: t.in.Name, r: t.ahead}
-	if d, err := e.decoder(); err == nil && e != UTF8 {
-		l.r = d.Reader(t.ahead)
-	}
-	return l
-}
-
-// A cutter finds the fields of the map's columns in a line. It may be used by
-// several goroutines at once.
-type cutter interface {
-	// cut puts the fields of a line, which is not blank, into out.found, without
-	// text where there is none, and that of the column that splits the runs into
-	// out.split. It reports whether the line is a row, or what is wrong with it.
-	cut(line []byte, out *rows) (row bool, bad *BadRow)
-}
-
-// A log is how one file is read: its map, and what was made from the map and
-// what stands before the rows.
-type log struct {
-	name    string
-	m       Map
-	cells   []cell // of the map's columns
-	cutter  cutter
-	header  []byte // of a delimited log
-	marker  []byte // a line that holds it begins a run
-	line    int64  // lines before the rows
-	ignored []Ignored
-}
-
-// newLog fills in what the map leaves out and checks it.
-func newLog(name string, m Map) (*log, error) {
-	if m.Encoding == "" {
-		m.Encoding = UTF8
-	}
-	if m.Decimal == "" {
-		m.Decimal = "."
-	}
-	if errs := m.Check(); len(errs) > 0 {
-		return nil, &Problem{File: name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
-	}
-	l := &log{name: name, m: m}
-	if m.Split.By == SplitMarker {
-		l.marker = []byte(m.Split.Marker)
-	}
-	return l, nil
-}
-
-// notWide refuses a file in UTF-16 that the map gives another encoding.
-func (l *log) notWide(file *tap) error {
-	mark, _ := file.ahead.Peek(2)
-	if l.m.Encoding.wide() || string(mark) != "\xff\xfe" && string(mark) != "\xfe\xff" {
-		return nil
-	}
-	return &Problem{
-		File: l.name, Line: 1, Column: 1,
-		What: fmt.Sprintf("the file is in UTF-16, the log map says %s", l.m.Encoding),
-		Fix:  `write encoding = "utf-16le" or "utf-16be" in the log map`,
-	}
-}
-
-// begin reads what stands before the rows, makes the parser and returns the
-// rest. whole says that the text is the whole log.
-func (l *log) begin(text []byte, whole bool) ([]byte, error) {
-	text = bytes.TrimPrefix(text, byteOrderMark)
-	if whole && len(bytes.TrimSpace(text)) == 0 {
-		return nil, emptyLog(l.name)
-	}
-	var clk *clock
-	for _, c := range l.m.Columns {
-		if c.Quantity == "time" && c.Time != "" {
-			clk, _ = newClock(c.Time) // checked with the map
-		}
-	}
-	var err error
-	switch l.m.Format {
-	case Delimited:
-		for range l.m.Header {
-			if len(text) == 0 {
-				return nil, &Problem{
-					File: l.name, Line: l.line + 1,
-					What: fmt.Sprintf("the log ends before its header on line %d", l.m.Header),
-					Fix:  "check the key header of the log map",
-				}
-			}
-			l.header, text = cutLine(text)
-			l.line++
-		}
-		for range l.m.Skip {
-			if len(text) > 0 {
-				_, text = cutLine(text)
-				l.line++
-			}
-		}
-		l.header = bytes.Clone(l.header) // the text is written over
-		l.cutter, l.ignored, err = newDelimited(l.name, &l.m, l.header)
-	case JSONLines:
-		l.cutter = newObjects(&l.m)
-	case Text:
-		l.cutter, err = newFreeText(&l.m)
-	}
-	if err != nil {
-		return nil, err
-	}
-	for _, c := range l.m.Columns {
-		l.cells = append(l.cells, newCell(c, l.m.Decimal[0], clk))
-	}
-	if clk != nil && clk.form == dated {
-		l.setBase(text, clk)
-	}
-	return text, nil
-}
-
-func emptyLog(name string) *Problem {
-	return &Problem{
-		File: name, Line: 1, Column: 1,
-		What: "the log is empty",
-		Fix:  "copy the file again, or check that the program wrote it",
-	}
-}
-
-// setBase makes the first time of the log the base of its clock.
-func (l *log) setBase(text []byte, clk *clock) {
-	if len(text) > 16<<10 {
-		text = text[:16<<10]
-		text = text[:bytes.LastIndexByte(text, '\n')+1]
-	}
-	var out rows
-	l.parse(text, &out)
-	for _, v := range out.cols[l.m.column("time")][:out.n] {
-		if v == v {
-			clk.base = int64(v)
-			return
-		}
-	}
-}
-
-// parse reads whole lines into rows.
-func (l *log) parse(text []byte, out *rows) {
-	out.reset(len(l.m.Columns))
-	for ; len(text) > 0; out.lines++ {
-		var line []byte
-		line, text = cutLine(text)
-		if len(l.marker) > 0 && bytes.Contains(line, l.marker) {
-			out.marks = append(out.marks, out.n)
-			if l.m.Format != Text { // there, a line that begins a run may hold values, too
-				continue
-			}
-		}
-		if len(line) == 0 || line[0] <= ' ' && len(bytes.TrimSpace(line)) == 0 {
-			continue
-		}
-		row, bad := l.cutter.cut(line, out)
-		if row {
-			bad = l.row(line, out)
-		}
-		if bad != nil {
-			bad.Line = int64(out.lines)
-			out.refuse(*bad)
-		}
-	}
-}
-
-// row reads the fields that were found in a line, and keeps the row or says what
-// is wrong with it.
-func (l *log) row(line []byte, out *rows) *BadRow {
-	empty := true
-	for k := range l.cells {
-		c, f := &l.cells[k], &out.found[k]
-		v, decimals, ok := c.value(f.text)
-		if ok {
-			empty = false
-			if decimals > out.needed[k] {
-				out.finer(k, decimals, c.endZeros(f.text))
-			}
-		} else if what, fix := c.refusal(f.text, l.m.Format); what != "" {
-			if l.header != nil && bytes.Equal(line, l.header) {
-				what = "the header stands here again"
-				fix = `if the file holds several runs, say so in a log map: [split] by = "header"`
-			}
-			return &BadRow{Column: charAt(line, f.at), Header: c.header, What: what, Fix: fix}
-		}
-		out.row[k] = v
-		if c.isTime {
-			out.rowAt = int32(f.at)
-		}
-	}
-	switch {
-	case !empty:
-		out.keep()
-	case l.m.Format != Text:
-		return &BadRow{Column: 1, What: "the row holds no value", Fix: "take the row out"}
-	}
-	return nil
-}
-
-// cutLine returns the first line, without its end, and what stands behind it.
-func cutLine(text []byte) (line, rest []byte) {
-	i := bytes.IndexByte(text, '\n')
-	if i < 0 {
-		return text, nil
-	}
-	line, rest = text[:i], text[i+1:]
-	if i > 0 && line[i-1] == '\r' {
-		line = line[:i-1]
-	}
-	return line, rest
+// sampleOf reads the beginning of a file.
+func sampleOf(name string, r io.Reader) (sample, error) {
+	return peek(name, bufio.NewReaderSize(r, sampleSize))
 }

@@ -10,8 +10,7 @@ import (
 )
 
 const (
-	sampleSize  = 64 << 10 // bytes that a map is guessed from
-	headerLines = 40       // lines among which the header is looked for
+	headerLines = 40 // lines among which the header is looked for
 	previewRows = 8
 )
 
@@ -34,7 +33,7 @@ type PreviewRow struct {
 // delimiter, decimal sign, line of the header, and what each column is. The
 // error is a *Problem when the log cannot be understood.
 func Sniff(name string, r io.Reader) (Map, Preview, error) {
-	s, err := newTap(Input{Name: name, Reader: r}, false).sample()
+	s, err := sampleOf(name, r)
 	if err != nil {
 		return Map{}, Preview{}, err
 	}
@@ -44,12 +43,6 @@ func Sniff(name string, r io.Reader) (Map, Preview, error) {
 	}
 	p, err := preview(name, s, m)
 	return m, p, err
-}
-
-// A sample is the beginning of a file.
-type sample struct {
-	bytes []byte
-	whole bool // it is all of the file
 }
 
 // lines decodes the sample and parts it; a line that the end of the sample may
@@ -82,7 +75,7 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	if m.Format == Delimited && m.Header >= 1 && m.Header <= len(lines) {
 		p.Header = texts(fieldsOf(lines[m.Header-1], m.Delimiter[0]))
 	}
-	sum, err := Read(Input{Name: name, Reader: bytes.NewReader(in)}, loose, func(b *Batch) error {
+	sum, err := Read(name, bytes.NewReader(in), loose, func(b *Batch) error {
 		for i := 0; i < b.Len() && len(p.Rows) < previewRows; i++ {
 			row := PreviewRow{Line: b.Line(i)}
 			if k := int(row.Line) - 1; k < len(lines) {
@@ -470,8 +463,7 @@ func sniffObjects(name string, lines []string, first int, m *Map) error {
 		if len(bytes.TrimSpace(line)) == 0 {
 			continue
 		}
-		at, what := members(line, func(key, value []byte, pos int) string {
-			header := string(key)
+		at, what := members(line, func(header string, value []byte, pos int) string {
 			k := slices.IndexFunc(columns, func(c column) bool { return c.header == header })
 			if k < 0 {
 				k = len(columns)

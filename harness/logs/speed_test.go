@@ -101,7 +101,7 @@ func stream(spec string) {
 	rows := map[string]func([]byte, int64) []byte{
 		"frames": frameRow, "objects": objectRow, "wide": wideRow, "blank": blankRow,
 	}
-	sum, err := Read(Input{Name: "stream", Reader: &source{left: bytes, row: rows[kind]}}, Map{}, nil)
+	sum, err := Read("stream", &source{left: bytes, row: rows[kind]}, Map{}, nil)
 	fmt.Println(sum.Count, err, peak())
 }
 
@@ -122,6 +122,9 @@ func peak() int64 {
 }
 
 func TestMemoryStaysSmall(t *testing.T) {
+	if raced {
+		t.Skip("the race detector keeps memory of its own beside each byte of ours")
+	}
 	specs := []string{"frames 40000000", "objects 8000000", "wide 12000000", "blank 8000000"}
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
 		specs = []string{"frames 1000000000", "objects 200000000", "wide 300000000", "blank 100000000"}
@@ -141,53 +144,19 @@ func TestMemoryStaysSmall(t *testing.T) {
 	}
 }
 
-func TestNothingRunsOnAfterTheEnd(t *testing.T) {
-	before := runtime.NumGoroutine()
-	stop := errors.New("enough")
-	for range 20 {
-		in := Input{Name: "x", Reader: &source{left: 3 << 20, row: frameRow}}
-		_, err := Read(in, Map{}, func(*Batch) error { return stop })
-		if !errors.Is(err, stop) {
-			t.Fatal(err)
-		}
-		in.Reader = io.MultiReader(&source{left: 1 << 20, row: frameRow}, strings.NewReader("oops\n"))
-		Read(in, Map{}, nil)
-	}
-	for range 10_000 { // the last instructions of a goroutine come after it has said that it is done
-		if runtime.NumGoroutine() <= before {
-			return
-		}
-		time.Sleep(time.Millisecond)
-	}
-	t.Errorf("%d goroutines, before %d", runtime.NumGoroutine(), before)
-}
-
-// TestErrorsOfTheDisk: what the reader or the copy says comes out.
+// TestErrorsOfTheDisk: what the reader says comes out.
 func TestErrorsOfTheDisk(t *testing.T) {
 	broken := errors.New("stick pulled out")
 	cut := io.MultiReader(&source{left: 1 << 20, row: frameRow}, errReader{broken})
-	_, err := Read(Input{Name: "x", Reader: cut}, Map{}, nil)
+	_, err := Read("x", cut, Map{}, nil)
 	if !errors.Is(err, broken) {
 		t.Errorf("%v", err)
-	}
-	_, err = Read(Input{Name: "x", Reader: &source{left: 1 << 20, row: frameRow}, Copy: errWriter{broken}}, Map{}, nil)
-	if !errors.Is(err, broken) {
-		t.Errorf("%v", err)
-	}
-	var b bytes.Buffer
-	sum, err := Read(Input{Name: "x", Reader: &source{left: 1 << 20, row: frameRow}, Copy: &b}, Map{}, nil)
-	if err != nil || sha(b.Bytes()) != sum.SHA256 {
-		t.Errorf("the copy is not the file: %v", err)
 	}
 }
 
 type errReader struct{ err error }
 
 func (e errReader) Read([]byte) (int, error) { return 0, e.err }
-
-type errWriter struct{ err error }
-
-func (e errWriter) Write([]byte) (int, error) { return 0, e.err }
 
 func TestLongLine(t *testing.T) {
 	long := "time_s,temp_c\n0," + strings.Repeat("2", 3<<20)
@@ -196,12 +165,12 @@ func TestLongLine(t *testing.T) {
 		t.Fatal(err)
 	}
 	var p *Problem
-	_, err = Read(Input{Name: "x", Reader: strings.NewReader(long)}, m, nil)
+	_, err = Read("x", strings.NewReader(long), m, nil)
 	if !errors.As(err, &p) || p.Line != 2 || !strings.Contains(p.What, "longer than") {
 		t.Errorf("%v", err)
 	}
 	wide := "time_s,note,temp_c\n0," + strings.Repeat("x", 600<<10) + ",20\n1,y,21\n"
-	sum, err := Read(Input{Name: "x", Reader: strings.NewReader(wide)}, m, nil)
+	sum, err := Read("x", strings.NewReader(wide), m, nil)
 	if err != nil || sum.Count != 2 {
 		t.Errorf("%v", err)
 	}
@@ -212,7 +181,7 @@ func BenchmarkRead(b *testing.B) {
 	io.Copy(&buf, &source{left: 32 << 20, row: frameRow})
 	b.SetBytes(int64(buf.Len()))
 	for b.Loop() {
-		if _, err := Read(Input{Name: "x", Reader: bytes.NewReader(buf.Bytes())}, Map{}, nil); err != nil {
+		if _, err := Read("x", bytes.NewReader(buf.Bytes()), Map{}, nil); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -224,7 +193,7 @@ func BenchmarkReadBatches(b *testing.B) {
 	b.SetBytes(int64(buf.Len()))
 	for b.Loop() {
 		sum := 0.0
-		if _, err := Read(Input{Name: "x", Reader: bytes.NewReader(buf.Bytes())}, Map{}, func(batch *Batch) error {
+		if _, err := Read("x", bytes.NewReader(buf.Bytes()), Map{}, func(batch *Batch) error {
 			for _, v := range batch.Columns[1] {
 				sum += v
 			}
@@ -235,8 +204,7 @@ func BenchmarkReadBatches(b *testing.B) {
 	}
 }
 
-// TestReadingBesidePandas reads ten million rows, with all checks and the
-// SHA-256, turn by turn with the C engine of pandas.read_csv. The limit is wide:
+// TestReadingBesidePandas reads ten million rows, with all checks, turn by turn with the C engine of pandas.read_csv. The limit is wide:
 // it finds a reading that has become many times as slow, not a busy machine.
 func TestReadingBesidePandas(t *testing.T) {
 	allChecks(t, "the race on ten million rows")

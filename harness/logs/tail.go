@@ -35,11 +35,9 @@ type Tail struct {
 
 // A tailFlow is one file of a tail once its map is known.
 type tailFlow struct {
-	log   *log
-	order *order       // nil until the header is whole
-	text  bytes.Buffer // decoded, behind the last whole line
-	into  io.Writer    // decodes into text
-	block *block[rows]
+	log  *log
+	text bytes.Buffer // decoded, behind the last whole line
+	into io.Writer    // decodes into text
 }
 
 // A TailState is what a poll found.
@@ -208,12 +206,12 @@ func (t *Tail) open() (*tailFlow, error) {
 			return nil, errors.New(name + " has too few rows yet to be understood")
 		}
 	}
-	l, err := newLog(name, m)
+	l, err := newLog(name, m, t.each)
 	if err != nil {
 		return nil, err
 	}
 	l.m.MaxBad = 100
-	flow := &tailFlow{log: l, block: newBlock[rows]()}
+	flow := &tailFlow{log: l}
 	flow.into = &flow.text
 	if d, err := l.m.Encoding.decoder(); err == nil && l.m.Encoding != UTF8 {
 		flow.into = transform.NewWriter(&flow.text, d)
@@ -227,42 +225,33 @@ func (t *Tail) read(raw []byte) error {
 	if _, err := w.into.Write(raw); err != nil {
 		return fmt.Errorf("following %s: %w", w.log.name, err)
 	}
-	text := w.text.Bytes()
-	end := bytes.LastIndexByte(text, '\n') + 1
-	if len(text)-end > longest {
-		return tooLong(w.log.name)
-	}
-	before := w.log.m.Header + w.log.m.Skip
-	if end == 0 || w.order == nil && bytes.Count(text[:end], []byte{'\n'}) < before {
-		return nil
-	}
-	w.block.text = w.text.Next(end)
-	if w.order == nil {
-		var err error
-		if w.block.text, err = w.log.begin(w.block.text, false); err != nil {
+	for {
+		end := bytes.IndexByte(w.text.Bytes(), '\n') + 1
+		if end == 0 {
+			break
+		}
+		if err := w.log.take(trimEnd(w.text.Next(end))); err != nil {
 			return err
 		}
-		w.order = newOrder(w.log, t.each)
 	}
-	if len(w.block.text) == 0 {
-		return nil
+	if w.text.Len() > longest {
+		return tooLong(w.log.name, w.log.line+1)
 	}
-	w.log.parse(w.block.text, &w.block.out)
-	return w.order.block(w.block)
+	return w.log.deliver()
 }
 
 func (t *Tail) state(st TailState) TailState {
 	st.Part = t.part
-	if t.flow == nil || t.flow.order == nil {
+	if t.flow == nil || t.flow.log.cutter == nil {
 		if st.Waiting == "" {
 			st.Waiting = filepath.Base(t.path) + " has no complete header and row yet"
 		}
 		return st
 	}
-	o := t.flow.order
-	st.Rows, st.Bad = o.count, o.bad
-	if n := len(o.badRows); n > 0 {
-		st.LastBad = o.badRows[n-1].problem(t.flow.log.name).Error()
+	l := t.flow.log
+	st.Rows, st.Bad = l.count, l.aside.Bad
+	if l.aside.Bad > 0 {
+		st.LastBad = l.aside.newest.problem(l.name).Error()
 	}
 	return st
 }

@@ -192,3 +192,14 @@ func TestTailTellsWhatItCannotUnderstand(t *testing.T) {
 		t.Error("64 kB without a row are followed without a word")
 	}
 }
+
+// The newest of many bad rows is told, however many there were.
+func TestTailTellsTheNewestBadRow(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "soak.csv")
+	g := newGathered(path, Map{})
+	write(t, path, "time_s,temp_c\n0,25.0\n1,25.5\n"+strings.Repeat("2,oops\n", 2*keptBad))
+	st := g.follow(t, g.tail)
+	if want := fmt.Sprintf(":%d:3:", 3+2*keptBad); st.Bad != 2*keptBad || !strings.Contains(st.LastBad, want) {
+		t.Errorf("got %+v, want %d bad rows, the newest at %s", st, 2*keptBad, want)
+	}
+}

@@ -108,7 +108,7 @@ func tryMap(name string, f io.ReadSeeker, m Map) (Preview, error) {
 	if _, err := f.Seek(0, io.SeekStart); err != nil {
 		return Preview{}, err
 	}
-	s, err := newTap(Input{Name: name, Reader: f}, false).sample()
+	s, err := sampleOf(name, f)
 	if err != nil {
 		return Preview{}, err
 	}

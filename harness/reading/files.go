@@ -28,6 +28,10 @@ type Files interface {
 	Keep(of Evidence, key string, found []byte)
 }
 
+// An Opener opens a file that a job names, each time it is read. The error wraps
+// [ErrNoFile] when it is not at hand.
+type Opener = func(Evidence) (io.ReadCloser, error)
+
 // ErrNoFile is the error of a file that is not at hand.
 var ErrNoFile = errors.New("the file is not at hand")
 

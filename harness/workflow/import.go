@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -266,10 +267,8 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 		if _, err := ChoosePool(im.Family, im.Failures.Pool); err != nil {
 			return one, nil, err
 		}
-		sum, entries, err := f.TakeFailures(path, im.Failures, func([]reading.Failure) error { return im.ctx.Err() })
-		one.Kind, one.SHA256, one.Runs = "failing-addresses", sum.SHA256, 1
-		one.Rows, one.Bad, one.Columns = sum.Rows, sum.Bad, columnsOf(sum.Columns)
-		return one, entries, err
+		one.Kind = "failing-addresses"
+		return keepLog(f, path, one, im.failures)
 	}
 	m, err := im.logMap(path)
 	if err == nil && !im.Beside {
@@ -278,15 +277,35 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 	if err != nil {
 		return one, nil, err
 	}
-	each := func(*logs.Batch) error { return im.ctx.Err() }
-	sum, entries, err := f.TakeLog(path, job.LogImport{Map: m, Instrument: im.Instrument, Each: each})
-	one.Kind, one.SHA256, one.Runs = "log", sum.SHA256, len(sum.Runs)
-	one.Bad, one.Columns = sum.Bad, columnsOf(sum.Columns)
-	for _, r := range sum.Runs {
-		one.Rows += r.Count
-		one.Seconds += r.Seconds
+	one.Kind = "log"
+	return keepLog(f, path, one, func(name string, file io.Reader) ([]reading.Log, error) {
+		sum, err := logs.Read(name, file, m, func(*logs.Batch) error { return im.ctx.Err() })
+		if err != nil {
+			return nil, err
+		}
+		return sum.Records(im.Instrument)
+	})
+}
+
+// failures reads a list of failing addresses.
+func (im *importing) failures(name string, file io.Reader) ([]reading.Log, error) {
+	sum, err := logs.ReadFailures(name, file, im.Failures, func([]reading.Failure) error { return im.ctx.Err() })
+	return []reading.Log{sum.Record(im.Failures)}, err
+}
+
+// keepLog keeps a file that is read row by row.
+func keepLog(f *job.Folder, path string, one Imported, read job.LogReader) (Imported, []job.Entry, error) {
+	entries, err := f.TakeLog(path, read)
+	if err != nil {
+		return one, nil, err
 	}
-	return one, entries, err
+	one.Runs = len(entries)
+	for _, e := range entries {
+		one.SHA256, one.Bad, one.Columns = e.File.SHA256, e.Log.Bad, columnsOf(e.Log.Columns)
+		one.Rows += e.Log.Count
+		one.Seconds += e.Log.Seconds
+	}
+	return one, entries, nil
 }
 
 func columnsOf(columns []reading.Column) []ImportedColumn {

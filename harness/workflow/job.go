@@ -61,7 +61,7 @@ func (s *Shop) Job(number string) (*Job, error) {
 		References: register.Sets(entries, family.ID, family.Variant),
 		Control:    register.ControlRuns(entries),
 		Answers:    register.Answers(entries),
-		Files:      job.Files(dir),
+		Files:      job.Files(dir, logs.Files),
 	}
 	j.take(observed)
 	return j, nil
