@@ -16,7 +16,9 @@ import (
 
 	"pgregory.net/rapid"
 
+	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -384,7 +386,15 @@ func TestCapabilityLoop(t *testing.T) {
 	}
 }
 
-func ptr(v uint16) *uint16 { return &v }
+// ofBus is a family of cards that plug in one way.
+func ofBus(kind string, rates ...string) plans.Family {
+	return plans.Family{Bus: plans.Bus{Kind: kind, Rates: rates}}
+}
+
+// withMemory is a family of which no more is known than its memory.
+func withMemory(bytes float64) plans.Family {
+	return plans.Family{Memory: []plans.MemoryPool{{Total: quantity.Quantity{Value: bytes}}}}
+}
 
 func TestDetect(t *testing.T) {
 	dump, err := os.ReadFile("testdata/displays.hex")
@@ -392,30 +402,34 @@ func TestDetect(t *testing.T) {
 		t.Fatal(err)
 	}
 	devices := decodeAll(t, append(dump, "sizing 10: fe000008\n"...))
-	good := bus.DeviceExpectation{VendorID: ptr(0xfee3), DeviceID: ptr(0x5159), AGP: &bus.AGPExpectation{Rates: []int{1, 2, 4}, SlotRates: []int{1}}}
+	good := ofBus("AGP", "1x", "2x", "4x")
+	good.IDs = []plans.DeviceID{{Vendor: "fee3", Device: "5159"}}
+	other, rated, sized := good, good, good
+	other.IDs = []plans.DeviceID{{Vendor: "fee3", Device: "5158"}}
+	rated.Bus.Rates = []string{"8x"}
+	sized.Memory = withMemory(1 << 20).Memory
+	slow, fast := []string{"1x"}, []string{"1x", "2x", "4x"}
 	for _, tt := range []struct {
 		name    string
 		device  int
-		change  func(*bus.DeviceExpectation)
+		family  plans.Family
+		slot    []string
 		verdict conformity.Verdict
 		field   string
 	}{
-		{"as expected", 2, func(e *bus.DeviceExpectation) {}, conformity.Pass, ""},
-		{"one bit of the device", 2, func(e *bus.DeviceExpectation) { e.DeviceID = ptr(0x5158) }, conformity.Fail, "device_id"},
-		{"trained below both ends", 2, func(e *bus.DeviceExpectation) { e.AGP.SlotRates = []int{1, 2, 4} }, conformity.Fail, "agp link"},
-		{"slot not known", 2, func(e *bus.DeviceExpectation) { e.AGP.SlotRates = nil }, conformity.Inconclusive, "agp link"},
-		{"rate missing", 2, func(e *bus.DeviceExpectation) { e.AGP.Rates = []int{8} }, conformity.Fail, "agp rates"},
-		{"capability missing", 2, func(e *bus.DeviceExpectation) { e.Express = &bus.ExpressExpectation{} }, conformity.Fail, "capability"},
-		{"not enabled", 1, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{AGP: &bus.AGPExpectation{}} }, conformity.Inconclusive, "agp link"},
-		{"header only", 4, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{AGP: &bus.AGPExpectation{}} }, conformity.Inconclusive, "capability"},
-		{"window not sized", 2, func(e *bus.DeviceExpectation) { e.MemoryBytes = 1 << 20 }, conformity.Inconclusive, "memory window"},
-		{"window large enough", 4, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{MemoryBytes: 32 << 20} }, conformity.Pass, ""},
+		{"as expected", 2, good, slow, conformity.Pass, ""},
+		{"one bit of the device", 2, other, slow, conformity.Fail, "device_id"},
+		{"trained below both ends", 2, good, fast, conformity.Fail, "agp link"},
+		{"slot not known", 2, good, nil, conformity.Inconclusive, "agp link"},
+		{"rate missing", 2, rated, nil, conformity.Fail, "agp rates"},
+		{"rate missing in the slot as well", 2, rated, slow, conformity.Pass, ""},
+		{"capability missing", 2, ofBus("PCIe"), nil, conformity.Fail, "capability"},
+		{"not enabled", 1, ofBus("AGP"), nil, conformity.Inconclusive, "agp link"},
+		{"header only", 4, ofBus("AGP"), nil, conformity.Inconclusive, "capability"},
+		{"window not sized", 2, sized, slow, conformity.Inconclusive, "memory window"},
+		{"window large enough", 4, withMemory(32 << 20), nil, conformity.Pass, ""},
 	} {
-		e := good
-		agp := *good.AGP
-		e.AGP = &agp
-		tt.change(&e)
-		got := bus.Detect(devices[tt.device], e)
+		got := bus.Detect(devices[tt.device], &tt.family, tt.slot)
 		field := ""
 		if len(got.Differences) > 0 {
 			field = got.Differences[0].Field
@@ -424,11 +438,14 @@ func TestDetect(t *testing.T) {
 			t.Errorf("%s: %v %+v", tt.name, got.Verdict, got.Differences)
 		}
 	}
-	if d, ok := bus.FindDevice(devices, good); !ok || d.DeviceID != "0x5159" {
-		t.Errorf("found %+v", d)
+	for _, family := range []plans.Family{good, other} { // by its IDs, and by the maker of a display controller
+		if d, ok := bus.FindDevice(devices, &family); !ok || d.DeviceID != "0x5159" {
+			t.Errorf("found %+v", d)
+		}
 	}
 	small := decodeAll(t, []byte(dumpText("01:00.0", drawnWith(0xfff00008))+"sizing 10: ffc00008\n"))[0]
-	if got := bus.Detect(small, bus.DeviceExpectation{MemoryBytes: 16 << 20}); got.Verdict != conformity.Fail {
+	large := withMemory(16 << 20)
+	if got := bus.Detect(small, &large, nil); got.Verdict != conformity.Fail {
 		t.Errorf("4 MiB window for 16 MiB: %+v", got)
 	}
 }
@@ -449,12 +466,13 @@ func TestExpressLink(t *testing.T) {
 	if x == nil || x.MaxWidth != 16 || x.MaxSpeedGT != 5 || x.Width != 8 || x.SpeedGT != 2.5 {
 		t.Fatalf("%+v", x)
 	}
-	got := bus.Detect(d, bus.DeviceExpectation{Express: &bus.ExpressExpectation{SlotWidth: 16}})
+	family := ofBus("PCIe")
+	got := bus.Detect(d, &family, []string{"x16"})
 	if got.Verdict != conformity.Fail || len(got.Differences) != 2 {
 		t.Errorf("%+v", got)
 	}
 	// A slot of fewer lanes explains the width; what it offers in speed nobody knows.
-	got = bus.Detect(d, bus.DeviceExpectation{Express: &bus.ExpressExpectation{SlotWidth: 8}})
+	got = bus.Detect(d, &family, []string{"x8"})
 	if got.Verdict != conformity.Inconclusive || len(got.Differences) != 1 || got.Differences[0].Field != "express speed" {
 		t.Errorf("%+v", got)
 	}
@@ -506,7 +524,11 @@ func FuzzParseConfig(f *testing.F) {
 			if _, err := json.Marshal(d); err != nil {
 				t.Fatal(err)
 			}
-			bus.Detect(d, bus.DeviceExpectation{AGP: &bus.AGPExpectation{}, Express: &bus.ExpressExpectation{}, MemoryBytes: 1})
+			for _, kind := range []string{"AGP", "PCIe"} {
+				family := ofBus(kind)
+				family.Memory = withMemory(1).Memory
+				bus.Detect(d, &family, nil)
+			}
 		}
 	})
 }
