@@ -3,7 +3,6 @@ package scoring
 import (
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	"proveout/harness/reading"
@@ -68,97 +67,11 @@ func (j *judge) deviceIn(file reading.Evidence) (bus.Device, error) {
 			devices = append(devices, device)
 		}
 	}
-	for _, id := range j.in.Family.IDs {
-		device, found := bus.FindDevice(devices, DeviceExpectation(j.in.Family, id))
-		if found && isDevice(device, id) {
-			return device, nil
-		}
-	}
-	device, found := bus.FindDevice(devices, bus.DeviceExpectation{})
+	device, found := bus.FindDevice(devices, j.in.Family)
 	if !found {
 		return bus.Device{}, fact.New("detection.no-display").Err()
 	}
 	return device, nil
-}
-
-func isDevice(d bus.Device, id plans.DeviceID) bool {
-	return strings.EqualFold(d.VendorID, "0x"+id.Vendor) && strings.EqualFold(d.DeviceID, "0x"+id.Device)
-}
-
-// DeviceExpectation returns what a family says of configuration space, for one
-// of its IDs. What the slot offers is not in it.
-func DeviceExpectation(family *plans.Family, id plans.DeviceID) bus.DeviceExpectation {
-	hex := func(text string) *uint16 {
-		n, err := strconv.ParseUint(text, 16, 16)
-		if err != nil {
-			return nil
-		}
-		v := uint16(n)
-		return &v
-	}
-	e := bus.DeviceExpectation{
-		VendorID:          hex(id.Vendor),
-		DeviceID:          hex(id.Device),
-		SubsystemVendorID: hex(id.SubsystemVendor),
-		SubsystemID:       hex(id.Subsystem),
-	}
-	if len(family.Memory) > 0 { // a second memory is not in the window
-		e.MemoryBytes = int64(family.Memory[0].Total.Value)
-	}
-	switch family.Bus.Kind {
-	case "AGP":
-		e.AGP = &bus.AGPExpectation{
-			Rates:     rateNumbers(family.Bus.Rates),
-			Sideband:  slices.Contains(family.Bus.Features, "sideband"),
-			FastWrite: slices.Contains(family.Bus.Features, "fast-write"),
-		}
-	case "PCIe":
-		e.Express = &bus.ExpressExpectation{}
-		if lanes := rateNumbers(family.Bus.Rates); len(lanes) > 0 {
-			e.Express.Width = slices.Max(lanes)
-		}
-	}
-	return e
-}
-
-// rateNumbers takes the numbers out of "2x" and "x16".
-func rateNumbers(rates []string) []int {
-	var out []int
-	for _, r := range rates {
-		if n, err := strconv.Atoi(strings.Trim(r, "x")); err == nil {
-			out = append(out, n)
-		}
-	}
-	return out
-}
-
-// DetectDevice compares a device with a family behind a slot that offers some
-// rates; none when nobody knows. A rate that the slot does not have, or that
-// the device's mode cannot show, is not asked of the card: with AGP 3.0
-// signalling the status register has bits for 4x and 8x only (AGP Interface
-// Specification 3.0, from memory).
-func DetectDevice(d bus.Device, family *plans.Family, slotRates []string) bus.Detection {
-	var id plans.DeviceID
-	if len(family.IDs) > 0 {
-		id = family.IDs[0]
-	}
-	for _, known := range family.IDs {
-		if isDevice(d, known) {
-			id = known
-		}
-	}
-	e := DeviceExpectation(family, id)
-	slot := rateNumbers(slotRates)
-	if e.AGP != nil {
-		e.AGP.SlotRates = slot
-		e.AGP.Rates = slices.DeleteFunc(e.AGP.Rates, func(r int) bool {
-			return len(slot) > 0 && !slices.Contains(slot, r) || d.AGP != nil && d.AGP.AGP3 && r < 4
-		})
-	}
-	if e.Express != nil && len(slot) > 0 {
-		e.Express.SlotWidth = slices.Max(slot)
-	}
-	return bus.Detect(d, e)
 }
 
 // fromDump fills in the words that nobody typed with what the dump says.
@@ -231,7 +144,7 @@ func (j *detectionJudge) dumpChecks() {
 		slotRates = bench.Slot.Rates
 	}
 	d := j.dump
-	d.Detection = DetectDevice(d.Device, j.in.Family, slotRates)
+	d.Detection = bus.Detect(d.Device, j.in.Family, slotRates)
 	j.out.Detail = map[string]any{"configuration_space": d}
 	seen := map[string]int{}
 	for _, x := range d.Detection.Differences {

@@ -12,10 +12,29 @@ import (
 
 var _ = judges(plans.MemorySizeKind, (*judge).memorySize)
 
+// A SizeReport is a memory size that was read, what explains it, and the
+// verdict.
+type SizeReport struct {
+	memory.SizeReport
+	Verdict conformity.Verdict `json:"verdict"`
+}
+
+// ExplainSize judges a number of bytes as [memory.ExplainSize] explains it.
+func ExplainSize(pools []memory.Organisation, reported, step int64) SizeReport {
+	r := SizeReport{memory.ExplainSize(pools, reported, step), conformity.Inconclusive}
+	switch r.Whole {
+	case memory.Yes:
+		r.Verdict = conformity.Pass
+	case memory.No:
+		r.Verdict = conformity.Fail
+	}
+	return r
+}
+
 // memorySize compares the size shown with what the family's chips make up, and
 // says which chips would explain a shortfall.
 func (j *judge) memorySize(*plans.MemorySize) {
-	var reports []memory.SizeReport
+	var reports []SizeReport
 	for _, pool := range j.in.Family.Memory {
 		c, report := j.poolSize(pool)
 		j.check(c)
@@ -29,7 +48,7 @@ func (j *judge) memorySize(*plans.MemorySize) {
 }
 
 // poolSize judges the size of one memory of the card.
-func (j *judge) poolSize(pool plans.MemoryPool) (outcome.Check, *memory.SizeReport) {
+func (j *judge) poolSize(pool plans.MemoryPool) (outcome.Check, *SizeReport) {
 	total := pool.Total.Value / (1 << 20)
 	c := outcome.Check{
 		Name:   plans.SizeReading(pool.Name),
@@ -53,7 +72,7 @@ func (j *judge) poolSize(pool plans.MemoryPool) (outcome.Check, *memory.SizeRepo
 		c.Reason = sentence(fact.New("memory.negative", "size", memory.Bytes(shown)))
 		return c, nil
 	}
-	report := memory.ExplainSize([]memory.Organisation{org}, shown, step)
+	report := ExplainSize([]memory.Organisation{org}, shown, step)
 	j.explainSize(&c, pool, report)
 	return c, &report
 }
@@ -65,7 +84,7 @@ func sizeTitle(pool string) fact.Fact {
 	return fact.New("memory-size.title-of", "memory", fact.Phrase(pool))
 }
 
-func (j *judge) explainSize(c *outcome.Check, pool plans.MemoryPool, report memory.SizeReport) {
+func (j *judge) explainSize(c *outcome.Check, pool plans.MemoryPool, report SizeReport) {
 	c.Verdict = report.Verdict
 	if report.ReportedBytes == report.ExpectedBytes {
 		c.Reason = fact.New("memory-size.all", "title", c.Title, "size", c.Text)

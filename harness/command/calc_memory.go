@@ -77,7 +77,7 @@ func (c *Console) calcMemorySize() *cli.Command {
 			if size.Value < 0 || step < 0 {
 				return errors.New("a size is not below 0")
 			}
-			r := memory.ExplainSize(pools, int64(size.Value), int64(step))
+			r := scoring.ExplainSize(pools, int64(size.Value), int64(step))
 			return c.give(x, r, r.Verdict == conformity.Pass, func(p *printer) { printSize(p, &r) })
 		},
 	}
@@ -131,7 +131,7 @@ func poolOrganisation(family *plans.Family, name string) (memory.Organisation, e
 	return org, org.Check()
 }
 
-func printSize(p *printer, r *memory.SizeReport) {
+func printSize(p *printer, r *scoring.SizeReport) {
 	p.verdict(r.Verdict)
 	p.say(fact.New("memory.shown", "shown", memory.Bytes(r.ReportedBytes), "whole", memory.Bytes(r.ExpectedBytes)))
 	for _, e := range r.Explanations {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -14,7 +15,6 @@ import (
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/fact"
-	"proveout/scoring"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -156,17 +156,25 @@ func systemNames() *bus.NameList {
 }
 
 func (a *pciAnswer) compare(family *plans.Family, slot []string) error {
-	var id plans.DeviceID
-	if len(family.IDs) > 0 {
-		id = family.IDs[0]
+	card, ok := bus.FindDevice(a.Devices, family)
+	if i := slices.IndexFunc(a.Devices, ofMaker(family)); !ok && i >= 0 {
+		card, ok = a.Devices[i], true // a line at fault can damage class and device ID alike
 	}
-	card, ok := bus.FindDevice(a.Devices, scoring.DeviceExpectation(family, id))
 	if !ok {
 		return errors.New("no device of the dump is a display controller or has the family's vendor ID")
 	}
-	detection := scoring.DetectDevice(card, family, slot)
+	detection := bus.Detect(card, family, slot)
 	a.Card, a.Detection = card.Address, &detection
 	return nil
+}
+
+// ofMaker tells the devices with a vendor ID of the family.
+func ofMaker(family *plans.Family) func(bus.Device) bool {
+	return func(d bus.Device) bool {
+		return slices.ContainsFunc(family.IDs, func(id plans.DeviceID) bool {
+			return strings.EqualFold(d.VendorID, "0x"+id.Vendor)
+		})
+	}
 }
 
 func (a *pciAnswer) print(p *printer) {

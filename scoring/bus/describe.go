@@ -145,14 +145,9 @@ func (e *EDID) describeInput() fact.Fact {
 }
 
 func (m EDIDMode) describe() fact.Fact {
-	parts := []fact.Arg{m.Mode}
-	if m.LineHz > 0 {
-		parts = append(parts, fact.In(m.LineHz/1e3, "kHz").To(0.001))
-	}
-	if m.ClockHz > 0 {
-		parts = append(parts, fact.In(m.ClockHz/1e6, "MHz").To(0.001))
-	}
-	return fact.New("bus.mode-from", "mode", fact.ListOf(fact.Comma, parts), "source", m.Source)
+	line := fact.In(m.Timing.LineHz()/1e3, "kHz").To(0.001)
+	clock := fact.In(m.Timing.PixelClockHz/1e6, "MHz").To(0.001)
+	return fact.New("bus.mode-from", "mode", fact.ListOf(fact.Comma, []fact.Arg{m.Mode, line, clock}), "source", m.Source)
 }
 
 func (r *MonitorRange) describe() fact.List {

@@ -3,36 +3,14 @@ package bus
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
+	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 )
-
-// A DeviceExpectation is what a family says of the card in configuration
-// space. Nil and zero values are not compared.
-type DeviceExpectation struct {
-	VendorID, DeviceID             *uint16
-	SubsystemVendorID, SubsystemID *uint16
-	MemoryBytes                    int64 // the window must hold it
-	AGP                            *AGPExpectation
-	Express                        *ExpressExpectation
-}
-
-// An AGPExpectation is what the family offers and what the slot offers.
-type AGPExpectation struct {
-	Rates     []int // the card must offer: 1, 2, 4, 8
-	SlotRates []int // the bench's slot offers; nil when not known
-	Sideband  bool  // the card must offer it
-	FastWrite bool  // the card must offer it
-}
-
-// An ExpressExpectation is what the family's link and the slot offer.
-type ExpressExpectation struct {
-	Width     int // lanes of the card; 0: as the device says
-	SlotWidth int // lanes of the slot; 0: not known
-}
 
 // A Difference is one point in which a device is not what its family expects.
 type Difference struct {
@@ -54,17 +32,26 @@ type Detection struct {
 	Differences []Difference       `json:"differences"`
 }
 
-// Detect compares a device with what its family expects.
-func Detect(d Device, e DeviceExpectation) Detection {
+// Detect compares a device with a family behind a slot that offers some rates;
+// none when nobody knows.
+func Detect(d Device, family *plans.Family, slotRates []string) Detection {
 	c := comparison{found: []Difference{}}
-	c.ids(d, e)
-	c.capabilities(d, e)
-	c.window(d, e.MemoryBytes)
-	if d.AGP != nil && e.AGP != nil {
-		c.agp(d.AGP, e.AGP)
+	c.ids(d, family.IDs)
+	slot := rateNumbers(slotRates)
+	switch family.Bus.Kind {
+	case "AGP":
+		c.capability(d, agpID)
+	case "PCIe":
+		c.capability(d, expressID)
 	}
-	if d.Express != nil && e.Express != nil {
-		c.express(d.Express, e.Express)
+	if len(family.Memory) > 0 { // a second memory is not in the window
+		c.window(d, int64(family.Memory[0].Total.Value))
+	}
+	switch {
+	case family.Bus.Kind == "AGP" && d.AGP != nil:
+		c.agp(d.AGP, family.Bus, slot)
+	case family.Bus.Kind == "PCIe" && d.Express != nil:
+		c.express(d.Express, rateNumbers(family.Bus.Rates), slot)
 	}
 	out := Detection{Verdict: conformity.Pass, Differences: c.found}
 	for _, x := range c.found {
@@ -75,20 +62,33 @@ func Detect(d Device, e DeviceExpectation) Detection {
 	return out
 }
 
-// FindDevice returns the device of a dump that fits an expectation best: by
-// vendor and device, otherwise the first display controller.
-func FindDevice(list []Device, e DeviceExpectation) (Device, bool) {
+// rateNumbers takes the numbers out of "2x" and "x16".
+func rateNumbers(rates []string) []int {
+	var out []int
+	for _, r := range rates {
+		if n, err := strconv.Atoi(strings.Trim(r, "x")); err == nil {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// FindDevice returns the card of a family in a dump: the device with the
+// family's IDs; otherwise a display controller, of the family's maker if there
+// is one.
+func FindDevice(list []Device, family *plans.Family) (Device, bool) {
 	best, most := Device{}, 0
 	for _, d := range list {
 		score := 0
-		if e.VendorID != nil && d.ids.vendor == *e.VendorID {
-			score += 4
-			if e.DeviceID != nil && d.ids.device == *e.DeviceID {
-				score += 4
+		ofMaker := func(id plans.DeviceID) bool { return sameID(d.ids.vendor, id.Vendor) }
+		if d.ids.class>>8 == 3 || d.ids.class == 1 { // display controllers, and those older than the class code
+			score = 1
+			if slices.ContainsFunc(family.IDs, ofMaker) {
+				score = 2
 			}
 		}
-		if d.ids.class>>8 == 3 || d.ids.class == 1 { // display controllers, and those older than the class code
-			score += 2
+		if slices.ContainsFunc(family.IDs, d.has) {
+			score += 4
 		}
 		if score > most {
 			best, most = d, score
@@ -96,6 +96,14 @@ func FindDevice(list []Device, e DeviceExpectation) (Device, bool) {
 	}
 	return best, most > 0
 }
+
+// has says whether a device has the vendor and the device of an ID.
+func (d *Device) has(id plans.DeviceID) bool {
+	return sameID(d.ids.vendor, id.Vendor) && sameID(d.ids.device, id.Device)
+}
+
+// sameID compares an identifier with one that a family states, in hexadecimal.
+func sameID(got uint16, want string) bool { return strings.EqualFold(hex16(got), "0x"+want) }
 
 type comparison struct{ found []Difference }
 
@@ -119,24 +127,31 @@ func times(rate int) fact.Fact   { return value(fact.Name(fmt.Sprintf("%dx", rat
 func lanes(n int) fact.Fact      { return value(fact.Name(fmt.Sprintf("x%d", n))) }
 func speed(gt float64) fact.Fact { return value(fact.In(gt, "GT/s").Whole()) }
 
-func (c *comparison) ids(d Device, e DeviceExpectation) {
+// ids compares the identifiers with those of the family: with the one that the
+// device has of several, else with the first.
+func (c *comparison) ids(d Device, known []plans.DeviceID) {
 	if d.ids.vendor == 0xffff {
 		c.fail("device", fact.New("bus.answers"), value(fact.Name("0xffff")), fact.New("bus.nothing-answers"))
 		return
 	}
-	id := func(field string, want *uint16, got uint16, meaning fact.Fact) {
-		if want == nil || *want == got {
+	if len(known) == 0 {
+		return
+	}
+	want := known[max(0, slices.IndexFunc(known, d.has))]
+	id := func(field, wanted string, got uint16, meaning fact.Fact) {
+		number, err := strconv.ParseUint(wanted, 16, 16)
+		if err != nil || sameID(got, wanted) { // not stated, or as stated
 			return
 		}
-		if bits := differingBits(*want, got); bits != nil {
+		if bits := differingBits(uint16(number), got); bits != nil {
 			meaning = fact.New("bus.differing-bits", "meaning", meaning, "bits", fact.ListOf(fact.And, bits))
 		}
-		c.fail(field, value(fact.Name(hex16(*want))), value(fact.Name(hex16(got))), meaning)
+		c.fail(field, value(fact.Name(hex16(uint16(number)))), value(fact.Name(hex16(got))), meaning)
 	}
-	id("vendor_id", e.VendorID, d.ids.vendor, fact.New("bus.another-maker"))
-	id("device_id", e.DeviceID, d.ids.device, fact.New("bus.another-chip"))
-	id("subsystem_vendor", e.SubsystemVendorID, d.ids.subVendor, fact.New("bus.another-board"))
-	id("subsystem", e.SubsystemID, d.ids.subDevice, fact.New("bus.another-board"))
+	id("vendor_id", want.Vendor, d.ids.vendor, fact.New("bus.another-maker"))
+	id("device_id", want.Device, d.ids.device, fact.New("bus.another-chip"))
+	id("subsystem_vendor", want.SubsystemVendor, d.ids.subVendor, fact.New("bus.another-board"))
+	id("subsystem", want.Subsystem, d.ids.subDevice, fact.New("bus.another-board"))
 }
 
 // differingBits names the data bits in which two identifiers differ, when
@@ -154,25 +169,17 @@ func differingBits(a, b uint16) []fact.Fact {
 	return out
 }
 
-// capabilities asks for those that the family's bus needs.
-func (c *comparison) capabilities(d Device, e DeviceExpectation) {
-	need := func(id byte) {
-		if slices.ContainsFunc(d.Capabilities, func(x Capability) bool { return x.ID == int(id) }) {
-			return
-		}
-		name := value(fact.Name(capabilityName(id)))
-		if d.DumpBytes < 256 {
-			c.open("capability", name, fact.New("bus.not-in-dump"), fact.New("bus.header-only"))
-			return
-		}
-		c.fail("capability", name, fact.New("bus.missing"), fact.New("bus.chain-lacks-it"))
+// capability asks for the one that the family's bus needs.
+func (c *comparison) capability(d Device, id byte) {
+	if slices.ContainsFunc(d.Capabilities, func(x Capability) bool { return x.ID == int(id) }) {
+		return
 	}
-	if e.AGP != nil {
-		need(agpID)
+	name := value(fact.Name(capabilityName(id)))
+	if d.DumpBytes < 256 {
+		c.open("capability", name, fact.New("bus.not-in-dump"), fact.New("bus.header-only"))
+		return
 	}
-	if e.Express != nil {
-		need(expressID)
-	}
+	c.fail("capability", name, fact.New("bus.missing"), fact.New("bus.chain-lacks-it"))
 }
 
 func bytesOf(n int64) fact.Amount {
@@ -183,9 +190,6 @@ func bytesOf(n int64) fact.Amount {
 // the one that the frame buffer is seen through. A region that was never sized
 // may be larger than it looks.
 func (c *comparison) window(d Device, memoryBytes int64) {
-	if memoryBytes <= 0 {
-		return
-	}
 	largest, unsized, any := int64(0), false, false
 	for _, b := range d.BARs {
 		if b.Kind == "memory" {
@@ -219,18 +223,23 @@ func rateList(rates []int) fact.Fact {
 
 // agp compares what the card offers, and then the link with the fastest rate
 // that both ends offer: a link that trains lower has a line or a contact that
-// did not take part.
-func (c *comparison) agp(a *AGP, e *AGPExpectation) {
-	for _, r := range e.Rates {
-		if !slices.Contains(a.Rates, r) {
+// did not take part. A rate that the slot does not have, or that the device's
+// mode cannot show, is not asked of the card: with AGP 3.0 signalling the
+// status register has bits for 4x and 8x only (AGP Interface Specification 3.0,
+// from memory).
+func (c *comparison) agp(a *AGP, family plans.Bus, slot []int) {
+	inSlot := func(rate int) bool { return len(slot) == 0 || slices.Contains(slot, rate) }
+	for _, r := range rateNumbers(family.Rates) {
+		shown := !a.AGP3 || r >= 4
+		if inSlot(r) && shown && !slices.Contains(a.Rates, r) {
 			c.fail("agp rates", times(r), rateList(a.Rates), fact.New("bus.rate-not-offered"))
 		}
 	}
 	offered, notOffered := fact.New("bus.offered"), fact.New("bus.not-offered")
-	if e.Sideband && !a.Sideband {
+	if slices.Contains(family.Features, "sideband") && !a.Sideband {
 		c.fail("agp sideband", offered, notOffered, fact.New("bus.look-sideband"))
 	}
-	if e.FastWrite && !a.FastWrite {
+	if slices.Contains(family.Features, "fast-write") && !a.FastWrite {
 		c.fail("agp fast write", offered, notOffered, fact.New("bus.look-straps"))
 	}
 	if !a.Enabled || a.EnabledRate == 0 {
@@ -239,29 +248,31 @@ func (c *comparison) agp(a *AGP, e *AGPExpectation) {
 	}
 	best := 0 // of the rates that both ends offer
 	for _, r := range a.Rates {
-		if len(e.SlotRates) == 0 || slices.Contains(e.SlotRates, r) {
+		if inSlot(r) {
 			best = max(best, r)
 		}
 	}
 	switch {
 	case best == 0:
-		c.fail("agp link", rateList(e.SlotRates), rateList(a.Rates), fact.New("bus.no-common-rate"))
+		c.fail("agp link", rateList(slot), rateList(a.Rates), fact.New("bus.no-common-rate"))
 	case a.EnabledRate > best:
 		c.fail("agp link", times(best), times(a.EnabledRate), fact.New("bus.too-fast"))
-	case a.EnabledRate < best && len(e.SlotRates) > 0:
+	case a.EnabledRate < best && len(slot) > 0:
 		c.fail("agp link", times(best), times(a.EnabledRate), fact.New("bus.trained-low"))
 	case a.EnabledRate < best:
 		c.open("agp link", times(best), times(a.EnabledRate), fact.New("bus.slot-unknown"))
 	}
 }
 
-func (c *comparison) express(x *Express, e *ExpressExpectation) {
-	if e.Width > 0 && x.MaxWidth != e.Width {
-		c.fail("express width offered", lanes(e.Width), lanes(x.MaxWidth), fact.New("bus.look-strap-or-chip"))
+// express compares the width that the card offers, and then the link with what
+// both ends offer.
+func (c *comparison) express(x *Express, card, slot []int) {
+	if len(card) > 0 && x.MaxWidth != slices.Max(card) {
+		c.fail("express width offered", lanes(slices.Max(card)), lanes(x.MaxWidth), fact.New("bus.look-strap-or-chip"))
 	}
 	width, verdict := x.MaxWidth, conformity.Inconclusive
-	if e.SlotWidth > 0 {
-		width, verdict = min(width, e.SlotWidth), conformity.Fail
+	if len(slot) > 0 {
+		width, verdict = min(width, slices.Max(slot)), conformity.Fail
 	}
 	if x.Width < width {
 		c.add(verdict, "express width", lanes(width), lanes(x.Width), fact.New("bus.fewer-lanes"))

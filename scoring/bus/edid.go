@@ -17,53 +17,31 @@ import (
 // E-EDID Standard, EDID structure 1.3 and 1.4; layout from memory, exercised
 // against edid-decode).
 type EDID struct {
-	OK             bool           `json:"ok"` // header, checksum and length are right
-	ChecksumOK     bool           `json:"checksum_ok"`
-	HeaderOK       bool           `json:"header_ok"`
-	Version        string         `json:"version"`
-	Manufacturer   string         `json:"manufacturer"` // three letters
-	ProductCode    int            `json:"product_code"`
-	Serial         uint32         `json:"serial"`
-	Week           int            `json:"week,omitempty"`
-	Year           int            `json:"year"`
-	ModelYear      bool           `json:"model_year,omitempty"` // Year is the model's, not the unit's
-	Digital        bool           `json:"digital"`
-	Sync           []string       `json:"sync,omitempty"` // analogue inputs: separate, composite, on green
-	WidthCM        int            `json:"width_cm"`       // 0: not stated
-	HeightCM       int            `json:"height_cm"`
-	Gamma          float64        `json:"gamma,omitempty"` // 0: not stated
-	Extensions     int            `json:"extensions"`      // blocks that follow
-	Preferred      *EDIDMode      `json:"preferred,omitempty"`
-	Modes          []EDIDMode     `json:"modes"`
-	Name           string         `json:"name,omitempty"`
-	SerialText     string         `json:"serial_text,omitempty"`
-	Text           []string       `json:"text,omitempty"`
-	Range          *MonitorRange  `json:"range,omitempty"`
-	Chromaticities map[string]XYZ `json:"chromaticities,omitempty"`
-	Notes          []fact.Fact    `json:"notes,omitempty"`
+	OK           bool          `json:"ok"` // header, checksum and length are right
+	ChecksumOK   bool          `json:"checksum_ok"`
+	Version      string        `json:"version"`
+	Manufacturer string        `json:"manufacturer"` // three letters
+	ProductCode  int           `json:"product_code"`
+	Year         int           `json:"year"`
+	Digital      bool          `json:"digital"`
+	Sync         []string      `json:"sync,omitempty"` // analogue inputs: separate, composite, on green
+	WidthCM      int           `json:"width_cm"`       // 0: not stated
+	HeightCM     int           `json:"height_cm"`
+	Extensions   int           `json:"extensions"` // blocks that follow
+	Preferred    *EDIDMode     `json:"preferred,omitempty"`
+	Modes        []EDIDMode    `json:"modes"`
+	Name         string        `json:"name,omitempty"`
+	Range        *MonitorRange `json:"range,omitempty"`
+	Notes        []fact.Fact   `json:"notes,omitempty"`
 
 	cvt bool // the range limits name CVT
 }
 
-// XYZ holds the CIE x and y of a primary or the white point.
-type XYZ struct {
-	X float64 `json:"x"`
-	Y float64 `json:"y"`
-}
-
 // An EDIDMode is a mode that the monitor lists.
 type EDIDMode struct {
-	Mode      fact.Fact `json:"mode"`
-	Source    string    `json:"source"` // established, standard, detailed, cvt
-	Standard  string    `json:"standard"`
-	Width     int       `json:"width"`
-	Height    int       `json:"height"`
-	RefreshHz float64   `json:"refresh_hz"`
-	LineHz    float64   `json:"line_hz,omitempty"`
-	ClockHz   float64   `json:"pixel_clock_hz,omitempty"`
-	WidthMM   int       `json:"width_mm,omitempty"`
-	HeightMM  int       `json:"height_mm,omitempty"`
-	Timing    Timing    `json:"timing"`
+	Mode   fact.Fact `json:"mode"`
+	Source string    `json:"source"` // established, standard, detailed, cvt
+	Timing Timing    `json:"timing"`
 }
 
 // A MonitorRange is what the monitor can follow.
@@ -73,7 +51,6 @@ type MonitorRange struct {
 	MinLineHz    float64 `json:"min_line_hz"`
 	MaxLineHz    float64 `json:"max_line_hz"`
 	MaxClockHz   float64 `json:"max_pixel_clock_hz,omitempty"`
-	Formula      string  `json:"formula"` // "GTF", "secondary GTF", "range only", "CVT"
 }
 
 // A block of an EDID.
@@ -88,14 +65,14 @@ func ParseEDID(data []byte) (EDID, error) {
 		return EDID{}, err
 	}
 	e := EDID{Modes: []EDIDMode{}, Extensions: int(b[0x7e])}
-	e.HeaderOK = bytes.Equal(b[:8], []byte{0, 255, 255, 255, 255, 255, 255, 0})
+	header := bytes.Equal(b[:8], []byte{0, 255, 255, 255, 255, 255, 255, 0})
 	sum := byte(0)
 	for _, x := range b[:blockBytes] {
 		sum += x
 	}
 	e.ChecksumOK = sum == 0
-	e.OK = e.HeaderOK && e.ChecksumOK
-	if !e.HeaderOK {
+	e.OK = header && e.ChecksumOK
+	if !header {
 		e.note(fact.New("bus.edid-header"))
 	}
 	if !e.ChecksumOK {
@@ -174,14 +151,8 @@ func (e *EDID) identity(b []byte) {
 	letters := binary.BigEndian.Uint16(b[8:])
 	e.Manufacturer = string([]byte{'@' + byte(letters>>10&31), '@' + byte(letters>>5&31), '@' + byte(letters&31)})
 	e.ProductCode = int(binary.LittleEndian.Uint16(b[0x0a:]))
-	e.Serial = binary.LittleEndian.Uint32(b[0x0c:])
 	e.Year = 1990 + int(b[0x11])
-	switch week := int(b[0x10]); {
-	case week == 255:
-		e.ModelYear = true
-	case week <= 54:
-		e.Week = week
-	default:
+	if week := int(b[0x10]); week > 54 && week != 255 { // 255: the year is the model's
 		e.note(fact.New("bus.edid-week", "week", week))
 	}
 	e.Version = fmt.Sprintf("%d.%d", b[0x12], b[0x13])
@@ -203,33 +174,10 @@ func (e *EDID) display(b []byte) {
 	if b[0x15] > 0 && b[0x16] > 0 { // one of them alone states an aspect ratio
 		e.WidthCM, e.HeightCM = int(b[0x15]), int(b[0x16])
 	}
-	if b[0x17] != 255 {
-		e.Gamma = float64(int(b[0x17])+100) / 100
-	}
-	// Ten bits a coordinate: eight in a byte of its own, two in one shared by four.
-	xy := func(low byte, shift uint, high byte) float64 {
-		return roundTo(float64(int(high)<<2|int(low>>shift&3))/1024, 4)
-	}
-	e.Chromaticities = map[string]XYZ{
-		"red":   {xy(b[0x19], 6, b[0x1b]), xy(b[0x19], 4, b[0x1c])},
-		"green": {xy(b[0x19], 2, b[0x1d]), xy(b[0x19], 0, b[0x1e])},
-		"blue":  {xy(b[0x1a], 6, b[0x1f]), xy(b[0x1a], 4, b[0x20])},
-		"white": {xy(b[0x1a], 2, b[0x21]), xy(b[0x1a], 0, b[0x22])},
-	}
 }
 
 func (e *EDID) add(t Timing, source string) {
-	e.Modes = append(e.Modes, EDIDMode{
-		Mode:      t.Mode(),
-		Source:    source,
-		Standard:  t.Name(),
-		Width:     t.Width,
-		Height:    t.Height,
-		RefreshHz: roundTo(t.RefreshHz(), 6),
-		LineHz:    roundTo(t.LineHz(), 1),
-		ClockHz:   math.Round(t.PixelClockHz),
-		Timing:    t,
-	})
+	e.Modes = append(e.Modes, EDIDMode{Mode: t.Mode(), Source: source, Timing: t})
 }
 
 // established are the modes of the three bytes from 0x23, from bit 7 of the
@@ -297,9 +245,9 @@ func (e *EDID) standard(a, b byte) (Timing, bool) {
 		aspect = [2]int{1, 1}
 	}
 	m.Height = m.Width * aspect[1] / aspect[0]
-	t, err := GTF(m)
+	t, err := gtf(m)
 	if e.cvt {
-		t, err = CVT(m, NormalBlanking)
+		t, err = cvt(m, normalBlanking)
 	}
 	if err != nil {
 		e.note(fact.New("bus.edid-standard", "code", fmt.Sprintf("%02x %02x", a, b)))
@@ -315,10 +263,6 @@ func (e *EDID) descriptor(b []byte, index int) {
 		return
 	}
 	switch b[3] {
-	case 0xff:
-		e.SerialText = descriptorText(b)
-	case 0xfe:
-		e.Text = append(e.Text, descriptorText(b))
 	case 0xfc:
 		e.Name = descriptorText(b)
 	case 0xfd:
@@ -384,10 +328,8 @@ func (e *EDID) detailed(b []byte, index int) {
 		}
 	}
 	e.add(t, "detailed")
-	m := &e.Modes[len(e.Modes)-1]
-	m.WidthMM, m.HeightMM = at(int(b[12]), b[14], 4), at(int(b[13]), b[14]&15, 0)
 	if index == 0 {
-		preferred := *m
+		preferred := e.Modes[len(e.Modes)-1]
 		e.Preferred = &preferred
 	}
 }
@@ -405,7 +347,6 @@ func (e *EDID) ranges(b []byte) {
 	r := &MonitorRange{
 		MinRefreshHz: float64(b[5]), MaxRefreshHz: float64(b[6]),
 		MinLineHz: float64(b[7]) * 1e3, MaxLineHz: float64(b[8]) * 1e3,
-		Formula: "unknown",
 	}
 	if e.Version >= "1.4" { // offsets of 255 for values beyond a byte
 		for i, limit := range []*float64{&r.MinRefreshHz, &r.MaxRefreshHz, &r.MinLineHz, &r.MaxLineHz} {
@@ -417,18 +358,8 @@ func (e *EDID) ranges(b []byte) {
 	if b[9] != 255 && b[9] != 0 {
 		r.MaxClockHz = float64(b[9]) * 10e6
 	}
-	switch b[10] {
-	case 0:
-		r.Formula = "GTF"
-	case 1:
-		r.Formula = "range only"
-	case 2:
-		r.Formula = "secondary GTF"
-	case 4:
-		r.Formula = "CVT"
-		if r.MaxClockHz > 0 {
-			r.MaxClockHz -= float64(b[12]>>2) * 0.25e6
-		}
+	if b[10] == 4 && r.MaxClockHz > 0 { // CVT, with quarters of a megahertz
+		r.MaxClockHz -= float64(b[12]>>2) * 0.25e6
 	}
 	if r.MinRefreshHz > r.MaxRefreshHz || r.MinLineHz > r.MaxLineHz {
 		e.note(fact.New("bus.edid-range"))
@@ -448,14 +379,14 @@ func (e *EDID) cvtCodes(b []byte) {
 		for _, f := range []struct {
 			bit   uint
 			hz    float64
-			blank Blanking
+			blank blanking
 		}{
-			{4, 50, NormalBlanking}, {3, 60, NormalBlanking}, {2, 75, NormalBlanking}, {1, 85, NormalBlanking},
-			{0, 60, ReducedBlanking},
+			{4, 50, normalBlanking}, {3, 60, normalBlanking}, {2, 75, normalBlanking}, {1, 85, normalBlanking},
+			{0, 60, reducedBlanking},
 		} {
 			m.Rate = f.hz
 			if b[i+2]>>f.bit&1 == 1 {
-				if t, err := CVT(m, f.blank); err == nil {
+				if t, err := cvt(m, f.blank); err == nil {
 					e.add(t, "cvt")
 				}
 			}
@@ -472,34 +403,35 @@ func (e EDID) ShowsMode(wanted plans.Mode) (ok bool, why fact.Fact, err error) {
 			(wanted.Rate == 0 || hz > wanted.Rate*0.985 && hz < wanted.Rate*1.015)
 	}
 	for _, m := range e.Modes {
-		if fits(m.Width, m.Height, m.RefreshHz) {
+		if fits(m.Timing.Width, m.Timing.Height, m.Timing.RefreshHz()) {
 			return true, fact.New("bus.mode-listed-as", "mode", m.Mode), nil
 		}
 	}
 	for _, t := range standardModes() {
 		if fits(t.Width, t.Height, t.RefreshHz()) {
-			ok, why = e.Shows(t)
+			ok, why = e.shows(t)
 			return ok, why, nil
 		}
 	}
 	if wanted.Rate == 0 {
 		wanted.Rate = 60
 	}
-	t, err := GTF(wanted)
+	t, err := gtf(wanted)
 	if err != nil {
 		return false, fact.Fact{}, err
 	}
-	ok, why = e.Shows(t)
+	ok, why = e.shows(t)
 	return ok, why, nil
 }
 
-// Shows reports whether the monitor can show a mode, by its range limits, and
+// shows reports whether the monitor can show a mode, by its range limits, and
 // why or why not: so that a black picture is not blamed on the card.
-func (e EDID) Shows(t Timing) (ok bool, why fact.Fact) {
+func (e EDID) shows(t Timing) (ok bool, why fact.Fact) {
 	r := e.Range
 	if r == nil {
 		for _, m := range e.Modes {
-			if m.Width == t.Width && m.Height == t.Height && math.Abs(m.RefreshHz-t.RefreshHz()) < 1 {
+			listed := m.Timing
+			if listed.Width == t.Width && listed.Height == t.Height && math.Abs(listed.RefreshHz()-t.RefreshHz()) < 1 {
 				return true, fact.New("bus.mode-listed")
 			}
 		}

@@ -59,10 +59,9 @@ func ExampleDetect() {
 			devices = append(devices, d)
 		}
 	}
-	vendor, device := uint16(0xfee3), uint16(0x5158)
-	family := bus.DeviceExpectation{VendorID: &vendor, DeviceID: &device}
+	family := &plans.Family{IDs: []plans.DeviceID{{Vendor: "fee3", Device: "5158"}}}
 	card, _ := bus.FindDevice(devices, family)
-	found := bus.Detect(card, family)
+	found := bus.Detect(card, family, nil)
 	fmt.Println(found.Verdict)
 	for _, x := range found.Differences {
 		fmt.Printf("%s: %s, not %s: %s\n",

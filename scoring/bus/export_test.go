@@ -1,4 +1,14 @@
 package bus
 
-// StandardModes are held against the published table by tests outside the package.
-var StandardModes = standardModes
+// Standard modes and formulas are held against published tables by tests
+// outside the package.
+var (
+	StandardModes = standardModes
+	CVT           = cvt
+	GTF           = gtf
+)
+
+const (
+	NormalBlanking  = normalBlanking
+	ReducedBlanking = reducedBlanking
+)

@@ -17,19 +17,11 @@ type Device struct {
 	Subsystem       string            `json:"subsystem,omitempty"` // "0x121a:0x003a"; empty for bridges
 	Revision        string            `json:"revision"`
 	Class           string            `json:"class"`
-	ClassCode       string            `json:"class_code"` // base class, subclass, programming interface
-	HeaderType      int               `json:"header_type"`
 	Command         []string          `json:"command"` // bits that are set
 	Status          []string          `json:"status"`
-	DevselTiming    string            `json:"devsel_timing"`
-	CacheLineBytes  int               `json:"cache_line_bytes"`
-	LatencyClocks   int               `json:"latency_clocks"`
-	InterruptLine   int               `json:"interrupt_line"`
-	InterruptPin    string            `json:"interrupt_pin,omitempty"`
 	BARs            []BAR             `json:"bars"`
 	ROM             *ROM              `json:"rom,omitempty"`
 	Capabilities    []Capability      `json:"capabilities"`
-	ExtCapabilities []ExtCapability   `json:"extended_capabilities,omitempty"`
 	PowerManagement *PowerManagement  `json:"power_management,omitempty"`
 	AGP             *AGP              `json:"agp,omitempty"`
 	Express         *Express          `json:"express,omitempty"`
@@ -50,14 +42,12 @@ type BAR struct {
 	Address      uint64 `json:"address"`
 	Prefetchable bool   `json:"prefetchable"`
 	SizeBytes    int64  `json:"size_bytes,omitempty"` // 0: no sizing readback given
-	Raw          string `json:"raw"`
 }
 
 // A ROM is the expansion ROM register.
 type ROM struct {
-	Address   uint64 `json:"address"`
-	Enabled   bool   `json:"enabled"`
-	SizeBytes int64  `json:"size_bytes,omitempty"`
+	Address uint64 `json:"address"`
+	Enabled bool   `json:"enabled"`
 }
 
 // A Capability is one link of the capability chain.
@@ -65,13 +55,6 @@ type Capability struct {
 	Offset int    `json:"offset"`
 	ID     int    `json:"id"`
 	Name   string `json:"name"`
-}
-
-// An ExtCapability is one link of the extended chain from offset 0x100.
-type ExtCapability struct {
-	Offset  int `json:"offset"`
-	ID      int `json:"id"`
-	Version int `json:"version"`
 }
 
 func hex8(v byte) string    { return fmt.Sprintf("0x%02x", v) }
@@ -85,31 +68,23 @@ func Decode(c ConfigSpace) (Device, bool) {
 		return Device{}, false
 	}
 	le := binary.LittleEndian
-	command, status := le.Uint16(b[4:]), le.Uint16(b[6:])
+	command, status, header := le.Uint16(b[4:]), le.Uint16(b[6:]), b[0x0e]&0x7f
 	d := Device{
-		Address:        c.Address,
-		VendorID:       hex16(le.Uint16(b)),
-		DeviceID:       hex16(le.Uint16(b[2:])),
-		Revision:       hex8(b[8]),
-		Class:          className(b[0x0b], b[0x0a]),
-		ClassCode:      fmt.Sprintf("0x%02x%02x%02x", b[0x0b], b[0x0a], b[9]),
-		HeaderType:     int(b[0x0e] & 0x7f),
-		Command:        bitNames(command, commandBits()),
-		Status:         bitNames(status, statusBits()),
-		DevselTiming:   [...]string{"fast", "medium", "slow", "reserved"}[status>>9&3],
-		CacheLineBytes: int(b[0x0c]) * 4,
-		LatencyClocks:  int(b[0x0d]),
-		InterruptLine:  int(b[0x3c]),
-		BARs:           []BAR{},
-		Capabilities:   []Capability{},
-		DumpBytes:      len(b),
-		ids:            ids{vendor: le.Uint16(b), device: le.Uint16(b[2:]), class: le.Uint16(b[0x0a:])},
+		Address:      c.Address,
+		VendorID:     hex16(le.Uint16(b)),
+		DeviceID:     hex16(le.Uint16(b[2:])),
+		Revision:     hex8(b[8]),
+		Class:        className(b[0x0b], b[0x0a]),
+		Command:      bitNames(command, commandBits[:]),
+		Status:       bitNames(status, statusBits[:]),
+		BARs:         []BAR{},
+		Capabilities: []Capability{},
+		DumpBytes:    len(b),
+		ids:          ids{vendor: le.Uint16(b), device: le.Uint16(b[2:]), class: le.Uint16(b[0x0a:])},
 	}
-	if pin := b[0x3d]; pin >= 1 && pin <= 4 {
-		d.InterruptPin = string(rune('A' + pin - 1))
-	}
-	d.doubt(b)
-	switch d.HeaderType {
+	d.doubt(b, header)
+	chain := b[0x34]
+	switch header {
 	case 0:
 		d.ids.subVendor, d.ids.subDevice = le.Uint16(b[0x2c:]), le.Uint16(b[0x2e:])
 		d.Subsystem = hex16(d.ids.subVendor) + ":" + hex16(d.ids.subDevice)
@@ -118,11 +93,12 @@ func Decode(c ConfigSpace) (Device, bool) {
 	case 1:
 		d.regions(c, 2)
 		d.rom(c, 0x38)
+	case 2:
+		chain = b[0x14]
 	}
 	if status&0x10 != 0 {
-		d.capabilities(b)
+		d.capabilities(b, chain)
 	}
-	d.extended(b)
 	return d, true
 }
 
@@ -130,7 +106,7 @@ func Decode(c ConfigSpace) (Device, bool) {
 func (d *Device) note(f fact.Fact) { d.Notes = append(d.Notes, f) }
 
 // doubt notes what makes the dump itself doubtful.
-func (d *Device) doubt(b []byte) {
+func (d *Device) doubt(b []byte, header byte) {
 	same := true
 	for _, x := range b[:minConfig] {
 		same = same && x == b[0]
@@ -143,40 +119,33 @@ func (d *Device) doubt(b []byte) {
 	case d.ids.vendor == 0xffff || d.ids.vendor == 0:
 		d.note(fact.New("bus.no-vendor", "vendor", d.VendorID))
 	}
-	if d.HeaderType > 2 {
-		d.note(fact.New("bus.unknown-header", "type", hex8(byte(d.HeaderType))))
+	if header > 2 {
+		d.note(fact.New("bus.unknown-header", "type", hex8(header)))
 	}
 }
 
-type bitName struct {
-	bit  uint
-	name string
-}
+// commandBits and statusBits name the bits of both registers, from bit 0 on.
+var (
+	commandBits = [...]string{
+		"I/O", "memory", "bus master", "special cycles", "memory write and invalidate", "VGA palette snoop",
+		"parity error response", "stepping", "SERR#", "fast back-to-back", "interrupt disable",
+	}
+	statusBits = [...]string{
+		"", "", "", "interrupt", "capabilities", "66 MHz", "user definable features", "fast back-to-back",
+		"master data parity error", "", "", "signalled target abort", "received target abort",
+		"received master abort", "signalled system error", "detected parity error",
+	}
+)
 
-func bitNames(v uint16, names []bitName) []string {
-	out := []string{}
-	for _, n := range names {
-		if v>>n.bit&1 == 1 {
-			out = append(out, n.name)
+// bitNames returns the names of the bits that are set.
+func bitNames(v uint16, names []string) []string {
+	set := []string{}
+	for bit, name := range names {
+		if v>>uint(bit)&1 == 1 && name != "" {
+			set = append(set, name)
 		}
 	}
-	return out
-}
-
-func commandBits() []bitName {
-	return []bitName{
-		{0, "I/O"}, {1, "memory"}, {2, "bus master"}, {3, "special cycles"}, {4, "memory write and invalidate"},
-		{5, "VGA palette snoop"}, {6, "parity error response"}, {7, "stepping"}, {8, "SERR#"}, {9, "fast back-to-back"},
-		{10, "interrupt disable"},
-	}
-}
-
-func statusBits() []bitName {
-	return []bitName{
-		{3, "interrupt"}, {4, "capabilities"}, {5, "66 MHz"}, {6, "user definable features"}, {7, "fast back-to-back"},
-		{8, "master data parity error"}, {11, "signalled target abort"}, {12, "received target abort"},
-		{13, "received master abort"}, {14, "signalled system error"}, {15, "detected parity error"},
-	}
+	return set
 }
 
 // regions reads the base address registers, of which a region of 64 bits takes
@@ -194,7 +163,7 @@ func (d *Device) regions(c ConfigSpace, registers int) {
 		switch {
 		case raw == 0 && ones == 0:
 		case low&1 == 1:
-			bar := BAR{Index: i, Kind: "io", Width: 32, Address: uint64(raw &^ 3), Raw: fmt.Sprintf("0x%08x", raw)}
+			bar := BAR{Index: i, Kind: "io", Width: 32, Address: uint64(raw &^ 3)}
 			if sized {
 				mask := ones &^ 3
 				if mask>>16 == 0 { // only 16 bits are decoded
@@ -204,10 +173,7 @@ func (d *Device) regions(c ConfigSpace, registers int) {
 			}
 			d.addRegion(c, bar)
 		default:
-			bar := BAR{
-				Index: i, Kind: "memory", Width: 32, Address: uint64(raw &^ 15),
-				Prefetchable: low&8 != 0, Raw: fmt.Sprintf("0x%08x", raw),
-			}
+			bar := BAR{Index: i, Kind: "memory", Width: 32, Address: uint64(raw &^ 15), Prefetchable: low&8 != 0}
 			mask := uint64(ones&^15) | 0xffffffff<<32
 			switch low >> 1 & 3 {
 			case 1:
@@ -250,20 +216,14 @@ func (d *Device) addRegion(c ConfigSpace, bar BAR) {
 }
 
 func (d *Device) rom(c ConfigSpace, at int) {
-	raw := binary.LittleEndian.Uint32(c.Bytes[at:])
-	mask := c.Sizing[at] &^ 0x7ff
-	if raw != 0 || mask != 0 {
-		d.ROM = &ROM{Address: uint64(raw &^ 0x7ff), Enabled: raw&1 == 1, SizeBytes: int64(-mask)}
+	if raw := binary.LittleEndian.Uint32(c.Bytes[at:]); raw != 0 || c.Sizing[at]&^0x7ff != 0 {
+		d.ROM = &ROM{Address: uint64(raw &^ 0x7ff), Enabled: raw&1 == 1}
 	}
 }
 
-// capabilities follows the chain. Each offset is visited once, so a chain that
+// capabilities follows the chain from its first offset. Each offset is visited once, so a chain that
 // bites its tail ends.
-func (d *Device) capabilities(b []byte) {
-	next := b[0x34]
-	if d.HeaderType == 2 {
-		next = b[0x14]
-	}
+func (d *Device) capabilities(b []byte, next byte) {
 	seen := [256]bool{}
 	for next &^= 3; next != 0; next &^= 3 {
 		at := int(next)
@@ -292,23 +252,5 @@ func (d *Device) capabilities(b []byte) {
 			d.express(b[at:], next)
 		}
 		next = b[at+1]
-	}
-}
-
-// extended follows the chain from offset 0x100 of a PCI Express device.
-func (d *Device) extended(b []byte) {
-	seen := map[int]bool{}
-	for at := 0x100; at >= 0x100 && at+4 <= len(b) && !seen[at]; {
-		seen[at] = true
-		v := binary.LittleEndian.Uint32(b[at:])
-		if v == 0 || v == 0xffffffff {
-			return
-		}
-		link := ExtCapability{Offset: at, ID: int(v & 0xffff), Version: int(v >> 16 & 15)}
-		d.ExtCapabilities = append(d.ExtCapabilities, link)
-		at = int(v >> 20 &^ 3)
-		if seen[at] {
-			d.note(fact.New("bus.extended-chain-loops", "at", fmt.Sprintf("0x%x", at)))
-		}
 	}
 }

@@ -16,7 +16,9 @@ import (
 
 	"pgregory.net/rapid"
 
+	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/plans/quantity"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -58,7 +60,7 @@ func asPciutils(d bus.Device) []string {
 	if d.Revision != "0x00" {
 		rev = " (rev " + bare(d.Revision) + ")"
 	}
-	out := []string{fmt.Sprintf("%s %s: %s:%s%s", d.Address, bare(d.ClassCode)[:4], bare(d.VendorID), bare(d.DeviceID), rev)}
+	out := []string{fmt.Sprintf("%s %s:%s%s", d.Address, bare(d.VendorID), bare(d.DeviceID), rev)}
 	if d.Subsystem != "" && d.Subsystem != "0x0000:0x0000" {
 		out = append(out, "Subsystem: "+bare(d.Subsystem))
 	}
@@ -67,7 +69,7 @@ func asPciutils(d bus.Device) []string {
 		flag(c, "memory write and invalidate", "MemWINV"), flag(c, "VGA palette snoop", "VGASnoop"), flag(c, "parity error response", "ParErr"), flag(c, "stepping", "Stepping"),
 		flag(c, "SERR#", "SERR"), flag(c, "fast back-to-back", "FastB2B"), flag(c, "interrupt disable", "DisINTx")}, " "),
 		strings.Join([]string{"Status:", flag(s, "capabilities", "Cap"), flag(s, "66 MHz", "66MHz"), flag(s, "user definable features", "UDF"), flag(s, "fast back-to-back", "FastB2B"),
-			flag(s, "master data parity error", "ParErr"), "DEVSEL=" + strings.Replace(d.DevselTiming, "reserved", "??", 1), flag(s, "signalled target abort", ">TAbort"), flag(s, "received target abort", "<TAbort"),
+			flag(s, "master data parity error", "ParErr"), flag(s, "signalled target abort", ">TAbort"), flag(s, "received target abort", "<TAbort"),
 			flag(s, "received master abort", "<MAbort"), flag(s, "signalled system error", ">SERR"), flag(s, "detected parity error", "<PERR"), flag(s, "interrupt", "INTx")}, " "))
 	for _, b := range d.BARs {
 		if b.Kind == "io" {
@@ -90,16 +92,15 @@ func asPciutils(d bus.Device) []string {
 		case x.ID == 1 && d.PowerManagement != nil:
 			p := d.PowerManagement
 			out = append(out, fmt.Sprintf("Capabilities: [%02x] Power Management version %d", x.Offset, p.Version),
-				fmt.Sprintf("Flags: %s %s PME(%s)", yes(p.D1, "D1"), yes(p.D2, "D2"), pmeList(p.PME)),
 				"Status: "+strings.Replace(p.State, "D3hot", "D3", 1))
 		case x.ID == 2 && d.AGP != nil:
 			a := d.AGP
 			out = append(out, fmt.Sprintf("Capabilities: [%02x] AGP version %s", x.Offset, a.Version),
-				fmt.Sprintf("Status: RQ=%d %s %s %s %s Rate=%s", a.RequestDepth, yes(a.Sideband, "SBA"), yes(a.Over4G, "64bit"), yes(a.FastWrite, "FW"), yes(a.AGP3, "AGP3"), rates(a.Rates)),
-				fmt.Sprintf("Command: RQ=%d %s %s %s", a.EnabledDepth, yes(a.EnabledSideband, "SBA"), yes(a.Enabled, "AGP"), yes(a.EnabledFastWrite, "FW")))
+				fmt.Sprintf("Status: RQ=%d %s %s %s Rate=%s", a.RequestDepth, yes(a.Sideband, "SBA"), yes(a.FastWrite, "FW"), yes(a.AGP3, "AGP3"), rates(a.Rates)),
+				fmt.Sprintf("Command: %s %s %s", yes(a.EnabledSideband, "SBA"), yes(a.Enabled, "AGP"), yes(a.EnabledFastWrite, "FW")))
 		case x.ID == 0x10 && d.Express != nil:
 			e := d.Express
-			out = append(out, fmt.Sprintf("Capabilities: [%02x] Express (v%d)", x.Offset, e.Version),
+			out = append(out, fmt.Sprintf("Capabilities: [%02x] Express", x.Offset),
 				fmt.Sprintf("LnkCap: Speed %s, Width x%d", gt(e.MaxSpeedGT), e.MaxWidth), fmt.Sprintf("LnkSta: Speed %s Width x%d", gt(e.SpeedGT), e.Width))
 		}
 	}
@@ -124,14 +125,6 @@ func rates(r []int) string {
 	return strings.Join(s, ",")
 }
 
-func pmeList(on []string) string {
-	var s []string
-	for _, n := range []string{"D0", "D1", "D2", "D3hot", "D3cold"} {
-		s = append(s, n+map[bool]string{true: "+", false: "-"}[slices.Contains(on, n)])
-	}
-	return strings.Join(s, ",")
-}
-
 // common reduces what lspci prints to the lines of asPciutils.
 func common(out string) []string {
 	var lines []string
@@ -140,13 +133,13 @@ func common(out string) []string {
 		from *regexp.Regexp
 		to   string
 	}{
-		{re(`^([0-9a-f:.]+ [0-9a-f]{4}: [0-9a-f]{4}:[0-9a-f]{4}(?: \(rev ..\))?).*$`), "$1"},
-		{re(`^\s+(Subsystem: .*)$`), "$1"}, {re(`^\s+(Control: .*)$`), "$1"}, {re(`^\s+(Status: Cap.*)$`), "$1"},
+		{re(`^([0-9a-f:.]+) [0-9a-f]{4}: ([0-9a-f]{4}:[0-9a-f]{4}(?: \(rev ..\))?).*$`), "$1 $2"},
+		{re(`^\s+(Subsystem: .*)$`), "$1"}, {re(`^\s+(Control: .*)$`), "$1"}, {re(`^\s+(Status: Cap.*) DEVSEL=\S+(.*)$`), "$1$2"},
 		{re(`^\s+(Region .*?)(?: \[virtual\])?$`), "$1"}, {re(`^\s+(Expansion ROM at \S+)( \[disabled)? by cmd\]$`), "$1$2]"}, {re(`^\s+(Expansion ROM .*)$`), "$1"},
-		{re(`^\s+(Capabilities: \[..\] (?:Power Management|AGP) version .*)$`), "$1"}, {re(`^\s+(Capabilities: \[..\] Express \(v\d+\)).*$`), "$1"},
-		{re(`^\s+Flags: PMEClk. DSI. (D1.) (D2.) AuxCurrent=\d+mA (PME.*)$`), "Flags: $1 $2 $3"}, {re(`^\s+(Status: D\d).*$`), "$1"},
-		{re(`^\s+(Status: RQ=\d+) .*(SBA.).*(64bit.) (FW.) (AGP3.) (Rate=.*)$`), "$1 $2 $3 $4 $5 $6"},
-		{re(`^\s+(Command: RQ=\d+) .*(SBA.) (AGP.).* (FW.) Rate.*$`), "$1 $2 $3 $4"},
+		{re(`^\s+(Capabilities: \[..\] (?:Power Management|AGP) version .*)$`), "$1"}, {re(`^\s+(Capabilities: \[..\] Express) .*$`), "$1"},
+		{re(`^\s+(Status: D\d).*$`), "$1"},
+		{re(`^\s+(Status: RQ=\d+) .*(SBA.).* (FW.) (AGP3.) (Rate=.*)$`), "$1 $2 $3 $4 $5"},
+		{re(`^\s+(Command:) RQ=\d+ .*(SBA.) (AGP.).* (FW.) Rate.*$`), "$1 $2 $3 $4"},
 		{re(`^\s+LnkCap:\s+Port #\d+, (Speed \S+), (Width x\d+).*$`), "LnkCap: $1, $2"},
 		{re(`^\s+LnkSta:\s+(Speed \S+)(?: \(\w+\))?, (Width x\d+).*$`), "LnkSta: $1 $2"},
 	}
@@ -303,25 +296,19 @@ func TestBARSizes(t *testing.T) {
 	for _, tt := range []struct {
 		readback uint32
 		kind     string
-		at       int
 		size     int64
 	}{
-		{0xfe000008, "memory", 0x10, 32 << 20}, {0xffffc000, "memory", 0x10, 16 << 10}, {0xff800000, "memory", 0x10, 8 << 20},
-		{0xf8000008, "memory", 0x10, 128 << 20}, {0xffffff01, "io", 0x10, 256}, {0x0000ff01, "io", 0x10, 256}, {0xffff0001, "rom", 0x30, 64 << 10},
+		{0xfe000008, "memory", 32 << 20}, {0xffffc000, "memory", 16 << 10}, {0xff800000, "memory", 8 << 20},
+		{0xf8000008, "memory", 128 << 20}, {0xffffff01, "io", 256}, {0x0000ff01, "io", 256},
 	} {
 		b := make([]byte, 64)
 		put(b, 0, 0xfee1, 2)
-		c := bus.ConfigSpace{Bytes: b, Sizing: map[int]uint32{tt.at: tt.readback}}
+		c := bus.ConfigSpace{Bytes: b, Sizing: map[int]uint32{0x10: tt.readback}}
 		d, ok := bus.Decode(c)
 		if !ok {
 			t.Fatal("no header")
 		}
-		switch {
-		case tt.kind == "rom":
-			if d.ROM == nil || d.ROM.SizeBytes != tt.size {
-				t.Errorf("0x%08x: %+v", tt.readback, d.ROM)
-			}
-		case len(d.BARs) != 1 || d.BARs[0].SizeBytes != tt.size || d.BARs[0].Kind != tt.kind:
+		if len(d.BARs) != 1 || d.BARs[0].SizeBytes != tt.size || d.BARs[0].Kind != tt.kind {
 			t.Errorf("0x%08x: %+v, want %s of %d bytes", tt.readback, d.BARs, tt.kind, tt.size)
 		}
 	}
@@ -399,7 +386,15 @@ func TestCapabilityLoop(t *testing.T) {
 	}
 }
 
-func ptr(v uint16) *uint16 { return &v }
+// ofBus is a family of cards that plug in one way.
+func ofBus(kind string, rates ...string) plans.Family {
+	return plans.Family{Bus: plans.Bus{Kind: kind, Rates: rates}}
+}
+
+// withMemory is a family of which no more is known than its memory.
+func withMemory(bytes float64) plans.Family {
+	return plans.Family{Memory: []plans.MemoryPool{{Total: quantity.Quantity{Value: bytes}}}}
+}
 
 func TestDetect(t *testing.T) {
 	dump, err := os.ReadFile("testdata/displays.hex")
@@ -407,30 +402,34 @@ func TestDetect(t *testing.T) {
 		t.Fatal(err)
 	}
 	devices := decodeAll(t, append(dump, "sizing 10: fe000008\n"...))
-	good := bus.DeviceExpectation{VendorID: ptr(0xfee3), DeviceID: ptr(0x5159), AGP: &bus.AGPExpectation{Rates: []int{1, 2, 4}, SlotRates: []int{1}}}
+	good := ofBus("AGP", "1x", "2x", "4x")
+	good.IDs = []plans.DeviceID{{Vendor: "fee3", Device: "5159"}}
+	other, rated, sized := good, good, good
+	other.IDs = []plans.DeviceID{{Vendor: "fee3", Device: "5158"}}
+	rated.Bus.Rates = []string{"8x"}
+	sized.Memory = withMemory(1 << 20).Memory
+	slow, fast := []string{"1x"}, []string{"1x", "2x", "4x"}
 	for _, tt := range []struct {
 		name    string
 		device  int
-		change  func(*bus.DeviceExpectation)
+		family  plans.Family
+		slot    []string
 		verdict conformity.Verdict
 		field   string
 	}{
-		{"as expected", 2, func(e *bus.DeviceExpectation) {}, conformity.Pass, ""},
-		{"one bit of the device", 2, func(e *bus.DeviceExpectation) { e.DeviceID = ptr(0x5158) }, conformity.Fail, "device_id"},
-		{"trained below both ends", 2, func(e *bus.DeviceExpectation) { e.AGP.SlotRates = []int{1, 2, 4} }, conformity.Fail, "agp link"},
-		{"slot not known", 2, func(e *bus.DeviceExpectation) { e.AGP.SlotRates = nil }, conformity.Inconclusive, "agp link"},
-		{"rate missing", 2, func(e *bus.DeviceExpectation) { e.AGP.Rates = []int{8} }, conformity.Fail, "agp rates"},
-		{"capability missing", 2, func(e *bus.DeviceExpectation) { e.Express = &bus.ExpressExpectation{} }, conformity.Fail, "capability"},
-		{"not enabled", 1, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{AGP: &bus.AGPExpectation{}} }, conformity.Inconclusive, "agp link"},
-		{"header only", 4, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{AGP: &bus.AGPExpectation{}} }, conformity.Inconclusive, "capability"},
-		{"window not sized", 2, func(e *bus.DeviceExpectation) { e.MemoryBytes = 1 << 20 }, conformity.Inconclusive, "memory window"},
-		{"window large enough", 4, func(e *bus.DeviceExpectation) { *e = bus.DeviceExpectation{MemoryBytes: 32 << 20} }, conformity.Pass, ""},
+		{"as expected", 2, good, slow, conformity.Pass, ""},
+		{"one bit of the device", 2, other, slow, conformity.Fail, "device_id"},
+		{"trained below both ends", 2, good, fast, conformity.Fail, "agp link"},
+		{"slot not known", 2, good, nil, conformity.Inconclusive, "agp link"},
+		{"rate missing", 2, rated, nil, conformity.Fail, "agp rates"},
+		{"rate missing in the slot as well", 2, rated, slow, conformity.Pass, ""},
+		{"capability missing", 2, ofBus("PCIe"), nil, conformity.Fail, "capability"},
+		{"not enabled", 1, ofBus("AGP"), nil, conformity.Inconclusive, "agp link"},
+		{"header only", 4, ofBus("AGP"), nil, conformity.Inconclusive, "capability"},
+		{"window not sized", 2, sized, slow, conformity.Inconclusive, "memory window"},
+		{"window large enough", 4, withMemory(32 << 20), nil, conformity.Pass, ""},
 	} {
-		e := good
-		agp := *good.AGP
-		e.AGP = &agp
-		tt.change(&e)
-		got := bus.Detect(devices[tt.device], e)
+		got := bus.Detect(devices[tt.device], &tt.family, tt.slot)
 		field := ""
 		if len(got.Differences) > 0 {
 			field = got.Differences[0].Field
@@ -439,11 +438,14 @@ func TestDetect(t *testing.T) {
 			t.Errorf("%s: %v %+v", tt.name, got.Verdict, got.Differences)
 		}
 	}
-	if d, ok := bus.FindDevice(devices, good); !ok || d.DeviceID != "0x5159" {
-		t.Errorf("found %+v", d)
+	for _, family := range []plans.Family{good, other} { // by its IDs, and by the maker of a display controller
+		if d, ok := bus.FindDevice(devices, &family); !ok || d.DeviceID != "0x5159" {
+			t.Errorf("found %+v", d)
+		}
 	}
 	small := decodeAll(t, []byte(dumpText("01:00.0", drawnWith(0xfff00008))+"sizing 10: ffc00008\n"))[0]
-	if got := bus.Detect(small, bus.DeviceExpectation{MemoryBytes: 16 << 20}); got.Verdict != conformity.Fail {
+	large := withMemory(16 << 20)
+	if got := bus.Detect(small, &large, nil); got.Verdict != conformity.Fail {
 		t.Errorf("4 MiB window for 16 MiB: %+v", got)
 	}
 }
@@ -464,12 +466,13 @@ func TestExpressLink(t *testing.T) {
 	if x == nil || x.MaxWidth != 16 || x.MaxSpeedGT != 5 || x.Width != 8 || x.SpeedGT != 2.5 {
 		t.Fatalf("%+v", x)
 	}
-	got := bus.Detect(d, bus.DeviceExpectation{Express: &bus.ExpressExpectation{SlotWidth: 16}})
+	family := ofBus("PCIe")
+	got := bus.Detect(d, &family, []string{"x16"})
 	if got.Verdict != conformity.Fail || len(got.Differences) != 2 {
 		t.Errorf("%+v", got)
 	}
 	// A slot of fewer lanes explains the width; what it offers in speed nobody knows.
-	got = bus.Detect(d, bus.DeviceExpectation{Express: &bus.ExpressExpectation{SlotWidth: 8}})
+	got = bus.Detect(d, &family, []string{"x8"})
 	if got.Verdict != conformity.Inconclusive || len(got.Differences) != 1 || got.Differences[0].Field != "express speed" {
 		t.Errorf("%+v", got)
 	}
@@ -521,7 +524,11 @@ func FuzzParseConfig(f *testing.F) {
 			if _, err := json.Marshal(d); err != nil {
 				t.Fatal(err)
 			}
-			bus.Detect(d, bus.DeviceExpectation{AGP: &bus.AGPExpectation{}, Express: &bus.ExpressExpectation{}, MemoryBytes: 1})
+			for _, kind := range []string{"AGP", "PCIe"} {
+				family := ofBus(kind)
+				family.Memory = withMemory(1).Memory
+				bus.Detect(d, &family, nil)
+			}
 		}
 	})
 }

@@ -18,11 +18,8 @@ const (
 // PowerManagement is the PCI power management capability (PCI Bus Power
 // Management Interface Specification 1.2).
 type PowerManagement struct {
-	Version int      `json:"version"`
-	D1      bool     `json:"d1"`
-	D2      bool     `json:"d2"`
-	State   string   `json:"state"`       // "D0" to "D3hot"
-	PME     []string `json:"pme_support"` // states in which a power event can be raised
+	Version int    `json:"version"`
+	State   string `json:"state"` // "D0" to "D3hot"
 }
 
 // powerManagement reads the capability that begins at b.
@@ -31,17 +28,8 @@ func (d *Device) powerManagement(b []byte) {
 		d.note(fact.New("bus.power-cut-off"))
 		return
 	}
-	states := []string{"D0", "D1", "D2", "D3hot", "D3cold"}
-	caps := binary.LittleEndian.Uint16(b[2:])
-	pm := &PowerManagement{
-		Version: int(caps & 7), D1: caps&0x200 != 0, D2: caps&0x400 != 0, State: states[b[4]&3], PME: []string{},
-	}
-	for i, state := range states {
-		if caps>>(11+uint(i))&1 == 1 {
-			pm.PME = append(pm.PME, state)
-		}
-	}
-	d.PowerManagement = pm
+	states := [...]string{"D0", "D1", "D2", "D3hot"}
+	d.PowerManagement = &PowerManagement{Version: int(b[2] & 7), State: states[b[4]&3]}
 }
 
 // AGP is the accelerated graphics port capability (AGP Interface Specification
@@ -54,18 +42,11 @@ type AGP struct {
 	RequestDepth int    `json:"request_depth"` // requests the card can hold
 	Sideband     bool   `json:"sideband"`
 	FastWrite    bool   `json:"fast_write"`
-	Over4G       bool   `json:"over_4g"`
-	Isochronous  bool   `json:"isochronous"`
-	Calibration  int    `json:"calibration_cycle"`
 
 	Enabled          bool `json:"enabled"`
 	EnabledRate      int  `json:"enabled_rate"` // 0: none chosen
 	EnabledSideband  bool `json:"enabled_sideband"`
 	EnabledFastWrite bool `json:"enabled_fast_write"`
-	EnabledDepth     int  `json:"enabled_depth"`
-
-	StatusRaw  uint32 `json:"status_raw"`
-	CommandRaw uint32 `json:"command_raw"`
 }
 
 // agpRates turns rate bits into rates. In AGP 3.0 mode bit 0 means 4x and bit
@@ -103,17 +84,10 @@ func (d *Device) agp(b []byte, at byte) {
 		RequestDepth: int(status>>24) + 1,
 		Sideband:     status&0x200 != 0,
 		FastWrite:    status&0x10 != 0,
-		Over4G:       status&0x20 != 0,
 
 		Enabled:          command&0x100 != 0,
 		EnabledSideband:  command&0x200 != 0,
 		EnabledFastWrite: command&0x10 != 0,
-		EnabledDepth:     int(command>>24) + 1,
-
-		StatusRaw: status, CommandRaw: command,
-	}
-	if major >= 3 {
-		a.Isochronous, a.Calibration = status&0x10000 != 0, int(status>>10&7)
 	}
 	a.Rates = agpRates(status, a.AGP3)
 	chosen := agpRates(command, a.AGP3)
@@ -132,15 +106,10 @@ func (d *Device) agp(b []byte, at byte) {
 // Express is the PCI Express capability: what the link could do and what it
 // does (PCI Express Base Specification, link capabilities and link status).
 type Express struct {
-	Version     int     `json:"version"`
-	Type        string  `json:"type"`
-	MaxWidth    int     `json:"max_width"`     // lanes the device offers
-	MaxSpeedGT  float64 `json:"max_speed_gt"`  // GT/s
-	Width       int     `json:"width"`         // lanes in use
-	SpeedGT     float64 `json:"speed_gt"`      // GT/s in use
-	SpeedCode   int     `json:"speed_code"`    // as the register holds it
-	LinkCapRaw  uint32  `json:"link_cap_raw"`  // register at +0x0c
-	LinkStatRaw uint16  `json:"link_stat_raw"` // register at +0x12
+	MaxWidth   int     `json:"max_width"`    // lanes the device offers
+	MaxSpeedGT float64 `json:"max_speed_gt"` // GT/s
+	Width      int     `json:"width"`        // lanes in use
+	SpeedGT    float64 `json:"speed_gt"`     // GT/s in use
 }
 
 // linkSpeed returns the speed of a code in GT/s, 0 when unknown.
@@ -149,18 +118,6 @@ func linkSpeed(code int) float64 {
 		return 0
 	}
 	return [...]float64{2.5, 5, 8, 16, 32, 64}[code-1]
-}
-
-// expressType names the kind of port.
-func expressType(code uint16) string {
-	names := [...]string{
-		"endpoint", "legacy endpoint", "", "", "root port", "upstream port", "downstream port", "bridge to PCI",
-		"bridge from PCI", "root complex integrated endpoint", "root complex event collector",
-	}
-	if int(code) < len(names) && names[code] != "" {
-		return names[code]
-	}
-	return "unknown"
 }
 
 // express reads the capability that begins at b, at an offset of the dump.
@@ -173,18 +130,12 @@ func (d *Device) express(b []byte, at byte) {
 		d.note(fact.New("bus.second-express", "at", hex8(at)))
 		return
 	}
-	le := binary.LittleEndian
-	flags, link, status := le.Uint16(b[2:]), le.Uint32(b[0xc:]), le.Uint16(b[0x12:])
+	link, status := binary.LittleEndian.Uint32(b[0xc:]), binary.LittleEndian.Uint16(b[0x12:])
 	e := &Express{
-		Version:     int(flags & 15),
-		Type:        expressType(flags >> 4 & 15),
-		MaxWidth:    int(link >> 4 & 63),
-		MaxSpeedGT:  linkSpeed(int(link & 15)),
-		Width:       int(status >> 4 & 63),
-		SpeedGT:     linkSpeed(int(status & 15)),
-		SpeedCode:   int(status & 15),
-		LinkCapRaw:  link,
-		LinkStatRaw: status,
+		MaxWidth:   int(link >> 4 & 63),
+		MaxSpeedGT: linkSpeed(int(link & 15)),
+		Width:      int(status >> 4 & 63),
+		SpeedGT:    linkSpeed(int(status & 15)),
 	}
 	for _, lanes := range []int{e.MaxWidth, e.Width} {
 		if lanes != 0 && bits.OnesCount(uint(lanes)) != 1 && lanes != 12 {

@@ -21,23 +21,22 @@ const (
 // A Timing is a video mode down to its porches, in pixels and lines. The
 // vertical values of an interlaced mode are those of a field.
 type Timing struct {
-	Standard        string   `json:"standard"` // DMT, CVT, CVT-RB, GTF, legacy, detailed
-	DMT             int      `json:"dmt,omitempty"`
-	Width           int      `json:"width"`
-	Height          int      `json:"height"`
-	Interlaced      bool     `json:"interlaced,omitempty"`
-	ReducedBlanking bool     `json:"reduced_blanking,omitempty"`
-	PixelClockHz    float64  `json:"pixel_clock_hz"`
-	HFront          int      `json:"h_front"`
-	HSync           int      `json:"h_sync"`
-	HBack           int      `json:"h_back"`
-	HBorder         int      `json:"h_border,omitempty"` // each side
-	VFront          int      `json:"v_front"`
-	VSync           int      `json:"v_sync"`
-	VBack           int      `json:"v_back"`
-	VBorder         int      `json:"v_border,omitempty"` // each side
-	HPolarity       Polarity `json:"h_polarity,omitempty"`
-	VPolarity       Polarity `json:"v_polarity,omitempty"`
+	Standard     string   `json:"standard"` // DMT, CVT, CVT-RB, GTF, legacy, detailed
+	DMT          int      `json:"dmt,omitempty"`
+	Width        int      `json:"width"`
+	Height       int      `json:"height"`
+	Interlaced   bool     `json:"interlaced,omitempty"`
+	PixelClockHz float64  `json:"pixel_clock_hz"`
+	HFront       int      `json:"h_front"`
+	HSync        int      `json:"h_sync"`
+	HBack        int      `json:"h_back"`
+	HBorder      int      `json:"h_border,omitempty"` // each side
+	VFront       int      `json:"v_front"`
+	VSync        int      `json:"v_sync"`
+	VBack        int      `json:"v_back"`
+	VBorder      int      `json:"v_border,omitempty"` // each side
+	HPolarity    Polarity `json:"h_polarity,omitempty"`
+	VPolarity    Polarity `json:"v_polarity,omitempty"`
 
 	code int // two-byte standard timing code
 }
@@ -92,13 +91,13 @@ func (t Timing) Name() string {
 	return t.Standard
 }
 
-// Blanking selects a variant of the CVT formula.
-type Blanking int
+// blanking selects a variant of the CVT formula.
+type blanking int
 
 // The variants of CVT.
 const (
-	NormalBlanking  Blanking = iota // for tubes
-	ReducedBlanking                 // version 1, 160 pixels
+	normalBlanking  blanking = iota // for tubes
+	reducedBlanking                 // version 1, 160 pixels
 )
 
 // checkMode refuses sizes and rates no graphics card shows; the formulas need
@@ -122,15 +121,15 @@ const (
 	syncPercent = 8.0
 )
 
-// CVT returns a progressive mode by the VESA Coordinated Video Timings formula
+// cvt returns a progressive mode by the VESA Coordinated Video Timings formula
 // (CVT 1.1, from memory).
-func CVT(m plans.Mode, blanking Blanking) (Timing, error) {
+func cvt(m plans.Mode, variant blanking) (Timing, error) {
 	if err := checkMode(m); err != nil {
 		return Timing{}, err
 	}
 	t := Timing{Standard: "CVT", Width: m.Width / 8 * 8, Height: m.Height, VFront: 3}
 	t.VSync = cvtVSync(t.Width, t.Height)
-	if blanking == ReducedBlanking {
+	if variant == reducedBlanking {
 		return reduced(t, m.Rate)
 	}
 	t.HPolarity, t.VPolarity = Negative, Positive
@@ -158,7 +157,7 @@ func CVT(m plans.Mode, blanking Blanking) (Timing, error) {
 func reduced(t Timing, refreshHz float64) (Timing, error) {
 	const minBlank = 460e-6 // s
 	const step = 0.25e6     // Hz
-	t.Standard, t.ReducedBlanking, t.HPolarity, t.VPolarity = "CVT-RB", true, Positive, Negative
+	t.Standard, t.HPolarity, t.VPolarity = "CVT-RB", Positive, Negative
 	line := (1/refreshHz - minBlank) / float64(t.Height)
 	if line <= 0 {
 		return Timing{}, errNoTime
@@ -182,10 +181,10 @@ func cvtVSync(width, height int) int {
 	return 10
 }
 
-// GTF returns a progressive mode by the VESA Generalized Timing Formula, with
+// gtf returns a progressive mode by the VESA Generalized Timing Formula, with
 // its default parameters and the pixel clock rounded to 1 kHz (GTF 1.1, from
 // memory).
-func GTF(m plans.Mode) (Timing, error) {
+func gtf(m plans.Mode) (Timing, error) {
 	if err := checkMode(m); err != nil {
 		return Timing{}, err
 	}

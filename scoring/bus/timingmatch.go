@@ -43,7 +43,6 @@ type TimingMatch struct {
 	Mode         fact.Fact     `json:"mode"`
 	Standard     string        `json:"standard"`
 	DeviationPPM float64       `json:"deviation_ppm"` // of the pixel clock, from the best reading
-	UncertainPPM float64       `json:"uncertainty_ppm"`
 	LinePPM      float64       `json:"line_ppm"`
 	RefreshPPM   float64       `json:"refresh_ppm"`
 	PolarityOK   bool          `json:"polarity_ok"`
@@ -145,13 +144,13 @@ func (r TimingReading) candidates() []Timing {
 				continue
 			}
 			m := plans.Mode{Width: size[0], Height: size[1], Rate: hz}
-			if t, err := CVT(m, NormalBlanking); err == nil {
+			if t, err := cvt(m, normalBlanking); err == nil {
 				out = append(out, t)
 			}
-			if t, err := GTF(m); err == nil {
+			if t, err := gtf(m); err == nil {
 				out = append(out, t)
 			}
-			if t, err := CVT(m, ReducedBlanking); err == nil && hz <= 60 {
+			if t, err := cvt(m, reducedBlanking); err == nil && hz <= 60 {
 				out = append(out, t)
 			}
 		}
@@ -196,7 +195,6 @@ func (r TimingReading) compare(t Timing) (TimingMatch, bool) {
 		Mode:         t.Mode(),
 		Standard:     t.Name(),
 		DeviationPPM: roundTo(best.ppm, 1),
-		UncertainPPM: roundTo(best.u, 1),
 		LinePPM:      roundTo(line.ppm, 1),
 		RefreshPPM:   roundTo(refresh.ppm, 1),
 		PolarityOK:   r.polarityFits(t),

@@ -41,12 +41,12 @@ func ExampleFailures() {
 func ExampleExplainSize() {
 	english, _ := words.In("en")
 	r := memory.ExplainSize([]memory.Organisation{eightMiB}, 4<<20, 0)
-	fmt.Println(r.Verdict)
+	fmt.Println("whole:", r.Whole)
 	for _, e := range r.Explanations {
 		fmt.Printf("%.2f %s\n", e.Confidence, english.Plain().Tell(e.Text))
 	}
 	// Output:
-	// fail
+	// whole: no
 	// 0.35 the upper address line of the memory lost (A19 of the word address): the upper half repeats the lower
 	// 0.25 the memory runs at half its bus width (32 of 64 bits)
 	// 0.20 a chip of half the depth (524 288 words) fitted in the memory: its whole bank counts half

@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"proveout/plans/fact"
-	"proveout/scoring/conformity"
 )
 
 // A SizeKind names an explanation of a memory size that differs from the
@@ -41,11 +40,22 @@ type SizeExplanation struct {
 
 // A SizeReport compares a reported memory size with the family's.
 type SizeReport struct {
-	ExpectedBytes int64              `json:"expected_bytes"`
-	ReportedBytes int64              `json:"reported_bytes"`
-	Verdict       conformity.Verdict `json:"verdict"`
-	Explanations  []SizeExplanation  `json:"explanations"`
+	ExpectedBytes int64             `json:"expected_bytes"`
+	ReportedBytes int64             `json:"reported_bytes"`
+	Explanations  []SizeExplanation `json:"explanations"`
+
+	Whole Answer `json:"-"` // whether the memory is all there
 }
+
+// An Answer to a question; the zero value leaves it open.
+type Answer string
+
+// The answers.
+const (
+	Undecided Answer = ""
+	Yes       Answer = "yes"
+	No        Answer = "no"
+)
 
 const (
 	kib = 1 << 10
@@ -61,12 +71,12 @@ const (
 // report them. step is the unit in which the reporting program counts, in
 // bytes; 0 when not known.
 //
-// The same size passes; so does a size short by what display and rounding
-// take. Half or a quarter of the memory, or a bank less, is a fault.
+// At the same size the memory is whole, and at one short by what display and
+// rounding take. Half or a quarter of it, or a bank less, is a fault.
 func ExplainSize(pools []Organisation, reported, step int64) SizeReport {
 	r := SizeReport{ExpectedBytes: totalBytes(pools), ReportedBytes: reported, Explanations: []SizeExplanation{}}
 	if reported == r.ExpectedBytes {
-		r.Verdict = conformity.Pass
+		r.Whole = Yes
 		return r
 	}
 	if e, ok := rounding(r.ExpectedBytes, reported, step); ok {
@@ -77,25 +87,25 @@ func ExplainSize(pools []Organisation, reported, step int64) SizeReport {
 		r.Explanations = append(r.Explanations, unexplained(pools, reported))
 	}
 	rank(r.Explanations)
-	r.Verdict = r.verdict()
+	r.Whole = r.whole()
 	return r
 }
 
-// verdict passes what only rounding or reservation explains, and leaves
-// open what a second reading must settle.
-func (r *SizeReport) verdict() conformity.Verdict {
+// whole is yes where only rounding or reservation explains the size, and open
+// where a second reading must settle it.
+func (r *SizeReport) whole() Answer {
 	switch r.Explanations[0].Kind {
 	case SizeReserved:
 		for _, e := range r.Explanations[1:] {
 			if e.Reserved == 0 && e.Kind != SizePoolUncounted { // fits a loss exactly, too
-				return conformity.Inconclusive
+				return Undecided
 			}
 		}
-		return conformity.Pass
+		return Yes
 	case SizePoolUncounted, SizeLarger:
-		return conformity.Inconclusive
+		return Undecided
 	}
-	return conformity.Fail
+	return No
 }
 
 // Bytes is a number of bytes with the largest binary prefix up to MiB, to

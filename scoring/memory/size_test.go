@@ -5,7 +5,6 @@ import (
 
 	"pgregory.net/rapid"
 
-	"proveout/scoring/conformity"
 	"proveout/scoring/memory"
 )
 
@@ -24,33 +23,33 @@ func TestExplainSize(t *testing.T) {
 		name     string
 		pools    []memory.Organisation
 		reported int64
-		verdict  conformity.Verdict
+		whole    memory.Answer
 		kind     memory.SizeKind
 		reserved int64
 	}{
-		{"all there", []memory.Organisation{one}, 16 * mib, conformity.Pass, "", 0},
-		{"15 of 16 MiB", []memory.Organisation{one}, 15 * mib, conformity.Pass, memory.SizeReserved, mib},
-		{"16 MB taken as millions", []memory.Organisation{one}, 16e6, conformity.Pass, memory.SizeReserved, 777216},
-		{"16.8 MB taken as MiB", []memory.Organisation{one}, 17592186, conformity.Pass, memory.SizeReserved, 16*mib - 17592186},
-		{"half", []memory.Organisation{one}, 8 * mib, conformity.Fail, memory.SizeAddressLine, 0},
-		{"quarter", []memory.Organisation{one}, 4 * mib, conformity.Fail, memory.SizeAddressLine, 0},
-		{"a bank less", []memory.Organisation{two}, 8 * mib, conformity.Fail, memory.SizeBankMissing, 0},
-		{"half a bank less", []memory.Organisation{two}, 12 * mib, conformity.Fail, memory.SizeHalfDepthChip, 0},
-		{"half less a reservation", []memory.Organisation{one}, 8*mib - 256<<10, conformity.Fail, memory.SizeAddressLine, 256 << 10},
-		{"double", []memory.Organisation{one}, 32 * mib, conformity.Inconclusive, memory.SizeLarger, 0},
-		{"frame only", frameAndTexture, 2 * mib, conformity.Inconclusive, memory.SizePoolUncounted, 0},
-		{"half of the texture", frameAndTexture, 3 * mib, conformity.Fail, memory.SizeAddressLine, 0},
-		{"frame and texture", frameAndTexture, 4 * mib, conformity.Pass, "", 0},
-		{"odd", []memory.Organisation{one}, 10*mib + 12345, conformity.Fail, memory.SizeUnexplained, 0},
-		{"nothing", []memory.Organisation{one}, 0, conformity.Fail, memory.SizeUnexplained, 0},
+		{"all there", []memory.Organisation{one}, 16 * mib, memory.Yes, "", 0},
+		{"15 of 16 MiB", []memory.Organisation{one}, 15 * mib, memory.Yes, memory.SizeReserved, mib},
+		{"16 MB taken as millions", []memory.Organisation{one}, 16e6, memory.Yes, memory.SizeReserved, 777216},
+		{"16.8 MB taken as MiB", []memory.Organisation{one}, 17592186, memory.Yes, memory.SizeReserved, 16*mib - 17592186},
+		{"half", []memory.Organisation{one}, 8 * mib, memory.No, memory.SizeAddressLine, 0},
+		{"quarter", []memory.Organisation{one}, 4 * mib, memory.No, memory.SizeAddressLine, 0},
+		{"a bank less", []memory.Organisation{two}, 8 * mib, memory.No, memory.SizeBankMissing, 0},
+		{"half a bank less", []memory.Organisation{two}, 12 * mib, memory.No, memory.SizeHalfDepthChip, 0},
+		{"half less a reservation", []memory.Organisation{one}, 8*mib - 256<<10, memory.No, memory.SizeAddressLine, 256 << 10},
+		{"double", []memory.Organisation{one}, 32 * mib, memory.Undecided, memory.SizeLarger, 0},
+		{"frame only", frameAndTexture, 2 * mib, memory.Undecided, memory.SizePoolUncounted, 0},
+		{"half of the texture", frameAndTexture, 3 * mib, memory.No, memory.SizeAddressLine, 0},
+		{"frame and texture", frameAndTexture, 4 * mib, memory.Yes, "", 0},
+		{"odd", []memory.Organisation{one}, 10*mib + 12345, memory.No, memory.SizeUnexplained, 0},
+		{"nothing", []memory.Organisation{one}, 0, memory.No, memory.SizeUnexplained, 0},
 	} {
 		r := memory.ExplainSize(tt.pools, tt.reported, 0)
 		kind, reserved := memory.SizeKind(""), int64(0)
 		if len(r.Explanations) > 0 {
 			kind, reserved = r.Explanations[0].Kind, r.Explanations[0].Reserved
 		}
-		if r.Verdict != tt.verdict || kind != tt.kind || reserved != tt.reserved {
-			t.Errorf("%s: %v, %q, %d reserved; want %v, %q, %d\n%+v", tt.name, r.Verdict, kind, reserved, tt.verdict, tt.kind, tt.reserved, r.Explanations)
+		if r.Whole != tt.whole || kind != tt.kind || reserved != tt.reserved {
+			t.Errorf("%s: %v, %q, %d reserved; want %v, %q, %d\n%+v", tt.name, r.Whole, kind, reserved, tt.whole, tt.kind, tt.reserved, r.Explanations)
 		}
 	}
 }
@@ -62,19 +61,19 @@ func TestCoarseReadout(t *testing.T) {
 		words    int64
 		bus      int
 		reported int64
-		verdict  conformity.Verdict
+		whole    memory.Answer
 		key      string
 	}{
-		{1 << 20, 128, 15 * mib, conformity.Pass, "memory.kept"},
-		{1 << 20, 128, 14 * mib, conformity.Pass, "memory.kept"},
-		{1 << 20, 128, 13 * mib, conformity.Fail, "memory.no-simple-loss"},
-		{1 << 18, 64, mib, conformity.Fail, "memory.upper-line-lost"},     // 1 of 2 MiB
-		{1 << 18, 128, 3 * mib, conformity.Fail, "memory.no-simple-loss"}, // 3 of 4 MiB
+		{1 << 20, 128, 15 * mib, memory.Yes, "memory.kept"},
+		{1 << 20, 128, 14 * mib, memory.Yes, "memory.kept"},
+		{1 << 20, 128, 13 * mib, memory.No, "memory.no-simple-loss"},
+		{1 << 18, 64, mib, memory.No, "memory.upper-line-lost"},     // 1 of 2 MiB
+		{1 << 18, 128, 3 * mib, memory.No, "memory.no-simple-loss"}, // 3 of 4 MiB
 	} {
 		o := board{words: tt.words, chipBits: 16, bus: tt.bus, banks: 1}.organisation()
 		r := memory.ExplainSize([]memory.Organisation{o}, tt.reported, mib)
-		if r.Verdict != tt.verdict || r.Explanations[0].Text.Key != tt.key {
-			t.Errorf("%d of %d MiB: %v, %v; want %v, %s", tt.reported/mib, o.Bytes()/mib, r.Verdict, r.Explanations[0].Text, tt.verdict, tt.key)
+		if r.Whole != tt.whole || r.Explanations[0].Text.Key != tt.key {
+			t.Errorf("%d of %d MiB: %v, %v; want %v, %s", tt.reported/mib, o.Bytes()/mib, r.Whole, r.Explanations[0].Text, tt.whole, tt.key)
 		}
 	}
 }
@@ -107,9 +106,6 @@ func TestExplainSizeAlwaysAnswers(t *testing.T) {
 		}
 		reported := rapid.Int64Range(0, 4*total).Draw(t, "reported")
 		r := memory.ExplainSize(pools, reported, rapid.Int64Range(0, 1<<20).Draw(t, "step"))
-		if r.Verdict == conformity.NotRun {
-			t.Fatal("no verdict")
-		}
 		if (reported == r.ExpectedBytes) != (len(r.Explanations) == 0) {
 			t.Fatalf("%d of %d: %d explanations", reported, r.ExpectedBytes, len(r.Explanations))
 		}
