@@ -527,3 +527,13 @@ func BenchmarkAnalyse(b *testing.B) {
 		}
 	}
 }
+
+// A soak of eight hours at one reading a second.
+func BenchmarkLongSoak(b *testing.B) {
+	l := made(8*3600, 1, 0.2, 0.1, 1, rise{t0: 25, tInf: 65, tau: 600}.at)
+	for b.Loop() {
+		if _, err := l.analyse(Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

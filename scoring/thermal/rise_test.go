@@ -45,7 +45,7 @@ func noisyRise(n int, span float64, r rise, noise, digit float64, seed uint64) (
 	return t, y
 }
 
-// The walk over a long log ends at the minimum that the general fit finds.
+// From the values that are read off a log the fit ends where it ends from the truth.
 func TestFitRiseIsTheLeastSquaresMinimum(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := rise{
@@ -56,17 +56,17 @@ func TestFitRiseIsTheLeastSquaresMinimum(t *testing.T) {
 		digit := rapid.SampledFrom([]float64{0, 0.1, 1}).Draw(t, "digit")
 		x, y := noisyRise(max(n, 12), 4*r.tau, r, 0.1, digit, rapid.Uint64().Draw(t, "seed"))
 		got, err := fitRise(x, y, nil)
-		want, err2 := fit(riseModel, x, y, []float64{r.t0, r.tInf, r.tau}, thorough)
+		want, err2 := fit(riseModel, x, y, []float64{r.t0, r.tInf, r.tau}, 0, thorough)
 		if err != nil || err2 != nil {
 			t.Fatal(err, err2)
 		}
 		for i := range want.b {
 			if math.Abs(got.b[i]-want.b[i]) > 1e-5*want.se[i]+1e-9 || digits(got.se[i], want.se[i]) < 4 {
-				t.Fatalf("parameter %d: %.12g ± %.9g, general fit %.12g ± %.9g", i, got.b[i], got.se[i], want.b[i], want.se[i])
+				t.Fatalf("parameter %d: %.12g ± %.9g, from the truth %.12g ± %.9g", i, got.b[i], got.se[i], want.b[i], want.se[i])
 			}
 		}
 		if digits(got.rss, want.rss) < 9 {
-			t.Fatalf("residual sum of squares %.12g, general fit %.12g", got.rss, want.rss)
+			t.Fatalf("residual sum of squares %.12g, from the truth %.12g", got.rss, want.rss)
 		}
 		// With T0 given at its free optimum the rest does not move.
 		fixed, err := fitRise(x, y, &want.b[0])
