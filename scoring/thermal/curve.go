@@ -55,9 +55,6 @@ func (c *curve) slope(t float64) float64 {
 
 // since is the time from which the curve's slope stays within limit °C/s.
 func (c *curve) since(limit float64) float64 {
-	if !c.double {
-		return c.timeToSlope(limit)
-	}
 	if math.Abs(c.slope(0)) <= limit {
 		return 0
 	}

@@ -77,7 +77,6 @@ func (c Columns) Row(value func(place int) float64) Row {
 // order of time. Of a long log each is the mean over a stretch of time.
 type samples struct {
 	time, temp []float64
-	low, high  []float64             // °C, the extremes of each stretch; nil when rows are single readings
 	other      [quantities][]float64 // the other quantities; empty where the log has none; NaN means "no reading"
 	resolution float64               // °C, step of the sensor's display; 0: none seen
 }

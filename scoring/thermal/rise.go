@@ -21,16 +21,6 @@ type rise struct {
 // slope is the rate of change at t seconds, in °C per second.
 func (r rise) slope(t float64) float64 { return (r.tInf - r.t0) / r.tau * math.Exp(-t/r.tau) }
 
-// timeToSlope returns the time at which the rate of change has fallen to
-// slope °C per second; 0 when it is never faster.
-func (r rise) timeToSlope(slope float64) float64 {
-	first := math.Abs(r.slope(0))
-	if first <= slope {
-		return 0
-	}
-	return r.tau * math.Log(first/slope)
-}
-
 // riseModel is a rise with the parameters T0, TInf, tau.
 func riseModel(t float64, b, grad []float64) float64 {
 	t0, tInf, tau := b[0], b[1], b[2]
