@@ -311,7 +311,7 @@ func (j *loadJudge) overRuns(runs []loadRun) {
 		}
 	}
 	if len(scores) > 1 {
-		if rep, err := pacing.Repeat(scores, 0); err == nil {
+		if rep, err := pacing.Repeat(scores); err == nil {
 			if j.spec.MaxSpread != nil {
 				j.check(spread(rep, j.spec.MaxSpread))
 			}
