@@ -66,7 +66,7 @@ func (l Limits) check() error {
 		return errors.New("no limit is stated")
 	}
 	for _, side := range []*float64{l.Low, l.High} {
-		if side != nil && (math.IsNaN(*side) || math.IsInf(*side, 0)) {
+		if side != nil && !finite(*side) {
 			return errors.New("a limit is not a number")
 		}
 	}
@@ -164,7 +164,7 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 	if err := limits.check(); err != nil {
 		return Result{}, err
 	}
-	if u.Standard < 0 || u.K < 0 || math.IsNaN(u.K) || math.IsInf(u.K, 0) {
+	if u.Standard < 0 || !(u.K >= 0) || math.IsInf(u.K, 0) {
 		return Result{}, fmt.Errorf("an uncertainty is not negative: u = %g, k = %g", u.Standard, u.K)
 	}
 	if rule != Guarded && rule != Simple {
@@ -189,7 +189,7 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 		guard = expanded
 		r.GuardBand, r.Acceptance, r.NoneCanPass = Number(guard), limits.drawnIn(guard), tooNarrow(guard, limits)
 	}
-	if math.IsNaN(value) || math.IsInf(value, 0) {
+	if !finite(value) {
 		return r, nil
 	}
 	margin := math.Min(value-limits.low(), limits.high()-value)
@@ -257,7 +257,7 @@ func tooNarrow(w float64, limits Limits) bool {
 //
 // Source: JCGM 106:2012, 7.2 (one limit), 7.3 (two limits); from memory.
 func Probability(value, u float64, limits Limits) float64 {
-	if math.IsNaN(value) || math.IsInf(value, 0) || !(u >= 0) || math.IsInf(u, 0) {
+	if !finite(value) || !(u >= 0) || math.IsInf(u, 0) {
 		return math.NaN()
 	}
 	if u == 0 {

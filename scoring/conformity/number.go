@@ -11,7 +11,7 @@ type Number float64
 // MarshalJSON writes null for NaN and infinities.
 func (n Number) MarshalJSON() ([]byte, error) {
 	f := float64(n)
-	if math.IsNaN(f) || math.IsInf(f, 0) {
+	if !finite(f) {
 		return []byte("null"), nil
 	}
 	return strconv.AppendFloat(nil, f, 'g', -1, 64), nil

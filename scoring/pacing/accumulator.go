@@ -11,6 +11,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"proveout/scoring/conformity"
 )
 
 // Histogram of frame times: the octaves of float64 from 2⁻⁷ ms to 2²⁰ ms, each
@@ -187,11 +189,11 @@ func spanOf(block []float64, start float64, frame int64) span {
 // memory). It shrugs off stalls as the median does, at a fraction of its cost.
 func blockMedian(block []float64) float64 {
 	if len(block) < 9 {
-		return median(block)
+		return conformity.Median(block)
 	}
 	var thirds [blockSize / 3]float64
 	t := thirds[:byThrees(thirds[:], block)]
-	return median(t[:byThrees(t, t)])
+	return conformity.Median(t[:byThrees(t, t)])
 }
 
 // byThrees stores the medians of every three values and returns their number.
@@ -203,15 +205,6 @@ func byThrees(to, values []float64) int {
 		k++
 	}
 	return k
-}
-
-// median returns the middle of the values, which it leaves in their order.
-func median(values []float64) float64 {
-	var few [128]float64 // enough for blocks, so that nothing is allocated for them
-	sorted := append(few[:0], values...)
-	slices.Sort(sorted)
-	n := len(sorted)
-	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
 // slowest keeps the longest frames, each with its place.

@@ -12,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"proveout/plans/fact"
+	"proveout/scoring/conformity"
 )
 
 func report(t testing.TB, ms []float64, o Options) Report {
@@ -74,7 +75,7 @@ func TestMomentsMeetCertifiedValues(t *testing.T) {
 		r := report(t, moved, Options{})
 		near(t, c.name+" mean", r.MeanMs-c.add, c.mean, 1e-10)
 		near(t, c.name+" sd", *r.SD, c.sd, 1e-11*c.sd)
-		near(t, c.name+" lag-1", lagOne(c.data), c.lag1, 1e-11)
+		near(t, c.name+" lag-1", conformity.Autocorrelation(c.data), c.lag1, 1e-11)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"strconv"
 
 	"proveout/plans/fact"
+	"proveout/scoring/conformity"
 )
 
 // Options choose limits; the zero value is usable.
@@ -149,7 +150,7 @@ func (a *Accumulator) stretches() []span {
 	for k := range spans {
 		from, to := k*n/len(spans), (k+1)*n/len(spans)
 		spans[k] = spanOf(a.raw[from:to], clock, int64(from))
-		spans[k].medians = median(a.raw[from:to])
+		spans[k].medians = conformity.Median(a.raw[from:to])
 		clock += spans[k].time
 	}
 	return spans

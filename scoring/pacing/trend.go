@@ -5,7 +5,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
+	"proveout/scoring/conformity"
 )
 
 // A Drift is the trend of the frame time over the run.
@@ -76,27 +76,10 @@ func pettitt(series []float64, variance float64) float64 {
 	return min(1, 2*math.Exp(-6*k*k/variance/(n*n*n+n*n)))
 }
 
-// lagOne is the lag-1 autocorrelation coefficient as in the NIST/SEMATECH
-// e-Handbook, section 1.3.5.12 (from memory).
-func lagOne(series []float64) float64 {
-	mean := stat.Mean(series, nil)
-	var all, neighbours float64
-	for i, v := range series {
-		all += (v - mean) * (v - mean)
-		if i > 0 {
-			neighbours += (v - mean) * (series[i-1] - mean)
-		}
-	}
-	if all == 0 {
-		return 0
-	}
-	return neighbours / all
-}
-
 // widening is (1+ρ)/(1−ρ) for autocorrelated values: by how much less they tell
 // than independent ones (common practice).
 func widening(values []float64) float64 {
-	rho := min(0.95, max(0, lagOne(values)))
+	rho := min(0.95, max(0, conformity.Autocorrelation(values)))
 	return (1 + rho) / (1 - rho)
 }
 
@@ -170,7 +153,7 @@ func changeOf(spans []span, medians []float64) *Change {
 	if k < 5 || n-k < 5 {
 		return nil
 	}
-	before, after := median(medians[:k]), median(medians[k:])
+	before, after := conformity.Median(medians[:k]), conformity.Median(medians[k:])
 	within, distance := make([]float64, n), make([]float64, n)
 	for i, v := range medians {
 		within[i] = v - before
@@ -181,7 +164,7 @@ func changeOf(spans []span, medians []float64) *Change {
 	}
 	p := pettitt(medians, widening(within))
 	step := math.Abs(after - before)
-	if p > 0.01 || step < 0.02*before || step < 3*1.4826*median(distance) {
+	if p > 0.01 || step < 0.02*before || step < 3*1.4826*conformity.Median(distance) {
 		return nil
 	}
 	return &Change{At: spans[k].start / 1000, Before: before, After: after}

@@ -15,6 +15,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/floats"
+
+	"proveout/scoring/conformity"
 )
 
 // A Description sums a set of scores up, in the unit of the scores.
@@ -67,13 +69,12 @@ func describe(scores []float64) (Description, error) {
 		return Description{}, errors.New("the scores are too large to compute with")
 	}
 	sorted := slices.Sorted(slices.Values(scores))
-	d.Median, d.Min, d.Max = median(sorted), sorted[0], sorted[len(sorted)-1]
+	d.Median, d.Min, d.Max = conformity.Median(sorted), sorted[0], sorted[len(sorted)-1]
 	distances := from(sorted, d.Median)
 	for i, x := range distances {
 		distances[i] = math.Abs(x)
 	}
-	slices.Sort(distances)
-	d.MAD = median(distances)
+	d.MAD = conformity.Median(distances)
 	d.RobustSD = madToSD * d.MAD
 	return d, nil
 }
@@ -85,13 +86,4 @@ func from(scores []float64, place float64) []float64 {
 	out := slices.Clone(scores)
 	floats.AddConst(-place, out)
 	return out
-}
-
-// median of sorted scores, at least one.
-func median(sorted []float64) float64 {
-	n := len(sorted)
-	if n%2 == 1 {
-		return sorted[n/2]
-	}
-	return sorted[n/2-1] + (sorted[n/2]-sorted[n/2-1])/2
 }

@@ -11,8 +11,9 @@ package thermal
 
 import (
 	"math"
-	"slices"
 	"sort"
+
+	"proveout/scoring/conformity"
 )
 
 // A Quantity is what a column of a log holds.
@@ -132,17 +133,7 @@ func usualStep(values []float64) float64 {
 	for i := range changes {
 		changes[i] = math.Abs(values[i+1] - values[i])
 	}
-	return median(changes)
-}
-
-// median returns the middle of the values, NaN for nothing.
-func median(values []float64) float64 {
-	n := len(values)
-	if n == 0 {
-		return math.NaN()
-	}
-	sorted := slices.Sorted(slices.Values(values))
-	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+	return conformity.Median(changes)
 }
 
 // finiteOf returns the numbers among values, copied.
