@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 
 	"proveout/plans/fact"
 )
@@ -123,12 +124,21 @@ type Result struct {
 	// Probability is the probability that the true value lies inside the
 	// limits, 0 to 1; NaN when the value or its uncertainty is not known.
 	Probability Number `json:"probability"`
-	// Margin is the distance to the nearer limit: positive inside, negative
-	// outside. It is NaN when the value is.
-	Margin Number `json:"margin"`
 	// Settle says what would turn an inconclusive verdict into another; nil
 	// when nothing is open.
 	Settle *Settle `json:"settle,omitempty"`
+}
+
+// A Number is a finite number; what is not finite is written as null.
+type Number float64
+
+// MarshalJSON writes null for NaN and infinities.
+func (n Number) MarshalJSON() ([]byte, error) {
+	f := float64(n)
+	if !finite(f) {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, f, 'g', -1, 64), nil
 }
 
 // Settle is what would settle an inconclusive result, if a repeat shows the
@@ -181,7 +191,6 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 		Limits:      limits,
 		Acceptance:  limits,
 		Probability: Number(math.NaN()),
-		Margin:      Number(math.NaN()),
 	}
 	known := !math.IsNaN(u.Standard) && !math.IsInf(expanded, 0)
 	guard := 0.0
@@ -189,17 +198,13 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 		guard = expanded
 		r.GuardBand, r.Acceptance, r.NoneCanPass = Number(guard), limits.drawnIn(guard), tooNarrow(guard, limits)
 	}
-	if !finite(value) {
-		return r, nil
-	}
-	margin := math.Min(value-limits.low(), limits.high()-value)
-	r.Margin = Number(margin)
-	if !known {
+	if !known || !finite(value) {
 		return r, nil
 	}
 	r.Probability = Number(Probability(value, u.Standard, limits))
 	r.Verdict = verdict(value, guard, limits)
 	if r.Verdict == Inconclusive {
+		margin := math.Min(value-limits.low(), limits.high()-value) // to the nearer limit, below 0 outside
 		r.Settle = &Settle{Verdict: Pass, LargestExpanded: math.Max(margin, 0)}
 		if margin < 0 {
 			r.Settle = &Settle{Verdict: Fail, LargestExpanded: -margin}
