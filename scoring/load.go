@@ -203,7 +203,7 @@ func (j *loadJudge) seenDuringLoad() {
 		if seen := wordOf(r); plans.SameWords(seen, plans.PictureClean) {
 			c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("load.seen-clean")
 		} else {
-			c.Verdict, c.Text = conformity.Fail, answer(seen)
+			c.Verdict, c.Text = conformity.Fail, plans.Answer(seen)
 			c.Reason = fact.New("load.seen-fault", "seen", endSentence(seen))
 			j.suspect(0.5, fact.New("load.seen-fault-cause", "seen", seen), fact.New("load.seen-fault-look"))
 		}

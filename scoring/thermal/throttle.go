@@ -17,7 +17,6 @@ type Throttling struct {
 	Drop     float64   `json:"drop"`     // share of From, 0 … 1
 	Since    float64   `json:"since_s"`  // when it first went below half way
 	Temp     float64   `json:"temp"`     // °C there
-	Rank     float64   `json:"rank_correlation"`
 	Sentence fact.Fact `json:"sentence"`
 }
 
@@ -72,13 +71,14 @@ func throttled(log samples, column []float64) (Throttling, bool) {
 		}
 	}
 	end := conformity.Median(levels[parts-fifth:])
-	t := Throttling{From: best, To: end, Drop: 1 - end/best, Rank: rankCorrelation(warm[from:], levels[from:])}
+	t := Throttling{From: best, To: end, Drop: 1 - end/best}
+	rank := rankCorrelation(warm[from:], levels[from:])
 	rise := stat.Mean(warm[parts-fifth:], nil) - stat.Mean(warm[from:from+fifth], nil)
 	scatter := roughness(values) / math.Sqrt(float64(n/parts*fifth))
 	fell := t.Drop > 0.02 && best-end >= 3*scatter
 	// A rise that is too small for the display counts when the two go together closely.
-	rose := rise >= math.Max(3*log.resolution, 2) || rise > 0.5 && t.Rank < -0.8
-	if !fell || !rose || t.Rank > -0.5 {
+	rose := rise >= math.Max(3*log.resolution, 2) || rise > 0.5 && rank < -0.8
+	if !fell || !rose || rank > -0.5 {
 		return Throttling{}, false
 	}
 	for k := from; k < parts; k++ {
