@@ -30,6 +30,22 @@ const (
 // PictureClean is what is recorded of a picture that shows nothing amiss.
 const PictureClean = "clean"
 
+// Answer is a word that was read or is expected, in the words of the language where
+// it is one of those that answers are made of.
+func Answer(word string) fact.Fact {
+	switch word {
+	case Yes:
+		return fact.New("answer.yes")
+	case No:
+		return fact.New("answer.no")
+	case NotPresent:
+		return fact.New("answer.not-present")
+	case PictureClean:
+		return fact.New("answer.clean")
+	}
+	return fact.Text(fact.Name(word))
+}
+
 // asStated is a text of the plan or the family; nothing where there is none.
 func asStated(text string) fact.Fact {
 	if text == "" {

@@ -128,7 +128,7 @@ func (j *judge) bestCommonRate() string {
 
 // word judges a reading that is a word against the one expected.
 func (j *detectionJudge) word(name string, title fact.Fact, want string) outcome.Check {
-	return j.wordThat(name, title, answer(want), func(got string) bool { return plans.SameWords(want, got) })
+	return j.wordThat(name, title, plans.Answer(want), func(got string) bool { return plans.SameWords(want, got) })
 }
 
 // wordThat judges a reading that is a word by what fits makes of it. What the
@@ -140,12 +140,12 @@ func (j *detectionJudge) wordThat(name string, title, wanted fact.Fact, fits fun
 		c.Reason = notRead(title)
 		return c
 	}
-	c.Text = answer(wordOf(r))
+	c.Text = plans.Answer(wordOf(r))
 	dump, denied := j.denied[name]
 	switch {
 	case denied:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fact.New("detection.denied", "title", title, "typed", c.Text, "dump", answer(dump))
+		c.Reason = fact.New("detection.denied", "title", title, "typed", c.Text, "dump", plans.Answer(dump))
 		c.Settle = fact.New("detection.dump-again")
 	case fits(wordOf(r)):
 		c.Verdict, c.Reason = conformity.Pass, fact.New("detection.as-expected", "title", title, "got", c.Text)

@@ -78,17 +78,27 @@ func (j *judge) deviceIn(file reading.Evidence) (bus.Device, error) {
 func (j *detectionJudge) fromDump() {
 	a := *j.attempt
 	a.Readings = slices.Clone(a.Readings)
-	add := func(name, word string) {
-		if _, typed := j.attempt.Latest(name); !typed && word != "" {
-			source := reading.Source{Kind: "file", Evidence: j.dump.SHA256}
-			a.Readings = append(a.Readings, reading.Reading{Name: name, Word: word, Text: word, Source: source})
+	source := reading.Source{Kind: "file", Evidence: j.dump.SHA256}
+	for _, w := range dumpedWords(j.dump.Device) {
+		if _, typed := j.attempt.Latest(w.name); !typed && w.says != "" && w.name != "subsystem" {
+			a.Readings = append(a.Readings, reading.Reading{Name: w.name, Word: w.says, Text: w.says, Source: source})
 		}
 	}
-	add("detected", plans.Yes)
-	add("bus", dumpedBus(j.dump.Device))
-	add("id", dumpedID(j.dump.Device))
-	add("rate", dumpedRate(j.dump.Device))
 	j.attempt = &a
+}
+
+// A dumpedWord is what a dump says of a reading that is a word; "" where it says
+// nothing.
+type dumpedWord struct{ name, says string }
+
+func dumpedWords(d bus.Device) []dumpedWord {
+	return []dumpedWord{
+		{"detected", plans.Yes},
+		{"bus", dumpedBus(d)},
+		{"id", dumpedID(d)},
+		{"rate", dumpedRate(d)},
+		{"subsystem", strings.ReplaceAll(d.Subsystem, "0x", "")},
+	}
 }
 
 func dumpedID(d bus.Device) string {
@@ -121,17 +131,11 @@ func dumpedRate(d bus.Device) string {
 // contradictions returns the words that were typed and that the dump denies.
 // One of the two is of another card, or a slip: nobody can tell which.
 func (j *detectionJudge) contradictions() map[string]string {
-	device, out := j.dump.Device, map[string]string{}
-	for name, dump := range map[string]string{
-		"detected":  plans.Yes,
-		"bus":       dumpedBus(device),
-		"id":        dumpedID(device),
-		"rate":      dumpedRate(device),
-		"subsystem": strings.ReplaceAll(device.Subsystem, "0x", ""),
-	} {
-		r, typed := j.attempt.Latest(name)
-		if typed && dump != "" && !plans.SameWords(strings.ReplaceAll(wordOf(r), "0x", ""), dump) {
-			out[name] = dump
+	out := map[string]string{}
+	for _, w := range dumpedWords(j.dump.Device) {
+		r, typed := j.attempt.Latest(w.name)
+		if typed && w.says != "" && !plans.SameWords(strings.ReplaceAll(wordOf(r), "0x", ""), w.says) {
+			out[w.name] = w.says
 		}
 	}
 	return out

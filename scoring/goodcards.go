@@ -41,11 +41,7 @@ func fromReference(c *outcome.Check, o reference.Outcome, err error) {
 	if o.Conformity != nil {
 		c.Probability = number(float64(o.Conformity.Probability))
 	}
-	var settle []fact.Fact
-	for _, r := range o.Settle {
-		settle = append(settle, r.Do)
-	}
-	c.Settle = parts(settle)
+	c.Settle = parts(o.Settle)
 }
 
 // scoreAgainstSet judges a score against the reference set of the step's

@@ -75,7 +75,7 @@ func (j *judge) seen(mode string) outcome.Check {
 	case plans.SameWords(seen, plans.PictureClean):
 		c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("image.clean", "mode", mode)
 	default:
-		c.Verdict, c.Text = conformity.Fail, answer(seen)
+		c.Verdict, c.Text = conformity.Fail, plans.Answer(seen)
 		c.Reason = fact.New("image.seen-fault", "mode", mode, "seen", endSentence(seen))
 		j.suspect(
 			0.5,
@@ -199,17 +199,8 @@ func cleanText(s *compared) fact.Fact {
 	r := s.result
 	ssim, difference := fact.In(r.SSIM, "").To(0.0001), fact.In(r.DeltaE.Mean, "").To(0.01)
 	if r.LinesJudged.Good == 0 {
-		return fact.New(
-			"capture.clean",
-			"picture",
-			s.title(),
-			"file",
-			s.capture.Name,
-			"ssim",
-			ssim,
-			"difference",
-			difference,
-		)
+		return fact.New("capture.clean", "picture", s.title(), "file", s.capture.Name,
+			"ssim", ssim, "difference", difference)
 	}
 	return fact.New("capture.clean-with-lines", "picture", s.title(), "file", s.capture.Name,
 		"ssim", ssim, "difference", difference, "n", r.LinesJudged.Good)

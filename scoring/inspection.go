@@ -17,7 +17,7 @@ func (j *judge) inspection(spec *plans.Inspection) {
 		c := outcome.Check{Name: item.Name, Title: phrase(item.Ask)}
 		r, ok := j.attempt.Latest(item.Name)
 		if ok {
-			c.Text = answer(wordOf(r))
+			c.Text = plans.Answer(wordOf(r))
 		}
 		switch {
 		case !ok:

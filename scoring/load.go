@@ -203,7 +203,7 @@ func (j *loadJudge) seenDuringLoad() {
 		if seen := wordOf(r); plans.SameWords(seen, plans.PictureClean) {
 			c.Verdict, c.Text, c.Reason = conformity.Pass, fact.New("answer.clean"), fact.New("load.seen-clean")
 		} else {
-			c.Verdict, c.Text = conformity.Fail, answer(seen)
+			c.Verdict, c.Text = conformity.Fail, plans.Answer(seen)
 			c.Reason = fact.New("load.seen-fault", "seen", endSentence(seen))
 			j.suspect(0.5, fact.New("load.seen-fault-cause", "seen", seen), fact.New("load.seen-fault-look"))
 		}
@@ -311,7 +311,7 @@ func (j *loadJudge) overRuns(runs []loadRun) {
 		}
 	}
 	if len(scores) > 1 {
-		if rep, err := pacing.Repeat(scores, 0); err == nil {
+		if rep, err := pacing.Repeat(scores); err == nil {
 			if j.spec.MaxSpread != nil {
 				j.check(spread(rep, j.spec.MaxSpread))
 			}

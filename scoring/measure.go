@@ -23,10 +23,6 @@ type measurand struct {
 	limits    conformity.Limits
 	source    string  // of the limits
 	digit     float64 // what the last digit of its readings is worth; 0 where that is not known
-	// extra contributions beyond instrument, resolution and repeatability
-	extra []conformity.Contribution
-	// single takes the last reading alone instead of the mean of all.
-	single bool
 }
 
 // unread is the check of a measurand before anything is known of its value.
@@ -64,9 +60,6 @@ func (j *judge) measure(m measurand, readings []reading.Reading) outcome.Check {
 	if len(readings) == 0 {
 		return missing(m)
 	}
-	if m.single {
-		readings = readings[len(readings)-1:]
-	}
 	values, step := valuesOf(readings)
 	m.digit = step
 	value := mean(values)
@@ -76,7 +69,7 @@ func (j *judge) measure(m measurand, readings []reading.Reading) outcome.Check {
 			lines = append(lines, line)
 		}
 	}
-	c := j.judgeValue(m, value, append(lines, m.extra...), known)
+	c := j.judgeValue(m, value, lines, known)
 	if len(values) > 1 {
 		c.Reason = fact.Text(fact.Sentences(c.Reason, fact.New("measure.mean", "n", len(values))))
 	}

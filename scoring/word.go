@@ -2,7 +2,6 @@ package scoring
 
 import (
 	"proveout/harness/reading"
-	"proveout/plans"
 	"proveout/plans/fact"
 )
 
@@ -12,22 +11,6 @@ func wordOf(r reading.Reading) string {
 		return r.Word
 	}
 	return r.Text
-}
-
-// answer is a word that was read or is expected: in the words of the language
-// where it is one of those that answers are made of.
-func answer(word string) fact.Fact {
-	switch word {
-	case plans.Yes:
-		return fact.New("answer.yes")
-	case plans.No:
-		return fact.New("answer.no")
-	case plans.NotPresent:
-		return fact.New("answer.not-present")
-	case plans.PictureClean:
-		return fact.New("answer.clean")
-	}
-	return fact.Text(fact.Name(word))
 }
 
 // sentence makes a sentence of what is said as a part of one.

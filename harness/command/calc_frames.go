@@ -80,7 +80,7 @@ func (c *Console) paced(x *cli.Context, o pacing.Options) (*framesAnswer, error)
 		}
 	}
 	if len(means) > 1 {
-		if rep, err := pacing.Repeat(means, 0); err == nil {
+		if rep, err := pacing.Repeat(means); err == nil {
 			a.Repeatability = &rep
 		}
 	}
@@ -98,20 +98,11 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 		return nil, workflow.NoColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
 	}
 	var runs []*pacing.Accumulator
-	var ms []float64
 	_, err = c.streamLog(name, m, func(b *logs.Batch) error {
 		for len(runs) < b.Run {
 			runs = append(runs, &pacing.Accumulator{})
 		}
 		run := runs[b.Run-1]
-		if columns.Frame >= 0 { // all at once: a long run has millions of them
-			ms = ms[:0]
-			for _, s := range b.Columns[columns.Frame] {
-				ms = append(ms, 1000*s)
-			}
-			run.AddAll(ms)
-			return nil
-		}
 		for i := range b.Len() {
 			columns.Add(run, func(place int) float64 { return b.Columns[place][i] })
 		}

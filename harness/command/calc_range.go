@@ -117,7 +117,5 @@ func printRange(p *printer, r *reference.Outcome) {
 			in(o.Value), o.G, o.Critical))
 	}
 	p.lead("Note: ", r.Notes...)
-	for _, s := range r.Settle {
-		p.lead("To settle it: ", s.Do)
-	}
+	p.lead("To settle it: ", r.Settle...)
 }

@@ -262,7 +262,7 @@ func said(d reading.Doubt, step *plans.Step, f plans.Field) fact.Fact {
 func (s *session) kept(step *plans.Step, f plans.Field, readings []reading.Reading) {
 	var texts []fact.Fact
 	for _, r := range readings {
-		texts = append(texts, wordSaid(r.Shown()))
+		texts = append(texts, plans.Answer(r.Shown()))
 	}
 	what := fact.Text(fact.ListOf(fact.Comma, texts))
 	if step.Blind && !f.Expected.IsZero() {
@@ -296,26 +296,11 @@ func (s *session) question(step *plans.Step, f plans.Field) fact.Fact {
 	return q
 }
 
-// wordSaid is a word of a record in the language of the screen, where it has one.
-func wordSaid(word string) fact.Fact {
-	switch word {
-	case plans.Yes:
-		return fact.New("answer.yes")
-	case plans.No:
-		return fact.New("answer.no")
-	case plans.NotPresent:
-		return fact.New("answer.not-present")
-	case plans.PictureClean:
-		return fact.New("answer.clean")
-	}
-	return fact.Text(fact.Name(word))
-}
-
 // answers are the words of a field as they are asked for.
 func answers(f plans.Field) fact.List {
 	var out []fact.Fact
 	for _, w := range f.Words {
-		out = append(out, wordSaid(w))
+		out = append(out, plans.Answer(w))
 	}
 	return fact.ListOf(fact.Comma, out)
 }
@@ -329,7 +314,7 @@ func (s *session) parse(f plans.Field, answer string) ([]reading.Reading, error)
 	}
 	var begun []string
 	for _, w := range words {
-		said := s.plain(wordSaid(w))
+		said := s.plain(plans.Answer(w))
 		switch {
 		case strings.EqualFold(answer, said), strings.EqualFold(answer, w):
 			return reading.Parse(f, w)

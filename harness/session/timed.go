@@ -343,7 +343,7 @@ func (r *run) reading(word, rest, line string) error {
 		return err
 	}
 	last := readings[len(readings)-1].Shown()
-	s.told(fact.New("session.kept-at", "time", clock(ran), "name", f.Name, "value", wordSaid(last)))
+	s.told(fact.New("session.kept-at", "time", clock(ran), "name", f.Name, "value", plans.Answer(last)))
 	if name == "temperature" {
 		r.noteTemperature(ran, readings)
 	}

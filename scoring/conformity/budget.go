@@ -80,7 +80,7 @@ func Repeatability(name fact.Fact, readings []float64) (Contribution, error) {
 		return Contribution{}, fmt.Errorf("repeatability needs at least two readings, there is %d", n)
 	}
 	for _, x := range readings {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
+		if !finite(x) {
 			return Contribution{}, errors.New("a reading is not a number")
 		}
 	}
@@ -97,7 +97,7 @@ func (c Contribution) Over(scale float64) Contribution {
 
 // standard returns the standard uncertainty of c.
 func (c Contribution) standard() (float64, error) {
-	if math.IsNaN(c.Value) || math.IsInf(c.Value, 0) || c.Value < 0 {
+	if !finite(c.Value) || c.Value < 0 {
 		why := fact.New("conformity.not-from-zero-up", "name", c.Name, "value", fact.In(c.Value, "").Whole())
 		return 0, why.Err()
 	}

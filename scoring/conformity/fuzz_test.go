@@ -1,7 +1,6 @@
 package conformity
 
 import (
-	"encoding/json"
 	"math"
 	"testing"
 
@@ -26,29 +25,6 @@ func FuzzVerdict(f *testing.F) {
 		back, err := v.MarshalText()
 		if err != nil || string(back) != text {
 			t.Fatalf("%q became %q, %v", text, back, err)
-		}
-	})
-}
-
-// Whatever reads as a result writes and reads again without a change.
-func FuzzResult(f *testing.F) {
-	f.Add([]byte(`{"verdict":"pass","rule":"guarded","value":1,"limits":{"high":2},"acceptance":{"high":1.5}}`))
-	f.Add([]byte(`{"verdict":"inconclusive","value":null}`))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		var r, again Result
-		if json.Unmarshal(data, &r) != nil {
-			return
-		}
-		first, err := json.Marshal(r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := json.Unmarshal(first, &again); err != nil {
-			t.Fatal(err)
-		}
-		second, err := json.Marshal(again)
-		if err != nil || string(first) != string(second) {
-			t.Fatalf("%s became %s, %v", first, second, err)
 		}
 	})
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 
 	"proveout/plans/fact"
 )
@@ -66,7 +67,7 @@ func (l Limits) check() error {
 		return errors.New("no limit is stated")
 	}
 	for _, side := range []*float64{l.Low, l.High} {
-		if side != nil && (math.IsNaN(*side) || math.IsInf(*side, 0)) {
+		if side != nil && !finite(*side) {
 			return errors.New("a limit is not a number")
 		}
 	}
@@ -123,12 +124,21 @@ type Result struct {
 	// Probability is the probability that the true value lies inside the
 	// limits, 0 to 1; NaN when the value or its uncertainty is not known.
 	Probability Number `json:"probability"`
-	// Margin is the distance to the nearer limit: positive inside, negative
-	// outside. It is NaN when the value is.
-	Margin Number `json:"margin"`
 	// Settle says what would turn an inconclusive verdict into another; nil
 	// when nothing is open.
 	Settle *Settle `json:"settle,omitempty"`
+}
+
+// A Number is a finite number; what is not finite is written as null.
+type Number float64
+
+// MarshalJSON writes null for NaN and infinities.
+func (n Number) MarshalJSON() ([]byte, error) {
+	f := float64(n)
+	if !finite(f) {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, f, 'g', -1, 64), nil
 }
 
 // Settle is what would settle an inconclusive result, if a repeat shows the
@@ -164,7 +174,7 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 	if err := limits.check(); err != nil {
 		return Result{}, err
 	}
-	if u.Standard < 0 || u.K < 0 || math.IsNaN(u.K) || math.IsInf(u.K, 0) {
+	if u.Standard < 0 || !(u.K >= 0) || math.IsInf(u.K, 0) {
 		return Result{}, fmt.Errorf("an uncertainty is not negative: u = %g, k = %g", u.Standard, u.K)
 	}
 	if rule != Guarded && rule != Simple {
@@ -181,7 +191,6 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 		Limits:      limits,
 		Acceptance:  limits,
 		Probability: Number(math.NaN()),
-		Margin:      Number(math.NaN()),
 	}
 	known := !math.IsNaN(u.Standard) && !math.IsInf(expanded, 0)
 	guard := 0.0
@@ -189,17 +198,13 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 		guard = expanded
 		r.GuardBand, r.Acceptance, r.NoneCanPass = Number(guard), limits.drawnIn(guard), tooNarrow(guard, limits)
 	}
-	if math.IsNaN(value) || math.IsInf(value, 0) {
-		return r, nil
-	}
-	margin := math.Min(value-limits.low(), limits.high()-value)
-	r.Margin = Number(margin)
-	if !known {
+	if !known || !finite(value) {
 		return r, nil
 	}
 	r.Probability = Number(Probability(value, u.Standard, limits))
 	r.Verdict = verdict(value, guard, limits)
 	if r.Verdict == Inconclusive {
+		margin := math.Min(value-limits.low(), limits.high()-value) // to the nearer limit, below 0 outside
 		r.Settle = &Settle{Verdict: Pass, LargestExpanded: math.Max(margin, 0)}
 		if margin < 0 {
 			r.Settle = &Settle{Verdict: Fail, LargestExpanded: -margin}
@@ -257,7 +262,7 @@ func tooNarrow(w float64, limits Limits) bool {
 //
 // Source: JCGM 106:2012, 7.2 (one limit), 7.3 (two limits); from memory.
 func Probability(value, u float64, limits Limits) float64 {
-	if math.IsNaN(value) || math.IsInf(value, 0) || !(u >= 0) || math.IsInf(u, 0) {
+	if !finite(value) || !(u >= 0) || math.IsInf(u, 0) {
 		return math.NaN()
 	}
 	if u == 0 {

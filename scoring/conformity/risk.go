@@ -16,7 +16,7 @@ type Prior struct {
 }
 
 func (p Prior) check() error {
-	if math.IsNaN(p.Mean) || math.IsInf(p.Mean, 0) || !(p.SD > 0) || math.IsInf(p.SD, 0) {
+	if !finite(p.Mean) || !(p.SD > 0) || math.IsInf(p.SD, 0) {
 		return errors.New("a prior needs a mean and a standard deviation above 0")
 	}
 	return nil
@@ -31,7 +31,7 @@ func (p Prior) update(value, u float64) (mean, sd float64, err error) {
 	if err := p.check(); err != nil {
 		return 0, 0, err
 	}
-	if !(u > 0) || math.IsInf(u, 0) || math.IsNaN(value) || math.IsInf(value, 0) {
+	if !(u > 0) || math.IsInf(u, 0) || !finite(value) {
 		return 0, 0, errors.New("a reading needs a value and an uncertainty above 0")
 	}
 	total := math.Hypot(p.SD, u)

@@ -2,8 +2,9 @@
 // conforms to its limits.
 //
 // Values, limits and uncertainties come in one and the same base unit; a
-// verdict, the guard band and the probability of conformance go out. The
-// package reads no files, knows no cards and rounds nothing.
+// verdict, the guard band and the probability of conformance go out. Beside them
+// stands what every evaluation of a series of readings needs. The package reads no
+// files, knows no cards and rounds nothing.
 package conformity
 
 import (

@@ -8,14 +8,19 @@
 package pacing
 
 import (
+	"cmp"
 	"math"
 	"slices"
+
+	"proveout/scoring/conformity"
 )
 
 // Histogram of frame times: the octaves of float64 from 2⁻⁷ ms to 2²⁰ ms, each
 // cut into 2¹⁸ equal parts, in pages that exist once a frame falls into them. The
 // first bits of a float64 are the number of its part: 1.0 ms and the next larger
 // octave differ in the exponent, parts of an octave in the first bits behind it.
+// Percentiles are off by half a part at the most, 2⁻¹⁹ of themselves, and exact for
+// frame times with so few decimals that the parts keep them apart.
 const (
 	lowExponent  = -7
 	highExponent = 20
@@ -30,14 +35,7 @@ const (
 )
 
 // A page is some neighbouring parts of the histogram.
-type page struct {
-	count [1 << pageBits]uint32
-	total int64 // of them all
-}
-
-// relativeError is the most by which a percentile can be off when frame times
-// are not read from decimals that the histogram keeps apart.
-const relativeError = 1.0 / (1 << (partBits + 1))
+type page [1 << pageBits]uint32
 
 const (
 	rawFrames = 16384 // kept as they are; longer runs go into blocks
@@ -48,209 +46,109 @@ const (
 
 // An Accumulator takes the frames of one run. The zero value is ready.
 type Accumulator struct {
-	page  [pages]*page
-	n     int64
-	time  float64 // ms, sum of the frame times
-	carry float64 // what rounding dropped from time
+	page     [pages]*page
+	n        int64
+	time     float64 // ms, sum of the frame times
+	min, max float64 // ms
+	bad      int64   // not a positive number of milliseconds
+	grid     grid
 
-	below, above int64 // frames outside the histogram: taken at its ends
-	bad          int64 // not a positive number of milliseconds
-	grid         grid
+	first  float64 // ms
+	s1, s2 float64 // sums of y and y², y = ms − first
 
-	first, last float64 // ms
-	s1, s2, sp  float64 // sums of y, y², y·y₋₁ with y = ms − first
-
-	waiting [512]float64 // given one by one, not yet counted
-	waits   int
-	raw     []float64 // nil once the run is longer
-	block   []float64
-	blocked int64   // frames in closed blocks
-	clock   float64 // ms, their time
-	spans   []span
-	join    int // blocks per span, a power of two
-	open    span
-	slow    slowest
+	raw   []float64 // nil once the run is longer
+	block []float64
+	spans []span
+	join  int  // blocks per span, a power of two
+	open  span // of the blocks that are not yet in a span
+	slow  slowest
 
 	sampled
 }
 
 // A span is some blocks in a row.
 type span struct {
-	start    float64 // ms since the run began
-	time     float64 // ms
-	frame    int64   // index of the first frame
-	frames   int64
-	blocks   int
-	medians  float64 // sum of block medians
-	min, max float64
+	start   float64 // ms since the run began
+	time    float64 // ms
+	frame   int64   // index of the first frame
+	frames  int64
+	blocks  int
+	medians float64 // sum of block medians
+	max     float64
 }
 
 // median is the mean of the block medians.
 func (s span) median() float64 { return s.medians / float64(s.blocks) }
 
-func (s *span) merge(r span) {
+// with is s with the span behind it.
+func (s span) with(r span) span {
+	if s.blocks == 0 {
+		return r
+	}
 	s.time += r.time
 	s.frames += r.frames
 	s.blocks += r.blocks
 	s.medians += r.medians
-	s.min, s.max = min(s.min, r.min), max(s.max, r.max)
+	s.max = max(s.max, r.max)
+	return s
 }
 
-// Add takes one frame time in milliseconds.
+// Add takes one frame time in milliseconds. One that is not a positive number is
+// counted and left out.
 func (a *Accumulator) Add(ms float64) {
-	a.waiting[a.waits] = ms
-	if a.waits++; a.waits == len(a.waiting) {
-		a.flush()
-	}
-}
-
-// flush takes in the frames that Add set aside.
-func (a *Accumulator) flush() {
-	k := a.waits
-	a.waits = 0
-	a.chunk(a.waiting[:k])
-}
-
-// AddAll takes frame times in milliseconds in their order. Values that are not
-// positive numbers are counted and left out.
-func (a *Accumulator) AddAll(ms []float64) {
-	a.flush()
-	for len(ms) > 0 {
-		k := min(len(ms), 1024)
-		a.chunk(ms[:k])
-		ms = ms[k:]
-	}
-}
-
-// chunk walks over a few frames that fit the nearest cache, several times.
-func (a *Accumulator) chunk(ms []float64) {
-	for i, x := range ms {
-		if !(x > 0) || x > math.MaxFloat64 {
-			a.chunk(ms[:i])
-			a.bad++
-			a.chunk(ms[i+1:])
-			return
-		}
-	}
-	if len(ms) == 0 {
+	if !(ms > 0) || ms > math.MaxFloat64 {
+		a.bad++
 		return
 	}
 	if a.n == 0 {
-		a.begin(ms[0])
+		a.first, a.min, a.max = ms, ms, ms
+		a.raw, a.join, a.grid.scale = make([]float64, 0, rawFrames), 1, 1
 	}
 	a.count(ms)
 	a.grid.see(ms)
-	a.sums(ms)
-	a.n += int64(len(ms))
-	if a.raw != nil {
-		if len(a.raw)+len(ms) <= rawFrames {
-			a.raw = append(a.raw, ms...)
-			return
+	a.min, a.max = min(a.min, ms), max(a.max, ms)
+	if ms > a.slow.least {
+		a.slow.add(slowFrame{a.n, a.time, ms})
+	}
+	// Differences from the first frame, so that squares of nearly equal numbers are
+	// not subtracted from each other.
+	y := ms - a.first
+	a.s1 += y
+	a.s2 += y * y
+	a.n++
+	a.time += ms
+	switch {
+	case a.raw == nil:
+		a.put(ms)
+	case len(a.raw) < rawFrames:
+		a.raw = append(a.raw, ms)
+	default:
+		for _, x := range append(a.raw, ms) {
+			a.put(x)
 		}
-		raw := a.raw
 		a.raw = nil
-		a.blocks(raw)
-	}
-	a.blocks(ms)
-}
-
-func (a *Accumulator) begin(first float64) {
-	a.first, a.last = first, first
-	a.raw = make([]float64, 0, rawFrames)
-	a.block = make([]float64, 0, blockSize)
-	a.join = 1
-	a.grid.scale = 1
-}
-
-// count puts frames into the histogram.
-func (a *Accumulator) count(ms []float64) {
-	for _, x := range ms {
-		if x < lowest {
-			a.below++
-			x = lowest
-		} else if x >= highest {
-			a.above++
-			x = highest - 1.0/64
-		}
-		k := uint(math.Float64bits(x)>>shift) - firstPart
-		p := a.page[k>>pageBits]
-		if p == nil {
-			p = new(page)
-			a.page[k>>pageBits] = p
-		}
-		p.count[k&(1<<pageBits-1)]++
-		p.total++
 	}
 }
 
-// sums keeps what mean, standard deviation and autocorrelation need. They are sums
-// of differences from the first frame, so that squares of nearly equal numbers are
-// not subtracted from each other; the time is summed with its rounding errors
-// (Kahan, Communications of the ACM 8, 1965, from memory).
-func (a *Accumulator) sums(ms []float64) {
-	first, before := a.first, a.last-a.first
-	var s1, s2, sp, t float64
-	for _, x := range ms {
-		y := x - first
-		t += x
-		s1 += y
-		s2 += y * y
-		sp += y * before
-		before = y
+// count puts a frame into the histogram; one outside of it at its end.
+func (a *Accumulator) count(ms float64) {
+	ms = min(max(ms, lowest), highest-1.0/64)
+	k := uint(math.Float64bits(ms)>>shift) - firstPart
+	p := a.page[k>>pageBits]
+	if p == nil {
+		p = new(page)
+		a.page[k>>pageBits] = p
 	}
-	a.last = ms[len(ms)-1]
-	a.s1 += s1
-	a.s2 += s2
-	a.sp += sp // the very first frame adds 0: its y is 0
-	t += a.carry
-	sum := a.time + t
-	a.carry = t - (sum - a.time)
-	a.time = sum
+	p[k&(1<<pageBits-1)]++
 }
 
-// blocks fills blocks of frames.
-func (a *Accumulator) blocks(ms []float64) {
-	for len(ms) > 0 {
-		k := min(len(ms), blockSize-len(a.block))
-		a.block = append(a.block, ms[:k]...)
-		ms = ms[k:]
-		if len(a.block) == blockSize {
-			a.closeBlock()
-		}
+// put fills blocks of frames.
+func (a *Accumulator) put(ms float64) {
+	if a.block = append(a.block, ms); len(a.block) < blockSize {
+		return
 	}
-}
-
-// spanOf is the span of one block; start and frame are where it begins.
-func spanOf(block []float64, start float64, frame int64) span {
-	low, high, sum := block[0], block[0], 0.0
-	for _, x := range block { // branches: they are nearly always foreseen
-		if x < low {
-			low = x
-		}
-		if x > high {
-			high = x
-		}
-		sum += x
-	}
-	return span{
-		start: start, time: sum, frame: frame, frames: int64(len(block)), blocks: 1, min: low, max: high,
-	}
-}
-
-func (a *Accumulator) closeBlock() {
-	one := spanOf(a.block, a.clock, a.blocked)
-	one.medians = blockMedian(a.block)
-	if one.max > a.slow.least {
-		a.slow.see(a.block, a.blocked, a.clock)
-	}
-	a.clock += one.time
-	a.blocked += one.frames
+	a.open = a.opened()
 	a.block = a.block[:0]
-	if a.open.blocks == 0 {
-		a.open = one
-	} else {
-		a.open.merge(one)
-	}
 	if a.open.blocks < a.join {
 		return
 	}
@@ -262,16 +160,40 @@ func (a *Accumulator) closeBlock() {
 	}
 }
 
+// opened is the span that is open, with the block that is.
+func (a *Accumulator) opened() span {
+	if len(a.block) == 0 {
+		return a.open
+	}
+	before := a.open
+	if before.blocks == 0 && len(a.spans) > 0 {
+		before = a.spans[len(a.spans)-1]
+	}
+	one := spanOf(a.block, before.start+before.time, before.frame+before.frames)
+	one.medians = blockMedian(a.block)
+	return a.open.with(one)
+}
+
+// spanOf is the span of one block without its median; start and frame are where it
+// begins.
+func spanOf(block []float64, start float64, frame int64) span {
+	s := span{start: start, frame: frame, frames: int64(len(block)), blocks: 1, max: slices.Max(block)}
+	for _, x := range block {
+		s.time += x
+	}
+	return s
+}
+
 // blockMedian is the median after two rounds of taking the median of every
 // three in a row (a remedian: Rousseeuw & Bassett, The Remedian, 1990, from
 // memory). It shrugs off stalls as the median does, at a fraction of its cost.
 func blockMedian(block []float64) float64 {
 	if len(block) < 9 {
-		return median(block)
+		return conformity.Median(block)
 	}
 	var thirds [blockSize / 3]float64
 	t := thirds[:byThrees(thirds[:], block)]
-	return median(t[:byThrees(t, t)])
+	return conformity.Median(t[:byThrees(t, t)])
 }
 
 // byThrees stores the medians of every three values and returns their number.
@@ -285,19 +207,10 @@ func byThrees(to, values []float64) int {
 	return k
 }
 
-// median returns the middle of the values, which it leaves in their order.
-func median(values []float64) float64 {
-	var few [128]float64 // enough for blocks, so that nothing is allocated for them
-	sorted := append(few[:0], values...)
-	slices.Sort(sorted)
-	n := len(sorted)
-	return (sorted[(n-1)/2] + sorted[n/2]) / 2
-}
-
-// slowest keeps the longest frames in a heap with the shortest on top.
+// slowest keeps the longest frames, each with its place.
 type slowest struct {
-	heap  []slowFrame
-	least float64
+	frames []slowFrame
+	least  float64 // one that is no longer need not be kept
 }
 
 type slowFrame struct {
@@ -306,44 +219,18 @@ type slowFrame struct {
 	ms    float64
 }
 
-func (s *slowest) see(ms []float64, frame int64, at float64) {
-	for i, x := range ms {
-		if x > s.least {
-			s.put(slowFrame{frame + int64(i), at, x})
-		}
-		at += x
+func (s *slowest) add(f slowFrame) {
+	if s.frames = append(s.frames, f); len(s.frames) == 2*slowKept {
+		s.frames = s.longest()
+		s.least = s.frames[slowKept-1].ms
 	}
 }
 
-func (s *slowest) put(f slowFrame) {
-	heap := s.heap
-	if len(heap) < slowKept {
-		heap = append(heap, f)
-		for i := len(heap) - 1; i > 0 && heap[i].ms < heap[(i-1)/2].ms; i = (i - 1) / 2 {
-			heap[i], heap[(i-1)/2] = heap[(i-1)/2], heap[i]
-		}
-		s.heap = heap
-		if len(heap) == slowKept {
-			s.least = heap[0].ms
-		}
-		return
-	}
-	heap[0] = f // in the place of the shortest
-	for i := 0; ; {
-		child := 2*i + 1
-		if child >= len(heap) {
-			break
-		}
-		if child+1 < len(heap) && heap[child+1].ms < heap[child].ms {
-			child++
-		}
-		if heap[i].ms <= heap[child].ms {
-			break
-		}
-		heap[i], heap[child] = heap[child], heap[i]
-		i = child
-	}
-	s.least = heap[0].ms
+// longest are the longest frames, the longest of all first.
+func (s *slowest) longest() []slowFrame {
+	sorted := slices.Clone(s.frames)
+	slices.SortStableFunc(sorted, func(x, y slowFrame) int { return cmp.Compare(y.ms, x.ms) })
+	return sorted[:min(len(sorted), slowKept)]
 }
 
 // grid finds the decimals in which frame times are written.
@@ -352,24 +239,15 @@ type grid struct {
 	free  bool    // more than five decimals, or none at all
 }
 
-func (g *grid) see(ms []float64) {
-	if g.free {
-		return
-	}
-	scale := g.scale
-	for _, x := range ms {
-		y := x * scale
-		d := y - math.Floor(y+0.5)
-		for d > 1e-6 || d < -1e-6 {
-			if scale *= 10; scale > 1e5 {
-				g.free = true
-				return
-			}
-			y = x * scale
-			d = y - math.Floor(y+0.5)
+func (g *grid) see(ms float64) {
+	for !g.free {
+		y := ms * g.scale
+		if math.Abs(y-math.Floor(y+0.5)) <= 1e-6 {
+			return
 		}
+		g.scale *= 10
+		g.free = g.scale > 1e5
 	}
-	g.scale = scale
 }
 
 // unit is the last decimal in ms, 0 when there is none.

@@ -3,8 +3,8 @@ package pacing
 import (
 	"errors"
 	"math"
+	"slices"
 
-	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -17,11 +17,7 @@ type Repeatability struct {
 	SD       float64 `json:"s"`
 	CV       float64 `json:"cv"` // SD / Mean
 	Range    float64 `json:"range"`
-	Factor   float64 `json:"f"`              // critical range factor f(n)
-	Critical float64 `json:"critical_range"` // f(n)·s_r: exceeded by 1 set of n runs in 20
-	SR       float64 `json:"s_r"`            // repeatability standard deviation used
-	SRGiven  bool    `json:"s_r_given"`      // stated beforehand; else it is SD itself, and Within says little
-	Within   bool    `json:"within"`
+	Critical float64 `json:"critical_range"` // f(n)·s: exceeded by 1 set of n runs in 20
 }
 
 // rangeFactor is f(n), the 95 % point of the range of n standard normal
@@ -54,23 +50,18 @@ func rangeBelow(w float64, n int) float64 {
 	return quad.Fixed(density, -8, 8+w, 160, quad.Legendre{}, 0)
 }
 
-// Repeat compares the results of runs. sr is the repeatability standard
-// deviation known from earlier runs, 0 when none is known.
-func Repeat(runs []float64, sr float64) (Repeatability, error) {
+// Repeat compares the results of runs.
+func Repeat(runs []float64) (Repeatability, error) {
 	n := len(runs)
 	if n < 2 {
 		return Repeatability{}, errors.New("repeatability needs two runs or more")
 	}
-	r := Repeatability{N: n, Range: floats.Max(runs) - floats.Min(runs), Factor: rangeFactor(n), SR: sr, SRGiven: sr > 0}
+	r := Repeatability{N: n, Range: slices.Max(runs) - slices.Min(runs)}
 	r.Mean, r.SD = stat.MeanStdDev(runs, nil)
 	if math.IsNaN(r.SD) || math.IsInf(r.SD, 0) {
 		return Repeatability{}, errors.New("a run has no finite result")
 	}
 	r.CV = r.SD / r.Mean
-	if !r.SRGiven {
-		r.SR = r.SD
-	}
-	r.Critical = r.Factor * r.SR
-	r.Within = r.Range <= r.Critical
+	r.Critical = rangeFactor(n) * r.SD
 	return r, nil
 }

@@ -5,19 +5,15 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat"
+	"proveout/scoring/conformity"
 )
 
 // A Drift is the trend of the frame time over the run.
 type Drift struct {
-	PerMinute     float64 `json:"ms_per_minute"`
-	Low           float64 `json:"low"` // 95 %
-	High          float64 `json:"high"`
-	PerHour       float64 `json:"share_per_hour"` // of the median frame time; above 0 is slower
-	Significant   bool    `json:"significant"`
-	Points        int     `json:"points"` // medians of so many stretches
-	FramesEach    int64   `json:"frames_each"`
-	AutoCorrected float64 `json:"variance_factor"`
+	PerMinute   float64 `json:"ms_per_minute"`
+	Low         float64 `json:"low"` // 95 %
+	High        float64 `json:"high"`
+	Significant bool    `json:"significant"`
 }
 
 // A Change is a moment at which the frame time moved to another level.
@@ -25,7 +21,6 @@ type Change struct {
 	At     float64 `json:"at_s"`
 	Before float64 `json:"before_ms"`
 	After  float64 `json:"after_ms"`
-	P      float64 `json:"p"`
 }
 
 // theilSen returns the median of the slopes between all pairs of points and
@@ -81,32 +76,15 @@ func pettitt(series []float64, variance float64) float64 {
 	return min(1, 2*math.Exp(-6*k*k/variance/(n*n*n+n*n)))
 }
 
-// lagOne is the lag-1 autocorrelation coefficient as in the NIST/SEMATECH
-// e-Handbook, section 1.3.5.12 (from memory).
-func lagOne(series []float64) float64 {
-	mean := stat.Mean(series, nil)
-	var all, neighbours float64
-	for i, v := range series {
-		all += (v - mean) * (v - mean)
-		if i > 0 {
-			neighbours += (v - mean) * (series[i-1] - mean)
-		}
-	}
-	if all == 0 {
-		return 0
-	}
-	return neighbours / all
-}
-
 // widening is (1+ρ)/(1−ρ) for autocorrelated values: by how much less they tell
 // than independent ones (common practice).
 func widening(values []float64) float64 {
-	rho := min(0.95, max(0, lagOne(values)))
+	rho := min(0.95, max(0, conformity.Autocorrelation(values)))
 	return (1 + rho) / (1 - rho)
 }
 
 // driftOf judges the medians of stretches, at most 250 of them.
-func driftOf(spans []span, medianTime float64) (*Drift, *Change) {
+func driftOf(spans []span) (*Drift, *Change) {
 	for len(spans) > 250 {
 		spans = inPairs(spans)
 	}
@@ -126,9 +104,8 @@ func driftOf(spans []span, medianTime float64) (*Drift, *Change) {
 	for i := range aboutLine {
 		aboutLine[i] = medians[i] - slope*minutes[i]
 	}
-	d := &Drift{Points: n, FramesEach: spans[0].frames, AutoCorrected: widening(aboutLine)}
-	d.PerMinute, d.Low, d.High, _ = theilSen(minutes, medians, d.AutoCorrected)
-	d.PerHour = d.PerMinute * 60 / medianTime
+	d := &Drift{}
+	d.PerMinute, d.Low, d.High, _ = theilSen(minutes, medians, widening(aboutLine))
 	d.Significant = d.Low > 0 || d.High < 0
 	return d, changeOf(spans, medians)
 }
@@ -139,7 +116,7 @@ func inPairs(spans []span) []span {
 	for pair := range slices.Chunk(spans, 2) {
 		joined := pair[0]
 		if len(pair) == 2 {
-			joined.merge(pair[1])
+			joined = joined.with(pair[1])
 		}
 		half = append(half, joined)
 	}
@@ -176,7 +153,7 @@ func changeOf(spans []span, medians []float64) *Change {
 	if k < 5 || n-k < 5 {
 		return nil
 	}
-	before, after := median(medians[:k]), median(medians[k:])
+	before, after := conformity.Median(medians[:k]), conformity.Median(medians[k:])
 	within, distance := make([]float64, n), make([]float64, n)
 	for i, v := range medians {
 		within[i] = v - before
@@ -187,8 +164,8 @@ func changeOf(spans []span, medians []float64) *Change {
 	}
 	p := pettitt(medians, widening(within))
 	step := math.Abs(after - before)
-	if p > 0.01 || step < 0.02*before || step < 3*1.4826*median(distance) {
+	if p > 0.01 || step < 0.02*before || step < 3*1.4826*conformity.Median(distance) {
 		return nil
 	}
-	return &Change{At: spans[k].start / 1000, Before: before, After: after, P: p}
+	return &Change{At: spans[k].start / 1000, Before: before, After: after}
 }

@@ -24,8 +24,6 @@ type Transfer struct {
 	Ratio    float64 `json:"ratio"`
 	Relative float64 `json:"relative_uncertainty"`
 	DoF      float64 `json:"dof"`
-	RunsSet  int     `json:"runs_set_bench"`
-	RunsHere int     `json:"runs_this_bench"`
 }
 
 // transfer works out the ratio of the benches, or says why it cannot. It rests
@@ -58,7 +56,7 @@ func (c *ControlRuns) transfer() (t Transfer, blocked fact.Fact) {
 	a, b := variance(there), variance(here)
 	t = Transfer{
 		Ratio: here.Mean / there.Mean, Relative: math.Sqrt(a + b),
-		DoF: float64(there.N + here.N - 2), RunsSet: there.N, RunsHere: here.N,
+		DoF: float64(there.N + here.N - 2),
 	}
 	if a+b > 0 {
 		t.DoF = (a + b) * (a + b) / (a*a/float64(there.N-1) + b*b/float64(here.N-1))

@@ -15,6 +15,9 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
+
+	"proveout/scoring/conformity"
 )
 
 // A Description sums a set of scores up, in the unit of the scores.
@@ -35,13 +38,10 @@ type Description struct {
 // madToSD is 1/Φ⁻¹(3/4).
 const madToSD = 1.4826022185056018
 
-// describe sums scores up. The mean is taken with compensated summation and the
-// standard deviation in two passes with a correction, so that scores which
-// agree in their first eight digits keep theirs. No score, or one that is not
-// a finite number, is an error.
-//
-// Source: Chan, Golub and LeVeque, The American Statistician 37 (1983), 242
-// (corrected two-pass algorithm); from memory.
+// describe sums scores up. The mean is taken with compensated summation, and the
+// library's variance corrects the rounding of its own, so that scores which agree
+// in their first eight digits keep theirs. No score, or one that is not a finite
+// number, is an error.
 func describe(scores []float64) (Description, error) {
 	if len(scores) == 0 {
 		return Description{}, errors.New("there are no scores")
@@ -53,45 +53,20 @@ func describe(scores []float64) (Description, error) {
 	}
 	n := float64(len(scores))
 	d := Description{N: len(scores), Mean: floats.SumCompensated(scores) / n}
-	d.Mean += floats.SumCompensated(from(scores, d.Mean)) / n
 	if len(scores) > 1 {
-		residues := from(scores, d.Mean)
-		residue := floats.SumCompensated(residues)
-		var squares float64
-		for _, r := range residues {
-			squares += r * r
-		}
-		d.SD = math.Sqrt(max(squares-residue*residue/n, 0) / (n - 1))
+		d.SD = math.Sqrt(max(0, stat.Variance(scores, nil)))
 	}
 	if !finite(d.Mean) || !finite(d.SD) {
 		return Description{}, errors.New("the scores are too large to compute with")
 	}
-	sorted := slices.Sorted(slices.Values(scores))
-	d.Median, d.Min, d.Max = median(sorted), sorted[0], sorted[len(sorted)-1]
-	distances := from(sorted, d.Median)
-	for i, x := range distances {
-		distances[i] = math.Abs(x)
+	d.Median, d.Min, d.Max = conformity.Median(scores), slices.Min(scores), slices.Max(scores)
+	distances := make([]float64, len(scores))
+	for i, x := range scores {
+		distances[i] = math.Abs(x - d.Median)
 	}
-	slices.Sort(distances)
-	d.MAD = median(distances)
+	d.MAD = conformity.Median(distances)
 	d.RobustSD = madToSD * d.MAD
 	return d, nil
 }
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
-
-// from is how far scores lie from a place.
-func from(scores []float64, place float64) []float64 {
-	out := slices.Clone(scores)
-	floats.AddConst(-place, out)
-	return out
-}
-
-// median of sorted scores, at least one.
-func median(sorted []float64) float64 {
-	n := len(sorted)
-	if n%2 == 1 {
-		return sorted[n/2]
-	}
-	return sorted[n/2-1] + (sorted[n/2]-sorted[n/2-1])/2
-}

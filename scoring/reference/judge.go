@@ -100,12 +100,9 @@ func newJudgement(set Set, value float64, o Options) (*judgement, error) {
 		return nil, fmt.Errorf("%d names do not fit %d scores", len(set.Names), len(set.Scores))
 	}
 	j := &judgement{set: set, options: o, value: value, out: Outcome{
-		Unit: set.Unit, Scale: "linear", Direction: o.Direction, Normality: testNormality(nil, Description{}),
-		Outliers: []Outlier{}, Notes: []fact.Fact{}, Settle: []Remedy{},
+		Unit: set.Unit, Normality: testNormality(nil, Description{}),
+		Outliers: []Outlier{}, Notes: []fact.Fact{}, Settle: []fact.Fact{},
 	}}
-	if o.Log {
-		j.out.Scale = "log"
-	}
 	if finite(value) {
 		j.out.Value = &value
 	}

@@ -11,14 +11,11 @@ import (
 // adjustment and the p-values are given for 8 and more.
 const minNormality = 8
 
-// The significance of the test for normality (common practice, no source), and
-// the A*² that is critical there.
+// andersonCritical is the A*² that is critical at a significance of 5 %, which is
+// common practice, no source.
 //
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.14.
-const (
-	normalitySignificance = 0.05
-	andersonCritical      = 0.752
-)
+const andersonCritical = 0.752
 
 // Normality is the answer of the Anderson–Darling test to "could these scores
 // come from a normal distribution", mean and standard deviation estimated.
@@ -29,12 +26,9 @@ type Normality struct {
 	// A2 is the statistic A², Adjusted A*² = A²(1 + 0.75/n + 2.25/n²).
 	A2       float64 `json:"a2"`
 	Adjusted float64 `json:"a2_adjusted"`
-	// P is the significance, 0 to 1, at which Adjusted would be critical, and
-	// Critical the critical value at Significance.
-	P            float64 `json:"p"`
-	Critical     float64 `json:"critical"`
-	Significance float64 `json:"significance"`
-	// Doubtful says that Adjusted is above Critical.
+	// P is the significance, 0 to 1, at which Adjusted would be critical.
+	P float64 `json:"p"`
+	// Doubtful says that Adjusted is critical at 5 %.
 	Doubtful bool `json:"doubtful"`
 }
 
@@ -47,19 +41,17 @@ type Normality struct {
 func testNormality(scores []float64, d Description) Normality {
 	switch {
 	case d.N == 0:
-		return Normality{Significance: normalitySignificance, Why: fact.New("reference.nothing-to-test")}
+		return Normality{Why: fact.New("reference.nothing-to-test")}
 	case d.N < minNormality:
-		return Normality{Significance: normalitySignificance,
-			Why: fact.New("reference.too-few-to-test", "n", d.N, "needed", minNormality)}
+		return Normality{Why: fact.New("reference.too-few-to-test", "n", d.N, "needed", minNormality)}
 	case d.SD == 0:
-		return Normality{Significance: normalitySignificance, Why: fact.New("reference.equal-scores")}
+		return Normality{Why: fact.New("reference.equal-scores")}
 	}
 	a2 := andersonDarling(scores, d)
 	n := float64(d.N)
 	adjusted := a2 * (1 + 0.75/n + 2.25/(n*n))
 	return Normality{
-		Tested: true, A2: a2, Adjusted: adjusted, P: andersonP(adjusted),
-		Critical: andersonCritical, Significance: normalitySignificance, Doubtful: adjusted > andersonCritical,
+		Tested: true, A2: a2, Adjusted: adjusted, P: andersonP(adjusted), Doubtful: adjusted > andersonCritical,
 	}
 }
 

@@ -72,8 +72,6 @@ type Prediction struct {
 	// is above the size of the set.
 	Confidence float64 `json:"confidence"`
 	Method     string  `json:"method"`
-	// DoF is that of the Student t distribution; 0 for a distribution-free range.
-	DoF float64 `json:"dof,omitempty"`
 	// Needed is the number of scores a distribution-free range of the confidence
 	// asked for needs; 0 for a normal one.
 	Needed int `json:"needed,omitempty"`
@@ -83,11 +81,9 @@ type Prediction struct {
 // are nil where it is open or cannot be given.
 type Tolerance struct {
 	conformity.Limits
-	K          *float64 `json:"k"` // nil for a distribution-free range
-	Coverage   float64  `json:"coverage"`
-	Confidence float64  `json:"confidence"`
-	Method     string   `json:"method"`
-	Needed     int      `json:"needed,omitempty"` // scores a distribution-free range needs
+	Coverage   float64 `json:"coverage"`
+	Confidence float64 `json:"confidence"`
+	Needed     int     `json:"needed,omitempty"` // scores a distribution-free range needs
 }
 
 // The methods of a range.
@@ -96,17 +92,6 @@ const (
 	methodDistributionFree = "distribution-free"
 )
 
-// A Remedy is something that would settle an open result.
-type Remedy struct {
-	Do fact.Fact `json:"do"`
-	// Cards is the number of further known-good cards, Runs the number of
-	// further runs of the control card on a bench, LargestU the largest
-	// expanded uncertainty of the score; zero and nil where not meant.
-	Cards    int      `json:"cards,omitempty"`
-	Runs     int      `json:"runs,omitempty"`
-	LargestU *float64 `json:"largest_expanded_uncertainty,omitempty"`
-}
-
 // An Outcome is the verdict on a score and all that it rests on.
 type Outcome struct {
 	Verdict conformity.Verdict `json:"verdict"`
@@ -114,8 +99,6 @@ type Outcome struct {
 	Unit    string             `json:"unit,omitempty"`
 	// Description is that of the set as given, on its own bench.
 	Description
-	Scale      string      `json:"scale"` // in which scores are taken to be normal: "linear", "log"
-	Direction  Direction   `json:"direction"`
 	Outliers   []Outlier   `json:"outliers"`
 	Normality  Normality   `json:"normality"`
 	Prediction *Prediction `json:"prediction"` // on the bench of the new score
@@ -128,5 +111,5 @@ type Outcome struct {
 	Conformity *conformity.Result `json:"conformity,omitempty"`
 	Sentence   fact.Fact          `json:"sentence"`
 	Notes      []fact.Fact        `json:"notes"`
-	Settle     []Remedy           `json:"settle"`
+	Settle     []fact.Fact        `json:"settle"` // what would settle an open result
 }

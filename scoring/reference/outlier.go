@@ -16,13 +16,9 @@ type Outlier struct {
 	Index int     `json:"index"` // place in the set, from 0
 	Name  string  `json:"name,omitempty"`
 	Value float64 `json:"value"`
-	// G is the distance from the mean in standard deviations, Critical its limit
-	// at the given two-sided significance, and P the probability, 0 to 1, of a G
-	// as large in a normal set without an outlier (an upper bound).
-	G            float64 `json:"g"`
-	Critical     float64 `json:"critical"`
-	P            float64 `json:"p"`
-	Significance float64 `json:"significance"`
+	// G is the distance from the mean in standard deviations, Critical its limit.
+	G        float64 `json:"g"`
+	Critical float64 `json:"critical"`
 }
 
 // grubbsCritical returns the critical value of Grubbs' two-sided test for one
@@ -46,22 +42,11 @@ func grubbs(scores []float64, d Description) (o Outlier, flagged bool) {
 	if d.N < 3 || d.SD == 0 {
 		return Outlier{}, false
 	}
-	o = Outlier{Critical: grubbsCritical(d.N, outlierSignificance), Significance: outlierSignificance}
+	o = Outlier{Critical: grubbsCritical(d.N, outlierSignificance)}
 	for i, x := range scores {
 		if g := math.Abs(x-d.Mean) / d.SD; g > o.G {
 			o.Index, o.Value, o.G = i, x, g
 		}
 	}
-	o.P = grubbsP(o.G, float64(d.N))
 	return o, o.G > o.Critical
-}
-
-// grubbsP inverts the critical value: the significance at which g is critical.
-func grubbsP(g, n float64) float64 {
-	room := (n-1)*(n-1) - n*g*g
-	if room <= 0 {
-		return 0
-	}
-	t := math.Sqrt(n * (n - 2) * g * g / room)
-	return math.Min(1, 2*n*distuv.StudentsT{Sigma: 1, Nu: n - 2}.CDF(-t))
 }

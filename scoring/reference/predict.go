@@ -52,7 +52,7 @@ func predict(b basis, doubtful bool, confidence float64) Prediction {
 	}
 	centre, u, dof := b.predictive()
 	half := conformity.CoverageFactor(confidence, dof) * u
-	return Prediction{Limits: b.limits(centre-half, centre+half), Confidence: confidence, Method: methodNormal, DoF: dof}
+	return Prediction{Limits: b.limits(centre-half, centre+half), Confidence: confidence, Method: methodNormal}
 }
 
 // tolerate builds the tolerance range. The uncertainty of a move to another
@@ -62,10 +62,9 @@ func tolerate(b basis, doubtful bool, o Options) (Tolerance, error) {
 	if o.Direction != TwoSided {
 		ends = oneSide
 	}
-	t := Tolerance{Coverage: o.Coverage, Confidence: o.Confidence, Method: methodNormal}
+	t := Tolerance{Coverage: o.Coverage, Confidence: o.Confidence}
 	var low, high float64
 	if doubtful {
-		t.Method = methodDistributionFree
 		var err error
 		if t.Needed, err = distributionFreeN(o.Coverage, o.Confidence, ends); err != nil {
 			return t, err
@@ -81,7 +80,6 @@ func tolerate(b basis, doubtful bool, o Options) (Tolerance, error) {
 		if err != nil {
 			return t, err
 		}
-		t.K = &k
 		half := k * math.Hypot(b.sd(), b.moveError(b.Mean))
 		low, high = b.move(b.Mean)-half, b.move(b.Mean)+half
 	}

@@ -30,17 +30,12 @@ func (j *judgement) tooFew() {
 	if n > 0 {
 		j.out.Sentence = fact.New("reference.too-few", "n", n, "needed", minScores)
 	}
-	missing := minScores - n
-	j.settle(Remedy{Do: fact.New("reference.score-more", "n", missing), Cards: missing})
+	j.settle(fact.New("reference.score-more", "n", minScores-n))
 }
 
 func (j *judgement) noTransfer() {
 	j.out.Sentence = fact.New("reference.other-bench", "set", j.set.Bench, "bench", j.options.Bench, "why", j.blocked)
-	missing := 2
-	if c := j.options.Control; c != nil {
-		missing = max(0, 2-len(c.SetBench), 2-len(c.ThisBench))
-	}
-	j.settle(Remedy{Do: fact.New("reference.run-control"), Runs: missing})
+	j.settle(fact.New("reference.run-control"))
 }
 
 // holdForSignals overrules the verdict while the bench itself is in doubt.
@@ -50,12 +45,12 @@ func (j *judgement) holdForSignals() {
 	}
 	j.out.Verdict = conformity.Inconclusive
 	j.out.Sentence = fact.New("reference.bench-changed", "why", j.options.Signals[0].Why)
-	j.out.Settle = []Remedy{{Do: fact.New("reference.answer-signal")}}
+	j.out.Settle = []fact.Fact{fact.New("reference.answer-signal")}
 }
 
 func (j *judgement) note(f fact.Fact) { j.out.Notes = append(j.out.Notes, f) }
 
-func (j *judgement) settle(r Remedy) { j.out.Settle = append(j.out.Settle, r) }
+func (j *judgement) settle(f fact.Fact) { j.out.Settle = append(j.out.Settle, f) }
 
 // noteSet says what a reader should know of the set.
 func (j *judgement) noteSet() {
@@ -70,7 +65,7 @@ func (j *judgement) noteSet() {
 	if normality.Doubtful {
 		j.note(fact.New("reference.not-normal",
 			"a2", fact.In(normality.Adjusted, "").To(0.01),
-			"critical", fact.In(normality.Critical, "").To(0.001),
+			"critical", fact.In(andersonCritical, "").To(0.001),
 			"needed", j.out.Prediction.Needed,
 			"confidence", percent(confidence),
 			"most", j.out.Tolerance.Needed,
@@ -106,7 +101,7 @@ func (j *judgement) noteLogarithms() {
 func (j *judgement) tellComparison() {
 	if j.out.Value == nil {
 		j.out.Sentence = fact.New("reference.no-number")
-		j.settle(Remedy{Do: fact.New("reference.run-again")})
+		j.settle(fact.New("reference.run-again"))
 		return
 	}
 	j.out.Sentence = fact.New("reference.compared",
@@ -120,22 +115,21 @@ func (j *judgement) tellComparison() {
 }
 
 // remedy is what would settle a comparison that is open.
-func (j *judgement) remedy() Remedy {
+func (j *judgement) remedy() fact.Fact {
 	p, r := j.out.Prediction, j.out.Conformity
 	switch missing := p.Needed - j.basis.N; {
 	case !finite(float64(r.Probability)):
-		return Remedy{Do: fact.New("reference.state-uncertainty")}
+		return fact.New("reference.state-uncertainty")
 	case r.Verdict == conformity.Fail && missing > 0:
-		return Remedy{Cards: missing, Do: fact.New("reference.score-more-for-order",
-			"n", missing, "needed", p.Needed, "confidence", percent(j.options.Confidence))}
+		return fact.New("reference.score-more-for-order",
+			"n", missing, "needed", p.Needed, "confidence", percent(j.options.Confidence))
 	case r.Verdict == conformity.Fail:
-		return Remedy{Do: fact.New("reference.more-digits")}
+		return fact.New("reference.more-digits")
 	case r.Settle != nil && r.Settle.LargestExpanded > 0:
-		u := r.Settle.LargestExpanded
-		return Remedy{LargestU: &u, Do: fact.New("reference.measure-finer",
-			"u", j.amount(u), "verdict", r.Settle.Verdict.Fact())}
+		return fact.New("reference.measure-finer",
+			"u", j.amount(r.Settle.LargestExpanded), "verdict", r.Settle.Verdict.Fact())
 	}
-	return Remedy{Do: fact.New("reference.on-the-limit")}
+	return fact.New("reference.on-the-limit")
 }
 
 // score is the new score with its uncertainty, where that is known.
@@ -197,5 +191,5 @@ func (j *judgement) holdForOutlier(o Outlier, without conformity.Verdict) {
 		"score", j.score(), "expected", j.expected(),
 		"outlier", j.amount(o.Value), "verdict", j.out.Verdict.Fact(), "without", rest)
 	j.out.Verdict = conformity.Inconclusive
-	j.settle(Remedy{Do: fact.New("reference.check-card", "outlier", j.amount(o.Value))})
+	j.settle(fact.New("reference.check-card", "outlier", j.amount(o.Value)))
 }

@@ -131,6 +131,36 @@ func factorOf(nodes []meanError, n int, confidence, start float64) (float64, err
 	return math.Exp(logK), err
 }
 
+var errNoRoot = errors.New("the equation has no solution in reach")
+
+// root finds the zero of the rising function f to about 1e-14 of its size or of 1,
+// whichever is larger: it searches outward from start until the zero lies between
+// two places, and halves what is between them.
+func root(f func(float64) float64, start float64) (float64, error) {
+	low, high := start, start
+	for step := 0.05; f(low) > 0; step *= 1.6 {
+		high, low = low, low-step
+	}
+	for step := 0.05; f(high) < 0; step *= 1.6 {
+		low, high = high, high+step
+	}
+	if !(f(low) <= 0 && f(high) >= 0) || math.IsInf(high-low, 0) {
+		return 0, errNoRoot
+	}
+	for high-low > 1e-14*math.Max(1, math.Abs(low)) {
+		mid := low + (high-low)/2
+		if mid == low || mid == high {
+			break
+		}
+		if f(mid) < 0 {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return low + (high-low)/2, nil
+}
+
 // almost lets a confidence that is reached on paper miss by its rounding.
 const almost = 1e-12
 

@@ -10,8 +10,8 @@ import (
 
 // An Accumulator takes a log of any length row by row in bounded memory. Up to
 // 4096 rows are kept as they are; beyond that, means over equal times, at most
-// 4096 of them, with the lowest and highest reading of each. Peak, gaps, row
-// counts and the display step come from every row. The zero value is ready.
+// 4096 of them. Peak, gaps, row counts and the display step come from every row.
+// The zero value is ready.
 type Accumulator struct {
 	bins     []bin
 	width    float64 // s; 0 as long as rows are kept as they are
@@ -30,13 +30,9 @@ const mostBins = 4096
 
 // A bin holds the sums over the rows of a stretch of time, which is counted from
 // the first row.
-type bin struct {
-	sum, count [quantities]float64
-	low, high  float64 // °C
-}
+type bin struct{ sum, count [quantities]float64 }
 
 func (b *bin) merge(c bin) {
-	b.low, b.high = min(b.low, c.low), max(b.high, c.high)
 	for q := range b.sum {
 		b.sum[q] += c.sum[q]
 		b.count[q] += c.count[q]
@@ -74,7 +70,6 @@ func (a *Accumulator) Add(r Row) {
 	}
 	r[Time] -= a.origin
 	b := a.binFor(r[Time])
-	b.low, b.high = min(b.low, temp), max(b.high, temp)
 	for q, v := range r {
 		if !math.IsNaN(v) {
 			b.sum[q] += v
@@ -93,7 +88,7 @@ func (a *Accumulator) binFor(time float64) *bin {
 		}
 	}
 	for len(a.bins) <= at {
-		a.bins = append(a.bins, bin{low: math.Inf(1), high: math.Inf(-1)})
+		a.bins = append(a.bins, bin{})
 	}
 	return &a.bins[at]
 }
@@ -142,7 +137,6 @@ func (a *Accumulator) Analyse(resolution float64, o Options) (Report, error) {
 	if seen.Decimated {
 		seen.Gaps = a.gaps.list()
 	} else {
-		log.low, log.high = nil, nil
 		seen.Gaps = gaps(log.time)
 	}
 	return analyse(log, seen, Hottest{Peak: a.peak, PeakAt: a.peakAt}, o), nil
@@ -162,7 +156,6 @@ func (a *Accumulator) samples() samples {
 		}
 		s.time = append(s.time, a.origin+b.mean(Time))
 		s.temp = append(s.temp, b.mean(Temperature))
-		s.low, s.high = append(s.low, b.low), append(s.high, b.high)
 		for q := Ambient; q < quantities; q++ {
 			if all.count[q] > 0 {
 				s.other[q] = append(s.other[q], b.mean(q)) // 0/0 is NaN: no reading

@@ -106,13 +106,13 @@ func TestRealRecordingIsNotDescribed(t *testing.T) {
 	if r.DescribesLog {
 		t.Errorf("called described: %s", r.Why)
 	}
-	if r.TInf != nil || r.Tau != nil || r.Predicted != nil || r.Margin != nil || r.Model != nil {
+	if r.TInf != nil || r.Tau != nil || r.Predicted != nil || r.Margin != nil {
 		t.Error("a number was predicted from a curve that does not fit")
 	}
 	if r.Resolution != 1 || r.Peak != 71 || len(r.Throttling) != 0 {
 		t.Errorf("resolution %g, peak %g, throttling %v", r.Resolution, r.Peak, r.Throttling)
 	}
-	if r.Why.IsZero() || r.ResidualSD == nil {
+	if r.Why.IsZero() {
 		t.Error("no reason given")
 	}
 }
@@ -141,7 +141,7 @@ func TestTrueExponentialsAreDescribed(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := judged(t, made(c.span, c.every, c.noise, c.digit, uint64(c.seed), c.r.at), Options{})
-			if !r.DescribesLog || *r.Model != "exponential" {
+			if !r.DescribesLog || r.Tau2 != nil {
 				t.Fatalf("not described by one exponential: %s; %s", r.Reason, r.Why)
 			}
 			slack := 0.05 * c.digit
@@ -441,12 +441,8 @@ func TestLongLog(t *testing.T) {
 	if !r.DescribesLog || math.Abs(*r.Tau-300) > 2 || math.Abs(*r.TInf-65) > 0.2 {
 		t.Errorf("long log: %v %s", r.DescribesLog, r.Why)
 	}
-	top := 0.0
-	for _, p := range r.Curve {
-		top = math.Max(top, p.Max)
-	}
-	if top != 90 || len(r.Curve) > 400 {
-		t.Errorf("figure loses the peak: %g in %d points", top, len(r.Curve))
+	if len(r.Curve) > 400 {
+		t.Errorf("the figure has %d points", len(r.Curve))
 	}
 }
 
@@ -521,6 +517,16 @@ func BenchmarkAccumulator(b *testing.B) {
 
 func BenchmarkAnalyse(b *testing.B) {
 	l := made(2400, 1, 0.2, 1, 1, step.at)
+	for b.Loop() {
+		if _, err := l.analyse(Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// A soak of eight hours at one reading a second.
+func BenchmarkLongSoak(b *testing.B) {
+	l := made(8*3600, 1, 0.2, 0.1, 1, rise{t0: 25, tInf: 65, tau: 600}.at)
 	for b.Loop() {
 		if _, err := l.analyse(Options{}); err != nil {
 			b.Fatal(err)

@@ -55,9 +55,6 @@ func (c *curve) slope(t float64) float64 {
 
 // since is the time from which the curve's slope stays within limit °C/s.
 func (c *curve) since(limit float64) float64 {
-	if !c.double {
-		return c.timeToSlope(limit)
-	}
 	if math.Abs(c.slope(0)) <= limit {
 		return 0
 	}
@@ -173,14 +170,7 @@ func fitDouble(log samples, one *curve, o Options, span float64) *curve {
 	// From here and there: least squares of two exponentials has several minima.
 	for _, begin := range [...]struct{ slow, quick, share float64 }{{1.3, 0.15, 0.7}, {3, 0.3, 0.5}} {
 		start := []float64{one.t0, one.tInf, -height * begin.share, one.tau * begin.slow, one.tau * begin.quick}
-		var s solution
-		var err error
-		if o.Start != nil {
-			s, err = fit(two.model.pinned(*o.Start), times, temps, start[1:], brief)
-			s = s.unpinned(*o.Start)
-		} else {
-			s, err = fit(two.model, times, temps, start, brief)
-		}
+		s, err := fit(two.model, times, temps, start, known(o.Start), brief)
 		if err == nil && s.rss < two.fit.rss {
 			two.fit = s
 		}

@@ -99,7 +99,7 @@ func digits(got, want float64) float64 {
 func TestFitMeetsCertifiedValues(t *testing.T) {
 	for _, set := range strdSets {
 		for k, start := range set.starts {
-			s, err := fit(set.model, set.x, set.y, start, thorough)
+			s, err := fit(set.model, set.x, set.y, start, 0, thorough)
 			if err != nil {
 				t.Errorf("%s from start %d: %v", set.name, k+1, err)
 				continue
@@ -125,13 +125,13 @@ func TestFitMeetsCertifiedValues(t *testing.T) {
 
 func TestFitRefuses(t *testing.T) {
 	two := []float64{1, 2}
-	if _, err := fit(saturating, two, two, []float64{1, 1}, thorough); !errors.Is(err, errTooFewPoints) {
+	if _, err := fit(saturating, two, two, []float64{1, 1}, 0, thorough); !errors.Is(err, errTooFewPoints) {
 		t.Errorf("two points for two parameters: %v", err)
 	}
-	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2}, []float64{1, 1}, thorough); err == nil {
+	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2}, []float64{1, 1}, 0, thorough); err == nil {
 		t.Error("unequal lengths were accepted")
 	}
-	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2, 3}, []float64{math.NaN(), 1}, thorough); err == nil {
+	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2, 3}, []float64{math.NaN(), 1}, 0, thorough); err == nil {
 		t.Error("a start that is no number was accepted")
 	}
 	flat := func(x float64, b, g []float64) float64 {
@@ -140,7 +140,7 @@ func TestFitRefuses(t *testing.T) {
 		}
 		return b[0]
 	}
-	if _, err := fit(flat, []float64{1, 2, 3, 4}, []float64{1, 2, 1, 2}, []float64{0, 1}, thorough); err == nil {
+	if _, err := fit(flat, []float64{1, 2, 3, 4}, []float64{1, 2, 1, 2}, []float64{0, 1}, 0, thorough); err == nil {
 		t.Error("a parameter that does nothing was given a standard error")
 	}
 }
@@ -156,7 +156,7 @@ func TestFitRecoversItsOwnCurve(t *testing.T) {
 			x[i] = float64(i) / 2
 			y[i] = saturating(x[i], []float64{a, k}, nil)
 		}
-		s, err := fit(saturating, x, y, []float64{a * 0.7, k * 1.6}, thorough)
+		s, err := fit(saturating, x, y, []float64{a * 0.7, k * 1.6}, 0, thorough)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -169,7 +169,7 @@ func TestFitRecoversItsOwnCurve(t *testing.T) {
 func BenchmarkFitMisra1a(b *testing.B) {
 	set := strdSets[0]
 	for b.Loop() {
-		if _, err := fit(set.model, set.x, set.y, set.starts[1], thorough); err != nil {
+		if _, err := fit(set.model, set.x, set.y, set.starts[1], 0, thorough); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -11,8 +11,9 @@ package thermal
 
 import (
 	"math"
-	"slices"
 	"sort"
+
+	"proveout/scoring/conformity"
 )
 
 // A Quantity is what a column of a log holds.
@@ -77,7 +78,6 @@ func (c Columns) Row(value func(place int) float64) Row {
 // order of time. Of a long log each is the mean over a stretch of time.
 type samples struct {
 	time, temp []float64
-	low, high  []float64             // °C, the extremes of each stretch; nil when rows are single readings
 	other      [quantities][]float64 // the other quantities; empty where the log has none; NaN means "no reading"
 	resolution float64               // °C, step of the sensor's display; 0: none seen
 }
@@ -133,17 +133,7 @@ func usualStep(values []float64) float64 {
 	for i := range changes {
 		changes[i] = math.Abs(values[i+1] - values[i])
 	}
-	return median(changes)
-}
-
-// median returns the middle of the values, NaN for nothing.
-func median(values []float64) float64 {
-	n := len(values)
-	if n == 0 {
-		return math.NaN()
-	}
-	sorted := slices.Sorted(slices.Values(values))
-	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+	return conformity.Median(changes)
 }
 
 // finiteOf returns the numbers among values, copied.

@@ -124,7 +124,7 @@ func riseBegins(log samples) (float64, bool) {
 	guess := guessRise(times[first:], temps[first:], nil)
 	for _, back := range [...]float64{0, 0.1} { // the rise may be in the scatter for a while
 		begin := times[first] - back*(times[first]-times[0])
-		s, err := fit(hingeModel, times, temps, []float64{base, guess[1], guess[2], begin}, brief)
+		s, err := fit(hingeModel, times, temps, []float64{base, guess[1], guess[2], begin}, 0, brief)
 		if (err == nil || err == errNotConverged) && s.rss < hinge.rss && s.b[2] > 0 {
 			hinge = s
 		}

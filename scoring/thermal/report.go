@@ -51,18 +51,12 @@ type Report struct {
 
 // A Fit is the curve that describes the log, or why none does.
 type Fit struct {
-	Model        *string            `json:"model"` // "exponential", "two exponentials"; nil when none describes the log
 	T0           *float64           `json:"t0"`
 	TInf         *float64           `json:"t_inf"`
 	Tau          *float64           `json:"tau_s"` // the longer of two
 	Tau2         *float64           `json:"tau2_s,omitempty"`
 	Share2       *float64           `json:"share2,omitempty"` // of the rise that goes with tau2
-	SE           map[string]float64 `json:"se"`               // as least squares states them
 	U            map[string]float64 `json:"u"`                // standard uncertainty, with autocorrelation and display step
-	ResidualSD   *float64           `json:"residual_sd"`
-	RSS          *float64           `json:"rss"`
-	Systematic   *float64           `json:"residual_systematic,omitempty"` // °C
-	Allowed      *float64           `json:"residual_allowed,omitempty"`    // °C
 	DescribesLog bool               `json:"describes_log"`
 	Reason       Reason             `json:"reason,omitempty"`
 	Why          fact.Fact          `json:"why"`
@@ -73,7 +67,6 @@ type Stability struct {
 	Stable       *bool       `json:"stable"` // nil: cannot tell
 	Settling     Settling    `json:"settling"`
 	StableSince  *float64    `json:"stable_since_s"`
-	SinceBasis   string      `json:"stable_since_basis,omitempty"` // "fit" or "windows"
 	SlopePerHour *float64    `json:"slope_per_hour"`
 	SlopeCI      *[2]float64 `json:"slope_ci"` // 95 %
 	SlopeWindow  *float64    `json:"slope_window_s"`
@@ -108,8 +101,7 @@ type Heat struct {
 type Prediction struct {
 	Predicted      *float64  `json:"predicted_peak"` // °C at the rated ambient
 	PredictedU     *float64  `json:"predicted_peak_u,omitempty"`
-	PredictedBasis string    `json:"predicted_basis,omitempty"` // "peak" or "fitted end"
-	Margin         *float64  `json:"margin"`                    // °C, limit minus predicted peak
+	Margin         *float64  `json:"margin"` // °C, limit minus predicted peak
 	MarginU        *float64  `json:"margin_u,omitempty"`
 	MarginAsLogged *float64  `json:"margin_as_logged,omitempty"` // limit minus the peak as it was
 	PlaceProblem   fact.Fact `json:"place_problem,omitzero"`
@@ -123,7 +115,6 @@ type Prediction struct {
 type Cooling struct {
 	Tau          *float64  `json:"tau_s"`
 	SE           *float64  `json:"se,omitempty"`
-	TInf         *float64  `json:"t_inf"`
 	DescribesLog bool      `json:"describes_log"`
 	Why          fact.Fact `json:"why"`
 	Agrees       *bool     `json:"agrees"` // nil when there are not two to compare
@@ -147,8 +138,6 @@ type Input struct {
 type CurvePoint struct {
 	Time float64  `json:"t"`
 	Temp float64  `json:"temp"`
-	Min  float64  `json:"min"`
-	Max  float64  `json:"max"`
 	Fit  *float64 `json:"fit,omitempty"`
 	Low  *float64 `json:"low"`
 	High *float64 `json:"high"`
@@ -186,27 +175,19 @@ func analyse(log samples, seen Input, hottest Hottest, o Options) Report {
 }
 
 func (r *Report) takeFit(c *curve, reason Reason, why fact.Fact) {
-	r.SE, r.U = map[string]float64{}, map[string]float64{}
+	r.U = map[string]float64{}
 	r.Reason, r.Why = reason, why
 	r.DescribesLog = reason == Described && c != nil
-	if c == nil {
-		return
-	}
-	r.ResidualSD, r.RSS = new(c.fit.sigma), new(c.fit.rss)
-	r.Systematic, r.Allowed = new(c.res.systematic), new(c.res.allowed)
 	if !r.DescribesLog {
 		return
 	}
 	r.T0, r.TInf, r.Tau = new(c.t0), new(c.tInf), new(c.tau)
-	r.Model = new("exponential")
 	r.Why = fact.New("thermal.near-the-curve",
 		"by", fact.In(c.res.systematic, "°C").To(0.01), "explained", fact.In(c.res.allowed, "°C").To(0.01))
 	if c.double {
-		r.Model = new("two exponentials")
 		r.Tau2, r.Share2 = new(c.tau2), new(c.share2)
 	}
-	r.SE = c.errors()
-	for name, se := range r.SE {
+	for name, se := range c.errors() {
 		r.U[name] = se * c.widening()
 	}
 	r.U["t0"] = math.Hypot(r.U["t0"], c.res.hidden)
@@ -249,12 +230,12 @@ func (r *Report) takeStability(load samples, c *curve, o Options) {
 	}
 	if r.DescribesLog {
 		if at := r.LoadStart + c.since(o.Drift/3600); at <= r.LoadEnd {
-			r.StableSince, r.SinceBasis = &at, "fit"
+			r.StableSince = &at
 			return
 		}
 	}
 	if at, ok := stableSince(load, t.window, o.Drift); ok {
-		r.StableSince, r.SinceBasis = &at, "windows"
+		r.StableSince = &at
 	}
 }
 
@@ -310,10 +291,8 @@ func (r *Report) takePrediction(o Options) {
 		return
 	}
 	warm, u := r.Peak, r.PeakU
-	r.PredictedBasis = "peak"
 	if r.DescribesLog && *r.TInf > warm+r.PeakU {
 		warm, u = *r.TInf, math.Hypot(o.U, r.U["t_inf"])
-		r.PredictedBasis = "fitted end"
 	}
 	warm += *o.RatedAmbient - *r.Ambient
 	u = math.Hypot(u, *r.AmbientU)
@@ -377,7 +356,7 @@ func (r *Report) takeCooling(log samples, o Options) {
 	if !k.DescribesLog {
 		return
 	}
-	k.Tau, k.TInf = new(c.tau), new(c.tInf)
+	k.Tau = new(c.tau)
 	k.SE = new(c.errors()["tau_s"] * c.widening())
 	if r.DescribesLog {
 		k.Ratio = new(c.tau / *r.Tau)
@@ -388,19 +367,9 @@ func (r *Report) takeCooling(log samples, o Options) {
 
 // takeCurve thins the whole log for the figure and adds the fit and its band.
 func (r *Report) takeCurve(log samples, c *curve) {
-	const most = 400
-	low, high := log.low, log.high
-	if low == nil {
-		low, high = log.temp, log.temp
-	}
-	n := len(log.time)
-	count := min(n, most)
-	for k := range count {
-		from, to := k*n/count, (k+1)*n/count
-		p := CurvePoint{
-			Time: stat.Mean(log.time[from:to], nil), Temp: stat.Mean(log.temp[from:to], nil),
-			Min: floats.Min(low[from:to]), Max: floats.Max(high[from:to]),
-		}
+	times, temps := thinned(log.time, log.temp, 400)
+	for i, time := range times {
+		p := CurvePoint{Time: time, Temp: temps[i]}
 		if r.DescribesLog && p.Time >= r.LoadStart && p.Time <= r.LoadEnd {
 			t := p.Time - r.LoadStart
 			at := c.at(t)

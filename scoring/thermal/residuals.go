@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"proveout/plans/fact"
+	"proveout/scoring/conformity"
 )
 
 // A Reason names why a saturating curve does not describe a log.
@@ -164,7 +165,7 @@ func levelChange(column []float64, share float64) (from, to float64, ok bool) {
 	if n < 20 {
 		return 0, 0, false
 	}
-	from, to = median(column[n/20:n/20+n/5]), median(column[n-n/5:])
+	from, to = conformity.Median(column[n/20:n/20+n/5]), conformity.Median(column[n-n/5:])
 	return from, to, math.Abs(to-from) > share*math.Max(math.Abs(from), math.Abs(to))
 }
 
@@ -202,21 +203,10 @@ func thinned(times, values []float64, most int) (t, v []float64) {
 	return t, v
 }
 
-// lagOne is the lag-1 autocorrelation (NIST/SEMATECH e-Handbook, 1.3.5.12, from
-// memory), held to 0 … 0.98: negative correlation narrows nothing.
+// lagOne is the lag-1 autocorrelation, held to 0 … 0.98: negative correlation
+// narrows nothing.
 func lagOne(values []float64) float64 {
-	mean := stat.Mean(values, nil)
-	var all, neighbours float64
-	for i := range values {
-		all += square(values[i] - mean)
-		if i > 0 {
-			neighbours += (values[i] - mean) * (values[i-1] - mean)
-		}
-	}
-	if all == 0 {
-		return 0
-	}
-	return min(0.98, max(0, neighbours/all))
+	return min(0.98, max(0, conformity.Autocorrelation(values)))
 }
 
 // roughness is the scatter from one reading to the next, free of any slow

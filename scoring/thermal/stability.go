@@ -152,20 +152,9 @@ func settled(log samples, window, limit float64) (trend, Settling) {
 // stableSince returns the start of the first window from which on no window
 // has a slope beyond the limit, in the log's own time.
 //
-// It slides a window from the end of the log to its beginning. Sums up to each
-// reading give the slope of a line through any window by a few differences.
+// It slides a window from the end of the log to its beginning.
 func stableSince(log samples, window, limit float64) (since float64, found bool) {
 	n := len(log.time)
-	if n < 4 {
-		return 0, false
-	}
-	origin, level := log.time[0], log.temp[0] // subtracted, so that digits are kept
-	sums := make([]lineSums, n+1)
-	for i := range n {
-		t, y := log.time[i]-origin, log.temp[i]-level
-		s := sums[i]
-		sums[i+1] = lineSums{s.n + 1, s.t + t, s.y + y, s.tt + t*t, s.ty + t*y}
-	}
 	// A display that shows whole steps may hide a slope of a step over the window.
 	most := limit/3600 + log.resolution/window/math.Sqrt(3)
 	last := n
@@ -176,27 +165,14 @@ func stableSince(log samples, window, limit float64) (since float64, found bool)
 		if last == n && log.time[n-1]-log.time[i] < 0.95*window {
 			continue
 		}
-		slope, ok := sums[last].slopeSince(sums[i])
-		if !ok {
+		if last-i < 4 || log.time[last-1] == log.time[i] {
 			continue
 		}
+		_, slope := stat.LinearRegression(log.time[i:last], log.temp[i:last], nil, false)
 		if math.Abs(slope) > most {
 			break
 		}
 		since, found = log.time[i], true
 	}
 	return since, found
-}
-
-// lineSums are what a straight line through all readings up to one is made of.
-type lineSums struct{ n, t, y, tt, ty float64 }
-
-// slopeSince is the slope of the line through the readings behind those of s.
-func (l lineSums) slopeSince(s lineSums) (float64, bool) {
-	n, t, y := l.n-s.n, l.t-s.t, l.y-s.y
-	spread := l.tt - s.tt - t*t/n
-	if n < 4 || spread <= 0 {
-		return 0, false
-	}
-	return (l.ty - s.ty - t*y/n) / spread, true
 }

@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"proveout/plans/fact"
+	"proveout/scoring/conformity"
 )
 
 // A Throttling is a clock or frame rate that fell while the temperature rose.
@@ -16,7 +17,6 @@ type Throttling struct {
 	Drop     float64   `json:"drop"`     // share of From, 0 … 1
 	Since    float64   `json:"since_s"`  // when it first went below half way
 	Temp     float64   `json:"temp"`     // °C there
-	Rank     float64   `json:"rank_correlation"`
 	Sentence fact.Fact `json:"sentence"`
 }
 
@@ -59,25 +59,26 @@ func throttled(log samples, column []float64) (Throttling, bool) {
 	begins, levels, warm := make([]float64, parts), make([]float64, parts), make([]float64, parts)
 	for k := range parts {
 		from, to := k*n/parts, (k+1)*n/parts
-		begins[k], levels[k], warm[k] = times[from], median(values[from:to]), stat.Mean(temps[from:to], nil)
+		begins[k], levels[k], warm[k] = times[from], conformity.Median(values[from:to]), stat.Mean(temps[from:to], nil)
 	}
 	fifth := max(1, parts/5)
 	// The best level held for a fifth of the log before the end: a load that
 	// takes a moment to come up must not hide the fall.
 	best, from := 0.0, 0
 	for k := 0; k+fifth <= parts-fifth; k++ {
-		if level := median(levels[k : k+fifth]); level > best*1.001 {
+		if level := conformity.Median(levels[k : k+fifth]); level > best*1.001 {
 			best, from = level, k
 		}
 	}
-	end := median(levels[parts-fifth:])
-	t := Throttling{From: best, To: end, Drop: 1 - end/best, Rank: rankCorrelation(warm[from:], levels[from:])}
+	end := conformity.Median(levels[parts-fifth:])
+	t := Throttling{From: best, To: end, Drop: 1 - end/best}
+	rank := rankCorrelation(warm[from:], levels[from:])
 	rise := stat.Mean(warm[parts-fifth:], nil) - stat.Mean(warm[from:from+fifth], nil)
 	scatter := roughness(values) / math.Sqrt(float64(n/parts*fifth))
 	fell := t.Drop > 0.02 && best-end >= 3*scatter
 	// A rise that is too small for the display counts when the two go together closely.
-	rose := rise >= math.Max(3*log.resolution, 2) || rise > 0.5 && t.Rank < -0.8
-	if !fell || !rose || t.Rank > -0.5 {
+	rose := rise >= math.Max(3*log.resolution, 2) || rise > 0.5 && rank < -0.8
+	if !fell || !rose || rank > -0.5 {
 		return Throttling{}, false
 	}
 	for k := from; k < parts; k++ {
