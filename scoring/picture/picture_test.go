@@ -206,7 +206,7 @@ func TestCleanAnalogueCaptureOfEveryKind(t *testing.T) {
 				r.Clean,
 				r.Route,
 				r.Shift,
-				r.ScaleXY,
+				r.Scale,
 				brief(r.Findings),
 				r.Doubts,
 			)

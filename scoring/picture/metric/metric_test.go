@@ -152,7 +152,7 @@ func TestWorstRegion(t *testing.T) {
 	b := a.Clone()
 	b.Fill(64, 32, 96, 64, 200, 200, 200)
 	s, _ := Compare(a, b, Whole)
-	if *s.Worst != (Region{64, 32, 32, 32, 200}) {
+	if *s.Worst != (Worst{Region{64, 32, 32, 32}, 200}) {
 		t.Errorf("worst region %+v", s.Worst)
 	}
 }
