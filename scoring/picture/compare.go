@@ -38,7 +38,7 @@ func Compare(f *pattern.Frame, capture *raster.RGB, o Options) (*Result, error) 
 	}
 	r := &Result{
 		Pattern: f.Pattern.Name(), Mode: f.Mode.String(), Route: o.Route, Findings: []Finding{},
-		Scale: 1, Gain: [3]float64{1, 1, 1}, Gamma: [3]float64{1, 1, 1},
+		Scale: 1, ScaleXY: [2]float64{1, 1}, Gain: [3]float64{1, 1, 1}, Gamma: [3]float64{1, 1, 1},
 		named: f.Pattern, Wanted: f.RGB(),
 	}
 	if f.Pattern.Kind == 0 {
@@ -118,7 +118,9 @@ func (c *comparison) run() (align.Fit, error) {
 	}
 	fit = c.settle(fit)
 	r.Registered = true
-	r.Shift, r.Scale = [2]float64{fit.ShiftX, fit.ShiftY}, (fit.ScaleX+fit.ScaleY)/2
+	r.Shift, r.ScaleXY = [2]float64{fit.ShiftX, fit.ShiftY}, [2]float64{fit.ScaleX, fit.ScaleY}
+	r.Scale = (fit.ScaleX + fit.ScaleY) / 2
+	r.Phase = [2]float64{phase(fit.ScaleX, fit.ShiftX), phase(fit.ScaleY, fit.ShiftY)}
 	if p, ok := c.foreign(); ok {
 		c.frozen(p)
 		return fit, nil
@@ -200,7 +202,7 @@ func (c *comparison) fromPhotograph() (align.Fit, error) {
 		return align.Fit{}, err
 	}
 	r.Registered, r.Reason = true, fact.Fact{}
-	r.Shift, r.Scale = s.Corner, s.Scale
+	r.Shift, r.Scale, r.ScaleXY = s.Corner, s.Scale, [2]float64{s.Scale, s.Scale}
 	r.Gamma = c.report.Transfer.Gamma
 	for channel := range 3 {
 		r.Gain[channel], r.Offset[channel] = 1, 0
@@ -325,6 +327,16 @@ func (c *comparison) flatNoise() float64 {
 		}
 	}
 	return total / max(1, channels)
+}
+
+// phase is where between capture pixels the first pixel was read.
+func phase(scale, shift float64) float64 {
+	x := scale/2 + shift - 0.5
+	p := x - math.Floor(x)
+	if p > 0.999 {
+		return 0
+	}
+	return p
 }
 
 // smoothing is by how much reading between capture pixels lowers the noise,

@@ -206,7 +206,7 @@ func TestCleanAnalogueCaptureOfEveryKind(t *testing.T) {
 				r.Clean,
 				r.Route,
 				r.Shift,
-				r.Scale,
+				r.ScaleXY,
 				brief(r.Findings),
 				r.Doubts,
 			)

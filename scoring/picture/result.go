@@ -146,6 +146,8 @@ type Result struct {
 	Reason     fact.Fact  `json:"reason,omitzero"` // why it could not be registered
 	Shift      [2]float64 `json:"shift"`           // capture pixels, right and down
 	Scale      float64    `json:"scale"`           // capture pixels per screen pixel
+	ScaleXY    [2]float64 `json:"scale_xy"`
+	Phase      [2]float64 `json:"phase"` // sampling phase, 0 to 1 of a capture pixel
 	Gain       [3]float64 `json:"gain"`
 	Offset     [3]float64 `json:"offset"` // levels
 	Gamma      [3]float64 `json:"gamma"`

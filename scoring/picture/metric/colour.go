@@ -183,19 +183,23 @@ func hue(b, a float64) float64 {
 	return h
 }
 
-// deltaE returns mean and 99th percentile of the colour differences.
-func deltaE(a, b *raster.RGB) DeltaE {
+// deltaE returns mean and 99th percentile of the colour differences, and the
+// share beyond threshold.
+func deltaE(a, b *raster.RGB) (DeltaE, float64) {
 	n := a.Width * a.Height
 	all := make([]float32, n)
 	var sums [workers]float64
-	split(n, func(part, from, to int) {
-		sums[part] = differences(all[from:to], a.Pix[3*from:3*to], b.Pix[3*from:3*to])
-	})
-	total := 0.0
+	split(n, func(part, from, to int) { sums[part] = differences(all[from:to], a.Pix[3*from:3*to], b.Pix[3*from:3*to]) })
+	total, beyond := 0.0, 0
 	for _, sum := range sums {
 		total += sum
 	}
-	return DeltaE{total / float64(n), quantile(all, 0.99)}
+	for _, d := range all {
+		if d > threshold {
+			beyond++
+		}
+	}
+	return DeltaE{total / float64(n), quantile(all, 0.99)}, float64(beyond) / float64(n)
 }
 
 // differences sets out to the differences of pixels, and returns their sum.

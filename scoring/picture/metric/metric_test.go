@@ -136,7 +136,8 @@ func TestEqualPictures(t *testing.T) {
 	a, _ := pair(40, 40)
 	s, err := Compare(a, a, Whole)
 	if err != nil || s.MAE != 0 || !math.IsInf(float64(s.PSNR), 1) || math.Abs(s.SSIM-1) > 1e-12 ||
-		s.DeltaE.Mean != 0 {
+		s.DeltaE.Mean != 0 ||
+		s.Beyond != 0 {
 		t.Errorf("%+v %v", s, err)
 	}
 	if _, err := Compare(a, raster.New(40, 41), Whole); err == nil {
