@@ -189,7 +189,9 @@ func deltaE(a, b *raster.RGB) (DeltaE, float64) {
 	n := a.Width * a.Height
 	all := make([]float32, n)
 	var sums [workers]float64
-	split(n, func(part, from, to int) { sums[part] = differences(all[from:to], a.Pix[3*from:3*to], b.Pix[3*from:3*to]) })
+	split(n, func(part, from, to int) {
+		sums[part] = differences(all[from:to], a.Pix[3*from:3*to], b.Pix[3*from:3*to])
+	})
 	total, beyond := 0.0, 0
 	for _, sum := range sums {
 		total += sum
