@@ -26,10 +26,6 @@ type simulation struct {
 
 func (c *Console) pictureSimulateCommand() *cli.Command {
 	s := &simulation{}
-	var kinds []string
-	for _, k := range simulate.Kinds() {
-		kinds = append(kinds, string(k))
-	}
 	fault := func(text string) error {
 		s.faults = append(s.faults, text)
 		return nil
@@ -44,7 +40,7 @@ func (c *Console) pictureSimulateCommand() *cli.Command {
 		Usage: "make a capture as a faulty card and a capture device would: a card to practise on",
 		Description: "A fault is its kind and name=value words, such as\n" +
 			"  --fault 'line-stuck-0 chip=U7 line=3'\n" +
-			"Kinds: " + strings.Join(kinds, ", ") + ".\n" +
+			"Kinds: " + strings.Join(simulate.Kinds(), ", ") + ".\n" +
 			"Names: bank, chip (designator, or number from 0), line, with (second line),\n" +
 			"wired (and, or), address-line, value (0, 1: what a dead chip or lost bank shows),\n" +
 			"rate (0 to 1), channel (red, green, blue), bit (7 is the highest), period and\n" +

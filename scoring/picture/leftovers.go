@@ -8,6 +8,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/lines"
+	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
 )
 
@@ -249,7 +250,7 @@ const tile = 16
 // wrongTiles is the part of the picture whose tiles differ by far more than the
 // noise, as those of other content do. It is false for a few tiles here and there,
 // and for most of the picture.
-func (c *comparison) wrongTiles(rest []float32) (region Region, ok bool) {
+func (c *comparison) wrongTiles(rest []float32) (region metric.Region, ok bool) {
 	w := c.grid.Width
 	across, down := w/tile, c.grid.Height/tile
 	limit := 9.0                       // variances
@@ -275,9 +276,9 @@ func (c *comparison) wrongTiles(rest []float32) (region Region, ok bool) {
 		}
 	}
 	if count < 2 || count*3 < (x1-x0+1)*(y1-y0+1) || count > across*down*2/3 {
-		return Region{}, false
+		return region, false
 	}
-	return Region{x0 * tile, y0 * tile, (x1 - x0 + 1) * tile, (y1 - y0 + 1) * tile}, true
+	return metric.Region{X: x0 * tile, Y: y0 * tile, Width: (x1 - x0 + 1) * tile, Height: (y1 - y0 + 1) * tile}, true
 }
 
 // stripes looks for columns and rows whose mean is off.
@@ -394,5 +395,5 @@ func (c *comparison) specks(rest []float32) {
 	}
 	where := fact.New("picture.isolated-pixels", "n", far, "share", lines.TwoDigits(share))
 	f := c.r.find(plain(Noise, where, fact.New("picture.look-noise")))
-	f.Region, f.Strength = &Region{x0, y0, x1 - x0 + 1, y1 - y0 + 1}, share
+	f.Region, f.Strength = &metric.Region{X: x0, Y: y0, Width: x1 - x0 + 1, Height: y1 - y0 + 1}, share
 }

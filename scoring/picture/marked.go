@@ -1,6 +1,9 @@
 package picture
 
-import "proveout/scoring/picture/raster"
+import (
+	"proveout/scoring/picture/metric"
+	"proveout/scoring/picture/raster"
+)
 
 // Difference levels at which the map of [Marked] is fully coloured.
 const MapFullScale = 64
@@ -59,7 +62,7 @@ func setMap(px []uint8, grey, d int) {
 
 // frame draws a frame two pixels wide in vermilion and white, so that it shows
 // on any ground.
-func frame(p *raster.RGB, r Region) {
+func frame(p *raster.RGB, r metric.Region) {
 	for d, c := range [][3]uint8{{213, 94, 0}, {255, 255, 255}} {
 		x0, y0, x1, y1 := r.X-d, r.Y-d, r.X+r.Width+d, r.Y+r.Height+d
 		p.Fill(x0, y0, x1, y0+1, c[0], c[1], c[2])

@@ -54,23 +54,17 @@ const (
 	Sampling Form = "sampling"
 )
 
-// A Region is a part of the pattern, in pixels.
-type Region struct {
-	X      int `json:"x"`
-	Y      int `json:"y"`
-	Width  int `json:"width"`
-	Height int `json:"height"`
-}
-
 // regionOf is the part of the pattern that a grid has inside.
-func regionOf(g *raster.Grid) *Region { return &Region{g.X0, g.Y0, g.X1 - g.X0, g.Y1 - g.Y0} }
+func regionOf(g *raster.Grid) *metric.Region {
+	return &metric.Region{X: g.X0, Y: g.Y0, Width: g.X1 - g.X0, Height: g.Y1 - g.Y0}
+}
 
 // A Finding is one fault that the picture shows.
 type Finding struct {
 	memory.Fault
-	Form     Form    `json:"form,omitempty"`
-	Region   *Region `json:"region,omitempty"`
-	Strength float64 `json:"strength,omitempty"` // levels of 255, or a share: see Where
+	Form     Form           `json:"form,omitempty"`
+	Region   *metric.Region `json:"region,omitempty"`
+	Strength float64        `json:"strength,omitempty"` // levels of 255, or a share: see Where
 
 	fromSolid bool // told by one bit solid alone; Combine settles it with the others
 }

@@ -122,7 +122,7 @@ func TestFaultsThroughCaptureDevices(t *testing.T) {
 		if m.Bytes() > org.Bytes() {
 			continue
 		}
-		kind := kinds[total*every%len(kinds)]
+		kind := memory.Kind(kinds[total*every%len(kinds)])
 		if kind == memory.BankLost {
 			org = split
 			m.Format = pattern.RGB565

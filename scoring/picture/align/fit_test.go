@@ -120,28 +120,3 @@ func benchmark(b *testing.B, d simulate.Device) {
 		}
 	}
 }
-
-// Two scales correlated at once give what each gives alone.
-func TestTwoScalesAtOnce(t *testing.T) {
-	m := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
-	screen := render(t, m, "random-1")
-	c, err := simulate.Capture(screen, simulate.Device{Scale: 1.3, Noise: 4, ShiftX: 5}, 1)
-	if err != nil {
-		t.Fatal(err)
-	}
-	p, q := brightness(screen), brightness(c)
-	for _, w := range []window{{100, 80, 64, 64}, {0, 0, 320, 240}} {
-		part := newTemplate(p, w)
-		scales := []float64{1.1, 1.3}
-		fits, scores := part.correlate(q, scales)
-		for k, s := range scales {
-			f, score := part.correlate(q, []float64{s})
-			if f[0] != fits[k] || math.Abs(score[0]-scores[k]) > 1e-9*score[0] {
-				t.Errorf("scale %g: %+v %g, alone %+v %g", s, fits[k], scores[k], f[0], score[0])
-			}
-		}
-		if scores[1] < 1.3*scores[0] {
-			t.Errorf("the right scale stands out by %g, the wrong one by %g", scores[1], scores[0])
-		}
-	}
-}

@@ -3,6 +3,8 @@ package align
 import (
 	"math"
 
+	"gonum.org/v1/gonum/blas/blas32"
+
 	"proveout/scoring/picture/raster"
 )
 
@@ -179,7 +181,7 @@ func (p plane) correlations(w window, reach int, patch []float32) []float64 {
 		var products float64
 		for j := range w.height {
 			at := (oy+j)*width + ox
-			products += float64(dot(row(j), patch[at:at+w.width]))
+			products += float64(blas32.Dot(vector(row(j)), vector(patch[at:at+w.width])))
 		}
 		s := patchSum.of(ox, oy, w.width, w.height)
 		if v := patchSquares.of(ox, oy, w.width, w.height) - s*s/area; v > area*0.05 {
@@ -189,22 +191,7 @@ func (p plane) correlations(w window, reach int, patch []float32) []float64 {
 	return score
 }
 
-// dot returns the sum of the products of two lines of equal length.
-func dot(a, b []float32) float32 {
-	b = b[:len(a)]
-	var s0, s1, s2, s3 float32 // four sums at once keep the processor busy
-	for len(a) >= 4 && len(b) >= 4 {
-		s0 += a[0] * b[0]
-		s1 += a[1] * b[1]
-		s2 += a[2] * b[2]
-		s3 += a[3] * b[3]
-		a, b = a[4:], b[4:]
-	}
-	for i, v := range a {
-		s0 += v * b[i]
-	}
-	return s0 + s1 + s2 + s3
-}
+func vector(v []float32) blas32.Vector { return blas32.Vector{N: len(v), Inc: 1, Data: v} }
 
 // An areaSum gives the sum of values over any rectangle at the same small cost.
 type areaSum struct {

@@ -30,13 +30,11 @@ func (m *matcher) search(accept func(Fit) bool) {
 	var all []candidate
 	for _, w := range m.parts() {
 		t := newTemplate(m.pattern, w)
-		for two := range slices.Chunk(ladder(m.pattern, m.capture), 2) { // two scales for the price of one
-			fits, scores := t.correlate(m.capture, two)
-			for k := range two {
-				all = append(all, candidate{fits[k], scores[k]})
-				if m.texture == Fine && scores[k] > plain && accept(fits[k]) {
-					return
-				}
+		for _, scale := range ladder(m.pattern, m.capture) {
+			fit, score := t.correlate(m.capture, scale)
+			all = append(all, candidate{fit, score})
+			if m.texture == Fine && score > plain && accept(fit) {
+				return
 			}
 		}
 	}
@@ -70,8 +68,8 @@ func (m *matcher) parts() []window {
 // It searches about 90 pixels in each direction.
 func Trace(grid, pattern *raster.RGB, x, y, w, h int) (dx, dy int, score float64) {
 	t := newTemplate(brightness(grid), window{x, y, min(w, 64), min(h, 64)})
-	fits, scores := t.correlate(brightness(pattern), []float64{1})
-	return -int(math.Round(fits[0].ShiftX)), -int(math.Round(fits[0].ShiftY)), scores[0]
+	fit, score := t.correlate(brightness(pattern), 1)
+	return -int(math.Round(fit.ShiftX)), -int(math.Round(fit.ShiftY)), score
 }
 
 // ladder lists the scales to try: those that the sizes suggest, then steps of
@@ -140,69 +138,54 @@ func (t *template) sample(p plane, x, y, step float64) float64 {
 }
 
 // capture reads the capture at one scale around the part, with its mean taken
-// off, into the real values of v (unit 1) or into the imaginary ones (unit i). It
-// reports false when the capture lies elsewhere.
-func (t *template) capture(v []complex128, c plane, scale float64, unit complex128) bool {
-	mean, n := 0.0, 0.0
-	inside := make([]bool, side*side)
+// off; nil when the capture lies elsewhere.
+func (t *template) capture(c plane, scale float64) []complex128 {
+	v := make([]complex128, side*side)
+	var inside []int
+	mean := 0.0
 	for j := range side {
 		y := scale * (float64(t.y) + (float64(j-t.above)+0.5)*float64(t.step))
 		for i := range side {
 			x := scale * (float64(t.x) + (float64(i-t.left)+0.5)*float64(t.step))
 			if x >= 0 && y >= 0 && x < float64(c.width) && y < float64(c.height) {
 				u := t.sample(c, x, y, scale*float64(t.step))
-				v[j*side+i] += complex(u, 0) * unit
-				inside[j*side+i] = true
+				v[j*side+i] = complex(u, 0)
+				inside = append(inside, j*side+i)
 				mean += u
-				n++
 			}
 		}
 	}
-	for i := range v {
-		if inside[i] {
-			v[i] -= complex(mean/n, 0) * unit
-		}
+	if len(inside) == 0 {
+		return nil
 	}
-	return n > 0
+	for _, i := range inside {
+		v[i] -= complex(mean/float64(len(inside)), 0)
+	}
+	return v
 }
 
-// correlate returns the best shift of the part at one or two scales, and how far
-// the peak stands out, in standard deviations. Of two scales, one is held in the
-// real and one in the imaginary values; a correlation with a real part keeps
-// them apart.
-func (t *template) correlate(c plane, scales []float64) (fits [2]Fit, scores [2]float64) {
-	v := make([]complex128, side*side)
-	var there [2]bool
-	for k, s := range scales {
-		there[k] = t.capture(v, c, s, [2]complex128{1, 1i}[k])
-		fits[k] = Fit{ScaleX: s, ScaleY: s}
+// correlate returns the best shift of the part at one scale, and how far the peak
+// stands out, in standard deviations.
+func (t *template) correlate(c plane, scale float64) (fit Fit, score float64) {
+	fit = Fit{ScaleX: scale, ScaleY: scale}
+	v := t.capture(c, scale)
+	if v == nil {
+		return fit, 0
 	}
 	transform(v, (*fourier.CmplxFFT).Coefficients)
 	for i, a := range t.spectrum {
 		v[i] *= cmplx.Conj(a)
 	}
 	transform(v, (*fourier.CmplxFFT).Sequence)
-	for k, s := range scales {
-		if there[k] {
-			value := [2]func(complex128) float64{realPart, imaginaryPart}[k]
-			fits[k].ShiftX, fits[k].ShiftY, scores[k] = t.peak(v, s, value)
+	best, squares := 0, 0.0
+	for i, z := range v {
+		squares += real(z) * real(z)
+		if real(z) > real(v[best]) {
+			best = i
 		}
 	}
-	return fits, scores
-}
-
-func realPart(z complex128) float64      { return real(z) }
-func imaginaryPart(z complex128) float64 { return imag(z) }
-
-// peak returns the shift of the highest value and how far it stands out.
-func (t *template) peak(v []complex128, scale float64, value func(complex128) float64) (shiftX, shiftY, score float64) {
-	best, top, squares := 0, math.Inf(-1), 0.0
-	for i, z := range v {
-		r := value(z)
-		squares += r * r
-		if r > top {
-			best, top = i, r
-		}
+	if squares == 0 {
+		return fit, 0
 	}
 	x, y := best%side, best/side
 	if x > side*3/4 {
@@ -211,12 +194,9 @@ func (t *template) peak(v []complex128, scale float64, value func(complex128) fl
 	if y > side*3/4 {
 		y -= side
 	}
-	sd := math.Sqrt(squares / float64(len(v)))
-	if sd == 0 {
-		return 0, 0, 0
-	}
 	sample := scale * float64(t.step)
-	return sample * float64(x-t.left), sample * float64(y-t.above), top / sd
+	fit.ShiftX, fit.ShiftY = sample*float64(x-t.left), sample*float64(y-t.above)
+	return fit, real(v[best]) / math.Sqrt(squares/float64(len(v)))
 }
 
 // transform is the two-dimensional Fourier transform of side×side values, not

@@ -15,7 +15,7 @@ const levelBins = 32
 // A classFit is what a sample of the pixels of one lane class and channel says
 // about the levels.
 type classFit struct {
-	bits normal   // constant, neighbours, then one unknown a bit
+	bits normal   // constant, one unknown a bit, then the neighbours
 	line lineSums // captured over predicted level
 	bins [levelBins]levelBin
 
@@ -51,13 +51,6 @@ func (v *view) classFits(sample int) (all [][3]classFit, exact [3]float64) {
 	all = make([][3]classFit, v.phases*v.banks)
 	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/sample)
 	seen := 0.0
-	var weights [8]float64 // of the bits of one pixel
-	var bitLevels [3][8]float64
-	for channel, field := range v.fields {
-		for bit := range field.Bits {
-			bitLevels[channel][bit] = v.weight(channel, bit)
-		}
-	}
 	for y, classes := range v.rows(g.Y0, g.Y1, skip) {
 		for x := g.X0; x < g.X1; x++ {
 			i := y*g.Width + x
@@ -80,11 +73,13 @@ func (v *view) classFits(sample int) (all [][3]classFit, exact [3]float64) {
 				if v.task == LevelsOnly {
 					continue
 				}
-				for bit, level := range bitLevels[channel][:field.Bits] {
-					weights[bit] = own * level
+				terms := [most]float64{1}
+				code := field.Of(v.codes[i])
+				for bit := range field.Bits {
+					terms[1+bit] = own * v.weight(channel, bit) * float64(code>>bit&1)
 				}
-				neighbours := predicted - own*float64(v.shown[channel][i])
-				c.bits.addBits(neighbours, field.Of(v.codes[i]), &weights, captured)
+				terms[1+field.Bits] = predicted - own*float64(v.shown[channel][i])
+				c.bits.add(terms[:2+field.Bits], captured)
 			}
 		}
 	}
@@ -150,6 +145,9 @@ func (v *view) solveClasses(channel int, fits []*classFit) (solved []*classFit) 
 		most = max(most, c.line.n)
 	}
 	unknowns := 2 + v.fields[channel].Bits
+	if v.model.sharp { // there are no neighbours to be told apart
+		unknowns--
+	}
 	for _, c := range fits {
 		if c.line.n < max(100, 0.15*most) { // a bank of which only the edge is seen
 			continue
@@ -163,13 +161,8 @@ func (v *view) solveClasses(channel int, fits []*classFit) (solved []*classFit) 
 		if v.task == LevelsOnly {
 			continue
 		}
-		answers, ok := c.bits.solve(unknowns)
-		if !ok && v.model.sharp { // there are no neighbours to be told apart
-			c.bits.pinSecond()
-			answers, ok = c.bits.solve(unknowns)
-		}
-		if ok {
-			c.gain = medianOfBits(answers[2:])
+		if answers, ok := c.bits.solve(unknowns); ok {
+			c.gain = medianOfBits(answers[1:][:v.fields[channel].Bits])
 		}
 	}
 	return solved

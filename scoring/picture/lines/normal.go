@@ -1,13 +1,9 @@
 package lines
 
-import (
-	"math/bits"
+import "gonum.org/v1/gonum/mat"
 
-	"gonum.org/v1/gonum/mat"
-)
-
-// most is how many unknowns a set of normal equations can have: a constant, what
-// the neighbours give, and eight bits.
+// most is how many unknowns a set of normal equations can have: a constant, eight
+// bits, and what the neighbours give.
 const most = 10
 
 // normal is a set of normal equations of a least squares fit. Millions of pixels
@@ -19,8 +15,13 @@ type normal struct {
 	count    float64
 }
 
+// add takes one observation. Terms that are 0, as those of half the bits of a
+// pixel are, cost nothing.
 func (n *normal) add(terms []float64, observed float64) {
 	for i, v := range terms {
+		if v == 0 {
+			continue
+		}
 		row := &n.products[i]
 		for j := 0; j <= i; j++ {
 			row[j] += v * terms[j]
@@ -28,37 +29,6 @@ func (n *normal) add(terms []float64, observed float64) {
 		n.sides[i] += v * observed
 	}
 	n.count++
-}
-
-// addBits is add for a constant, what the neighbours give, and one term for each
-// bit of a code, which is 0 where the code has none.
-func (n *normal) addBits(neighbours float64, code uint32, weights *[8]float64, observed float64) {
-	n.products[0][0]++
-	n.products[1][0] += neighbours
-	n.products[1][1] += neighbours * neighbours
-	n.sides[0] += observed
-	n.sides[1] += neighbours * observed
-	for rest := code; rest != 0; rest &= rest - 1 {
-		k := bits.TrailingZeros32(rest) & 7
-		v := weights[k]
-		row := &n.products[2+k]
-		row[0] += v
-		row[1] += v * neighbours
-		n.sides[2+k] += v * observed
-		for below := code & (2<<k - 1); below != 0; below &= below - 1 {
-			j := bits.TrailingZeros32(below) & 7
-			row[2+j] += v * weights[j]
-		}
-	}
-	n.count++
-}
-
-// pinSecond makes the second unknown 0.
-func (n *normal) pinSecond() {
-	for i := range n.products {
-		n.products[1][i], n.products[i][1] = 0, 0
-	}
-	n.products[1][1], n.sides[1] = 1, 0
 }
 
 // solve returns the coefficients of the first k unknowns, and false when they are

@@ -2,23 +2,11 @@ package lines
 
 import (
 	"math"
-	"sync"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"proveout/scoring/picture/raster"
 )
-
-// workers is how many goroutines go over the rows; all end before return.
-const workers = 2
-
-func overRows(from, to int, f func(part, from, to int)) {
-	var wg sync.WaitGroup
-	for k := range workers {
-		wg.Go(func() { f(k, from+(to-from)*k/workers, from+(to-from)*(k+1)/workers) })
-	}
-	wg.Wait()
-}
 
 // residuals returns, for every pixel and channel, how far the screen level read
 // from the capture lies from the predicted one; NaN where it cannot be used.
@@ -31,21 +19,15 @@ func (m *model) residuals(g *raster.Grid, predicted, old planes, every int) (out
 			out[channel] = make([]float32, len(predicted[channel]))
 		}
 		r := m.reader(channel)
-		overRows(0, g.Height, func(_, from, to int) {
-			for y := from; y < to; y++ {
-				if skipped(g, y, every) {
-					continue
-				}
+		for y := range g.Height {
+			if (y-g.Y0)%every == 0 {
 				at, end := y*g.Width, (y+1)*g.Width
 				r.row(out[channel][at:end], predicted[channel][at:end], g.V[channel][at:end], g, y)
 			}
-		})
+		}
 	}
 	return out
 }
-
-// skipped reports whether a row is left out when one row of so many is looked at.
-func skipped(g *raster.Grid, y, every int) bool { return every > 1 && (y-g.Y0)%every != 0 }
 
 const curveSteps = 4 // of a level
 
@@ -201,50 +183,24 @@ func (t *tally) within() float64 {
 	return squares / n
 }
 
-func (l *lanes) newTallies() [][3]tally {
-	t := make([][3]tally, l.phases*l.banks)
-	for k := range t {
-		for channel, f := range l.fields {
-			t[k][channel] = tally{cells: make([]cell, 1<<f.Bits), clipped: make([]float64, 1<<f.Bits)}
-		}
-	}
-	return t
-}
-
 // tally sums the residuals by lane class, channel and written level, over one
 // row of so many.
 func (v *view) tally(every int) [][3]tally {
-	g := v.grid
-	var parts [workers][][3]tally
-	overRows(g.Y0, g.Y1, func(part, from, to int) {
-		parts[part] = v.newTallies()
-		for y, classes := range v.rows(from, to, 1) {
-			if !skipped(g, y, every) {
-				v.tallyRow(parts[part], classes, y)
-			}
+	out := make([][3]tally, v.phases*v.banks)
+	for k := range out {
+		for channel, f := range v.fields {
+			out[k][channel] = tally{cells: make([]cell, 1<<f.Bits), clipped: make([]float64, 1<<f.Bits)}
 		}
-	})
-	out := parts[0]
+	}
+	for y, classes := range v.rows(v.grid.Y0, v.grid.Y1, every) {
+		v.tallyRow(out, classes, y)
+	}
 	for k := range out {
 		for channel := range 3 {
-			for _, p := range parts[1:] {
-				out[k][channel].merge(&p[k][channel])
-			}
-			out[k][channel].settle(g, v.model)
+			out[k][channel].settle(v.grid, v.model)
 		}
 	}
 	return out
-}
-
-func (t *tally) merge(o *tally) {
-	for level, c := range o.cells {
-		sum := &t.cells[level]
-		sum.weighted += c.weighted
-		sum.weight += c.weight
-		sum.count += c.count
-		sum.squares += c.squares
-		t.clipped[level] += o.clipped[level]
-	}
 }
 
 // settle finishes a tally of all rows.

@@ -8,15 +8,13 @@ import (
 	"proveout/plans/fact"
 )
 
-// A scatter says, for one lane class and channel, how the residuals scatter: how
-// many lie far outside the noise, and how many of those look like the flip of
-// which bit.
-type scatter struct {
-	count    float64
-	far      float64
-	flips    [8]float64
-	own      float64 // mean weight of the pixel itself
-	variance float64
+// Outliers say, for one lane class and channel, how many residuals lie far outside
+// the noise, and how many of those look like the flip of which bit.
+type outliers struct {
+	count float64 // of all residuals
+	far   float64
+	flips [8]float64
+	own   float64 // mean weight of the pixel itself
 }
 
 // farOut is how many standard deviations count as far: of a million normal
@@ -24,13 +22,13 @@ type scatter struct {
 const farOut = 5.5
 
 // findWeakChip looks for a chip whose bits flip now and then: the residuals of its
-// lane classes then have a few large values, or a larger scatter, in just the
-// channels that the chip holds.
+// lane classes then have a few large values in just the channels that the chip
+// holds.
 func (v *view) findWeakChip(rep *Report) {
 	if len(rep.Findings) > 2 {
 		return // what several faults leave is not told apart
 	}
-	all := v.scatters()
+	all := v.outliers()
 	total := 0.0
 	for k := range all {
 		for channel := range 3 {
@@ -39,26 +37,16 @@ func (v *view) findWeakChip(rep *Report) {
 	}
 	of, rate, inside := v.chipOfOutliers(all, total)
 	// Ten outliers are no chance, and one in seven may be of something else.
-	if inside >= 10 && inside > 0.85*total && rate > 5e-5 {
-		if !v.uneven(all, of) { // else what is left of clipping or of the smoothing, not bits that flip
-			outliers := fact.New("lines.outliers-inside", "inside", int(inside), "n", int(total))
-			v.addWeakChip(rep, of, rate, outliers)
-		}
-		return
+	if inside < 10 || inside <= 0.85*total || v.uneven(all, of) {
+		return // spread over the card, or what is left of clipping or of the smoothing
 	}
-	if total > 30 && inside < 0.6*total {
-		return // spread over the card: reported as noise by the caller
-	}
-	if v.task != FromPhotograph {
-		v.findWeakByScatter(rep, all)
-	}
+	v.addWeakChip(rep, of, rate, fact.New("lines.outliers-inside", "inside", int(inside), "n", int(total)))
 }
 
-// scatters goes over all residuals.
-func (v *view) scatters() [][3]scatter {
+// outliers goes over all residuals.
+func (v *view) outliers() [][3]outliers {
 	g := v.grid
-	all := make([][3]scatter, v.phases*v.banks)
-	sums := make([][3]float64, len(all))
+	all := make([][3]outliers, v.phases*v.banks)
 	for y, classes := range v.rows(g.Y0, g.Y1, 1) {
 		row := y * g.Width
 		for channel := range 3 {
@@ -73,8 +61,6 @@ func (v *view) scatters() [][3]scatter {
 				s := &all[k][channel]
 				s.count++
 				s.own += float64(v.model.centre(g, x, y))
-				s.variance += float64(r) * float64(r)
-				sums[k][channel] += float64(r)
 				if (r > far || r < -far) && peak(residuals, x) {
 					s.far++
 					if bit, ok := v.flippedBit(k, channel, row+x); ok {
@@ -86,11 +72,8 @@ func (v *view) scatters() [][3]scatter {
 	}
 	for k := range all {
 		for channel := range 3 {
-			if s := &all[k][channel]; s.count > 0 {
-				mean := sums[k][channel] / s.count // that of a stripe is no scatter
-				s.own /= s.count
-				s.variance = s.variance/s.count - mean*mean
-			}
+			s := &all[k][channel]
+			s.own /= max(1, s.count)
 		}
 	}
 	return all
@@ -137,7 +120,7 @@ func (p *projection) explained() float64 { return p.products * p.products / p.sq
 
 // largeFlip reports whether the flip of a bit stands out of the noise far enough
 // to be counted as far.
-func (v *view) largeFlip(s *scatter, channel, bit int) bool {
+func (v *view) largeFlip(s *outliers, channel, bit int) bool {
 	return v.weight(channel, bit)*s.own > (farOut+0.8)*v.noise[channel]
 }
 
@@ -147,7 +130,7 @@ const seldom = 50
 // chipOfOutliers returns the chip that explains the outliers best: how often each
 // of its bits flips, and how many outliers lie in lane classes and channels that
 // hold bits of it.
-func (v *view) chipOfOutliers(all [][3]scatter, total float64) (best chipKey, rate, inside float64) {
+func (v *view) chipOfOutliers(all [][3]outliers, total float64) (best chipKey, rate, inside float64) {
 	most := 0.0
 	for bank := range v.banks {
 		first, end := v.classesOf(bank)
@@ -193,7 +176,7 @@ func (v *view) chipOfOutliers(all [][3]scatter, total float64) (best chipKey, ra
 // bits alike, while what a model of the capture device leaves over looks like the
 // flips of the lower ones only. The significance of one in a thousand is shared
 // among the bits (Bonferroni).
-func (v *view) uneven(all [][3]scatter, of chipKey) bool {
+func (v *view) uneven(all [][3]outliers, of chipKey) bool {
 	var flips, seen [3][8]float64
 	var allFlips, allSeen, bits, far float64
 	first, end := v.classesOf(of.bank)
@@ -230,66 +213,6 @@ func (v *view) uneven(all [][3]scatter, of chipKey) bool {
 		}
 	}
 	return false
-}
-
-// findWeakByScatter compares the variance of lane classes: a chip whose bits flip
-// with a rate adds that rate times the sum of its squared bit weights. So it is
-// found where single flips drown in the noise.
-func (v *view) findWeakByScatter(rep *Report, all [][3]scatter) {
-	// Smoothing is never modelled exactly, and what it leaves scatters as well.
-	tolerance := 0.15 // of the variance
-	if !v.model.sharp {
-		tolerance = 0.4
-	}
-	own := float64(v.model.across[0][2] * v.model.down[0][1])
-	excess := make([][3]float64, len(all)) // in variances of the noise
-	total := 0.0
-	for k := range all {
-		for channel := range 3 {
-			if e := all[k][channel].variance/(v.noise[channel]*v.noise[channel]) - 1; e > tolerance {
-				excess[k][channel] = e
-				total += e * e
-			}
-		}
-	}
-	if total == 0 {
-		return
-	}
-	var best chipKey
-	most, rate := 0.0, 0.0
-	for bank := range v.banks {
-		first, end := v.classesOf(bank)
-		for chip := range v.Org.ChipsPerBank() {
-			var p projection
-			mine := 0.0
-			for k := first; k < end; k++ {
-				for channel := range 3 {
-					if all[k][channel].variance == 0 {
-						continue
-					}
-					expected := 0.0
-					for bit, place := range v.wires[k][channel] {
-						if place.Chip == chip {
-							w := v.weight(channel, bit) * own
-							expected += w * w / (v.noise[channel] * v.noise[channel])
-						}
-					}
-					e := excess[k][channel]
-					p.add(1, e, expected)
-					if expected > 0 {
-						mine += e * e
-					}
-				}
-			}
-			// Scatter in channels that the chip holds no bit of is none of its doing.
-			if p.squares > 0 && mine > 0.9*total && p.explained() > most {
-				most, rate, best = p.explained(), p.rate(), chipKey{bank, chip}
-			}
-		}
-	}
-	if most > 0.7*total {
-		v.addWeakChip(rep, best, rate, fact.New("lines.more-scatter"))
-	}
 }
 
 // addWeakChip adds a finding, unless another names the chip.

@@ -24,7 +24,7 @@ type Score struct {
 	SSIM   float64 `json:"ssim"` // mean over the three channels, -1 to 1
 	DeltaE DeltaE  `json:"delta_e"`
 	Beyond float64 `json:"beyond"`          // share of pixels with a colour difference above 5
-	Worst  *Region `json:"worst,omitempty"` // block with the largest mean absolute error
+	Worst  *Worst  `json:"worst,omitempty"` // block with the largest mean absolute error
 }
 
 // A Decibel is a ratio in dB; infinity, of equal pictures, is written as null.
@@ -53,13 +53,18 @@ type DeltaE struct {
 	P99  float64 `json:"p99"` // 99th percentile, linear between order statistics
 }
 
-// A Region is a rectangle of pixels with its mean absolute error.
+// A Region is a rectangle of pixels.
 type Region struct {
-	X      int     `json:"x"`
-	Y      int     `json:"y"`
-	Width  int     `json:"width"`
-	Height int     `json:"height"`
-	MAE    float64 `json:"mae"`
+	X      int `json:"x"`
+	Y      int `json:"y"`
+	Width  int `json:"width"`
+	Height int `json:"height"`
+}
+
+// A Worst region is told with its mean absolute error.
+type Worst struct {
+	Region
+	MAE float64 `json:"mae"`
 }
 
 // threshold is the colour difference beyond which a pixel counts as visibly
@@ -135,7 +140,7 @@ func psnr(mse float64) Decibel {
 
 // absolute returns the sums of absolute and squared differences, and the worst
 // block.
-func absolute(a, b *raster.RGB) (sum, squares int64, worst Region) {
+func absolute(a, b *raster.RGB) (sum, squares int64, worst Worst) {
 	across := (a.Width + block - 1) / block
 	down := (a.Height + block - 1) / block
 	blocks := make([]int64, across*down)
@@ -155,7 +160,7 @@ func absolute(a, b *raster.RGB) (sum, squares int64, worst Region) {
 		w, h := min(block, a.Width-x), min(block, a.Height-y)
 		if m := float64(v) / float64(3*w*h); m > best {
 			best = m
-			worst = Region{x, y, w, h, m}
+			worst = Worst{Region{x, y, w, h}, m}
 		}
 	}
 	return sum, squares, worst

@@ -45,26 +45,18 @@ func similarityOf(a, b *raster.RGB) (float64, error) {
 	var sums [workers]float64
 	rows, columns := a.Height-2*radius, 3*(a.Width-2*radius)
 	split(rows, func(part, from, to int) {
-		if from == to {
-			return
-		}
-		f := newFilter(min(columns, strip))
-		for x := 0; x < columns; x += strip {
-			sums[part] += f.sum(a, b, x, min(columns-x, strip), from, to)
+		if from < to {
+			sums[part] = newFilter(columns).sum(a, b, from, to)
 		}
 	})
 	total := 0.0
 	for _, v := range sums {
 		total += v
 	}
-	return total / float64(3*rows*(a.Width-2*radius)), nil
+	return total / float64(rows*columns), nil
 }
 
-// strip is how many samples of a row are filtered at a time, so that the rows in
-// work stay in the cache of one core.
-const strip = 384
-
-// A filter holds what filtering one strip needs. Values are single precision and
+// A filter holds what filtering row by row needs. Values are single precision and
 // taken relative to 128, which changes no variance and keeps the sums small: of
 // the single windows the similarity is off by some 1e-5 this way and that, of the
 // mean by less than 1e-7.
@@ -87,43 +79,43 @@ func newFilter(samples int) *filter {
 	return f
 }
 
-// sum returns the sum of the similarity of n inner samples from x on, in the
-// inner rows from to to (inner row r is picture row r+radius).
-func (f *filter) sum(a, b *raster.RGB, x, n, from, to int) float64 {
+// sum returns the sum of the similarity of the inner samples in the inner rows
+// from to to (inner row r is picture row r+radius).
+func (f *filter) sum(a, b *raster.RGB, from, to int) float64 {
 	for y := from; y < from+2*radius; y++ {
-		f.fill(a, b, x, n, y)
+		f.fill(a, b, y)
 	}
 	total := 0.0
 	for r := from; r < to; r++ {
-		f.fill(a, b, x, n, r+2*radius)
+		f.fill(a, b, r+2*radius)
 		for q := range 4 {
 			var lines [taps][]float32
 			for d := range taps {
-				lines[d] = f.ring[(r+d)%taps][q][:n]
+				lines[d] = f.ring[(r+d)%taps][q]
 			}
-			weigh(f.out[q][:n], &lines, &f.k)
+			weigh(f.out[q], &lines, &f.k)
 		}
-		total += similarity(&f.out, n)
+		total += similarity(&f.out)
 	}
 	return total
 }
 
 // fill filters one row across.
-func (f *filter) fill(a, b *raster.RGB, x, n, y int) {
-	m := n + 6*radius
-	start := 3*y*a.Width + x
-	pa, pb := a.Pix[start:start+m], b.Pix[start:start+m]
+func (f *filter) fill(a, b *raster.RGB, y int) {
+	pa, pb := a.Pix[3*y*a.Width:][:3*a.Width], b.Pix[3*y*a.Width:][:3*a.Width]
+	m := len(pa)
 	r0, r1, r2, r3 := f.raw[0][:m], f.raw[1][:m], f.raw[2][:m], f.raw[3][:m]
-	for i := range m {
-		v, w := float32(pa[i])-128, float32(pb[i])-128
+	for i, v := range pa {
+		v, w := float32(v)-128, float32(pb[i])-128
 		r0[i], r1[i], r2[i], r3[i] = v, w, v*v+w*w, v*w
 	}
 	for q := range 4 {
+		out := f.ring[y%taps][q]
 		var lines [taps][]float32
 		for d := range taps {
-			lines[d] = f.raw[q][3*d : 3*d+n]
+			lines[d] = f.raw[q][3*d:][:len(out)]
 		}
-		weigh(f.ring[y%taps][q][:n], &lines, &f.k)
+		weigh(out, &lines, &f.k)
 	}
 }
 
@@ -139,10 +131,11 @@ func weigh(dst []float32, l *[taps][]float32, k *[radius + 1]float32) {
 	}
 }
 
-func similarity(m *[4][]float32, n int) float64 {
-	mx, my, ms, mp := m[0][:n], m[1][:n], m[2][:n], m[3][:n]
+// similarity sums the similarity of a row of windows.
+func similarity(m *[4][]float32) float64 {
+	mx, my, ms, mp := m[0], m[1], m[2], m[3]
 	total := 0.0
-	for i := range n {
+	for i := range mx {
 		x, y := float64(mx[i]), float64(my[i])
 		xx, yy, xy := x*x, y*y, x*y
 		cov := float64(mp[i]) - xy

@@ -34,19 +34,6 @@ const (
 	Sampling       Kind = "sampling" // columns are taken beside their time
 )
 
-func memoryKinds() []Kind {
-	return []Kind{
-		memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
-		memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost,
-	}
-}
-
-// Kinds lists every fault that can be simulated.
-func Kinds() []Kind {
-	return append(memoryKinds(), ConverterBit, ChannelMissing, ChannelSwapped,
-		Black, Displaced, Stripe, Noise, Geometry, Frozen, Sampling)
-}
-
 // A Wired says what two shorted lines show.
 type Wired int
 
@@ -135,7 +122,7 @@ func before(f *pattern.Frame, name string) (pattern.Pattern, error) {
 
 // spoilMemory changes the shown bytes. A memory fault needs an organisation.
 func spoilMemory(shown, written []byte, org memory.Organisation, base int64, ft Fault, rng *source) error {
-	if !slices.Contains(memoryKinds(), ft.Kind) {
+	if !ofMemory(ft.Kind) {
 		return nil
 	}
 	if err := org.Check(); err != nil {

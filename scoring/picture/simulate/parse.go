@@ -17,17 +17,17 @@ import (
 func ParseFault(text string, org *memory.Organisation) (Fault, error) {
 	typed := strings.Fields(text)
 	if len(typed) == 0 {
-		return Fault{}, errors.New("no kind; kinds: " + kindList())
+		return Fault{}, errors.New("no kind; kinds: " + strings.Join(Kinds(), ", "))
 	}
 	ft := Fault{Kind: Kind(typed[0])}
-	if !slices.Contains(Kinds(), ft.Kind) {
-		if near := document.Nearest(typed[0], kindNames()); near != "" {
+	if !slices.Contains(Kinds(), typed[0]) {
+		if near := document.Nearest(typed[0], Kinds()); near != "" {
 			return ft, fmt.Errorf("there is no fault %q; did you mean %q?", typed[0], near)
 		}
-		return ft, fmt.Errorf("there is no fault %q; kinds: %s", typed[0], kindList())
+		return ft, fmt.Errorf("there is no fault %q; kinds: %s", typed[0], strings.Join(Kinds(), ", "))
 	}
 	takes := wordsOf(ft.Kind)
-	if slices.Contains(takes.all(), "bank") && org == nil {
+	if ofMemory(ft.Kind) && org == nil {
 		return ft, fmt.Errorf("%s is a fault of the memory: name the --family", ft.Kind)
 	}
 	if ft.Kind == memory.AddressLine {
@@ -58,54 +58,62 @@ func ParseFault(text string, org *memory.Organisation) (Fault, error) {
 	return ft, nil
 }
 
-func kindNames() []string {
-	var out []string
-	for _, k := range Kinds() {
-		out = append(out, string(k))
-	}
-	return out
-}
-
-func kindList() string { return strings.Join(kindNames(), ", ") }
-
 // words are what a kind of fault takes: those it needs, and those it may have.
 type words struct{ needed, optional []string }
 
 func (w words) all() []string { return slices.Concat(w.needed, w.optional) }
 
+// A simulated kind of fault, with what it takes.
+type simulated struct {
+	kind Kind
+	words
+}
+
+// everyKind lists first the faults of the memory, which all take a bank.
+func everyKind() []simulated {
+	return []simulated{
+		{memory.LineStuck0, words{[]string{"chip", "line"}, []string{"bank"}}},
+		{memory.LineStuck1, words{[]string{"chip", "line"}, []string{"bank"}}},
+		{memory.LineOpen, words{[]string{"chip", "line"}, []string{"bank"}}},
+		{memory.LinesShorted, words{[]string{"chip", "line", "with"}, []string{"bank", "wired"}}},
+		{memory.LinesSwapped, words{[]string{"chip", "line", "with"}, []string{"bank"}}},
+		{memory.ChipDead, words{[]string{"chip"}, []string{"bank", "value"}}},
+		{memory.ChipWeak, words{[]string{"chip", "rate"}, []string{"bank"}}},
+		{memory.AddressLine, words{[]string{"address-line"}, []string{"bank", "chip"}}},
+		{memory.BankLost, words{[]string{"bank"}, []string{"value"}}},
+		{ConverterBit, words{[]string{"channel", "bit"}, []string{"value"}}},
+		{ChannelMissing, words{needed: []string{"channel"}}},
+		{ChannelSwapped, words{needed: []string{"channel"}}},
+		{Black, words{}},
+		{Displaced, words{needed: []string{"amount"}}},
+		{Stripe, words{needed: []string{"period", "amount"}}},
+		{Noise, words{needed: []string{"rate"}}},
+		{Geometry, words{needed: []string{"amount"}}},
+		{Frozen, words{optional: []string{"shows"}}},
+		{Sampling, words{[]string{"amount"}, []string{"period"}}},
+	}
+}
+
+// Kinds lists the names of every fault that can be simulated.
+func Kinds() []string {
+	var out []string
+	for _, k := range everyKind() {
+		out = append(out, string(k.kind))
+	}
+	return out
+}
+
 func wordsOf(kind Kind) words {
-	switch kind {
-	case memory.LineStuck0, memory.LineStuck1, memory.LineOpen:
-		return words{[]string{"chip", "line"}, []string{"bank"}}
-	case memory.LinesShorted:
-		return words{[]string{"chip", "line", "with"}, []string{"bank", "wired"}}
-	case memory.LinesSwapped:
-		return words{[]string{"chip", "line", "with"}, []string{"bank"}}
-	case memory.ChipDead:
-		return words{[]string{"chip"}, []string{"bank", "value"}}
-	case memory.ChipWeak:
-		return words{[]string{"chip", "rate"}, []string{"bank"}}
-	case memory.AddressLine:
-		return words{[]string{"address-line"}, []string{"bank", "chip"}}
-	case memory.BankLost:
-		return words{[]string{"bank"}, []string{"value"}}
-	case ConverterBit:
-		return words{[]string{"channel", "bit"}, []string{"value"}}
-	case ChannelMissing, ChannelSwapped:
-		return words{needed: []string{"channel"}}
-	case Displaced, Geometry:
-		return words{needed: []string{"amount"}}
-	case Stripe:
-		return words{needed: []string{"period", "amount"}}
-	case Noise:
-		return words{needed: []string{"rate"}}
-	case Frozen:
-		return words{optional: []string{"shows"}}
-	case Sampling:
-		return words{[]string{"amount"}, []string{"period"}}
+	for _, k := range everyKind() {
+		if k.kind == kind {
+			return k.words
+		}
 	}
 	return words{}
 }
+
+// ofMemory reports whether a kind is a fault of the memory.
+func ofMemory(kind Kind) bool { return slices.Contains(wordsOf(kind).all(), "bank") }
 
 // set takes one name=value.
 func (ft *Fault) set(name, value string, org *memory.Organisation, bankGiven bool) (err error) {

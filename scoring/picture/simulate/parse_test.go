@@ -13,7 +13,7 @@ import (
 // FuzzFault reads faults as --fault takes them. Whatever is typed, the answer is
 // a message or a fault that a card can be made with.
 func FuzzFault(f *testing.F) {
-	for _, kind := range kindNames() {
+	for _, kind := range Kinds() {
 		takes := wordsOf(Kind(kind))
 		value := map[string]string{
 			"chip": "U2", "line": "3", "with": "4", "wired": "or", "channel": "green", "rate": "0.01", "bit": "6",
@@ -49,7 +49,7 @@ func FuzzFault(f *testing.F) {
 			}
 			return
 		}
-		if !slices.Contains(Kinds(), ft.Kind) {
+		if !slices.Contains(Kinds(), string(ft.Kind)) {
 			t.Errorf("%q gives the kind %q", text, ft.Kind)
 		}
 		if of == nil {
