@@ -9,14 +9,19 @@ package memory
 import (
 	"fmt"
 	"math/bits"
+	"slices"
 
-	"proveout/plans"
 	"proveout/plans/fact"
 )
 
-// What is refused before anything is made up; the limits of an organisation are
-// those of package plans.
+// What is refused before anything is made up. The limits of an organisation are
+// those of package plans, which this one does not import; a test of package
+// scoring holds them together.
 const (
+	maxWords      = 1 << 34
+	maxBusBits    = 1024
+	maxBanks      = 16
+	maxColumnBits = 20
 	maxTypedBits  = 4096
 	maxTypedBanks = 64
 )
@@ -96,21 +101,21 @@ func (o Organisation) Check() error {
 
 func (o Organisation) impossible() []fact.Fact {
 	var why []fact.Fact
-	if o.Words <= 0 || o.Words > plans.MaxChipWords {
-		why = append(why, fact.New("memory.impossible-depth", "words", o.Words, "most", int64(plans.MaxChipWords)))
+	if o.Words <= 0 || o.Words > maxWords {
+		why = append(why, fact.New("memory.impossible-depth", "words", o.Words, "most", int64(maxWords)))
 	}
-	if !plans.IsChipWidth(o.ChipBits) {
+	if !slices.Contains([]int{4, 8, 16, 32}, o.ChipBits) {
 		return append(why, fact.New("memory.impossible-chip", "bits", o.ChipBits))
 	}
-	if o.BusBits <= 0 || o.BusBits > plans.MaxBusBits || o.BusBits%8 != 0 || o.BusBits%o.ChipBits != 0 {
+	if o.BusBits <= 0 || o.BusBits > maxBusBits || o.BusBits%8 != 0 || o.BusBits%o.ChipBits != 0 {
 		return append(why, fact.New("memory.impossible-bus",
-			"bits", o.BusBits, "most", plans.MaxBusBits, "chip", o.ChipBits))
+			"bits", o.BusBits, "most", maxBusBits, "chip", o.ChipBits))
 	}
-	if o.ColumnBits < 0 || o.ColumnBits > plans.MaxColumnBits {
-		why = append(why, fact.New("memory.impossible-columns", "bits", o.ColumnBits, "most", plans.MaxColumnBits))
+	if o.ColumnBits < 0 || o.ColumnBits > maxColumnBits {
+		why = append(why, fact.New("memory.impossible-columns", "bits", o.ColumnBits, "most", maxColumnBits))
 	}
-	if len(o.Banks) == 0 || len(o.Banks) > plans.MaxBanks {
-		why = append(why, fact.New("memory.impossible-banks", "banks", len(o.Banks), "most", plans.MaxBanks))
+	if len(o.Banks) == 0 || len(o.Banks) > maxBanks {
+		why = append(why, fact.New("memory.impossible-banks", "banks", len(o.Banks), "most", maxBanks))
 	}
 	for bank, b := range o.Banks {
 		if len(b.Designators) != o.ChipsPerBank() {
