@@ -46,7 +46,7 @@ func (c *Clock) fields(family *Family) []Field {
 		}
 		out = append(out, Field{Name: clock.Name, Ask: fact.New("ask.clock", "clock", clock.Name),
 			Dimension: quantity.Frequency, Unit: "MHz", Required: true, Many: true,
-			Expected: asStated(clock.Value.Text), Nominal: clock.Value.Value})
+			Expected: asWritten(clock.Value), Nominal: clock.Value.Value})
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package plans
 
 import (
+	"proveout/plans/fact"
 	"strconv"
 
 	"proveout/plans/document"
@@ -63,8 +64,8 @@ func (i *Inspection) fields(*Family) []Field {
 	var out []Field
 	for _, item := range i.Checklist {
 		words := []string{Yes, No, NotPresent}
-		out = append(out, Field{Name: item.Name, Ask: asStated(item.Ask), Words: words, Required: true,
-			Expected: asStated(Yes)})
+		out = append(out, Field{Name: item.Name, Ask: fact.Text(fact.Phrase(item.Ask)), Words: words, Required: true,
+			Expected: Answer(Yes)})
 	}
 	return out
 }

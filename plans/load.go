@@ -125,8 +125,8 @@ func (l *Load) fields(family *Family) []Field {
 	out := []Field{
 		score,
 		{Name: "frozen", Ask: fact.New("ask.frozen"), Words: []string{Yes, No},
-			Required: true, Many: true, Expected: asStated(No)},
-		{Name: "seen", Ask: fact.New("ask.seen"), Clean: true, Many: true, Expected: asStated(PictureClean)},
+			Required: true, Many: true, Expected: Answer(No)},
+		{Name: "seen", Ask: fact.New("ask.seen"), Clean: true, Many: true, Expected: Answer(PictureClean)},
 	}
 	if l.Duration != nil {
 		length := l.durationField(fact.New("ask.run-lasted"))

@@ -72,12 +72,12 @@ func (r *Rails) fields(family *Family) []Field {
 		f := Field{Name: OhmReading(name), Ask: fact.New("ask.resistance", "rail", name),
 			Dimension: quantity.Resistance, Unit: "ohm", Required: !ofSlot}
 		if rail.Resistance != nil {
-			f.Expected, f.Nominal = fact.New("ask.about", "value", fact.Phrase(rail.Resistance.Text)), rail.Resistance.Value
+			f.Expected, f.Nominal = fact.New("ask.about", "value", fact.AsWritten(rail.Resistance.Text)), rail.Resistance.Value
 		}
 		ohms = append(ohms, f)
 		volts = append(volts, Field{Name: VoltReading(name), Ask: fact.New("ask.voltage", "rail", name),
 			Dimension: quantity.Voltage, Unit: "V", Required: true,
-			Expected: asStated(rail.Voltage.Text), Nominal: rail.Voltage.Value})
+			Expected: asWritten(rail.Voltage), Nominal: rail.Voltage.Value})
 	}
 	return append(ohms, volts...)
 }

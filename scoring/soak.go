@@ -228,10 +228,10 @@ func (j *soakJudge) takeOptions() {
 		if run.place == "" {
 			run.place = inst.Place
 		}
-		text := fact.New("soak.thermometer-never-checked", "title", inst.Title, "limits", fact.Phrase(inst.Limits.Text))
+		title, limits := fact.Phrase(inst.Title), fact.AsWritten(inst.Limits.Text)
+		text := fact.New("soak.thermometer-never-checked", "title", title, "limits", limits)
 		if inst.LastCheck != "" {
-			text = fact.New("soak.thermometer", "title", inst.Title, "limits", fact.Phrase(inst.Limits.Text),
-				"date", fact.Phrase(inst.LastCheck))
+			text = fact.New("soak.thermometer", "title", title, "limits", limits, "date", fact.Day(inst.LastCheck))
 		}
 		j.circumstance(fact.New("condition.thermometer"), text)
 	} else {
@@ -281,7 +281,7 @@ func standardOf(inst *plans.Instrument, value, step float64) float64 {
 func (j *soakJudge) peak() outcome.Check {
 	title := fact.New("soak.peak")
 	if j.heat.place != "" {
-		title = fact.New("soak.peak-at", "place", atPlace(j.heat.place))
+		title = fact.New("soak.peak-at", "place", plans.AtPlace(j.heat.place))
 	}
 	m := measurand{name: "peak", title: title, dimension: quantity.Temperature, unit: "°C"}
 	limits := conformity.Limits{High: j.options.Limit}
@@ -291,7 +291,7 @@ func (j *soakJudge) peak() outcome.Check {
 		m.limits = limits
 		c.Informative, c.Verdict, c.Limits = false, conformity.Inconclusive, limitsIn(m)
 		c.Reason = fact.New("thermal.no-judgement", "why", j.report.PlaceProblem)
-		c.Settle = fact.New("soak.read-there", "place", atPlace(string(j.options.LimitPlace)))
+		c.Settle = fact.New("soak.read-there", "place", plans.AtPlace(string(j.options.LimitPlace)))
 		return c
 	}
 	m.limits, m.source = limits, j.in.Family.Thermal.Source
@@ -303,16 +303,6 @@ func (j *soakJudge) peak() outcome.Check {
 		j.suspect(0.6, fact.New("soak.too-hot", "temp", c.Text), fact.New("soak.too-hot-look"))
 	}
 	return c
-}
-
-// atPlace is a place of a sensor as part of a sentence; one that only a log, a
-// plan or a shop names is told by its name.
-func atPlace(place string) fact.Fact {
-	switch thermal.Place(place) {
-	case thermal.Die, thermal.Heatsink, thermal.Case, thermal.Board:
-		return fact.New("place.at-" + place)
-	}
-	return fact.New("place.at", "place", place)
 }
 
 func (j *soakJudge) stable() outcome.Check {
@@ -423,7 +413,7 @@ func (j *soakJudge) rise() {
 
 func (j *soakJudge) circumstances() {
 	if j.heat.place != "" {
-		j.circumstance(fact.New("condition.sensor"), atPlace(j.heat.place))
+		j.circumstance(fact.New("condition.sensor"), plans.AtPlace(j.heat.place))
 	}
 	if j.report.Ambient != nil {
 		j.circumstance(fact.New("condition.ambient"), fact.Text(j.ambientRead()))

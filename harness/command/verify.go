@@ -141,15 +141,17 @@ func plainReadError(path string, err error) string {
 // tell writes the answers for people.
 func (c *Console) tell(v verified, w *words.Catalogue) {
 	if v.Report == nil {
-		unreadable := w.T("condition", "name", w.T("verify.told.unreadable"), "text", v.Error)
+		unreadable := w.T("document.pair", "name", w.T("verify.told.unreadable"), "text", v.Error)
 		fmt.Fprintf(c.Out, "%s\n%s\n", v.File, unreadable)
 		return
 	}
-	verdict := w.T("condition", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary))
+	verdict := w.T("document.pair", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary))
 	fmt.Fprintf(c.Out, "%s\n%s\n", v.File, verdict)
-	state := map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}
+	state := map[check.State]string{
+		check.Yes: w.T("verify.yes"), check.No: w.T("verify.told.no"), check.Open: w.T("verify.open"),
+	}
 	for _, a := range v.Answers {
-		fmt.Fprintf(c.Out, "\n  %s %s\n", w.Tell(a.Question), w.T(state[a.State]))
+		fmt.Fprintf(c.Out, "\n  %s %s\n", w.Tell(a.Question), state[a.State])
 		for _, l := range document.Wrap(w.Tell(a.Words), 76, 76) {
 			fmt.Fprintf(c.Out, "    %s\n", l)
 		}

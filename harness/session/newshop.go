@@ -34,7 +34,7 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 	list := shop.Benches[0].Instruments
 	for _, inst := range list {
 		limits := statedOf(text, inst.ID, "accuracy")
-		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", fact.Phrase(limits)))
+		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", fact.AsWritten(limits)))
 	}
 	change, err := t.Confirm(ctx, fact.New("shop.change-now"), false)
 	if err == nil && change {

@@ -26,8 +26,8 @@ type Fact struct {
 // Args are the arguments of a fact by the names of their places.
 type Args map[string]Arg
 
-// An Arg is one argument: [Amount], [Count], [Name], [Phrase], [Date], [Moment],
-// [List] or [Fact].
+// An Arg is one argument: [Amount], [AsWritten], [Count], [Name], [Phrase],
+// [Date], [Moment], [List] or [Fact].
 type Arg interface{ arg() }
 
 // New makes a fact from its key and pairs of a place's name and its argument.
@@ -143,6 +143,10 @@ func (a Amount) WithSign() Amount { a.Signed = true; return a }
 // Whole is the amount with every digit that tells it from others, 15 at most.
 func (a Amount) Whole() Amount { a.Exact = true; return a }
 
+// An AsWritten is an amount as somebody wrote it, with its tolerance: "166 MHz
+// ±1 %". Languages give it their decimal mark; all else stays.
+type AsWritten string
+
 // A Count is a number of things. The place {n} chooses the plural form.
 type Count int64
 
@@ -150,12 +154,22 @@ type Count int64
 // workload, and whatever a person typed.
 type Name string
 
-// A Phrase is a text of a plan, a family or the shop. The catalogue may have it
-// in another language; what it does not know stays as it is.
+// A Phrase is a text of a plan, a family or the shop. Where it is one of the
+// library's, the catalogue has it in the other languages; what somebody typed
+// stays as it is.
 type Phrase string
 
 // A Date is a day.
 type Date time.Time
+
+// Day is the date that a file states, 2026-03-01; any other text stays as it is.
+func Day(text string) Arg {
+	t, err := time.Parse(day, text)
+	if err != nil {
+		return Name(text)
+	}
+	return Date(t)
+}
 
 // A Moment is a day with its time.
 type Moment time.Time
@@ -205,11 +219,12 @@ func ListOf[A Arg](join Join, items []A) List {
 	return l
 }
 
-func (Amount) arg() {}
-func (Count) arg()  {}
-func (Name) arg()   {}
-func (Phrase) arg() {}
-func (Date) arg()   {}
-func (Moment) arg() {}
-func (List) arg()   {}
-func (Fact) arg()   {}
+func (Amount) arg()    {}
+func (AsWritten) arg() {}
+func (Count) arg()     {}
+func (Name) arg()      {}
+func (Phrase) arg()    {}
+func (Date) arg()      {}
+func (Moment) arg()    {}
+func (List) arg()      {}
+func (Fact) arg()      {}

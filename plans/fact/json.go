@@ -21,6 +21,7 @@ type written struct {
 	Exact  bool             `json:"exact,omitempty"`
 	Signed bool             `json:"signed,omitempty"`
 	Phrase *string          `json:"phrase,omitempty"`
+	As     *string          `json:"as_written,omitempty"`
 	Date   string           `json:"date,omitempty"` // 2006-01-02
 	At     string           `json:"at,omitempty"`   // RFC 3339
 	Join   Join             `json:"join,omitempty"`
@@ -77,6 +78,9 @@ func (w writtenArg) MarshalJSON() ([]byte, error) {
 	case Phrase:
 		s := string(v)
 		return json.Marshal(written{Phrase: &s})
+	case AsWritten:
+		s := string(v)
+		return json.Marshal(written{As: &s})
 	case Date:
 		return json.Marshal(written{Date: time.Time(v).Format(day)})
 	case Moment:
@@ -137,6 +141,8 @@ func (in written) read(amount json.RawMessage) (Arg, error) {
 		return a, err
 	case in.Phrase != nil:
 		return Phrase(*in.Phrase), nil
+	case in.As != nil:
+		return AsWritten(*in.As), nil
 	case in.Date != "":
 		t, err := time.Parse(day, in.Date)
 		return Date(t), err

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"regexp"
 	"slices"
 
 	"proveout/report/content"
@@ -165,6 +166,14 @@ func (o *schema2) rename(object any, was, is string) {
 	}
 }
 
+// schema2Amounts are texts that are an amount and nothing else, such as "0.18 %" or
+// "2 h 05 min": the pages have them in the form of their language. All other
+// texts are shown as they are, in English.
+var schema2Amounts = regexp.MustCompile(`^` + schema2Amount + `(?: ` + schema2Amount + `)*$`)
+
+const schema2Amount = `[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?` +
+	`(?: (?:[mµn]?s|min|h|d|%|°C|K|K/h|°C/h|ms/min|K/W|°C/W|[kMG]?Hz|m?V|m?A|W|[mkM]?Ω|ppm|[KMG]iB|B|bit|fps|dB|px|mm))?`
+
 // asFacts makes facts of the texts and lists of texts of an object. An empty
 // text says nothing.
 func (o *schema2) asFacts(object any, fields ...string) {
@@ -180,8 +189,10 @@ func (o *schema2) asFacts(object any, fields ...string) {
 			return nil
 		case text == "":
 			return map[string]any{"fact": ""}
+		case schema2Amounts.MatchString(text):
+			v = map[string]any{"as_written": text}
 		}
-		return map[string]any{"fact": "text", "args": map[string]any{"text": text}}
+		return map[string]any{"fact": "text", "args": map[string]any{"text": v}}
 	}
 	for _, field := range fields {
 		switch v := m[field].(type) {
