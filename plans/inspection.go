@@ -1,10 +1,10 @@
 package plans
 
 import (
-	"proveout/plans/fact"
 	"strconv"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 )
 
 // InspectionKind is a look at the workmanship, before power.

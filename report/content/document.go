@@ -10,6 +10,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/seal/check"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
@@ -111,7 +112,7 @@ func (k *Kind) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("the record is of no known kind of document: %q", text)
+	return fact.New("check.record-kind", "kind", string(text)).Err()
 }
 
 // A Record is what a document was made from.

@@ -3,7 +3,6 @@ package record
 import (
 	"bytes"
 	"encoding/json"
-	"fmt"
 	"regexp"
 	"slices"
 
@@ -20,7 +19,7 @@ import (
 func decodeSchema2(text []byte) (*content.Record, error) {
 	var top map[string]any
 	if err := json.Unmarshal(text, &top); err != nil {
-		return nil, fmt.Errorf("the record cannot be read: %w", err)
+		return nil, unreadable(err)
 	}
 	if canon, err := check.Canonical(top); err != nil || !bytes.Equal(canon, text) {
 		return nil, errForeign
@@ -43,7 +42,7 @@ func decodeSchema2(text []byte) (*content.Record, error) {
 	}
 	r := &content.Record{}
 	if err := json.Unmarshal(now, r); err != nil {
-		return nil, fmt.Errorf("the record cannot be read: %w", err)
+		return nil, unreadable(err)
 	}
 	again, err := generic(r)
 	if err != nil {
