@@ -199,8 +199,9 @@ func kindInside(data []byte) FileKind {
 
 // CheckFile reads a plan, a family or a shop and returns what it is and
 // everything that is wrong with it. A file whose name and keys do not say what
-// it is, is taken for otherwise.
-func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
+// it is, is taken for otherwise. The languages are those that a shop may choose
+// from.
+func CheckFile(name string, otherwise FileKind, languages []string) (FileKind, []Problem) {
 	data, err := readFile(name)
 	if err != nil {
 		problems, _ := ProblemsOf(err)
@@ -218,7 +219,7 @@ func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
 	case FamilyKind:
 		_, problems = ParseFamily(name, data)
 	case ShopKind:
-		_, problems = ParseShop(name, data)
+		_, problems = ParseShop(name, data, languages...)
 	default:
 		_, problems = ParsePlan(name, data)
 	}

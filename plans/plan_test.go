@@ -94,7 +94,7 @@ func TestParsePlan(t *testing.T) {
 	if err := AsError(problems); err != nil {
 		t.Fatal(err)
 	}
-	for _, table := range Reference("plan") {
+	for _, table := range Reference("plan", nil) {
 		if !strings.Contains(everyKey, table.Of) {
 			continue // a kind with a test of its own
 		}
@@ -394,7 +394,7 @@ func TestCheckFile(t *testing.T) {
 		if err := os.WriteFile(path, []byte(tt.text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if kind, problems := CheckFile(path, FamilyKind); kind != tt.kind || len(problems) != tt.problems {
+		if kind, problems := CheckFile(path, FamilyKind, languages); kind != tt.kind || len(problems) != tt.problems {
 			t.Errorf("%s: %s with %d problems: %v", tt.name, kind, len(problems), AsError(problems))
 		}
 	}

@@ -36,14 +36,20 @@ const usualNumbering = "PO-{year}-{n:04}"
 
 func newShop() *Shop { return &Shop{Numbering: usualNumbering, Paper: "A4", Language: "en"} }
 
-func (sh *Shop) keys() []key {
+// keys are those of a shop file. The languages are those that there are words in,
+// which plans do not know; without them any will do.
+func (sh *Shop) keys(languages []string) []key {
+	language := document.Text(&sh.Language)
+	if len(languages) > 0 {
+		language = document.Word(&sh.Language, languages...)
+	}
 	return []key{
 		{Name: "name", To: document.Text(&sh.Name), Needed: `"…"`, What: "of the workshop, as certificates print it"},
 		{Name: "address", To: document.Texts(&sh.Address), What: "its lines"},
 		{Name: "contact", To: document.Text(&sh.Contact), What: "telephone, mail or web address"},
 		{Name: "numbering", To: document.Checked(&sh.Numbering, "text", isNumbering), What: "of certificates"},
 		{Name: "paper", To: document.Word(&sh.Paper, "A4", "Letter"), What: "what documents are made for"},
-		{Name: "language", To: document.Word(&sh.Language, "en", "de", "fr"), What: "of documents"},
+		{Name: "language", To: language, What: "of documents and of the terminal"},
 		{Name: "logo", To: document.Checked(&sh.Logo, "file name", isLogo), What: "a picture file in the shop folder"},
 		{Name: "time_stamp_server", To: document.Checked(&sh.TimeStamp, "web address", isServer),
 			What: "a time stamp server (RFC 3161), asked when a certificate is signed"},
@@ -80,13 +86,13 @@ func isServer(address string) (what, fix string) {
 	return "", ""
 }
 
-// ParseShop reads a shop file. The name is that of the file, for messages. It
-// returns the shop, or nil and everything that is wrong, in the order of the
-// file.
-func ParseShop(name string, data []byte) (*Shop, []Problem) {
+// ParseShop reads a shop file. The name is that of the file, for messages; the
+// languages are those that the shop may choose from, none for any. It returns the
+// shop, or nil and everything that is wrong, in the order of the file.
+func ParseShop(name string, data []byte, languages ...string) (*Shop, []Problem) {
 	sh := newShop()
 	sh.Source, sh.File = string(data), name
-	problems := document.Read(name, data, `begin with name = "…"`, sh.keys(), func(s *section) {
+	problems := document.Read(name, data, `begin with name = "…"`, sh.keys(languages), func(s *section) {
 		maySign := func(t Technician) bool { return t.Sign }
 		if len(sh.Technicians) > 0 && !s.Partial() && !slices.ContainsFunc(sh.Technicians, maySign) {
 			first := s.Table().Get("technician").Value.Items[0].At

@@ -18,7 +18,7 @@ type ShopParams struct {
 	SlotKind   string // "AGP", "PCI" or "PCIe"
 	SlotKey    string // "3.3 V", "1.5 V", "5 V" or "universal"
 	Technician string
-	Language   string // of documents and screens: "en", "de", "fr"
+	Language   string // of documents and screens: "en"
 }
 
 // ShopTemplate returns the text of a new shop.toml, with comments that say what

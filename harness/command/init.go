@@ -29,7 +29,7 @@ func (c *Console) initCommand() *cli.Command {
 			&cli.StringFlag{Name: "key", Usage: "how the slot is keyed: `KEY` 3.3 V, 1.5 V, 5 V or universal"},
 			&cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter"},
 			&cli.BoolFlag{Name: "signing-key", Usage: "make the key that certificates are signed with, too"},
-			&cli.StringFlag{Name: "language", Usage: "`CODE` of the shop's language: en, de or fr"},
+			codeFlag("the shop's language", ""),
 			&cli.BoolFlag{Name: "ask", Usage: "ask, even from a pipe"}, plainFlag,
 		},
 		Description: "Without flags, on a terminal, it asks for shop, bench and instruments; Enter\n" +

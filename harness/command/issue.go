@@ -2,20 +2,25 @@ package command
 
 import (
 	"fmt"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/workflow"
 	"proveout/plans/fact"
 	"proveout/report/content"
+	"proveout/report/words"
 )
 
+// codeFlag is a flag for a language: one that there are words in.
+func codeFlag(of, otherwise string) *cli.StringFlag {
+	codes := strings.Join(words.Languages(), ", ")
+	return &cli.StringFlag{Name: "language", Usage: "`CODE` of " + of + " (" + codes + ")" + otherwise}
+}
+
 var (
-	paperFlag    = &cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter; else the shop's"}
-	languageFlag = &cli.StringFlag{
-		Name:  "language",
-		Usage: "`CODE` of the documents' language: en, de or fr; else the shop's",
-	}
+	paperFlag      = &cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter; else the shop's"}
+	languageFlag   = codeFlag("the documents' language", "; else the shop's")
 	printCodesFlag = &cli.BoolFlag{
 		Name:  "print-codes",
 		Usage: "print characters that the fonts do not have by their codes",

@@ -13,6 +13,7 @@ import (
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/document"
+	"proveout/report/words"
 )
 
 // planLibrary makes the commands for plans or for families, which are alike.
@@ -76,7 +77,7 @@ func (c *Console) keys(x *cli.Context) error {
 	}
 	var tables []plans.KeyTable
 	for _, name := range which {
-		found := plans.Reference(name)
+		found := plans.Reference(name, words.Languages())
 		if name == logMapKind {
 			found = logs.MapKeys()
 		}
@@ -241,7 +242,7 @@ func (l *library) check(x *cli.Context) error {
 	}
 	var all []plans.Problem
 	for _, name := range x.Args().Slice() {
-		kind, problems := plans.CheckFile(l.path(name), l.kind)
+		kind, problems := plans.CheckFile(l.path(name), l.kind, words.Languages())
 		if kind == plans.PlanKind && len(problems) == 0 && shop != "" {
 			if problems, err = l.missingMaps(shop, l.path(name)); err != nil {
 				return err

@@ -26,7 +26,7 @@ func (c *Console) verifyCommand() *cli.Command {
 			"browser's language. Answers come in the shop's language, or in that of --language.\n" +
 			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "language", Usage: "`CODE` of the answers' language: en, de or fr; else the shop's"},
+			codeFlag("the answers' language", "; else the shop's"),
 			&cli.StringFlag{
 				Name:  "signer",
 				Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits",

@@ -123,7 +123,7 @@ type Record struct {
 	Kind         Kind                   `json:"kind"`
 	Number       string                 `json:"number"`             // of the certificate or report
 	IssuedAt     time.Time              `json:"issued_at"`          // printed with its zone
-	Language     string                 `json:"language"`           // "en", "de", "fr"; empty is "en"
+	Language     string                 `json:"language"`           // of a catalogue of words; empty is "en"
 	Paper        string                 `json:"paper"`              // "A4" or "Letter"
 	Technician   string                 `json:"technician"`         // name of who tested
 	AuthorisedBy string                 `json:"authorised_by"`      // who authorised the issue; empty on most reports
