@@ -1,7 +1,6 @@
 package content
 
 import (
-	"strconv"
 	"strings"
 	"time"
 
@@ -143,7 +142,7 @@ func (b *builder) front() Front {
 				required++
 			}
 		}
-		f.Reason = w.T("front.accepted", "n", strconv.Itoa(required))
+		f.Reason = w.Tell(fact.New("outcome.accepted", "n", required))
 	}
 	return f
 }
@@ -202,7 +201,7 @@ func (b *builder) headline() string {
 func (b *builder) stepNote(s *outcome.StepOutcome) string {
 	var notes []string
 	if s.Attempts > 1 {
-		notes = append(notes, b.w.T("front.attempts", "n", strconv.Itoa(s.Attempts)))
+		notes = append(notes, b.w.Tell(fact.New("front.attempts", "n", s.Attempts)))
 	}
 	if !s.Required {
 		notes = append(notes, b.w.T("front.optional"))
@@ -253,7 +252,7 @@ func (b *builder) shortWay() []string {
 	if len(way) <= most+1 {
 		return way
 	}
-	more := b.w.T("front.more", "n", strconv.Itoa(len(way)-most), "section", b.w.T("section.way"))
+	more := b.w.Tell(fact.New("front.more", "n", len(way)-most, "section", b.w.T("section.way")))
 	return append(append([]string(nil), way[:most]...), more)
 }
 

@@ -69,7 +69,7 @@ func (b *builder) standing(s *outcome.StepOutcome) string {
 		parts = append(parts, b.w.T("results.gate"))
 	}
 	if s.Attempts > 1 {
-		parts = append(parts, b.w.T("front.attempts", "n", strconv.Itoa(s.Attempts)))
+		parts = append(parts, b.w.Tell(fact.New("front.attempts", "n", s.Attempts)))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -119,7 +119,7 @@ func (b *builder) conditions() Section {
 	if bench := d.Bench(); bench != nil {
 		facts = append(facts, without([]Fact{
 			{w.T("fact.host"), b.phrase(bench.Host)},
-			{w.T("fact.slot"), join(", ", bench.Slot.Kind, bench.Slot.Key, strings.Join(bench.Slot.Rates, " "))},
+			{w.T("fact.slot"), join(", ", bench.Slot.Kind, w.AsWritten(b.phrase(bench.Slot.Key)), strings.Join(bench.Slot.Rates, " "))},
 		})...)
 	}
 	facts = append(facts, without([]Fact{
@@ -184,14 +184,13 @@ func (b *builder) figures() Section {
 }
 
 func (b *builder) figureSource(file string, samples int64) string {
-	n := b.w.Count(samples)
 	switch {
 	case file != "" && samples > 0:
-		return b.w.T("figures.source", "file", file, "n", n)
+		return b.w.Tell(fact.New("figures.source", "file", file, "n", samples))
 	case file != "":
 		return b.w.T("figures.sourceonly", "file", file)
 	case samples > 0:
-		return b.w.T("figures.samplesonly", "n", n)
+		return b.w.Tell(fact.New("figures.samplesonly", "n", samples))
 	}
 	return ""
 }
@@ -220,7 +219,7 @@ func (b *builder) captures() Section {
 		blocks = append(blocks, out)
 	}
 	if b.d.Unshown > 0 {
-		blocks = append(blocks, Paragraph{Text: w.T("captures.more", "n", strconv.Itoa(b.d.Unshown)), Small: true})
+		blocks = append(blocks, Paragraph{Text: w.Tell(fact.New("captures.more", "n", b.d.Unshown)), Small: true})
 	}
 	return b.section("captures", blocks...)
 }

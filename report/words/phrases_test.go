@@ -22,7 +22,7 @@ var untold = map[string]string{
 	"Plan.Description": "only shown with the keys of the file, in English",
 	"Step.Kind":        word, "Step.Rule": word, "Plan.Rule": word, "Image.Captures": word, "Load.Reference": word, "Timed.Prove": word,
 	"Instrument.Measures": word, "Instrument.Place": word, "Thermal.Cooling": word, "Thermal.Sensor": word,
-	"Slot.Key": word, "Bus.Features": word, "ReferenceSet.Better": word, "ReferenceSet.Unit": word,
+	"Bus.Features": word, "ReferenceSet.Better": word, "ReferenceSet.Unit": word,
 	"Slot.Rates": word, "Bus.Rates": word, "Bus.Expect": word,
 	"FamilyFile.Title": name, "Family.Title": name, "FamilyFile.Maker": name, "Family.Maker": name,
 	"Family.Variant": name, "Family.Aliases": name, "Family.Detected": name, "Image.Patterns": name,
