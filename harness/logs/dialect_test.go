@@ -17,7 +17,7 @@ import (
 // table collects all rows of a log.
 type collected struct {
 	runs  []int
-	lines []int64
+	lines []int
 	cols  map[string][]float64
 }
 
@@ -330,7 +330,7 @@ func TestFreeText(t *testing.T) {
 	if d := cmp.Diff(want, got.cols, cmp.Comparer(same)); d != "" {
 		t.Error(d)
 	}
-	if d := cmp.Diff([]int64{3, 5, 7, 8}, got.lines); d != "" || sum.Runs[0].Seconds != 10 {
+	if d := cmp.Diff([]int{3, 5, 7, 8}, got.lines); d != "" || sum.Runs[0].Seconds != 10 {
 		t.Error(d, sum.Runs)
 	}
 }
@@ -349,11 +349,11 @@ func TestBadRowsUnderALimit(t *testing.T) {
 	if d := cmp.Diff([]float64{20, 21, 23, 25}, got.cols["temperature"]); d != "" || sum.Bad != 3 || sum.Count != 4 {
 		t.Error(d, sum.Bad)
 	}
-	var at []int64
+	var at []int
 	for _, b := range sum.BadRows {
-		at = append(at, b.Line, int64(b.Column))
+		at = append(at, b.Line, b.Column)
 	}
-	if d := cmp.Diff([]int64{3, 3, 5, 1, 7, 6}, at); d != "" {
+	if d := cmp.Diff([]int{3, 3, 5, 1, 7, 6}, at); d != "" {
 		t.Error(d)
 	}
 	m.MaxBad = 40

@@ -146,7 +146,7 @@ func (l *failureLayout) findHeader(name string, lines []string) *Problem {
 	}
 	if firstText >= 0 {
 		return &Problem{
-			File: name, Line: int64(firstText + 1), Column: 1,
+			File: name, Line: firstText + 1, Column: 1,
 			What: "no column holds the address and the values written and read: " + shown(lines[firstText]),
 			Fix:  failureFix,
 		}
@@ -211,7 +211,7 @@ func (l *failureLayout) asHeader(name string, line int, text []byte) (bool, *Pro
 			return true, l.headerUnits(name, line)
 		}
 		p := &Problem{
-			File: name, Line: int64(line + 1), Column: 1,
+			File: name, Line: line + 1, Column: 1,
 			What: "the header names an address, but not both the value written and the value read: " + shown(string(text)),
 			Fix:  failureFix,
 		}
@@ -239,7 +239,7 @@ func (l *failureLayout) headerUnits(name string, line int) *Problem {
 					l.decimal = true
 				case "word", "words", "dword", "dwords", "qword", "row", "column", "page", "block":
 					return &Problem{
-						File: name, Line: int64(line + 1),
+						File: name, Line: line + 1,
 						What: "column " + shown(h) + " counts in " + w + "s, not bytes",
 						Fix:  "list byte addresses",
 					}

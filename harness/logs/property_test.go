@@ -106,8 +106,8 @@ func TestWhatIsWrittenIsRead(t *testing.T) {
 			return seed >> 33 % k
 		}
 		var want [3][]float64
-		var lines []int64
-		line, now := int64(1), 0.0
+		var lines []int
+		line, now := 1, 0.0
 		number := func(v float64, places int) string {
 			s := strconv.FormatFloat(v, 'f', places, 64)
 			if next(9) == 0 {
@@ -296,7 +296,8 @@ func FuzzRead(f *testing.F) {
 			}
 		}
 		m.MaxBad = float64(bad % 101)
-		var rows, last int64
+		var rows int64
+		last := 0
 		sum, err := Read("x", bytes.NewReader(data), m, func(b *Batch) error {
 			for i := range b.Len() {
 				rows++

@@ -78,14 +78,14 @@ const batchRows = 4096
 type Batch struct {
 	Run     int // from 1
 	Columns [][]float64
-	line    []int64
+	line    []int
 }
 
 // Len returns the number of rows.
 func (b *Batch) Len() int { return len(b.line) }
 
 // Line returns the line in the file, from 1, that row i stands on.
-func (b *Batch) Line(i int) int64 { return b.line[i] }
+func (b *Batch) Line(i int) int { return b.line[i] }
 
 // Read reads a log, gives its rows to each in the order of the file, and says
 // what it holds. Messages call the log by name. each may be nil; an error it
@@ -128,7 +128,7 @@ func linesOf(name string, r io.Reader, e Encoding) iter.Seq2[[]byte, error] {
 			r = d.Reader(r)
 		}
 		in := bufio.NewReaderSize(r, longest)
-		for n := int64(1); ; n++ {
+		for n := 1; ; n++ {
 			line, err := in.ReadSlice('\n')
 			switch {
 			case err == io.EOF && len(line) == 0:
@@ -152,7 +152,7 @@ func trimEnd(line []byte) []byte {
 	return bytes.TrimSuffix(bytes.TrimSuffix(line, []byte{'\n'}), []byte{'\r'})
 }
 
-func tooLong(name string, line int64) *Problem {
+func tooLong(name string, line int) *Problem {
 	return &Problem{
 		File: name, Line: line,
 		What: fmt.Sprintf("a line is longer than %d bytes", longest),

@@ -24,7 +24,7 @@ type Preview struct {
 
 // A PreviewRow is one row as the file has it and as it is understood.
 type PreviewRow struct {
-	Line   int64
+	Line   int
 	Text   string
 	Values []float64 // base units, in the order of Map.Columns
 }
@@ -120,7 +120,7 @@ func notText(name string, lines []string) *Problem {
 		// rows will show.
 		if k := strings.IndexByte(l, 0); k >= 0 && strings.Trim(l, "\x00") != "" {
 			return &Problem{
-				File: name, Line: int64(i + 1), Column: utf8.RuneCountInString(l[:k]) + 1,
+				File: name, Line: i + 1, Column: utf8.RuneCountInString(l[:k]) + 1,
 				What: "the file is not text: it holds a zero byte",
 				Fix:  "name the log that the program wrote as text, not a picture, an archive or its own binary file",
 			}
@@ -142,7 +142,7 @@ type column struct {
 	header string
 	at     int    // character of its line where the name begins
 	value  string // the first value; empty when there is none
-	line   int64  // where that stands
+	line   int    // where that stands
 	char   int
 }
 
@@ -246,20 +246,20 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 		}
 		for k, f := range fields {
 			if c := &columns[k]; c.value == "" && !missing(f.text) {
-				c.value, c.line, c.char = string(f.text), int64(i+1), charAt([]byte(lines[i]), f.at)
+				c.value, c.line, c.char = string(f.text), i+1, charAt([]byte(lines[i]), f.at)
 			}
 		}
 	}
 	if err := twice(name, m.Header, columns); err != nil {
 		return err
 	}
-	return choose(name, int64(m.Header), columns, m)
+	return choose(name, m.Header, columns, m)
 }
 
 // noHeader says why no line is a header, by the first line that is not blank.
 func noHeader(name, line string, first int) error {
 	p := &Problem{
-		File: name, Line: int64(first + 1), Column: 1,
+		File: name, Line: first + 1, Column: 1,
 		Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", or write a log map`,
 	}
 	if strings.HasPrefix(strings.TrimSpace(line), "[") && strings.Contains(line, "{") {
@@ -328,7 +328,7 @@ func twice(name string, line int, columns []column) error {
 			first[c.header] = i
 		} else if c.quantity != "" {
 			return &Problem{
-				File: name, Line: int64(line), Column: c.at,
+				File: name, Line: line, Column: c.at,
 				What: fmt.Sprintf("columns %d and %d are both called %q", k+1, i+1, c.header),
 				Fix:  "give the columns different names",
 			}
@@ -339,7 +339,7 @@ func twice(name string, line int, columns []column) error {
 
 // choose puts the columns that are understood into the map. header is the line
 // that names them.
-func choose(name string, header int64, columns []column, m *Map) error {
+func choose(name string, header int, columns []column, m *Map) error {
 	times, values := -1, 0
 	seen := map[string]string{} // what a column is, to its header
 	for _, c := range columns {
@@ -378,7 +378,7 @@ func choose(name string, header int64, columns []column, m *Map) error {
 
 // noValue says why no column is understood beside the time. It points to the
 // first column whose name says something, if only half of it.
-func noValue(name string, header int64, columns []column) error {
+func noValue(name string, header int, columns []column) error {
 	var why []string
 	var worst column
 	for _, c := range columns {
@@ -471,17 +471,17 @@ func sniffObjects(name string, lines []string, first int, m *Map) error {
 			}
 			if text, ok := scalar(value); ok && columns[k].value == "" && !missing(text) {
 				c := &columns[k]
-				c.value, c.line, c.char = string(text), int64(i+1), charAt(line, pos)
+				c.value, c.line, c.char = string(text), i+1, charAt(line, pos)
 				c.at = c.char // for want of a header
 			}
 			return ""
 		})
 		if what != "" && i == first {
 			return &Problem{
-				File: name, Line: int64(i + 1), Column: charAt(line, at),
+				File: name, Line: i + 1, Column: charAt(line, at),
 				What: what, Fix: "write one JSON object a line",
 			}
 		}
 	}
-	return choose(name, int64(first+1), columns, m)
+	return choose(name, first+1, columns, m)
 }
