@@ -336,8 +336,8 @@ func TestFreeText(t *testing.T) {
 }
 
 func TestBadRowsUnderALimit(t *testing.T) {
-	m, p, err := Sniff("x", strings.NewReader("time_s,temp_c\n0,20\n"))
-	if err != nil || len(p.Rows) != 1 {
+	m, err := Sniff("x", strings.NewReader("time_s,temp_c\n0,20\n"))
+	if err != nil {
 		t.Fatal(err)
 	}
 	log := "time_s,temp_c\n0,20\n1,oops\n2,21\n1.5,22\n3,23\n4,24,9\n5,25\n"

@@ -344,18 +344,12 @@ func (l *failureLayout) readTime(rows [][]field) {
 		if c >= len(r) || missing(r[c].text) {
 			continue
 		}
-		if isNumber(r[c].text, '.') {
-			return
+		form, ok := timeForm(string(r[c].text), ".")
+		if form != "" {
+			l.clk, _ = newClock(form) // it has read one
 		}
-		for _, form := range []string{TimeDate, TimeClock} {
-			clk, err := newClock(form)
-			if err != nil {
-				continue
-			}
-			if _, _, ok := clk.read(r[c].text); ok {
-				l.clk = clk
-				return
-			}
+		if ok {
+			return
 		}
 		break
 	}

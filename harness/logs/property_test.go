@@ -285,7 +285,7 @@ func FuzzRead(f *testing.F) {
 		f.Add([]byte(s), uint8(0))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, bad uint8) {
-		m, _, err := Sniff("x", bytes.NewReader(data))
+		m, err := Sniff("x", bytes.NewReader(data))
 		var p *Problem
 		if err != nil {
 			if !errors.As(err, &p) || p.Line < 1 {

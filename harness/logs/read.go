@@ -98,7 +98,7 @@ func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, er
 		if err != nil {
 			return Summary{}, err
 		}
-		if m, err = sniffMap(name, s); err != nil {
+		if m, err = sniff(name, s); err != nil {
 			return Summary{}, err
 		}
 	}

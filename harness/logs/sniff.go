@@ -32,17 +32,12 @@ type PreviewRow struct {
 // Sniff reads the beginning of a log and proposes a map for it: encoding,
 // delimiter, decimal sign, line of the header, and what each column is. The
 // error is a *Problem when the log cannot be understood.
-func Sniff(name string, r io.Reader) (Map, Preview, error) {
+func Sniff(name string, r io.Reader) (Map, error) {
 	s, err := sampleOf(name, r)
 	if err != nil {
-		return Map{}, Preview{}, err
+		return Map{}, err
 	}
-	m, err := sniffMap(name, s)
-	if err != nil {
-		return Map{}, Preview{}, err
-	}
-	p, err := preview(name, s, m)
-	return m, p, err
+	return sniff(name, s)
 }
 
 // lines decodes the sample and parts it; a line that the end of the sample may
@@ -95,7 +90,7 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	return p, nil
 }
 
-func sniffMap(name string, s sample) (Map, error) {
+func sniff(name string, s sample) (Map, error) {
 	m := Map{Encoding: detectEncoding(s.bytes), Decimal: "."}
 	lines := s.lines(m.Encoding)
 	if strings.TrimSpace(strings.TrimPrefix(strings.Join(lines, ""), "\ufeff")) == "" {
@@ -435,24 +430,36 @@ func bestTime(columns []column) int {
 // sniffTime finds out how a time is written.
 func sniffTime(name string, c column, decimal string) (Column, error) {
 	t := Column{Header: c.header, Quantity: "time", Unit: c.unit}
-	if c.value == "" || isNumber([]byte(c.value), decimal[0]) {
-		return t, nil // a log without rows is refused where it is read
+	form, ok := timeForm(c.value, decimal)
+	if !ok && c.value != "" { // a log without rows is refused where it is read
+		return t, &Problem{
+			File: name, Line: c.line, Column: c.char,
+			What: fmt.Sprintf("column %q: %s is not a time", c.header, shown(c.value)),
+			Fix:  timeFix + `: time = "DD/MM/YYYY hh:mm:ss"`,
+		}
+	}
+	if form != "" {
+		t.Time, t.Unit = form, ""
+	}
+	return t, nil
+}
+
+// timeForm says how a time is written; a plain number has no form. ok is false
+// when it is not a time.
+func timeForm(value, decimal string) (form string, ok bool) {
+	if isNumber([]byte(value), decimal[0]) {
+		return "", true
 	}
 	for _, form := range []string{TimeDate, TimeClock, "DD.MM.YYYY hh:mm:ss", "mm:ss"} {
 		clk, err := newClock(form)
 		if err != nil {
-			return t, err
+			continue
 		}
-		if _, _, ok := clk.read([]byte(c.value)); ok {
-			t.Time, t.Unit = form, ""
-			return t, nil
+		if _, _, ok := clk.read([]byte(value)); ok {
+			return form, true
 		}
 	}
-	return t, &Problem{
-		File: name, Line: c.line, Column: c.char,
-		What: fmt.Sprintf("column %q: %s is not a time", c.header, shown(c.value)),
-		Fix:  timeFix + `: time = "DD/MM/YYYY hh:mm:ss"`,
-	}
+	return "", false
 }
 
 // sniffObjects takes the columns from the keys of the first objects.

@@ -199,7 +199,7 @@ func (t *Tail) open() (*tailFlow, error) {
 			whole = whole[:bytes.LastIndexByte(whole, '\n')+1]
 		}
 		var err error
-		if m, err = sniffMap(name, sample{bytes: whole, whole: false}); err != nil {
+		if m, err = sniff(name, sample{bytes: whole, whole: false}); err != nil {
 			return nil, err
 		}
 		if rows := bytes.Count(t.wait, []byte{'\n'}) - m.Header - m.Skip; rows < 2 {

@@ -206,8 +206,7 @@ func sniffed(path string, m logs.Map) (logs.Map, error) {
 		return m, err
 	}
 	defer f.Close()
-	m, _, err = logs.Sniff(filepath.Base(path), f)
-	return m, err
+	return logs.Sniff(filepath.Base(path), f)
 }
 
 // refuseLog refuses a log that the step cannot use. One that cannot be read is
