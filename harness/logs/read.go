@@ -124,8 +124,8 @@ func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, er
 // until the next one is asked for.
 func linesOf(name string, r io.Reader, e Encoding) iter.Seq2[[]byte, error] {
 	return func(yield func([]byte, error) bool) {
-		if d, err := e.decoder(); err == nil && e != UTF8 {
-			r = d.Reader(r)
+		if e != UTF8 {
+			r = e.decoder().Reader(r)
 		}
 		in := bufio.NewReaderSize(r, longest)
 		for n := 1; ; n++ {

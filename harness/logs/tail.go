@@ -213,8 +213,8 @@ func (t *Tail) open() (*tailFlow, error) {
 	l.m.MaxBad = 100
 	flow := &tailFlow{log: l}
 	flow.into = &flow.text
-	if d, err := l.m.Encoding.decoder(); err == nil && l.m.Encoding != UTF8 {
-		flow.into = transform.NewWriter(&flow.text, d)
+	if l.m.Encoding != UTF8 {
+		flow.into = transform.NewWriter(&flow.text, l.m.Encoding.decoder())
 	}
 	return flow, nil
 }
