@@ -1,7 +1,6 @@
 package logs
 
 import (
-	"bufio"
 	"bytes"
 	"fmt"
 	"math"
@@ -87,10 +86,11 @@ func newLog(name string, m Map, each func(*Batch) error) (*log, error) {
 	return l, err
 }
 
-// notWide refuses a file in UTF-16 that the map gives another encoding.
-func (l *log) notWide(file *bufio.Reader) error {
-	mark, _ := file.Peek(2)
-	if l.m.Encoding.wide() || string(mark) != "\xff\xfe" && string(mark) != "\xfe\xff" {
+// notWide refuses a file in UTF-16, by its first bytes, that the map gives
+// another encoding.
+func (l *log) notWide(first []byte) error {
+	mark := bytes.HasPrefix(first, []byte("\xff\xfe")) || bytes.HasPrefix(first, []byte("\xfe\xff"))
+	if !mark || l.m.Encoding.wide() {
 		return nil
 	}
 	return &Problem{

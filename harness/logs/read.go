@@ -106,7 +106,8 @@ func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, er
 	if err != nil {
 		return Summary{}, err
 	}
-	if err := l.notWide(in); err != nil {
+	first, _ := in.Peek(2)
+	if err := l.notWide(first); err != nil {
 		return Summary{}, err
 	}
 	for line, err := range linesOf(name, in, l.m.Encoding) {

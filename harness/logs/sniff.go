@@ -54,28 +54,17 @@ func (s sample) lines(e Encoding) []string {
 	return lines
 }
 
+// preview reads the rows of a sample.
 func preview(name string, s sample, m Map) (Preview, error) {
 	var p Preview
-	loose := m
-	loose.MaxBad = 100
-	in := s.bytes
-	if !s.whole {
-		if m.Encoding.wide() {
-			in = in[:len(in)&^1]
-		} else if i := bytes.LastIndexByte(in, '\n'); i >= 0 {
-			in = in[:i+1]
-		}
-	}
+	m.MaxBad = 100
 	lines := s.lines(m.Encoding)
-	if m.Format == Delimited && m.Header >= 1 && m.Header <= len(lines) {
+	if m.Format == Delimited && m.Header <= len(lines) {
 		p.Header = texts(fieldsOf(lines[m.Header-1], m.Delimiter[0]))
 	}
-	sum, err := Read(name, bytes.NewReader(in), loose, func(b *Batch) error {
+	l, err := newLog(name, m, func(b *Batch) error {
 		for i := 0; i < b.Len() && len(p.Rows) < previewRows; i++ {
-			row := PreviewRow{Line: b.Line(i)}
-			if k := int(row.Line) - 1; k < len(lines) {
-				row.Text = lines[k]
-			}
+			row := PreviewRow{Line: b.Line(i), Text: lines[b.Line(i)-1]}
 			for _, c := range b.Columns {
 				row.Values = append(row.Values, c[i])
 			}
@@ -83,6 +72,18 @@ func preview(name string, s sample, m Map) (Preview, error) {
 		}
 		return nil
 	})
+	if err == nil {
+		err = l.notWide(s.bytes)
+	}
+	if err != nil {
+		return p, err
+	}
+	for _, line := range lines {
+		if err := l.take([]byte(line)); err != nil {
+			return p, err
+		}
+	}
+	sum, err := l.finish()
 	if err != nil {
 		return p, err
 	}
