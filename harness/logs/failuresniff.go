@@ -47,9 +47,7 @@ type failureLayout struct {
 	time     quantity.Unit
 	heat     quantity.Unit
 	nearly   *Problem // a line that might be a header that lacks something
-
-	fields   []field           // of the line that is being read
-	patterns map[string]string // names met so far
+	fields   []field  // of the line that is being read
 }
 
 func (l *failureLayout) summary() FailureSummary {
@@ -66,7 +64,7 @@ const failureFix = `begin the list with a line such as "address,written,read"`
 
 // sniffFailures finds out how a list is written from its first bytes.
 func sniffFailures(name string, s sample, o FailureOptions) (failureLayout, *Problem) {
-	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base, patterns: map[string]string{}}
+	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base}
 	lines := s.lines(l.encoding)
 	if p := notText(name, lines); p != nil {
 		return l, p
