@@ -32,8 +32,7 @@ func (c *Console) mapFor(x *cli.Context, name string) (logs.Map, error) {
 		return logs.Map{}, err
 	}
 	defer f.Close()
-	m, _, err := logs.Sniff(name, f)
-	return m, err
+	return logs.Sniff(name, f)
 }
 
 func (c *Console) streamLog(name string, m logs.Map, each func(*logs.Batch) error) (logs.Summary, error) {

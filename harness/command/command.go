@@ -19,7 +19,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/fact"
@@ -136,10 +135,6 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 // the place in a file.
 func told(err error) string {
 	if _, ok := plans.ProblemsOf(err); ok {
-		return err.Error()
-	}
-	var p *logs.Problem
-	if errors.As(err, &p) {
 		return err.Error()
 	}
 	return "proveout: " + errorText(err)

@@ -206,8 +206,7 @@ func sniffed(path string, m logs.Map) (logs.Map, error) {
 		return m, err
 	}
 	defer f.Close()
-	m, _, err = logs.Sniff(filepath.Base(path), f)
-	return m, err
+	return logs.Sniff(filepath.Base(path), f)
 }
 
 // refuseLog refuses a log that the step cannot use. One that cannot be read is
@@ -234,8 +233,8 @@ func (im *importing) refuseLog(path string, m logs.Map) error {
 
 // NoColumn says of a log that it lacks a quantity, at its header.
 func NoColumn(name string, m logs.Map, what string) error {
-	return &logs.Problem{
-		File: name, Line: max(int64(m.Header), 1), Column: 1,
+	return &plans.Problem{
+		File: name, Line: max(m.Header, 1), Column: 1,
 		What: what, Fix: "name it in the header with its unit, or in a log map",
 	}
 }
@@ -439,7 +438,7 @@ func Devices(name string, data []byte) ([]bus.Device, error) {
 		if p.Line > 0 {
 			fix = "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""
 		}
-		errs = append(errs, &logs.Problem{File: name, Line: int64(p.Line), What: english(p.What), Fix: fix})
+		errs = append(errs, &plans.Problem{File: name, Line: p.Line, What: english(p.What), Fix: fix})
 	}
 	if err := errors.Join(errs...); err != nil {
 		return nil, err
