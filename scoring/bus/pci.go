@@ -25,7 +25,7 @@ type Device struct {
 	PowerManagement *PowerManagement  `json:"power_management,omitempty"`
 	AGP             *AGP              `json:"agp,omitempty"`
 	Express         *Express          `json:"express,omitempty"`
-	Names           map[string]string `json:"names,omitempty"` // filled by [NameList.Fill]
+	Names           map[string]string `json:"names,omitempty"` // filled by [FillNames]
 	Notes           []fact.Fact       `json:"notes,omitempty"` // doubts about the dump
 	DumpBytes       int               `json:"dump_bytes"`
 

@@ -479,13 +479,14 @@ func TestExpressLink(t *testing.T) {
 }
 
 func TestNameList(t *testing.T) {
-	l, err := bus.ParseNames(strings.NewReader("# list\nfee1  Invented Makers\n\t0525  Invented Chip\n\t\tfee1 2179  Invented Board\nC 03  Display controller\n\t00  VGA\n"))
-	if err != nil {
+	const list = "# list\nfee1  Invented Makers\n\t0525  Invented Chip\n\t\tfee1 2179  Invented Board\n" +
+		"fee2  Other Makers\n\t0525  Other Chip\nC 03  Display controller\n\t00  VGA\n"
+	dump, _ := os.ReadFile("testdata/displays.hex")
+	devices := decodeAll(t, dump)
+	if err := bus.FillNames(strings.NewReader(list), devices); err != nil {
 		t.Fatal(err)
 	}
-	dump, _ := os.ReadFile("testdata/displays.hex")
-	d := decodeAll(t, dump)[0]
-	l.Fill(&d)
+	d := devices[0]
 	if d.Names["vendor"] != "Invented Makers" || d.Names["device"] != "Invented Chip" || d.Names["subsystem"] != "Invented Board" {
 		t.Errorf("%v", d.Names)
 	}
