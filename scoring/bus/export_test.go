@@ -9,6 +9,7 @@ var (
 )
 
 const (
+	ReferenceHz     = referenceHz
 	NormalBlanking  = normalBlanking
 	ReducedBlanking = reducedBlanking
 )
