@@ -123,7 +123,7 @@ func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
 			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s",
 				d.Address, strings.Join(m.Notes, "; "))
 		}
-		device, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
+		device, ok := bus.Decode(d.Address, d.Config)
 		if !ok {
 			return nil, fmt.Errorf("%s: %d bytes of configuration space, a header has 64", d.Address, len(d.Config))
 		}
