@@ -3,6 +3,7 @@ package memory
 import (
 	"math"
 	"math/bits"
+	"math/rand/v2"
 	"slices"
 )
 
@@ -27,11 +28,10 @@ type Failures struct {
 	report            FaultReport
 
 	sampleCap int // rows kept of a chip
-	random    uint64
+	random    *rand.Rand
 
-	patterns    []string
-	lastPattern int
-	time, heat  span // of all rows; in s and °C
+	patterns   []string
+	time, heat span // of all rows; in s and °C
 }
 
 // A span holds the values that were seen, from the least to the largest.
@@ -100,7 +100,7 @@ func NewFailures(org Organisation) *Failures {
 		total:     org.Bytes(),
 		chips:     make([]*chipLog, chips),
 		sampleCap: min(maxSampleRows, max(minSampleRows, sampleBudget/sampleRowSize/chips)),
-		random:    0x9e3779b97f4a7c15,
+		random:    rand.New(rand.NewPCG(1, 1)), // the same list gives the same answer
 	}
 }
 
@@ -215,10 +215,7 @@ func (f *Failures) keep(c *chipLog, row *sampleRow) {
 		c.sample = append(c.sample, *row)
 		return
 	}
-	f.random ^= f.random << 13
-	f.random ^= f.random >> 7
-	f.random ^= f.random << 17
-	if at, _ := bits.Mul64(f.random, uint64(c.rows)); at < uint64(f.sampleCap) {
+	if at := f.random.Int64N(c.rows); at < int64(f.sampleCap) {
 		c.sample[at] = *row
 	}
 }
@@ -228,9 +225,6 @@ func (f *Failures) pattern(name string) int {
 	if name == "" {
 		return -1
 	}
-	if f.lastPattern < len(f.patterns) && f.patterns[f.lastPattern] == name {
-		return f.lastPattern
-	}
 	at := slices.Index(f.patterns, name)
 	if at < 0 {
 		if len(f.patterns) == maxPatterns {
@@ -239,6 +233,5 @@ func (f *Failures) pattern(name string) int {
 		at = len(f.patterns)
 		f.patterns = append(f.patterns, name)
 	}
-	f.lastPattern = at
 	return at
 }

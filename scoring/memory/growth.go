@@ -240,7 +240,7 @@ func (d *diagnosis) onePattern(v *chipView, base Kind) (Fault, bool) {
 		where = fact.New("memory.only-pattern", "chip", v.name(), "pattern", name)
 	}
 	fd := finding(OnePattern, 0.5, where, fact.New("memory.look-pattern"))
-	fd.Lines = slices.Clone(v.failing)
+	fd.Lines = v.failing
 	static := []Kind{LineStuck0, LineStuck1, ChipDead, LinesShorted, LinesSwapped}
 	switch {
 	case slices.Contains(static, base):
