@@ -65,11 +65,7 @@ func (c *Console) decodedDevices(x *cli.Context, slot []string) (*pciAnswer, err
 	if err != nil {
 		return nil, err
 	}
-	if names := systemNames(); names != nil {
-		for i := range devices {
-			names.Fill(&devices[i])
-		}
-	}
+	fillSystemNames(devices)
 	a := &pciAnswer{Devices: devices}
 	if x.String("family") == "" {
 		if x.IsSet("slot") || x.IsSet("variant") {
@@ -127,7 +123,7 @@ func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
 			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s",
 				d.Address, strings.Join(m.Notes, "; "))
 		}
-		device, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
+		device, ok := bus.Decode(d.Address, d.Config)
 		if !ok {
 			return nil, fmt.Errorf("%s: %d bytes of configuration space, a header has 64", d.Address, len(d.Config))
 		}
@@ -139,20 +135,20 @@ func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
 	return out, nil
 }
 
-// systemNames reads the system's list of PCI names when the machine has one.
-func systemNames() *bus.NameList {
+// fillSystemNames enters the names of the system's list of PCI names when the
+// machine has one.
+func fillSystemNames(devices []bus.Device) {
 	for _, dir := range []string{"/usr/share/misc", "/usr/share/hwdata", "/usr/share", "/var/lib/pciutils"} {
 		f, err := os.Open(filepath.Join(dir, "pci.ids"))
 		if err != nil {
 			continue
 		}
-		names, err := bus.ParseNames(f)
+		err = bus.FillNames(f, devices)
 		f.Close()
 		if err == nil {
-			return names
+			return
 		}
 	}
-	return nil
 }
 
 func (a *pciAnswer) compare(family *plans.Family, slot []string) error {

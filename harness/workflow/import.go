@@ -431,7 +431,7 @@ func dumped(path string) ([]bus.Device, error) {
 
 // Devices decodes the devices of a dump of configuration space.
 func Devices(name string, data []byte) ([]bus.Device, error) {
-	spaces, problems := bus.ParseConfig(data)
+	devices, problems := bus.ParseDump(data)
 	var errs []error
 	for _, p := range problems {
 		fix := "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"
@@ -442,12 +442,6 @@ func Devices(name string, data []byte) ([]bus.Device, error) {
 	}
 	if err := errors.Join(errs...); err != nil {
 		return nil, err
-	}
-	var devices []bus.Device
-	for _, s := range spaces {
-		if d, ok := bus.Decode(s); ok {
-			devices = append(devices, d)
-		}
 	}
 	return devices, nil
 }

@@ -42,7 +42,7 @@ func (m Machine) look() *probe.Machine {
 // Decoded is what the configuration space of a device says; nil when it cannot
 // be read.
 func Decoded(d probe.Device) *bus.Device {
-	one, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
+	one, ok := bus.Decode(d.Address, d.Config)
 	if !ok {
 		return nil
 	}
