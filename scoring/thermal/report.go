@@ -304,18 +304,13 @@ func (r *Report) takePrediction(o Options) {
 	}
 }
 
-// guarded is the verdict on a margin by the guarded rule with U = 2u: pass when
-// the whole interval is under the limit, fail when it is wholly above.
+// guarded is the verdict on a margin to a limit by the guarded rule with U = 2u.
 func guarded(margin, u float64) conformity.Verdict {
-	switch {
-	case !finite(margin) || !finite(u):
+	r, err := conformity.Judge(margin, conformity.StandardUncertainty(u), conformity.AtLeast(0), conformity.Guarded)
+	if err != nil {
 		return conformity.Inconclusive
-	case margin >= 2*u:
-		return conformity.Pass
-	case margin < -2*u:
-		return conformity.Fail
 	}
-	return conformity.Inconclusive
+	return r.Verdict
 }
 
 // verdictAsLogged holds the peak as it was against the limit. Where a rated
