@@ -264,18 +264,9 @@ func (j *soakJudge) takeAmbient(readings []reading.Reading) {
 }
 
 // standardOf is the standard uncertainty of a thermometer at a temperature, with
-// the step of its display when one is given.
+// the step of its display; 0 where that is in the readings already.
 func standardOf(inst *plans.Instrument, value, step float64) float64 {
-	half := instrumentLimits(inst, quantity.Temperature, value)
-	lines := []conformity.Contribution{conformity.InstrumentLimits(phrase(inst.Title), half, inst.Coverage)}
-	if step > 0 {
-		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), step))
-	}
-	b, err := conformity.Combine(lines...)
-	if err != nil {
-		return math.NaN()
-	}
-	return b.Standard
+	return math.Hypot(standardLimits(inst, quantity.Temperature, value), step/math.Sqrt(12))
 }
 
 func (j *soakJudge) peak() outcome.Check {
