@@ -52,7 +52,7 @@ func (j *soakJudge) run() {
 	}
 	length := j.length()
 	if j.spec.Duration != nil {
-		stable := j.spec.EndEarly && j.report.Stable != nil && *j.report.Stable
+		stable := j.spec.EndEarly && j.report.Settling == thermal.Stable
 		j.check(j.lasted(length, *j.spec.Duration, stable))
 	}
 	j.ambient()
@@ -326,12 +326,12 @@ func (j *soakJudge) stable() outcome.Check {
 		}
 	}
 	c.Value, c.Text = number(*r.SlopePerHour), fact.Text(rate)
-	switch {
-	case r.Stable == nil:
+	switch r.Settling {
+	case thermal.CannotTell:
 		c.Verdict = conformity.Inconclusive
 		c.Reason = fact.New("soak.cannot-tell", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
 		c.Settle = parts(r.Settle)
-	case *r.Stable:
+	case thermal.Stable:
 		c.Verdict = conformity.Pass
 		c.Reason = fact.New("soak.settled", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
 		if r.StableSince != nil {
