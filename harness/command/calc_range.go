@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"math"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -15,7 +14,7 @@ import (
 
 func (c *Console) calcRange() *cli.Command {
 	n, o, set := &numbers{}, &reference.Options{}, &reference.Set{}
-	value := math.NaN()
+	value := 0.0
 	directions := map[string]reference.Direction{
 		"higher": reference.HigherIsBetter,
 		"lower":  reference.LowerIsBetter,
@@ -50,15 +49,17 @@ func (c *Console) calcRange() *cli.Command {
 				return err
 			}
 			set.Unit = firstOf(set.Unit, n.unit)
-			r, err := reference.Judge(*set, value, *o)
+			var r reference.Outcome
+			if x.IsSet("value") {
+				r, err = reference.Judge(*set, value, *o)
+			} else {
+				r, err = reference.Ranges(*set, *o)
+				r.Verdict, r.Sentence, r.Settle = conformity.NotApplicable, fact.New("reference.set-alone"), nil
+			}
 			if err != nil {
 				return err
 			}
-			if !x.IsSet("value") {
-				r.Verdict, r.Sentence = conformity.NotApplicable, fact.New("reference.set-alone")
-				r.Settle = nil
-			}
-			passed := !x.IsSet("value") || r.Verdict == conformity.Pass
+			passed := r.Verdict == conformity.Pass || r.Verdict == conformity.NotApplicable
 			return c.give(x, r, passed, func(p *printer) { printRange(p, &r) })
 		},
 	}

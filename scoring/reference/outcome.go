@@ -95,7 +95,7 @@ const (
 // An Outcome is the verdict on a score and all that it rests on.
 type Outcome struct {
 	Verdict conformity.Verdict `json:"verdict"`
-	Value   *float64           `json:"value"` // nil when it is not a number
+	Value   *float64           `json:"value"` // nil when only the set is described
 	Unit    string             `json:"unit,omitempty"`
 	// Description is that of the set as given, on its own bench.
 	Description
