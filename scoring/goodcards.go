@@ -57,7 +57,7 @@ func (j *loadJudge) scoreAgainstSet(score float64) (outcome.Check, bool) {
 		names[i], scores[i] = s.Card, s.Value
 	}
 	bench := j.in.Job.Bench
-	options := reference.Options{Bench: bench, Direction: direction(set.Better), Rule: conformity.Rule(j.step.Rule)}
+	options := reference.Options{Bench: bench, Direction: reference.Direction(set.Better), Rule: conformity.Rule(j.step.Rule)}
 	card := j.controlCard(bench)
 	if there := j.controlCard(set.Bench); set.Bench != bench && len(there.Runs) > 0 && len(card.Runs) > 0 {
 		options.Control = &reference.ControlRuns{SetBench: there.Runs, ThisBench: card.Runs}
@@ -117,16 +117,6 @@ func (j *loadJudge) referenceSet() (*plans.ReferenceSet, bool) {
 		}
 	}
 	return other, other != nil
-}
-
-func direction(better string) reference.Direction {
-	switch better {
-	case "higher":
-		return reference.HigherIsBetter
-	case "lower":
-		return reference.LowerIsBetter
-	}
-	return reference.TwoSided
 }
 
 // A ControlCard is what the runs of the shop's control card show of a bench.

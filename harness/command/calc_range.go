@@ -15,11 +15,6 @@ import (
 func (c *Console) calcRange() *cli.Command {
 	n, o, set := &numbers{}, &reference.Options{}, &reference.Set{}
 	value := 0.0
-	directions := map[string]reference.Direction{
-		"higher": reference.HigherIsBetter,
-		"lower":  reference.LowerIsBetter,
-		"both":   reference.TwoSided,
-	}
 	uncertainty := func(u float64) { o.Uncertainty = conformity.StandardUncertainty(u) }
 	return &cli.Command{
 		Name:      "range",
@@ -31,7 +26,7 @@ func (c *Console) calcRange() *cli.Command {
 			n.flag("value", "the new `SCORE`", to(&value)),
 			&cli.StringFlag{Name: "unit", Usage: "`UNIT` of the scores", Destination: &set.Unit},
 			choice("better", "which scores are good: `WAY` higher, lower or both",
-				func(way string) { o.Direction = directions[way] }, "higher", "lower", "both").or("both"),
+				func(way string) { o.Direction = reference.Direction(way) }, "higher", "lower", "both").or("both"),
 			&cli.BoolFlag{Name: "log", Usage: "take the logarithms to be normal", Destination: &o.Log},
 			number("confidence", "`C` of the prediction and the tolerance interval", to(&o.Confidence)).or("0.95"),
 			number("coverage", "share `P` of good cards that the tolerance interval covers", to(&o.Coverage)).or("0.95"),

@@ -13,14 +13,14 @@ const (
 	ampleScores = 20
 )
 
-// A Direction says which scores are good.
+// A Direction says which scores are good, in the words of families and flags.
 type Direction string
 
 // The directions. The zero value means TwoSided.
 const (
-	TwoSided       Direction = "two-sided"
-	HigherIsBetter Direction = "higher is better"
-	LowerIsBetter  Direction = "lower is better"
+	TwoSided       Direction = "both"
+	HigherIsBetter Direction = "higher"
+	LowerIsBetter  Direction = "lower"
 )
 
 // open leaves the good side of a range open.
