@@ -52,7 +52,7 @@ func (j *soakJudge) run() {
 	}
 	length := j.length()
 	if j.spec.Duration != nil {
-		stable := j.spec.EndEarly && j.report.Stable != nil && *j.report.Stable
+		stable := j.spec.EndEarly && j.report.Settling == thermal.Stable
 		j.check(j.lasted(length, *j.spec.Duration, stable))
 	}
 	j.ambient()
@@ -264,18 +264,9 @@ func (j *soakJudge) takeAmbient(readings []reading.Reading) {
 }
 
 // standardOf is the standard uncertainty of a thermometer at a temperature, with
-// the step of its display when one is given.
+// the step of its display; 0 where that is in the readings already.
 func standardOf(inst *plans.Instrument, value, step float64) float64 {
-	half := instrumentLimits(inst, quantity.Temperature, value)
-	lines := []conformity.Contribution{conformity.InstrumentLimits(phrase(inst.Title), half, inst.Coverage)}
-	if step > 0 {
-		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), step))
-	}
-	b, err := conformity.Combine(lines...)
-	if err != nil {
-		return math.NaN()
-	}
-	return b.Standard
+	return math.Hypot(standardLimits(inst, quantity.Temperature, value), step/math.Sqrt(12))
 }
 
 func (j *soakJudge) peak() outcome.Check {
@@ -325,12 +316,12 @@ func (j *soakJudge) stable() outcome.Check {
 		}
 	}
 	c.Value, c.Text = number(*r.SlopePerHour), fact.Text(rate)
-	switch {
-	case r.Stable == nil:
+	switch r.Settling {
+	case thermal.CannotTell:
 		c.Verdict = conformity.Inconclusive
 		c.Reason = fact.New("soak.cannot-tell", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
 		c.Settle = parts(r.Settle)
-	case *r.Stable:
+	case thermal.Stable:
 		c.Verdict = conformity.Pass
 		c.Reason = fact.New("soak.settled", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
 		if r.StableSince != nil {
