@@ -185,7 +185,7 @@ func kindOf(name string) FileKind {
 
 // kindInside tells from its keys what a file describes.
 func kindInside(data []byte) FileKind {
-	root, _ := document.Parse(data)
+	root := document.NewCollector("", data).Parse()
 	switch {
 	case root.Get("step") != nil:
 		return PlanKind

@@ -19,27 +19,26 @@ const (
 	maxFaults = 50
 )
 
-// Parse reads a text. It goes on after a fault with the next line, so that
-// several are found at once; those that only follow from another may be missing.
-// A text with faults has no table.
+// Parse reads the text as TOML and records what is not. It goes on after a fault
+// with the next line, so that several are found at once; those that only follow
+// from another may be missing. A text with faults has no table.
 //
 // The values come from [toml.Decode], so that a file which is accepted here is
 // TOML everywhere; where they stand comes from a walk over the statements of the
 // text.
-func Parse(text []byte) (*Table, []Fault) {
-	text = bytes.TrimPrefix(text, []byte("\ufeff")) // a byte order mark before UTF-8 is harmless
-	if f, bad := unreadable(string(text)); bad {
-		return nil, []Fault{f}
+func (c *Collector) Parse() *Table {
+	if c.unreadable() {
+		return nil
 	}
-	text = append(bytes.Clone(text), '\n') // the last line has an end like the others
 	root := &place{at: Span{0, 1}}
-	w := &walk{text: text, source: newSource(text), root: root, current: root}
+	text := []byte(c.text + "\n") // the last line has an end like the others
+	w := &walk{c: c, text: text, root: root, current: root}
 	w.statements()
 	values := w.decode()
-	if len(w.faults) > 0 {
-		return nil, w.faults
+	if len(c.problems) > 0 {
+		return nil
 	}
-	return w.table(values, root), nil
+	return w.table(values, root)
 }
 
 // A place is where a key stands, and its value, and what is inside that.
@@ -77,24 +76,27 @@ func (p *place) add(k part, made making, at Span) *place {
 
 // A walk goes over the statements of a text: headers, and keys with values.
 type walk struct {
+	c       *Collector
 	text    []byte
-	source  *source
 	base    int // offset of the text that the library reads at present
 	root    *place
 	current *place // of the last header; a place of its own after a broken one
-	faults  []Fault
 }
 
+// fault records what is not TOML, and the key it belongs to, where one is known.
 func (w *walk) fault(at Span, key, what, fix string) {
-	if len(w.faults) < maxFaults {
-		w.faults = append(w.faults, Fault{At: at, Key: key, What: what, Fix: fix})
+	if key != "" {
+		what = key + ": " + what
+	}
+	if len(w.c.problems) < maxFaults {
+		w.c.Add(at, what, fix)
 	}
 }
 
 // statements reads the whole text. The library stops at the first fault; the
 // walk then hands it the rest, from the next line on.
 func (w *walk) statements() {
-	for end := 0; end < len(w.text) && len(w.faults) < maxFaults; {
+	for end := 0; end < len(w.text) && len(w.c.problems) < maxFaults; {
 		var p unstable.Parser
 		w.base = end
 		p.Reset(w.text[end:])
@@ -230,12 +232,12 @@ func (w *walk) inner(in *place, path []part, dotted bool) *place {
 
 // already complains of a key that is something else by now.
 func (w *walk) already(at Span, name string, p *place) {
-	line := strconv.Itoa(w.source.Line(p.key.Begin))
+	line := strconv.Itoa(w.c.Line(p.key.Begin))
 	w.fault(at, name, Quoted(name)+" is "+p.made.String()+" already, on line "+line, "")
 }
 
 func (w *walk) twice(name string, first *place) string {
-	return Quoted(name) + " stands twice; first on line " + strconv.Itoa(w.source.Line(first.key.Begin))
+	return Quoted(name) + " stands twice; first on line " + strconv.Itoa(w.c.Line(first.key.Begin))
 }
 
 // keyValue takes key = value into a table and returns the offset behind it.
@@ -281,7 +283,7 @@ func (w *walk) find(n *unstable.Node, p *place, begin, depth int) int {
 // decode reads the values of a text without faults. The decoder may refuse what
 // the walk took, such as a 30th of February.
 func (w *walk) decode() (values map[string]any) {
-	if len(w.faults) > 0 {
+	if len(w.c.problems) > 0 {
 		return nil
 	}
 	_, err := toml.Decode(string(w.text), &values)

@@ -167,17 +167,6 @@ func (c *Collector) Add(at Span, what, fix string) {
 	}
 }
 
-// AddFaults records what is not TOML.
-func (c *Collector) AddFaults(faults []Fault) {
-	for _, f := range faults {
-		what := f.What
-		if f.Key != "" {
-			what = f.Key + ": " + what
-		}
-		c.Add(f.At, what, f.Fix)
-	}
-}
-
 // Sorted returns the problems in the order of the file.
 func (c *Collector) Sorted() []Problem {
 	slices.SortStableFunc(c.problems, func(a, b Problem) int {

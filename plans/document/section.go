@@ -22,10 +22,9 @@ func Read(name string, data []byte, example string, keys []Key, check func(*Sect
 		return []Problem{TooLarge(name, int64(len(data)))}
 	}
 	c := NewCollector(name, data)
-	root, faults := Parse(data)
+	root := c.Parse()
 	switch {
-	case len(faults) > 0:
-		c.AddFaults(faults)
+	case root == nil: // said already
 	case len(root.Entries) == 0:
 		c.Add(Span{}, "the file is empty", example)
 	default:
