@@ -329,6 +329,8 @@ type Rail struct {
 	Source     string
 }
 
+func railName(r Rail) string { return r.Name }
+
 func railKeys(r *Rail) []key {
 	return []key{
 		{Name: "name", To: document.Label(&r.Name), Needed: `"…"`, What: "3V3, VDDQ, core"},
@@ -349,11 +351,12 @@ func railKeys(r *Rail) []key {
 func (r *Rail) readSlotRail(s *section, key string, v *document.Value) {
 	name := ""
 	document.Text(&name).Read(s, key, v)
-	standard, ok := slotRail(name)
-	if !ok && name != "" {
-		s.Add(v.At, key, document.Quoted(name)+" is no rail of a slot", document.DidYouMean(name, slotRailNames()))
+	if standard, ok := slotRail(name); ok {
+		r.Voltage, r.Source = standard.Voltage, standard.Source
+	} else if name != "" {
+		known := namesOf(slotRails(), railName)
+		s.Add(v.At, key, document.Quoted(name)+" is no rail of a slot", document.DidYouMean(name, known))
 	}
-	r.Voltage, r.Source = standard.Voltage, standard.Source
 }
 
 func checkRail(s *section, r *Rail) {
@@ -373,15 +376,13 @@ func checkRail(s *section, r *Rail) {
 // Rail returns the family's rail of the given name, or the rail of that name
 // that a slot of the card's bus has.
 func (f *Family) Rail(name string) (*Rail, bool) {
-	for i := range f.Rails {
-		if f.Rails[i].Name == name {
-			return &f.Rails[i], true
-		}
+	if own, ok := find(f.Rails, func(r *Rail) bool { return r.Name == name }); ok {
+		return own, true
 	}
-	if r, ok := slotRail(name); ok && strings.HasPrefix(name, f.Bus.Kind+" ") {
-		return &r, true
+	if !strings.HasPrefix(name, f.Bus.Kind+" ") {
+		return nil, false
 	}
-	return nil, false
+	return slotRail(name)
 }
 
 // A ReferenceSet holds scores of known-good cards for a workload on a bench.
@@ -431,10 +432,7 @@ func scoreKeys(sc *ReferenceScore) []key {
 // ReferenceSet returns the family's set for a workload on a bench; an empty
 // bench means any.
 func (f *Family) ReferenceSet(workload, bench string) (*ReferenceSet, bool) {
-	for i := range f.Reference {
-		if r := &f.Reference[i]; r.Workload == workload && (bench == "" || r.Bench == bench) {
-			return r, true
-		}
-	}
-	return nil, false
+	return find(f.Reference, func(r *ReferenceSet) bool {
+		return r.Workload == workload && (bench == "" || r.Bench == bench)
+	})
 }

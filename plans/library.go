@@ -88,14 +88,11 @@ func Find(shopDir string, kind FileKind, id string) (Found, error) {
 			return found, nil
 		}
 	}
-	var known []string
 	entries, err := List(shopDir, kind)
 	if err != nil {
 		entries, _ = List("", kind)
 	}
-	for _, e := range entries {
-		known = append(known, e.ID)
-	}
+	known := namesOf(entries, func(e Entry) string { return e.ID })
 	return Found{}, fmt.Errorf("there is no %s %s; %s", kind, document.Quoted(id), document.DidYouMean(id, known))
 }
 

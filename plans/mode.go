@@ -79,6 +79,8 @@ func (m Mode) Bytes() int64 {
 	return pixels * int64(m.Depth/8)
 }
 
+func modeText(m Mode) string { return m.Text }
+
 // Is reports whether two modes are the same; depth and rate count only where
 // both have one.
 func (m Mode) Is(o Mode) bool {
@@ -116,11 +118,7 @@ func (m StepModes) On(family *Family) []string {
 	if len(m) > 0 {
 		return m
 	}
-	var out []string
-	for _, of := range family.Modes {
-		out = append(out, of.Text)
-	}
-	return out
+	return namesOf(family.Modes, modeText)
 }
 
 func (m StepModes) against(x *crossCheck) {

@@ -105,12 +105,26 @@ func ParsePlan(name string, data []byte) (*Plan, []Problem) {
 
 // Step returns the step with the given id.
 func (p *Plan) Step(id string) (*Step, bool) {
-	for i := range p.Steps {
-		if p.Steps[i].ID == id {
-			return &p.Steps[i], true
+	return find(p.Steps, func(st *Step) bool { return st.ID == id })
+}
+
+// find returns the item of a list that is asked for.
+func find[T any](list []T, is func(*T) bool) (*T, bool) {
+	for i := range list {
+		if is(&list[i]) {
+			return &list[i], true
 		}
 	}
 	return nil, false
+}
+
+// namesOf lists what the items of a list are called.
+func namesOf[T any](list []T, name func(T) string) []string {
+	var out []string
+	for _, item := range list {
+		out = append(out, name(item))
+	}
+	return out
 }
 
 // A Step is one check of a plan: what every step says, and in Spec what only

@@ -101,12 +101,7 @@ func ParseShop(name string, data []byte) (*Shop, []Problem) {
 
 // Bench returns the bench with the given id.
 func (s *Shop) Bench(id string) (*Bench, bool) {
-	for i := range s.Benches {
-		if s.Benches[i].ID == id {
-			return &s.Benches[i], true
-		}
-	}
-	return nil, false
+	return find(s.Benches, func(b *Bench) bool { return b.ID == id })
 }
 
 // A Bench is a place where cards are tested.
@@ -144,12 +139,7 @@ func checkBench(_ *section, b *Bench) {
 
 // Instrument returns the instrument with the given id.
 func (b *Bench) Instrument(id string) (*Instrument, bool) {
-	for i := range b.Instruments {
-		if b.Instruments[i].ID == id {
-			return &b.Instruments[i], true
-		}
-	}
-	return nil, false
+	return find(b.Instruments, func(in *Instrument) bool { return in.ID == id })
 }
 
 // An Instrument is what readings are taken with.
