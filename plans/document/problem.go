@@ -142,6 +142,7 @@ type Collector struct {
 	*source
 	file     string
 	problems []Problem
+	found    int  // how often something was wrong, the same problem counted each time
 	partial  bool // only part is read: say nothing about what is missing
 	many     bool // there were more than the bound
 }
@@ -156,6 +157,7 @@ func (c *Collector) full() bool { return len(c.problems) >= 4*MaxProblems }
 
 // Add records a problem, once.
 func (c *Collector) Add(at Span, what, fix string) {
+	c.found++
 	if c.full() {
 		c.many = true
 		return
