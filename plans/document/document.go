@@ -59,6 +59,8 @@ type Value struct {
 	Bool  bool
 	Items []*Value // Array
 	Table *Table   // Group
+
+	made making
 }
 
 // TextAt returns the place of some characters of Text. It is exact for a text of
