@@ -91,7 +91,7 @@ func (m Mode) Is(o Mode) bool {
 // modeTexts is a list of modes, as they are written.
 func modeTexts(to *[]string) document.Target {
 	texts := document.Texts(to)
-	written := strings.Replace(texts.Type(), "text", "modes", 1)
+	written := strings.Replace(texts.Type, "text", "modes", 1)
 	return document.Own(written, func(s *section, key string, v *document.Value) {
 		texts.Read(s, key, v)
 		for _, item := range v.Items {

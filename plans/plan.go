@@ -59,18 +59,14 @@ func (p *Plan) keys() []key {
 		{Name: "rule", To: document.Word(&p.Rule, Guarded, Simple), What: "how values near a limit are judged"},
 		{Name: "work_kinds", To: document.Texts(&p.WorkKinds),
 			What: "kinds of work of this shop beside the usual ones, for when_work"},
-		{Name: "step", To: p.stepList(), Needed: "[[step]]", What: "the steps, in the order they are done"},
+		{Name: "step", To: p.stepTables(), Needed: "[[step]]", What: "the steps, in the order they are done"},
 	}
 }
 
-func (p *Plan) stepList() document.List[Step] {
-	return document.List[Step]{
-		To:    &p.Steps,
-		New:   func() Step { return *p.freshStep("") },
-		Keys:  func(st *Step) []key { return st.commonKeys(p.Work()) },
-		Check: checkStep,
-		By:    []string{"id"},
-	}
+func (p *Plan) stepTables() document.Target {
+	fresh := func() Step { return *p.freshStep("") }
+	keys := func(st *Step) []key { return st.commonKeys(p.Work()) }
+	return document.TablesFrom(fresh, &p.Steps, keys, checkStep, "id")
 }
 
 // freshStep is a step that says nothing but its kind.

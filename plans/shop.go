@@ -47,14 +47,12 @@ func (sh *Shop) keys() []key {
 		{Name: "logo", To: document.Checked(&sh.Logo, "file name", isLogo), What: "a picture file in the shop folder"},
 		{Name: "time_stamp_server", To: document.Checked(&sh.TimeStamp, "web address", isServer),
 			What: "a time stamp server (RFC 3161), asked when a certificate is signed"},
-		{Name: "bench", To: document.List[Bench]{To: &sh.Benches, Keys: benchKeys, Check: checkBench, By: byID},
+		{Name: "bench", To: document.Tables(&sh.Benches, benchKeys, checkBench, "id"),
 			Needed: "[[bench]]", What: "where cards are tested"},
-		{Name: "technician", To: document.List[Technician]{To: &sh.Technicians, Keys: technicianKeys, By: byID},
+		{Name: "technician", To: document.Tables(&sh.Technicians, technicianKeys, nil, "id"),
 			Needed: "[[technician]]", What: "who tests them"},
 	}
 }
-
-var byID = []string{"id"}
 
 func isNumbering(pattern string) (what, fix string) {
 	if _, err := CertificateNumber(pattern, 2026, 1); err != nil {
@@ -127,7 +125,7 @@ func benchKeys(b *Bench) []key {
 		{Name: "slot", To: document.Inner(&b.Slot, (*Slot).keys, checkSlot), Needed: "[bench.slot]",
 			What: "what can be plugged in"},
 		{Name: "instrument", What: "what readings are taken with",
-			To: document.List[Instrument]{To: &b.Instruments, Keys: instrumentKeys, Check: checkInstrument, By: byID}},
+			To: document.Tables(&b.Instruments, instrumentKeys, checkInstrument, "id")},
 	}
 }
 
