@@ -247,7 +247,7 @@ func cost(folder, text string) (pieces, bytes uint64) {
 // The work on a hostile file grows no faster than the file, and the messages
 // stay few and short.
 func TestHostileFiles(t *testing.T) {
-	most := 160_000 // bytes, but for the run of all checks
+	most := 60_000 // bytes, but for the run of all checks
 	if os.Getenv("PROVEOUT_ALL_CHECKS") != "" {
 		most = document.MaxFile
 	}

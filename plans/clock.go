@@ -31,10 +31,7 @@ func (c *Clock) keys() []key {
 }
 
 func (c *Clock) against(x *crossCheck) {
-	var have []string
-	for _, clock := range x.family.Clocks {
-		have = append(have, clock.Name)
-	}
+	have := namesOf(x.family.Clocks, func(clock FamilyClock) string { return clock.Name })
 	x.names("clocks", "clock", c.Clocks, have)
 }
 

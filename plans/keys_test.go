@@ -65,7 +65,7 @@ func TestSummaryShowsEveryKey(t *testing.T) {
 	if err := AsError(problems); err != nil {
 		t.Fatal(err)
 	}
-	root, _ := document.Parse([]byte(everyKey))
+	root := document.NewCollector("", []byte(everyKey)).Parse()
 	for i, s := range p.Summarise().Steps {
 		given := root.Get("step").Value.Items[i].Table
 		shown := 0

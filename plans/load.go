@@ -101,10 +101,7 @@ func (l *Load) check(s *section) {
 // against checks the workload against the reference sets. A set that is only
 // shown may be missing.
 func (l *Load) against(x *crossCheck) {
-	var names []string
-	for _, r := range x.family.Reference {
-		names = append(names, r.Workload)
-	}
+	names := namesOf(x.family.Reference, func(r ReferenceSet) string { return r.Workload })
 	if slices.Contains(names, l.Workload) || l.Reference != ReferenceJudge {
 		return
 	}

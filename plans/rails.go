@@ -31,10 +31,7 @@ func (r *Rails) keys() []key {
 }
 
 func (r *Rails) against(x *crossCheck) {
-	var have []string
-	for _, rail := range x.family.Rails {
-		have = append(have, rail.Name)
-	}
+	have := namesOf(x.family.Rails, railName)
 	for _, name := range r.Rails {
 		if _, ok := x.family.Rail(name); ok && !slices.Contains(have, name) {
 			have = append(have, name) // of the slot
@@ -48,11 +45,7 @@ func (r *Rails) Names(family *Family) []string {
 	if len(r.Rails) > 0 {
 		return r.Rails
 	}
-	var out []string
-	for _, rail := range family.Rails {
-		out = append(out, rail.Name)
-	}
-	return out
+	return namesOf(family.Rails, railName)
 }
 
 // OhmReading and VoltReading name the two readings of a rail.

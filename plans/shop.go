@@ -53,14 +53,12 @@ func (sh *Shop) keys(languages []string) []key {
 		{Name: "logo", To: document.Checked(&sh.Logo, "file name", isLogo), What: "a picture file in the shop folder"},
 		{Name: "time_stamp_server", To: document.Checked(&sh.TimeStamp, "web address", isServer),
 			What: "a time stamp server (RFC 3161), asked when a certificate is signed"},
-		{Name: "bench", To: document.List[Bench]{To: &sh.Benches, Keys: benchKeys, Check: checkBench, By: byID},
+		{Name: "bench", To: document.Tables(&sh.Benches, benchKeys, checkBench, "id"),
 			Needed: "[[bench]]", What: "where cards are tested"},
-		{Name: "technician", To: document.List[Technician]{To: &sh.Technicians, Keys: technicianKeys, By: byID},
+		{Name: "technician", To: document.Tables(&sh.Technicians, technicianKeys, nil, "id"),
 			Needed: "[[technician]]", What: "who tests them"},
 	}
 }
-
-var byID = []string{"id"}
 
 func isNumbering(pattern string) (what, fix string) {
 	if _, err := CertificateNumber(pattern, 2026, 1); err != nil {
@@ -107,12 +105,7 @@ func ParseShop(name string, data []byte, languages ...string) (*Shop, []Problem)
 
 // Bench returns the bench with the given id.
 func (s *Shop) Bench(id string) (*Bench, bool) {
-	for i := range s.Benches {
-		if s.Benches[i].ID == id {
-			return &s.Benches[i], true
-		}
-	}
-	return nil, false
+	return find(s.Benches, func(b *Bench) bool { return b.ID == id })
 }
 
 // A Bench is a place where cards are tested.
@@ -138,7 +131,7 @@ func benchKeys(b *Bench) []key {
 		{Name: "slot", To: document.Inner(&b.Slot, (*Slot).keys, checkSlot), Needed: "[bench.slot]",
 			What: "what can be plugged in"},
 		{Name: "instrument", What: "what readings are taken with",
-			To: document.List[Instrument]{To: &b.Instruments, Keys: instrumentKeys, Check: checkInstrument, By: byID}},
+			To: document.Tables(&b.Instruments, instrumentKeys, checkInstrument, "id")},
 	}
 }
 
@@ -150,12 +143,7 @@ func checkBench(_ *section, b *Bench) {
 
 // Instrument returns the instrument with the given id.
 func (b *Bench) Instrument(id string) (*Instrument, bool) {
-	for i := range b.Instruments {
-		if b.Instruments[i].ID == id {
-			return &b.Instruments[i], true
-		}
-	}
-	return nil, false
+	return find(b.Instruments, func(in *Instrument) bool { return in.ID == id })
 }
 
 // An Instrument is what readings are taken with.

@@ -193,12 +193,12 @@ func (l *library) show(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	found, err := plans.Find(shop, l.kind, id)
+	_, text, err := plans.Find(shop, l.kind, id)
 	if err != nil {
 		return err
 	}
 	if x.Bool("source") {
-		_, err := l.Out.Write(found.Data)
+		_, err := l.Out.Write(text)
 		return err
 	}
 	summary, err := l.summary(shop, id, x.String("variant"))
@@ -287,7 +287,7 @@ func (l *library) copy(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	found, err := plans.Find("", l.kind, id)
+	_, text, err := plans.Find("", l.kind, id)
 	if err != nil {
 		return err
 	}
@@ -303,7 +303,7 @@ func (l *library) copy(x *cli.Context) error {
 		}
 		to = filepath.Join(folder, l.kind.FileName(id))
 	}
-	if err := writeNew(to, found.Data); err != nil {
+	if err := writeNew(to, text); err != nil {
 		return err
 	}
 	fmt.Fprintf(l.Out, "Wrote %s; change it there. It now takes the place of the built-in one in this shop.\n", to)

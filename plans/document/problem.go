@@ -154,6 +154,7 @@ type Collector struct {
 	*source
 	file     string
 	problems []Problem
+	found    int  // how often something was wrong, the same problem counted each time
 	partial  bool // only part is read: say nothing about what is missing
 	many     bool // there were more than the bound
 }
@@ -168,6 +169,7 @@ func (c *Collector) full() bool { return len(c.problems) >= 4*MaxProblems }
 
 // Add records a problem, once.
 func (c *Collector) Add(at Span, what, fix string) {
+	c.found++
 	if c.full() {
 		c.many = true
 		return
@@ -176,17 +178,6 @@ func (c *Collector) Add(at Span, what, fix string) {
 	p.File, p.What, p.Fix = c.file, what, fix
 	if !slices.Contains(c.problems, p) {
 		c.problems = append(c.problems, p)
-	}
-}
-
-// AddFaults records what is not TOML.
-func (c *Collector) AddFaults(faults []Fault) {
-	for _, f := range faults {
-		what := f.What
-		if f.Key != "" {
-			what = f.Key + ": " + what
-		}
-		c.Add(f.At, what, f.Fix)
 	}
 }
 

@@ -94,12 +94,12 @@ func (f Fact) IsZero() bool { return f.Key == "" }
 // else to Step, where that is known; else whole where it is Exact; else to four
 // significant digits.
 type Amount struct {
-	Value  float64 // in Unit; not finite where nobody knows it
-	Unit   string  // as printed: "MHz"; empty for a plain number
-	U      float64 // expanded uncertainty, in Unit, > 0; 0 where none is stated
-	Step   float64 // what its last digit is worth, in Unit, > 0; 0 where that is not known
-	Exact  bool    // as somebody wrote it: every digit counts
-	Signed bool    // a plus is shown: deviations, drifts
+	Value  float64 `json:"amount"`           // in Unit; not finite where nobody knows it
+	Unit   string  `json:"unit,omitempty"`   // as printed: "MHz"; empty for a plain number
+	U      float64 `json:"u,omitempty"`      // expanded uncertainty, in Unit, > 0; 0 where none is stated
+	Step   float64 `json:"step,omitempty"`   // what its last digit is worth, in Unit, > 0; 0 where that is not known
+	Exact  bool    `json:"exact,omitempty"`  // as somebody wrote it: every digit counts
+	Signed bool    `json:"signed,omitempty"` // a plus is shown: deviations, drifts
 }
 
 // In is an amount of a unit.
@@ -164,7 +164,7 @@ type Date time.Time
 
 // Day is the date that a file states, 2026-03-01; any other text stays as it is.
 func Day(text string) Arg {
-	t, err := time.Parse(day, text)
+	t, err := time.Parse(time.DateOnly, text)
 	if err != nil {
 		return Name(text)
 	}
@@ -176,8 +176,8 @@ type Moment time.Time
 
 // A List is several arguments in a row.
 type List struct {
-	Join  Join
-	Items []Arg
+	Join  Join  `json:"join,omitempty"`
+	Items []Arg `json:"items,omitempty"`
 }
 
 // A Join says how the items of a list hang together.
@@ -193,13 +193,7 @@ const (
 )
 
 // Sentences are facts that are said one behind the other.
-func Sentences(facts ...Fact) List {
-	l := List{Join: Sentence, Items: make([]Arg, len(facts))}
-	for i, f := range facts {
-		l.Items[i] = f
-	}
-	return l
-}
+func Sentences(facts ...Fact) List { return ListOf(Sentence, facts) }
 
 // Names is a list of names.
 func Names[S ~string](join Join, names []S) List {
