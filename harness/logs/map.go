@@ -2,7 +2,7 @@
 //
 // A file comes in: delimited text with a header, JSON lines, or free text, in
 // any of the usual encodings. Rows of quantities in base units go out, in the
-// order of the file, with a summary that holds the file's SHA-256. What each
+// order of the file, with a summary. What each
 // column is and how it is written is stated by a [Map]; [Sniff] proposes one for
 // an unknown file.
 //

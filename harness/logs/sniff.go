@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"proveout/harness/reading"
 )
 
 const (
@@ -62,13 +64,9 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	if m.Format == Delimited && m.Header <= len(lines) {
 		p.Header = texts(fieldsOf(lines[m.Header-1], m.Delimiter[0]))
 	}
-	l, err := newLog(name, m, func(b *Batch) error {
-		for i := 0; i < b.Len() && len(p.Rows) < previewRows; i++ {
-			row := PreviewRow{Line: b.Line(i), Text: lines[b.Line(i)-1]}
-			for _, c := range b.Columns {
-				row.Values = append(row.Values, c[i])
-			}
-			p.Rows = append(p.Rows, row)
+	l, err := newLog(name, m, func(r reading.Row) error {
+		if len(p.Rows) < previewRows {
+			p.Rows = append(p.Rows, PreviewRow{int(r.Line), lines[r.Line-1], slices.Clone(r.Values)})
 		}
 		return nil
 	})
