@@ -129,7 +129,7 @@ func (im *importing) take(f *job.Folder, paths []string, done *[]Imported) (entr
 	if err := im.refuseHeld(im.step); err != nil {
 		return nil, err
 	}
-	attempt := f.LastAttempt(im.step.ID)
+	attempt := im.Last(im.step.ID).Number
 	if attempt == 0 || im.Retest || closed(im.Last(im.step.ID)) {
 		attempt++
 		entries = append(entries, job.Entry{Kind: job.AttemptStart})
