@@ -311,7 +311,8 @@ func (l *log) finish() (Summary, error) {
 			}
 		}
 		s.Columns = append(s.Columns, reading.Column{
-			Name: col.Quantity, Header: col.Header, Unit: col.Unit, Resolution: l.cells[c].resolution(), Place: col.Place,
+			Name: col.Quantity, Header: col.Header, Unit: col.Unit,
+			Resolution: l.cells[c].resolution(), Place: col.Place,
 		})
 	}
 	return s, nil

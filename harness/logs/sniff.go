@@ -212,7 +212,8 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 			if i+1 < len(lines) {
 				h = h.withUnits(lines[i+1])
 			}
-			if h.known > best.known || h.known == best.known && h.line == best.line && len(h.fields) > len(best.fields) {
+			more := h.known == best.known && h.line == best.line && len(h.fields) > len(best.fields)
+			if more || h.known > best.known {
 				best = h
 			}
 		}
@@ -254,7 +255,8 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 func noHeader(name, line string, first int) error {
 	p := &Problem{
 		File: name, Line: first + 1, Column: 1,
-		Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", or write a log map`,
+		Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", ` +
+			"or write a log map",
 	}
 	if strings.HasPrefix(strings.TrimSpace(line), "[") && strings.Contains(line, "{") {
 		p.What = "the file is one JSON array"
@@ -279,7 +281,8 @@ func noHeader(name, line string, first int) error {
 	for _, other := range []byte("| ") {
 		if len(fields) == 1 && headingOf(line, first, other).known > 1 {
 			p.What = fmt.Sprintf("the columns are parted by %q, which is not guessed", other)
-			p.Fix = fmt.Sprintf("part them by comma, semicolon or tab, or write a log map with delimiter = %q", string(other))
+			p.Fix = fmt.Sprintf("part them by comma, semicolon or tab, or write a log map with delimiter = %q",
+				string(other))
 			return p
 		}
 	}
