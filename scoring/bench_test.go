@@ -255,16 +255,16 @@ func (m inMemory) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
 	}
 }
 
-func (m inMemory) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
+func (m inMemory) Failures(l *reading.Log) iter.Seq2[reading.Failure, error] {
 	f := m[l.SHA256]
-	return func(yield func([]reading.Failure, error) bool) {
-		for piece := range slices.Chunk(f.failures, 7) {
-			if !yield(piece, nil) {
+	return func(yield func(reading.Failure, error) bool) {
+		for _, row := range f.failures {
+			if !yield(row, nil) {
 				return
 			}
 		}
 		if f.problem != nil {
-			yield(nil, f.problem)
+			yield(reading.Failure{}, f.problem)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/harness/reading"
 )
 
 func (c *Console) calcCommands() *cli.Command {
@@ -35,7 +36,7 @@ func (c *Console) mapFor(x *cli.Context, name string) (logs.Map, error) {
 	return logs.Sniff(name, f)
 }
 
-func (c *Console) streamLog(name string, m logs.Map, each func(*logs.Batch) error) (logs.Summary, error) {
+func (c *Console) streamLog(name string, m logs.Map, each func(reading.Row) error) (logs.Summary, error) {
 	f, err := os.Open(c.path(name))
 	if err != nil {
 		return logs.Summary{}, err

@@ -6,7 +6,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
+	"proveout/harness/reading"
 	"proveout/harness/workflow"
 	"proveout/plans/quantity"
 	"proveout/scoring/pacing"
@@ -98,14 +98,11 @@ func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator
 		return nil, workflow.NoColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
 	}
 	var runs []*pacing.Accumulator
-	_, err = c.streamLog(name, m, func(b *logs.Batch) error {
-		for len(runs) < b.Run {
+	_, err = c.streamLog(name, m, func(row reading.Row) error {
+		for len(runs) < row.Run {
 			runs = append(runs, &pacing.Accumulator{})
 		}
-		run := runs[b.Run-1]
-		for i := range b.Len() {
-			columns.Add(run, func(place int) float64 { return b.Columns[place][i] })
-		}
+		columns.Add(runs[row.Run-1], func(place int) float64 { return row.Values[place] })
 		return nil
 	})
 	return runs, err

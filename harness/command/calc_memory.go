@@ -252,10 +252,8 @@ func (c *Console) readFailures(
 		defer file.Close()
 		in = file
 	}
-	return logs.ReadFailures(shownName(name), in, o, func(rows []reading.Failure) error {
-		for i := range rows {
-			f.Add((*memory.Failure)(&rows[i]))
-		}
+	return logs.ReadFailures(shownName(name), in, o, func(row reading.Failure) error {
+		f.Add((*memory.Failure)(&row))
 		return ctx.Err()
 	})
 }

@@ -6,7 +6,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
+	"proveout/harness/reading"
 	"proveout/harness/workflow"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
@@ -77,10 +77,8 @@ func (c *Console) analysed(x *cli.Context, name string, o thermal.Options) (*the
 		return nil, workflow.NoColumn(name, m, "no column holds the time")
 	}
 	var rows thermal.Accumulator
-	sum, err := c.streamLog(name, m, func(b *logs.Batch) error {
-		for i := range b.Len() {
-			rows.Add(columns.Row(func(place int) float64 { return b.Columns[place][i] }))
-		}
+	sum, err := c.streamLog(name, m, func(row reading.Row) error {
+		rows.Add(columns.Row(func(place int) float64 { return row.Values[place] }))
 		return nil
 	})
 	if err != nil {
