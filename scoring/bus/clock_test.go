@@ -2,11 +2,13 @@ package bus_test
 
 import (
 	"math"
+	"reflect"
 	"testing"
 
 	"pgregory.net/rapid"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -137,18 +139,16 @@ func TestCoupling(t *testing.T) {
 	}
 	for _, tt := range []struct {
 		pairs []bus.ClockPair
-		want  conformity.Verdict
-		ratio string
+		want  fact.Fact
 	}{
-		{[]bus.ClockPair{p(166, 166)}, conformity.Inconclusive, "1:1"},
-		{[]bus.ClockPair{p(166, 166), p(143, 143)}, conformity.Pass, "1:1"},
-		{[]bus.ClockPair{p(100, 150), p(110, 165)}, conformity.Pass, "2:3"},
-		{[]bus.ClockPair{p(166, 166), p(143, 166)}, conformity.Fail, ""},
-		{[]bus.ClockPair{p(125, 183)}, conformity.Fail, ""},
+		{[]bus.ClockPair{p(166, 166)}, fact.New("bus.in-ratio", "ratio", "1:1")},
+		{[]bus.ClockPair{p(166, 166), p(143, 143)}, fact.New("bus.moved-together", "ratio", "1:1")},
+		{[]bus.ClockPair{p(100, 150), p(110, 165)}, fact.New("bus.moved-together", "ratio", "2:3")},
+		{[]bus.ClockPair{p(166, 166), p(143, 166)}, fact.New("bus.no-ratio")},
+		{[]bus.ClockPair{p(125, 183)}, fact.New("bus.no-ratio")},
 	} {
-		got, err := bus.CompareClocks(tt.pairs)
-		if err != nil || got.Coupled != tt.want || got.Ratio != tt.ratio {
-			t.Errorf("%v: %+v, %v", tt.pairs, got, err)
+		if got, err := bus.CompareClocks(tt.pairs); err != nil || !reflect.DeepEqual(got, tt.want) {
+			t.Errorf("%v: %v, %v", tt.pairs, got, err)
 		}
 	}
 }
