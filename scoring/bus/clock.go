@@ -74,7 +74,7 @@ func Nearest(s plans.Synthesizer, hz float64, count int) ([]Setting, error) {
 			ideal := int(min(max(hz/(reference/divider), float64(low)), float64(high)))
 			for n := max(low, ideal-count/2-1); n <= min(high, ideal+count/2+2); n++ {
 				f := float64(n) * reference / divider
-				best = append(best, Setting{N: n, M: m, K: k, Hz: f, PPM: roundTo(ppm(f, hz), 2)})
+				best = append(best, Setting{N: n, M: m, K: k, Hz: f, PPM: ppm(f, hz)})
 			}
 		}
 		best = nearestOf(best, hz, count)
@@ -191,7 +191,7 @@ func JudgeClock(r ClockReading) (ClockReport, error) {
 	}
 	u := math.Hypot(r.ResolutionHz/2/math.Sqrt(3), r.InstrumentPPM*1e-6*r.ReadHz/math.Sqrt(3))
 	out := ClockReport{
-		DeviationPPM: roundTo(ppm(r.ReadHz, r.NominalHz), 1),
+		DeviationPPM: ppm(r.ReadHz, r.NominalHz),
 		ReadingU:     u,
 		Verdict:      conformity.Inconclusive,
 	}
