@@ -273,7 +273,8 @@ func (m inMemory) Failures(l *reading.Log) iter.Seq2[reading.Failure, error] {
 // "core=100.2 MHz".
 func (b *bench) attempt(step string, answers ...string) *reading.Attempt {
 	b.t.Helper()
-	list := append(b.Job.Attempts[step], reading.Attempt{Number: len(b.Job.Attempts[step]) + 1, Started: opened, By: "ines"})
+	list := b.Job.Attempts[step]
+	list = append(list, reading.Attempt{Number: len(list) + 1, Started: opened, By: "ines"})
 	b.Job.Attempts[step] = list
 	b.typed(step, answers...)
 	return &b.Job.Attempts[step][len(list)-1]
