@@ -264,7 +264,7 @@ func (b *builder) instruments() Section {
 	for _, in := range bench.Instruments {
 		measures := make([]string, len(in.Measures))
 		for i, m := range in.Measures {
-			measures[i] = w.T("dimension." + strings.ReplaceAll(string(m), " ", "-"))
+			measures[i] = w.Tell(plans.DimensionSaid(m))
 		}
 		limits := b.quantity(in.Limits)
 		if in.Floor != nil {
