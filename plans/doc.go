@@ -10,7 +10,7 @@
 // [Reference]) follow from it. A kind of step is one file: its values, its
 // keys, its checks and the readings it asks for.
 //
-// Quantities are texts with unit and tolerance: "166 MHz ±1 %", "16 MiB",
+// Quantities are texts with unit and tolerance: "137 MHz ±1 %", "20 MiB",
 // "1 h 30 min", "3.3 V +0.2 V -0.1 V", "2 K/h". The signs ± ° Ω µ may be
 // written +- deg ohm u. MB means 2^20 bytes. Where a limit may be left to the
 // family, "from family" says so.

@@ -130,7 +130,7 @@ type DeviceID struct {
 func deviceKeys(d *DeviceID) []key {
 	return []key{
 		{Name: "vendor", To: hexID(&d.Vendor, true), Needed: `"e7a3"`, What: "who made the chip"},
-		{Name: "device", To: hexID(&d.Device, true), Needed: `"0143"`, What: "which chip it is"},
+		{Name: "device", To: hexID(&d.Device, true), Needed: `"0137"`, What: "which chip it is"},
 		{Name: "subsystem_vendor", To: hexID(&d.SubsystemVendor, false), Absent: "any", What: "who made the board"},
 		{Name: "subsystem", To: hexID(&d.Subsystem, false), Absent: "any", What: "which board it is"},
 	}
@@ -167,7 +167,7 @@ func clockKeys(c *FamilyClock) []key {
 	return []key{
 		{Name: "name", To: document.Label(&c.Name), Needed: `"…"`, What: "core, memory or any other"},
 		{Name: "value", To: amount(&c.Value, quantity.Frequency, aboveZero|tolerated),
-			Needed: `"166 MHz ±1 %"`, What: "what a good card shows"},
+			Needed: `"137 MHz ±1 %"`, What: "what a good card shows"},
 		{Name: "synthesizer", To: document.Optional(&c.Synthesizer, synthesizerKeys, checkSynthesizer),
 			What: "what the clock is made with: reference x N / (M x 2^K)"},
 		{Name: "source", To: document.Text(&c.Source), Needed: noSource, What: "where the tolerance comes from"},

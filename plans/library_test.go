@@ -65,7 +65,7 @@ func TestLibrary(t *testing.T) {
 		}
 	}
 	for _, want := range []string{"PCI", "AGP", "passive", "fan", "AGP 1.5 V", "AGP 3.3 V", "AGP 1.5 V or 3.3 V",
-		"two memories 2 MiB+2 MiB", "two memories 2 MiB+4 MiB"} {
+		"two memories 3 MiB+5 MiB", "two memories 3 MiB+10 MiB"} {
 		if !seen[want] {
 			t.Errorf("the library has no family with %s", want)
 		}

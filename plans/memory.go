@@ -45,15 +45,15 @@ type MemoryPool struct {
 func memoryKeys(m *MemoryPool, seen map[string]int) []key {
 	return []key{
 		{Name: "name", To: document.Label(&m.Name), Absent: "none, when there is only one", What: "frame or texture"},
-		{Name: "total", To: exactly(&m.Total, quantity.Bytes), Needed: `"16 MiB"`, What: "all of it"},
+		{Name: "total", To: exactly(&m.Total, quantity.Bytes), Needed: `"10 MiB"`, What: "all of it"},
 		{Name: "reserved", To: exactly(&m.Reserved, quantity.Bytes),
 			What: "what a tool may show less, as a matter of display"},
 		{Name: "chip", To: document.Own("words x bits", m.readChip, nil), What: `of one chip: "1Mi x 16"`},
-		{Name: "bus", To: document.Own("bits", m.readBus, nil), What: `width of the memory bus: "128 bit"`},
+		{Name: "bus", To: document.Own("bits", m.readBus, nil), What: `width of the memory bus: "80 bit"`},
 		{Name: "column_bits", To: document.Whole(&m.Columns, 1, MaxColumnBits),
 			What: "low word-address bits of a chip that select its column, when known"},
-		{Name: "banks", To: document.Own("list of text", bankReader{m, seen}.read, nil), Filled: `write ["U1 U2 U3 U4"]`,
-			What: `designators of each bank in lane order: ["U1 U2 U3 U4"]`},
+		{Name: "banks", To: document.Own("list of text", bankReader{m, seen}.read, nil), Filled: `write ["U1 U2 U3 U4 U5"]`,
+			What: `designators of each bank in lane order: ["U1 U2 U3 U4 U5"]`},
 		{Name: "source", To: document.Text(&m.Source), What: "where the facts come from"},
 	}
 }
@@ -81,7 +81,7 @@ func (m *MemoryPool) readBus(s *section, key string, v *document.Value) {
 			document.Quoted(q.Text), MaxBusBits)
 		s.Add(v.At, key, what, "put the width right, or "+withoutChips)
 	case q.Value != float64(m.BusBits) || m.BusBits%8 != 0:
-		s.Add(v.At, key, document.Quoted(q.Text)+" is no width of a memory bus", `write a multiple of 8, such as "128 bit"`)
+		s.Add(v.At, key, document.Quoted(q.Text)+" is no width of a memory bus", `write a multiple of 8, such as "80 bit"`)
 	}
 }
 
@@ -149,7 +149,7 @@ func (b bankReader) read(s *section, key string, v *document.Value) {
 			s.Add(chip.At, key, "expected a designator in quotes, found "+chip.Type.String(), `write "U1"`)
 		}
 		if len(b.pool.Banks[len(b.pool.Banks)-1]) == 0 {
-			s.Add(item.At, key, "the bank is empty", `write "U1 U2 U3 U4"`)
+			s.Add(item.At, key, "the bank is empty", `write "U1 U2 U3 U4 U5"`)
 		}
 	}
 }
@@ -186,14 +186,14 @@ func (b bankReader) take(s *section, key, name string, at document.Span) {
 func checkMemory(s *section, m *MemoryPool) {
 	if s.Has("chip") || s.Has("bus") || s.Has("banks") {
 		s.Missing("chip", `"1Mi x 16": words x bits of one chip`)
-		s.Missing("bus", `"128 bit"`)
-		s.Missing("banks", `["U1 U2 U3 U4"]`)
+		s.Missing("bus", `"80 bit"`)
+		s.Missing("banks", `["U1 U2 U3 U4 U5"]`)
 	}
 	switch q := m.Total; {
 	case q.Value > 1<<40:
-		s.Problem("total", document.Quoted(q.Text)+" is more than a card has", `write it like "16 MiB"`)
+		s.Problem("total", document.Quoted(q.Text)+" is more than a card has", `write it like "10 MiB"`)
 	case q.Value != float64(int64(q.Value)):
-		s.Problem("total", document.Quoted(q.Text)+" is no whole number of bytes", `write it like "16 MiB"`)
+		s.Problem("total", document.Quoted(q.Text)+" is no whole number of bytes", `write it like "10 MiB"`)
 	}
 	if !s.Sound() {
 		return

@@ -202,26 +202,26 @@ func TestVariants(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.Join(f.Variants(), " "); got != "143 166 183" {
+	if got := strings.Join(f.Variants(), " "); got != "112 137 158" {
 		t.Errorf("variants %s", got)
 	}
 	for name, want := range map[string]struct {
 		core, power float64
 		scores      int
-	}{"143": {143e6, 14, 1}, "166": {166e6, 14, 2}, "183": {183e6, 16, 1}} {
+	}{"112": {112e6, 14, 1}, "137": {137e6, 14, 2}, "158": {158e6, 16, 1}} {
 		v, err := f.Variant(name)
 		if err != nil {
 			t.Fatal(err)
 		}
 		own := v.Clocks[0].Value.Value == want.core && v.Thermal.Power.Value == want.power &&
-			len(v.Reference) == want.scores && v.Variant == name && strings.HasPrefix(v.Title, "Lanternfish 16 at ")
+			len(v.Reference) == want.scores && v.Variant == name && strings.HasPrefix(v.Title, "Lanternfish 20 at ")
 		inherited := v.Clocks[0].Source != "" && v.Thermal.MaxTemp.Value == 70 && v.Memory[0].Words == 1<<20 &&
-			v.Memory[0].Banks[0][7] == "U8"
+			v.Memory[0].Banks[0][9] == "U10"
 		if !own || !inherited {
 			t.Errorf("%s: %+v", name, v)
 		}
 	}
-	for name, want := range map[string]string{"": "say which one", "182": "did you mean"} {
+	for name, want := range map[string]string{"": "say which one", "157": "did you mean"} {
 		if _, err := f.Variant(name); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("variant %q: %v", name, err)
 		}
@@ -230,17 +230,17 @@ func TestVariants(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	more, err := two.Variant("2+4")
+	more, err := two.Variant("3+10")
 	if err != nil {
 		t.Fatal(err)
 	}
 	m := more.Memory[1]
-	if m.Name != "texture" || m.Total.Value != 4<<20 || len(m.Banks) != 2 || m.Words != 256<<10 ||
-		more.Memory[0].Total.Value != 2<<20 {
+	if m.Name != "texture" || m.Total.Value != 10<<20 || len(m.Banks) != 2 || m.Words != 512<<10 ||
+		more.Memory[0].Total.Value != 3<<20 {
 		t.Errorf("%+v", more.Memory)
 	}
-	less, err := two.Variant("2+2")
-	if err != nil || less.Memory[1].Total.Value != 2<<20 || less.IDs[0].Device != "0301" || more.IDs[0].Device != "0302" {
+	less, err := two.Variant("3+5")
+	if err != nil || less.Memory[1].Total.Value != 5<<20 || less.IDs[0].Device != "0301" || more.IDs[0].Device != "0302" {
 		t.Errorf("%+v %v", less, err)
 	}
 	plain, err := FindFamily("", "thistledown")
@@ -260,7 +260,7 @@ func TestCheckPlanAgainstFamily(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	v, err := f.Variant("2")
+	v, err := f.Variant("5")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -268,12 +268,12 @@ func TestCheckPlanAgainstFamily(t *testing.T) {
 		return "id = \"p\"\ntitle = \"P\"\n[[step]]\nid = \"s\"\ntitle = \"S\"\n" + step + "\n"
 	}
 	for _, tt := range []struct{ step, want string }{
-		{"kind = \"clock\"\nclocks = [\"core\", \"memry\"]", `7:19: step "s": family "gannet" variant "2" has no clock "memry"`},
-		{"kind = \"rails\"\nrails = [\"VDDQ\"]", `7:10: step "s": family "gannet" variant "2" has no rail "VDDQ"`},
+		{"kind = \"clock\"\nclocks = [\"core\", \"memry\"]", `7:19: step "s": family "gannet" variant "5" has no clock "memry"`},
+		{"kind = \"rails\"\nrails = [\"VDDQ\"]", `7:10: step "s": family "gannet" variant "5" has no rail "VDDQ"`},
 		{"kind = \"image\"\nmodes = [\"640x480x8@60\", \"640x480x24@60\"]", `7:26: step "s": "640x480x24@60" is deeper than the 16 bits`},
-		{"kind = \"image\"\nmodes = [\"1600x1200x16@60\"]", `7:10: step "s": "1600x1200x16@60" needs more than the 2 MiB`},
+		{"kind = \"image\"\nmodes = [\"2560x1600x16@60\"]", `7:10: step "s": "2560x1600x16@60" needs more than the 5 MiB`},
 		{"kind = \"timing\"\nmodes = [\"720x400x8@70\"]", `7:10: step "s": "720x400x8@70" is no mode`},
-		{"kind = \"load\"\nduration = \"1 min\"\nworkload = \"hillside\"\nreference = \"prediction\"", `8:12: step "s": family "gannet" variant "2" has no reference set for workload "hillside"`},
+		{"kind = \"load\"\nduration = \"1 min\"\nworkload = \"hillside\"\nreference = \"prediction\"", `8:12: step "s": family "gannet" variant "5" has no reference set for workload "hillside"`},
 		{"kind = \"load\"\nduration = \"1 min\"\nworkload = \"hillside\"", ""},
 		{"kind = \"soak\"\nduration = \"1 min\"\nsensor = \"case\"\nmax_temp = \"90 °C\"", `9:12: step "s": the limit 90 °C is above the maximum rating`},
 		{"kind = \"soak\"\nduration = \"1 min\"\nsensor = \"die\"", `8:10: step "s": the sensor sits at the die`},

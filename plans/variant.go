@@ -110,7 +110,7 @@ func variantsKey(to *[]variant) key {
 // variantKeys are the keys of the family that a variant may change. They are
 // read where they have taken the place of the family's.
 func variantKeys(v *variant) []key {
-	keys := []key{{Name: "name", To: document.Label(&v.name), Needed: `"…"`, What: "of the variant: 143, 2+4"}}
+	keys := []key{{Name: "name", To: document.Label(&v.name), Needed: `"…"`, What: "of the variant: 137, 3+5"}}
 	for _, k := range new(Family).keys() {
 		if k.Name != "id" && k.Name != "maker" {
 			keys = append(keys, key{Name: k.Name, To: document.Later(k.To.Type), What: variantWhat(k)})

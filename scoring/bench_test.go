@@ -76,7 +76,7 @@ sign = true
 
 const familyText = `
 id = "plover"
-title = "Plover 16"
+title = "Plover 12"
 maker = "Tern Works"
 modes = ["640x480x16@75", "800x600x16@75"]
 max_depth = 32
@@ -89,10 +89,10 @@ expect = "2x"
 vendor = "f5e1"
 device = "0a01"
 [[memory]]
-total = "16 MiB"
+total = "12 MiB"
 chip = "1Mi x 16"
-bus = "64 bit"
-banks = ["U1 U2 U3 U4", "U5 U6 U7 U8"]
+bus = "48 bit"
+banks = ["U1 U2 U3", "U4 U5 U6"]
 source = "invented"
 [[clock]]
 name = "core"
@@ -100,7 +100,7 @@ value = "100 MHz ±1 %"
 source = "invented"
 [[clock]]
 name = "memory"
-value = "125 MHz ±1 %"
+value = "118 MHz ±1 %"
 source = "invented"
 [thermal]
 cooling = "passive"
@@ -380,8 +380,8 @@ var cleanAnswers = map[plans.Kind][]string{
 	plans.InspectionKind: {"bridges=yes", "pins=yes"},
 	plans.RailsKind:      {"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.51 V", "mem.volt=3.31 V"},
 	plans.DetectionKind:  {"detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=2x"},
-	plans.MemorySizeKind: {"size=16 MiB"},
-	plans.ClockKind:      {"core=100.1 MHz", "memory=125.2 MHz"},
+	plans.MemorySizeKind: {"size=12 MiB"},
+	plans.ClockKind:      {"core=100.1 MHz", "memory=118.2 MHz"},
 	plans.ImageKind:      {"640x480x16@75=clean", "800x600x16@75=clean", "depth=32 bit"},
 }
 

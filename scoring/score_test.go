@@ -100,7 +100,7 @@ func TestWhenWork(t *testing.T) {
 	if o.Accepted || o.Steps[1].WhyNeeded != "memory chips replaced" || !o.Steps[1].Required {
 		t.Errorf("needed by the work: %v, %+v", o.Accepted, o.Steps[1])
 	}
-	b.attempt("memory-size", "size=16 MiB")
+	b.attempt("memory-size", "size=12 MiB")
 	if o = b.score(); !o.Accepted {
 		t.Errorf("done: %s", said(o.Reason))
 	}
@@ -142,15 +142,15 @@ func TestSkippedAndCut(t *testing.T) {
 
 func TestRetests(t *testing.T) {
 	b := newBench(t, "clocks")
-	b.attempt("clocks", "core=90 MHz", "memory=125 MHz")
+	b.attempt("clocks", "core=90 MHz", "memory=118 MHz")
 	b.attempt("clocks", "core=100 MHz")
-	b.attempt("clocks", "core=100 MHz", "memory=125 MHz")
+	b.attempt("clocks", "core=100 MHz", "memory=118 MHz")
 	s := b.step("clocks")
 	if s.Attempts != 3 || s.Verdict != pass || !slices.Equal(s.Earlier, []conformity.Verdict{fail, notRun}) {
 		t.Errorf("%d attempts, %v, earlier %v", s.Attempts, s.Verdict, s.Earlier)
 	}
 	// The last attempt counts, even when an earlier one was better.
-	b.attempt("clocks", "core=90 MHz", "memory=125 MHz")
+	b.attempt("clocks", "core=90 MHz", "memory=118 MHz")
 	if o := b.score(); o.Accepted || o.Steps[0].Verdict != fail {
 		t.Errorf("%v after a failed retest", o.Steps[0].Verdict)
 	}
@@ -158,7 +158,7 @@ func TestRetests(t *testing.T) {
 
 func TestCorrections(t *testing.T) {
 	b := newBench(t, "clocks")
-	a := b.attempt("clocks", "core=90 MHz", "memory=125 MHz", "core=100 MHz")
+	a := b.attempt("clocks", "core=90 MHz", "memory=118 MHz", "core=100 MHz")
 	a.Readings[2].Corrects = true
 	s := b.step("clocks")
 	near(t, "core", checkNamed(t, s, "core").Value, 100)
@@ -173,9 +173,9 @@ func TestCorrections(t *testing.T) {
 // The likeliest cause stands first.
 func TestCausesInOrder(t *testing.T) {
 	b := newBench(t, everyStep...).clean()
-	b.attempt("clocks", "core=90 MHz", "memory=125 MHz")
+	b.attempt("clocks", "core=90 MHz", "memory=118 MHz")
 	b.attempt("picture", "640x480x16@75=snow", "800x600x16@75=clean")
-	b.attempt("memory-size", "size=8 MiB")
+	b.attempt("memory-size", "size=6 MiB")
 	o := b.score()
 	if len(o.Causes) < 3 {
 		t.Fatalf("%d causes", len(o.Causes))
@@ -337,7 +337,7 @@ func TestTakingReadingsAway(t *testing.T) {
 // as the guard band grows).
 func TestMoreUncertaintyNeverPasses(t *testing.T) {
 	b := newBench(t, "clocks", "rails")
-	b.attempt("clocks", "core=100 MHz", "memory=125 MHz")
+	b.attempt("clocks", "core=100 MHz", "memory=118 MHz")
 	b.attempt("rails", cleanAnswers[plans.RailsKind]...)
 	counter, _ := b.Shop.Benches[0].Instrument("counter")
 	rank := map[conformity.Verdict]int{pass: 0, inconclusive: 1, fail: 0}

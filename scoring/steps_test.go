@@ -97,7 +97,7 @@ func TestSlotLimitsTheRate(t *testing.T) {
 	}
 }
 
-// 15 of 16 MiB is a matter of display and no fault if the picture and the other
+// 11 of 12 MiB is a matter of display and no fault if the picture and the other
 // checks are clean; half the memory is a fault (common practice, no source).
 func TestMemorySize(t *testing.T) {
 	clean := []string{"640x480x16@75=clean", "800x600x16@75=clean", "depth=32 bit"}
@@ -108,16 +108,16 @@ func TestMemorySize(t *testing.T) {
 		want       conformity.Verdict
 		says       string
 	}{
-		{"all", "16 MiB", nil, nil, pass, ""},
-		{"all, spelt MB", "16 MB", nil, nil, pass, ""},
-		{"15 with a clean picture", "15 MiB", clean, []string{"core=100.1 MHz", "memory=125.2 MHz"}, pass, "a matter of display, not a fault"},
-		{"15 without a picture", "15 MiB", nil, nil, inconclusive, "picture (not run)"},
-		{"15 with a spoilt picture", "15 MiB", []string{"640x480x16@75=red dots", "800x600x16@75=clean"}, nil, inconclusive, "picture (fail)"},
-		{"15 with a picture half looked at", "15 MiB", clean[:1], nil, inconclusive, "picture (not run)"},
-		{"15 with a wrong clock", "15 MiB", clean, []string{"core=90 MHz", "memory=125.2 MHz"}, inconclusive, "clocks (fail)"},
-		{"half", "8 MiB", clean, nil, fail, "U5, U6, U7 and U8"},
+		{"all", "12 MiB", nil, nil, pass, ""},
+		{"all, spelt MB", "12 MB", nil, nil, pass, ""},
+		{"11 with a clean picture", "11 MiB", clean, []string{"core=100.1 MHz", "memory=118.2 MHz"}, pass, "a matter of display, not a fault"},
+		{"11 without a picture", "11 MiB", nil, nil, inconclusive, "picture (not run)"},
+		{"11 with a spoilt picture", "11 MiB", []string{"640x480x16@75=red dots", "800x600x16@75=clean"}, nil, inconclusive, "picture (fail)"},
+		{"11 with a picture half looked at", "11 MiB", clean[:1], nil, inconclusive, "picture (not run)"},
+		{"11 with a wrong clock", "11 MiB", clean, []string{"core=90 MHz", "memory=118.2 MHz"}, inconclusive, "clocks (fail)"},
+		{"half", "6 MiB", clean, nil, fail, "U4, U5 and U6"},
 		{"nothing", "0 MiB", clean, nil, fail, ""},
-		{"double", "32 MiB", clean, nil, inconclusive, "another variant of the board"},
+		{"double", "24 MiB", clean, nil, inconclusive, "another variant of the board"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t, "memory-size", "clocks", "picture")
@@ -137,9 +137,9 @@ func TestMemorySize(t *testing.T) {
 			}
 		})
 	}
-	// A plan without any picture never calls 15 MiB a matter of display.
+	// A plan without any picture never calls 11 MiB a matter of display.
 	b := newBench(t, "memory-size")
-	b.attempt("memory-size", "size=15 MiB")
+	b.attempt("memory-size", "size=11 MiB")
 	s := b.step("memory-size")
 	if s.Verdict != inconclusive || !strings.Contains(said(s.Reason), "no picture was checked") {
 		t.Errorf("%v, %s", s.Verdict, said(s.Reason))
@@ -158,10 +158,10 @@ func TestImage(t *testing.T) {
 
 func TestClock(t *testing.T) {
 	runCases(t, []stepCase{
-		{"in tolerance", "clocks", []string{"core=100.1 MHz", "memory=125.2 MHz"}, pass, nil, ""},
-		{"off", "clocks", []string{"core=98.0 MHz", "memory=125.2 MHz"}, fail, verdicts{"core": fail, "memory": pass}, "-20000 ppm"},
-		{"near the limit", "clocks", []string{"core=100.95 MHz", "memory=125.2 MHz"}, inconclusive, nil, "too near to a limit"},
-		{"the same by shared risk", "clocks;rule = \"simple\"", []string{"core=100.95 MHz", "memory=125.2 MHz"}, pass, nil, ""},
+		{"in tolerance", "clocks", []string{"core=100.1 MHz", "memory=118.2 MHz"}, pass, nil, ""},
+		{"off", "clocks", []string{"core=98.0 MHz", "memory=118.2 MHz"}, fail, verdicts{"core": fail, "memory": pass}, "-20000 ppm"},
+		{"near the limit", "clocks", []string{"core=100.95 MHz", "memory=118.2 MHz"}, inconclusive, nil, "too near to a limit"},
+		{"the same by shared risk", "clocks;rule = \"simple\"", []string{"core=100.95 MHz", "memory=118.2 MHz"}, pass, nil, ""},
 		{"one not read", "clocks", []string{"core=100.1 MHz"}, notRun, verdicts{"memory": notRun}, ""},
 		{"only one asked for", "clocks;clocks = [\"core\"]", []string{"core=100.1 MHz"}, pass, nil, ""},
 		{"one the family does not have", "clocks;clocks = [\"core\", \"texture\"]", []string{"core=100.1 MHz"}, notRun, verdicts{"texture": notRun}, "The family has no clock"},
@@ -174,7 +174,7 @@ func TestClock(t *testing.T) {
 // δ/√12), 5.1.2 (in quadrature), with U = 2u.
 func TestClockUncertaintyByHand(t *testing.T) {
 	b := newBench(t, "clocks")
-	b.attempt("clocks", "core=100.1 MHz, 100.3 MHz, 100.2 MHz, 100.4 MHz", "memory=125.2 MHz")
+	b.attempt("clocks", "core=100.1 MHz, 100.3 MHz, 100.2 MHz, 100.4 MHz", "memory=118.2 MHz")
 	s := b.step("clocks")
 	// mean = 100.25; deviations −0.15, 0.05, −0.05, 0.15; Σd² = 0.05
 	// s² = 0.05/3, s/√4 = √(0.05/12) = 0.0645497
@@ -249,7 +249,7 @@ func TestNoInstrumentNoVerdict(t *testing.T) {
 		{"no such bench", func(b *bench) { b.Job.Bench = "sold" }},
 	} {
 		b := newBench(t, "clocks")
-		b.attempt("clocks", "core=100.1 MHz", "memory=125.2 MHz")
+		b.attempt("clocks", "core=100.1 MHz", "memory=118.2 MHz")
 		tt.spoil(b)
 		s := b.step("clocks")
 		c := checkNamed(t, s, "core")

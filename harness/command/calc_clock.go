@@ -36,11 +36,11 @@ func (c *Console) calcClock() *cli.Command {
 	return &cli.Command{
 		Name:  "clock",
 		Usage: "judge a clock readout: nominal, nearest setting, another variant, or drift",
-		Description: "The last digit of --reading is its resolution; \"166\" is known to ±0.5 MHz.\n" +
+		Description: "The last digit of --reading is its resolution; \"137\" is known to ±0.5 MHz.\n" +
 			"A clock is made as reference x N / (M x 2^K); the reference is 315/22 MHz unless\n" +
 			"--reference says otherwise. With --family the values come from a board family.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			clock("nominal", "nominal `CLOCK`, as in 166MHz", &q.NominalHz),
+			clock("nominal", "nominal `CLOCK`, as in 137MHz", &q.NominalHz),
 			frequency("reading", "MHz", "the `CLOCK` that was read, with the digits shown", &q.ReadHz, &q.ResolutionHz),
 			&cli.StringFlag{Name: "tolerance", Usage: "`LIMITS` of the clock, as in 1% or 100ppm", Value: "1%"},
 			&cli.StringFlag{Name: "instrument", Usage: "`LIMITS` of the instrument, as in 50ppm or 0.1MHz"},
@@ -81,7 +81,7 @@ func (c *Console) calcClock() *cli.Command {
 func (q *clockQuestion) otherVariant(text string) error {
 	name, clock, ok := strings.Cut(text, "=")
 	if !ok {
-		return fmt.Errorf("write NAME=MHZ, as in 143=143, not %q", text)
+		return fmt.Errorf("write NAME=MHZ, as in 112=112, not %q", text)
 	}
 	hz, err := parseAmount(clock, quantity.Frequency, "MHz")
 	if err != nil || !(hz.Value > 0) {
@@ -97,7 +97,7 @@ func (q *clockQuestion) pair(text string) error {
 	a, err1 := parseAmount(core, quantity.Frequency, "MHz")
 	b, err2 := parseAmount(memory, quantity.Frequency, "MHz")
 	if !ok || err1 != nil || err2 != nil {
-		return fmt.Errorf("write CORE/MEMORY, as in 166.0/83.0, not %q", text)
+		return fmt.Errorf("write CORE/MEMORY, as in 137.0/68.5, not %q", text)
 	}
 	// Half a last digit, rectangular (JCGM 100:2008, 4.3.7).
 	q.pairs = append(q.pairs, bus.ClockPair{
@@ -118,7 +118,7 @@ func (c *Console) settleClock(x *cli.Context, q *clockQuestion) error {
 		return errors.New("--name goes with --family")
 	}
 	if q.NominalHz == 0 {
-		return errors.New("give the nominal clock, as in: proveout calc clock --nominal 166MHz --reading 165.8MHz")
+		return errors.New("give the nominal clock, as in: proveout calc clock --nominal 137MHz --reading 136.8MHz")
 	}
 	var err error
 	switch {

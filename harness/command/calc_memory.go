@@ -51,7 +51,7 @@ func (c *Console) calcMemorySize() *cli.Command {
 		Name:      "memory-size",
 		Usage:     "what explains the memory size that a card shows",
 		ArgsUsage: "SIZE",
-		Description: "SIZE is what was shown, as in \"15 MiB\". The organisation is that of a board\n" +
+		Description: "SIZE is what was shown, as in \"19 MiB\". The organisation is that of a board\n" +
 			"family, or typed with --chips, --chip and --bus.",
 		Flags: append([]cli.Flag{shopFlag, jsonFlag,
 			&cli.StringFlag{Name: "pool", Usage: "one `MEMORY` of the family, frame or texture; else all together"},
@@ -61,7 +61,7 @@ func (c *Console) calcMemorySize() *cli.Command {
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
 				return errors.New("give the size that was shown, as in: " +
-					"proveout calc memory-size --family gannet --variant 4 \"2 MiB\"")
+					"proveout calc memory-size --family gannet --variant 10 \"5 MiB\"")
 			}
 			size, err := parseAmount(x.Args().First(), quantity.Bytes, "MiB")
 			if err != nil {
@@ -91,7 +91,7 @@ func (c *Console) organisations(x *cli.Context, o *organised) ([]memory.Organisa
 			return nil, errors.New("--pool and --variant go with --family")
 		}
 		if o.width == 0 || !x.IsSet("bus") {
-			return nil, errors.New("give the organisation: --family ID, or --chips 8 --chip 1Mix16 --bus 64")
+			return nil, errors.New("give the organisation: --family ID, or --chips 10 --chip 1Mix16 --bus 160")
 		}
 		org, err := memory.OfChips(o.words, o.width, int(o.bus.Value), o.chips, o.banks)
 		return []memory.Organisation{org}, err

@@ -24,7 +24,7 @@ import (
 // quickCommands lead a card through the quick plan, with a photo of it.
 func quickCommands(photo string) [][]string {
 	return [][]string{
-		{"job", "open", "--plan", "quick", "--family", "lanternfish", "--variant", "166",
+		{"job", "open", "--plan", "quick", "--family", "lanternfish", "--variant", "137",
 			"--mark", "sticker=A 17", "--mark", "date code U3=9823",
 			"--complaint", "No picture", "--condition", "Dusty, one bent pin",
 			"--work", "pins resoldered", "--work-notes", "Pins 14 and 15 of U2", "--after", photo},
@@ -32,9 +32,9 @@ func quickCommands(photo string) [][]string {
 			"traces=n/a", "leftovers=yes", "capacitors=yes", "edge-contacts=yes", "heatsink=yes", "compound=yes"},
 		{"record", "1", "rails", "3V3.ohm=36.4 ohm", "VDDQ.ohm=50.9 ohm", "core.ohm=10.7 ohm", "5V.ohm=190 ohm",
 			"3V3.volt=3.31 V", "VDDQ.volt=3.30 V", "core.volt=2.51 V", "5V.volt=5.06 V"},
-		{"record", "1", "detection", "detected=yes", "bus=AGP", "id=f5e1:0166", "rate=2x"},
-		{"record", "1", "memory-size", "size=16 MiB"},
-		{"record", "1", "clocks", "core=166.2 MHz", "memory=166.1 MHz"},
+		{"record", "1", "detection", "detected=yes", "bus=AGP", "id=f5e1:0137", "rate=2x"},
+		{"record", "1", "memory-size", "size=20 MiB"},
+		{"record", "1", "clocks", "core=137.2 MHz", "memory=137.1 MHz"},
 		{"record", "1", "picture", "640x480x16@75=clean", "800x600x16@75=clean", "1024x768x16@75=clean",
 			"1024x768x32@60=clean", "1280x1024x16@60=clean", "depth=32 bit"},
 	}

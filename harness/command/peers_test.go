@@ -59,7 +59,7 @@ func photographedJob(t testing.TB) (shop, number string) {
 	shop = demoShop(t)
 	inputs := filepath.Join(filepath.Dir(shop), "inputs")
 	card := func(name string) string { return filepath.Join(inputs, "card-a", name) }
-	open := []string{"job", "open", "--plan", "quick", "--family", "lanternfish", "--variant", "166",
+	open := []string{"job", "open", "--plan", "quick", "--family", "lanternfish", "--variant", "137",
 		"--bench", "bench-1", "--mark", "sticker=BX 04417"}
 	for i, photo := range []struct{ flag, demo string }{
 		{"--before", "card-a-received.jpg"}, {"--before", "card-a-front.jpg"},

@@ -23,7 +23,7 @@ func (c *Console) recordCommand() *cli.Command {
 		Name:      "record",
 		Usage:     "record typed results of a step",
 		ArgsUsage: "JOB STEP name=value…",
-		Description: "Values carry their unit: core=\"166.2 MHz\". Several readings of one name are\n" +
+		Description: "Values carry their unit: core=\"137.2 MHz\". Several readings of one name are\n" +
 			"separated by commas; \"61.5 °C @ 30 min\" says when in a run it was read. Results\n" +
 			"of several steps can come from a file: record JOB --file results.toml.",
 		Flags: []cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,

@@ -16,7 +16,7 @@ import (
 var linesBefore = []string{
 	`{"v":1,"seq":1,"at":"2026-03-05T09:30:00.5+01:00","kind":"attempt-start","more":3,"step":"clocks","attempt":1,"by":"ka"}`,
 	`{"v":1,"seq":2,"at":"2026-03-05T09:30:01+01:00","kind":"reading","more":2,"step":"clocks","attempt":1,"by":"ka",` +
-		`"reading":{"name":"core","value":166500000,"text":"166.5 MHz","unit":"MHz","resolution":100000,` +
+		`"reading":{"name":"core","value":137500000,"text":"137.5 MHz","unit":"MHz","resolution":100000,` +
 		`"instrument":"counter","place":"die","after":1800,"source":{"kind":"typed","line":4,"column":"core"}}}`,
 	`{"v":1,"seq":3,"at":"2026-03-05T09:30:02+01:00","kind":"correction","more":1,"step":"clocks","attempt":1,` +
 		`"reading":{"name":"bus","word":"AGP","text":"agp","source":{"kind":"file","evidence":"ab"}}}`,
@@ -82,12 +82,12 @@ func TestLinesOfBefore(t *testing.T) {
 	}
 	zone := time.FixedZone("", 3600)
 	at := func(minute, second int) time.Time { return time.Date(2026, 3, 5, 9, minute, second, 0, zone) }
-	core, after := 166.5e6, 1800.0
+	core, after := 137.5e6, 1800.0
 	want := map[string][]reading.Attempt{
 		"clocks": {{
 			Number: 1, Started: at(30, 0).Add(time.Second / 2), Ended: at(37+1, 0), By: "ka", Ran: 12,
 			Readings: []reading.Reading{
-				{Seq: 2, Name: "core", Value: &core, Text: "166.5 MHz", Unit: "MHz", Resolution: 1e5, Instrument: "counter",
+				{Seq: 2, Name: "core", Value: &core, Text: "137.5 MHz", Unit: "MHz", Resolution: 1e5, Instrument: "counter",
 					Place: "die", After: &after, At: at(30, 1), By: "ka", Source: reading.Source{Kind: "typed", Line: 4, Column: "core"}},
 				{Seq: 3, Name: "bus", Word: "AGP", Text: "agp", Corrects: true, At: at(30, 2), Source: reading.Source{Kind: "file", Evidence: "ab"}},
 			},

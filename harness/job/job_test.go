@@ -28,7 +28,7 @@ func opening() Opening {
 			Plan:   "full", Bench: "left", Technician: "ka", Customer: "R-17",
 			Complaint: "Stripes after a while </script> 🙂\nsecond line", ComplaintEvery: 600, Condition: "dusty",
 			Work: []string{"memory chips replaced"}, WorkNotes: "two chips",
-			Card: reading.Card{Family: "tarn", Variant: "tarn-166", Title: "Tarn 166", Serial: "TN-0007",
+			Card: reading.Card{Family: "tarn", Variant: "tarn-137", Title: "Tarn 137", Serial: "TN-0007",
 				Marks: []reading.Mark{{Name: "date code", Value: "9937"}, {Name: "sticker \"A\"", Value: "12\\3"}}},
 		},
 		PlanText: []byte("id = \"full\"\n"), FamilyText: []byte("id = \"tarn\"\n"),
@@ -64,7 +64,7 @@ func load(t *testing.T, dir string) *reading.Job {
 }
 
 func typed(name string, v float64) reading.Reading {
-	return reading.Reading{Name: name, Value: &v, Text: "166.5", Unit: "MHz", Resolution: 1e5, Instrument: "counter",
+	return reading.Reading{Name: name, Value: &v, Text: "137.5", Unit: "MHz", Resolution: 1e5, Instrument: "counter",
 		By: "ka", Source: reading.Source{Kind: "typed"}}
 }
 
@@ -160,7 +160,7 @@ func TestAttempts(t *testing.T) {
 	if err := f.Append(Entry{Kind: AttemptStart, Step: "clocks", Attempt: 1, By: "ka"}); err != nil {
 		t.Fatal(err)
 	}
-	fix := typed("core", 166e6)
+	fix := typed("core", 137e6)
 	fix.Corrects = true
 	word := reading.Reading{Name: "bus", Word: "AGP", Text: "agp"}
 	err := f.Append(Observe("clocks", 1, typed("core", 1.665e9)), Observe("clocks", 1, fix), Observe("clocks", 1, word),
@@ -185,7 +185,7 @@ func TestAttempts(t *testing.T) {
 	if len(a) != 2 || len(a[0].Readings) != 3 || a[0].Ran != 12 || a[0].Notes[0].Text != "warm" || a[1].Cut != "power lost" || a[1].Ran != 3 {
 		t.Fatalf("%+v", a)
 	}
-	if all := a[0].All("core"); len(all) != 1 || all[0].Number() != 166e6 || all[0].Seq != 3 {
+	if all := a[0].All("core"); len(all) != 1 || all[0].Number() != 137e6 || all[0].Seq != 3 {
 		t.Errorf("corrected reading: %+v", all)
 	}
 	if r, _ := a[0].Latest("bus"); r.Value != nil || r.Word != "AGP" || !math.IsNaN(r.Number()) {

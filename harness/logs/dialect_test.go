@@ -198,15 +198,15 @@ func TestUnits(t *testing.T) {
 	// Degree Fahrenheit and kelvin: NIST SP 811 (2008), appendix B.8 and B.9; the
 	// rest are decimal prefixes and minutes.
 	log := "time_min,temp_f,ambient_k,frame_us,core_clock_mhz,fan_rpm,busy_percent,power_mw\n" +
-		"0,212,273.15,16666,166,1200,95,2500\n" +
-		"1.5,32,300.15,16667,166,1230,9.5,2501\n"
+		"0,212,273.15,16666,137,1200,95,2500\n" +
+		"1.5,32,300.15,16667,137,1230,9.5,2501\n"
 	sum, got, err := collect(t, []byte(log), Map{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := map[string][]float64{
 		"time": {0, 90}, "temperature": {100, 0}, "ambient": {0, 27}, "frame-time": {0.016666, 0.016667},
-		"core-clock": {166e6, 166e6}, "fan-speed": {20, 20.5}, "busy": {0.95, 0.095}, "power": {2.5, 2.501},
+		"core-clock": {137e6, 137e6}, "fan-speed": {20, 20.5}, "busy": {0.95, 0.095}, "power": {2.5, 2.501},
 	}
 	near := func(a, b float64) bool { return math.Abs(a-b) < 1e-12*max(1, math.Abs(a)) }
 	if d := cmp.Diff(want, got.cols, cmp.Comparer(near)); d != "" {

@@ -21,8 +21,8 @@ type Results struct {
 // the names of its readings as keys.
 //
 //	[clock]
-//	core = "166.2 MHz"
-//	memory = ["165.8 MHz", "165.9 MHz"]
+//	core = "137.2 MHz"
+//	memory = ["136.8 MHz", "136.9 MHz"]
 //	note = "read after ten minutes"
 //
 // Beside the readings a step may have note, skip, instrument and retest. A

@@ -47,14 +47,14 @@ func TestParseSeveral(t *testing.T) {
 }
 
 func TestDoubt(t *testing.T) {
-	field := plans.Field{Name: "core", Dimension: quantity.Frequency, Unit: "MHz", Nominal: 166e6}
+	field := plans.Field{Name: "core", Dimension: quantity.Frequency, Unit: "MHz", Nominal: 137e6}
 	for text, want := range map[string]string{
-		"166":      "",
+		"137":      "",
 		"140 MHz":  "", // off, but a value a card may show: the verdict says so
-		"1665 MHz": "1665 MHz: did you mean 166.5 MHz?",
-		"1665":     "1665 MHz: did you mean 166.5 MHz?",
-		"16.6":     "16.6 MHz: did you mean 166 MHz?",
-		"166 kHz":  "166 kHz: did you mean 166",
+		"1375 MHz": "1375 MHz: did you mean 137.5 MHz?",
+		"1375":     "1375 MHz: did you mean 137.5 MHz?",
+		"13.7":     "13.7 MHz: did you mean 137 MHz?",
+		"137 kHz":  "137 kHz: did you mean 137",
 		"500":      "500 MHz", // far off, and no slip
 	} {
 		readings, err := Parse(field, text)

@@ -16,7 +16,7 @@ func TestRegisterKeepsAndTakesOut(t *testing.T) {
 	shop := t.TempDir()
 	at := time.Date(2026, 3, 4, 10, 0, 0, 0, time.UTC)
 	score := func(card string, v float64) Entry {
-		return Entry{Kind: Score, At: at, Family: "f", Variant: "166", Workload: "maze", Bench: "b1", Unit: "fps", Better: "higher", Card: card, Value: v}
+		return Entry{Kind: Score, At: at, Family: "f", Variant: "137", Workload: "maze", Bench: "b1", Unit: "fps", Better: "higher", Card: card, Value: v}
 	}
 	if err := Append(shop, score("one", 40), score("two", 41), score("three", 90)); err != nil {
 		t.Fatal(err)
@@ -28,11 +28,11 @@ func TestRegisterKeepsAndTakesOut(t *testing.T) {
 	if err != nil || len(warnings) > 0 || len(entries) != 4 {
 		t.Fatalf("Load: %d entries, %v, %v", len(entries), warnings, err)
 	}
-	sets := Sets(entries, "f", "166")
+	sets := Sets(entries, "f", "137")
 	if len(sets) != 1 || len(sets[0].Scores) != 2 || sets[0].Scores[1].Value != 41 || sets[0].Scores[1].When != "2026-03-04" {
 		t.Errorf("Sets: %+v", sets)
 	}
-	if other := Sets(entries, "f", "183"); other != nil {
+	if other := Sets(entries, "f", "158"); other != nil {
 		t.Errorf("another variant has %v", other)
 	}
 }

@@ -30,7 +30,7 @@ func newBench(t testing.TB, plan string) *bench {
 	if err := os.WriteFile(filepath.Join(b.dir, "plans", "trial.plan.toml"), []byte(plan), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	b.must("job", "open", "--shop", b.dir, "--plan", "trial", "--family", "saltmarsh", "--variant", "32")
+	b.must("job", "open", "--shop", b.dir, "--plan", "trial", "--family", "saltmarsh", "--variant", "40")
 	list, err := job.List(b.dir)
 	if err != nil || len(list) != 1 {
 		t.Fatalf("jobs: %v, %v", list, err)

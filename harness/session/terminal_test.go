@@ -91,14 +91,14 @@ func TestSessionAtATerminal(t *testing.T) {
 			b := newBench(t, terminalPlan)
 			term := newTerminal(t, width, "env -u NO_COLOR TERM=screen-256color", b.path+" run --shop "+b.dir+" 1")
 			term.await("Read the core clock")
-			term.keys("2000", "Enter")
-			term.await("did you mean 200")
+			term.keys("1870", "Enter")
+			term.await("did you mean 187")
 			term.keys("no", "Enter")
-			term.keys("200.1", "Enter")
-			if screen := term.await("Read the memory clock"); !strings.Contains(screen, "kept 200.1 MHz, expected") {
+			term.keys("187.1", "Enter")
+			if screen := term.await("Read the memory clock"); !strings.Contains(screen, "kept 187.1 MHz, expected") {
 				t.Errorf("a blind reading is not shown with what was expected:\n%s", screen)
 			}
-			term.keys("183.0", "Enter")
+			term.keys("163.0", "Enter")
 			term.await("Enter the moment it begins")
 			if coloured := term.tmux("capture-pane", "-p", "-e"); !strings.Contains(coloured, "\x1b[1m") {
 				t.Error("nothing is shown in bold")
@@ -165,7 +165,7 @@ func TestPlainTerminal(t *testing.T) {
 	term := newTerminal(t, 60, "", b.path+" run --plain --shop "+b.dir+" 1")
 	term.tmux("pipe-pane", "cat > "+file)
 	term.await("Read the core clock")
-	for _, answer := range []string{"200.1", "183.0", "", "41.5", "/end", ""} {
+	for _, answer := range []string{"187.1", "163.0", "", "41.5", "/end", ""} {
 		term.keys(answer, "Enter")
 		time.Sleep(300 * time.Millisecond)
 	}

@@ -44,7 +44,7 @@ func openJob(t *testing.T, keys string) *workflow.Job {
 		t.Fatal(err)
 	}
 	in := shop.Receive()
-	if err := errors.Join(in.SetFamily("saltmarsh"), in.SetVariant("32"), in.SetPlan("trial")); err != nil {
+	if err := errors.Join(in.SetFamily("saltmarsh"), in.SetVariant("40"), in.SetPlan("trial")); err != nil {
 		t.Fatal(err)
 	}
 	job, err := in.Open()

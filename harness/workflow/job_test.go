@@ -23,7 +23,7 @@ func opened(t *testing.T) *Job {
 		t.Fatal(err)
 	}
 	in := shop.Receive()
-	if err := errors.Join(in.SetFamily("saltmarsh"), in.SetVariant("32"), in.SetPlan("full")); err != nil {
+	if err := errors.Join(in.SetFamily("saltmarsh"), in.SetVariant("40"), in.SetPlan("full")); err != nil {
 		t.Fatal(err)
 	}
 	j, err := in.Open()

@@ -307,7 +307,7 @@ func (b *broken) explainWord(item int) bool {
 	end := item + len(word)
 	next := b.skipBlanks(end)
 	r, _ := utf8.DecodeRuneInString(b.text[next:])
-	goesOn := next > end && (unicode.IsLetter(r) || strings.ContainsRune("%°±+", r)) // as in 166 MHz
+	goesOn := next > end && (unicode.IsLetter(r) || strings.ContainsRune("%°±+", r)) // as in 137 MHz
 	small := strings.ToLower(word)
 	what, fix := badNumber(word)
 	switch {

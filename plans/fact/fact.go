@@ -143,7 +143,7 @@ func (a Amount) WithSign() Amount { a.Signed = true; return a }
 // Whole is the amount with every digit that tells it from others, 15 at most.
 func (a Amount) Whole() Amount { a.Exact = true; return a }
 
-// An AsWritten is an amount as somebody wrote it, with its tolerance: "166 MHz
+// An AsWritten is an amount as somebody wrote it, with its tolerance: "137 MHz
 // ±1 %". Languages give it their decimal mark; all else stays.
 type AsWritten string
 

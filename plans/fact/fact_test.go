@@ -85,7 +85,7 @@ func TestForms(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	size, err := quantity.Parse("16 MiB", quantity.Bytes)
+	size, err := quantity.Parse("20 MiB", quantity.Bytes)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,7 +97,7 @@ func TestForms(t *testing.T) {
 		{fact.New("a", "n", 3, "chip", "U7"), `{"fact":"a","args":{"chip":"U7","n":3}}`},
 		{fact.New("a", "x", fact.In(167.6, "MHz").Within(0.1)), `{"fact":"a","args":{"x":{"amount":167.6,"unit":"MHz","u":0.1}}}`},
 		{fact.New("a", "x", fact.In(math.NaN(), "")), `{"fact":"a","args":{"x":{"amount":null}}}`},
-		{fact.New("a", "x", size), `{"fact":"a","args":{"x":{"amount":16,"unit":"MiB","exact":true}}}`},
+		{fact.New("a", "x", size), `{"fact":"a","args":{"x":{"amount":20,"unit":"MiB","exact":true}}}`},
 		{fact.New("a", "x", &limit), `{"fact":"a","args":{"x":{"amount":0.25,"unit":"K/min","exact":true}}}`},
 		{fact.New("a", "x", []fact.Fact{fact.New("b")}), `{"fact":"a","args":{"x":{"join":"sentences","items":[{"fact":"b"}]}}}`},
 	} {

@@ -7,25 +7,25 @@ import (
 )
 
 func ExampleParse() {
-	q, err := quantity.Parse("166 MHz ±1 %", quantity.Frequency)
+	q, err := quantity.Parse("137 MHz ±1 %", quantity.Frequency)
 	fmt.Println(q.Value, q.Low(), q.High(), err)
 
-	_, err = quantity.Parse("165,8 MHz", quantity.Frequency)
+	_, err = quantity.Parse("136,8 MHz", quantity.Frequency)
 	fmt.Println(err)
 
 	// Output:
-	// 1.66e+08 1.6434e+08 1.6766e+08 <nil>
-	// decimal comma; write "165.8 MHz"
+	// 1.37e+08 1.3563e+08 1.3837e+08 <nil>
+	// decimal comma; write "136.8 MHz"
 }
 
 func ExampleFormat() {
-	fmt.Println(quantity.Format(165.8e6, 1e6, quantity.Frequency)) // known to 1 MHz
-	fmt.Println(quantity.Format(165.8e6, 1e3, quantity.Frequency)) // known to 1 kHz
-	fmt.Println(quantity.Format(16<<20, 0, quantity.Bytes))
+	fmt.Println(quantity.Format(136.8e6, 1e6, quantity.Frequency)) // known to 1 MHz
+	fmt.Println(quantity.Format(136.8e6, 1e3, quantity.Frequency)) // known to 1 kHz
+	fmt.Println(quantity.Format(20<<20, 0, quantity.Bytes))
 	// Output:
-	// 166 MHz
-	// 165.800 MHz
-	// 16 MiB
+	// 137 MHz
+	// 136.800 MHz
+	// 20 MiB
 }
 
 // The resistance of JCGM 100:2008, 7.2.6 (values from memory), and one whose U

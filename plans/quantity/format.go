@@ -13,7 +13,7 @@ func Format(value, resolution float64, dim Dimension) string {
 	return Choose(dim, value).Format(value, resolution)
 }
 
-// Format prints a value given in base units in u: "166.0 MHz".
+// Format prints a value given in base units in u: "137.0 MHz".
 func (u Unit) Format(value, resolution float64) string {
 	n := u.Number(value, resolution)
 	if u.Name == "" || n == notANumber {

@@ -31,8 +31,8 @@ const maxLength = 200
 // Parse reads a quantity of the given dimension: a number, its unit and, where
 // one is written, a tolerance.
 //
-//	166 MHz ±1 %      3.3 V +0.2 V -0.1 V     1 h 30 min
-//	16 MiB            85 degC +- 2 degC       1 K/10min, 2 °C per h
+//	137 MHz ±1 %      3.3 V +0.2 V -0.1 V     1 h 30 min
+//	20 MiB            85 degC +- 2 degC       1 K/10min, 2 °C per h
 //
 // The decimal sign is a point; thousands may be set apart by blanks. The error
 // is an [*Error].
@@ -420,7 +420,7 @@ func (s *scanner) wrongUnit(dim Dimension, word string) error {
 	fahrenheit, _ := InFile(Temperature, "°F")
 	switch meant, _ := InFile(Temperature, word); {
 	case dim == Bytes && (hasWord("Mb mb Gb", word) || strings.HasSuffix(word, "bit") || strings.HasSuffix(word, "bits")):
-		return wrong(shown+" may mean bits", `write bytes, such as "16 MiB"`)
+		return wrong(shown+" may mean bits", `write bytes, such as "20 MiB"`)
 	case dim == Bytes && hasWord("M K k G Mi Ki Gi", word):
 		number := strings.TrimSpace(s.text[:s.pos])
 		return wrong(shown+" is no unit of memory", `write "`+number+" "+strings.ToUpper(word[:1])+`iB"`)

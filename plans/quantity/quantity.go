@@ -1,5 +1,5 @@
 // Package quantity holds values with a unit and a tolerance, written the way a
-// technician writes them: "166 MHz ±1 %", "16 MiB", "40 min", "3.3 V ±0.3 V".
+// technician writes them: "137 MHz ±1 %", "20 MiB", "40 min", "3.3 V ±0.3 V".
 //
 // Text comes in and base units go out: hertz, bytes, seconds, degrees Celsius,
 // volts, ohms, amperes, watts. The package knows nothing of cards or plans.
@@ -35,8 +35,8 @@ var known = [...]struct {
 	dim     Dimension
 	example string
 }{
-	{Frequency, "166 MHz"},
-	{Bytes, "16 MiB"},
+	{Frequency, "137 MHz"},
+	{Bytes, "20 MiB"},
 	{Duration, "40 min"},
 	{Temperature, "85 °C"},
 	{Difference, "1.5 K"},
@@ -47,7 +47,7 @@ var known = [...]struct {
 	{Power, "12 W"},
 	{Ratio, "95 %"},
 	{FrameRate, "25 fps"},
-	{Bits, "128 bit"},
+	{Bits, "160 bit"},
 	{Number, "1250"},
 }
 
@@ -63,7 +63,7 @@ func Dimensions() []Dimension {
 // Known reports whether plans and prompts know the dimension.
 func (d Dimension) Known() bool { return d.Example() != "" }
 
-// Example returns how a quantity of the dimension is written: "166 MHz".
+// Example returns how a quantity of the dimension is written: "137 MHz".
 func (d Dimension) Example() string {
 	for _, k := range known {
 		if k.dim == d {

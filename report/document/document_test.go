@@ -249,7 +249,7 @@ func TestReadBack(t *testing.T) {
 		hasNone []string
 	}{
 		"accepted": {smaller(sample.Accepted()), []string{
-			"ACCEPTED", "Acceptance certificate", "QV16-0773-4410", "End of certificate HW-2026-0042",
+			"ACCEPTED", "Acceptance certificate", "QV24-0773-4410", "End of certificate HW-2026-0042",
 			"where the next good card is expected (95 %)", "96\u00a0ms", "temperature, °C",
 		}, []string{"NOT A CERTIFICATE"}},
 		"failed": {smaller(sample.Failed()), []string{

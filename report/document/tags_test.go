@@ -116,8 +116,8 @@ func TestPopplerReadsTheStructure(t *testing.T) {
 	at := 0
 	for _, s := range []string{
 		"Document\nSect\nH1\n\"Acceptance certificate\"\nP\n\"HW-2026-0042\"", // in the order in which a person reads
-		"H2\n\"Quellan Vantor 16 AGP\"",
-		"Lbl\n\"Serial number\"\nLBody\n\"QV16-0773-4410\"",
+		"H2\n\"Quellan Vantor 24 AGP\"",
+		"Lbl\n\"Serial number\"\nLBody\n\"QV24-0773-4410\"",
 		"H2\n\"ACCEPTED\"\nP\n",
 		"H2\n\"What was tested\"\nL\nLI\nLbl\n",
 		"Sect\nH2\n\"Results\"",

@@ -41,13 +41,13 @@ func TestToolsReadThePages(t *testing.T) {
 		has   []string
 	}{
 		"certificate": {smaller(sample.Accepted()), A4, vectors, "595.28 x 841.89", "en", []string{
-			"Acceptance certificate", "Quellan Vantor 16 AGP", "QV16-0773-4410", "ACCEPTED", "What this document is not",
-			"143.0120 ± 0.0033 MHz", "71.1 ± 1.7 °C", "at most 85 °C", "> 99.9 %", "Guarded acceptance", "JCGM 106:2012", "End of certificate HW-2026-0042",
+			"Acceptance certificate", "Quellan Vantor 24 AGP", "QV24-0773-4410", "ACCEPTED", "What this document is not",
+			"131.0120 ± 0.0030 MHz", "71.1 ± 1.7 °C", "at most 85 °C", "> 99.9 %", "Guarded acceptance", "JCGM 106:2012", "End of certificate HW-2026-0042",
 			"Authorised by", "Figure 4", "95 % of readings expected here", "known-good cards", "Uncertainty budget"}},
 		"report": {smaller(sample.Failed()), Letter, vectors, "612 x 792", "en", []string{
-			"NOT ACCEPTED – FAILED", "What is probably wrong", "Measure chip select", "43 %", "Attempt 2 of 2", "End of test report HW-2026-0043"}},
+			"NOT ACCEPTED – FAILED", "What is probably wrong", "Measure chip select", "50 %", "Attempt 2 of 2", "End of test report HW-2026-0043"}},
 		"inconclusive": {smaller(sample.Inconclusive()), A4, pictures, "595.28 x 841.89", "en", []string{
-			"NOT ACCEPTED – INCONCLUSIVE", "164.8 ± 1.4 MHz", "74.6 %", "To settle it: A repeat that shows"}},
+			"NOT ACCEPTED – INCONCLUSIVE", "148.0 ± 1.4 MHz", "76.0 %", "To settle it: A repeat that shows"}},
 		"awkward": {smaller(sample.Awkward()), A4, vectors, "595.28 x 841.89", "en", []string{
 			"[U+1F527]", "Row 119 of the scan", "</script><script>alert(3)</script>", "Кириллица", "__f__"}},
 	} {

@@ -64,7 +64,7 @@ func TestEveryByteFlippedBig(t *testing.T) {
 	}
 	var lines []string
 	for i := range 60 {
-		lines = append(lines, fmt.Sprintf("Schritt %d: 166,4 MHz ± 0,2 MHz", i))
+		lines = append(lines, fmt.Sprintf("Schritt %d: 137,4 MHz ± 0,2 MHz", i))
 	}
 	pdf, err := Seal(unicodePages(t, lines...), canon(sampleRecord("7")), nil, shop(), terms())
 	if err != nil {

@@ -75,7 +75,7 @@ func TestAmounts(t *testing.T) {
 		{fact.In(1234, "K").Within(150), "(1230 ± 150) K", "(1230 ± 150) K"},
 		{fact.In(1234, "").Within(150), "1230 ± 150", "1230 ± 150"},
 		{fact.In(61.5, "°C").To(0.5), "61.5 °C", "61,5 °C"},
-		{fact.In(16, "MiB").Whole(), "16 MiB", "16 MiB"},
+		{fact.In(20, "MiB").Whole(), "20 MiB", "20 MiB"},
 		{fact.In(0.98, "K/h").Within(1.14).WithSign(), "(+1.0 ± 1.1) K/h", "(+1,0 ± 1,1) K/h"},
 		{fact.In(-23.4, "ppm").To(1).WithSign(), "-23 ppm", "-23 ppm"},
 		{fact.In(1.0/3, "s"), "0.3333 s", "0,3333 s"},

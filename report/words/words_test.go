@@ -22,7 +22,7 @@ func TestFormats(t *testing.T) {
 		}
 	}
 	de, _ := In("de")
-	if got := de.Decimal("166.12"); got != "166,12" {
+	if got := de.Decimal("137.12"); got != "137,12" {
 		t.Errorf("Decimal = %q", got)
 	}
 	for n, want := range map[int64]string{1234: "1234", 12345: "12\u00a0345", -1234567: "-1\u00a0234\u00a0567"} {

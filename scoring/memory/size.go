@@ -223,7 +223,9 @@ func (o Organisation) losses(rest int64, several bool) []SizeExplanation {
 		lose(SizeAddressLine, all, 0.3, whole/4,
 			fact.New("memory.shared-pin-lost", "memory", name), fact.New("memory.write-quarter-apart"))
 	}
-	if chips := o.ChipsPerBank(); chips > 1 {
+	// A controller leaves whole chips out when it halves its bus, so a bank with
+	// an odd number of them has no half.
+	if chips := o.ChipsPerBank(); chips%2 == 0 {
 		var upper []string
 		for _, b := range o.Banks {
 			upper = append(upper, b.Designators[chips/2:]...)

@@ -102,6 +102,20 @@ func TestHalfListsEveryCause(t *testing.T) {
 	}
 }
 
+// A bank of five chips has no half that a controller could leave out.
+func TestHalfBusOfWholeChips(t *testing.T) {
+	five := board{words: 1 << 19, chipBits: 16, bus: 80, banks: 2}.organisation()
+	r := memory.ExplainSize([]memory.Organisation{five}, 5*mib, 0)
+	for _, e := range r.Explanations {
+		if e.Kind == memory.SizeHalfBus {
+			t.Errorf("%v", e.Text)
+		}
+	}
+	if first := r.Explanations[0]; first.Kind != memory.SizeBankMissing || len(first.Chips) != 5 {
+		t.Errorf("%+v", first)
+	}
+}
+
 func TestExplainSizeAlwaysAnswers(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var pools []memory.Organisation

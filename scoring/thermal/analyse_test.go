@@ -393,15 +393,15 @@ func TestThrottling(t *testing.T) {
 	}
 	r := judged(t, hot(func(at float64) float64 {
 		if at > 500 {
-			return 150e6
+			return 124e6
 		}
-		return 166e6
+		return 137e6
 	}), Options{})
 	if len(r.Throttling) != 1 ||
-		math.Abs(r.Throttling[0].Drop-16.0/166) > 0.003 || math.Abs(r.Throttling[0].Since-500) > 80 {
+		math.Abs(r.Throttling[0].Drop-13.0/137) > 0.003 || math.Abs(r.Throttling[0].Since-500) > 80 {
 		t.Errorf("clock step: %+v", r.Throttling)
 	}
-	if r := judged(t, hot(func(float64) float64 { return 166e6 }), Options{}); len(r.Throttling) != 0 {
+	if r := judged(t, hot(func(float64) float64 { return 137e6 }), Options{}); len(r.Throttling) != 0 {
 		t.Errorf("steady clock: %+v", r.Throttling)
 	}
 	if r := judged(t, hot(func(at float64) float64 { return 160e6 + 5e3*at }), Options{}); len(r.Throttling) != 0 {
@@ -500,7 +500,7 @@ func TestAnalyseHoldsItsPromises(t *testing.T) {
 func BenchmarkAccumulator(b *testing.B) {
 	var a Accumulator
 	row := RowAt(0, 0)
-	row[Power], row[Clock] = 12, 166e6
+	row[Power], row[Clock] = 12, 137e6
 	i := 0
 	for b.Loop() {
 		row[Time], row[Temperature] = float64(i)*0.01, float64(40+i%7)

@@ -24,9 +24,9 @@ func Awkward() *content.Document {
 		said("\U0001F600 smile, \U00020BB7 rare"),
 	}
 	job := d.Job
-	job.Card.Title = "Quellan Vantor 16 AGP, “deluxe” edition with a very long name " +
+	job.Card.Title = "Quellan Vantor 24 AGP, “deluxe” edition with a very long name " +
 		"that the maker printed over two stickers & a sleeve"
-	job.Card.Serial = strings.Repeat("QV16-0773-4410/", 8)
+	job.Card.Serial = strings.Repeat("QV24-0773-4410/", 8)
 	job.Card.Marks = append(job.Card.Marks, reading.Mark{Name: "Mark\u202Ewith direction", Value: "a\x00b\x1b[31mc"})
 	job.Customer = "C-2291 \U0001F527\uFE0F __f__ {b} {{.}} <b>bold</b>"
 	job.Complaint = "First line\nsecond line\r\nthird\rfourth\tafter a tab\u2028fifth"

@@ -55,7 +55,7 @@ func Accepted() *content.Document {
 func Failed() *content.Document {
 	in := input(`
 [memory]
-size = "8 MiB"
+size = "12 MiB"
 [image]
 "640x480x16@75" = "thin coloured columns all over"
 "800x600x16@75" = "thin coloured columns all over"
@@ -78,8 +78,8 @@ depth = "32 bit"
 func Inconclusive() *content.Document {
 	return judged("HW-2026-0044", input(`
 [clocks]
-core = "143.0 MHz"
-memory = "164.8 MHz"
+core = "131.0 MHz"
+memory = "148.0 MHz"
 instrument = "readout"
 `))
 }
@@ -119,10 +119,10 @@ func input(others string) reading.Input {
 	in := reading.Input{Plan: plan, Family: family, Shop: shop, Files: files{}, Job: &reading.Job{
 		Number: "2026-0042", Opened: at(2, 10, 12), Plan: plan.ID, Bench: "agp-1", Technician: "mo", Customer: "C-2291",
 		Card: reading.Card{
-			Family: family.ID, Title: "Quellan Vantor 16 AGP", Serial: "QV16-0773-4410",
+			Family: family.ID, Title: "Quellan Vantor 24 AGP", Serial: "QV24-0773-4410",
 			Marks: []reading.Mark{
 				{Name: "Date code U1", Value: "0031"},
-				{Name: "Date code U2–U9", Value: "0027 ×8"},
+				{Name: "Date code U2–U7", Value: "0027 ×6"},
 				{Name: "Sticker on back", Value: "KX 118-204"},
 			},
 		},

@@ -120,7 +120,7 @@ func (v *view) foldCodes(of chipKey, f fold) []uint32 {
 // sampled lists about so many pixels of the part that was captured.
 func (v *view) sampled(about int) (pixels []int) {
 	g := v.grid
-	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/about) | 1
+	skip := v.stride((g.X1 - g.X0) * (g.Y1 - g.Y0) / about)
 	for i := g.Y0 * g.Width; i < g.Y1*g.Width; i += skip {
 		if x := i % g.Width; x >= g.X0 && x < g.X1 {
 			pixels = append(pixels, i)

@@ -71,6 +71,24 @@ func (l *lanes) bankOf(pixel int) int {
 // class returns the lane class of a pixel.
 func (l *lanes) class(pixel int) int { return l.bankOf(pixel)*l.phases + pixel%l.phases }
 
+// stride returns a step of about so many pixels that comes by every lane class:
+// it has no divisor in common with the phases, which are five or seven on a bus
+// of as many chips.
+func (l *lanes) stride(about int) int {
+	step := max(1, about) | 1
+	for commonDivisor(step, l.phases) != 1 {
+		step += 2
+	}
+	return step
+}
+
+func commonDivisor(a, b int) int {
+	for b != 0 {
+		a, b = b, a%b
+	}
+	return a
+}
+
 // classes fills the lane class of every pixel of a line.
 func (l *lanes) classes(y int, out []int16) {
 	pixel, size := y*l.Mode.Width, int64(l.Mode.Format.Bytes())

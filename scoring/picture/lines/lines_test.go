@@ -339,3 +339,20 @@ func TestCleanCapturesAreClean(t *testing.T) {
 		t.Error("hardly any line is judged")
 	}
 }
+
+// A bus of five, seven or ten chips has lane classes that a step of an odd number
+// of pixels may pass by; an address line of every chip is named all the same.
+func TestAddressLineOnAnOddBus(t *testing.T) {
+	mode := pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}
+	for _, chips := range []int{5, 7, 10} {
+		org := memory.Organisation{
+			Words: 512 << 10, ChipBits: 16, BusBits: 16 * chips, Banks: []memory.Bank{bank(3, chips)},
+		}
+		for chip := range chips {
+			f := simulate.Fault{Kind: memory.AddressLine, Chip: chip, AddressLine: 1}
+			if r := (trial{mode: mode, org: org, fault: f, seed: 1}).run(t); !named(r, f) {
+				t.Errorf("chip %d of %d: %+v", chip, chips, r.Findings)
+			}
+		}
+	}
+}

@@ -21,7 +21,7 @@ func Misplaced(w Written, g *raster.Grid) (dx, dy int) {
 	v := newView(l, w, g)
 	const about = 1500
 	var pixels []int
-	skip := max(1, len(v.codes)/about) | 1
+	skip := v.stride(len(v.codes) / about)
 	for i := 0; i < len(v.codes); i += skip {
 		pixels = append(pixels, i)
 	}
