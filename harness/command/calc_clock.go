@@ -332,7 +332,7 @@ func (q *clockQuestion) judge() (*clockAnswer, error) {
 
 func (a *clockAnswer) print(p *printer) {
 	p.verdict(a.Verdict)
-	p.text("", upperSentence(p.Tell(a.Text)))
+	p.text(0, upperSentence(p.Tell(a.Text)))
 	p.gap()
 	p.label(fact.New("bus.label-read"), fact.New("bus.clock-read",
 		"clock", fact.In(a.ReadHz/1e6, "MHz").Whole(), "u", fact.In(a.ReadingU/1e3, "kHz")))
@@ -345,7 +345,7 @@ func (a *clockAnswer) print(p *printer) {
 		return
 	}
 	p.gap()
-	p.line(p.Tell(fact.New("bus.nearest-settings")))
+	p.whole(fact.New("bus.nearest-settings"))
 	rows := [][]string{{"N", "M", "K", "MHz", p.Tell(fact.New("bus.head-from-nominal"))}}
 	for _, s := range a.Settings {
 		rows = append(rows, []string{

@@ -119,7 +119,7 @@ func (a *framesAnswer) print(p *printer) {
 		p.say(r.Sentence...)
 	}
 	if r := a.Repeatability; r != nil {
-		p.text("", fmt.Sprintf("Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
-			r.N, r.Mean, r.SD, 100*r.CV, r.Range, r.Critical))
+		p.textf(0, "Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
+			r.N, r.Mean, r.SD, 100*r.CV, r.Range, r.Critical)
 	}
 }

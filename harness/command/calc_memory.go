@@ -139,9 +139,9 @@ func printSize(p *printer, r *scoring.SizeReport) {
 		share := fact.In(100*e.Confidence, "%").To(1)
 		p.say(fact.New("memory.cause", "kind", e.Kind.Fact(), "share", share, "text", e.Text))
 		if len(e.Chips) > 0 {
-			p.text("  ", p.Tell(fact.New("memory.look-at", "chips", fact.Names(fact.Comma, e.Chips))))
+			p.text(2, p.Tell(fact.New("memory.look-at", "chips", fact.Names(fact.Comma, e.Chips))))
 		}
-		p.text("  ", p.Tell(fact.New("memory.to-tell", "check", e.NextCheck)))
+		p.text(2, p.Tell(fact.New("memory.to-tell", "check", e.NextCheck)))
 	}
 }
 
@@ -279,7 +279,7 @@ func (a *faultsAnswer) print(p *printer, file string, org memory.Organisation) {
 	if a.Bad > 0 {
 		p.say(fact.New("memory.rows-unread", "n", a.Bad))
 		for _, b := range a.BadRows {
-			p.text("  ", fmt.Sprintf("%s:%d: %s", file, b.Line, b.What))
+			p.textf(2, "%s:%d: %s", file, b.Line, b.What)
 		}
 	}
 	if a.Rows > 0 && len(a.Findings) == 0 {
@@ -287,10 +287,10 @@ func (a *faultsAnswer) print(p *printer, file string, org memory.Organisation) {
 	}
 	for _, f := range a.Findings {
 		p.gap()
-		p.text("", fmt.Sprintf("%s (%.0f %%)", upperSentence(p.Tell(f.Fact())), 100*f.Confidence))
-		p.text("  ", upperSentence(p.Tell(f.Advice)))
+		p.textf(0, "%s (%.0f %%)", upperSentence(p.Tell(f.Fact())), 100*f.Confidence)
+		p.text(2, upperSentence(p.Tell(f.Advice)))
 		for _, e := range f.Evidence {
-			p.text("  ", "· "+p.Tell(e))
+			p.text(2, "· "+p.Tell(e))
 		}
 	}
 	if !a.March.IsZero() {

@@ -22,7 +22,6 @@ import (
 	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
-	"proveout/plans/fact"
 	"proveout/report/words"
 )
 
@@ -128,13 +127,13 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 		fmt.Fprintln(c.Diag, stopped)
 		return ExitNotDone
 	}
-	fmt.Fprintln(c.Diag, told(err))
+	fmt.Fprintln(c.Diag, c.told(err))
 	return ExitNotDone
 }
 
 // told puts the program's name before an error, unless the error begins with
 // the place in a file.
-func told(err error) string {
+func (c *Console) told(err error) string {
 	if _, ok := plans.ProblemsOf(err); ok {
 		return err.Error()
 	}
@@ -142,19 +141,15 @@ func told(err error) string {
 	if errors.As(err, &p) {
 		return err.Error()
 	}
-	return "proveout: " + errorText(err)
+	return "proveout: " + c.errorText(err)
 }
 
 // errorText never lets a bare end-of-file through, nor a fact without its words.
-func errorText(err error) string {
+func (c *Console) errorText(err error) string {
 	if err == io.EOF || err == io.ErrUnexpectedEOF {
 		return "the input ended too early"
 	}
-	english, unread := words.In("en")
-	if unread != nil {
-		return err.Error()
-	}
-	return english.Plain().Explain(err)
+	return c.words().Explain(err)
 }
 
 func (c *Console) app() *cli.App {
@@ -251,18 +246,8 @@ func (c *Console) words() *words.Plain {
 	return english.Plain()
 }
 
-// print prints a fact on standard output.
-func (c *Console) print(f fact.Fact) { fmt.Fprintln(c.Out, c.words().Tell(f)) }
-
-// note prints a fact for people, as say does.
-func (c *Console) note(x *cli.Context, f fact.Fact) { c.say(x, "%s", c.words().Tell(f)) }
-
 // say prints a line for people: on standard output, or beside it when standard
 // output carries JSON.
 func (c *Console) say(x *cli.Context, format string, args ...any) {
-	w := c.Out
-	if x != nil && x.Bool("json") {
-		w = c.Diag
-	}
-	fmt.Fprintf(w, format+"\n", args...)
+	c.beside(x).line(fmt.Sprintf(format, args...))
 }

@@ -93,7 +93,8 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 	answer := map[string]any{"job": job.Input.Job.Number, "step": step.ID, "imported": done}
 	return c.give(x, answer, true, func(p *printer) {
 		for _, d := range done {
-			p.line(p.Tell(fact.New("screen.imported", "what", d.Fact(), "sha256", d.SHA256)))
+			p.fact(0, fact.New("screen.imported", "what", d.Fact()))
+			p.line("  SHA-256 " + d.SHA256)
 		}
 	})
 }

@@ -76,7 +76,7 @@ func (c *Console) initAsking(x *cli.Context) error {
 	defer done()
 	dir, err := talk.NewShop(ctx, x.Args().First(), x.String("language"))
 	if err != nil {
-		return left(err, "no shop was made")
+		return left(err, fact.New("session.no-shop-made"))
 	}
 	talk.Say(fact.New("shop.next", "folder", dir))
 	return nil

@@ -1,8 +1,6 @@
 package command
 
 import (
-	"fmt"
-
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/workflow"
@@ -57,8 +55,9 @@ func (c *Console) issue(x *cli.Context, job *workflow.Job, kind content.Kind) er
 		NoLogs: x.Bool("no-logs"), PrintCodes: x.Bool("print-codes"),
 		Passphrase: c.passphrase,
 	})
+	beside := c.beside(x)
 	for _, n := range a.Notes {
-		c.note(x, fact.New("screen.note", "what", n))
+		beside.whole(fact.New("screen.note", "what", n))
 	}
 	if err != nil {
 		return err
@@ -69,15 +68,16 @@ func (c *Console) issue(x *cli.Context, job *workflow.Job, kind content.Kind) er
 		}
 	}
 	if a.Number == "" {
-		c.note(x, fact.New("screen.no-certificate", "job", a.Job, "reason", job.Outcome().Reason))
+		beside.fact(0, fact.New("screen.no-certificate", "job", a.Job, "reason", job.Outcome().Reason))
 		for _, s := range a.Standing {
-			c.note(x, fact.New("screen.item", "what", s))
+			beside.led("- ", beside.Bound(s))
 		}
 		return errNotPassed
 	}
 	if !x.Bool("json") {
-		c.print(fact.New("screen.issued", "number", a.Number))
-		fmt.Fprintf(c.Out, "%s\n%s\n", a.Document, a.Page)
+		beside.whole(fact.New("screen.issued", "number", a.Number))
+		beside.line(a.Document)
+		beside.line(a.Page)
 	}
 	return nil
 }

@@ -128,8 +128,8 @@ func (c *Console) jobOpen(x *cli.Context, shop *workflow.Shop) error {
 		"family": job.Family.ID, "variant": job.Family.Variant, "bench": job.Input.Job.Bench,
 	}
 	return c.give(x, answer, true, func(p *printer) {
-		p.line(p.Tell(workflow.OpenedSaid(job)))
-		p.line(p.Tell(fact.New("screen.next-opened", "job", job.Input.Job.Number)))
+		p.fact(0, workflow.OpenedSaid(job))
+		p.whole(fact.New("screen.next-opened", "job", job.Input.Job.Number))
 	})
 }
 
@@ -191,7 +191,11 @@ func (p *printer) job(job *workflow.Job) {
 	}
 	row(fact.New("job-show.complaint"), j.Complaint)
 	row(fact.New("job-show.condition"), j.Condition)
-	row(fact.New("job-show.work"), strings.Join(j.Work, ", "))
+	var work []fact.Fact
+	for _, w := range j.Work {
+		work = append(work, fact.Text(fact.Phrase(w)))
+	}
+	row(fact.New("job-show.work"), p.Tell(fact.Text(fact.ListOf(fact.Comma, work))))
 	row(fact.New("job-show.customer"), j.Customer)
 	row(fact.New("job-show.bench"), j.Bench)
 	row(fact.New("job-show.plan"), j.Plan)
@@ -264,7 +268,7 @@ func (c *Console) jobAttach(x *cli.Context, job *workflow.Job) error {
 	a := workflow.Attachment{Step: step, Role: x.String("role"), Caption: x.String("caption")}
 	kept, err := job.Attach(a, files...)
 	for _, e := range kept {
-		c.print(fact.New("screen.kept", "file", e.Name, "sha256", e.SHA256))
+		c.printer().whole(fact.New("screen.kept", "file", e.Name, "sha256", e.SHA256))
 	}
 	return err
 }

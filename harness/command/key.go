@@ -268,7 +268,7 @@ func (c *Console) keyShow(x *cli.Context, keys seal.Keys, _ string) error {
 		fmt.Fprintln(c.Out, ".")
 		c.printFingerprint(check.FingerprintOf(certs[0].Raw))
 		if keys.OpenToOthers() {
-			c.print(fact.New("issuing.key-open", "file", keys.File()))
+			c.printer().whole(fact.New("issuing.key-open", "file", keys.File()))
 		}
 		if c.Terminal {
 			code.write(c.Out)

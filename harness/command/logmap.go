@@ -143,7 +143,7 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 	if m.Header > 0 {
 		how += fmt.Sprintf(", header on line %d", m.Header)
 	}
-	out.text("", "Read as: "+how+".")
+	out.text(0, "Read as: "+how+".")
 	rows := [][]string{{"line"}}
 	for _, col := range m.Columns {
 		text := strconv.Quote(col.Header) + " is " + col.Quantity
@@ -156,11 +156,11 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 		if col.Place != "" {
 			text += ", at the " + col.Place
 		}
-		out.text("    ", text)
+		out.text(4, text)
 		rows[0] = append(rows[0], col.Quantity)
 	}
 	for _, i := range p.Ignored {
-		out.text("    ", strconv.Quote(i.Header)+" is passed over: "+i.Why)
+		out.text(4, strconv.Quote(i.Header)+" is passed over: "+i.Why)
 	}
 	for _, r := range p.Rows {
 		row := []string{strconv.FormatInt(r.Line, 10)}
@@ -172,7 +172,7 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 	out.line("\nFirst rows, in base units:")
 	out.rightTable(rows...)
 	for _, b := range p.Bad {
-		out.text("", fmt.Sprintf("Line %d is set aside: %s", b.Line, b.What))
+		out.textf(0, "Line %d is set aside: %s", b.Line, b.What)
 	}
 }
 

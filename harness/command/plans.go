@@ -204,7 +204,7 @@ func (l *library) show(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	return l.give(x, summary, true, func(p *printer) { p.line(strings.TrimRight(summary.Text(width), "\n")) })
+	return l.give(x, summary, true, func(p *printer) { p.line(strings.TrimRight(summary.Text(p.width), "\n")) })
 }
 
 // summary says what a plan or a variant of a family is; without a name the

@@ -283,7 +283,7 @@ func printControl(p *printer, h *workflow.Shelf, control workflow.Control) {
 		p.lead(fmt.Sprintf("Signal at run %d (%s): ", sig.Index+1, sig.Chart), sig.Why)
 	}
 	if len(control.Open) > 0 {
-		p.text("", "Load verdicts of this bench are held until someone has looked into it: "+
+		p.text(0, "Load verdicts of this bench are held until someone has looked into it: "+
 			"proveout reference answer --workload "+h.Workload+" TEXT")
 	}
 }

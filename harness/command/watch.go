@@ -57,7 +57,7 @@ func (c *Console) watch(x *cli.Context, job *workflow.Job) error {
 	if err != nil {
 		return err
 	}
-	c.print(fact.New("screen.next-import", "job", number, "step", step.ID, "file", file))
+	c.printer().whole(fact.New("screen.next-import", "job", number, "step", step.ID, "file", file))
 	if over {
 		return errNotPassed
 	}
