@@ -16,7 +16,6 @@ import (
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
-	"proveout/scoring/picture/raster"
 )
 
 func (c *Console) pictureCompareCommand() *cli.Command {
@@ -35,11 +34,6 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 			&cli.StringFlag{Name: "marked", Usage: "write the difference map to `FILE`.png"}},
 		Action: func(x *cli.Context) error { return c.pictureCompare(x, base) },
 	}
-}
-
-// readCapture reads a capture by the name that was typed.
-func (c *Console) readCapture(name string, mode *pattern.Mode) (*raster.RGB, error) {
-	return workflow.ReadCapture(c.path(name), name, mode)
 }
 
 func (c *Console) pictureCompare(x *cli.Context, base int64) error {
@@ -84,7 +78,7 @@ func (c *Console) pictureCompare(x *cli.Context, base int64) error {
 				ext := filepath.Ext(marked)
 				to = fmt.Sprintf("%s-%d%s", strings.TrimSuffix(marked, ext), i+1, ext)
 			}
-			if err := writePicture(m, c.path(to)); err != nil {
+			if err := workflow.WritePicture(m.Image(), c.path(to)); err != nil {
 				return err
 			}
 		}
@@ -102,12 +96,12 @@ func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Res
 	var mode *pattern.Mode
 	var err error
 	if text != "" {
-		if f, err = c.readPattern(text); err != nil {
-			return nil, err
+		if f, err = workflow.ShownPicture(text, c.path); err != nil {
+			return nil, fmt.Errorf("--pattern: %w", err)
 		}
 		mode = &f.Mode
 	}
-	p, err := c.readCapture(name, mode)
+	p, err := workflow.ReadCapture(c.path(name), name, mode)
 	if err != nil {
 		return nil, err
 	}

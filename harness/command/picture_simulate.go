@@ -9,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/workflow"
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
@@ -120,9 +121,9 @@ func (c *Console) pictureSimulate(x *cli.Context, s *simulation) error {
 	if out == "" {
 		return errors.New("name the file to write: -o FILE.png, .bmp or .jpg")
 	}
-	f, err := c.readPattern(x.String("pattern"))
+	f, err := workflow.ShownPicture(x.String("pattern"), c.path)
 	if err != nil {
-		return err
+		return fmt.Errorf("--pattern: %w", err)
 	}
 	org, err := c.memoryShown(x)
 	if err != nil {
@@ -147,7 +148,7 @@ func (c *Console) pictureSimulate(x *cli.Context, s *simulation) error {
 	if err != nil {
 		return err
 	}
-	if err := writePicture(p, c.path(out)); err != nil {
+	if err := workflow.WritePicture(p.Image(), c.path(out)); err != nil {
 		return err
 	}
 	answer := map[string]any{

@@ -373,24 +373,6 @@ func (im *importing) look(path string) (reading.Capture, error) {
 	return part, nil
 }
 
-// ReadCapture reads the capture at a path; messages call it by name.
-func ReadCapture(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
-	if st, err := os.Stat(path); err == nil && st.IsDir() {
-		return nil, fmt.Errorf("%s is a folder, not a picture", name)
-	}
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer file.Close()
-	p, err := scoring.ReadCapture(file, filepath.Base(path), mode)
-	var pe *os.PathError
-	if err != nil && !errors.As(err, &pe) {
-		err = fmt.Errorf("%s: %w", name, err)
-	}
-	return p, err
-}
-
 // ChoosePool returns the memory of a family by name, or its only one.
 func ChoosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
 	var names []string
