@@ -6,8 +6,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
-	"proveout/harness/workflow"
 	"proveout/plans/quantity"
 	"proveout/scoring/pacing"
 )
@@ -64,15 +62,15 @@ func (c *Console) paced(x *cli.Context, o pacing.Options) (*framesAnswer, error)
 	a := &framesAnswer{}
 	var means []float64
 	for _, name := range x.Args().Slice() {
-		runs, err := c.readFrames(x, name)
+		log, err := c.logFile(x, name)
 		if err != nil {
 			return nil, err
 		}
-		for i, run := range runs {
-			r, err := run.Report(o)
-			if err != nil {
-				return nil, fmt.Errorf("%s: %w", name, err)
-			}
+		runs, err := log.Pacing(o)
+		if err != nil {
+			return nil, err
+		}
+		for i, r := range runs {
 			a.Runs = append(a.Runs, framesRun{File: name, Run: i + 1, Report: r})
 			if r.MeanFPS != nil {
 				means = append(means, *r.MeanFPS)
@@ -85,30 +83,6 @@ func (c *Console) paced(x *cli.Context, o pacing.Options) (*framesAnswer, error)
 		}
 	}
 	return a, nil
-}
-
-// readFrames streams a log into one accumulator a run.
-func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator, error) {
-	m, err := c.mapFor(x, name)
-	if err != nil {
-		return nil, err
-	}
-	columns := pacing.ColumnsOf(m.Place)
-	if !columns.Any() {
-		return nil, workflow.NoColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
-	}
-	var runs []*pacing.Accumulator
-	_, err = c.streamLog(name, m, func(b *logs.Batch) error {
-		for len(runs) < b.Run {
-			runs = append(runs, &pacing.Accumulator{})
-		}
-		run := runs[b.Run-1]
-		for i := range b.Len() {
-			columns.Add(run, func(place int) float64 { return b.Columns[place][i] })
-		}
-		return nil
-	})
-	return runs, err
 }
 
 func (a *framesAnswer) print(p *printer) {

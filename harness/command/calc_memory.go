@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 
@@ -103,32 +102,7 @@ func (c *Console) organisations(x *cli.Context, o *organised) ([]memory.Organisa
 	if err != nil {
 		return nil, err
 	}
-	names := []string{x.String("pool")}
-	if !x.IsSet("pool") && len(family.Memory) > 0 {
-		names = nil
-		for _, pool := range family.Memory {
-			names = append(names, pool.Name)
-		}
-	}
-	var out []memory.Organisation
-	for _, name := range names {
-		org, err := poolOrganisation(family, name)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, org)
-	}
-	return out, nil
-}
-
-// poolOrganisation returns a memory of a family.
-func poolOrganisation(family *plans.Family, name string) (memory.Organisation, error) {
-	pool, err := workflow.ChoosePool(family, name)
-	if err != nil {
-		return memory.Organisation{}, err
-	}
-	org := scoring.Organisation(*pool)
-	return org, org.Check()
+	return workflow.Memories(family, x.String("pool"))
 }
 
 func printSize(p *printer, r *scoring.SizeReport) {
@@ -217,7 +191,7 @@ func (c *Console) diagnose(
 		if err != nil {
 			return org, err
 		}
-		if org, err = poolOrganisation(family, options.Pool); err != nil {
+		if org, err = workflow.Memory(family, options.Pool); err != nil {
 			return org, err
 		}
 	} else {
@@ -243,16 +217,12 @@ func (c *Console) diagnose(
 func (c *Console) readFailures(
 	ctx context.Context, name string, o logs.FailureOptions, f *memory.Failures,
 ) (logs.FailureSummary, error) {
-	in := c.In
-	if name != "-" {
-		file, err := os.Open(c.path(name))
-		if err != nil {
-			return logs.FailureSummary{}, err
-		}
-		defer file.Close()
-		in = file
+	file, err := c.open(name)
+	if err != nil {
+		return logs.FailureSummary{}, err
 	}
-	return logs.ReadFailures(shownName(name), in, o, func(rows []reading.Failure) error {
+	defer file.Close()
+	return logs.ReadFailures(shownName(name), file, o, func(rows []reading.Failure) error {
 		for i := range rows {
 			f.Add((*memory.Failure)(&rows[i]))
 		}

@@ -2,15 +2,11 @@ package command
 
 import (
 	"errors"
-	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/probe"
 	"proveout/harness/reading"
 	"proveout/harness/workflow"
 	"proveout/plans"
@@ -65,11 +61,7 @@ func (c *Console) decodedDevices(x *cli.Context, slot []string) (*pciAnswer, err
 	if err != nil {
 		return nil, err
 	}
-	if names := systemNames(); names != nil {
-		for i := range devices {
-			names.Fill(&devices[i])
-		}
-	}
+	workflow.NameDevices(devices)
 	a := &pciAnswer{Devices: devices}
 	if x.String("family") == "" {
 		if x.IsSet("slot") || x.IsSet("variant") {
@@ -89,7 +81,7 @@ func (c *Console) pciDevices(x *cli.Context) ([]bus.Device, error) {
 		if err := noArguments(x); err != nil {
 			return nil, err
 		}
-		return c.localDevices(x.String("local"), c.path(x.String("root")))
+		return workflow.LocalDevices(c.path(x.String("root")), x.String("local"), c.Now())
 	}
 	if x.NArg() != 1 {
 		return nil, errors.New("name one dump of configuration space, or - for the standard input, " +
@@ -109,50 +101,6 @@ func shownName(name string) string {
 		return "standard input"
 	}
 	return name
-}
-
-// localDevices decodes the configuration space of this machine's own devices.
-func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
-	m, err := probe.Look(root, c.Now())
-	if err != nil {
-		return nil, err
-	}
-	found, err := m.Named(address)
-	if err != nil {
-		return nil, err
-	}
-	var out []bus.Device
-	for _, d := range found {
-		if len(d.Config) == 0 {
-			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s",
-				d.Address, strings.Join(m.Notes, "; "))
-		}
-		device, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
-		if !ok {
-			return nil, fmt.Errorf("%s: %d bytes of configuration space, a header has 64", d.Address, len(d.Config))
-		}
-		if device.DumpBytes < 256 {
-			device.Notes = append(device.Notes, fact.New("bus.header-without-rights"))
-		}
-		out = append(out, device)
-	}
-	return out, nil
-}
-
-// systemNames reads the system's list of PCI names when the machine has one.
-func systemNames() *bus.NameList {
-	for _, dir := range []string{"/usr/share/misc", "/usr/share/hwdata", "/usr/share", "/var/lib/pciutils"} {
-		f, err := os.Open(filepath.Join(dir, "pci.ids"))
-		if err != nil {
-			continue
-		}
-		names, err := bus.ParseNames(f)
-		f.Close()
-		if err == nil {
-			return names
-		}
-	}
-	return nil
 }
 
 func (a *pciAnswer) compare(family *plans.Family, slot []string) error {

@@ -98,11 +98,12 @@ func (c *Console) understood(x *cli.Context, name string, m logs.Map, h logs.Hin
 		return m, logs.Preview{}, err
 	}
 	defer f.Close()
-	if x.String("map") != "" && !x.IsSet("pattern") {
-		shop, _ := c.shopDir(x) // a map by path needs no shop
-		if m, err = c.logMap(shop, x.String("map")); err != nil {
+	if !x.IsSet("pattern") {
+		log, err := c.logFile(x, name)
+		if err != nil {
 			return m, logs.Preview{}, err
 		}
+		m = log.Map
 	}
 	m, p, err := logs.Understand(filepath.Base(name), f, m, h)
 	var key logs.KeyError

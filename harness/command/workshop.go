@@ -142,37 +142,37 @@ func stepArgument(x *cli.Context, job *workflow.Job) (*plans.Step, error) {
 	return job.Step(x.Args().Get(1))
 }
 
-// logMap reads a map by path, or by name from the shop's logmaps folder.
-func (c *Console) logMap(shopDir, name string) (logs.Map, error) {
-	return workflow.MapNamed(shopDir, name, c.path(name))
-}
-
-// namedMap is the map that --map names; nil without it.
+// namedMap is the map that --map names, by path or by name in the shop's logmaps
+// folder; nil without it.
 func (c *Console) namedMap(x *cli.Context, shopDir string) (*logs.Map, error) {
 	name := x.String("map")
 	if name == "" {
 		return nil, nil
 	}
-	m, err := c.logMap(shopDir, name)
+	m, err := workflow.MapNamed(shopDir, name, c.path(name))
 	return &m, err
 }
 
 // readInput reads a whole file of at most so many bytes; "-" is the standard
 // input.
 func (c *Console) readInput(name string, most int64) ([]byte, error) {
-	in := c.In
-	if name != "-" {
-		f, err := os.Open(c.path(name))
-		if err != nil {
-			return nil, err
-		}
-		defer f.Close()
-		if info, err := f.Stat(); err == nil && info.IsDir() {
-			return nil, fmt.Errorf("%s is a folder, not a file", name)
-		}
-		in = io.Reader(f)
+	f, err := c.open(name)
+	if err != nil {
+		return nil, err
 	}
-	return workflow.ReadAtMost(in, name, most)
+	defer f.Close()
+	return workflow.ReadAtMost(f, name, most)
+}
+
+// open opens a file that was typed; "-" is the standard input.
+func (c *Console) open(name string) (io.ReadCloser, error) {
+	if name == "-" {
+		return io.NopCloser(c.In), nil
+	}
+	if info, err := os.Stat(c.path(name)); err == nil && info.IsDir() {
+		return nil, fmt.Errorf("%s is a folder, not a file", name)
+	}
+	return os.Open(c.path(name))
 }
 
 func firstOf(texts ...string) string {

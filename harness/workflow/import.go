@@ -16,6 +16,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/bus"
+	"proveout/scoring/memory"
 	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
@@ -174,7 +175,7 @@ func (im *importing) logMap(path string) (logs.Map, error) {
 	if im.Place == "" {
 		return m, nil
 	}
-	m, err := sniffed(path, m)
+	m, err := sniffed(path, filepath.Base(path), m)
 	for i := range m.Columns {
 		if m.Columns[i].Quantity == "temperature" {
 			m.Columns[i].Place = im.Place
@@ -196,8 +197,8 @@ func (j *Job) mapOf(step *plans.Step) (logs.Map, error) {
 }
 
 // sniffed is a map with a format: the one that the log suggests where it has
-// none.
-func sniffed(path string, m logs.Map) (logs.Map, error) {
+// none. Messages call the log by name.
+func sniffed(path, name string, m logs.Map) (logs.Map, error) {
 	if m.Format != "" {
 		return m, nil
 	}
@@ -206,7 +207,7 @@ func sniffed(path string, m logs.Map) (logs.Map, error) {
 		return m, err
 	}
 	defer f.Close()
-	m, _, err = logs.Sniff(filepath.Base(path), f)
+	m, _, err = logs.Sniff(name, f)
 	return m, err
 }
 
@@ -218,7 +219,7 @@ func (im *importing) refuseLog(path string, m logs.Map) error {
 		return fmt.Errorf("step %s is of kind %s and takes no log; record what was read with: proveout record",
 			step.ID, step.Kind)
 	}
-	m, err := sniffed(path, m)
+	m, err := sniffed(path, filepath.Base(path), m)
 	if err != nil {
 		return nil
 	}
@@ -264,7 +265,7 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 		one.Kind, one.Devices = "dump", len(devices)
 		return keepWhole(f, path, one, job.Entry{Kind: job.Dumped})
 	case plans.FailingList:
-		if _, err := ChoosePool(im.Family, im.Failures.Pool); err != nil {
+		if _, err := Memory(im.Family, im.Failures.Pool); err != nil {
 			return one, nil, err
 		}
 		one.Kind = "failing-addresses"
@@ -373,28 +374,45 @@ func (im *importing) look(path string) (reading.Capture, error) {
 	return part, nil
 }
 
-// ChoosePool returns the memory of a family by name, or its only one.
-func ChoosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
+// Memories are the memories of a family: the one of a name, or without one all.
+func Memories(family *plans.Family, name string) ([]memory.Organisation, error) {
+	if name != "" || len(family.Memory) == 0 {
+		one, err := Memory(family, name)
+		return []memory.Organisation{one}, err
+	}
+	var out []memory.Organisation
+	for _, pool := range family.Memory {
+		one, err := Memory(family, pool.Name)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, one)
+	}
+	return out, nil
+}
+
+// Memory is the memory of a family by name, or its only one.
+func Memory(family *plans.Family, name string) (none memory.Organisation, err error) {
 	var names []string
-	for i := range family.Memory {
-		p := &family.Memory[i]
+	for _, p := range family.Memory {
 		if p.Name == name || len(family.Memory) == 1 && name == "" {
 			if len(p.Banks) == 0 || p.ChipBits == 0 {
-				return nil, fmt.Errorf("family %q does not say which chips its memory is made of; "+
+				return none, fmt.Errorf("family %q does not say which chips its memory is made of; "+
 					"add chip, bus and banks to it", family.ID)
 			}
-			return p, nil
+			org := scoring.Organisation(p)
+			return org, org.Check()
 		}
 		names = append(names, p.Name)
 	}
 	switch {
 	case len(family.Memory) == 0:
-		return nil, fmt.Errorf("family %q states no memory", family.ID)
+		return none, fmt.Errorf("family %q states no memory", family.ID)
 	case name == "":
-		return nil, fmt.Errorf("family %q has several memories: say which with --pool %s",
+		return none, fmt.Errorf("family %q has several memories: say which with --pool %s",
 			family.ID, strings.Join(names, " or --pool "))
 	}
-	return nil, fmt.Errorf("family %q has no memory %q", family.ID, name)
+	return none, fmt.Errorf("family %q has no memory %q", family.ID, name)
 }
 
 // dumped decodes the devices of a dump of configuration space. Errors name the
