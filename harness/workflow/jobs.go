@@ -1,6 +1,8 @@
 package workflow
 
 import (
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -21,6 +23,17 @@ type Standing struct {
 	Accepted bool               `json:"accepted"`
 	WaitsFor string             `json:"waits_for,omitempty"`
 	Trouble  string             `json:"trouble,omitempty"` // why it cannot be read
+}
+
+// JobNumbers are the numbers of all jobs of the shop, whatever their state.
+func (s *Shop) JobNumbers() (numbers []string) {
+	folders, _ := os.ReadDir(filepath.Join(s.Dir, "jobs"))
+	for _, f := range folders {
+		if f.IsDir() && !strings.HasPrefix(f.Name(), ".") {
+			numbers = append(numbers, f.Name())
+		}
+	}
+	return numbers
 }
 
 // Jobs tells how all jobs of the shop stand, oldest number first.
