@@ -156,24 +156,17 @@ func (l *library) list(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	type line struct {
-		plans.Entry
-		Title   string `json:"title"`
-		Trouble string `json:"trouble,omitempty"`
-	}
-	lines, rows := []line{}, [][]string{}
-	for _, e := range entries {
-		one, where := line{Entry: e.Entry, Title: e.Title}, "this shop"
-		if e.BuiltIn {
-			where = "built in"
+	return l.give(x, map[string]any{l.name: entries}, true, func(p *printer) {
+		var rows [][]string
+		for _, e := range entries {
+			where := "this shop"
+			if e.BuiltIn {
+				where = "built in"
+			}
+			rows = append(rows, []string{e.ID, e.Title, firstOf(e.Trouble, where)})
 		}
-		if e.Trouble != nil {
-			one.Trouble = firstLine(e.Trouble.Error())
-			where = one.Trouble
-		}
-		lines, rows = append(lines, one), append(rows, []string{e.ID, one.Title, where})
-	}
-	return l.give(x, map[string]any{l.name: lines}, true, func(p *printer) { p.table(rows...) })
+		p.table(rows...)
+	})
 }
 
 func (l *library) one(x *cli.Context) (string, error) {
@@ -200,35 +193,11 @@ func (l *library) show(x *cli.Context) error {
 		_, err := l.Out.Write(found.Data)
 		return err
 	}
-	summary, err := l.summary(shop, id, x.String("variant"))
+	summary, err := workflow.Summarise(shop, l.kind, id, x.String("variant"))
 	if err != nil {
 		return err
 	}
 	return l.give(x, summary, true, func(p *printer) { p.line(strings.TrimRight(summary.Text(p.width), "\n")) })
-}
-
-// summary says what a plan or a variant of a family is; without a name the
-// first variant.
-func (l *library) summary(shop, id, variant string) (interface{ Text(width int) string }, error) {
-	if l.kind == plans.PlanKind {
-		p, err := plans.FindPlan(shop, id)
-		if err != nil {
-			return nil, err
-		}
-		return p.Summarise(), nil
-	}
-	f, err := plans.FindFamily(shop, id)
-	if err != nil {
-		return nil, err
-	}
-	if names := f.Variants(); variant == "" && len(names) > 0 {
-		variant = names[0]
-	}
-	family, err := f.Variant(variant)
-	if err != nil {
-		return nil, err
-	}
-	return family.Summarise(), nil
 }
 
 func (l *library) check(x *cli.Context) error {
@@ -239,13 +208,11 @@ func (l *library) check(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	var all []plans.Problem
+	all := []plans.Problem{}
 	for _, name := range x.Args().Slice() {
-		kind, problems := plans.CheckFile(l.path(name), l.kind)
-		if kind == plans.PlanKind && len(problems) == 0 && shop != "" {
-			if problems, err = l.missingMaps(shop, l.path(name)); err != nil {
-				return err
-			}
+		problems, err := workflow.Check(shop, l.kind, l.path(name))
+		if err != nil {
+			return err
 		}
 		all = append(all, problems...)
 		if len(problems) == 0 {
@@ -253,32 +220,11 @@ func (l *library) check(x *cli.Context) error {
 		}
 	}
 	if x.Bool("json") {
-		if all == nil {
-			all = []plans.Problem{}
-		}
 		if err := l.answer(map[string]any{"problems": all}); err != nil {
 			return err
 		}
 	}
 	return plans.AsError(all)
-}
-
-// missingMaps finds the log maps that a sound plan names and the shop does not
-// have.
-func (l *library) missingMaps(shop, path string) ([]plans.Problem, error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	plan, problems := plans.ParsePlan(path, data)
-	if len(problems) > 0 {
-		return problems, nil
-	}
-	_, err = workflow.PlanMaps(shop, plan)
-	if problems, ours := plans.ProblemsOf(err); ours {
-		return problems, nil
-	}
-	return nil, err
 }
 
 func (l *library) copy(x *cli.Context) error {
@@ -307,12 +253,4 @@ func (l *library) copy(x *cli.Context) error {
 	}
 	fmt.Fprintf(l.Out, "Wrote %s; change it there. It now takes the place of the built-in one in this shop.\n", to)
 	return nil
-}
-
-func findFamily(shop, id, variant string) (*plans.Family, error) {
-	file, err := plans.FindFamily(shop, id)
-	if err != nil {
-		return nil, err
-	}
-	return file.Variant(variant)
 }

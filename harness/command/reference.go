@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -87,7 +86,7 @@ func (c *Console) shelf(x *cli.Context, of scope) (*workflow.Shelf, error) {
 	}
 	var family *plans.Family
 	if of == ofFamily {
-		if family, err = findFamily(shop.Dir, x.String("family"), x.String("variant")); err != nil {
+		if family, err = c.familyFor(x); err != nil {
 			return nil, err
 		}
 	}
@@ -134,11 +133,11 @@ func (c *Console) referenceAdd(x *cli.Context) error {
 }
 
 func typedScore(text string) (float64, error) {
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("%q is not a score; write a number with a decimal point", text)
+	v, err := parseNumber(text)
+	if err != nil {
+		err = fmt.Errorf("%q is not a score; write a number with a decimal point", text)
 	}
-	return v, nil
+	return v, err
 }
 
 func (c *Console) referenceFromJobs(x *cli.Context) error {

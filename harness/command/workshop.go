@@ -184,10 +184,5 @@ func firstOf(texts ...string) string {
 	return ""
 }
 
-func firstLine(s string) string {
-	first, _, _ := strings.Cut(s, "\n")
-	return first
-}
-
 // localTime is a time as people read it: local, with its offset.
 func localTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04 -07:00") }

@@ -44,7 +44,7 @@ func (in *intake) library(kind plans.FileKind) func() []Choice {
 		all, _ := workflow.Library(in.shop.Dir, kind)
 		var out []Choice
 		for _, e := range all {
-			if e.Trouble == nil {
+			if e.Trouble == "" {
 				out = append(out, Choice{e.ID, phrase(e.Title)})
 			}
 		}
