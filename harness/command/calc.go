@@ -17,7 +17,7 @@ func (c *Console) calcCommands() *cli.Command {
 	}
 }
 
-var mapFlag = &cli.StringFlag{Name: "map", Usage: "log map `FILE`"}
+var mapFlag = textFlag("map", "log map `FILE`")
 
 // logFile is a log to be read with the map of --map, or as its header says.
 func (c *Console) logFile(x *cli.Context, name string) (*workflow.LogFile, error) {

@@ -36,7 +36,7 @@ func (o *organised) flags() []cli.Flag {
 		return nil
 	}
 	return []cli.Flag{
-		&cli.StringFlag{Name: "family", Usage: "board family `ID`"}, variantFlag,
+		textFlag("family", "board family `ID`"), variantFlag,
 		&cli.IntFlag{Name: "chips", Usage: "`N` chips in all, without a family", Destination: &o.chips},
 		typedFlag("chip", "`WORDSxBITS` of one chip, as in 1Mix16", chip),
 		amount("bus", quantity.Bits, "bit", "`BITS` of the memory bus", to(&o.bus)),
@@ -53,7 +53,7 @@ func (c *Console) calcMemorySize() *cli.Command {
 		Description: "SIZE is what was shown, as in \"15 MiB\". The organisation is that of a board\n" +
 			"family, or typed with --chips, --chip and --bus.",
 		Flags: append([]cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "pool", Usage: "one `MEMORY` of the family, frame or texture; else all together"},
+			textFlag("pool", "one `MEMORY` of the family, frame or texture; else all together"),
 			amount("step", quantity.Bytes, "", "`SIZE` in whose steps the program counts; else the last digit says",
 				value(to(&step))),
 		}, o.flags()...),
@@ -141,7 +141,7 @@ func (c *Console) calcMemoryFaults() *cli.Command {
 			"names the columns, and time, temperature and pattern are used when they are\n" +
 			"there. - is the standard input. With --map the lines of every chip are counted.",
 		Flags: slices.Concat([]cli.Flag{shopFlag, jsonFlag,
-			&cli.BoolFlag{Name: "map", Usage: "show where chips, lines and addresses sit"},
+			boolFlag("map", "show where chips, lines and addresses sit"),
 			typedFlag("march", "say what the march test `NAME` can and cannot detect", march),
 		}, failureFlags, o.flags()),
 		Action: func(x *cli.Context) error {

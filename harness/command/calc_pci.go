@@ -29,12 +29,9 @@ func (c *Console) calcPCI() *cli.Command {
 			"- is the standard input. With --family the card in it is compared with a board\n" +
 			"family.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{
-				Name:  "local",
-				Usage: "read this machine's own device at `ADDRESS`, as in 01:00.0; display lists all display devices",
-			},
+			textFlag("local", "read this machine's own device at `ADDRESS`, as in 01:00.0; display lists all display devices"),
 			&cli.StringFlag{Name: "root", Usage: "`DIR` that holds the system tree of --local", Value: "/"},
-			&cli.StringFlag{Name: "family", Usage: "compare with the board family `ID`"}, variantFlag,
+			textFlag("family", "compare with the board family `ID`"), variantFlag,
 			typedFlag("slot", "link `RATES` that the slot offers, with --family, as in \"1x 2x\"", rates),
 		},
 		Action: func(x *cli.Context) error {

@@ -214,11 +214,8 @@ func (c *Console) commands() []*cli.Command {
 }
 
 var (
-	jsonFlag = &cli.BoolFlag{Name: "json", Usage: "print one JSON object on standard output"}
-	shopFlag = &cli.StringFlag{
-		Name:  "shop",
-		Usage: "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml",
-	}
+	jsonFlag = boolFlag("json", "print one JSON object on standard output")
+	shopFlag = textFlag("shop", "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml")
 )
 
 // answer prints one JSON object on standard output, with words where it has

@@ -41,6 +41,16 @@ func (f *typed) or(text string) *typed {
 	return f
 }
 
+// textFlag is a flag that takes a text as it stands, textsFlag one that may be
+// repeated, boolFlag one without a value.
+func textFlag(name, usage string) *cli.StringFlag { return &cli.StringFlag{Name: name, Usage: usage} }
+
+func textsFlag(name, usage string) *cli.StringSliceFlag {
+	return &cli.StringSliceFlag{Name: name, Usage: usage}
+}
+
+func boolFlag(name, usage string) *cli.BoolFlag { return &cli.BoolFlag{Name: name, Usage: usage} }
+
 // readFlags reads the typed flags of a command, in the order in which they are
 // declared, and tells all that is wrong with them.
 func readFlags(x *cli.Context) error {

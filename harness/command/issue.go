@@ -9,15 +9,9 @@ import (
 )
 
 var (
-	paperFlag    = &cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter; else the shop's"}
-	languageFlag = &cli.StringFlag{
-		Name:  "language",
-		Usage: "`CODE` of the documents' language: en, de or fr; else the shop's",
-	}
-	printCodesFlag = &cli.BoolFlag{
-		Name:  "print-codes",
-		Usage: "print characters that the fonts do not have by their codes",
-	}
+	paperFlag      = textFlag("paper", "`SIZE` of paper: A4 or Letter; else the shop's")
+	languageFlag   = textFlag("language", "`CODE` of the documents' language: en, de or fr; else the shop's")
+	printCodesFlag = boolFlag("print-codes", "print characters that the fonts do not have by their codes")
 )
 
 func (c *Console) certifyCommand() *cli.Command {
@@ -29,10 +23,10 @@ func (c *Console) certifyCommand() *cli.Command {
 			"key (proveout key new). Log files travel inside it as far as they are small, so\n" +
 			"that a buyer can have all verdicts worked out again.",
 		Flags: []cli.Flag{shopFlag, jsonFlag, paperFlag, languageFlag, byFlag, printCodesFlag,
-			&cli.StringFlag{Name: "replaces", Usage: "`NUMBER` of the certificate that this one takes the place of"},
-			&cli.StringFlag{Name: "because", Usage: "`WHY` it takes its place"},
-			&cli.BoolFlag{Name: "name-customer", Usage: "print the customer reference, which is left out otherwise"},
-			&cli.BoolFlag{Name: "no-logs", Usage: "leave the log files out of the certificate"}},
+			textFlag("replaces", "`NUMBER` of the certificate that this one takes the place of"),
+			textFlag("because", "`WHY` it takes its place"),
+			boolFlag("name-customer", "print the customer reference, which is left out otherwise"),
+			boolFlag("no-logs", "leave the log files out of the certificate")},
 		Action: c.onJob(func(x *cli.Context, job *workflow.Job) error { return c.issue(x, job, content.Certificate) }),
 	}
 }

@@ -37,15 +37,15 @@ func (c *Console) jobCommands() *cli.Command {
 				Name: "attach", Usage: "keep files with a job", ArgsUsage: "JOB FILE…", Action: c.onJob(c.jobAttach),
 				Flags: []cli.Flag{shopFlag, stepFlag, byFlag,
 					&cli.StringFlag{Name: "role", Usage: "what it is: `ROLE`, such as photo after, close-up", Value: "file"},
-					&cli.StringFlag{Name: "caption", Usage: "`TEXT` under it"}},
+					textFlag("caption", "`TEXT` under it")},
 			},
 		},
 	}
 }
 
 var (
-	stepFlag = &cli.StringFlag{Name: "step", Usage: "step `ID` it belongs to"}
-	byFlag   = &cli.StringFlag{Name: "by", Usage: "technician `ID`; else the one of the job"}
+	stepFlag = textFlag("step", "step `ID` it belongs to")
+	byFlag   = textFlag("by", "technician `ID`; else the one of the job")
 )
 
 func openFlags() []cli.Flag {
@@ -53,21 +53,21 @@ func openFlags() []cli.Flag {
 		shopFlag, jsonFlag,
 		&cli.StringFlag{Name: "plan", Usage: "acceptance plan `ID`", Required: true},
 		&cli.StringFlag{Name: "family", Usage: "board family `ID`", Required: true},
-		&cli.StringFlag{Name: "variant", Usage: "variant `NAME` of the family"},
-		&cli.StringFlag{Name: "title", Usage: "what documents call the card: `TEXT`; else the family's title"},
-		&cli.StringFlag{Name: "serial", Usage: "serial `NUMBER`"},
-		&cli.StringSliceFlag{Name: "mark", Usage: "what else ties paper and card, `NAME=VALUE`; may be repeated"},
-		&cli.StringFlag{Name: "complaint", Usage: "`TEXT` of the complaint as received"},
-		&cli.StringFlag{Name: "complaint-every", Usage: "how often the fault came back: `DURATION`"},
-		&cli.StringFlag{Name: "condition", Usage: "condition as received: `TEXT`"},
-		&cli.StringSliceFlag{Name: "work", Usage: "`KIND` of work done, may be repeated"},
-		&cli.StringFlag{Name: "work-notes", Usage: "`TEXT` on the work done"},
-		&cli.StringFlag{Name: "customer", Usage: "customer `REFERENCE`"},
-		&cli.StringFlag{Name: "bench", Usage: "bench `ID`; not needed when the shop has one"},
-		&cli.StringFlag{Name: "technician", Usage: "technician `ID`; not needed when the shop has one"},
-		&cli.StringSliceFlag{Name: "before", Usage: "photo `FILE` as received, may be repeated"},
-		&cli.StringSliceFlag{Name: "after", Usage: "photo `FILE` after the repair, may be repeated"},
-		&cli.StringSliceFlag{Name: "close-up", Usage: "close-up `FILE` that shows marks, may be repeated"},
+		textFlag("variant", "variant `NAME` of the family"),
+		textFlag("title", "what documents call the card: `TEXT`; else the family's title"),
+		textFlag("serial", "serial `NUMBER`"),
+		textsFlag("mark", "what else ties paper and card, `NAME=VALUE`; may be repeated"),
+		textFlag("complaint", "`TEXT` of the complaint as received"),
+		textFlag("complaint-every", "how often the fault came back: `DURATION`"),
+		textFlag("condition", "condition as received: `TEXT`"),
+		textsFlag("work", "`KIND` of work done, may be repeated"),
+		textFlag("work-notes", "`TEXT` on the work done"),
+		textFlag("customer", "customer `REFERENCE`"),
+		textFlag("bench", "bench `ID`; not needed when the shop has one"),
+		textFlag("technician", "technician `ID`; not needed when the shop has one"),
+		textsFlag("before", "photo `FILE` as received, may be repeated"),
+		textsFlag("after", "photo `FILE` after the repair, may be repeated"),
+		textsFlag("close-up", "close-up `FILE` that shows marks, may be repeated"),
 	}
 }
 

@@ -38,21 +38,17 @@ func (c *Console) keyCommands() *cli.Command {
 				Description: "A passphrase is asked for, or taken from PROVEOUT_PASSPHRASE; an empty one\n" +
 					"leaves the key unencrypted, readable by its owner only.",
 				Flags: []cli.Flag{shopFlag,
-					&cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
+					textFlag("name", "`NAME` that the certificate carries; else the shop's")}},
 			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed",
 				Action:      c.onKeys(c.keyShow),
 				Description: "On a terminal the fingerprint is drawn as a QR code too.",
-				Flags: []cli.Flag{shopFlag, jsonFlag, &cli.StringFlag{
-					Name:  "qr",
-					Usage: "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page",
-				}}},
+				Flags: []cli.Flag{shopFlag, jsonFlag,
+					textFlag("qr", "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page")}},
 			{Name: "export", Usage: "write the key with its certificate as PKCS#12, or the certificate alone",
 				ArgsUsage: "FILE", Action: c.onKeys(c.keyExport),
 				Description: "The password of the file is asked for, or taken from PROVEOUT_FILE_PASSWORD.",
-				Flags: []cli.Flag{shopFlag, &cli.BoolFlag{
-					Name:  "certificate",
-					Usage: "write the certificate alone (PEM), which may be given to anybody",
-				}}},
+				Flags: []cli.Flag{shopFlag,
+					boolFlag("certificate", "write the certificate alone (PEM), which may be given to anybody")}},
 			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE",
 				Action: c.onKeys(c.keyImport),
 				Description: "For a shop that has a certificate from an authority. The password of the\n" +
@@ -66,7 +62,7 @@ func (c *Console) keyCommands() *cli.Command {
 						Usage:    "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)",
 						Required: true,
 					},
-					&cli.BoolFlag{Name: "erase", Usage: "delete the key instead of keeping it beside its certificate"}}},
+					boolFlag("erase", "delete the key instead of keeping it beside its certificate")}},
 		},
 	}
 }

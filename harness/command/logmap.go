@@ -54,7 +54,7 @@ func (c *Console) logmapTry() *cli.Command {
 			"reads the log with a map. A log of free text is read with --pattern, a regular\n" +
 			"expression whose named groups are quantities: 'GPU at (?P<temperature>[0-9.]+)'.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "map", Usage: "read it with the log map `FILE` or the shop's map of that name"},
+			textFlag("map", "read it with the log map `FILE` or the shop's map of that name"),
 			typedFlag("pattern", "read free text with the regular expression `PATTERN`", text),
 			typedListFlag("column", "what a column is, `HEADER=QUANTITY`, may be repeated", column),
 			typedListFlag("unit", "unit of a quantity, `NAME=UNIT`, may be repeated", unit),
@@ -64,8 +64,8 @@ func (c *Console) logmapTry() *cli.Command {
 				Destination: &hints.Place,
 			},
 			&cli.Float64Flag{Name: "max-bad", Usage: "share of rows that may be bad, in `PERCENT`"},
-			&cli.StringFlag{Name: "o", Usage: "write the map to `FILE`"},
-			&cli.StringFlag{Name: "save", Usage: "keep the map in the shop's logmaps folder as `NAME`"}},
+			textFlag("o", "write the map to `FILE`"),
+			textFlag("save", "keep the map in the shop's logmaps folder as `NAME`")},
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
 				return errors.New("name the log to try, as in: proveout logmap try soak.csv")

@@ -19,7 +19,7 @@ func (c *Console) probeCommand() *cli.Command {
 			"IDs and, as far as their configuration space may be read, their link.",
 		Flags: []cli.Flag{jsonFlag,
 			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"},
-			&cli.BoolFlag{Name: "all", Usage: "every device, not the display controllers alone"}},
+			boolFlag("all", "every device, not the display controllers alone")},
 		Action: c.probe,
 	}
 }

@@ -29,7 +29,7 @@ func (c *Console) pictureCommands() *cli.Command {
 
 var (
 	outFlag    = &cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "`FILE` to write"}
-	familyFlag = &cli.StringFlag{Name: "family", Usage: "board family `ID` or its file: names the chips"}
+	familyFlag = textFlag("family", "board family `ID` or its file: names the chips")
 )
 
 // shownMode is a flag that takes the display mode of a test picture.

@@ -28,10 +28,10 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 			"order of their pictures. Without --pattern the capture tells which it shows.\n\n" +
 			"Exit codes: 0 clean, 1 a finding or inconclusive, 2 a file cannot be read.",
 		Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag(&base), jsonFlag,
-			&cli.StringSliceFlag{Name: "pattern", Usage: "what was shown: `NAME@MODE` or a file; may be repeated"},
+			textsFlag("pattern", "what was shown: `NAME@MODE` or a file; may be repeated"),
 			&cli.StringSliceFlag{Name: "capture", Usage: "the capture `FILE`; may be repeated", Required: true},
 			&cli.StringFlag{Name: "route", Usage: "how it came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
-			&cli.StringFlag{Name: "marked", Usage: "write the difference map to `FILE`.png"}},
+			textFlag("marked", "write the difference map to `FILE`.png")},
 		Action: func(x *cli.Context) error { return c.pictureCompare(x, base) },
 	}
 }

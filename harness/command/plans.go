@@ -97,9 +97,9 @@ func (c *Console) keys(x *cli.Context) error {
 }
 
 var (
-	variantFlag = &cli.StringFlag{Name: "variant", Usage: "`NAME` of the variant of a family"}
-	sourceFlag  = &cli.BoolFlag{Name: "source", Usage: "print the file itself"}
-	toFlag      = &cli.StringFlag{Name: "to", Usage: "`FILE` to write; else the shop's folder"}
+	variantFlag = textFlag("variant", "`NAME` of the variant of a family")
+	sourceFlag  = boolFlag("source", "print the file itself")
+	toFlag      = textFlag("to", "`FILE` to write; else the shop's folder")
 )
 
 type library struct {

@@ -27,12 +27,12 @@ func (c *Console) referenceCommands() *cli.Command {
 			{
 				Name: "add", Usage: "add the score of a known-good card",
 				ArgsUsage: "CARD SCORE", Action: c.referenceAdd,
-				Flags: append(set, unitFlag, betterFlag, byFlag, &cli.StringFlag{Name: "job", Usage: "`JOB` it came from"}),
+				Flags: append(set, unitFlag, betterFlag, byFlag, textFlag("job", "`JOB` it came from")),
 			},
 			{
 				Name: "from-jobs", Usage: "propose the scores of accepted jobs; --take adds them",
 				Action: c.referenceFromJobs,
-				Flags:  append(set, byFlag, &cli.BoolFlag{Name: "take", Usage: "add the proposed scores"}),
+				Flags:  append(set, byFlag, boolFlag("take", "add the proposed scores")),
 			},
 			{
 				Name: "list", Usage: "list the shop's sets",
@@ -65,7 +65,7 @@ func (c *Console) referenceCommands() *cli.Command {
 }
 
 var (
-	benchFlag  = &cli.StringFlag{Name: "bench", Usage: "bench `ID`; not needed when the shop has one"}
+	benchFlag  = textFlag("bench", "bench `ID`; not needed when the shop has one")
 	unitFlag   = &cli.StringFlag{Name: "unit", Usage: "`UNIT` of the score", Value: "fps"}
 	betterFlag = &cli.StringFlag{Name: "better", Usage: "which scores are good: `WAY` higher or lower", Value: "higher"}
 )

@@ -14,7 +14,7 @@ import (
 	"proveout/plans/fact"
 )
 
-var plainFlag = &cli.BoolFlag{Name: "plain", Usage: "plain lines for a screen reader: no colour, nothing redrawn"}
+var plainFlag = boolFlag("plain", "plain lines for a screen reader: no colour, nothing redrawn")
 
 func (c *Console) runCommand() *cli.Command {
 	return &cli.Command{
@@ -25,13 +25,10 @@ func (c *Console) runCommand() *cli.Command {
 			"job and goes on. Every answer is on the disk before the next question; Ctrl-C\n" +
 			"twice leaves at once. From a pipe, answers are read line by line.",
 		Flags: []cli.Flag{shopFlag, byFlag, plainFlag, screenLanguageFlag,
-			&cli.StringFlag{
-				Name:  "watch",
-				Usage: "folder `DIR` where logs and captures arrive; /newest takes the newest file",
-			},
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder, " +
-				"for logs and command output; else those that the plan names"},
-			&cli.BoolFlag{Name: "here", Usage: "the card sits in this computer: offer to read it and its sensors"},
+			textFlag("watch", "folder `DIR` where logs and captures arrive; /newest takes the newest file"),
+			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder, "+
+				"for logs and command output; else those that the plan names"),
+			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"),
 			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"}},
 		Action: c.runJob,
 	}

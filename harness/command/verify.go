@@ -24,13 +24,10 @@ func (c *Console) verifyCommand() *cli.Command {
 			"browser's language. Answers come in the shop's language, or in that of --language.\n" +
 			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "language", Usage: "`CODE` of the answers' language: en, de or fr; else the shop's"},
-			&cli.StringFlag{
-				Name:  "signer",
-				Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits",
-			},
+			textFlag("language", "`CODE` of the answers' language: en, de or fr; else the shop's"),
+			textFlag("signer", "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits"),
 			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "with page: the `FILE` to write"},
-			&cli.StringFlag{Name: "evidence", Usage: "folder `DIR` with the files of the test, to be compared and used"}},
+			textFlag("evidence", "folder `DIR` with the files of the test, to be compared and used")},
 		Action: c.verify,
 	}
 }
@@ -86,12 +83,9 @@ func (c *Console) verify(x *cli.Context) error {
 // the shop's, else English.
 func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
 	language := x.String("language")
-	if language == "" {
-		if dir, err := c.shopDir(x); err == nil {
-			if shop, err := workflow.OpenShop(dir, c.Now); err == nil { // a shop file that cannot be read says nothing against a certificate
-				language = shop.Language
-			}
-		}
+	// A shop that cannot be read says nothing against a certificate.
+	if shop, err := c.shop(x); err == nil {
+		language = firstOf(language, shop.Language)
 	}
 	return words.In(language)
 }
