@@ -21,7 +21,7 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 	n := &newShop{t: t, dir: folder, p: plans.ShopParams{Language: language}}
 	t.Heading(fact.New("shop.heading"))
 	t.Say(fact.New("shop.how"))
-	if err := t.Form(ctx, n.questions(usual)); err != nil {
+	if err := t.form(ctx, n.questions(usual)); err != nil {
 		return "", err
 	}
 	text := plans.ShopTemplate(n.p)
@@ -36,7 +36,7 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 		limits := statedOf(text, inst.ID, "accuracy")
 		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", fact.Phrase(limits)))
 	}
-	change, err := t.Confirm(ctx, fact.New("shop.change-now"), false)
+	change, err := t.confirm(ctx, fact.New("shop.change-now"), false)
 	if err == nil && change {
 		text, err = n.instruments(ctx, text, list)
 	}
@@ -58,11 +58,11 @@ type newShop struct {
 	p   plans.ShopParams
 }
 
-func (n *newShop) questions(usual *plans.Shop) []Question {
+func (n *newShop) questions(usual *plans.Shop) []question {
 	named := n.dir != ""
 	propose := func(s string) func() string { return func() string { return s } }
 	bench := usual.Benches[0]
-	return []Question{
+	return []question{
 		{Ask: fact.New("shop.folder"), Default: propose("shop"), Accept: n.setFolder,
 			Skip: func() bool { return named }},
 		{Ask: fact.New("shop.name"), Default: propose(usual.Name), Accept: keep(&n.p.Name)},
@@ -93,17 +93,17 @@ func (n *newShop) addAddress(line string) error {
 	return nil
 }
 
-func (n *newShop) slotKeys() []Choice {
+func (n *newShop) slotKeys() []choice {
 	keys := plans.SlotKeys(n.p.SlotKind)
 	both := fact.New("shop.takes-both", "one", keys[1], "other", keys[2])
-	return []Choice{{keys[0], both}, {Name: keys[1]}, {Name: keys[2]}}
+	return []choice{{keys[0], both}, {Name: keys[1]}, {Name: keys[2]}}
 }
 
 // wordsOf are the words that a shop file may have at a key.
-func wordsOf(path string) func() []Choice {
-	return func() (out []Choice) {
+func wordsOf(path string) func() []choice {
+	return func() (out []choice) {
 		for _, word := range plans.WordsAt(plans.ShopKind, path) {
-			out = append(out, Choice{Name: word})
+			out = append(out, choice{Name: word})
 		}
 		return out
 	}
@@ -122,9 +122,9 @@ func instrumentKey(id, key string) string { return "bench.instrument[" + id + "]
 // instruments asks for title and limits of each instrument. What makes no shop
 // file is asked again.
 func (n *newShop) instruments(ctx context.Context, text string, list []plans.Instrument) (string, error) {
-	var questions []Question
+	var questions []question
 	ask := func(id, key string, q fact.Fact) {
-		questions = append(questions, Question{
+		questions = append(questions, question{
 			Ask:     q,
 			Default: func() string { return statedOf(text, id, key) },
 			Accept: func(answer string) error {
@@ -141,7 +141,7 @@ func (n *newShop) instruments(ctx context.Context, text string, list []plans.Ins
 		ask(inst.ID, "title", fact.New("shop.what-measures", "quantities", dimensions(inst)))
 		ask(inst.ID, "accuracy", fact.New("shop.stated-limits"))
 	}
-	err := n.t.Form(ctx, questions)
+	err := n.t.form(ctx, questions)
 	return text, err
 }
 

@@ -230,11 +230,11 @@ func (im *importing) refuseLog(path string, m logs.Map) error {
 		}
 	}
 	what := fmt.Sprintf("no column of this log is a %s, which step %s needs", strings.Join(needed, " or a "), step.ID)
-	return NoColumn(filepath.Base(path), m, what)
+	return noColumn(filepath.Base(path), m, what)
 }
 
-// NoColumn says of a log that it lacks a quantity, at its header.
-func NoColumn(name string, m logs.Map, what string) error {
+// noColumn says of a log that it lacks a quantity, at its header.
+func noColumn(name string, m logs.Map, what string) error {
 	return &logs.Problem{
 		File: name, Line: max(int64(m.Header), 1), Column: 1,
 		What: what, Fix: "name it in the header with its unit, or in a log map",

@@ -37,7 +37,7 @@ func (f *LogFile) Pacing(o pacing.Options) ([]pacing.Report, error) {
 	var columns pacing.Columns
 	begin := func(m logs.Map) error {
 		if columns = pacing.ColumnsOf(m.Place); !columns.Any() {
-			return NoColumn(f.Name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
+			return noColumn(f.Name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
 		}
 		return nil
 	}
@@ -72,10 +72,10 @@ func (f *LogFile) Heat(o thermal.Options) (*thermal.Report, error) {
 	begin := func(m logs.Map) error {
 		columns = thermal.ColumnsOf(m.Place)
 		if columns[thermal.Temperature] < 0 {
-			return NoColumn(f.Name, m, "no column holds a temperature")
+			return noColumn(f.Name, m, "no column holds a temperature")
 		}
 		if columns[thermal.Time] < 0 {
-			return NoColumn(f.Name, m, "no column holds the time")
+			return noColumn(f.Name, m, "no column holds the time")
 		}
 		return nil
 	}
