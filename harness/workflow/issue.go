@@ -7,9 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"strings"
-	"sync"
 
 	"proveout/harness/job"
 	"proveout/harness/reading"
@@ -265,39 +263,24 @@ func (is *issuing) nameWho(d *content.Document) error {
 
 // readPhotos reads the photos of a card: the versions for print that the job
 // keeps, and where one is missing or is not the one that the job names, the
-// photo itself, several at once.
+// photo itself.
 func readPhotos(dir string, files []reading.Evidence) ([]content.Photo, error) {
-	photos, errs := make([]content.Photo, len(files)), make([]error, len(files))
-	next := make(chan int, len(files))
+	photos := make([]content.Photo, len(files))
 	taken := map[int]bool{} // widths; each must have its own
 	for i, e := range files {
-		photos[i] = content.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
-		if _, err := os.Stat(job.EvidencePath(dir, e)); err == nil { // what the certificate names must be there
-			if small, ok := job.ReadPrint(dir, e); ok && photos[i].Take(small) == nil && !taken[photos[i].Width] {
-				taken[photos[i].Width] = true
+		p := &photos[i]
+		*p = content.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
+		path := job.EvidencePath(dir, e)
+		if _, err := os.Stat(path); err == nil { // what the certificate names must be there
+			if small, ok := job.ReadPrint(dir, e); ok && p.Take(small) == nil && !taken[p.Width] {
+				taken[p.Width] = true
 				continue
 			}
 		}
-		photos[i].JPEG = nil
-		next <- i
-	}
-	close(next)
-	var all sync.WaitGroup
-	for range min(len(next), runtime.GOMAXPROCS(0)) {
-		all.Go(func() {
-			for i := range next {
-				img, err := readPicture(job.EvidencePath(dir, files[i]))
-				if err != nil {
-					errs[i] = fmt.Errorf("photo %s: %w", files[i].Name, err)
-				}
-				photos[i].Image = img
-			}
-		})
-	}
-	all.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
+		p.JPEG = nil
+		var err error
+		if p.Image, err = readPicture(path); err != nil {
+			return nil, fmt.Errorf("photo %s: %w", e.Name, err)
 		}
 	}
 	return photos, nil
