@@ -34,7 +34,7 @@ type Issue struct {
 	NoLogs       bool   // leave the log files out of the certificate
 	PrintCodes   bool   // print characters that the fonts do not have by their codes
 
-	Passphrase func() ([]byte, error) // of the signing key, where it has one
+	Passphrase Secret // of the signing key, where it has one
 }
 
 // An Issued document, as certify and report --json tell it. Number and paths are

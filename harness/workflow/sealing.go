@@ -24,23 +24,6 @@ import (
 	"proveout/report/seal/pdffile"
 )
 
-// OpenKey opens the signing key of a shop, and reports whether it is behind a
-// passphrase, which is asked for. The error is [seal.ErrNone] when there is no
-// key.
-func OpenKey(keys seal.Keys, passphrase func() ([]byte, error)) (id seal.Identity, locked bool, err error) {
-	if locked, err = keys.Encrypted(); err != nil {
-		return id, locked, err
-	}
-	var word []byte
-	if locked {
-		if word, err = passphrase(); err != nil {
-			return id, locked, err
-		}
-	}
-	id, err = keys.Load(word)
-	return id, locked, err
-}
-
 // openKey opens the shop's key for a certificate, and tells what is odd about it.
 func (is *issuing) openKey(d *content.Document) error {
 	keys := Keys(is.home.Dir)
