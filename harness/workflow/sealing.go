@@ -94,13 +94,14 @@ func (is *issuing) made(d *content.Document) (pdf, page []byte, err error) {
 	return pdf, page, err
 }
 
-// written writes both forms of a document at once.
+// written writes both forms of a document.
 func written(d *content.Document, c *content.Content, paper document.Paper) (pdf, html []byte, err error) {
 	var b, h bytes.Buffer
-	done := make(chan error, 1)
-	go func() { done <- page.Write(&h, c) }() // both only read what is laid out
-	err = document.Write(&b, d, c, paper)
-	return b.Bytes(), h.Bytes(), errors.Join(err, <-done)
+	if err := document.Write(&b, d, c, paper); err != nil {
+		return nil, nil, err
+	}
+	err = page.Write(&h, c)
+	return b.Bytes(), h.Bytes(), err
 }
 
 // fromRecord writes the record of a document and reads the document back from
