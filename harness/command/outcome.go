@@ -44,7 +44,7 @@ func (p *printer) causes(causes []outcome.Cause) {
 			p.fact(2, fact.New("screen.more-causes", "n", len(causes)-i))
 			return
 		}
-		p.fact(2, fact.New("screen.cause", "cause", c.Text, "sure", workflow.Confidence(c)))
+		p.led("  - ", p.Bound(fact.New("screen.cause", "cause", c.Text, "sure", workflow.Confidence(c))))
 		p.fact(4, c.Look)
 	}
 }
@@ -83,7 +83,7 @@ func (p *printer) step(o *outcome.StepOutcome, detail bool) {
 		}
 	}
 	for _, f := range o.Findings {
-		p.fact(4, fact.New("screen.finding", "what", f))
+		p.led("    · ", p.Bound(f))
 	}
 	for _, f := range o.Warnings {
 		p.fact(4, fact.New("screen.note", "what", f))

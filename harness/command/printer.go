@@ -79,11 +79,7 @@ func (p *printer) line(text string) { fmt.Fprintln(p, text) }
 func (p *printer) gap() { p.line("") }
 
 // text prints a text at an indent, broken between words.
-func (p *printer) text(indent int, text string) {
-	for _, line := range document.Wrap(text, p.width-indent, p.width-indent) {
-		fmt.Fprintln(p, strings.Repeat(" ", indent)+words.Unbound(line))
-	}
-}
+func (p *printer) text(indent int, text string) { p.led(strings.Repeat(" ", indent), text) }
 
 // led prints a text behind a lead, with the rest hanging under it.
 func (p *printer) led(lead, text string) {
