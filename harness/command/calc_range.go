@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -49,7 +50,7 @@ func (c *Console) calcRange() *cli.Command {
 			if set.Scores, err = n.scores(x.Args().Slice()); err != nil {
 				return err
 			}
-			set.Unit = firstOf(set.Unit, n.unit)
+			set.Unit = cmp.Or(set.Unit, n.unit)
 			r, err := reference.Judge(*set, value, *o)
 			if err != nil {
 				return err

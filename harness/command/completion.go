@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"embed"
 	"errors"
 	"fmt"
@@ -161,7 +162,7 @@ func (c *Console) completionShop(l *commandLine) string {
 	for _, f := range l.flags {
 		if flagName(f.words[0]) == "shop" && !f.open {
 			_, inline, _ := strings.Cut(f.words[0], "=")
-			named = firstOf(inline, f.words[len(f.words)-1])
+			named = cmp.Or(inline, f.words[len(f.words)-1])
 		}
 	}
 	if named != "" {

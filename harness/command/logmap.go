@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -226,6 +227,6 @@ func (c *Console) keepMap(x *cli.Context, m logs.Map, logName string) error {
 		return err
 	}
 	c.say(x, "Wrote %s. Use it with: proveout import JOB STEP %s --map %s",
-		to, logName, firstOf(x.String("save"), x.String("o")))
+		to, logName, cmp.Or(x.String("save"), x.String("o")))
 	return nil
 }

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -83,7 +84,7 @@ func (p *printer) machine(m *probe.Machine, devices []probedDevice, others int) 
 		fmt.Fprintf(p, "%-16s %6.1f °C  %s\n", t.Source, t.Celsius, t.Name)
 	}
 	for _, mon := range m.Monitors {
-		status := firstOf(mon.Status, "unknown")
+		status := cmp.Or(mon.Status, "unknown")
 		fmt.Fprintf(p, "%-16s %s, %d bytes of display data\n", mon.Connector, status, mon.EDIDBytes)
 	}
 	for _, n := range m.Notes {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -232,7 +233,7 @@ func (p *printer) comparedOne(name string, r *picture.Result) {
 	p.judged(r.LinesJudged)
 	for _, l := range r.Lines {
 		if l.State == lines.Bad {
-			bits := joinInts(l.PixelBits)
+			bits := strings.Join(each(l.PixelBits, strconv.Itoa), ", ")
 			p.textf(4, "%s D%d is bad; pixel bits %s", l.Designator, l.Line, bits)
 		}
 	}
@@ -277,12 +278,4 @@ func (p *printer) notes(notes []fact.Fact) {
 	for _, n := range notes {
 		p.text(2, "Note: "+p.Tell(n))
 	}
-}
-
-func joinInts(v []int) string {
-	words := make([]string, len(v))
-	for i, n := range v {
-		words[i] = fmt.Sprint(n)
-	}
-	return strings.Join(words, ", ")
 }

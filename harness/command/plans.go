@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -163,7 +164,7 @@ func (l *library) list(x *cli.Context) error {
 			if e.BuiltIn {
 				where = "built in"
 			}
-			rows = append(rows, []string{e.ID, e.Title, firstOf(e.Trouble, where)})
+			rows = append(rows, []string{e.ID, e.Title, cmp.Or(e.Trouble, where)})
 		}
 		p.table(rows...)
 	})

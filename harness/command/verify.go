@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -85,7 +86,7 @@ func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
 	language := x.String("language")
 	// A shop that cannot be read says nothing against a certificate.
 	if shop, err := c.shop(x); err == nil {
-		language = firstOf(language, shop.Language)
+		language = cmp.Or(language, shop.Language)
 	}
 	return words.In(language)
 }

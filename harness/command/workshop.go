@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -62,7 +63,7 @@ func (c *Console) bench(x *cli.Context) (*workflow.Shop, error) {
 	}
 	language := shop.Language
 	if slices.Contains(x.Command.Flags, cli.Flag(screenLanguageFlag)) {
-		language = firstOf(x.String("language"), language)
+		language = cmp.Or(x.String("language"), language)
 	}
 	return shop, c.speak(language)
 }
@@ -173,15 +174,6 @@ func (c *Console) open(name string) (io.ReadCloser, error) {
 		return nil, fmt.Errorf("%s is a folder, not a file", name)
 	}
 	return os.Open(c.path(name))
-}
-
-func firstOf(texts ...string) string {
-	for _, t := range texts {
-		if t != "" {
-			return t
-		}
-	}
-	return ""
 }
 
 // localTime is a time as people read it: local, with its offset.

@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -87,7 +88,7 @@ func (is *issuing) certificate() bool { return is.Kind == content.Certificate }
 func (is *issuing) note(f fact.Fact) { is.out.Notes = append(is.out.Notes, f) }
 
 func (is *issuing) issue() (err error) {
-	if is.paper, err = document.PaperNamed(firstOf(is.Paper, is.Shop.Paper)); err != nil {
+	if is.paper, err = document.PaperNamed(cmp.Or(is.Paper, is.Shop.Paper)); err != nil {
 		return err
 	}
 	if is.certificate() {
@@ -222,7 +223,7 @@ func (is *issuing) document() (d *content.Document, err error) {
 		told = &unnamed
 	}
 	d = &content.Document{Plan: is.Plan, Family: is.Family, Record: content.Record{
-		Kind: is.Kind, IssuedAt: is.home.Now(), Tool: Tool, Language: firstOf(is.Language, is.Shop.Language, "en"),
+		Kind: is.Kind, IssuedAt: is.home.Now(), Tool: Tool, Language: cmp.Or(is.Language, is.Shop.Language, "en"),
 		Replaces: is.Replaces, Because: is.Because, Shop: is.Shop, Job: told, Outcome: is.Outcome(),
 	}}
 	if _, err := words.In(d.Language); err != nil {
@@ -269,7 +270,7 @@ func readPhotos(dir string, files []reading.Evidence) ([]content.Photo, error) {
 	taken := map[int]bool{} // widths; each must have its own
 	for i, e := range files {
 		p := &photos[i]
-		*p = content.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
+		*p = content.Photo{Caption: cmp.Or(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
 		path := job.EvidencePath(dir, e)
 		if _, err := os.Stat(path); err == nil { // what the certificate names must be there
 			if small, ok := job.ReadPrint(dir, e); ok && p.Take(small) == nil && !taken[p.Width] {
@@ -284,13 +285,4 @@ func readPhotos(dir string, files []reading.Evidence) ([]content.Photo, error) {
 		}
 	}
 	return photos, nil
-}
-
-func firstOf(texts ...string) string {
-	for _, t := range texts {
-		if t != "" {
-			return t
-		}
-	}
-	return ""
 }

@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"cmp"
 	"crypto/x509"
 	"encoding/pem"
 	"errors"
@@ -27,7 +28,7 @@ func (s *Shop) NewKey(name string, passphrase Secret) (id seal.Identity, locked 
 	} else if !errors.Is(err, seal.ErrNone) {
 		return id, false, err
 	}
-	if id, err = seal.NewIdentity(firstOf(name, s.Name), s.Now()); err != nil {
+	if id, err = seal.NewIdentity(cmp.Or(name, s.Name), s.Now()); err != nil {
 		return id, false, err
 	}
 	word, err := passphrase()
