@@ -156,5 +156,5 @@ func orFromFamily(value document.Target) document.Target {
 			value.Read(s, key, v)
 		}
 	}
-	return document.Own(value.Type()+` or "`+fromFamily+`"`, read, value.Text)
+	return document.Own(value.Type+` or "`+fromFamily+`"`, read, value.Text)
 }

@@ -31,10 +31,7 @@ func (c *Clock) keys() []key {
 }
 
 func (c *Clock) against(x *crossCheck) {
-	var have []string
-	for _, clock := range x.family.Clocks {
-		have = append(have, clock.Name)
-	}
+	have := namesOf(x.family.Clocks, func(clock FamilyClock) string { return clock.Name })
 	x.names("clocks", "clock", c.Clocks, have)
 }
 
@@ -46,7 +43,7 @@ func (c *Clock) fields(family *Family) []Field {
 		}
 		out = append(out, Field{Name: clock.Name, Ask: fact.New("ask.clock", "clock", clock.Name),
 			Dimension: quantity.Frequency, Unit: "MHz", Required: true, Many: true,
-			Expected: asStated(clock.Value.Text), Nominal: clock.Value.Value})
+			Expected: asWritten(clock.Value), Nominal: clock.Value.Value})
 	}
 	return out
 }

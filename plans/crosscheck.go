@@ -53,9 +53,8 @@ type crossCheck struct {
 }
 
 func newCrossCheck(p *Plan) *crossCheck {
-	root, _ := document.Parse([]byte(p.Source))
 	x := &crossCheck{c: document.NewCollector(p.File, []byte(p.Source)), plan: p}
-	if e := root.Get("step"); e != nil {
+	if e := x.c.Parse().Get("step"); e != nil {
 		x.tables = e.Value.Items
 	}
 	return x

@@ -18,8 +18,8 @@ func (*Detection) keys() []key { return nil }
 
 func (*Detection) fields(family *Family) []Field {
 	out := []Field{
-		{Name: "detected", Ask: fact.New("ask.detected"), Words: []string{Yes, No}, Required: true, Expected: asStated(Yes)},
-		{Name: "bus", Ask: fact.New("ask.bus"), Words: busKinds(), Required: true, Expected: asStated(family.Bus.Kind)},
+		{Name: "detected", Ask: fact.New("ask.detected"), Words: []string{Yes, No}, Required: true, Expected: Answer(Yes)},
+		{Name: "bus", Ask: fact.New("ask.bus"), Words: busKinds(), Required: true, Expected: named(family.Bus.Kind)},
 	}
 	if len(family.IDs) > 0 {
 		var ids []string
@@ -35,11 +35,11 @@ func (*Detection) fields(family *Family) []Field {
 	}
 	if len(family.Bus.Rates) > 0 {
 		out = append(out, Field{Name: "rate", Ask: fact.New("ask.rate"), Words: family.Bus.Rates, Required: true,
-			Expected: asStated(family.Bus.Expect)})
+			Expected: named(family.Bus.Expect)})
 	}
 	if family.Detected != "" {
 		out = append(out, Field{Name: "description", Ask: fact.New("ask.description"),
-			Expected: asStated(family.Detected)})
+			Expected: named(family.Detected)})
 	}
 	return out
 }

@@ -44,24 +44,22 @@ func (f *Family) keys() []key {
 			What: `width x height x depth @ rate: "640x480x16@60"`},
 		{Name: "max_depth", To: document.Whole(&f.MaxDepth, 1, 32), What: "bits per pixel at the most"},
 		{Name: "bus", To: document.Inner(&f.Bus, (*Bus).keys, checkBus), Needed: "[bus]", What: "how the card plugs in"},
-		{Name: "device", To: document.List[DeviceID]{To: &f.IDs, Keys: deviceKeys}, Needed: "[[device]]",
+		{Name: "device", To: document.Tables(&f.IDs, deviceKeys, nil), Needed: "[[device]]",
 			What: "what it says it is, on the bus"},
 		{Name: "memory", Needed: "[[memory]]", What: "its memories: one, or frame and texture",
-			To: document.List[MemoryPool]{To: &f.Memory, By: byName, Check: checkMemory,
-				Keys: func(m *MemoryPool) []key { return memoryKeys(m, seen) }}},
-		{Name: "clock", To: document.List[FamilyClock]{To: &f.Clocks, Keys: clockKeys, By: byName}, What: "its clocks"},
+			To: document.Tables(&f.Memory, func(m *MemoryPool) []key { return memoryKeys(m, seen) }, checkMemory, "name")},
+		{Name: "clock", To: document.Tables(&f.Clocks, clockKeys, nil, "name"), What: "its clocks"},
 		{Name: "thermal", To: document.Inner(&f.Thermal, (*Thermal).keys, checkThermal), What: "what heat it may see"},
-		{Name: "rail", To: document.List[Rail]{To: &f.Rails, Keys: railKeys, Check: checkRail, By: byName},
+		{Name: "rail", To: document.Tables(&f.Rails, railKeys, checkRail, "name"),
 			What: "its supply rails"},
 		{Name: "reference", What: "scores of known-good cards",
-			To: document.List[ReferenceSet]{To: &f.Reference, New: newReferenceSet, Keys: referenceKeys, By: byWorkload}},
+			To: document.TablesFrom(newReferenceSet, &f.Reference, referenceKeys, nil, byWorkload...)},
 	}
 }
 
 // What tells the tables of a list apart.
 var (
 	byName     = []string{"name"}
-	byCard     = []string{"card"}
 	byWorkload = []string{"workload", "bench"}
 )
 
@@ -280,7 +278,7 @@ func (t *Thermal) keys() []key {
 		{Name: "max_rating", To: temperature(&t.MaxRating), Label: "maximum rating", What: "absolute maximum rating"},
 		{Name: "rated_ambient", To: temperature(&t.RatedAmbient), What: "hottest ambient the card is meant for"},
 		{Name: "power", To: amount(&t.Power, quantity.Power, aboveZero), What: "power under load"},
-		{Name: "rise", To: document.List[RiseReference]{To: &t.Rise, Keys: riseKeys, By: byCard}, Says: rises,
+		{Name: "rise", To: document.Tables(&t.Rise, riseKeys, nil, "card"), Says: rises,
 			What: "rise over ambient of known-good cards at the end of a soak"},
 		{Name: "source", To: document.Text(&t.Source), Absent: "none; needed with max_temp",
 			What: "where the limits come from"},
@@ -329,6 +327,8 @@ type Rail struct {
 	Source     string
 }
 
+func railName(r Rail) string { return r.Name }
+
 func railKeys(r *Rail) []key {
 	return []key{
 		{Name: "name", To: document.Label(&r.Name), Needed: `"…"`, What: "3V3, VDDQ, core"},
@@ -349,11 +349,12 @@ func railKeys(r *Rail) []key {
 func (r *Rail) readSlotRail(s *section, key string, v *document.Value) {
 	name := ""
 	document.Text(&name).Read(s, key, v)
-	standard, ok := slotRail(name)
-	if !ok && name != "" {
-		s.Add(v.At, key, document.Quoted(name)+" is no rail of a slot", document.DidYouMean(name, slotRailNames()))
+	if standard, ok := slotRail(name); ok {
+		r.Voltage, r.Source = standard.Voltage, standard.Source
+	} else if name != "" {
+		known := namesOf(slotRails(), railName)
+		s.Add(v.At, key, document.Quoted(name)+" is no rail of a slot", document.DidYouMean(name, known))
 	}
-	r.Voltage, r.Source = standard.Voltage, standard.Source
 }
 
 func checkRail(s *section, r *Rail) {
@@ -373,15 +374,13 @@ func checkRail(s *section, r *Rail) {
 // Rail returns the family's rail of the given name, or the rail of that name
 // that a slot of the card's bus has.
 func (f *Family) Rail(name string) (*Rail, bool) {
-	for i := range f.Rails {
-		if f.Rails[i].Name == name {
-			return &f.Rails[i], true
-		}
+	if own, ok := find(f.Rails, func(r *Rail) bool { return r.Name == name }); ok {
+		return own, true
 	}
-	if r, ok := slotRail(name); ok && strings.HasPrefix(name, f.Bus.Kind+" ") {
-		return &r, true
+	if !strings.HasPrefix(name, f.Bus.Kind+" ") {
+		return nil, false
 	}
-	return nil, false
+	return slotRail(name)
 }
 
 // A ReferenceSet holds scores of known-good cards for a workload on a bench.
@@ -403,7 +402,7 @@ func referenceKeys(r *ReferenceSet) []key {
 		{Name: "unit", To: document.Text(&r.Unit), Needed: `"fps"`, What: "fps, score"},
 		{Name: "better", To: document.Word(&r.Better, "higher", "lower"), What: "which score is the better one"},
 		{Name: "source", To: document.Text(&r.Source), What: "where the scores come from"},
-		{Name: "scores", To: document.List[ReferenceScore]{To: &r.Scores, Keys: scoreKeys, By: byCard},
+		{Name: "scores", To: document.Tables(&r.Scores, scoreKeys, nil, "card"),
 			Needed: `[{ card = "…", value = 61.2 }]`, Filled: "add a score, or remove the set",
 			What: "one for each known-good card"},
 	}
@@ -431,10 +430,7 @@ func scoreKeys(sc *ReferenceScore) []key {
 // ReferenceSet returns the family's set for a workload on a bench; an empty
 // bench means any.
 func (f *Family) ReferenceSet(workload, bench string) (*ReferenceSet, bool) {
-	for i := range f.Reference {
-		if r := &f.Reference[i]; r.Workload == workload && (bench == "" || r.Bench == bench) {
-			return r, true
-		}
-	}
-	return nil, false
+	return find(f.Reference, func(r *ReferenceSet) bool {
+		return r.Workload == workload && (bench == "" || r.Bench == bench)
+	})
 }

@@ -46,13 +46,16 @@ func Answer(word string) fact.Fact {
 	return fact.Text(fact.Name(word))
 }
 
-// asStated is a text of the plan or the family; nothing where there is none.
-func asStated(text string) fact.Fact {
-	if text == "" {
+// named is a name that the plan or the family states; nothing where there is none.
+func named(name string) fact.Fact {
+	if name == "" {
 		return fact.Fact{}
 	}
-	return fact.Text(fact.Phrase(text))
+	return fact.Text(fact.Name(name))
 }
+
+// asWritten is an amount of the plan or the family.
+func asWritten(q quantity.Quantity) fact.Fact { return fact.Text(fact.AsWritten(q.Text)) }
 
 // Fields returns the readings that a step of the plan asks for on a card of
 // the family, in the order in which they are taken.

@@ -74,7 +74,7 @@ func (i *Image) fields(family *Family) []Field {
 	var out []Field
 	for _, m := range i.Modes.On(family) {
 		out = append(out, Field{Name: m, Ask: fact.New("ask.picture", "mode", m), Clean: true,
-			Required: true, Expected: asStated(PictureClean)})
+			Required: true, Expected: Answer(PictureClean)})
 	}
 	depth := Field{Name: "depth", Ask: fact.New("ask.depth"),
 		Dimension: quantity.Bits, Unit: "bit", Nominal: float64(family.MaxDepth)}

@@ -4,6 +4,7 @@ import (
 	"strconv"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 )
 
 // InspectionKind is a look at the workmanship, before power.
@@ -27,9 +28,8 @@ type ChecklistItem struct {
 }
 
 func (i *Inspection) keys() []key {
-	items := document.List[ChecklistItem]{To: &i.Checklist, Keys: itemKeys, By: byName}
 	return []key{
-		{Name: "checklist", To: checklist{items}, Absent: `"standard"`,
+		{Name: "checklist", To: checklist(&i.Checklist), Absent: `"standard"`,
 			Filled: `write "standard", or { name = "…", ask = "…" }`,
 			Says:   strconv.Itoa(len(i.Checklist)) + " points", What: "what to look at"},
 	}
@@ -42,29 +42,28 @@ func itemKeys(item *ChecklistItem) []key {
 	}
 }
 
-// A checklist is tables, or the word for the usual ones.
-type checklist struct {
-	document.List[ChecklistItem]
-}
-
-func (c checklist) Type() string { return `tables or "standard"` }
-
-func (c checklist) Read(s *section, key string, v *document.Value) {
-	if v.Type == document.String {
-		word := ""
-		document.Word(&word, "standard").Read(s, key, v)
-		return
+// checklist is tables, or the word for the usual ones.
+func checklist(to *[]ChecklistItem) document.Target {
+	tables, word := document.Tables(to, itemKeys, nil, "name"), ""
+	read := tables.Read
+	tables.Type = `tables or "standard"`
+	tables.Read = func(s *section, key string, v *document.Value) {
+		if v.Type == document.String {
+			document.Word(&word, "standard").Read(s, key, v)
+			return
+		}
+		*to = nil
+		read(s, key, v)
 	}
-	*c.To = nil
-	c.List.Read(s, key, v)
+	return tables
 }
 
 func (i *Inspection) fields(*Family) []Field {
 	var out []Field
 	for _, item := range i.Checklist {
 		words := []string{Yes, No, NotPresent}
-		out = append(out, Field{Name: item.Name, Ask: asStated(item.Ask), Words: words, Required: true,
-			Expected: asStated(Yes)})
+		out = append(out, Field{Name: item.Name, Ask: fact.Text(fact.Phrase(item.Ask)), Words: words, Required: true,
+			Expected: Answer(Yes)})
 	}
 	return out
 }

@@ -16,7 +16,7 @@ func TestReference(t *testing.T) {
 		names = append(names, string(d.Kind))
 	}
 	for _, name := range names {
-		for _, table := range Reference(name) {
+		for _, table := range Reference(name, nil) {
 			if strings.HasPrefix(table.Of, "kind") && table.What == "" {
 				t.Errorf("%s %s is not described", table.Table, table.Of)
 			}
@@ -32,7 +32,7 @@ func TestReference(t *testing.T) {
 			}
 		}
 	}
-	if Reference("nothing") != nil {
+	if Reference("nothing", nil) != nil {
 		t.Error("keys of nothing")
 	}
 }
@@ -65,7 +65,7 @@ func TestSummaryShowsEveryKey(t *testing.T) {
 	if err := AsError(problems); err != nil {
 		t.Fatal(err)
 	}
-	root, _ := document.Parse([]byte(everyKey))
+	root := document.NewCollector("", []byte(everyKey)).Parse()
 	for i, s := range p.Summarise().Steps {
 		given := root.Get("step").Value.Items[i].Table
 		shown := 0

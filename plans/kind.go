@@ -92,11 +92,8 @@ func SpecOf[T any](step *Step) *T {
 
 // kindKey is the key that selects the kind of a step, whose own keys it reads.
 func kindKey(st *Step) key {
-	var words []Kind
-	for _, d := range Kinds() {
-		words = append(words, d.Kind)
-	}
-	word := document.Word(&st.Kind, words...)
+	names := namesOf(Kinds(), func(d Declaration) string { return string(d.Kind) })
+	word := document.Word((*string)(&st.Kind), names...)
 	read := func(s *section, name string, v *document.Value) {
 		word.Read(s, name, v)
 		if st.Kind != "" {
@@ -105,15 +102,7 @@ func kindKey(st *Step) key {
 		}
 	}
 	return key{Name: "kind", To: document.Own("word", read, func() string { return string(st.Kind) }), Label: "-",
-		Needed: `"…": one of ` + document.Listed(kindNames(words)), What: "what the step does and how it is judged"}
-}
-
-func kindNames(words []Kind) []string {
-	var out []string
-	for _, k := range words {
-		out = append(out, string(k))
-	}
-	return out
+		Needed: `"…": one of ` + document.Listed(names), What: "what the step does and how it is judged"}
 }
 
 // kindsByKey says which kinds have a key of their own of each name.

@@ -61,75 +61,58 @@ func embedded(kind FileKind) []string {
 	return ids
 }
 
-// A Found is a plan or family that was looked up.
-type Found struct {
-	Kind    FileKind
-	ID      string
-	Name    string // path, or its name in the library
-	BuiltIn bool
-	Data    []byte
-}
-
 // Find looks for a plan or family by id: in the shop's plans or families folder
-// first, then in the library. An empty shopDir means the library alone.
-func Find(shopDir string, kind FileKind, id string) (Found, error) {
-	found := Found{Kind: kind, ID: id}
+// first, then in the library. An empty shopDir means the library alone. The name
+// is a path, or that in the library.
+func Find(shopDir string, kind FileKind, id string) (name string, data []byte, err error) {
 	if shopDir != "" && document.IsID(id) {
-		found.Name = filepath.Join(shopDir, kind.folder(), kind.FileName(id))
-		if _, err := os.Lstat(found.Name); !errors.Is(err, fs.ErrNotExist) {
-			found.Data, err = readFile(found.Name)
-			return found, err
+		name = filepath.Join(shopDir, kind.folder(), kind.FileName(id))
+		if _, err := os.Lstat(name); !errors.Is(err, fs.ErrNotExist) {
+			data, err = readFile(name)
+			return name, data, err
 		}
 	}
 	if document.IsID(id) {
-		var err error
-		found.Name, found.BuiltIn = kind.inLibrary(id), true
-		if found.Data, err = library.ReadFile(found.Name); err == nil {
-			return found, nil
+		name = kind.inLibrary(id)
+		if data, err = library.ReadFile(name); err == nil {
+			return name, data, nil
 		}
 	}
-	var known []string
 	entries, err := List(shopDir, kind)
 	if err != nil {
 		entries, _ = List("", kind)
 	}
-	for _, e := range entries {
-		known = append(known, e.ID)
-	}
-	return Found{}, fmt.Errorf("there is no %s %s; %s", kind, document.Quoted(id), document.DidYouMean(id, known))
+	known := namesOf(entries, func(e Entry) string { return e.ID })
+	err = fmt.Errorf("there is no %s %s; %s", kind, document.Quoted(id), document.DidYouMean(id, known))
+	return "", nil, err
 }
 
 // FindPlan finds and reads a plan. The error holds all [Problems] of the file.
 func FindPlan(shopDir, id string) (*Plan, error) {
-	found, err := Find(shopDir, PlanKind, id)
-	if err != nil {
-		return nil, err
-	}
-	p, problems := ParsePlan(found.Name, found.Data)
-	if p != nil && p.ID != id {
-		return nil, misnamed(found, p.ID)
-	}
-	return p, AsError(problems)
+	return findAndRead(shopDir, PlanKind, id, ParsePlan, func(p *Plan) string { return p.ID })
 }
 
 // FindFamily finds and reads a family. The error holds all [Problems] of the
 // file.
 func FindFamily(shopDir, id string) (*FamilyFile, error) {
-	found, err := Find(shopDir, FamilyKind, id)
+	return findAndRead(shopDir, FamilyKind, id, ParseFamily, func(f *FamilyFile) string { return f.ID })
+}
+
+func findAndRead[T any](
+	shopDir string, kind FileKind, id string, parse func(name string, data []byte) (*T, []Problem), idOf func(*T) string,
+) (*T, error) {
+	name, data, err := Find(shopDir, kind, id)
 	if err != nil {
 		return nil, err
 	}
-	f, problems := ParseFamily(found.Name, found.Data)
-	if f != nil && f.ID != id {
-		return nil, misnamed(found, f.ID)
+	read, problems := parse(name, data)
+	if read != nil && idOf(read) != id {
+		inside := idOf(read)
+		what := "the " + string(kind) + " inside has the id " + document.Quoted(inside) + ", not that of the file"
+		fix := "call the file " + kind.FileName(inside) + `, or write id = "` + id + `"`
+		return nil, Problems{{File: name, What: what, Fix: fix}}
 	}
-	return f, AsError(problems)
-}
-
-func misnamed(found Found, id string) error {
-	what := "the " + string(found.Kind) + " inside has the id " + document.Quoted(id) + ", not that of the file"
-	fix := "call the file " + found.Kind.FileName(id) + `, or write id = "` + found.ID + `"`
-	return Problems{{File: found.Name, What: what, Fix: fix}}
+	return read, AsError(problems)
 }
 
 // An Entry is a plan or family that can be used.
@@ -138,13 +121,11 @@ type Entry struct {
 	ID      string   `json:"id"`
 	Name    string   `json:"name"`     // path, or its name in the library
 	BuiltIn bool     `json:"built_in"` // in the library
-	Hides   bool     `json:"hides"`    // takes the place of one in the library
 }
 
 // List returns what can be found in a shop and in the library, sorted by id.
 func List(shopDir string, kind FileKind) ([]Entry, error) {
 	var out []Entry
-	inside := embedded(kind)
 	if shopDir != "" {
 		folder := filepath.Join(shopDir, kind.folder())
 		entries, err := os.ReadDir(folder)
@@ -153,12 +134,11 @@ func List(shopDir string, kind FileKind) ([]Entry, error) {
 		}
 		for _, e := range entries {
 			if id, ok := strings.CutSuffix(e.Name(), kind.suffix()); ok && document.IsID(id) {
-				name, hides := filepath.Join(folder, e.Name()), slices.Contains(inside, id)
-				out = append(out, Entry{Kind: kind, ID: id, Name: name, Hides: hides})
+				out = append(out, Entry{Kind: kind, ID: id, Name: filepath.Join(folder, e.Name())})
 			}
 		}
 	}
-	for _, id := range inside {
+	for _, id := range embedded(kind) {
 		if !slices.ContainsFunc(out, func(e Entry) bool { return e.ID == id }) {
 			out = append(out, Entry{Kind: kind, ID: id, Name: kind.inLibrary(id), BuiltIn: true})
 		}
@@ -185,7 +165,7 @@ func kindOf(name string) FileKind {
 
 // kindInside tells from its keys what a file describes.
 func kindInside(data []byte) FileKind {
-	root, _ := document.Parse(data)
+	root := document.NewCollector("", data).Parse()
 	switch {
 	case root.Get("step") != nil:
 		return PlanKind
@@ -199,8 +179,9 @@ func kindInside(data []byte) FileKind {
 
 // CheckFile reads a plan, a family or a shop and returns what it is and
 // everything that is wrong with it. A file whose name and keys do not say what
-// it is, is taken for otherwise.
-func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
+// it is, is taken for otherwise. The languages are those that a shop may choose
+// from.
+func CheckFile(name string, otherwise FileKind, languages []string) (FileKind, []Problem) {
 	data, err := readFile(name)
 	if err != nil {
 		problems, _ := ProblemsOf(err)
@@ -218,7 +199,7 @@ func CheckFile(name string, otherwise FileKind) (FileKind, []Problem) {
 	case FamilyKind:
 		_, problems = ParseFamily(name, data)
 	case ShopKind:
-		_, problems = ParseShop(name, data)
+		_, problems = ParseShop(name, data, languages...)
 	default:
 		_, problems = ParsePlan(name, data)
 	}

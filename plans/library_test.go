@@ -8,8 +8,8 @@ import (
 )
 
 func libraryText(kind FileKind, id string) (string, error) {
-	found, err := Find("", kind, id)
-	return string(found.Data), err
+	_, text, err := Find("", kind, id)
+	return string(text), err
 }
 
 // Every file of the library loads, every plan fits every family and variant,

@@ -101,10 +101,7 @@ func (l *Load) check(s *section) {
 // against checks the workload against the reference sets. A set that is only
 // shown may be missing.
 func (l *Load) against(x *crossCheck) {
-	var names []string
-	for _, r := range x.family.Reference {
-		names = append(names, r.Workload)
-	}
+	names := namesOf(x.family.Reference, func(r ReferenceSet) string { return r.Workload })
 	if slices.Contains(names, l.Workload) || l.Reference != ReferenceJudge {
 		return
 	}
@@ -125,8 +122,8 @@ func (l *Load) fields(family *Family) []Field {
 	out := []Field{
 		score,
 		{Name: "frozen", Ask: fact.New("ask.frozen"), Words: []string{Yes, No},
-			Required: true, Many: true, Expected: asStated(No)},
-		{Name: "seen", Ask: fact.New("ask.seen"), Clean: true, Many: true, Expected: asStated(PictureClean)},
+			Required: true, Many: true, Expected: Answer(No)},
+		{Name: "seen", Ask: fact.New("ask.seen"), Clean: true, Many: true, Expected: Answer(PictureClean)},
 	}
 	if l.Duration != nil {
 		length := l.durationField(fact.New("ask.run-lasted"))

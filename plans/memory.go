@@ -24,7 +24,7 @@ const (
 func IsChipWidth(bits int) bool { return slices.Contains([]int{4, 8, 16, 32}, bits) }
 
 // withoutChips is what to do about a memory beyond the limits.
-const withoutChips = "leave chip, bus and banks out, and take no plan with steps of kind memory-size or memory-scan"
+const withoutChips = "leave chip, bus and banks out"
 
 // A MemoryPool is one memory of a card: most have one, add-on 3D boards have a
 // frame and a texture memory.

@@ -43,7 +43,7 @@ func (*MemorySize) fields(family *Family) []Field {
 			ask = fact.New("ask.memory-size-of", "pool", pool.Name)
 		}
 		out = append(out, Field{Name: SizeReading(pool.Name), Ask: ask, Dimension: quantity.Bytes, Unit: "MiB",
-			Required: true, Expected: asStated(pool.Total.Text), Nominal: pool.Total.Value})
+			Required: true, Expected: asWritten(pool.Total), Nominal: pool.Total.Value})
 	}
 	return out
 }

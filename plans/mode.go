@@ -79,6 +79,8 @@ func (m Mode) Bytes() int64 {
 	return pixels * int64(m.Depth/8)
 }
 
+func modeText(m Mode) string { return m.Text }
+
 // Is reports whether two modes are the same; depth and rate count only where
 // both have one.
 func (m Mode) Is(o Mode) bool {
@@ -89,7 +91,7 @@ func (m Mode) Is(o Mode) bool {
 // modeTexts is a list of modes, as they are written.
 func modeTexts(to *[]string) document.Target {
 	texts := document.Texts(to)
-	written := strings.Replace(texts.Type(), "text", "modes", 1)
+	written := strings.Replace(texts.Type, "text", "modes", 1)
 	return document.Own(written, func(s *section, key string, v *document.Value) {
 		texts.Read(s, key, v)
 		for _, item := range v.Items {
@@ -116,11 +118,7 @@ func (m StepModes) On(family *Family) []string {
 	if len(m) > 0 {
 		return m
 	}
-	var out []string
-	for _, of := range family.Modes {
-		out = append(out, of.Text)
-	}
-	return out
+	return namesOf(family.Modes, modeText)
 }
 
 func (m StepModes) against(x *crossCheck) {

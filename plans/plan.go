@@ -59,18 +59,14 @@ func (p *Plan) keys() []key {
 		{Name: "rule", To: document.Word(&p.Rule, Guarded, Simple), What: "how values near a limit are judged"},
 		{Name: "work_kinds", To: document.Texts(&p.WorkKinds),
 			What: "kinds of work of this shop beside the usual ones, for when_work"},
-		{Name: "step", To: p.stepList(), Needed: "[[step]]", What: "the steps, in the order they are done"},
+		{Name: "step", To: p.stepTables(), Needed: "[[step]]", What: "the steps, in the order they are done"},
 	}
 }
 
-func (p *Plan) stepList() document.List[Step] {
-	return document.List[Step]{
-		To:    &p.Steps,
-		New:   func() Step { return *p.freshStep("") },
-		Keys:  func(st *Step) []key { return st.commonKeys(p.Work()) },
-		Check: checkStep,
-		By:    []string{"id"},
-	}
+func (p *Plan) stepTables() document.Target {
+	fresh := func() Step { return *p.freshStep("") }
+	keys := func(st *Step) []key { return st.commonKeys(p.Work()) }
+	return document.TablesFrom(fresh, &p.Steps, keys, checkStep, "id")
 }
 
 // freshStep is a step that says nothing but its kind.
@@ -105,12 +101,26 @@ func ParsePlan(name string, data []byte) (*Plan, []Problem) {
 
 // Step returns the step with the given id.
 func (p *Plan) Step(id string) (*Step, bool) {
-	for i := range p.Steps {
-		if p.Steps[i].ID == id {
-			return &p.Steps[i], true
+	return find(p.Steps, func(st *Step) bool { return st.ID == id })
+}
+
+// find returns the item of a list that is asked for.
+func find[T any](list []T, is func(*T) bool) (*T, bool) {
+	for i := range list {
+		if is(&list[i]) {
+			return &list[i], true
 		}
 	}
 	return nil, false
+}
+
+// namesOf lists what the items of a list are called.
+func namesOf[T any](list []T, name func(T) string) []string {
+	var out []string
+	for _, item := range list {
+		out = append(out, name(item))
+	}
+	return out
 }
 
 // A Step is one check of a plan: what every step says, and in Spec what only

@@ -94,7 +94,7 @@ func TestParsePlan(t *testing.T) {
 	if err := AsError(problems); err != nil {
 		t.Fatal(err)
 	}
-	for _, table := range Reference("plan") {
+	for _, table := range Reference("plan", nil) {
 		if !strings.Contains(everyKey, table.Of) {
 			continue // a kind with a test of its own
 		}
@@ -365,12 +365,9 @@ func TestFind(t *testing.T) {
 		if e.BuiltIn {
 			word += "*"
 		}
-		if e.Hides {
-			word += "!"
-		}
 		words = append(words, word)
 	}
-	if got := strings.Join(words, " "); got != "broken full* memory-rework* other quick!" {
+	if got := strings.Join(words, " "); got != "broken full* memory-rework* other quick" {
 		t.Errorf("%s", got)
 	}
 }
@@ -394,7 +391,7 @@ func TestCheckFile(t *testing.T) {
 		if err := os.WriteFile(path, []byte(tt.text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if kind, problems := CheckFile(path, FamilyKind); kind != tt.kind || len(problems) != tt.problems {
+		if kind, problems := CheckFile(path, FamilyKind, languages); kind != tt.kind || len(problems) != tt.problems {
 			t.Errorf("%s: %s with %d problems: %v", tt.name, kind, len(problems), AsError(problems))
 		}
 	}

@@ -31,10 +31,7 @@ func (r *Rails) keys() []key {
 }
 
 func (r *Rails) against(x *crossCheck) {
-	var have []string
-	for _, rail := range x.family.Rails {
-		have = append(have, rail.Name)
-	}
+	have := namesOf(x.family.Rails, railName)
 	for _, name := range r.Rails {
 		if _, ok := x.family.Rail(name); ok && !slices.Contains(have, name) {
 			have = append(have, name) // of the slot
@@ -48,11 +45,7 @@ func (r *Rails) Names(family *Family) []string {
 	if len(r.Rails) > 0 {
 		return r.Rails
 	}
-	var out []string
-	for _, rail := range family.Rails {
-		out = append(out, rail.Name)
-	}
-	return out
+	return namesOf(family.Rails, railName)
 }
 
 // OhmReading and VoltReading name the two readings of a rail.
@@ -72,12 +65,12 @@ func (r *Rails) fields(family *Family) []Field {
 		f := Field{Name: OhmReading(name), Ask: fact.New("ask.resistance", "rail", name),
 			Dimension: quantity.Resistance, Unit: "ohm", Required: !ofSlot}
 		if rail.Resistance != nil {
-			f.Expected, f.Nominal = fact.New("ask.about", "value", fact.Phrase(rail.Resistance.Text)), rail.Resistance.Value
+			f.Expected, f.Nominal = fact.New("ask.about", "value", fact.AsWritten(rail.Resistance.Text)), rail.Resistance.Value
 		}
 		ohms = append(ohms, f)
 		volts = append(volts, Field{Name: VoltReading(name), Ask: fact.New("ask.voltage", "rail", name),
 			Dimension: quantity.Voltage, Unit: "V", Required: true,
-			Expected: asStated(rail.Voltage.Text), Nominal: rail.Voltage.Value})
+			Expected: asWritten(rail.Voltage), Nominal: rail.Voltage.Value})
 	}
 	return append(ohms, volts...)
 }

@@ -6,9 +6,9 @@ import "proveout/plans/document"
 type KeyTable = document.KeyTable
 
 // Reference describes the keys that plans, families and shops may have; of a
-// kind of step, the keys of the kind alone. It returns nothing for anything
-// else.
-func Reference(of string) []KeyTable {
+// kind of step, the keys of the kind alone. The languages are those that a shop
+// may choose from. It returns nothing for anything else.
+func Reference(of string, languages []string) []KeyTable {
 	switch FileKind(of) {
 	case PlanKind:
 		tables := document.Reference(of, "", newPlan().keys())
@@ -19,7 +19,7 @@ func Reference(of string) []KeyTable {
 	case FamilyKind:
 		return document.Reference(of, "", append(new(Family).keys(), variantsKey(new([]variant))))
 	case ShopKind:
-		return document.Reference(of, "", newShop().keys())
+		return document.Reference(of, "", newShop().keys(languages))
 	}
 	if d := Kind(of).Declared(); d.New != nil {
 		return d.reference()
@@ -31,7 +31,7 @@ func Reference(of string) []KeyTable {
 // "bench.slot.kind".
 func WordsAt(file FileKind, path string) []string {
 	if file == ShopKind {
-		return document.WordsAt(newShop().keys(), path)
+		return document.WordsAt(newShop().keys(nil), path)
 	}
 	return document.WordsAt(new(Family).keys(), path)
 }

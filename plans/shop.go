@@ -36,25 +36,29 @@ const usualNumbering = "PO-{year}-{n:04}"
 
 func newShop() *Shop { return &Shop{Numbering: usualNumbering, Paper: "A4", Language: "en"} }
 
-func (sh *Shop) keys() []key {
+// keys are those of a shop file. The languages are those that there are words in,
+// which plans do not know; without them any will do.
+func (sh *Shop) keys(languages []string) []key {
+	language := document.Text(&sh.Language)
+	if len(languages) > 0 {
+		language = document.Word(&sh.Language, languages...)
+	}
 	return []key{
 		{Name: "name", To: document.Text(&sh.Name), Needed: `"…"`, What: "of the workshop, as certificates print it"},
 		{Name: "address", To: document.Texts(&sh.Address), What: "its lines"},
 		{Name: "contact", To: document.Text(&sh.Contact), What: "telephone, mail or web address"},
 		{Name: "numbering", To: document.Checked(&sh.Numbering, "text", isNumbering), What: "of certificates"},
 		{Name: "paper", To: document.Word(&sh.Paper, "A4", "Letter"), What: "what documents are made for"},
-		{Name: "language", To: document.Word(&sh.Language, "en", "de", "fr"), What: "of documents"},
+		{Name: "language", To: language, What: "of documents and of the terminal"},
 		{Name: "logo", To: document.Checked(&sh.Logo, "file name", isLogo), What: "a picture file in the shop folder"},
 		{Name: "time_stamp_server", To: document.Checked(&sh.TimeStamp, "web address", isServer),
 			What: "a time stamp server (RFC 3161), asked when a certificate is signed"},
-		{Name: "bench", To: document.List[Bench]{To: &sh.Benches, Keys: benchKeys, Check: checkBench, By: byID},
+		{Name: "bench", To: document.Tables(&sh.Benches, benchKeys, checkBench, "id"),
 			Needed: "[[bench]]", What: "where cards are tested"},
-		{Name: "technician", To: document.List[Technician]{To: &sh.Technicians, Keys: technicianKeys, By: byID},
+		{Name: "technician", To: document.Tables(&sh.Technicians, technicianKeys, nil, "id"),
 			Needed: "[[technician]]", What: "who tests them"},
 	}
 }
-
-var byID = []string{"id"}
 
 func isNumbering(pattern string) (what, fix string) {
 	if _, err := CertificateNumber(pattern, 2026, 1); err != nil {
@@ -80,13 +84,13 @@ func isServer(address string) (what, fix string) {
 	return "", ""
 }
 
-// ParseShop reads a shop file. The name is that of the file, for messages. It
-// returns the shop, or nil and everything that is wrong, in the order of the
-// file.
-func ParseShop(name string, data []byte) (*Shop, []Problem) {
+// ParseShop reads a shop file. The name is that of the file, for messages; the
+// languages are those that the shop may choose from, none for any. It returns the
+// shop, or nil and everything that is wrong, in the order of the file.
+func ParseShop(name string, data []byte, languages ...string) (*Shop, []Problem) {
 	sh := newShop()
 	sh.Source, sh.File = string(data), name
-	problems := document.Read(name, data, `begin with name = "…"`, sh.keys(), func(s *section) {
+	problems := document.Read(name, data, `begin with name = "…"`, sh.keys(languages), func(s *section) {
 		maySign := func(t Technician) bool { return t.Sign }
 		if len(sh.Technicians) > 0 && !s.Partial() && !slices.ContainsFunc(sh.Technicians, maySign) {
 			first := s.Table().Get("technician").Value.Items[0].At
@@ -101,12 +105,7 @@ func ParseShop(name string, data []byte) (*Shop, []Problem) {
 
 // Bench returns the bench with the given id.
 func (s *Shop) Bench(id string) (*Bench, bool) {
-	for i := range s.Benches {
-		if s.Benches[i].ID == id {
-			return &s.Benches[i], true
-		}
-	}
-	return nil, false
+	return find(s.Benches, func(b *Bench) bool { return b.ID == id })
 }
 
 // A Bench is a place where cards are tested.
@@ -132,7 +131,7 @@ func benchKeys(b *Bench) []key {
 		{Name: "slot", To: document.Inner(&b.Slot, (*Slot).keys, checkSlot), Needed: "[bench.slot]",
 			What: "what can be plugged in"},
 		{Name: "instrument", What: "what readings are taken with",
-			To: document.List[Instrument]{To: &b.Instruments, Keys: instrumentKeys, Check: checkInstrument, By: byID}},
+			To: document.Tables(&b.Instruments, instrumentKeys, checkInstrument, "id")},
 	}
 }
 
@@ -144,12 +143,7 @@ func checkBench(_ *section, b *Bench) {
 
 // Instrument returns the instrument with the given id.
 func (b *Bench) Instrument(id string) (*Instrument, bool) {
-	for i := range b.Instruments {
-		if b.Instruments[i].ID == id {
-			return &b.Instruments[i], true
-		}
-	}
-	return nil, false
+	return find(b.Instruments, func(in *Instrument) bool { return in.ID == id })
 }
 
 // An Instrument is what readings are taken with.

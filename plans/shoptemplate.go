@@ -2,6 +2,7 @@ package plans
 
 import (
 	"strings"
+	"text/template"
 
 	"proveout/plans/document"
 )
@@ -9,69 +10,75 @@ import (
 // ShopParams fills in the file of a new shop. What is empty stays as the library
 // has it.
 type ShopParams struct {
-	Name       string
-	Address    []string
-	Contact    string
-	Paper      string // "A4" or "Letter"
-	Bench      string // title of the first bench
-	Host       string // the computer the card is plugged into
-	SlotKind   string // "AGP", "PCI" or "PCIe"
-	SlotKey    string // "3.3 V", "1.5 V", "5 V" or "universal"
-	Technician string
-	Language   string // of documents and screens: "en", "de", "fr"
+	Name        string
+	Address     []string
+	Contact     string
+	Paper       string // "A4" or "Letter"
+	Bench       string // title of the first bench
+	Host        string // the computer the card is plugged into
+	SlotKind    string // "AGP", "PCI" or "PCIe"
+	SlotKey     string // "3.3 V", "1.5 V", "5 V" or "universal"
+	Technician  string
+	Language    string                       // of documents and screens: "en"
+	Instruments map[string]map[string]string // title and accuracy of an instrument, by its id
 }
 
 // ShopTemplate returns the text of a new shop.toml, with comments that say what
 // to change. It can be read by [ParseShop] as it is.
 func ShopTemplate(p ShopParams) string {
-	data, _ := library.ReadFile("library/shop.toml")
-	text := string(data)
-	for _, set := range [...]struct{ path, value string }{
-		{"name", p.Name},
-		{"paper", p.Paper},
-		{"language", p.Language},
-		{"bench.title", p.Bench},
-		{"bench.host", p.Host},
-		{"technician.name", p.Technician},
-	} {
-		if value := strings.TrimSpace(set.value); value != "" {
-			text = document.Set(text, set.path, document.Quote(value))
-		}
+	functions := template.FuncMap{
+		"text":  textOr,
+		"texts": quotedTexts,
+		"own": func(instrument, key, usual string) string {
+			return textOr(p.Instruments[instrument][key], usual)
+		},
 	}
-	var lines []string
-	for _, line := range p.Address {
-		if line = strings.TrimSpace(line); line != "" {
-			lines = append(lines, document.Quote(line))
-		}
+	const name = "shop.toml.tmpl"
+	file := template.Must(template.New(name).Funcs(functions).ParseFS(library, "library/"+name))
+	signaling, rates := p.slot()
+	var b strings.Builder
+	err := file.Execute(&b, struct {
+		ShopParams
+		Signaling, Rates []string
+	}{p, signaling, rates})
+	if err != nil {
+		panic(err) // cannot happen: a test makes the file of every kind of shop
 	}
-	text = document.Set(text, "address", "["+strings.Join(lines, ", ")+"]")
-	if contact := strings.TrimSpace(p.Contact); contact != "" {
-		text = strings.Replace(text, `# contact = "telephone, mail or web address"`, "contact = "+document.Quote(contact), 1)
-	}
-	return withSlot(text, p.SlotKind, p.SlotKey)
+	return b.String()
 }
 
-// withSlot describes the slot of the first bench.
-func withSlot(text, kind, key string) string {
-	voltages, rates := `"1.5 V", "3.3 V"`, `"1x", "2x", "4x"`
+// textOr writes a text as TOML, or the usual one where there is none.
+func textOr(text, usual string) string {
+	if text = strings.TrimSpace(text); text == "" {
+		text = usual
+	}
+	return document.Quote(text)
+}
+
+// quotedTexts writes the items of a list as TOML, without the empty ones.
+func quotedTexts(texts []string) string {
+	var items []string
+	for _, text := range texts {
+		if text = strings.TrimSpace(text); text != "" {
+			items = append(items, document.Quote(text))
+		}
+	}
+	return strings.Join(items, ", ")
+}
+
+// slot returns the voltages and the link rates of the slot of the first bench.
+func (p ShopParams) slot() (signaling, rates []string) {
+	signaling, rates = []string{"1.5 V", "3.3 V"}, []string{"1x", "2x", "4x"}
 	switch {
-	case kind == "PCIe":
-		text = document.Cut(document.Cut(text, "bench.slot.signaling"), "bench.slot.key")
-		rates = `"x1", "x4", "x8", "x16"`
-	case kind == "PCI":
-		voltages, rates = `"3.3 V", "5 V"`, `"33 MHz"`
-	case key == "3.3 V":
-		rates = `"1x", "2x"`
+	case p.SlotKind == "PCIe":
+		rates = []string{"x1", "x4", "x8", "x16"}
+	case p.SlotKind == "PCI":
+		signaling, rates = []string{"3.3 V", "5 V"}, []string{"33 MHz"}
+	case p.SlotKey == "3.3 V":
+		rates = []string{"1x", "2x"}
 	}
-	if key != "" && key != universal {
-		voltages = document.Quote(key)
+	if p.SlotKey != "" && p.SlotKey != universal {
+		signaling = []string{p.SlotKey}
 	}
-	if kind != "" {
-		text = document.Set(text, "bench.slot.kind", document.Quote(kind))
-	}
-	if key != "" {
-		text = document.Set(text, "bench.slot.key", document.Quote(key))
-	}
-	text = document.Set(text, "bench.slot.signaling", "["+voltages+"]")
-	return document.Set(text, "bench.slot.rates", "["+rates+"]")
+	return signaling, rates
 }

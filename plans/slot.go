@@ -146,19 +146,6 @@ func slotRails() []Rail {
 }
 
 // slotRail returns the rail of that name.
-func slotRail(name string) (Rail, bool) {
-	for _, r := range slotRails() {
-		if r.Name == name {
-			return r, true
-		}
-	}
-	return Rail{}, false
-}
-
-func slotRailNames() []string {
-	var names []string
-	for _, r := range slotRails() {
-		names = append(names, r.Name)
-	}
-	return names
+func slotRail(name string) (*Rail, bool) {
+	return find(slotRails(), func(r *Rail) bool { return r.Name == name })
 }

@@ -1,6 +1,8 @@
 package plans
 
 import (
+	"slices"
+
 	"proveout/plans/document"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
@@ -150,11 +152,20 @@ func (k *Soak) Place(family *Family) string {
 	return family.Thermal.Sensor
 }
 
+// AtPlace is a place of a sensor as part of a sentence; one that only a log or a
+// shop names is told by its name.
+func AtPlace(place string) fact.Fact {
+	if slices.Contains(sensorPlaces, place) {
+		return fact.New("place.at-" + place)
+	}
+	return fact.New("place.at", "place", place)
+}
+
 func (k *Soak) fields(family *Family) []Field {
 	place := k.Place(family)
 	ask := fact.New("ask.temperature")
 	if place != "" {
-		ask = fact.New("ask.temperature-at", "place", fact.Phrase(place))
+		ask = fact.New("ask.temperature-there", "there", AtPlace(place))
 	}
 	out := []Field{
 		{Name: "ambient", Ask: fact.New("ask.ambient"), Dimension: quantity.Temperature, Unit: "°C",

@@ -98,7 +98,7 @@ func (t *Timed) check(s *section) {
 
 func (t *Timed) durationField(ask fact.Fact) Field {
 	return Field{Name: "duration", Ask: ask, Dimension: quantity.Duration, Unit: "min", Required: true,
-		Expected: fact.New("ask.at-least", "value", fact.Phrase(t.Duration.Text)), Nominal: t.Duration.Value}
+		Expected: fact.New("ask.at-least", "value", fact.AsWritten(t.Duration.Text)), Nominal: t.Duration.Value}
 }
 
 func when(so bool, text string) string {

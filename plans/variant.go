@@ -103,7 +103,7 @@ func (f *FamilyFile) read(s *section) {
 
 func variantsKey(to *[]variant) key {
 	note := func(s *section, v *variant) { v.section = s }
-	list := document.List[variant]{To: to, Keys: variantKeys, By: byName, Check: note}
+	list := document.Tables(to, variantKeys, note, "name")
 	return key{Name: "variant", To: list, Filled: "remove it", What: "what differs between the variants of the family"}
 }
 
@@ -113,7 +113,7 @@ func variantKeys(v *variant) []key {
 	keys := []key{{Name: "name", To: document.Label(&v.name), Needed: `"…"`, What: "of the variant: 143, 2+4"}}
 	for _, k := range new(Family).keys() {
 		if k.Name != "id" && k.Name != "maker" {
-			keys = append(keys, key{Name: k.Name, To: document.Later(k.To.Type()), What: variantWhat(k)})
+			keys = append(keys, key{Name: k.Name, To: document.Later(k.To.Type), What: variantWhat(k)})
 		}
 	}
 	return keys
@@ -125,9 +125,9 @@ func variantWhat(k key) string {
 		return "in place of the set of the same workload and bench, or one more"
 	case toldApartBy(k.Name) != nil:
 		return "keys in place of those of the " + k.Name + " of the same name"
-	case k.To.Type() == "tables":
+	case k.To.Type == "tables":
 		return "in place of the family's, all of them"
-	case k.To.Type() == "table":
+	case k.To.Type == "table":
 		return "keys in place of the family's"
 	}
 	return "in place of the family's"

@@ -168,58 +168,59 @@ func compareAll(files reading.Files, captures []reading.Capture, org *memory.Org
 // recalls what was found when it was compared before.
 func compareCapture(files reading.Files, c *reading.Capture, org *memory.Organisation) *compared {
 	out := &compared{capture: c, mode: c.Mode}
+	out.err = out.compare(files, org)
+	return out
+}
+
+func (c *compared) compare(files reading.Files, org *memory.Organisation) error {
+	stated := c.capture
 	var mode *pattern.Mode
-	if c.Mode != "" {
-		m, err := PictureMode(c.Mode)
+	if stated.Mode != "" {
+		m, err := PictureMode(stated.Mode)
 		if err != nil {
-			out.err = err
-			return out
+			return err
 		}
 		mode = &m
 	}
-	key := captureKey(c, org)
-	if c.Pattern != "" && mode != nil {
-		if data, ok := files.Recall(c.Evidence, key); ok && out.recalled(data, c.Pattern, *mode) {
-			return out
+	key := captureKey(stated, org)
+	if stated.Pattern != "" && mode != nil {
+		if data, ok := files.Recall(stated.Evidence, key); ok && c.recalled(data, stated.Pattern, *mode) {
+			return nil
 		}
 	}
-	file, err := files.Open(c.Evidence)
+	file, err := files.Open(stated.Evidence)
 	if err != nil {
-		out.err = err
-		return out
+		return err
 	}
-	p, err := ReadCapture(file, c.Name, mode)
+	c.shown, err = ReadCapture(file, stated.Name, mode)
 	file.Close()
 	if err != nil {
-		out.err = err
-		return out
+		return err
 	}
-	out.shown = p
-	if out.pattern, out.err = Identify(p, c.Pattern, mode); out.err != nil {
-		return out
+	if c.pattern, err = Identify(c.shown, stated.Pattern, mode); err != nil {
+		return err
 	}
-	if out.mode == "" {
-		out.mode = out.pattern.Mode.String()
+	if c.mode == "" {
+		c.mode = c.pattern.Mode.String()
 	}
-	f, err := out.pattern.Render()
+	frame, err := c.pattern.Render()
 	if err != nil {
-		out.err = err
-		return out
+		return err
 	}
-	route, err := RouteNamed(c.Route)
+	route, err := RouteNamed(stated.Route)
 	if err != nil {
-		out.err = err
-		return out
+		return err
 	}
-	if out.result, out.err = picture.Compare(f, p, picture.Options{Memory: org, Base: c.Base, Route: route}); out.err != nil {
-		return out
+	options := picture.Options{Memory: org, Base: stated.Base, Route: route}
+	if c.result, err = picture.Compare(frame, c.shown, options); err != nil {
+		return err
 	}
-	kept := *out.result
+	kept := *c.result
 	kept.Transfer = nil
 	if data, err := json.Marshal(kept); err == nil {
-		files.Keep(c.Evidence, key, data)
+		files.Keep(stated.Evidence, key, data)
 	}
-	return out
+	return nil
 }
 
 // captureKey is everything beside the program that the result hangs on.

@@ -53,19 +53,13 @@ func (j *judge) deviceIn(file reading.Evidence) (bus.Device, error) {
 	if err != nil {
 		return bus.Device{}, fact.New("outcome.not-readable-again", "why", fact.Why(err)).Err()
 	}
-	spaces, problems := bus.ParseConfig(data)
-	if len(spaces) == 0 {
+	devices, problems := bus.ParseDump(data)
+	if len(devices) == 0 {
 		var wrong []fact.Fact
 		for _, p := range problems {
 			wrong = append(wrong, p.Fact())
 		}
 		return bus.Device{}, fact.Text(fact.ListOf(fact.Semicolon, wrong)).Err()
-	}
-	var devices []bus.Device
-	for _, s := range spaces {
-		if device, ok := bus.Decode(s); ok {
-			devices = append(devices, device)
-		}
 	}
 	device, found := bus.FindDevice(devices, j.in.Family)
 	if !found {

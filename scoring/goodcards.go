@@ -57,13 +57,12 @@ func (j *loadJudge) scoreAgainstSet(score float64) (outcome.Check, bool) {
 		names[i], scores[i] = s.Card, s.Value
 	}
 	bench := j.in.Job.Bench
-	options := reference.Options{Bench: bench, Direction: direction(set.Better), Rule: conformity.Rule(j.step.Rule)}
-	if set.Bench != bench {
-		if runs := j.controlRuns(set.Bench, bench); runs != nil {
-			options.Control = runs
-		}
+	options := reference.Options{Bench: bench, Direction: reference.Direction(set.Better), Rule: conformity.Rule(j.step.Rule)}
+	card := j.controlCard(bench)
+	if there := j.controlCard(set.Bench); set.Bench != bench && len(there.Runs) > 0 && len(card.Runs) > 0 {
+		options.Control = &reference.ControlRuns{SetBench: there.Runs, ThisBench: card.Runs}
 	}
-	options.Signals = j.openSignals(bench)
+	options.Signals = card.Open
 	good := reference.Set{Bench: set.Bench, Unit: set.Unit, Scores: scores, Names: names}
 	o, err := reference.Judge(good, score, options)
 	c := outcome.Check{
@@ -82,8 +81,8 @@ func (j *loadJudge) scoreAgainstSet(score float64) (outcome.Check, bool) {
 	}
 	j.out.Findings = append(j.out.Findings, o.Notes...)
 	j.out.Figures = append(j.out.Figures, j.scoreFigure(set, scores, score, o))
-	if f, ok := j.controlFigure(bench, set.Unit); ok {
-		j.out.Figures = append(j.out.Figures, f)
+	if card.Chart != nil {
+		j.out.Figures = append(j.out.Figures, j.controlFigure(&card, set.Unit))
 	}
 	j.detail("reference", o)
 	return c, true
@@ -120,74 +119,58 @@ func (j *loadJudge) referenceSet() (*plans.ReferenceSet, bool) {
 	return other, other != nil
 }
 
-func direction(better string) reference.Direction {
-	switch better {
-	case "higher":
-		return reference.HigherIsBetter
-	case "lower":
-		return reference.LowerIsBetter
-	}
-	return reference.TwoSided
+// A ControlCard is what the runs of the shop's control card show of a bench.
+type ControlCard struct {
+	Runs  []float64          // oldest first
+	Last  int                // number of the last run in the shop's register
+	Chart *reference.Chart   // nil with less than two runs
+	Open  []reference.Signal // that nobody has answered for
 }
 
-func (j *loadJudge) runsOf(bench string) []reading.ControlRun {
-	var out []reading.ControlRun
-	for _, r := range j.in.Control {
-		if r.Bench == bench && r.Workload == j.spec.Workload {
-			out = append(out, r)
+// ControlCardOn picks the runs of a workload on a bench, draws their chart, and
+// finds the signals that no answer speaks for.
+func ControlCardOn(
+	bench, workload string, runs []reading.ControlRun, answers []reading.SignalAnswer,
+) (ControlCard, error) {
+	card, numbers := ControlCard{Open: []reference.Signal{}}, []int{}
+	for _, r := range runs {
+		if r.Bench == bench && r.Workload == workload {
+			card.Runs, card.Last, numbers = append(card.Runs, r.Value), r.Seq, append(numbers, r.Seq)
 		}
 	}
-	return out
-}
-
-func controlValues(runs []reading.ControlRun) []float64 {
-	out := make([]float64, len(runs))
-	for i, r := range runs {
-		out[i] = r.Value
+	if len(card.Runs) < 2 {
+		return card, nil
 	}
-	return out
-}
-
-// controlRuns returns the control card's runs on two benches, nil when it was
-// not run on both.
-func (j *loadJudge) controlRuns(set, here string) *reference.ControlRuns {
-	there, now := controlValues(j.runsOf(set)), controlValues(j.runsOf(here))
-	if len(there) == 0 || len(now) == 0 {
-		return nil
-	}
-	return &reference.ControlRuns{SetBench: there, ThisBench: now}
-}
-
-// openSignals returns the signals of the bench's control card that nobody has
-// answered yet.
-func (j *loadJudge) openSignals(bench string) []reference.Signal {
-	runs := j.runsOf(bench)
-	if len(runs) < 3 {
-		return nil
-	}
-	chart, err := reference.ControlChart(controlValues(runs))
+	chart, err := reference.ControlChart(card.Runs)
 	if err != nil {
-		return nil
+		return card, err
 	}
+	card.Chart = &chart
 	answered := 0
-	for _, a := range j.in.Answers {
-		if a.Bench == bench && a.Workload == j.spec.Workload {
+	for _, a := range answers {
+		if a.Bench == bench && a.Workload == workload {
 			answered = max(answered, a.UpTo)
 		}
 	}
-	var open []reference.Signal
 	for _, s := range chart.Signals {
-		if runs[s.Index].Seq > answered {
-			open = append(open, s)
+		if numbers[s.Index] > answered {
+			card.Open = append(card.Open, s)
 		}
 	}
-	return open
+	return card, nil
+}
+
+// controlCard is the control card on a bench. Runs that no chart can be drawn of
+// have none, and no signals.
+func (j *loadJudge) controlCard(bench string) ControlCard {
+	card, _ := ControlCardOn(bench, j.spec.Workload, j.in.Control, j.in.Answers)
+	return card
 }
 
 // benchSteady holds the verdict of a load step while a signal of the bench's
 // control card waits for an answer.
 func (j *loadJudge) benchSteady() {
-	open := j.openSignals(j.in.Job.Bench)
+	open := j.controlCard(j.in.Job.Bench).Open
 	if len(open) == 0 {
 		return
 	}
@@ -243,22 +226,15 @@ func bounds(scores []float64, score float64) (low, high float64) {
 }
 
 // controlFigure draws the chart of the bench's control card.
-func (j *loadJudge) controlFigure(bench, unit string) (outcome.Figure, bool) {
-	runs := j.runsOf(bench)
-	if len(runs) < 2 {
-		return outcome.Figure{}, false
-	}
-	chart, err := reference.ControlChart(controlValues(runs))
-	if err != nil {
-		return outcome.Figure{}, false
-	}
+func (j *loadJudge) controlFigure(card *ControlCard, unit string) outcome.Figure {
+	chart := card.Chart
 	f := outcome.Figure{
 		ID: "control", Step: j.step.ID,
-		Title:  fact.New("figure.control", "bench", bench, "workload", j.spec.Workload),
-		Source: fact.New("figure.register"), Samples: int64(len(runs)),
+		Title:  fact.New("figure.control", "bench", j.in.Job.Bench, "workload", j.spec.Workload),
+		Source: fact.New("figure.register"), Samples: int64(len(card.Runs)),
 		X: axis(fact.New("figure.axis-run"), ""), Y: axis(fact.New("figure.axis-score"), unit),
 		Alt: fact.New("figure.control-alt",
-			"runs", fact.New("figure.control-runs", "n", len(runs)),
+			"runs", fact.New("figure.control-runs", "n", len(card.Runs)),
 			"centre", fact.In(chart.Center, ""),
 			"signals", fact.New("figure.control-signals", "n", len(chart.Signals))),
 	}
@@ -275,9 +251,9 @@ func (j *loadJudge) controlFigure(bench, unit string) (outcome.Figure, bool) {
 	})
 	for _, s := range chart.Signals {
 		f.Marks = append(f.Marks, outcome.Mark[fact.Fact]{
-			X: float64(s.Index + 1), Y: runs[s.Index].Value,
+			X: float64(s.Index + 1), Y: card.Runs[s.Index],
 			Label: fact.New("figure.signal-" + strings.ReplaceAll(s.Chart, " ", "-")),
 		})
 	}
-	return f, true
+	return f
 }

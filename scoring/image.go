@@ -412,16 +412,13 @@ func enlarged(m *raster.RGB, at image.Point) image.Image {
 }
 
 func (j *judge) depth(bits float64) outcome.Check {
-	m := measurand{unit: "bit", dimension: quantity.Bits, limits: conformity.AtLeast(float64(j.in.Family.MaxDepth))}
-	depth := fact.In(bits, m.unit).Whole()
-	c := outcome.Check{
-		Name:   "depth",
-		Title:  fact.New("image.depth"),
-		Unit:   m.unit,
-		Value:  number(bits),
-		Text:   fact.Text(depth),
-		Limits: limitsIn(m),
+	m := measurand{
+		name: "depth", title: fact.New("image.depth"), unit: "bit", dimension: quantity.Bits,
+		limits: conformity.AtLeast(float64(j.in.Family.MaxDepth)),
 	}
+	depth := fact.In(bits, m.unit).Whole()
+	c := m.unread()
+	c.Value, c.Text = number(bits), fact.Text(depth)
 	if bits >= *m.limits.Low {
 		c.Verdict, c.Reason = conformity.Pass, fact.New("image.depth-reached", "depth", depth)
 		return c

@@ -213,6 +213,16 @@ func instrumentLimits(inst *plans.Instrument, dim quantity.Dimension, value floa
 	return half
 }
 
+// standardLimits is the standard uncertainty that these limits mean: rectangular,
+// or with the coverage factor that is stated (JCGM 100:2008, 4.3.3 and 4.3.7).
+func standardLimits(inst *plans.Instrument, dim quantity.Dimension, value float64) float64 {
+	half := instrumentLimits(inst, dim, value)
+	if inst.Coverage > 0 {
+		return half / inst.Coverage
+	}
+	return half / math.Sqrt(3)
+}
+
 // limitsIn returns the limits of m in its unit, with words.
 func limitsIn(m measurand) *conformity.Limits {
 	if m.limits.None() {

@@ -127,9 +127,9 @@ func (j *judge) knownGood(c *outcome.Check, rail *plans.Rail) (short bool) {
 		shortOhms = rail.ShortBelow.Value
 	}
 	scale := scaleOf(quantity.Resistance, c.Unit)
-	r, ok := bus.CompareResistance(*c.Value*scale, rail.Good, shortOhms)
-	if !ok {
-		c.Verdict, c.Informative, c.Reason = conformity.Inconclusive, false, sentence(r.Text)
+	r, err := bus.CompareResistance(*c.Value*scale, rail.Good, shortOhms)
+	if err != nil {
+		c.Verdict, c.Informative, c.Reason = conformity.Inconclusive, false, because(err)
 		return false
 	}
 	if !c.Informative && c.Verdict == conformity.Inconclusive {

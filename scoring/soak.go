@@ -52,7 +52,7 @@ func (j *soakJudge) run() {
 	}
 	length := j.length()
 	if j.spec.Duration != nil {
-		stable := j.spec.EndEarly && j.report.Stable != nil && *j.report.Stable
+		stable := j.spec.EndEarly && j.report.Settling == thermal.Stable
 		j.check(j.lasted(length, *j.spec.Duration, stable))
 	}
 	j.ambient()
@@ -228,10 +228,10 @@ func (j *soakJudge) takeOptions() {
 		if run.place == "" {
 			run.place = inst.Place
 		}
-		text := fact.New("soak.thermometer-never-checked", "title", inst.Title, "limits", fact.Phrase(inst.Limits.Text))
+		title, limits := fact.Phrase(inst.Title), fact.AsWritten(inst.Limits.Text)
+		text := fact.New("soak.thermometer-never-checked", "title", title, "limits", limits)
 		if inst.LastCheck != "" {
-			text = fact.New("soak.thermometer", "title", inst.Title, "limits", fact.Phrase(inst.Limits.Text),
-				"date", fact.Phrase(inst.LastCheck))
+			text = fact.New("soak.thermometer", "title", title, "limits", limits, "date", fact.Day(inst.LastCheck))
 		}
 		j.circumstance(fact.New("condition.thermometer"), text)
 	} else {
@@ -264,24 +264,15 @@ func (j *soakJudge) takeAmbient(readings []reading.Reading) {
 }
 
 // standardOf is the standard uncertainty of a thermometer at a temperature, with
-// the step of its display when one is given.
+// the step of its display; 0 where that is in the readings already.
 func standardOf(inst *plans.Instrument, value, step float64) float64 {
-	half := instrumentLimits(inst, quantity.Temperature, value)
-	lines := []conformity.Contribution{conformity.InstrumentLimits(phrase(inst.Title), half, inst.Coverage)}
-	if step > 0 {
-		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), step))
-	}
-	b, err := conformity.Combine(lines...)
-	if err != nil {
-		return math.NaN()
-	}
-	return b.Standard
+	return math.Hypot(standardLimits(inst, quantity.Temperature, value), step/math.Sqrt(12))
 }
 
 func (j *soakJudge) peak() outcome.Check {
 	title := fact.New("soak.peak")
 	if j.heat.place != "" {
-		title = fact.New("soak.peak-at", "place", atPlace(j.heat.place))
+		title = fact.New("soak.peak-at", "place", plans.AtPlace(j.heat.place))
 	}
 	m := measurand{name: "peak", title: title, dimension: quantity.Temperature, unit: "°C"}
 	limits := conformity.Limits{High: j.options.Limit}
@@ -291,7 +282,7 @@ func (j *soakJudge) peak() outcome.Check {
 		m.limits = limits
 		c.Informative, c.Verdict, c.Limits = false, conformity.Inconclusive, limitsIn(m)
 		c.Reason = fact.New("thermal.no-judgement", "why", j.report.PlaceProblem)
-		c.Settle = fact.New("soak.read-there", "place", atPlace(string(j.options.LimitPlace)))
+		c.Settle = fact.New("soak.read-there", "place", plans.AtPlace(string(j.options.LimitPlace)))
 		return c
 	}
 	m.limits, m.source = limits, j.in.Family.Thermal.Source
@@ -303,16 +294,6 @@ func (j *soakJudge) peak() outcome.Check {
 		j.suspect(0.6, fact.New("soak.too-hot", "temp", c.Text), fact.New("soak.too-hot-look"))
 	}
 	return c
-}
-
-// atPlace is a place of a sensor as part of a sentence; one that only a log, a
-// plan or a shop names is told by its name.
-func atPlace(place string) fact.Fact {
-	switch thermal.Place(place) {
-	case thermal.Die, thermal.Heatsink, thermal.Case, thermal.Board:
-		return fact.New("place.at-" + place)
-	}
-	return fact.New("place.at", "place", place)
 }
 
 func (j *soakJudge) stable() outcome.Check {
@@ -335,12 +316,12 @@ func (j *soakJudge) stable() outcome.Check {
 		}
 	}
 	c.Value, c.Text = number(*r.SlopePerHour), fact.Text(rate)
-	switch {
-	case r.Stable == nil:
+	switch r.Settling {
+	case thermal.CannotTell:
 		c.Verdict = conformity.Inconclusive
 		c.Reason = fact.New("soak.cannot-tell", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
 		c.Settle = parts(r.Settle)
-	case *r.Stable:
+	case thermal.Stable:
 		c.Verdict = conformity.Pass
 		c.Reason = fact.New("soak.settled", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
 		if r.StableSince != nil {
@@ -423,7 +404,7 @@ func (j *soakJudge) rise() {
 
 func (j *soakJudge) circumstances() {
 	if j.heat.place != "" {
-		j.circumstance(fact.New("condition.sensor"), atPlace(j.heat.place))
+		j.circumstance(fact.New("condition.sensor"), plans.AtPlace(j.heat.place))
 	}
 	if j.report.Ambient != nil {
 		j.circumstance(fact.New("condition.ambient"), fact.Text(j.ambientRead()))

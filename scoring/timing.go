@@ -164,11 +164,7 @@ func (j *judge) timeBase(r reading.Reading) (ppm float64, known bool) {
 	if ok {
 		half := instrumentLimits(inst, quantity.Frequency, r.Number())
 		if half > 0 && half < 0.01*r.Number() {
-			u := half / math.Sqrt(3)
-			if inst.Coverage > 0 {
-				u = half / inst.Coverage
-			}
-			return u / r.Number() * 1e6, true
+			return standardLimits(inst, quantity.Frequency, r.Number()) / r.Number() * 1e6, true
 		}
 	}
 	j.warning(fact.New("timing.no-instrument", "reading", r.Name))

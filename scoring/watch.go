@@ -135,9 +135,9 @@ func (w *Watch) Analyse() bool {
 		s.RatePerHour = *r.SlopePerHour
 	}
 	if r.DescribesLog {
-		s.Plateau, s.PlateauU = *r.TInf, 2*r.U["t_inf"] // k = 2, about 95 %
+		s.Plateau, s.PlateauU = *r.TInf, 2*r.TInfU // k = 2, about 95 %
 	}
-	s.Stable = r.Stable != nil && *r.Stable
+	s.Stable = r.Settling == thermal.Stable
 	if s.Stable && r.StableSince != nil {
 		s.StableSince = *r.StableSince - w.start
 	}

@@ -6,7 +6,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring/bus"
@@ -58,7 +57,7 @@ func (c *Console) monitor(name string, mode plans.Mode) (*edidAnswer, error) {
 	a := &edidAnswer{}
 	if a.EDID, err = bus.ParseEDID(data); err != nil {
 		fix := "give at least the first 128 bytes, raw or as hexadecimal text"
-		return nil, &logs.Problem{File: shownName(name), What: err.Error(), Fix: fix}
+		return nil, &plans.Problem{File: shownName(name), What: err.Error(), Fix: fix}
 	}
 	if mode.Width == 0 {
 		return a, nil

@@ -174,7 +174,7 @@ type faultsAnswer struct {
 
 // A badRow is a row that was set aside, and where it stands.
 type badRow struct {
-	Line int64  `json:"line"`
+	Line int    `json:"line"`
 	What string `json:"what"`
 }
 

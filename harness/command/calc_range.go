@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"math"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -16,12 +15,7 @@ import (
 
 func (c *Console) calcRange() *cli.Command {
 	n, o, set := &numbers{}, &reference.Options{}, &reference.Set{}
-	value := math.NaN()
-	directions := map[string]reference.Direction{
-		"higher": reference.HigherIsBetter,
-		"lower":  reference.LowerIsBetter,
-		"both":   reference.TwoSided,
-	}
+	value := 0.0
 	uncertainty := func(u float64) { o.Uncertainty = conformity.StandardUncertainty(u) }
 	return &cli.Command{
 		Name:      "range",
@@ -33,7 +27,7 @@ func (c *Console) calcRange() *cli.Command {
 			n.flag("value", "the new `SCORE`", to(&value)),
 			&cli.StringFlag{Name: "unit", Usage: "`UNIT` of the scores", Destination: &set.Unit},
 			choice("better", "which scores are good: `WAY` higher, lower or both",
-				func(way string) { o.Direction = directions[way] }, "higher", "lower", "both").or("both"),
+				func(way string) { o.Direction = reference.Direction(way) }, "higher", "lower", "both").or("both"),
 			&cli.BoolFlag{Name: "log", Usage: "take the logarithms to be normal", Destination: &o.Log},
 			number("confidence", "`C` of the prediction and the tolerance interval", to(&o.Confidence)).or("0.95"),
 			number("coverage", "share `P` of good cards that the tolerance interval covers", to(&o.Coverage)).or("0.95"),
@@ -51,15 +45,17 @@ func (c *Console) calcRange() *cli.Command {
 				return err
 			}
 			set.Unit = cmp.Or(set.Unit, n.unit)
-			r, err := reference.Judge(*set, value, *o)
+			var r reference.Outcome
+			if x.IsSet("value") {
+				r, err = reference.Judge(*set, value, *o)
+			} else {
+				r, err = reference.Ranges(*set, *o)
+				r.Verdict, r.Sentence, r.Settle = conformity.NotApplicable, fact.New("reference.set-alone"), nil
+			}
 			if err != nil {
 				return err
 			}
-			if !x.IsSet("value") {
-				r.Verdict, r.Sentence = conformity.NotApplicable, fact.New("reference.set-alone")
-				r.Settle = nil
-			}
-			passed := !x.IsSet("value") || r.Verdict == conformity.Pass
+			passed := r.Verdict == conformity.Pass || r.Verdict == conformity.NotApplicable
 			return c.give(x, r, passed, func(p *printer) { printRange(p, &r) })
 		},
 	}

@@ -19,7 +19,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/report/words"
@@ -135,10 +134,6 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 // the place in a file.
 func (c *Console) told(err error) string {
 	if _, ok := plans.ProblemsOf(err); ok {
-		return err.Error()
-	}
-	var p *logs.Problem
-	if errors.As(err, &p) {
 		return err.Error()
 	}
 	return "proveout: " + c.errorText(err)

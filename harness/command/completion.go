@@ -13,6 +13,7 @@ import (
 
 	"proveout/harness/workflow"
 	"proveout/plans"
+	"proveout/report/words"
 )
 
 // completionScripts are what a shell must know: it hands the words typed so far
@@ -122,6 +123,8 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 		return shells()
 	case "WHICH":
 		return referenceNames()
+	case "language":
+		return words.Languages()
 	case "place":
 		return plans.WordsAt(plans.FamilyKind, "thermal.sensor")
 	case "work":

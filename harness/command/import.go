@@ -93,7 +93,7 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 	})
 }
 
-var screenLanguageFlag = textFlag("language", "`CODE` of the language of the screen: en, de or fr; else the shop's")
+var screenLanguageFlag = codeFlag("the language of the screen", "; else the shop's")
 
 func (c *Console) scoreCommand() *cli.Command {
 	return &cli.Command{

@@ -29,7 +29,7 @@ func (c *Console) initCommand() *cli.Command {
 			textFlag("key", "how the slot is keyed: `KEY` 3.3 V, 1.5 V, 5 V or universal"),
 			textFlag("paper", "`SIZE` of paper: A4 or Letter"),
 			boolFlag("signing-key", "make the key that certificates are signed with, too"),
-			textFlag("language", "`CODE` of the shop's language: en, de or fr"),
+			codeFlag("the shop's language", ""),
 			boolFlag("ask", "ask, even from a pipe"), plainFlag,
 		},
 		Description: "Without flags, on a terminal, it asks for shop, bench and instruments; Enter\n" +

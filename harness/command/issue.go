@@ -1,16 +1,25 @@
 package command
 
 import (
+	"strings"
+
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/workflow"
 	"proveout/plans/fact"
 	"proveout/report/content"
+	"proveout/report/words"
 )
+
+// codeFlag is a flag for a language: one that there are words in.
+func codeFlag(of, otherwise string) *cli.StringFlag {
+	codes := strings.Join(words.Languages(), ", ")
+	return textFlag("language", "`CODE` of "+of+" ("+codes+")"+otherwise)
+}
 
 var (
 	paperFlag      = textFlag("paper", "`SIZE` of paper: A4 or Letter; else the shop's")
-	languageFlag   = textFlag("language", "`CODE` of the documents' language: en, de or fr; else the shop's")
+	languageFlag   = codeFlag("the documents' language", "; else the shop's")
 	printCodesFlag = boolFlag("print-codes", "print characters that the fonts do not have by their codes")
 )
 

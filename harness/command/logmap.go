@@ -165,7 +165,7 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 		out.text(4, strconv.Quote(i.Header)+" is passed over: "+i.Why)
 	}
 	for _, r := range p.Rows {
-		row := []string{strconv.FormatInt(r.Line, 10)}
+		row := []string{strconv.Itoa(r.Line)}
 		for _, v := range r.Values {
 			row = append(row, strconv.FormatFloat(v, 'g', 8, 64))
 		}

@@ -14,6 +14,7 @@ import (
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/document"
+	"proveout/report/words"
 )
 
 // planLibrary makes the commands for plans or for families, which are alike.
@@ -77,7 +78,7 @@ func (c *Console) keys(x *cli.Context) error {
 	}
 	var tables []plans.KeyTable
 	for _, name := range which {
-		found := plans.Reference(name)
+		found := plans.Reference(name, words.Languages())
 		if name == logMapKind {
 			found = logs.MapKeys()
 		}
@@ -186,12 +187,12 @@ func (l *library) show(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	found, err := plans.Find(shop, l.kind, id)
+	_, text, err := plans.Find(shop, l.kind, id)
 	if err != nil {
 		return err
 	}
 	if x.Bool("source") {
-		_, err := l.Out.Write(found.Data)
+		_, err := l.Out.Write(text)
 		return err
 	}
 	summary, err := workflow.Summarise(shop, l.kind, id, x.String("variant"))
@@ -233,7 +234,7 @@ func (l *library) copy(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	found, err := plans.Find("", l.kind, id)
+	_, text, err := plans.Find("", l.kind, id)
 	if err != nil {
 		return err
 	}
@@ -249,7 +250,7 @@ func (l *library) copy(x *cli.Context) error {
 		}
 		to = filepath.Join(folder, l.kind.FileName(id))
 	}
-	if err := writeNew(to, found.Data); err != nil {
+	if err := writeNew(to, text); err != nil {
 		return err
 	}
 	fmt.Fprintf(l.Out, "Wrote %s; change it there. It now takes the place of the built-in one in this shop.\n", to)

@@ -13,6 +13,7 @@ import (
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/scoring"
 )
 
 func (c *Console) referenceCommands() *cli.Command {
@@ -274,7 +275,7 @@ func (c *Console) referenceControl(x *cli.Context) error {
 	return c.give(x, answer, passed, func(p *printer) { printControl(p, h, control) })
 }
 
-func printControl(p *printer, h *workflow.Shelf, control workflow.Control) {
+func printControl(p *printer, h *workflow.Shelf, control scoring.ControlCard) {
 	chart := control.Chart
 	fmt.Fprintf(p, "%d runs, centre %.4g, limits %.4g to %.4g\n", len(control.Runs), chart.Center, chart.Low, chart.High)
 	p.lead("Note: ", chart.Notes...)

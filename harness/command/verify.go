@@ -25,7 +25,7 @@ func (c *Console) verifyCommand() *cli.Command {
 			"browser's language. Answers come in the shop's language, or in that of --language.\n" +
 			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			textFlag("language", "`CODE` of the answers' language: en, de or fr; else the shop's"),
+			codeFlag("the answers' language", "; else the shop's"),
 			textFlag("signer", "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits"),
 			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "with page: the `FILE` to write"},
 			textFlag("evidence", "folder `DIR` with the files of the test, to be compared and used")},
@@ -125,14 +125,16 @@ func (c *Console) unreadable(path string, err error) string {
 func (p *printer) verified(v verified, w *words.Catalogue) {
 	p.line(v.File)
 	if v.Report == nil {
-		p.line(w.T("condition", "name", w.T("verify.told.unreadable"), "text", v.Error))
+		p.line(w.T("document.pair", "name", w.T("verify.told.unreadable"), "text", v.Error))
 		return
 	}
-	p.line(w.T("condition", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary)))
-	state := map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}
+	p.line(w.T("document.pair", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary)))
+	state := map[check.State]string{
+		check.Yes: w.T("verify.yes"), check.No: w.T("verify.told.no"), check.Open: w.T("verify.open"),
+	}
 	for _, a := range v.Answers {
 		p.gap()
-		p.text(2, w.Tell(a.Question)+" "+w.T(state[a.State]))
+		p.text(2, w.Tell(a.Question)+" "+state[a.State])
 		p.text(4, w.Tell(a.Words))
 	}
 	p.gap()

@@ -44,19 +44,12 @@ type temp struct {
 	file    *os.File
 	done    bool
 	written int64
-	started int64 // bytes whose way to the disk has begun
 }
 
-// Write adds to the file, and sends what is written on to the disk in large
-// pieces.
+// Write adds to the file.
 func (t *temp) Write(b []byte) (int, error) {
-	const piece = 8 << 20
 	n, err := t.file.Write(b)
 	t.written += int64(n)
-	if t.written-t.started >= piece {
-		startWriteback(t.file, t.started, t.written-t.started)
-		t.started = t.written
-	}
 	return n, err
 }
 

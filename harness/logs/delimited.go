@@ -22,7 +22,7 @@ type delimited struct {
 func newDelimited(name string, m *Map, header []byte) (*delimited, []Ignored, error) {
 	d := &delimited{delim: m.Delimiter[0], split: -1, comment: []byte(m.Comment)}
 	problem := func(column int, fix, format string, args ...any) *Problem {
-		return &Problem{File: name, Line: int64(m.Header), Column: column, What: fmt.Sprintf(format, args...), Fix: fix}
+		return &Problem{File: name, Line: m.Header, Column: column, What: fmt.Sprintf(format, args...), Fix: fix}
 	}
 	fields, quote := splitFields(header, d.delim, nil)
 	if quote != nil {

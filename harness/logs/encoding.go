@@ -2,7 +2,6 @@ package logs
 
 import (
 	"bytes"
-	"fmt"
 	"unicode"
 	"unicode/utf8"
 
@@ -16,34 +15,26 @@ var byteOrderMark = []byte("\xef\xbb\xbf")
 
 // decoder returns what turns the bytes of an encoding into UTF-8. A byte order
 // mark stays; half a character becomes U+FFFD.
-func (e Encoding) decoder() (*encoding.Decoder, error) {
+func (e Encoding) decoder() *encoding.Decoder {
 	switch e {
-	case UTF8:
-		return encoding.Nop.NewDecoder(), nil
 	case UTF16LE:
-		return uni.UTF16(uni.LittleEndian, uni.IgnoreBOM).NewDecoder(), nil
+		return uni.UTF16(uni.LittleEndian, uni.IgnoreBOM).NewDecoder()
 	case UTF16BE:
-		return uni.UTF16(uni.BigEndian, uni.IgnoreBOM).NewDecoder(), nil
+		return uni.UTF16(uni.BigEndian, uni.IgnoreBOM).NewDecoder()
 	case CodePage437:
-		return charmap.CodePage437.NewDecoder(), nil
+		return charmap.CodePage437.NewDecoder()
 	case CodePage850:
-		return charmap.CodePage850.NewDecoder(), nil
+		return charmap.CodePage850.NewDecoder()
 	case Windows1252:
-		return charmap.Windows1252.NewDecoder(), nil
+		return charmap.Windows1252.NewDecoder()
 	}
-	return nil, fmt.Errorf("encoding %q is not known", string(e))
+	return encoding.Nop.NewDecoder()
 }
 
 // text decodes the whole of b.
 func (e Encoding) text(b []byte) []byte {
-	d, err := e.decoder()
-	if err != nil {
-		return b
-	}
-	if b, err = d.Bytes(b); err != nil {
-		return nil // cannot happen: every byte of these encodings means something
-	}
-	return b
+	text, _ := e.decoder().Bytes(b) // every byte of these encodings means something
+	return text
 }
 
 // wide reports whether zero bytes are usual in the encoding.

@@ -63,12 +63,12 @@ func ReadFailures(
 		rows = rows[:0]
 		return err
 	}
-	number := int64(0)
+	number := 0
 	for line, err := range linesOf(name, in, layout.encoding) {
 		if err != nil {
 			return FailureSummary{}, err
 		}
-		if number++; number <= int64(layout.first) || layout.passesOver(line) {
+		if number++; number <= layout.first || layout.passesOver(line) {
 			continue
 		}
 		row, at, what, fix := layout.row(line)

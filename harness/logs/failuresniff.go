@@ -47,9 +47,7 @@ type failureLayout struct {
 	time     quantity.Unit
 	heat     quantity.Unit
 	nearly   *Problem // a line that might be a header that lacks something
-
-	fields   []field           // of the line that is being read
-	patterns map[string]string // names met so far
+	fields   []field  // of the line that is being read
 }
 
 func (l *failureLayout) summary() FailureSummary {
@@ -66,7 +64,7 @@ const failureFix = `begin the list with a line such as "address,written,read"`
 
 // sniffFailures finds out how a list is written from its first bytes.
 func sniffFailures(name string, s sample, o FailureOptions) (failureLayout, *Problem) {
-	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base, patterns: map[string]string{}}
+	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base}
 	lines := s.lines(l.encoding)
 	if p := notText(name, lines); p != nil {
 		return l, p
@@ -146,7 +144,7 @@ func (l *failureLayout) findHeader(name string, lines []string) *Problem {
 	}
 	if firstText >= 0 {
 		return &Problem{
-			File: name, Line: int64(firstText + 1), Column: 1,
+			File: name, Line: firstText + 1, Column: 1,
 			What: "no column holds the address and the values written and read: " + shown(lines[firstText]),
 			Fix:  failureFix,
 		}
@@ -211,7 +209,7 @@ func (l *failureLayout) asHeader(name string, line int, text []byte) (bool, *Pro
 			return true, l.headerUnits(name, line)
 		}
 		p := &Problem{
-			File: name, Line: int64(line + 1), Column: 1,
+			File: name, Line: line + 1, Column: 1,
 			What: "the header names an address, but not both the value written and the value read: " + shown(string(text)),
 			Fix:  failureFix,
 		}
@@ -239,7 +237,7 @@ func (l *failureLayout) headerUnits(name string, line int) *Problem {
 					l.decimal = true
 				case "word", "words", "dword", "dwords", "qword", "row", "column", "page", "block":
 					return &Problem{
-						File: name, Line: int64(line + 1),
+						File: name, Line: line + 1,
 						What: "column " + shown(h) + " counts in " + w + "s, not bytes",
 						Fix:  "list byte addresses",
 					}
@@ -344,18 +342,12 @@ func (l *failureLayout) readTime(rows [][]field) {
 		if c >= len(r) || missing(r[c].text) {
 			continue
 		}
-		if isNumber(r[c].text, '.') {
-			return
+		form, ok := timeForm(string(r[c].text), ".")
+		if form != "" {
+			l.clk, _ = newClock(form) // it has read one
 		}
-		for _, form := range []string{TimeDate, TimeClock} {
-			clk, err := newClock(form)
-			if err != nil {
-				continue
-			}
-			if _, _, ok := clk.read(r[c].text); ok {
-				l.clk = clk
-				return
-			}
+		if ok {
+			return
 		}
 		break
 	}

@@ -101,6 +101,9 @@ func ParseHex(text string) (v uint64, ok bool) {
 	return v, digits > 0 && digits <= 16 && end == len(text)
 }
 
+// longestName bounds the name of a pattern; what is longer is none.
+const longestName = 200
+
 // passesOver tells whether a line is no row: a remark, or the header again.
 func (l *failureLayout) passesOver(line []byte) bool {
 	bare := bytes.TrimPrefix(bytes.TrimSpace(line), byteOrderMark) // in the middle, where files were joined
@@ -202,7 +205,9 @@ func (l *failureLayout) take(role failureRole, field []byte, row *reading.Failur
 			row.Celsius = l.heat.Finish(v)
 		}
 	case patternRole:
-		row.PatternName = l.pattern(field)
+		if len(field) <= longestName {
+			row.PatternName = string(field)
+		}
 	case widthRole:
 		n, err := strconv.Atoi(string(field))
 		if err != nil || n != 8 && n != 16 && n != 32 && n != 64 {
@@ -211,20 +216,4 @@ func (l *failureLayout) take(role failureRole, field []byte, row *reading.Failur
 		row.Bits = n
 	}
 	return "", ""
-}
-
-// maxPatternNames bounds the names that are kept; more than that are no names.
-const maxPatternNames = 256
-
-// pattern returns the name of a pattern, of which each is kept once.
-func (l *failureLayout) pattern(field []byte) string {
-	if name, ok := l.patterns[string(field)]; ok {
-		return name
-	}
-	if len(l.patterns) >= maxPatternNames || len(field) > 200 {
-		return ""
-	}
-	name := string(field)
-	l.patterns[name] = name
-	return name
 }

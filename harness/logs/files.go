@@ -42,7 +42,7 @@ func (f files) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
 				for c := range values {
 					values[c] = b.Columns[c][i]
 				}
-				if err := each(reading.Row{Line: b.Line(i), Values: values}); err != nil {
+				if err := each(reading.Row{Line: int64(b.Line(i)), Values: values}); err != nil {
 					return err
 				}
 			}

@@ -69,90 +69,78 @@ func filler(w string) bool {
 	return false
 }
 
+// A naming says what the words of a header name.
+type naming struct {
+	quantity, place string
+	one, and        []string // one of each must be there
+	more            []string // what may stand beside them
+	dim             quantity.Dimension
+}
+
+// namings are tried in this order. One without a quantity stands for what is
+// not known. (Common practice, no source.)
+var namings = func() []naming {
+	w := strings.Fields
+	frame, rate, second := w("frame frames"), w("rate"), w("rate second s sec")
+	clock := w("clock clk freq frequency")
+	memory, chip := w("memory mem ram vram"), w("chip chips")
+	temp, t := w("temp temperature temps"), w("t")
+	time := w("date clock elapsed stamp local utc hh mm ss sss fff since start unix iso run duration")
+	return []naming{
+		{quantity: "fps", one: w("fps"), more: w("rate frame frames")},
+		{quantity: "fps", one: frame, and: rate, more: w("per second s sec")},
+		{quantity: "fps", one: frame, and: w("per"), more: second},
+		{quantity: "frame-stamp", one: frame, and: w("stamp timestamp stamps timestamps"), more: w("time")},
+		{quantity: "frame-time", one: frame, and: w("time duration interval"), more: w("times render")},
+		{quantity: "frames", one: w("frames"), more: w("count rendered number")},
+		{quantity: "score", one: w("score points"), more: w("result")},
+		{quantity: "ambient", one: temp, and: w("ambient room"), more: w("air t")},
+		{quantity: "memory-temperature", one: temp, and: memory, more: append(chip, t...)},
+		{quantity: "temperature", place: "die", one: temp, and: w("die core junction chip gpu"), more: t},
+		{quantity: "temperature", place: "heatsink", one: temp, and: w("heatsink sink cooler"), more: w("heat t")},
+		{quantity: "temperature", place: "case", one: temp, and: w("case package lid"), more: t},
+		{quantity: "temperature", place: "board", one: temp, and: w("board pcb"), more: t},
+		{quantity: "temperature", one: temp, more: t},
+		{quantity: "ambient", one: w("ambient room"), more: w("air")},
+		{quantity: "fan-duty", one: w("fan"), dim: quantity.Ratio, more: w("speed duty")},
+		{quantity: "fan-speed", one: w("fan"), more: w("speed duty")},
+		{quantity: "time", one: w("clock"), and: w("time"), more: time},
+		{quantity: "memory-clock", one: clock, and: memory, more: w("speed")},
+		{quantity: "core-clock", one: clock, and: w("core engine chip gpu"), more: w("speed")},
+		{quantity: "", one: clock},
+		{quantity: "power", one: w("power draw consumption"), more: w("board")},
+		{quantity: "busy", one: w("busy utilization utilisation usage load"), more: w("core gpu chip")},
+		{quantity: "busy", one: w("core gpu"), dim: quantity.Ratio, more: w("chip")},
+		{quantity: "voltage", one: w("voltage"), more: w("core gpu vcore")},
+		{quantity: "current", one: w("amperage"), more: w("current")},
+		{quantity: "time", one: w("time elapsed timestamp datetime runtime t"), more: time},
+	}
+}()
+
+// implied are words that a unit stands for.
+var implied = map[quantity.Dimension]string{
+	quantity.Duration:    "duration",
+	quantity.Temperature: "temperature",
+	quantity.Frequency:   "frequency",
+	quantity.Power:       "power",
+	quantity.Voltage:     "voltage",
+	quantity.Current:     "amperage",
+}
+
+// classify says what the words of a header with a unit of a dimension name, and
+// claims those that say so.
 func classify(b *bag, dim quantity.Dimension) (name, place string) {
-	frames := b.has("frame", "frames")
-	switch {
-	case b.take("fps"):
-		b.take("rate", "frame", "frames")
-		return "fps", ""
-	case frames && (b.has("rate") || (b.has("per") && b.has("second", "s", "sec"))):
-		b.take("frame", "frames", "rate", "per", "second", "s", "sec")
-		return "fps", ""
-	case frames && b.has("stamp", "timestamp", "stamps", "timestamps"):
-		b.take("frame", "frames", "time", "stamp", "timestamp", "stamps", "timestamps")
-		return "frame-stamp", ""
-	case frames && (b.has("time", "duration", "interval") || dim == quantity.Duration):
-		b.take("frame", "frames", "time", "times", "duration", "interval", "render")
-		return "frame-time", ""
-	case b.has("frames"):
-		b.take("frames", "count", "rendered", "number")
-		return "frames", ""
-	case b.take("score", "points"):
-		b.take("result")
-		return "score", ""
-	case b.has("temp", "temperature", "temps") || dim == quantity.Temperature:
-		return classifyTemperature(b)
-	case b.has("ambient", "room"):
-		b.take("ambient", "room", "air")
-		return "ambient", ""
-	}
-	return classifyRest(b, dim)
-}
-
-func classifyTemperature(b *bag) (name, place string) {
-	b.take("temp", "temperature", "temps", "t")
-	switch {
-	case b.take("ambient", "room"):
-		b.take("air")
-		return "ambient", ""
-	case b.take("memory", "mem", "ram", "vram"):
-		b.take("chip", "chips")
-		return "memory-temperature", ""
-	case b.take("die", "core", "junction", "chip", "gpu"):
-		return "temperature", "die"
-	case b.take("heatsink", "sink", "cooler"):
-		b.take("heat")
-		return "temperature", "heatsink"
-	case b.take("case", "package", "lid"):
-		return "temperature", "case"
-	case b.take("board", "pcb"):
-		return "temperature", "board"
-	}
-	return "temperature", ""
-}
-
-func classifyRest(b *bag, dim quantity.Dimension) (name, place string) {
-	switch {
-	case b.take("fan"):
-		b.take("speed", "duty")
-		if dim == quantity.Ratio {
-			return "fan-duty", ""
+	there := func(words []string) bool { return b.has(words...) || slices.Contains(words, implied[dim]) }
+	for _, n := range namings {
+		if !there(n.one) || n.and != nil && !there(n.and) || n.dim != "" && n.dim != dim {
+			continue
 		}
-		return "fan-speed", ""
-	case dim == quantity.Frequency || (b.has("clock", "clk", "freq", "frequency") && !b.has("time")):
-		b.take("clock", "clk", "freq", "frequency", "speed")
-		switch {
-		case b.take("memory", "mem", "ram", "vram"):
-			return "memory-clock", ""
-		case b.take("core", "engine", "chip", "gpu"):
-			return "core-clock", ""
-		}
-		return "", ""
-	case b.take("power", "draw", "consumption") || dim == quantity.Power:
-		b.take("board")
-		return "power", ""
-	case b.take("busy", "utilization", "utilisation", "usage", "load") || (dim == quantity.Ratio && b.has("core", "gpu")):
-		b.take("core", "gpu", "chip")
-		return "busy", ""
-	case b.take("voltage") || dim == quantity.Voltage:
-		b.take("core", "gpu", "vcore")
-		return "voltage", ""
-	case dim == quantity.Current || b.take("amperage"):
-		b.take("current")
-		return "current", ""
-	case b.take("time", "elapsed", "timestamp", "datetime", "runtime", "t") || (dim == quantity.Duration && len(*b) == 0):
-		b.take("date", "clock", "elapsed", "stamp", "local", "utc", "hh", "mm", "ss", "sss", "fff",
-			"since", "start", "unix", "iso", "run", "duration")
+		b.take(n.one...)
+		b.take(n.and...)
+		b.take(n.more...)
+		return n.quantity, n.place
+	}
+	if dim == quantity.Duration && len(*b) == 0 {
 		return "time", ""
 	}
 	return "", ""

@@ -1,7 +1,6 @@
 package logs
 
 import (
-	"bufio"
 	"bytes"
 	"fmt"
 	"math"
@@ -34,8 +33,8 @@ type log struct {
 	clk    *clock // of a time that is no plain number; else nil
 	tc     int    // column of the time; -1 when there is none
 
-	line   int64 // lines taken
-	text   bool  // one of them was not blank
+	line   int  // lines taken
+	text   bool // one of them was not blank
 	header []byte
 	fields fields
 	values []float64 // of the row that is being read
@@ -87,10 +86,11 @@ func newLog(name string, m Map, each func(*Batch) error) (*log, error) {
 	return l, err
 }
 
-// notWide refuses a file in UTF-16 that the map gives another encoding.
-func (l *log) notWide(file *bufio.Reader) error {
-	mark, _ := file.Peek(2)
-	if l.m.Encoding.wide() || string(mark) != "\xff\xfe" && string(mark) != "\xfe\xff" {
+// notWide refuses a file in UTF-16, by its first bytes, that the map gives
+// another encoding.
+func (l *log) notWide(first []byte) error {
+	mark := bytes.HasPrefix(first, []byte("\xff\xfe")) || bytes.HasPrefix(first, []byte("\xfe\xff"))
+	if !mark || l.m.Encoding.wide() {
 		return nil
 	}
 	return &Problem{
@@ -127,8 +127,8 @@ func (l *log) cut(line []byte) (row bool, bad *BadRow, err error) {
 	}
 	blank := len(bytes.TrimSpace(line)) == 0
 	l.text = l.text || !blank
-	if l.m.Format == Delimited && l.line <= int64(l.m.Header+l.m.Skip) {
-		if l.line == int64(l.m.Header) {
+	if l.m.Format == Delimited && l.line <= l.m.Header+l.m.Skip {
+		if l.line == l.m.Header {
 			l.header = bytes.Clone(line)
 			l.cutter, l.ignored, err = newDelimited(l.name, &l.m, l.header)
 		}
@@ -326,7 +326,7 @@ func (l *log) finish() (Summary, error) {
 	for c, col := range m.Columns {
 		if l.cells[c].seen == 0 {
 			return Summary{}, &Problem{
-				File: l.name, Line: max(int64(m.Header), 1), Column: 1,
+				File: l.name, Line: max(m.Header, 1), Column: 1,
 				What: fmt.Sprintf("column %q holds no value in any row", col.Header),
 				Fix:  "check that the sensor was connected, or leave the column out in a log map",
 			}

@@ -22,6 +22,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"proveout/plans/document"
 	"proveout/plans/quantity"
 )
 
@@ -110,6 +111,7 @@ func (m *Map) Check() []KeyError {
 	bad := func(key, fix, format string, args ...any) {
 		errs = append(errs, KeyError{key, fmt.Sprintf(format, args...), fix})
 	}
+	m.checkWords(bad)
 	switch m.Format {
 	case Delimited:
 		ascii := len(m.Delimiter) == 1 && m.Delimiter[0] < utf8.RuneSelf
@@ -117,7 +119,8 @@ func (m *Map) Check() []KeyError {
 			bad("delimiter", `write ",", ";" or "\t"`, "delimiter %s cannot part fields", shown(m.Delimiter))
 		}
 		if m.Delimiter == m.Decimal {
-			bad("decimal", "give one of them another character", "delimiter and decimal sign are both %s", shown(m.Decimal))
+			bad("decimal", "give one of them another character",
+				"delimiter and decimal sign are both %s", shown(m.Decimal))
 		}
 		if m.Header < 1 || m.Header > 1000 {
 			bad("header", "write the line the header stands on, from 1 to 1000", "header = %d is no line", m.Header)
@@ -125,18 +128,8 @@ func (m *Map) Check() []KeyError {
 		if m.Skip < 0 || m.Skip > 1000 {
 			bad("skip", "write how many lines below the header are not rows", "skip = %d is not possible", m.Skip)
 		}
-	case JSONLines:
 	case Text:
 		m.checkPattern(bad)
-	default:
-		bad("format", `write "delimited", "json-lines" or "text"`, "format %s is not known", shown(string(m.Format)))
-	}
-	if _, err := m.Encoding.decoder(); err != nil {
-		bad("encoding", `write one of "utf-8", "utf-16le", "utf-16be", "cp437", "cp850", "cp1252"`,
-			"encoding %s is not known", shown(string(m.Encoding)))
-	}
-	if m.Decimal != "." && m.Decimal != "," {
-		bad("decimal", `write "." or ","`, "decimal sign %s is not known", shown(m.Decimal))
 	}
 	if !(m.MaxBad >= 0 && m.MaxBad <= 100) {
 		bad("max_bad_percent", "write 0 to 100", "a share of %g %% is not possible", m.MaxBad)
@@ -146,17 +139,32 @@ func (m *Map) Check() []KeyError {
 	return errs
 }
 
-// column returns the index of the first column of a quantity, or -1.
-func (m *Map) column(quantity string) int {
-	return slices.IndexFunc(m.Columns, func(c Column) bool { return c.Quantity == quantity })
-}
-
 // A KeyError is a mistake in a map at one of its keys ("column.2.unit").
 type KeyError struct{ Key, What, Fix string }
 
 func (e KeyError) Error() string { return e.Key + ": " + e.What }
 
 type complain func(key, fix, format string, args ...any)
+
+// checkWords looks at the keys that take one of a few words. Those of a file are
+// looked at as it is read; a map may also come from a job or a record.
+func (m *Map) checkWords(bad complain) {
+	check := func(at string, keys []document.Key) {
+		for _, k := range keys {
+			words, word := document.WordsAt(keys, k.Name), k.To.Text()
+			if len(words) > 0 && !slices.Contains(words, word) {
+				bad(at+k.Name, "write one of "+strings.Join(words, ", "), "%s is not known here", shown(word))
+			}
+		}
+	}
+	check("", m.keys())
+	for i := range m.Columns {
+		check(fmt.Sprintf("column.%d.", i+1), columnKeys(&m.Columns[i]))
+	}
+	if m.Split.By != "" {
+		check("split.", splitKeys(&m.Split))
+	}
+}
 
 func (m *Map) checkPattern(bad complain) {
 	re, err := regexp.Compile(m.Pattern)
@@ -178,7 +186,10 @@ func (m *Map) checkPattern(bad complain) {
 func (m *Map) checkSplit(bad complain) {
 	s := m.Split
 	switch s.By {
-	case "", SplitBack:
+	case SplitBack:
+		if m.Place("time") < 0 {
+			bad("split.by", "map a column to time", "a split where the time goes back needs a time")
+		}
 	case SplitHeader:
 		if m.Format != Delimited {
 			bad("split.by", `use "marker"`, "only a delimited log has a header")
@@ -191,8 +202,6 @@ func (m *Map) checkSplit(bad complain) {
 		if s.Marker == "" {
 			bad("split.marker", "write what the marker line contains", "the split names no marker")
 		}
-	default:
-		bad("split.by", `write "column", "time-back", "marker" or "header"`, "rule %s is not known", shown(s.By))
 	}
 }
 
@@ -203,12 +212,7 @@ func (m *Map) checkColumns(bad complain) {
 		key := fmt.Sprintf("column.%d.", i+1)
 		q, ok := measures[c.Quantity]
 		if !ok {
-			unknown++
-			what := "quantity " + shown(c.Quantity) + " is not known"
-			if c.Quantity == "" {
-				what = "the column has no quantity"
-			}
-			bad(key+"quantity", "write one of "+strings.Join(Quantities(), ", "), "%s", what)
+			unknown++ // which has been told
 			continue
 		}
 		if c.Header == "" {
@@ -241,8 +245,5 @@ func (m *Map) checkColumns(bad complain) {
 	}
 	if values == 0 && unknown == 0 {
 		bad("column", "add a [[column]] with a quantity beside the time", "no column holds a value")
-	}
-	if m.Split.By == SplitBack && m.column("time") < 0 {
-		bad("split.by", "map a column to time", "a split where the time goes back needs a time")
 	}
 }

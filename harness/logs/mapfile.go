@@ -34,7 +34,7 @@ func (m *Map) keys() []document.Key {
 			What: "of free text: a regular expression whose named groups are the columns"},
 		{Name: "max_bad_percent", To: document.Own("number", m.readMaxBad, m.maxBad), Absent: "0",
 			What: "share of rows that may be bad before the log is refused"},
-		{Name: "column", To: document.List[Column]{To: &m.Columns, Keys: columnKeys}, Needed: "[[column]]",
+		{Name: "column", To: document.Tables(&m.Columns, columnKeys, nil), Needed: "[[column]]",
 			What: "the columns; one that is not named is passed over"},
 		{Name: "split", To: document.Inner(&m.Split, splitKeys, nil), Absent: "the log is one run",
 			What: "what cuts the log into runs"},
@@ -136,7 +136,7 @@ func (m Map) Write(w io.Writer) error {
 func writeKeys(b *strings.Builder, keys []document.Key, remarks bool) {
 	for _, k := range keys {
 		value := k.To.Text()
-		switch k.To.Type() {
+		switch k.To.Type {
 		case "table", "tables":
 			continue
 		case "number", "whole number":

@@ -3,41 +3,17 @@ package logs
 import (
 	"fmt"
 	"strings"
+
+	"proveout/plans/document"
 )
 
-// A Problem says where a log or a log map cannot be understood, what stands
-// there, and how to put it right.
-type Problem struct {
-	File   string
-	Line   int64 // from 1; 0 when the problem is the whole file
-	Column int   // character of the line, from 1; 0 when it is the whole line
-	What   string
-	Fix    string
-}
-
-// Error returns the problem as "file:line:column: what", with the fix on a line
-// of its own.
-func (p *Problem) Error() string {
-	var b strings.Builder
-	b.WriteString(p.File)
-	if p.Line > 0 {
-		fmt.Fprintf(&b, ":%d", p.Line)
-		if p.Column > 0 {
-			fmt.Fprintf(&b, ":%d", p.Column)
-		}
-	}
-	b.WriteString(": ")
-	b.WriteString(p.What)
-	if p.Fix != "" {
-		b.WriteString("\n  fix: ")
-		b.WriteString(p.Fix)
-	}
-	return b.String()
-}
+// A Problem says where a log or a log map cannot be understood, what is wrong,
+// and how to put it right.
+type Problem = document.Problem
 
 // A BadRow is a row that was set aside, with the reason.
 type BadRow struct {
-	Line   int64  // line in the file, from 1
+	Line   int    // line in the file, from 1
 	Column int    // character of the line, from 1
 	Header string // column as the file calls it; empty when it is the whole row
 	What   string

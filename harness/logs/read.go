@@ -78,14 +78,14 @@ const batchRows = 4096
 type Batch struct {
 	Run     int // from 1
 	Columns [][]float64
-	line    []int64
+	line    []int
 }
 
 // Len returns the number of rows.
 func (b *Batch) Len() int { return len(b.line) }
 
 // Line returns the line in the file, from 1, that row i stands on.
-func (b *Batch) Line(i int) int64 { return b.line[i] }
+func (b *Batch) Line(i int) int { return b.line[i] }
 
 // Read reads a log, gives its rows to each in the order of the file, and says
 // what it holds. Messages call the log by name. each may be nil; an error it
@@ -98,7 +98,7 @@ func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, er
 		if err != nil {
 			return Summary{}, err
 		}
-		if m, err = sniffMap(name, s); err != nil {
+		if m, err = sniff(name, s); err != nil {
 			return Summary{}, err
 		}
 	}
@@ -106,7 +106,8 @@ func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, er
 	if err != nil {
 		return Summary{}, err
 	}
-	if err := l.notWide(in); err != nil {
+	first, _ := in.Peek(2)
+	if err := l.notWide(first); err != nil {
 		return Summary{}, err
 	}
 	for line, err := range linesOf(name, in, l.m.Encoding) {
@@ -124,11 +125,11 @@ func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, er
 // until the next one is asked for.
 func linesOf(name string, r io.Reader, e Encoding) iter.Seq2[[]byte, error] {
 	return func(yield func([]byte, error) bool) {
-		if d, err := e.decoder(); err == nil && e != UTF8 {
-			r = d.Reader(r)
+		if e != UTF8 {
+			r = e.decoder().Reader(r)
 		}
 		in := bufio.NewReaderSize(r, longest)
-		for n := int64(1); ; n++ {
+		for n := 1; ; n++ {
 			line, err := in.ReadSlice('\n')
 			switch {
 			case err == io.EOF && len(line) == 0:
@@ -152,7 +153,7 @@ func trimEnd(line []byte) []byte {
 	return bytes.TrimSuffix(bytes.TrimSuffix(line, []byte{'\n'}), []byte{'\r'})
 }
 
-func tooLong(name string, line int64) *Problem {
+func tooLong(name string, line int) *Problem {
 	return &Problem{
 		File: name, Line: line,
 		What: fmt.Sprintf("a line is longer than %d bytes", longest),

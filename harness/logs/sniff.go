@@ -24,7 +24,7 @@ type Preview struct {
 
 // A PreviewRow is one row as the file has it and as it is understood.
 type PreviewRow struct {
-	Line   int64
+	Line   int
 	Text   string
 	Values []float64 // base units, in the order of Map.Columns
 }
@@ -32,17 +32,12 @@ type PreviewRow struct {
 // Sniff reads the beginning of a log and proposes a map for it: encoding,
 // delimiter, decimal sign, line of the header, and what each column is. The
 // error is a *Problem when the log cannot be understood.
-func Sniff(name string, r io.Reader) (Map, Preview, error) {
+func Sniff(name string, r io.Reader) (Map, error) {
 	s, err := sampleOf(name, r)
 	if err != nil {
-		return Map{}, Preview{}, err
+		return Map{}, err
 	}
-	m, err := sniffMap(name, s)
-	if err != nil {
-		return Map{}, Preview{}, err
-	}
-	p, err := preview(name, s, m)
-	return m, p, err
+	return sniff(name, s)
 }
 
 // lines decodes the sample and parts it; a line that the end of the sample may
@@ -59,28 +54,17 @@ func (s sample) lines(e Encoding) []string {
 	return lines
 }
 
+// preview reads the rows of a sample.
 func preview(name string, s sample, m Map) (Preview, error) {
 	var p Preview
-	loose := m
-	loose.MaxBad = 100
-	in := s.bytes
-	if !s.whole {
-		if m.Encoding.wide() {
-			in = in[:len(in)&^1]
-		} else if i := bytes.LastIndexByte(in, '\n'); i >= 0 {
-			in = in[:i+1]
-		}
-	}
+	m.MaxBad = 100
 	lines := s.lines(m.Encoding)
-	if m.Format == Delimited && m.Header >= 1 && m.Header <= len(lines) {
+	if m.Format == Delimited && m.Header <= len(lines) {
 		p.Header = texts(fieldsOf(lines[m.Header-1], m.Delimiter[0]))
 	}
-	sum, err := Read(name, bytes.NewReader(in), loose, func(b *Batch) error {
+	l, err := newLog(name, m, func(b *Batch) error {
 		for i := 0; i < b.Len() && len(p.Rows) < previewRows; i++ {
-			row := PreviewRow{Line: b.Line(i)}
-			if k := int(row.Line) - 1; k < len(lines) {
-				row.Text = lines[k]
-			}
+			row := PreviewRow{Line: b.Line(i), Text: lines[b.Line(i)-1]}
 			for _, c := range b.Columns {
 				row.Values = append(row.Values, c[i])
 			}
@@ -88,6 +72,18 @@ func preview(name string, s sample, m Map) (Preview, error) {
 		}
 		return nil
 	})
+	if err == nil {
+		err = l.notWide(s.bytes)
+	}
+	if err != nil {
+		return p, err
+	}
+	for _, line := range lines {
+		if err := l.take([]byte(line)); err != nil {
+			return p, err
+		}
+	}
+	sum, err := l.finish()
 	if err != nil {
 		return p, err
 	}
@@ -95,7 +91,7 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	return p, nil
 }
 
-func sniffMap(name string, s sample) (Map, error) {
+func sniff(name string, s sample) (Map, error) {
 	m := Map{Encoding: detectEncoding(s.bytes), Decimal: "."}
 	lines := s.lines(m.Encoding)
 	if strings.TrimSpace(strings.TrimPrefix(strings.Join(lines, ""), "\ufeff")) == "" {
@@ -120,7 +116,7 @@ func notText(name string, lines []string) *Problem {
 		// rows will show.
 		if k := strings.IndexByte(l, 0); k >= 0 && strings.Trim(l, "\x00") != "" {
 			return &Problem{
-				File: name, Line: int64(i + 1), Column: utf8.RuneCountInString(l[:k]) + 1,
+				File: name, Line: i + 1, Column: utf8.RuneCountInString(l[:k]) + 1,
 				What: "the file is not text: it holds a zero byte",
 				Fix:  "name the log that the program wrote as text, not a picture, an archive or its own binary file",
 			}
@@ -142,7 +138,7 @@ type column struct {
 	header string
 	at     int    // character of its line where the name begins
 	value  string // the first value; empty when there is none
-	line   int64  // where that stands
+	line   int    // where that stands
 	char   int
 }
 
@@ -246,20 +242,20 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 		}
 		for k, f := range fields {
 			if c := &columns[k]; c.value == "" && !missing(f.text) {
-				c.value, c.line, c.char = string(f.text), int64(i+1), charAt([]byte(lines[i]), f.at)
+				c.value, c.line, c.char = string(f.text), i+1, charAt([]byte(lines[i]), f.at)
 			}
 		}
 	}
 	if err := twice(name, m.Header, columns); err != nil {
 		return err
 	}
-	return choose(name, int64(m.Header), columns, m)
+	return choose(name, m.Header, columns, m)
 }
 
 // noHeader says why no line is a header, by the first line that is not blank.
 func noHeader(name, line string, first int) error {
 	p := &Problem{
-		File: name, Line: int64(first + 1), Column: 1,
+		File: name, Line: first + 1, Column: 1,
 		Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", or write a log map`,
 	}
 	if strings.HasPrefix(strings.TrimSpace(line), "[") && strings.Contains(line, "{") {
@@ -328,7 +324,7 @@ func twice(name string, line int, columns []column) error {
 			first[c.header] = i
 		} else if c.quantity != "" {
 			return &Problem{
-				File: name, Line: int64(line), Column: c.at,
+				File: name, Line: line, Column: c.at,
 				What: fmt.Sprintf("columns %d and %d are both called %q", k+1, i+1, c.header),
 				Fix:  "give the columns different names",
 			}
@@ -339,7 +335,7 @@ func twice(name string, line int, columns []column) error {
 
 // choose puts the columns that are understood into the map. header is the line
 // that names them.
-func choose(name string, header int64, columns []column, m *Map) error {
+func choose(name string, header int, columns []column, m *Map) error {
 	times, values := -1, 0
 	seen := map[string]string{} // what a column is, to its header
 	for _, c := range columns {
@@ -378,7 +374,7 @@ func choose(name string, header int64, columns []column, m *Map) error {
 
 // noValue says why no column is understood beside the time. It points to the
 // first column whose name says something, if only half of it.
-func noValue(name string, header int64, columns []column) error {
+func noValue(name string, header int, columns []column) error {
 	var why []string
 	var worst column
 	for _, c := range columns {
@@ -435,24 +431,36 @@ func bestTime(columns []column) int {
 // sniffTime finds out how a time is written.
 func sniffTime(name string, c column, decimal string) (Column, error) {
 	t := Column{Header: c.header, Quantity: "time", Unit: c.unit}
-	if c.value == "" || isNumber([]byte(c.value), decimal[0]) {
-		return t, nil // a log without rows is refused where it is read
+	form, ok := timeForm(c.value, decimal)
+	if !ok && c.value != "" { // a log without rows is refused where it is read
+		return t, &Problem{
+			File: name, Line: c.line, Column: c.char,
+			What: fmt.Sprintf("column %q: %s is not a time", c.header, shown(c.value)),
+			Fix:  timeFix + `: time = "DD/MM/YYYY hh:mm:ss"`,
+		}
+	}
+	if form != "" {
+		t.Time, t.Unit = form, ""
+	}
+	return t, nil
+}
+
+// timeForm says how a time is written; a plain number has no form. ok is false
+// when it is not a time.
+func timeForm(value, decimal string) (form string, ok bool) {
+	if isNumber([]byte(value), decimal[0]) {
+		return "", true
 	}
 	for _, form := range []string{TimeDate, TimeClock, "DD.MM.YYYY hh:mm:ss", "mm:ss"} {
 		clk, err := newClock(form)
 		if err != nil {
-			return t, err
+			continue
 		}
-		if _, _, ok := clk.read([]byte(c.value)); ok {
-			t.Time, t.Unit = form, ""
-			return t, nil
+		if _, _, ok := clk.read([]byte(value)); ok {
+			return form, true
 		}
 	}
-	return t, &Problem{
-		File: name, Line: c.line, Column: c.char,
-		What: fmt.Sprintf("column %q: %s is not a time", c.header, shown(c.value)),
-		Fix:  timeFix + `: time = "DD/MM/YYYY hh:mm:ss"`,
-	}
+	return "", false
 }
 
 // sniffObjects takes the columns from the keys of the first objects.
@@ -471,17 +479,17 @@ func sniffObjects(name string, lines []string, first int, m *Map) error {
 			}
 			if text, ok := scalar(value); ok && columns[k].value == "" && !missing(text) {
 				c := &columns[k]
-				c.value, c.line, c.char = string(text), int64(i+1), charAt(line, pos)
+				c.value, c.line, c.char = string(text), i+1, charAt(line, pos)
 				c.at = c.char // for want of a header
 			}
 			return ""
 		})
 		if what != "" && i == first {
 			return &Problem{
-				File: name, Line: int64(i + 1), Column: charAt(line, at),
+				File: name, Line: i + 1, Column: charAt(line, at),
 				What: what, Fix: "write one JSON object a line",
 			}
 		}
 	}
-	return choose(name, int64(first+1), columns, m)
+	return choose(name, first+1, columns, m)
 }

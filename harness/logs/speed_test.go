@@ -125,9 +125,9 @@ func TestMemoryStaysSmall(t *testing.T) {
 	if raced {
 		t.Skip("the race detector keeps memory of its own beside each byte of ours")
 	}
-	specs := []string{"frames 40000000", "objects 8000000", "wide 12000000", "blank 8000000"}
+	specs := []string{"frames 20000000", "objects 4000000", "wide 6000000", "blank 8000000"}
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		specs = []string{"frames 1000000000", "objects 200000000", "wide 300000000", "blank 100000000"}
+		specs = []string{"frames 1000000000", "objects 50000000", "wide 200000000", "blank 100000000"}
 	}
 	for _, spec := range specs {
 		c := exec.Command(os.Args[0])
@@ -138,8 +138,8 @@ func TestMemoryStaysSmall(t *testing.T) {
 			t.Fatalf("%s: %v %s", spec, err, out)
 		}
 		t.Logf("%s bytes: %d rows, peak %.1f MiB", spec, rows, float64(most)/(1<<20))
-		if most > 64<<20 {
-			t.Errorf("%s: peak %d bytes, want at most 64 MiB", spec, most)
+		if most > 40<<20 { // rows that were kept would take more
+			t.Errorf("%s: peak %d bytes, want at most 40 MiB", spec, most)
 		}
 	}
 }
@@ -160,7 +160,7 @@ func (e errReader) Read([]byte) (int, error) { return 0, e.err }
 
 func TestLongLine(t *testing.T) {
 	long := "time_s,temp_c\n0," + strings.Repeat("2", 3<<20)
-	m, _, err := Sniff("x", strings.NewReader("time_s,temp_c\n0,20\n"))
+	m, err := Sniff("x", strings.NewReader("time_s,temp_c\n0,20\n"))
 	if err != nil {
 		t.Fatal(err)
 	}

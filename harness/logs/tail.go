@@ -199,7 +199,7 @@ func (t *Tail) open() (*tailFlow, error) {
 			whole = whole[:bytes.LastIndexByte(whole, '\n')+1]
 		}
 		var err error
-		if m, err = sniffMap(name, sample{bytes: whole, whole: false}); err != nil {
+		if m, err = sniff(name, sample{bytes: whole, whole: false}); err != nil {
 			return nil, err
 		}
 		if rows := bytes.Count(t.wait, []byte{'\n'}) - m.Header - m.Skip; rows < 2 {
@@ -213,8 +213,8 @@ func (t *Tail) open() (*tailFlow, error) {
 	l.m.MaxBad = 100
 	flow := &tailFlow{log: l}
 	flow.into = &flow.text
-	if d, err := l.m.Encoding.decoder(); err == nil && l.m.Encoding != UTF8 {
-		flow.into = transform.NewWriter(&flow.text, d)
+	if l.m.Encoding != UTF8 {
+		flow.into = transform.NewWriter(&flow.text, l.m.Encoding.decoder())
 	}
 	return flow, nil
 }

@@ -24,11 +24,18 @@ type Unit struct{ Name, Unit string }
 
 // Understand reads the beginning of a log: with the map, or as it can be made
 // out where the map has no format; and with the hints. It returns the map that
-// follows and what the log is with it.
-func Understand(name string, f io.ReadSeeker, m Map, h Hints) (Map, Preview, error) {
+// follows and what the log is with it. The error is a KeyError when the map
+// itself is at fault.
+func Understand(name string, r io.Reader, m Map, h Hints) (Map, Preview, error) {
+	s, err := sampleOf(name, r)
+	if err != nil {
+		return m, Preview{}, err
+	}
 	if m.Format == "" {
-		var err error
-		if m, err = layOut(name, f, h.Columns); err != nil {
+		if m, err = sniff(name, s); err != nil && len(h.Columns) > 0 {
+			m, err = layout(name, s, h.Columns)
+		}
+		if err != nil {
 			return m, Preview{}, err
 		}
 	}
@@ -53,66 +60,61 @@ func Understand(name string, f io.ReadSeeker, m Map, h Hints) (Map, Preview, err
 	if h.MaxBad != nil {
 		m.MaxBad = *h.MaxBad
 	}
-	return tryTimes(name, f, m)
+	if errs := m.Check(); len(errs) > 0 {
+		return m, Preview{}, errs[0]
+	}
+	if i := m.Place("time"); i >= 0 && m.Columns[i].Time == "" {
+		readTime(name, s, m, &m.Columns[i])
+	}
+	p, err := preview(name, s, m)
+	return m, p, err
 }
 
-// layOut makes out how a log is written, if need be by the columns that a person
-// knows it to have.
-func layOut(name string, f io.ReadSeeker, known []Column) (Map, error) {
-	m, _, err := Sniff(name, f)
-	if err == nil || len(known) == 0 {
-		return m, err
-	}
+// layout makes out how a delimited log is written whose columns a person knows:
+// encoding, delimiter, decimal sign, and line of the header that has them all.
+// The map has no columns yet.
+func layout(name string, s sample, known []Column) (Map, error) {
 	var headers []string
 	for _, c := range known {
 		headers = append(headers, c.Header)
 	}
-	if _, err := f.Seek(0, io.SeekStart); err != nil {
-		return m, err
-	}
-	return layout(name, f, headers)
-}
-
-// tryTimes reads the log with the map. Where the map does not say how the time
-// is written, it takes the way that fits the most rows.
-func tryTimes(name string, f io.ReadSeeker, m Map) (Map, Preview, error) {
-	at := slices.IndexFunc(m.Columns, func(c Column) bool { return c.Quantity == "time" })
-	if at < 0 || m.Columns[at].Time != "" {
-		p, err := tryMap(name, f, m)
-		return m, p, err
-	}
-	var best Preview
-	var bestMap Map
-	var bestErr error
-	for i, way := range []string{"", TimeClock, TimeDate} {
-		one := m
-		one.Columns = slices.Clone(m.Columns)
-		one.Columns[at].Time = way
-		if way == "" && one.Columns[at].Unit == "" {
-			one.Columns[at].Unit = "s"
-		}
-		p, err := tryMap(name, f, one)
-		if i == 0 || len(p.Rows)-len(p.Bad) > len(best.Rows)-len(best.Bad) {
-			best, bestMap, bestErr = p, one, err
+	m := Map{Format: Delimited, Encoding: detectEncoding(s.bytes)}
+	lines := s.lines(m.Encoding)
+	for i, line := range lines[:min(len(lines), headerLines)] {
+		for _, delim := range []byte(",;\t| ") {
+			names := texts(fieldsOf(line, delim))
+			if slices.ContainsFunc(headers, func(h string) bool { return !slices.Contains(names, h) }) {
+				continue
+			}
+			m.Header, m.Delimiter, m.Decimal = i+1, string(delim), sniffDecimal(lines[i+1:], delim)
+			return m, nil
 		}
 	}
-	return bestMap, best, bestErr
+	return m, &Problem{
+		File: name,
+		What: fmt.Sprintf("no line near the beginning has the columns %s", strings.Join(headers, ", ")),
+		Fix:  "write the names as the header of the log has them",
+	}
 }
 
-// tryMap reads the beginning of a log with a map. The error is a KeyError when
-// the map itself is at fault.
-func tryMap(name string, f io.ReadSeeker, m Map) (Preview, error) {
-	if errs := m.Check(); len(errs) > 0 {
-		return Preview{}, errs[0]
-	}
-	if _, err := f.Seek(0, io.SeekStart); err != nil {
-		return Preview{}, err
-	}
-	s, err := sampleOf(name, f)
+// readTime says of the column of the time how it is written, by the first one of
+// the sample.
+func readTime(name string, s sample, m Map, c *Column) {
+	l, err := newLog(name, m, nil)
 	if err != nil {
-		return Preview{}, err
+		return // it will be told with the rows
 	}
-	return preview(name, s, m)
+	var first []byte
+	for _, line := range s.lines(l.m.Encoding) {
+		if row, _, _ := l.cut([]byte(line)); row && !missing(l.fields.found[l.tc].text) {
+			first = l.fields.found[l.tc].text
+			break
+		}
+	}
+	c.Time, _ = timeForm(string(first), l.m.Decimal)
+	if c.Time == "" && c.Unit == "" {
+		c.Unit = "s"
+	}
 }
 
 // TextMap makes the map of a log of free text: the named groups of the pattern

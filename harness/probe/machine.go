@@ -39,10 +39,7 @@ type Device struct {
 	Subsystem       string `json:"subsystem,omitempty"`
 	Revision        string `json:"revision,omitempty"`
 	Class           string `json:"class"` // six hex digits
-	LinkSpeed       string `json:"link_speed,omitempty"`
 	LinkWidth       string `json:"link_width,omitempty"`
-	MaxLinkSpeed    string `json:"max_link_speed,omitempty"`
-	MaxLinkWidth    string `json:"max_link_width,omitempty"`
 	Config          []byte `json:"-"` // configuration space as far as it may be read
 	ConfigBytes     int    `json:"config_bytes"`
 }
@@ -139,8 +136,7 @@ func (m *Machine) readDevices(sys string) {
 			Address: filepath.Base(dir), Vendor: hexFile(dir, "vendor", 4), Device: hexFile(dir, "device", 4),
 			SubsystemVendor: hexFile(dir, "subsystem_vendor", 4), Subsystem: hexFile(dir, "subsystem_device", 4),
 			Revision: hexFile(dir, "revision", 2), Class: hexFile(dir, "class", 6),
-			LinkSpeed: line(dir, "current_link_speed"), LinkWidth: line(dir, "current_link_width"),
-			MaxLinkSpeed: line(dir, "max_link_speed"), MaxLinkWidth: line(dir, "max_link_width"),
+			LinkWidth: line(dir, "current_link_width"),
 		}
 		config, err := readBounded(filepath.Join(dir, "config"))
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {

@@ -149,6 +149,15 @@ type Source struct {
 	Column   string `json:"column,omitempty"`
 }
 
+// Roles are what files kept with a job usually are, each with the caption that a
+// picture of that kind gets where nobody wrote one.
+func Roles() map[string]string {
+	return map[string]string{
+		"log": "", "capture": "", "dump": "", "file": "",
+		"photo before": "As received", "photo after": "After the repair", "close-up": "Marks of this card",
+	}
+}
+
 // Evidence is a file kept with the job. Print is of this computer: records
 // do not carry it.
 type Evidence struct {

@@ -7,7 +7,6 @@ import (
 
 	"proveout/harness/workflow"
 	"proveout/plans"
-	"proveout/plans/document"
 	"proveout/plans/fact"
 )
 
@@ -24,27 +23,26 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 	if err := t.form(ctx, n.questions(usual)); err != nil {
 		return "", err
 	}
-	text := plans.ShopTemplate(n.p)
 	t.Heading(fact.New("shop.instruments"))
 	t.Say(fact.New("shop.instruments-how"))
-	shop, problems := plans.ParseShop(workflow.ShopFile, []byte(text))
+	shop, problems := plans.ParseShop(workflow.ShopFile, []byte(plans.ShopTemplate(n.p)))
 	if len(problems) > 0 {
 		return "", plans.AsError(problems)
 	}
 	list := shop.Benches[0].Instruments
 	for _, inst := range list {
-		limits := statedOf(text, inst.ID, "accuracy")
-		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", fact.Phrase(limits)))
+		limits := fact.AsWritten(inst.Limits.Text)
+		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", limits))
 	}
 	change, err := t.confirm(ctx, fact.New("shop.change-now"), false)
 	if err == nil && change {
-		text, err = n.instruments(ctx, text, list)
+		err = n.instruments(ctx, list)
 	}
 	if err != nil {
 		return "", err
 	}
 	dir := t.o.Path(n.dir)
-	if err := workflow.MakeShop(dir, text); err != nil {
+	if err := workflow.MakeShop(dir, plans.ShopTemplate(n.p)); err != nil {
 		return "", err
 	}
 	t.Say(fact.New("shop.made", "folder", dir))
@@ -109,40 +107,34 @@ func wordsOf(path string) func() []choice {
 	}
 }
 
-// statedOf returns what the file states under a key of an instrument.
-func statedOf(text, id, key string) string {
-	if e := document.Find(text, instrumentKey(id, key)); e != nil {
-		return e.Value.Text
-	}
-	return ""
-}
-
-func instrumentKey(id, key string) string { return "bench.instrument[" + id + "]." + key }
-
 // instruments asks for title and limits of each instrument. What makes no shop
 // file is asked again.
-func (n *newShop) instruments(ctx context.Context, text string, list []plans.Instrument) (string, error) {
+func (n *newShop) instruments(ctx context.Context, list []plans.Instrument) error {
 	var questions []question
-	ask := func(id, key string, q fact.Fact) {
+	ask := func(of map[string]string, key string, q fact.Fact) {
 		questions = append(questions, question{
 			Ask:     q,
-			Default: func() string { return statedOf(text, id, key) },
+			Default: func() string { return of[key] },
 			Accept: func(answer string) error {
-				changed := document.Set(text, instrumentKey(id, key), document.Quote(answer))
-				if _, problems := plans.ParseShop(workflow.ShopFile, []byte(changed)); len(problems) > 0 {
+				before := of[key]
+				of[key] = answer
+				_, problems := plans.ParseShop(workflow.ShopFile, []byte(plans.ShopTemplate(n.p)))
+				if len(problems) > 0 {
+					of[key] = before
 					return errors.New(problems[0].What + "; " + problems[0].Fix)
 				}
-				text = changed
 				return nil
 			},
 		})
 	}
+	n.p.Instruments = map[string]map[string]string{}
 	for _, inst := range list {
-		ask(inst.ID, "title", fact.New("shop.what-measures", "quantities", dimensions(inst)))
-		ask(inst.ID, "accuracy", fact.New("shop.stated-limits"))
+		stated := map[string]string{"title": inst.Title, "accuracy": inst.Limits.Text}
+		n.p.Instruments[inst.ID] = stated
+		ask(stated, "title", fact.New("shop.what-measures", "quantities", dimensions(inst)))
+		ask(stated, "accuracy", fact.New("shop.stated-limits"))
 	}
-	err := n.t.form(ctx, questions)
-	return text, err
+	return n.t.form(ctx, questions)
 }
 
 func dimensions(inst plans.Instrument) string {

@@ -207,8 +207,7 @@ func sniffed(path, name string, m logs.Map) (logs.Map, error) {
 		return m, err
 	}
 	defer f.Close()
-	m, _, err = logs.Sniff(name, f)
-	return m, err
+	return logs.Sniff(name, f)
 }
 
 // refuseLog refuses a log that the step cannot use. One that cannot be read is
@@ -235,8 +234,8 @@ func (im *importing) refuseLog(path string, m logs.Map) error {
 
 // noColumn says of a log that it lacks a quantity, at its header.
 func noColumn(name string, m logs.Map, what string) error {
-	return &logs.Problem{
-		File: name, Line: max(int64(m.Header), 1), Column: 1,
+	return &plans.Problem{
+		File: name, Line: max(m.Header, 1), Column: 1,
 		What: what, Fix: "name it in the header with its unit, or in a log map",
 	}
 }
@@ -432,23 +431,17 @@ func dumped(path string) ([]bus.Device, error) {
 
 // Devices decodes the devices of a dump of configuration space.
 func Devices(name string, data []byte) ([]bus.Device, error) {
-	spaces, problems := bus.ParseConfig(data)
+	devices, problems := bus.ParseDump(data)
 	var errs []error
 	for _, p := range problems {
 		fix := "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"
 		if p.Line > 0 {
 			fix = "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""
 		}
-		errs = append(errs, &logs.Problem{File: name, Line: int64(p.Line), What: english(p.What), Fix: fix})
+		errs = append(errs, &plans.Problem{File: name, Line: p.Line, What: english(p.What), Fix: fix})
 	}
 	if err := errors.Join(errs...); err != nil {
 		return nil, err
-	}
-	var devices []bus.Device
-	for _, s := range spaces {
-		if d, ok := bus.Decode(s); ok {
-			devices = append(devices, d)
-		}
 	}
 	return devices, nil
 }

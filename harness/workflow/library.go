@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"proveout/plans"
+	"proveout/report/words"
 )
 
 // A Titled is a plan or family that can be used, with what it is called.
@@ -81,7 +82,7 @@ func Summarise(shopDir string, kind plans.FileKind, id, variant string) (Summary
 // Check finds the problems of a plan or family file, and the log maps that a
 // sound plan names and the shop does not have.
 func Check(shopDir string, kind plans.FileKind, path string) ([]plans.Problem, error) {
-	kind, problems := plans.CheckFile(path, kind)
+	kind, problems := plans.CheckFile(path, kind, words.Languages())
 	if kind != plans.PlanKind || len(problems) > 0 || shopDir == "" {
 		return problems, nil
 	}

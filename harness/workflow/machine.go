@@ -42,7 +42,7 @@ func (m Machine) look() *probe.Machine {
 // Decoded is what the configuration space of a device says; nil when it cannot
 // be read.
 func Decoded(d probe.Device) *bus.Device {
-	one, ok := bus.Decode(bus.ConfigSpace{Address: d.Address, Bytes: d.Config})
+	one, ok := bus.Decode(d.Address, d.Config)
 	if !ok {
 		return nil
 	}
@@ -85,15 +85,11 @@ func NameDevices(devices []bus.Device) {
 		if err != nil {
 			continue
 		}
-		names, err := bus.ParseNames(f)
+		err = bus.FillNames(f, devices)
 		f.Close()
-		if err != nil {
-			continue
+		if err == nil {
+			return
 		}
-		for i := range devices {
-			names.Fill(&devices[i])
-		}
-		return
 	}
 }
 

@@ -134,10 +134,7 @@ func (in *Incoming) AddPhoto(path, role string) error {
 	if err != nil {
 		return err
 	}
-	captions := map[string]string{
-		"photo before": "As received", "photo after": "After the repair", "close-up": "Marks of this card",
-	}
-	in.Photos = append(in.Photos, job.Photo{File: path, Role: role, Caption: captions[role], Print: small})
+	in.Photos = append(in.Photos, job.Photo{File: path, Role: role, Caption: reading.Roles()[role], Print: small})
 	return nil
 }
 

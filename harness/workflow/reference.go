@@ -9,6 +9,7 @@ import (
 	"proveout/harness/register"
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/scoring"
 	"proveout/scoring/reference"
 )
 
@@ -204,55 +205,20 @@ func (h *Shelf) AddRun(value float64, unit, by string) error {
 	return h.append(register.Entry{Kind: register.Control, By: by, Unit: unit, Card: h.Bench.ControlCard, Value: value})
 }
 
-// Runs are the scores of the control card and their numbers in the register.
-func (h *Shelf) runs() (values []float64, seqs []int) {
-	for _, r := range register.ControlRuns(h.entries) {
-		if r.Bench == h.Bench.ID && r.Workload == h.Workload {
-			values, seqs = append(values, r.Value), append(seqs, r.Seq)
-		}
-	}
-	return values, seqs
-}
-
-// A Control is the control card on a bench.
-type Control struct {
-	Runs  []float64
-	Chart *reference.Chart   // nil with less than two runs
-	Open  []reference.Signal // that nobody has answered for
-}
-
-// Control is how the control card's runs lie.
-func (h *Shelf) Control() (Control, error) {
-	values, seqs := h.runs()
-	c := Control{Runs: values, Open: []reference.Signal{}}
-	if len(values) < 2 {
-		return c, nil
-	}
-	chart, err := reference.ControlChart(values)
-	if err != nil {
-		return c, err
-	}
-	c.Chart = &chart
-	answered := 0
-	for _, a := range register.Answers(h.entries) {
-		if a.Bench == h.Bench.ID && a.Workload == h.Workload {
-			answered = max(answered, a.UpTo)
-		}
-	}
-	for _, sig := range chart.Signals {
-		if seqs[sig.Index] > answered {
-			c.Open = append(c.Open, sig)
-		}
-	}
-	return c, nil
+// Control is how the control card's runs on the bench lie.
+func (h *Shelf) Control() (scoring.ControlCard, error) {
+	return scoring.ControlCardOn(h.Bench.ID, h.Workload, register.ControlRuns(h.entries), register.Answers(h.entries))
 }
 
 // Answer notes that somebody looked into the signals of all runs so far.
 func (h *Shelf) Answer(by, text string) error {
-	_, seqs := h.runs()
-	if len(seqs) == 0 {
+	card, err := h.Control()
+	if err != nil {
+		return err
+	}
+	if len(card.Runs) == 0 {
 		return fmt.Errorf("the control card has no runs of %s on %s", h.Workload, h.Bench.ID)
 	}
-	e := register.Entry{Kind: register.Answer, By: by, Refers: seqs[len(seqs)-1], Text: strings.TrimSpace(text)}
+	e := register.Entry{Kind: register.Answer, By: by, Refers: card.Last, Text: strings.TrimSpace(text)}
 	return h.append(e)
 }

@@ -37,8 +37,7 @@ func Confidence(c outcome.Cause) fact.Amount { return fact.In(100*c.Confidence, 
 // OpenedSaid says that a job was opened.
 func OpenedSaid(j *Job) fact.Fact {
 	of := j.Input.Job
-	card := fact.Phrase(of.Card.Title)
-	return fact.New("screen.opened", "job", of.Number, "card", card, "plan", of.Plan, "bench", of.Bench)
+	return fact.New("screen.opened", "job", of.Number, "card", of.Card.Title, "plan", of.Plan, "bench", of.Bench)
 }
 
 // NextSaid says what to type next for a job.

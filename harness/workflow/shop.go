@@ -19,6 +19,7 @@ import (
 	"proveout/harness/job"
 	"proveout/plans"
 	"proveout/plans/document"
+	"proveout/report/words"
 )
 
 // ShopFile is the file that makes a folder a shop.
@@ -63,7 +64,7 @@ func OpenShop(dir string, now func() time.Time) (*Shop, error) {
 	if err != nil {
 		return nil, fmt.Errorf("reading the shop file: %w", err)
 	}
-	shop, problems := plans.ParseShop(path, data)
+	shop, problems := plans.ParseShop(path, data, words.Languages()...)
 	if len(problems) > 0 {
 		return nil, plans.AsError(problems)
 	}
@@ -86,7 +87,7 @@ func MakeShop(dir, text string) error {
 	if IsShop(dir) {
 		return fmt.Errorf("%s is there already; it was left as it is", path)
 	}
-	if _, problems := plans.ParseShop(path, []byte(text)); len(problems) > 0 {
+	if _, problems := plans.ParseShop(path, []byte(text), words.Languages()...); len(problems) > 0 {
 		return fmt.Errorf("these values make no shop file:\n%w", plans.AsError(problems))
 	}
 	if err := MakeFolders(dir); err != nil {

@@ -6,7 +6,7 @@
 // [Facts] summarises what was read, and [Reference] describes what may be
 // written.
 //
-// Below that stands [Parse]: text comes in; a tree of tables goes out in which
+// Below that stands [Collector.Parse]: text comes in; a tree of tables goes out in which
 // every key and every value has its place, with every fault of the text. The
 // package knows TOML (version 1.0, and from 1.1 the line breaks in inline tables
 // and the escapes \e and \x), and nothing of plans.
@@ -14,14 +14,6 @@ package document
 
 // A Span is a piece of the text, as offsets behind a byte order mark.
 type Span struct{ Begin, End int }
-
-// A Fault is something that is not TOML.
-type Fault struct {
-	At   Span
-	Key  string // the key it belongs to, where one is known
-	What string
-	Fix  string // empty if unknown
-}
 
 // A Type is the type of a value.
 type Type int
@@ -67,6 +59,8 @@ type Value struct {
 	Bool  bool
 	Items []*Value // Array
 	Table *Table   // Group
+
+	made making
 }
 
 // TextAt returns the place of some characters of Text. It is exact for a text of

@@ -13,10 +13,12 @@ import (
 // This file says to people what is not TOML. The library says at which offset it
 // gave up; what was probably meant is found by a look at the text around it.
 
-// unreadable finds the first byte that is not text.
-func unreadable(src string) (Fault, bool) {
+// unreadable complains of the first byte that is not text, if there is one.
+func (c *Collector) unreadable() bool {
+	src := c.text
 	if strings.HasPrefix(src, "\xff\xfe") || strings.HasPrefix(src, "\xfe\xff") {
-		return Fault{What: "this is UTF-16 text", Fix: "save the file as UTF-8"}, true
+		c.Add(Span{}, "this is UTF-16 text", "save the file as UTF-8")
+		return true
 	}
 	for i, r := range src {
 		var what, fix string
@@ -32,9 +34,10 @@ func unreadable(src string) (Fault, bool) {
 		default:
 			continue
 		}
-		return Fault{At: Span{i, i + 1}, What: what, Fix: fix}, true
+		c.Add(Span{i, i + 1}, what, fix)
+		return true
 	}
-	return Fault{}, false
+	return false
 }
 
 // refused says in our words why the decoder refused a value.

@@ -15,32 +15,21 @@ type Key struct {
 }
 
 // A Target is a variable that the value of a key goes to.
-type Target interface {
-	Type() string                          // how the value is written: "duration", "list of text"
-	Text() string                          // the value the variable has; empty for none
-	Read(s *Section, key string, v *Value) // takes the value, or records what is wrong with it
+type Target struct {
+	Type  string                                 // how the value is written: "duration", "list of text"
+	Text  func() string                          // the value the variable has; empty for none
+	Read  func(s *Section, key string, v *Value) // takes the value, or records what is wrong with it
+	words []string                               // that may stand there
+	inner func() []Key                           // of a table, or of the tables of a list
 }
-
-// A target is a Target made of functions.
-type target struct {
-	written string
-	text    func() string
-	read    func(s *Section, key string, v *Value)
-	words   []string
-	inner   func() []Key // of a table
-}
-
-func (t *target) Type() string                          { return t.written }
-func (t *target) Text() string                          { return t.text() }
-func (t *target) Read(s *Section, key string, v *Value) { t.read(s, key, v) }
 
 // Own makes a target of a form of its own: how it is written, how it is read,
 // and what it is now, which nobody needs to know when text is nil.
 func Own(written string, read func(s *Section, key string, v *Value), text func() string) Target {
 	if text == nil {
-		text = nothing
+		text = func() string { return "" }
 	}
-	return &target{written: written, read: read, text: text}
+	return Target{Type: written, Text: text, Read: read}
 }
 
 // Later is a value that is read when others are known, by the check of its table.
@@ -51,25 +40,26 @@ func Later(written string) Target {
 // Inner is a table: its keys, and what is to be checked once they are read,
 // which may be nothing.
 func Inner[T any](to *T, keys func(*T) []Key, check func(*Section, *T)) Target {
-	read := func(s *Section, key string, v *Value) { readTable(s, key, v, to, keys, check) }
-	return &target{written: "table", text: nothing, read: read, inner: func() []Key { return keys(new(T)) }}
+	return table(func() *T { return to }, keys, check)
 }
 
 // Optional is a table that may be absent.
 func Optional[T any](to **T, keys func(*T) []Key, check func(*Section, *T)) Target {
-	read := func(s *Section, key string, v *Value) {
+	fresh := func() *T {
 		*to = new(T)
-		readTable(s, key, v, *to, keys, check)
+		return *to
 	}
-	return &target{written: "table", text: nothing, read: read, inner: func() []Key { return keys(new(T)) }}
+	return table(fresh, keys, check)
 }
 
-func nothing() string { return "" }
-
-func readTable[T any](s *Section, key string, v *Value, to *T, keys func(*T) []Key, check func(*Section, *T)) {
-	if s.Is(key, v, Group) {
-		readInto(newSection(s.c, v.Table, s.Name(key)), to, keys, check)
-	}
+func table[T any](to func() *T, keys func(*T) []Key, check func(*Section, *T)) Target {
+	t := Own("table", func(s *Section, key string, v *Value) {
+		if into := to(); s.Is(key, v, Group) {
+			readInto(newSection(s.c, v.Table, s.Name(key)), into, keys, check)
+		}
+	}, nil)
+	t.inner = func() []Key { return keys(new(T)) }
+	return t
 }
 
 func readInto[T any](s *Section, to *T, keys func(*T) []Key, check func(*Section, *T)) {
@@ -80,46 +70,26 @@ func readInto[T any](s *Section, to *T, keys func(*T) []Key, check func(*Section
 	})
 }
 
-// A List is a list of tables.
-type List[T any] struct {
-	To    *[]T
-	New   func() T // with its defaults; zero when nil
-	Keys  func(*T) []Key
-	Check func(*Section, *T) // once the keys of one are read; may be nil
-	By    []string           // keys that tell them apart
+// Tables is a list of tables: the keys of one, what is to be checked once they
+// are read, which may be nothing, and the keys that tell them apart.
+func Tables[T any](to *[]T, keys func(*T) []Key, check func(*Section, *T), by ...string) Target {
+	return TablesFrom(func() (zero T) { return zero }, to, keys, check, by...)
 }
 
-// Type says that it is tables.
-func (l List[T]) Type() string { return "tables" }
-
-// Text says how many there are.
-func (l List[T]) Text() string { return counted(len(*l.To)) }
-
-// Read takes in every table.
-func (l List[T]) Read(s *Section, key string, v *Value) {
-	for _, one := range s.sections(key, v, l.By) {
-		t := l.fresh()
-		readInto(one, &t, l.Keys, l.Check)
-		*l.To = append(*l.To, t)
-	}
-}
-
-func (l List[T]) fresh() T {
-	var t T
-	if l.New != nil {
-		t = l.New()
+// TablesFrom is a list of tables that begin with defaults.
+func TablesFrom[T any](
+	fresh func() T, to *[]T, keys func(*T) []Key, check func(*Section, *T), by ...string,
+) Target {
+	t := Own("tables", func(s *Section, key string, v *Value) {
+		for _, section := range s.sections(key, v, by) {
+			one := fresh()
+			readInto(section, &one, keys, check)
+			*to = append(*to, one)
+		}
+	}, func() string { return counted(len(*to)) })
+	t.inner = func() []Key {
+		one := fresh()
+		return keys(&one)
 	}
 	return t
-}
-
-func (l List[T]) innerKeys() []Key {
-	t := l.fresh()
-	return l.Keys(&t)
-}
-
-func (t *target) innerKeys() []Key {
-	if t.inner == nil {
-		return nil
-	}
-	return t.inner()
 }

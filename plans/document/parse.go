@@ -2,10 +2,7 @@ package document
 
 import (
 	"bytes"
-	"cmp"
 	"errors"
-	"maps"
-	"slices"
 	"strconv"
 	"time"
 
@@ -19,36 +16,27 @@ const (
 	maxFaults = 50
 )
 
-// Parse reads a text. It goes on after a fault with the next line, so that
-// several are found at once; those that only follow from another may be missing.
-// A text with faults has no table.
+// Parse reads the text as TOML and records what is not. It goes on after a fault
+// with the next line, so that several are found at once; those that only follow
+// from another may be missing. A text with faults has no table.
 //
 // The values come from [toml.Decode], so that a file which is accepted here is
 // TOML everywhere; where they stand comes from a walk over the statements of the
 // text.
-func Parse(text []byte) (*Table, []Fault) {
-	text = bytes.TrimPrefix(text, []byte("\ufeff")) // a byte order mark before UTF-8 is harmless
-	if f, bad := unreadable(string(text)); bad {
-		return nil, []Fault{f}
+func (c *Collector) Parse() *Table {
+	if c.unreadable() {
+		return nil
 	}
-	text = append(bytes.Clone(text), '\n') // the last line has an end like the others
-	root := &place{at: Span{0, 1}}
-	w := &walk{text: text, source: newSource(text), root: root, current: root}
+	root := &Table{At: Span{0, 1}}
+	text := []byte(c.text + "\n") // the last line has an end like the others
+	w := &walk{c: c, text: text, root: root, current: root}
 	w.statements()
 	values := w.decode()
-	if len(w.faults) > 0 {
-		return nil, w.faults
+	if len(c.problems) > 0 {
+		return nil
 	}
-	return w.table(values, root), nil
-}
-
-// A place is where a key stands, and its value, and what is inside that.
-type place struct {
-	made   making
-	key    Span
-	at     Span              // of the value, or of the header of a table
-	inside map[string]*place // of a table
-	items  []*place          // of a list
+	w.fill(root, values)
+	return root
 }
 
 // making is how something came to be, which decides what may be added to it.
@@ -66,35 +54,36 @@ func (m making) String() string {
 	return map[making]string{passed: "a table", opened: "a table", repeated: "a list", given: "a value"}[m]
 }
 
-func (p *place) add(k part, made making, at Span) *place {
-	inner := &place{made: made, key: k.at, at: at}
-	if p.inside == nil {
-		p.inside = map[string]*place{}
-	}
-	p.inside[k.name] = inner
-	return inner
+// put adds a key with a table, or with what else it is found to be.
+func (t *Table) put(k part, made making, at Span) *Value {
+	v := &Value{made: made, At: at, Table: &Table{At: at}}
+	t.add(&Entry{Key: k.name, At: k.at, Value: v})
+	return v
 }
 
 // A walk goes over the statements of a text: headers, and keys with values.
 type walk struct {
+	c       *Collector
 	text    []byte
-	source  *source
 	base    int // offset of the text that the library reads at present
-	root    *place
-	current *place // of the last header; a place of its own after a broken one
-	faults  []Fault
+	root    *Table
+	current *Table // of the last header; one of its own after a broken header
 }
 
+// fault records what is not TOML, and the key it belongs to, where one is known.
 func (w *walk) fault(at Span, key, what, fix string) {
-	if len(w.faults) < maxFaults {
-		w.faults = append(w.faults, Fault{At: at, Key: key, What: what, Fix: fix})
+	if key != "" {
+		what = key + ": " + what
+	}
+	if len(w.c.problems) < maxFaults {
+		w.c.Add(at, what, fix)
 	}
 }
 
 // statements reads the whole text. The library stops at the first fault; the
 // walk then hands it the rest, from the next line on.
 func (w *walk) statements() {
-	for end := 0; end < len(w.text) && len(w.faults) < maxFaults; {
+	for end := 0; end < len(w.text) && len(w.c.problems) < maxFaults; {
 		var p unstable.Parser
 		w.base = end
 		p.Reset(w.text[end:])
@@ -109,7 +98,7 @@ func (w *walk) statements() {
 		at := max(begin, w.base+int(p.Range(broken.Highlight).Offset))
 		end = w.explain(begin, at)
 		if w.text[begin] == '[' {
-			w.current = &place{}
+			w.current = &Table{}
 		}
 	}
 }
@@ -172,90 +161,90 @@ func (w *walk) header(path []part, begin int, list bool) {
 		at.End++
 	}
 	in := w.inner(w.root, path, false)
-	w.current = &place{}
+	w.current = &Table{}
 	if in == nil {
 		return
 	}
-	p := in.inside[last.name]
+	e := in.Get(last.name)
 	switch {
-	case list && p == nil:
-		p = in.add(last, repeated, at)
-	case list && p.made != repeated:
-		w.already(at, last.name, p)
+	case list && e == nil:
+		in.put(last, repeated, at)
+	case list && e.Value.made != repeated:
+		w.already(at, e)
 		return
-	case p == nil:
-		p = in.add(last, opened, at)
-	case !list && p.made == passed:
-		p.made, p.at = opened, at
+	case e == nil:
+		in.put(last, opened, at)
+	case !list && e.Value.made == passed:
+		e.Value.made, e.Value.At, e.Value.Table.At = opened, at, at
 	case !list:
 		fix := "merge the two, or give one another name"
-		if p.made == repeated {
+		if e.Value.made == repeated {
 			fix = "write [[" + last.name + "]] for one more of them"
 		}
-		w.fault(at, "", w.twice(last.name, p), fix)
+		w.fault(at, "", w.twice(e), fix)
 		return
 	}
+	v := in.Get(last.name).Value
 	if list {
-		p.items = append(p.items, &place{made: opened, at: at})
-		p = p.items[len(p.items)-1]
+		v.Items = append(v.Items, &Value{made: opened, At: at, Table: &Table{At: at}})
+		v = v.Items[len(v.Items)-1]
 	}
-	w.current = p
+	w.current = v.Table
 }
 
 // inner goes through the tables that a header or a key names before its last
 // part; dotted says that it is a key, which opens them.
-func (w *walk) inner(in *place, path []part, dotted bool) *place {
+func (w *walk) inner(in *Table, path []part, dotted bool) *Table {
 	if len(path) > maxDepth {
 		w.fault(path[maxDepth].at, path[0].name, "nested too deeply", "")
 		return nil
 	}
 	for _, k := range path[:len(path)-1] {
-		p := in.inside[k.name]
+		e := in.Get(k.name)
 		switch {
-		case p == nil && dotted:
-			in = in.add(k, opened, k.at)
-		case p == nil:
-			in = in.add(k, passed, k.at)
-		case p.made == given || p.made == repeated && dotted:
-			w.already(k.at, k.name, p)
+		case e == nil && dotted:
+			in = in.put(k, opened, k.at).Table
+		case e == nil:
+			in = in.put(k, passed, k.at).Table
+		case e.Value.made == given || e.Value.made == repeated && dotted:
+			w.already(k.at, e)
 			return nil
-		case p.made == repeated:
-			in = p.items[len(p.items)-1]
+		case e.Value.made == repeated:
+			in = e.Value.Items[len(e.Value.Items)-1].Table
 		default:
-			in = p
+			in = e.Value.Table
 		}
 	}
 	return in
 }
 
 // already complains of a key that is something else by now.
-func (w *walk) already(at Span, name string, p *place) {
-	line := strconv.Itoa(w.source.Line(p.key.Begin))
-	w.fault(at, name, Quoted(name)+" is "+p.made.String()+" already, on line "+line, "")
+func (w *walk) already(at Span, e *Entry) {
+	line := strconv.Itoa(w.c.Line(e.At.Begin))
+	w.fault(at, e.Key, Quoted(e.Key)+" is "+e.Value.made.String()+" already, on line "+line, "")
 }
 
-func (w *walk) twice(name string, first *place) string {
-	return Quoted(name) + " stands twice; first on line " + strconv.Itoa(w.source.Line(first.key.Begin))
+func (w *walk) twice(first *Entry) string {
+	return Quoted(first.Key) + " stands twice; first on line " + strconv.Itoa(w.c.Line(first.At.Begin))
 }
 
 // keyValue takes key = value into a table and returns the offset behind it.
-func (w *walk) keyValue(n *unstable.Node, path []part, in *place, depth int) int {
+func (w *walk) keyValue(n *unstable.Node, path []part, in *Table, depth int) int {
 	last := path[len(path)-1]
 	if in = w.inner(in, path, true); in == nil {
-		in = &place{}
+		in = &Table{}
 	}
-	if old := in.inside[last.name]; old != nil {
-		w.fault(last.at, last.name, w.twice(last.name, old), "remove one of them")
-		in = &place{}
+	if old := in.Get(last.name); old != nil {
+		w.fault(last.at, last.name, w.twice(old), "remove one of them")
+		in = &Table{}
 	}
 	equals := last.at.End + bytes.IndexByte(w.text[last.at.End:], '=')
-	return w.find(n.Value(), in.add(last, given, Span{}), w.skip(equals+1, false), depth)
+	return w.find(n.Value(), in.put(last, given, Span{}), w.skip(equals+1, false), depth)
 }
 
 // find notes where a value stands and returns the offset behind it. The library gives no
 // place for lists and tables, so that where they begin is handed in.
-func (w *walk) find(n *unstable.Node, p *place, begin, depth int) int {
-	p.made = given
+func (w *walk) find(n *unstable.Node, v *Value, begin, depth int) int {
 	end := begin + int(n.Raw.Length)
 	if n.Kind == unstable.Array || n.Kind == unstable.InlineTable {
 		end = begin + 1
@@ -266,22 +255,24 @@ func (w *walk) find(n *unstable.Node, p *place, begin, depth int) int {
 		for children := n.Children(); children.Next(); {
 			end = w.skip(end, true)
 			if child := children.Node(); n.Kind == unstable.InlineTable {
-				end = w.keyValue(child, w.keys(child.Key()), p, depth+1)
+				end = w.keyValue(child, w.keys(child.Key()), v.Table, depth+1)
 			} else {
-				p.items = append(p.items, &place{})
-				end = w.find(child, p.items[len(p.items)-1], end, depth+1)
+				item := &Value{made: given, Table: &Table{}}
+				v.Items = append(v.Items, item)
+				end = w.find(child, item, end, depth+1)
 			}
 		}
 		end = min(w.skip(end, true)+1, len(w.text)) // the closing bracket
 	}
-	p.at = Span{begin, end}
+	v.At = Span{begin, end}
+	v.Table.At = v.At
 	return end
 }
 
 // decode reads the values of a text without faults. The decoder may refuse what
 // the walk took, such as a 30th of February.
 func (w *walk) decode() (values map[string]any) {
-	if len(w.faults) > 0 {
+	if len(w.c.problems) > 0 {
 		return nil
 	}
 	_, err := toml.Decode(string(w.text), &values)
@@ -295,24 +286,16 @@ func (w *walk) decode() (values map[string]any) {
 	return values
 }
 
-// table puts decoded values and their places together, in the order of the text.
-func (w *walk) table(values map[string]any, p *place) *Table {
-	t := &Table{At: p.at}
-	names := slices.SortedFunc(maps.Keys(p.inside), func(a, b string) int {
-		return cmp.Compare(p.inside[a].key.Begin, p.inside[b].key.Begin)
-	})
-	for _, name := range names {
-		if decoded, ok := values[name]; ok {
-			inner := p.inside[name]
-			t.add(&Entry{Key: name, At: inner.key, Value: w.value(decoded, inner)})
-		}
+// fill puts decoded values where they stand.
+func (w *walk) fill(t *Table, values map[string]any) {
+	for _, e := range t.Entries {
+		w.fillValue(e.Value, values[e.Key])
 	}
-	return t
 }
 
-// value makes a value of what was decoded and where it stands.
-func (w *walk) value(decoded any, p *place) *Value {
-	v := &Value{At: p.at}
+func (w *walk) fillValue(v *Value, decoded any) {
+	table := v.Table
+	v.Table, v.Raw = nil, string(w.text[v.At.Begin:v.At.End])
 	switch d := decoded.(type) {
 	case string:
 		v.Type, v.Text = String, d
@@ -323,24 +306,19 @@ func (w *walk) value(decoded any, p *place) *Value {
 	case bool:
 		v.Type, v.Bool = Boolean, d
 	case time.Time:
-		v.Type, v.Text = Date, string(w.text[p.at.Begin:p.at.End])
+		v.Type, v.Text = Date, v.Raw
 	case map[string]any:
-		v.Type, v.Table = Group, w.table(d, p)
+		v.Type, v.Table, v.Raw = Group, table, ""
+		w.fill(table, d)
 	case []map[string]any:
-		v.Type, v.Items = Array, list(w, d, p)
+		v.Type, v.Raw = Array, ""
+		for i, item := range v.Items[:min(len(v.Items), len(d))] {
+			w.fillValue(item, d[i])
+		}
 	case []any:
-		v.Type, v.Items = Array, list(w, d, p)
+		v.Type, v.Raw = Array, ""
+		for i, item := range v.Items[:min(len(v.Items), len(d))] {
+			w.fillValue(item, d[i])
+		}
 	}
-	if v.Type != Group && v.Type != Array {
-		v.Raw = string(w.text[p.at.Begin:p.at.End])
-	}
-	return v
-}
-
-func list[T any](w *walk, decoded []T, p *place) []*Value {
-	var out []*Value
-	for i := range min(len(decoded), len(p.items)) {
-		out = append(out, w.value(decoded[i], p.items[i]))
-	}
-	return out
 }

@@ -16,7 +16,7 @@ import (
 type Problem struct {
 	File   string `json:"file"`
 	Line   int    `json:"line"`   // from 1; 0 when the file as a whole is meant
-	Column int    `json:"column"` // in characters, from 1; 0 when the file as a whole is meant
+	Column int    `json:"column"` // in characters, from 1; 0 when the line or the file as a whole is meant
 	Width  int    `json:"width"`  // characters at fault
 	What   string `json:"what"`   // lower case, no full stop: "step.duration: unit missing"
 	Text   string `json:"text"`   // the line at fault
@@ -27,7 +27,10 @@ type Problem struct {
 func (p Problem) Headline() string {
 	s := p.File
 	if p.Line > 0 {
-		s += ":" + strconv.Itoa(p.Line) + ":" + strconv.Itoa(p.Column)
+		s += ":" + strconv.Itoa(p.Line)
+		if p.Column > 0 {
+			s += ":" + strconv.Itoa(p.Column)
+		}
 	}
 	return s + ": " + p.What
 }
@@ -62,6 +65,9 @@ func (p Problem) String() string {
 	}
 	return b.String()
 }
+
+// Error makes a problem that ends the reading of a file an error.
+func (p *Problem) Error() string { return p.String() }
 
 // printable takes out of a line what a terminal would act on.
 func printable(s string) string {
@@ -130,8 +136,14 @@ func AsError(ps []Problem) error {
 // ProblemsOf returns the problems inside an error.
 func ProblemsOf(err error) ([]Problem, bool) {
 	var ps Problems
-	ok := errors.As(err, &ps)
-	return ps, ok
+	var one *Problem
+	switch {
+	case errors.As(err, &ps):
+		return ps, true
+	case errors.As(err, &one):
+		return []Problem{*one}, true
+	}
+	return nil, false
 }
 
 // MaxProblems bounds what is reported of one file.
@@ -142,6 +154,7 @@ type Collector struct {
 	*source
 	file     string
 	problems []Problem
+	found    int  // how often something was wrong, the same problem counted each time
 	partial  bool // only part is read: say nothing about what is missing
 	many     bool // there were more than the bound
 }
@@ -156,6 +169,7 @@ func (c *Collector) full() bool { return len(c.problems) >= 4*MaxProblems }
 
 // Add records a problem, once.
 func (c *Collector) Add(at Span, what, fix string) {
+	c.found++
 	if c.full() {
 		c.many = true
 		return
@@ -164,17 +178,6 @@ func (c *Collector) Add(at Span, what, fix string) {
 	p.File, p.What, p.Fix = c.file, what, fix
 	if !slices.Contains(c.problems, p) {
 		c.problems = append(c.problems, p)
-	}
-}
-
-// AddFaults records what is not TOML.
-func (c *Collector) AddFaults(faults []Fault) {
-	for _, f := range faults {
-		what := f.What
-		if f.Key != "" {
-			what = f.Key + ": " + what
-		}
-		c.Add(f.At, what, f.Fix)
 	}
 }
 

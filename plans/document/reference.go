@@ -30,20 +30,18 @@ func Reference(file, header string, keys []Key) []KeyTable {
 	var inside []KeyTable
 	path := strings.Trim(header, "[]")
 	for _, k := range keys {
-		text := KeyText{Key: k.Name, Type: k.To.Type(), Words: wordsOf(k), Default: k.Absent, What: k.What}
+		text := KeyText{Key: k.Name, Type: k.To.Type, Words: k.To.words, Default: k.Absent, What: k.What}
 		text.Needed = k.Needed != ""
 		if k.Absent == "" && !text.Needed {
 			text.Default = k.To.Text()
 		}
 		table.Keys = append(table.Keys, text)
-		if inner, ok := k.To.(interface{ innerKeys() []Key }); ok && inner.innerKeys() != nil {
-			name := strings.TrimPrefix(path+"."+k.Name, ".")
-			header := "[" + name + "]"
-			if k.To.Type() == "table" {
-				inside = append(inside, Reference(file, header, inner.innerKeys())...)
-			} else {
-				inside = append(inside, Reference(file, "["+header+"]", inner.innerKeys())...)
+		if k.To.inner != nil {
+			header := "[" + strings.TrimPrefix(path+"."+k.Name, ".") + "]"
+			if k.To.Type != "table" {
+				header = "[" + header + "]"
 			}
+			inside = append(inside, Reference(file, header, k.To.inner())...)
 		}
 	}
 	return append([]KeyTable{table}, inside...)
@@ -89,13 +87,6 @@ func (k KeyText) absent() string {
 	return k.Default
 }
 
-func wordsOf(k Key) []string {
-	if t, ok := k.To.(*target); ok {
-		return t.words
-	}
-	return nil
-}
-
 // WordsAt returns the words that may stand at a key inside a table of keys:
 // "bench.slot.kind".
 func WordsAt(keys []Key, path string) []string {
@@ -104,10 +95,10 @@ func WordsAt(keys []Key, path string) []string {
 		if k.Name != name {
 			continue
 		}
-		if inner, ok := k.To.(interface{ innerKeys() []Key }); ok && deeper {
-			return WordsAt(inner.innerKeys(), rest)
+		if deeper && k.To.inner != nil {
+			return WordsAt(k.To.inner(), rest)
 		}
-		return wordsOf(k)
+		return k.To.words
 	}
 	return nil
 }

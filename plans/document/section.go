@@ -22,10 +22,9 @@ func Read(name string, data []byte, example string, keys []Key, check func(*Sect
 		return []Problem{TooLarge(name, int64(len(data)))}
 	}
 	c := NewCollector(name, data)
-	root, faults := Parse(data)
+	root := c.Parse()
 	switch {
-	case len(faults) > 0:
-		c.AddFaults(faults)
+	case root == nil: // said already
 	case len(root.Entries) == 0:
 		c.Add(Span{}, "the file is empty", example)
 	default:
@@ -47,11 +46,11 @@ type Section struct {
 	path      string   // "step", "thermal": what messages call it
 	known     []string // the keys that may stand here
 	elsewhere []string // keys that are here and belong elsewhere
-	before    int      // problems recorded before this section began
+	before    int      // problems found before this section began
 }
 
 func newSection(c *Collector, t *Table, path string) *Section {
-	return &Section{c: c, table: t, path: path, before: len(c.problems)}
+	return &Section{c: c, table: t, path: path, before: c.found}
 }
 
 // read takes in the keys of the section and complains of all others.
@@ -88,7 +87,7 @@ func (s *Section) Over(t *Table) *Section { return newSection(s.c, t, s.path) }
 func (s *Section) Table() *Table { return s.table }
 
 // Sound reports whether nothing was wrong in this section so far.
-func (s *Section) Sound() bool { return len(s.c.problems) == s.before && !s.c.partial }
+func (s *Section) Sound() bool { return s.c.found == s.before && !s.c.partial }
 
 // Partial reports whether only part of something is read, so that nothing can be
 // said of what is missing.

@@ -73,16 +73,13 @@ func beyondASCII(r rune) bool { return r >= 0x80 }
 // Word is one of a few words.
 func Word[T ~string](to *T, words ...T) Target {
 	plain := plainWords(words)
-	return &target{
-		written: Alternatives(plain),
-		words:   plain,
-		text:    func() string { return string(*to) },
-		read: func(s *Section, key string, v *Value) {
-			if s.Is(key, v, String) && s.oneOf(key, v, plain) {
-				*to = T(strings.TrimSpace(v.Text))
-			}
-		},
-	}
+	t := Own(Alternatives(plain), func(s *Section, key string, v *Value) {
+		if s.Is(key, v, String) && s.oneOf(key, v, plain) {
+			*to = T(strings.TrimSpace(v.Text))
+		}
+	}, func() string { return string(*to) })
+	t.words = plain
+	return t
 }
 
 func plainWords[T ~string](words []T) []string {
@@ -242,6 +239,7 @@ func Words[T ~string](to *[]T, words ...T) Target {
 		}
 		s.Among(key, plain)
 	}
-	return &target{written: "list of words", words: plain, read: read,
-		text: func() string { return strings.Join(plainWords(*to), ", ") }}
+	t := Own("list of words", read, func() string { return strings.Join(plainWords(*to), ", ") })
+	t.words = plain
+	return t
 }

@@ -27,11 +27,11 @@ func (e Error) Is(other error) bool {
 }
 
 // Why is what an error has to say, to be told inside another fact: the fact of an
-// [Error]; the text of any other, which a catalogue may know.
+// [Error]; the text of any other, in English.
 func Why(err error) Arg {
 	var e Error
 	if errors.As(err, &e) {
 		return e.Fact
 	}
-	return Phrase(err.Error())
+	return Name(err.Error())
 }

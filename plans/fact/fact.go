@@ -26,8 +26,8 @@ type Fact struct {
 // Args are the arguments of a fact by the names of their places.
 type Args map[string]Arg
 
-// An Arg is one argument: [Amount], [Count], [Name], [Phrase], [Date], [Moment],
-// [List] or [Fact].
+// An Arg is one argument: [Amount], [AsWritten], [Count], [Name], [Phrase],
+// [Date], [Moment], [List] or [Fact].
 type Arg interface{ arg() }
 
 // New makes a fact from its key and pairs of a place's name and its argument.
@@ -94,12 +94,12 @@ func (f Fact) IsZero() bool { return f.Key == "" }
 // else to Step, where that is known; else whole where it is Exact; else to four
 // significant digits.
 type Amount struct {
-	Value  float64 // in Unit; not finite where nobody knows it
-	Unit   string  // as printed: "MHz"; empty for a plain number
-	U      float64 // expanded uncertainty, in Unit, > 0; 0 where none is stated
-	Step   float64 // what its last digit is worth, in Unit, > 0; 0 where that is not known
-	Exact  bool    // as somebody wrote it: every digit counts
-	Signed bool    // a plus is shown: deviations, drifts
+	Value  float64 `json:"amount"`           // in Unit; not finite where nobody knows it
+	Unit   string  `json:"unit,omitempty"`   // as printed: "MHz"; empty for a plain number
+	U      float64 `json:"u,omitempty"`      // expanded uncertainty, in Unit, > 0; 0 where none is stated
+	Step   float64 `json:"step,omitempty"`   // what its last digit is worth, in Unit, > 0; 0 where that is not known
+	Exact  bool    `json:"exact,omitempty"`  // as somebody wrote it: every digit counts
+	Signed bool    `json:"signed,omitempty"` // a plus is shown: deviations, drifts
 }
 
 // In is an amount of a unit.
@@ -143,6 +143,10 @@ func (a Amount) WithSign() Amount { a.Signed = true; return a }
 // Whole is the amount with every digit that tells it from others, 15 at most.
 func (a Amount) Whole() Amount { a.Exact = true; return a }
 
+// An AsWritten is an amount as somebody wrote it, with its tolerance: "166 MHz
+// ±1 %". Languages give it their decimal mark; all else stays.
+type AsWritten string
+
 // A Count is a number of things. The place {n} chooses the plural form.
 type Count int64
 
@@ -150,20 +154,30 @@ type Count int64
 // workload, and whatever a person typed.
 type Name string
 
-// A Phrase is a text of a plan, a family or the shop. The catalogue may have it
-// in another language; what it does not know stays as it is.
+// A Phrase is a text of a plan, a family or the shop. Where it is one of the
+// library's, the catalogue has it in the other languages; what somebody typed
+// stays as it is.
 type Phrase string
 
 // A Date is a day.
 type Date time.Time
+
+// Day is the date that a file states, 2026-03-01; any other text stays as it is.
+func Day(text string) Arg {
+	t, err := time.Parse(time.DateOnly, text)
+	if err != nil {
+		return Name(text)
+	}
+	return Date(t)
+}
 
 // A Moment is a day with its time.
 type Moment time.Time
 
 // A List is several arguments in a row.
 type List struct {
-	Join  Join
-	Items []Arg
+	Join  Join  `json:"join,omitempty"`
+	Items []Arg `json:"items,omitempty"`
 }
 
 // A Join says how the items of a list hang together.
@@ -179,13 +193,7 @@ const (
 )
 
 // Sentences are facts that are said one behind the other.
-func Sentences(facts ...Fact) List {
-	l := List{Join: Sentence, Items: make([]Arg, len(facts))}
-	for i, f := range facts {
-		l.Items[i] = f
-	}
-	return l
-}
+func Sentences(facts ...Fact) List { return ListOf(Sentence, facts) }
 
 // Names is a list of names.
 func Names[S ~string](join Join, names []S) List {
@@ -205,11 +213,12 @@ func ListOf[A Arg](join Join, items []A) List {
 	return l
 }
 
-func (Amount) arg() {}
-func (Count) arg()  {}
-func (Name) arg()   {}
-func (Phrase) arg() {}
-func (Date) arg()   {}
-func (Moment) arg() {}
-func (List) arg()   {}
-func (Fact) arg()   {}
+func (Amount) arg()    {}
+func (AsWritten) arg() {}
+func (Count) arg()     {}
+func (Name) arg()      {}
+func (Phrase) arg()    {}
+func (Date) arg()      {}
+func (Moment) arg()    {}
+func (List) arg()      {}
+func (Fact) arg()      {}

@@ -14,9 +14,9 @@ import (
 )
 
 func argument(t *rapid.T, depth int) fact.Arg {
-	kinds := 6
+	kinds := 7
 	if depth > 0 {
-		kinds = 8
+		kinds = 9
 	}
 	switch rapid.IntRange(0, kinds-1).Draw(t, "kind") {
 	case 0:
@@ -34,6 +34,8 @@ func argument(t *rapid.T, depth int) fact.Arg {
 	case 5:
 		return fact.Moment(time.Unix(rapid.Int64Range(0, 4e9).Draw(t, "s"), 5_000_000).UTC())
 	case 6:
+		return fact.AsWritten(rapid.String().Draw(t, "as written"))
+	case 7:
 		l := fact.List{Join: fact.And, Items: []fact.Arg{}}
 		for range rapid.IntRange(0, 3).Draw(t, "items") {
 			l.Items = append(l.Items, argument(t, depth-1))

@@ -10,148 +10,124 @@ import (
 )
 
 // The forms of arguments in JSON: a string is a [Name], a whole number a
-// [Count]; everything else is an object, told by the first of these fields.
-type written struct {
-	Fact   *string          `json:"fact,omitempty"`
-	Args   Args             `json:"args,omitempty"`
-	Amount *json.RawMessage `json:"amount,omitempty"` // a number, null when it is not finite
-	Unit   string           `json:"unit,omitempty"`
-	U      float64          `json:"u,omitempty"`
-	Step   float64          `json:"step,omitempty"`
-	Exact  bool             `json:"exact,omitempty"`
-	Signed bool             `json:"signed,omitempty"`
-	Phrase *string          `json:"phrase,omitempty"`
-	Date   string           `json:"date,omitempty"` // 2006-01-02
-	At     string           `json:"at,omitempty"`   // RFC 3339
-	Join   Join             `json:"join,omitempty"`
-	Items  []writtenArg     `json:"items,omitempty"`
-}
+// [Count]; everything else is an object, told by its first key: "fact",
+// "amount", "phrase", "as_written", "date" (2006-01-02), "at" (RFC 3339) or "join".
 
-// A writtenArg is an argument on its way from or to JSON.
-type writtenArg struct{ Arg }
-
-const day = "2006-01-02"
-
-// MarshalJSON writes every argument in its form.
-func (a Args) MarshalJSON() ([]byte, error) {
-	out := make(map[string]writtenArg, len(a))
-	for name, v := range a {
-		out[name] = writtenArg{v}
+// MarshalJSON writes an amount with null in place of a value that is not finite.
+func (a Amount) MarshalJSON() ([]byte, error) {
+	type plain Amount
+	if !math.IsNaN(a.Value) && !math.IsInf(a.Value, 0) {
+		return json.Marshal(plain(a))
 	}
-	return json.Marshal(out)
+	return json.Marshal(struct {
+		Value *float64 `json:"amount"`
+		plain
+	}{nil, plain(a)})
 }
 
-// UnmarshalJSON reads what MarshalJSON wrote and refuses anything else.
+// MarshalJSON writes a phrase as an object, which tells it from a name.
+func (p Phrase) MarshalJSON() ([]byte, error) { return object("phrase", string(p)) }
+
+// MarshalJSON writes an amount as somebody wrote it as an object.
+func (a AsWritten) MarshalJSON() ([]byte, error) { return object("as_written", string(a)) }
+
+// MarshalJSON writes the day.
+func (d Date) MarshalJSON() ([]byte, error) {
+	return object("date", time.Time(d).Format(time.DateOnly))
+}
+
+// MarshalJSON writes the moment to the nanosecond.
+func (m Moment) MarshalJSON() ([]byte, error) {
+	return object("at", time.Time(m).Format(time.RFC3339Nano))
+}
+
+func object(key, value string) ([]byte, error) { return json.Marshal(map[string]string{key: value}) }
+
+// UnmarshalJSON reads arguments in any of their forms and refuses anything else.
 func (a *Args) UnmarshalJSON(text []byte) error {
-	var in map[string]writtenArg
+	var in map[string]json.RawMessage
 	if err := json.Unmarshal(text, &in); err != nil {
 		return err
 	}
 	*a = make(Args, len(in))
-	for name, v := range in {
-		if v.Arg == nil {
-			return fmt.Errorf("the argument %s is empty", name)
+	for name, one := range in {
+		arg, err := readArg(one)
+		if err != nil {
+			return fmt.Errorf("the argument %s: %w", name, err)
 		}
-		(*a)[name] = v.Arg
+		(*a)[name] = arg
 	}
 	return nil
 }
 
-// MarshalJSON writes the argument in its form.
-func (w writtenArg) MarshalJSON() ([]byte, error) {
-	switch v := w.Arg.(type) {
-	case Name:
-		return json.Marshal(string(v))
-	case Count:
-		return json.Marshal(int64(v))
-	case Amount:
-		number := json.RawMessage("null")
-		if !math.IsNaN(v.Value) && !math.IsInf(v.Value, 0) {
-			n, err := json.Marshal(v.Value)
-			if err != nil {
-				return nil, err
-			}
-			number = n
-		}
-		return json.Marshal(written{Amount: &number, Unit: v.Unit, U: v.U, Step: v.Step, Exact: v.Exact, Signed: v.Signed})
-	case Phrase:
-		s := string(v)
-		return json.Marshal(written{Phrase: &s})
-	case Date:
-		return json.Marshal(written{Date: time.Time(v).Format(day)})
-	case Moment:
-		return json.Marshal(written{At: time.Time(v).Format(time.RFC3339Nano)})
-	case List:
-		out := written{Join: v.Join, Items: make([]writtenArg, len(v.Items))}
-		for i, item := range v.Items {
-			out.Items[i] = writtenArg{item}
-		}
-		return json.Marshal(out)
-	case Fact:
-		return json.Marshal(written{Fact: &v.Key, Args: v.Args})
-	}
-	return nil, fmt.Errorf("a %T is no argument of a fact", w.Arg)
-}
-
-// UnmarshalJSON reads an argument in any of its forms.
-func (w *writtenArg) UnmarshalJSON(text []byte) error {
-	text = bytes.TrimSpace(text)
-	switch {
-	case len(text) == 0:
-		return errors.New("an empty argument")
-	case text[0] == '"':
-		var s string
-		err := json.Unmarshal(text, &s)
-		w.Arg = Name(s)
-		return err
-	case text[0] != '{':
-		var n int64
-		err := json.Unmarshal(text, &n)
-		w.Arg = Count(n)
-		return err
-	}
+// UnmarshalJSON reads a list with items in any of their forms.
+func (l *List) UnmarshalJSON(text []byte) error {
 	var in struct {
-		written
-		Amount json.RawMessage `json:"amount"` // null counts
+		Join  Join              `json:"join"`
+		Items []json.RawMessage `json:"items"`
 	}
 	if err := json.Unmarshal(text, &in); err != nil {
 		return err
 	}
-	var err error
-	w.Arg, err = in.read(in.Amount)
-	return err
+	*l = List{Join: in.Join, Items: make([]Arg, len(in.Items))}
+	for i, one := range in.Items {
+		var err error
+		if l.Items[i], err = readArg(one); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// read tells which argument an object is; amount is its number, nil when it has
-// none.
-func (in written) read(amount json.RawMessage) (Arg, error) {
+// readArg reads an argument in any of its forms.
+func readArg(text []byte) (Arg, error) {
+	switch text = bytes.TrimSpace(text); {
+	case bytes.HasPrefix(text, []byte(`"`)):
+		return read[Name](text)
+	case bytes.Equal(text, []byte("null")):
+		return nil, errors.New("an empty argument")
+	case !bytes.HasPrefix(text, []byte("{")):
+		return read[Count](text)
+	}
+	var in map[string]json.RawMessage
+	if err := json.Unmarshal(text, &in); err != nil {
+		return nil, err
+	}
+	has := func(key string) bool { return in[key] != nil }
 	switch {
-	case in.Fact != nil:
-		return Fact{Key: *in.Fact, Args: in.Args}, nil
-	case amount != nil:
-		a := Amount{Value: math.NaN(), Unit: in.Unit, U: in.U, Step: in.Step, Exact: in.Exact, Signed: in.Signed}
-		if string(amount) == "null" {
-			return a, nil
-		}
-		err := json.Unmarshal(amount, &a.Value)
+	case has("fact"):
+		return read[Fact](text)
+	case has("amount"):
+		a := Amount{Value: math.NaN()} // null leaves it so
+		err := json.Unmarshal(text, &a)
 		return a, err
-	case in.Phrase != nil:
-		return Phrase(*in.Phrase), nil
-	case in.Date != "":
-		t, err := time.Parse(day, in.Date)
+	case has("phrase"):
+		p, err := read[string](in["phrase"])
+		return Phrase(p), err
+	case has("as_written"):
+		text, err := read[string](in["as_written"])
+		return AsWritten(text), err
+	case has("date"):
+		t, err := readTime(in["date"], time.DateOnly)
 		return Date(t), err
-	case in.At != "":
-		t, err := time.Parse(time.RFC3339Nano, in.At)
+	case has("at"):
+		t, err := readTime(in["at"], time.RFC3339Nano)
 		return Moment(t), err
-	case in.Join != "":
-		l := List{Join: in.Join, Items: make([]Arg, len(in.Items))}
-		for i, item := range in.Items {
-			if item.Arg == nil {
-				return nil, errors.New("an empty item of a list")
-			}
-			l.Items[i] = item.Arg
-		}
-		return l, nil
+	case has("join"):
+		return read[List](text)
 	}
 	return nil, errors.New("an argument of no known form")
+}
+
+func read[T any](text []byte) (v T, err error) {
+	err = json.Unmarshal(text, &v)
+	return v, err
+}
+
+func readTime(text []byte, layout string) (time.Time, error) {
+	s, err := read[string](text)
+	if err != nil {
+		return time.Time{}, err
+	}
+	return time.Parse(layout, s)
 }

@@ -1,7 +1,6 @@
 package content
 
 import (
-	"strconv"
 	"strings"
 	"time"
 
@@ -43,12 +42,12 @@ func Build(d *Document) (*Content, error) {
 		Subject:  join(" · ", d.Job.Card.Title, b.serial(), d.Job.Number),
 		Tool:     d.Tool,
 		Record:   d.Sum,
-		Foot:     w.T("foot"),
-		PageOf:   w.T("page"),
+		Foot:     w.T("document.foot"),
+		PageOf:   w.T("document.page"),
 		End:      w.T("end.report", "number", b.number()),
-		Banner:   w.T("banner"),
+		Banner:   w.T("document.banner"),
 	}
-	c.Watermark = w.T("watermark")
+	c.Watermark = w.T("document.watermark")
 	if d.Kind == Certificate {
 		c.Title, c.Banner, c.Watermark = w.T("title.certificate"), "", ""
 		c.End = w.T("end.certificate", "number", b.number())
@@ -66,14 +65,11 @@ func Build(d *Document) (*Content, error) {
 	return c, nil
 }
 
-// say translates a name or a value; the shop's own words stay as they are.
-func (b *builder) say(text string) string { return b.w.Say(text) }
-
-// tell translates sentences of the program.
-func (b *builder) tell(text string) string { return b.w.Say(text) }
+// phrase is a text of the plan, the family or the shop.
+func (b *builder) phrase(text string) string { return b.w.Phrase(text) }
 
 // title names a step.
-func (b *builder) title(s *outcome.StepOutcome) string { return b.say(orElse(s.Title, s.ID)) }
+func (b *builder) title(s *outcome.StepOutcome) string { return b.phrase(orElse(s.Title, s.ID)) }
 
 // number is the document's number, or the job's where a report has none.
 func (b *builder) number() string {
@@ -146,7 +142,7 @@ func (b *builder) front() Front {
 				required++
 			}
 		}
-		f.Reason = w.T("front.accepted", "n", strconv.Itoa(required))
+		f.Reason = w.Tell(fact.New("outcome.accepted", "n", required))
 	}
 	return f
 }
@@ -157,16 +153,16 @@ func (b *builder) check() Check {
 	if d.Kind != Certificate {
 		return Check{}
 	}
-	c := Check{Hd: w.T("check.hd")}
+	c := Check{Hd: w.T("how-to-check.hd")}
 	if d.Seal == nil {
-		c.Lines = []string{w.T("check.unsigned")}
+		c.Lines = []string{w.T("how-to-check.unsigned")}
 		return c
 	}
-	c.Lines = []string{w.T("check.signed")}
-	c.Ask = w.T("check.ask", "name", d.Seal.Name)
+	c.Lines = []string{w.T("how-to-check.signed")}
+	c.Ask = w.T("how-to-check.ask", "name", d.Seal.Name)
 	c.Fingerprint = d.Seal.Fingerprint.Groups()
 	c.QR = d.Number + " SHA-256:" + strings.ToUpper(d.Seal.Fingerprint.Hex())
-	c.QRAlt = w.T("check.qr")
+	c.QRAlt = w.T("how-to-check.qr")
 	return c
 }
 
@@ -205,7 +201,7 @@ func (b *builder) headline() string {
 func (b *builder) stepNote(s *outcome.StepOutcome) string {
 	var notes []string
 	if s.Attempts > 1 {
-		notes = append(notes, b.w.T("front.attempts", "n", strconv.Itoa(s.Attempts)))
+		notes = append(notes, b.w.Tell(fact.New("front.attempts", "n", s.Attempts)))
 	}
 	if !s.Required {
 		notes = append(notes, b.w.T("front.optional"))
@@ -256,7 +252,7 @@ func (b *builder) shortWay() []string {
 	if len(way) <= most+1 {
 		return way
 	}
-	more := b.w.T("front.more", "n", strconv.Itoa(len(way)-most), "section", b.w.T("section.way"))
+	more := b.w.Tell(fact.New("front.more", "n", len(way)-most, "section", b.w.T("section.way")))
 	return append(append([]string(nil), way[:most]...), more)
 }
 
@@ -269,7 +265,7 @@ func (b *builder) frontFacts() []Fact {
 		{w.T("fact.by"), d.Technician},
 		{w.T("fact.authorised"), d.AuthorisedBy},
 		{w.T("fact.bench"), b.bench()},
-		{w.T("fact.plan"), join(" · ", b.say(d.Plan.Title), d.Plan.ID)},
+		{w.T("fact.plan"), join(" · ", b.phrase(d.Plan.Title), d.Plan.ID)},
 		{w.T("fact.job"), d.Job.Number},
 		{w.T("fact.customer"), d.Job.Customer},
 		{w.T("fact.replaces"), d.Replaces},
@@ -283,7 +279,7 @@ func (b *builder) bench() string {
 	if bench == nil {
 		return b.d.Job.Bench
 	}
-	return orElse(bench.Title, bench.ID)
+	return b.phrase(orElse(bench.Title, bench.ID))
 }
 
 // testedDates is the first and the last day of the attempts.
@@ -310,7 +306,7 @@ func (b *builder) testedDates() string {
 	case b.w.Date(first) == b.w.Date(last):
 		return b.w.Date(first)
 	}
-	return b.w.T("until", "from", b.w.Date(first), "to", b.w.Date(last))
+	return b.w.T("document.until", "from", b.w.Date(first), "to", b.w.Date(last))
 }
 
 // technician is the name that belongs to an id of the shop.
@@ -337,7 +333,7 @@ func (b *builder) stepTitle(id string) string {
 			return b.title(&b.o.Steps[i])
 		}
 	}
-	return b.say(orElse(b.planStep(id).Title, id))
+	return b.phrase(orElse(b.planStep(id).Title, id))
 }
 
 // without leaves out facts that say nothing.

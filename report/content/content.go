@@ -180,6 +180,7 @@ type Cell struct {
 	Text    string
 	Strong  bool
 	Code    bool                // a hash, to be read character by character
+	Number  bool                // an amount alone: the same in all languages, but for its form
 	Verdict *conformity.Verdict // set when the cell is a verdict
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/seal/check"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
@@ -111,7 +112,7 @@ func (k *Kind) UnmarshalText(text []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("the record is of no known kind of document: %q", text)
+	return fact.New("check.record-kind", "kind", string(text)).Err()
 }
 
 // A Record is what a document was made from.
@@ -122,7 +123,7 @@ type Record struct {
 	Kind         Kind                   `json:"kind"`
 	Number       string                 `json:"number"`             // of the certificate or report
 	IssuedAt     time.Time              `json:"issued_at"`          // printed with its zone
-	Language     string                 `json:"language"`           // "en", "de", "fr"; empty is "en"
+	Language     string                 `json:"language"`           // of a catalogue of words; empty is "en"
 	Paper        string                 `json:"paper"`              // "A4" or "Letter"
 	Technician   string                 `json:"technician"`         // name of who tested
 	AuthorisedBy string                 `json:"authorised_by"`      // who authorised the issue; empty on most reports

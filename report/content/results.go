@@ -59,7 +59,7 @@ func (b *builder) standing(s *outcome.StepOutcome) string {
 	var parts []string
 	switch {
 	case s.Required && s.WhyNeeded != "":
-		parts = append(parts, b.w.T("results.requiredby", "why", b.say(s.WhyNeeded)))
+		parts = append(parts, b.w.T("results.requiredby", "why", b.phrase(s.WhyNeeded)))
 	case s.Required:
 		parts = append(parts, b.w.T("results.required"))
 	default:
@@ -69,7 +69,7 @@ func (b *builder) standing(s *outcome.StepOutcome) string {
 		parts = append(parts, b.w.T("results.gate"))
 	}
 	if s.Attempts > 1 {
-		parts = append(parts, b.w.T("front.attempts", "n", strconv.Itoa(s.Attempts)))
+		parts = append(parts, b.w.Tell(fact.New("front.attempts", "n", s.Attempts)))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -93,6 +93,9 @@ func (b *builder) checkRow(c *outcome.Check) Row {
 		verdict = Cell{Text: w.T("results.information")}
 	}
 	row := textRow(orElse(w.Tell(c.Title), c.Name), Measured(c, w), limits, Probability(c.Probability, w))
+	row.Cells[1].Number = c.Value != nil && c.U != nil || amountAlone(c.Text)
+	row.Cells[2].Number = c.Limits != nil && amountAlone(c.Limits.Text)
+	row.Cells[3].Number = c.Probability != nil
 	row.Cells = append(row.Cells, verdict)
 	// A check that simply passed is told by its numbers.
 	if !c.Reason.IsZero() && (c.Verdict != conformity.Pass || c.Informative) {
@@ -105,6 +108,18 @@ func (b *builder) checkRow(c *outcome.Check) Row {
 		row.Notes = append(row.Notes, w.T("results.source", "source", b.w.Tell(c.Source)))
 	}
 	return row
+}
+
+// amountAlone reports whether a fact says an amount and nothing else.
+func amountAlone(f fact.Fact) bool {
+	if f.Key != "text" {
+		return false
+	}
+	switch f.Args["text"].(type) {
+	case fact.Amount, fact.AsWritten, fact.Count:
+		return true
+	}
+	return false
 }
 
 // attempts lists retests, skips, cut runs and notes, then the deviations
@@ -126,10 +141,10 @@ func (b *builder) attempts() Section {
 	} else {
 		blocks = append(blocks, Paragraph{Text: w.T("attempts.none")})
 	}
-	blocks = append(blocks, Paragraph{Text: w.T("deviations"), Heading: true})
+	blocks = append(blocks, Paragraph{Text: w.T("deviations.title"), Heading: true})
 	blocks = append(blocks, Paragraph{Text: w.T("deviations.none")})
 	if doubts := w.TellAll(b.o.Warnings); len(doubts) > 0 {
-		blocks = append(blocks, Paragraph{Text: w.T("warnings"), Heading: true}, List{doubts})
+		blocks = append(blocks, Paragraph{Text: w.T("warnings.title"), Heading: true}, List{doubts})
 	}
 	return b.section("attempts", blocks...)
 }
@@ -180,7 +195,7 @@ func (b *builder) rule() Section {
 	other := map[plans.Rule]bool{}
 	for _, s := range d.Plan.Steps {
 		if s.Rule != "" && s.Rule != d.Plan.Rule && !(d.Plan.Rule == "" && s.Rule == plans.Guarded) {
-			others = append(others, b.say(orElse(s.Title, s.ID)))
+			others = append(others, b.phrase(orElse(s.Title, s.ID)))
 			other[s.Rule] = true
 		}
 	}

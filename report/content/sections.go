@@ -5,9 +5,11 @@ import (
 	"encoding/hex"
 	"strconv"
 	"strings"
+	"time"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/outcome"
 )
@@ -16,7 +18,7 @@ import (
 // 7.8.2.1 g and h).
 func (b *builder) item() Section {
 	d, w := b.d, b.w
-	none, bus := w.T("none"), d.Family.Bus
+	none, bus := w.T("document.none"), d.Family.Bus
 	facts := []Fact{
 		{w.T("front.family"), join(" · ", b.family(), d.Family.Maker)},
 		{w.T("fact.bus"), join(", ", bus.Kind, b.quantities(bus.Signaling), strings.Join(bus.Rates, " "))},
@@ -34,7 +36,7 @@ func (b *builder) item() Section {
 		Fact{w.T("fact.customer"), d.Job.Customer},
 		Fact{w.T("fact.condition"), orElse(d.Job.Condition, none)},
 		Fact{w.T("fact.complaint"), orElse(d.Job.Complaint, none)},
-		Fact{w.T("fact.work"), orElse(strings.Join(b.works(), w.T("parts")), none)},
+		Fact{w.T("fact.work"), orElse(strings.Join(b.works(), w.T("list.parts")), none)},
 		Fact{w.T("fact.worknotes"), d.Job.WorkNotes},
 	)
 	return b.section("item", Facts{without(facts)})
@@ -43,21 +45,21 @@ func (b *builder) item() Section {
 func (b *builder) memory() string {
 	var parts []string
 	for _, p := range b.d.Family.Memory {
-		parts = append(parts, join(" ", b.say(p.Name), b.quantity(p.Total)))
+		parts = append(parts, join(" ", b.phrase(p.Name), b.quantity(p.Total)))
 	}
-	return strings.Join(parts, b.w.T("parts"))
+	return strings.Join(parts, b.w.T("list.parts"))
 }
 
 func (b *builder) clocks() string {
 	var parts []string
 	for _, c := range b.d.Family.Clocks {
-		parts = append(parts, join(" ", b.say(c.Name), b.quantity(c.Value)))
+		parts = append(parts, join(" ", b.phrase(c.Name), b.quantity(c.Value)))
 	}
-	return strings.Join(parts, b.w.T("parts"))
+	return strings.Join(parts, b.w.T("list.parts"))
 }
 
 func (b *builder) quantity(q quantity.Quantity) string {
-	return strings.ReplaceAll(b.say(q.Text), " ", gap)
+	return b.w.AsWritten(q.Text)
 }
 
 func (b *builder) quantities(qs []quantity.Quantity) string {
@@ -116,12 +118,12 @@ func (b *builder) conditions() Section {
 	})
 	if bench := d.Bench(); bench != nil {
 		facts = append(facts, without([]Fact{
-			{w.T("fact.host"), bench.Host},
-			{w.T("fact.slot"), join(", ", bench.Slot.Kind, bench.Slot.Key, strings.Join(bench.Slot.Rates, " "))},
+			{w.T("fact.host"), b.phrase(bench.Host)},
+			{w.T("fact.slot"), join(", ", bench.Slot.Kind, w.AsWritten(b.phrase(bench.Slot.Key)), strings.Join(bench.Slot.Rates, " "))},
 		})...)
 	}
 	facts = append(facts, without([]Fact{
-		{w.T("fact.plan"), join(" · ", b.say(d.Plan.Title), d.Plan.ID)},
+		{w.T("fact.plan"), join(" · ", b.phrase(d.Plan.Title), d.Plan.ID)},
 		{w.T("fact.planhash"), hash(d.Plan.Source)},
 		{w.T("fact.familyhash"), hash(d.Family.Source)},
 	})...)
@@ -151,7 +153,7 @@ func (b *builder) circumstances(s *outcome.StepOutcome) string {
 	if as := b.d.Job.Attempts[s.ID]; len(as) > 0 && as[len(as)-1].Ran > 0 {
 		parts = append(parts, b.w.Span(as[len(as)-1].Ran))
 	}
-	return strings.Join(parts, b.w.T("parts"))
+	return strings.Join(parts, b.w.T("list.parts"))
 }
 
 func hash(text string) string {
@@ -171,7 +173,7 @@ func (b *builder) figures() Section {
 			told := Told(f, b.w)
 			blocks = append(blocks, Figure{
 				ID:      "figure-" + strconv.Itoa(n),
-				Label:   b.w.T("figure", "n", strconv.Itoa(n)),
+				Label:   b.w.T("figures.label", "n", strconv.Itoa(n)),
 				Caption: join(" · ", b.title(&s), told.Title),
 				Source:  b.figureSource(told.Source, told.Samples),
 				Figure:  told,
@@ -182,14 +184,13 @@ func (b *builder) figures() Section {
 }
 
 func (b *builder) figureSource(file string, samples int64) string {
-	n := b.w.Count(samples)
 	switch {
 	case file != "" && samples > 0:
-		return b.w.T("figure.source", "file", file, "n", n)
+		return b.w.Tell(fact.New("figures.source", "file", file, "n", samples))
 	case file != "":
-		return b.w.T("figure.sourceonly", "file", file)
+		return b.w.T("figures.sourceonly", "file", file)
 	case samples > 0:
-		return b.w.T("figure.samplesonly", "n", n)
+		return b.w.Tell(fact.New("figures.samplesonly", "n", samples))
 	}
 	return ""
 }
@@ -203,22 +204,22 @@ func (b *builder) captures() Section {
 	}
 	for i, c := range b.d.Captures {
 		out := ShownCapture{
-			Label:   w.T("capture", "n", strconv.Itoa(i+1)),
-			Title:   join(" · ", b.say(c.Step), w.Tell(c.Title)),
+			Label:   w.T("captures.label", "n", strconv.Itoa(i+1)),
+			Title:   join(" · ", b.phrase(c.Step), w.Tell(c.Title)),
 			Caption: w.Tell(c.Caption), Verdict: c.Verdict, Word: b.word(c.Verdict),
-			Source: w.T("capture.source", "file", c.File, "hash", c.SHA256),
+			Source: w.T("captures.source", "file", c.File, "hash", c.SHA256),
 		}
 		for _, p := range c.Panels {
-			panel := Panel{JPEG: p.JPEG, Width: p.Width, Height: p.Height, Label: w.T("capture." + p.Role)}
+			panel := Panel{JPEG: p.JPEG, Width: p.Width, Height: p.Height, Label: w.T("captures." + p.Role)}
 			if p.Role == string(outcome.DifferencePanel) {
-				panel.Scale = w.T("capture.scale", "n", strconv.Itoa(c.Scale))
+				panel.Scale = w.T("captures.scale", "n", strconv.Itoa(c.Scale))
 			}
 			out.Panels = append(out.Panels, panel)
 		}
 		blocks = append(blocks, out)
 	}
 	if b.d.Unshown > 0 {
-		blocks = append(blocks, Paragraph{Text: w.T("captures.more", "n", strconv.Itoa(b.d.Unshown)), Small: true})
+		blocks = append(blocks, Paragraph{Text: w.Tell(fact.New("captures.more", "n", b.d.Unshown)), Small: true})
 	}
 	return b.section("captures", blocks...)
 }
@@ -230,12 +231,12 @@ func (b *builder) photos() Section {
 	var out Photos
 	for i, p := range b.d.Photos {
 		ph := ShownPhoto{
-			Label:   b.w.T("photo", "n", strconv.Itoa(i+1)),
+			Label:   b.w.T("photos.label", "n", strconv.Itoa(i+1)),
 			Caption: b.caption(p.Role, p.Caption),
 			JPEG:    p.JPEG, Width: p.Width, Height: p.Height,
 		}
 		if p.SHA256 != "" {
-			ph.Hash = b.w.T("photo.hash", "hash", p.SHA256)
+			ph.Hash = b.w.T("photos.hash", "hash", p.SHA256)
 		}
 		out.Photos = append(out.Photos, ph)
 	}
@@ -259,7 +260,7 @@ func (b *builder) instruments() Section {
 	for _, in := range bench.Instruments {
 		measures := make([]string, len(in.Measures))
 		for i, m := range in.Measures {
-			measures[i] = b.say(string(m))
+			measures[i] = w.T("dimension." + strings.ReplaceAll(string(m), " ", "-"))
 		}
 		limits := b.quantity(in.Limits)
 		if in.Floor != nil {
@@ -269,14 +270,31 @@ func (b *builder) instruments() Section {
 			limits = join(", ", limits, "k = "+w.Decimal(strconv.FormatFloat(in.Coverage, 'g', -1, 64)))
 		}
 		t.Rows = append(t.Rows, textRow(
-			orElse(in.Title, in.ID),
-			orDash(join(", ", strings.Join(measures, ", "), b.say(in.Place))),
+			b.phrase(orElse(in.Title, in.ID)),
+			orDash(join(", ", strings.Join(measures, ", "), b.place(in.Place))),
 			orDash(limits),
-			orDash(b.say(in.LastCheck)),
-			orDash(b.say(in.NextCheck)),
+			orDash(b.day(in.LastCheck)),
+			orDash(b.day(in.NextCheck)),
 		))
 	}
 	return b.section("instruments", t)
+}
+
+// day is a date of the shop file, as tables have it.
+func (b *builder) day(text string) string {
+	date, ok := fact.Day(text).(fact.Date)
+	if !ok {
+		return text
+	}
+	return b.w.Day(time.Time(date))
+}
+
+// place is where a temperature sensor sits.
+func (b *builder) place(name string) string {
+	if name == "" {
+		return ""
+	}
+	return b.w.T("place." + name)
 }
 
 func (b *builder) evidence() Section {
@@ -292,8 +310,8 @@ func (b *builder) evidence() Section {
 		{Title: w.T("col.hash"), Share: 9.8},
 	}}
 	for _, e := range files {
-		row := textRow(b.evidenceName(e), orDash(b.say(e.Role)), w.Bytes(e.Size), e.SHA256)
-		row.Cells[3].Code = true
+		row := textRow(b.evidenceName(e), orDash(b.phrase(e.Role)), w.Bytes(e.Size), e.SHA256)
+		row.Cells[2].Number, row.Cells[3].Code = true, true
 		t.Rows = append(t.Rows, row)
 	}
 	return b.section("evidence", Paragraph{Text: w.T("evidence.text")}, t)
@@ -301,14 +319,14 @@ func (b *builder) evidence() Section {
 
 func (b *builder) evidenceName(e reading.Evidence) string {
 	if e.Caption != "" && e.Caption != e.Name {
-		return join(" – ", e.Name, b.say(e.Caption))
+		return join(" – ", e.Name, b.phrase(e.Caption))
 	}
 	return orDash(e.Name)
 }
 
 func (b *builder) limits() Section {
 	w := b.w
-	items := []string{w.T("limits.1"), w.T("limits.2"), w.T("limits.3"), w.T("limits.4"), w.T("limits.5")}
+	items := []string{w.T("cautions.1"), w.T("cautions.2"), w.T("cautions.3"), w.T("cautions.4"), w.T("cautions.5")}
 	return b.section("limits", List{items})
 }
 
@@ -342,20 +360,20 @@ func (b *builder) ruleText(r plans.Rule) string {
 func (b *builder) works() []string {
 	out := make([]string, len(b.d.Job.Work))
 	for i, w := range b.d.Job.Work {
-		out[i] = b.say(w)
+		out[i] = b.phrase(w)
 	}
 	return out
 }
 
 // condition is one circumstance of a test.
 func (b *builder) condition(c outcome.Condition) string {
-	return b.w.T("condition", "name", b.w.Tell(c.Name), "text", b.w.Tell(c.Text))
+	return b.w.T("document.pair", "name", b.w.Tell(c.Name), "text", b.w.Tell(c.Text))
 }
 
 // caption is what a photo shows: its kind, and what was said of it.
 func (b *builder) caption(role, text string) string {
 	if role == "" || text == "" {
-		return b.say(role + text)
+		return b.phrase(role + text)
 	}
-	return b.w.T("condition", "name", b.say(role), "text", b.say(text))
+	return b.w.T("document.pair", "name", b.phrase(role), "text", b.phrase(text))
 }

@@ -1,10 +1,6 @@
 package content
 
-import (
-	"strings"
-
-	"proveout/report/words"
-)
+import "strings"
 
 // Values returns what a reader looks for on the pages of a document that
 // another version of the program may have laid out: its number, the SHA-256 of
@@ -36,7 +32,7 @@ func Values(c *Content) []string {
 				}
 				for _, r := range b.Rows {
 					for _, cell := range r.Cells {
-						if !translated || cell.Verdict != nil || cell.Code || words.Quantity(cell.Text) {
+						if !translated || cell.Verdict != nil || cell.Code || cell.Number {
 							out = append(out, cell.Text)
 						}
 					}

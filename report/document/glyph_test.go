@@ -7,6 +7,7 @@ import (
 
 	"proveout/report/content"
 	"proveout/report/internal/sample"
+	"proveout/report/words"
 )
 
 // missing are the characters of a document that cannot be drawn.
@@ -42,7 +43,7 @@ func TestMissingGlyphs(t *testing.T) {
 
 // Every text of the catalogues can be printed.
 func TestLanguagesPrint(t *testing.T) {
-	for _, l := range []string{"en", "de", "fr"} {
+	for _, l := range words.Languages() {
 		d := sample.Failed()
 		d.Language = l
 		if got := missing(t, d); len(got) != 0 {

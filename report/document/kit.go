@@ -152,7 +152,7 @@ func (k *kit) parts() []part {
 	add(w.T("listing.condition"), j.Condition)
 	var done []string
 	for _, work := range j.Work {
-		done = append(done, w.Say(work))
+		done = append(done, w.Phrase(work))
 	}
 	add(w.T("listing.done"), append(done, j.WorkNotes)...)
 	var tested []string
@@ -166,7 +166,7 @@ func (k *kit) parts() []part {
 	add(k.c.Front.TestedHd, tested...)
 	add(w.T("listing.results"), k.results()...)
 	add(w.T("listing.marks"), k.marks()...)
-	add(w.T("listing.not"), slices.Concat(k.c.Front.IsNot, []string{w.T("limits.1"), w.T("limits.2")})...)
+	add(w.T("listing.not"), slices.Concat(k.c.Front.IsNot, []string{w.T("cautions.1"), w.T("cautions.2")})...)
 	return out
 }
 
@@ -210,7 +210,9 @@ func (k *kit) marks() []string {
 }
 
 // pair is a name with what belongs to it.
-func (k *kit) pair(name, text string) string { return k.w.T("condition", "name", name, "text", text) }
+func (k *kit) pair(name, text string) string {
+	return k.w.T("document.pair", "name", name, "text", text)
+}
 
 func (k *kit) number() string {
 	return k.w.T("listing.number", "number", k.d.Number, "date", k.w.Date(k.d.IssuedAt))

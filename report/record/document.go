@@ -2,13 +2,13 @@ package record
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"image/png"
 	"slices"
 
 	"proveout/harness/reading"
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/content"
 )
 
@@ -120,7 +120,7 @@ func addPictures(d *content.Document, photos []content.Photo, jpegs [][]byte, lo
 	for _, p := range photos {
 		var ok bool
 		if p.JPEG, ok = byHash[p.Printed]; !ok {
-			return fmt.Errorf("the photo %q is not on the pages", p.Caption)
+			return fact.New("check.photo-missing", "photo", p.Caption).Err()
 		}
 		d.Photos = append(d.Photos, p)
 	}
@@ -128,17 +128,17 @@ func addPictures(d *content.Document, photos []content.Photo, jpegs [][]byte, lo
 		return nil
 	}
 	if content.Digest(logo) != d.LogoSHA256 {
-		return errors.New("the shop's logo is not the one that the record names")
+		return fact.New("check.other-logo").Err()
 	}
 	cfg, err := png.DecodeConfig(bytes.NewReader(logo))
 	if err == nil && cfg.Width*cfg.Height > mostLogoPixels {
-		err = errors.New("too large")
+		err = fact.New("check.logo-too-large").Err()
 	}
 	if err == nil {
 		d.Logo, err = png.Decode(bytes.NewReader(logo))
 	}
 	if err != nil {
-		return fmt.Errorf("the shop's logo: %w", err)
+		return fact.New("check.logo-unusable", "why", fact.Why(err)).Err()
 	}
 	return nil
 }

@@ -131,7 +131,7 @@ func (e *Examiner) Look(c check.Contents) ([]byte, error) {
 	}
 	values := content.Values(made)
 	if len(values) == 0 {
-		return nil, errors.New("the record has no values")
+		return nil, fact.New("check.no-values").Err()
 	}
 	return nil, check.OtherVersion{Version: strings.TrimPrefix(d.Tool, "proveout "), Values: values}
 }

@@ -12,11 +12,10 @@ package record
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
-	"fmt"
 	"runtime"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/content"
 	"proveout/report/seal/check"
 )
@@ -37,30 +36,33 @@ func Built() string { return runtime.Version() + " " + runtime.GOARCH }
 // Encode is the canonical JSON of the record (RFC 8785).
 func Encode(r *content.Record) ([]byte, error) { return check.Canonical(r) }
 
-// errNewer is wrapped by the error for a record of a later schema.
-var errNewer = errors.New("the record was written by a newer version of this program; get that to check it")
+// errForeign is returned for a record that holds something that this program does
+// not write.
+var errForeign = fact.New("check.record-foreign").Err()
 
-var errForeign = errors.New("the record holds something that this program does not write")
+func unreadable(err error) error {
+	return fact.New("check.record-not-readable", "why", fact.Why(err)).Err()
+}
 
 // Decode reads a record. One that holds anything that this program, or the one
 // of its schema, would not write itself is refused: nothing in it goes unread.
 func Decode(text []byte) (*content.Record, error) {
 	if len(text) > check.MaxRecord {
-		return nil, fmt.Errorf("the record has %d bytes; at most %d are read", len(text), check.MaxRecord)
+		return nil, fact.New("check.record-too-long", "n", len(text), "most", check.MaxRecord).Err()
 	}
 	var v struct {
 		Schema int `json:"schema"`
 	}
 	if err := json.Unmarshal(text, &v); err != nil {
-		return nil, fmt.Errorf("the record cannot be read: %w", err)
+		return nil, unreadable(err)
 	}
 	r := &content.Record{}
 	var err error
 	switch {
 	case v.Schema > Schema:
-		return nil, errNewer
+		return nil, fact.New("check.record-newer").Err()
 	case v.Schema < 1:
-		return nil, errors.New("the record does not say which schema it follows")
+		return nil, fact.New("check.record-no-schema").Err()
 	case v.Schema <= 2:
 		r, err = decodeSchema2(text)
 	default:
@@ -81,7 +83,7 @@ func Decode(text []byte) (*content.Record, error) {
 // decodeStrictly reads a text that is what v would be written as.
 func decodeStrictly(text []byte, v any) error {
 	if err := json.Unmarshal(text, v); err != nil {
-		return fmt.Errorf("the record cannot be read: %w", err)
+		return unreadable(err)
 	}
 	again, err := check.Canonical(v)
 	if err != nil {
@@ -96,7 +98,7 @@ func decodeStrictly(text []byte, v any) error {
 // documents reads the record's plan and family.
 func documents(r *content.Record) (*plans.Plan, *plans.Family, error) {
 	if len(r.PlanText) > plans.MaxFile || len(r.FamilyText) > plans.MaxFile {
-		return nil, nil, errors.New("the plan or the family is too long")
+		return nil, nil, fact.New("check.plan-too-long").Err()
 	}
 	plan, problems := plans.ParsePlan("plan.toml", []byte(r.PlanText))
 	if len(problems) > 0 {

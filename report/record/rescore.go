@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"maps"
 	"math"
@@ -117,15 +116,16 @@ func complete(r *content.Record, step string, files reading.Files) bool {
 // one that was worked out again.
 func compare(r *content.Record, again outcome.Outcome, how closeness) error {
 	if len(again.Steps) != len(r.Outcome.Steps) {
-		return errors.New("the record does not have the steps of its plan")
+		return fact.New("check.other-steps").Err()
 	}
 	for i := range again.Steps {
 		was, is := &r.Outcome.Steps[i], &again.Steps[i]
 		if was.ID != is.ID {
-			return fmt.Errorf("the record has the step %s where its plan has %s", was.ID, is.ID)
+			return fact.New("check.step-elsewhere", "step", was.ID, "plan", is.ID).Err()
 		}
 		if was.Verdict != is.Verdict {
-			return fmt.Errorf("the step %s says %q, but its readings give %q", was.ID, was.Verdict, is.Verdict)
+			return fact.New("check.other-verdict",
+				"step", was.ID, "was", was.Verdict.Fact(), "is", is.Verdict.Fact()).Err()
 		}
 		if how == byValue {
 			if err := sameValues(was, is); err != nil {
@@ -141,17 +141,18 @@ func compare(r *content.Record, again outcome.Outcome, how closeness) error {
 			}
 		}
 		if same, err := alike(was, is); err != nil || !same {
-			return errors.Join(fmt.Errorf("the step %s does not say what its readings give", was.ID), err)
+			return errors.Join(fact.New("check.other-step", "step", was.ID).Err(), err)
 		}
 	}
 	if r.Outcome.Verdict != again.Verdict || r.Outcome.Accepted != again.Accepted {
-		return fmt.Errorf("the record says %q for the card, but its steps give %q", r.Outcome.Verdict, again.Verdict)
+		return fact.New("check.other-outcome",
+			"was", r.Outcome.Verdict.Fact(), "is", again.Verdict.Fact()).Err()
 	}
 	if how == byValue {
 		return nil
 	}
 	if same, err := alike(&r.Outcome, &again); err != nil || !same {
-		return errors.Join(errors.New("the record's conclusion is not the one that its steps give"), err)
+		return errors.Join(fact.New("check.other-conclusion").Err(), err)
 	}
 	return nil
 }
@@ -162,7 +163,7 @@ func sameValues(was, is *outcome.StepOutcome) error {
 	sameStep := was.Required == is.Required && was.WhyNeeded == is.WhyNeeded && was.Gate == is.Gate &&
 		was.Kind == is.Kind && was.Title == is.Title && was.Attempts == is.Attempts && slices.Equal(was.Earlier, is.Earlier)
 	if !sameStep {
-		return fmt.Errorf("the step %s is not the one of the plan", was.ID)
+		return fact.New("check.step-not-of-plan", "step", was.ID).Err()
 	}
 	for k := range was.Checks {
 		w, before := &was.Checks[k], 0
@@ -173,7 +174,7 @@ func sameValues(was, is *outcome.StepOutcome) error {
 		}
 		g := named(is.Checks, w.Name, before)
 		if g == nil {
-			return fmt.Errorf("the step %s does not say what its readings give", was.ID)
+			return fact.New("check.other-step", "step", was.ID).Err()
 		}
 		type values struct {
 			Verdict              conformity.Verdict
@@ -257,20 +258,20 @@ func same(a, b any) bool {
 func consistent(s *outcome.StepOutcome) error {
 	if s.Attempts == 0 || s.Reason.Key == "outcome.held" {
 		if s.Verdict != conformity.NotRun {
-			return fmt.Errorf("the step %s says %q, but nothing was judged in it", s.ID, s.Verdict)
+			return fact.New("check.nothing-judged", "step", s.ID, "verdict", s.Verdict.Fact()).Err()
 		}
 		return nil
 	}
 	if got := outcome.Worst(s.Checks); len(s.Checks) > 0 && got != s.Verdict {
-		return fmt.Errorf("the step %s says %q, but its checks give %q", s.ID, s.Verdict, got)
+		return fact.New("check.other-than-checks", "step", s.ID, "verdict", s.Verdict.Fact(), "checks", got.Fact()).Err()
 	}
 	if len(s.Checks) == 0 && s.Verdict != conformity.NotRun {
-		return fmt.Errorf("the step %s says %q without a single check", s.ID, s.Verdict)
+		return fact.New("check.no-checks", "step", s.ID, "verdict", s.Verdict.Fact()).Err()
 	}
 	for i := range s.Checks {
 		c := &s.Checks[i]
 		if c.Verdict == conformity.Pass && !c.Informative && !passes(c) {
-			return fmt.Errorf("the step %s says that %s passes, but its value is not inside its limits", s.ID, c.Name)
+			return fact.New("check.passes-outside", "step", s.ID, "check", c.Name).Err()
 		}
 	}
 	return nil

@@ -3,7 +3,7 @@ package record
 import (
 	"bytes"
 	"encoding/json"
-	"fmt"
+	"regexp"
 	"slices"
 
 	"proveout/report/content"
@@ -19,7 +19,7 @@ import (
 func decodeSchema2(text []byte) (*content.Record, error) {
 	var top map[string]any
 	if err := json.Unmarshal(text, &top); err != nil {
-		return nil, fmt.Errorf("the record cannot be read: %w", err)
+		return nil, unreadable(err)
 	}
 	if canon, err := check.Canonical(top); err != nil || !bytes.Equal(canon, text) {
 		return nil, errForeign
@@ -42,7 +42,7 @@ func decodeSchema2(text []byte) (*content.Record, error) {
 	}
 	r := &content.Record{}
 	if err := json.Unmarshal(now, r); err != nil {
-		return nil, fmt.Errorf("the record cannot be read: %w", err)
+		return nil, unreadable(err)
 	}
 	again, err := generic(r)
 	if err != nil {
@@ -165,6 +165,14 @@ func (o *schema2) rename(object any, was, is string) {
 	}
 }
 
+// schema2Amounts are texts that are an amount and nothing else, such as "0.18 %" or
+// "2 h 05 min": the pages have them in the form of their language. All other
+// texts are shown as they are, in English.
+var schema2Amounts = regexp.MustCompile(`^` + schema2Amount + `(?: ` + schema2Amount + `)*$`)
+
+const schema2Amount = `[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?` +
+	`(?: (?:[mµn]?s|min|h|d|%|°C|K|K/h|°C/h|ms/min|K/W|°C/W|[kMG]?Hz|m?V|m?A|W|[mkM]?Ω|ppm|[KMG]iB|B|bit|fps|dB|px|mm))?`
+
 // asFacts makes facts of the texts and lists of texts of an object. An empty
 // text says nothing.
 func (o *schema2) asFacts(object any, fields ...string) {
@@ -180,8 +188,10 @@ func (o *schema2) asFacts(object any, fields ...string) {
 			return nil
 		case text == "":
 			return map[string]any{"fact": ""}
+		case schema2Amounts.MatchString(text):
+			v = map[string]any{"as_written": text}
 		}
-		return map[string]any{"fact": "text", "args": map[string]any{"text": text}}
+		return map[string]any{"fact": "text", "args": map[string]any{"text": v}}
 	}
 	for _, field := range fields {
 		switch v := m[field].(type) {

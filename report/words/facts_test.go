@@ -5,9 +5,7 @@ import (
 	"go/parser"
 	"go/token"
 	"io/fs"
-	"maps"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -22,7 +20,8 @@ type saying struct {
 	places []string
 }
 
-// sayings are all calls of fact.New in the program.
+// sayings are all calls in the program that name a key: fact.New, and T and Part
+// of a catalogue.
 func sayings(t *testing.T) []saying {
 	t.Helper()
 	var out []saying
@@ -42,10 +41,19 @@ func sayings(t *testing.T) []saying {
 				return true
 			}
 			f, ok := call.Fun.(*ast.SelectorExpr)
-			if !ok || f.Sel.Name != "New" {
+			if !ok || len(call.Args) == 0 {
 				return true
 			}
-			if x, ok := f.X.(*ast.Ident); !ok || x.Name != "fact" {
+			switch x, _ := f.X.(*ast.Ident); f.Sel.Name {
+			case "New":
+				if x == nil || x.Name != "fact" {
+					return true
+				}
+			case "Part":
+				out = append(out, saying{where: set.Position(call.Pos()).String(), prefix: literalText(call.Args[0])})
+				return true
+			case "T":
+			default:
 				return true
 			}
 			s := saying{where: set.Position(call.Pos()).String()}
@@ -76,36 +84,29 @@ func literalText(e ast.Expr) string {
 	return ""
 }
 
-var placeInText = regexp.MustCompile(`\{\^?([^}]*)\}`)
+// byTheTypesetter are the places that are filled when pages are counted.
+var byTheTypesetter = map[string][]string{"document.page": {"current", "total"}}
 
-// placesOf are the places of a key's text, in all its forms.
-func (c *Catalogue) placesOf(key string) []string {
-	texts := []string{c.texts[key]}
-	for _, text := range c.plurals[key] {
-		texts = append(texts, text)
-	}
-	places := map[string]bool{}
-	for _, text := range texts {
-		for _, m := range placeInText.FindAllStringSubmatch(text, -1) {
-			places[m[1]] = true
-		}
-	}
-	return slices.Sorted(maps.Keys(places))
-}
-
-// Whatever the program says has words in every language, and each place of the
-// words is filled.
+// Whatever the program says has words in every language, each place of the words
+// is filled, and no words are there that nothing says.
 func TestFactsHaveWords(t *testing.T) {
 	said := sayings(t)
-	for _, language := range Languages() {
-		c, err := In(language)
+	for _, code := range Languages() {
+		c, err := In(code)
 		if err != nil {
 			t.Fatal(err)
 		}
+		used := map[string]bool{}
 		for _, s := range said {
 			if s.prefix != "" {
-				if !slices.ContainsFunc(slices.Collect(maps.Keys(c.texts)), func(k string) bool { return strings.HasPrefix(k, s.prefix) }) {
-					t.Errorf("%s: no text in %s begins with %q", s.where, language, s.prefix)
+				before := len(used)
+				for key := range c.texts {
+					if strings.HasPrefix(key, s.prefix) {
+						used[key] = true
+					}
+				}
+				if len(used) == before && !anyUsed(used, s.prefix) {
+					t.Errorf("%s: no text in %s begins with %q", s.where, code, s.prefix)
 				}
 				continue
 			}
@@ -113,15 +114,33 @@ func TestFactsHaveWords(t *testing.T) {
 				t.Errorf("%s: write the key and the names of the places there", s.where)
 				continue
 			}
+			used[s.key] = true
 			if _, ok := c.texts[s.key]; !ok {
-				t.Errorf("%s: %s has no text %q", s.where, language, s.key)
+				t.Errorf("%s: %s has no text %q", s.where, code, s.key)
 				continue
 			}
 			for _, place := range c.placesOf(s.key) {
-				if !slices.Contains(s.places, place) {
-					t.Errorf("%s: the text %q in %s has a place {%s} that nothing fills", s.where, s.key, language, place)
+				if !slices.Contains(append(byTheTypesetter[s.key], s.places...), place) {
+					t.Errorf("%s: the text %q in %s has a place {%s} that nothing fills", s.where, s.key, code, place)
 				}
 			}
 		}
+		for key := range c.texts {
+			if !used[key] && !byWords[key] {
+				t.Errorf("%s.toml: nothing says %q", code, key)
+			}
+		}
 	}
+}
+
+// byWords are the keys that this package asks for in another way.
+var byWords = map[string]bool{"text": true, "language.blank-before": true, "language.blank-behind": true}
+
+func anyUsed(used map[string]bool, prefix string) bool {
+	for key := range used {
+		if strings.HasPrefix(key, prefix) {
+			return true
+		}
+	}
+	return false
 }

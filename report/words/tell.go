@@ -2,16 +2,13 @@ package words
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
 
-	"github.com/BurntSushi/toml"
 	"golang.org/x/text/feature/plural"
-	"golang.org/x/text/language"
 
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
@@ -23,44 +20,6 @@ type forms map[string]string
 
 var formNames = map[plural.Form]string{
 	plural.Zero: "zero", plural.One: "one", plural.Two: "two", plural.Few: "few", plural.Many: "many", plural.Other: "other",
-}
-
-// read takes the texts of a catalogue's file. A table gives its name as the
-// first part of its keys; one that has only plural forms is a text:
-//
-//	[load]
-//	froze = "The picture froze after {after}."
-//	freezes = { one = "{n} freeze.", other = "{n} freezes." }
-func (c *Catalogue) read(text string) error {
-	var top map[string]any
-	if _, err := toml.Decode(text, &top); err != nil {
-		return err
-	}
-	return c.take("", top)
-}
-
-func (c *Catalogue) take(prefix string, table map[string]any) error {
-	for name, v := range table {
-		key := prefix + name
-		switch v := v.(type) {
-		case string:
-			c.texts[key] = c.typeset(v)
-		case map[string]any:
-			if f, ok := asForms(v); ok {
-				for name, text := range f {
-					f[name] = c.typeset(text)
-				}
-				c.plurals[key], c.texts[key] = f, f["other"]
-				continue
-			}
-			if err := c.take(key+".", v); err != nil {
-				return err
-			}
-		default:
-			return fmt.Errorf("%s is a %T, not a text", key, v)
-		}
-	}
-	return nil
 }
 
 // asForms takes a table for the plural forms of one text.
@@ -77,20 +36,14 @@ func asForms(table map[string]any) (forms, bool) {
 	return f, len(f) == len(table)
 }
 
-// Tell puts a fact into the language's words. A fact that the language lacks
-// comes in English; a key that no language has comes back in brackets.
+// Tell puts a fact into the language's words. A key that the language lacks comes
+// back as it is, in brackets.
 func (c *Catalogue) Tell(f fact.Fact) string {
 	if f.IsZero() {
 		return ""
 	}
-	if name, ok := f.Args["text"].(fact.Name); ok && f.Key == "english" {
-		return c.Say(string(name))
-	}
 	text, ok := c.texts[f.Key]
 	if !ok {
-		if c.fallback != nil {
-			return c.fallback.Tell(f)
-		}
 		return "[" + f.Key + "]"
 	}
 	if all, ok := c.plurals[f.Key]; ok {
@@ -117,15 +70,11 @@ func (c *Catalogue) form(all forms, n fact.Arg) string {
 	if count < 0 {
 		count = -count
 	}
-	tag, err := language.Parse(c.Language)
-	if err != nil {
-		return all["other"]
-	}
 	// Only the last digits of a whole number matter to any rule of CLDR.
 	if count >= 10_000_000 {
 		count = count%10_000_000 + 10_000_000
 	}
-	if text, ok := all[formNames[plural.Cardinal.MatchPlural(tag, int(count), 0, 0, 0, 0)]]; ok {
+	if text, ok := all[formNames[plural.Cardinal.MatchPlural(c.tag, int(count), 0, 0, 0, 0)]]; ok {
 		return text
 	}
 	return all["other"]
@@ -174,7 +123,9 @@ func (c *Catalogue) Arg(a fact.Arg) string {
 	case fact.Name:
 		return string(a)
 	case fact.Phrase:
-		return c.Say(string(a))
+		return c.Phrase(string(a))
+	case fact.AsWritten:
+		return c.AsWritten(string(a))
 	case fact.Date:
 		return c.Date(time.Time(a))
 	case fact.Moment:

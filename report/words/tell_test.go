@@ -6,20 +6,27 @@ import (
 	"testing"
 	"time"
 
+	"github.com/BurntSushi/toml"
+	"golang.org/x/text/language"
+
 	"proveout/plans/fact"
 )
 
-func catalogue(t *testing.T, language, text string) *Catalogue {
+// catalogue is the English one under the code of a language, with more texts.
+func catalogue(t *testing.T, code, more string) *Catalogue {
 	t.Helper()
-	c := &Catalogue{Language: language, texts: map[string]string{}, plurals: map[string]forms{}}
-	base, err := In("en")
+	c, err := read(files, "en")
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.fallback = base
-	if err := c.read(text); err != nil {
+	var top map[string]any
+	if _, err := toml.Decode(more, &top); err != nil {
 		t.Fatal(err)
 	}
+	if err := c.take("", top); err != nil {
+		t.Fatal(err)
+	}
+	c.Language, c.tag = code, language.MustParse(code)
 	return c
 }
 
@@ -32,7 +39,7 @@ runs = { one = "{n} run", other = "{n} runs" }
 two = "{^first} {rest} {missing}"
 `)
 	polish := catalogue(t, "pl", `
-"number.mark" = ","
+number.mark = ","
 [load]
 freezes = { one = "{n} zacięcie", few = "{n} zacięcia", many = "{n} zacięć", other = "{n} zacięcia" }
 `)
@@ -59,7 +66,7 @@ freezes = { one = "{n} zacięcie", few = "{n} zacięcia", many = "{n} zacięć",
 }
 
 func TestAmounts(t *testing.T) {
-	english, german := catalogue(t, "en", ""), catalogue(t, "de", `"number.mark" = ","`)
+	english, german := catalogue(t, "en", ""), catalogue(t, "de", `number.mark = ","`)
 	for _, tt := range []struct {
 		a               fact.Amount
 		inEnglish, auch string

@@ -12,9 +12,9 @@ import (
 	"proveout/scoring/conformity"
 )
 
-// ReferenceHz is the common reference crystal, four times the NTSC colour
+// referenceHz is the common reference crystal, four times the NTSC colour
 // subcarrier: 315/22 MHz.
-const ReferenceHz = 315e6 / 22
+const referenceHz = 315e6 / 22
 
 // CheckSynthesizer reports what makes the ranges of a synthesizer impossible.
 func CheckSynthesizer(s plans.Synthesizer) error {
@@ -45,9 +45,6 @@ type Setting struct {
 	PPM float64 `json:"ppm"` // from the frequency that was looked for
 }
 
-// maxSettings bounds what is kept while settings are sought.
-const maxSettings = 1 << 15
-
 // Nearest returns up to count settings of a synthesizer nearest to a frequency,
 // each frequency once, with the smallest dividers that give it. N and M are the
 // divider moduli; registers commonly hold two less (common practice, no
@@ -62,12 +59,8 @@ func Nearest(s plans.Synthesizer, hz float64, count int) ([]Setting, error) {
 	if !(hz > 0) || math.IsInf(hz, 0) {
 		return nil, fmt.Errorf("frequency %g Hz is not a positive number", hz)
 	}
-	count = min(max(count, 1), 64)
-	reference := s.Reference
-	if reference == 0 {
-		reference = ReferenceHz
-	}
-	var all []Setting
+	reference := cmp.Or(s.Reference, referenceHz)
+	var best []Setting
 	for k := s.K.Low; k <= s.K.High; k++ {
 		for m := s.M.Low; m <= s.M.High; m++ {
 			if reference/float64(m) < s.CompareMin {
@@ -81,14 +74,12 @@ func Nearest(s plans.Synthesizer, hz float64, count int) ([]Setting, error) {
 			ideal := int(min(max(hz/(reference/divider), float64(low)), float64(high)))
 			for n := max(low, ideal-count/2-1); n <= min(high, ideal+count/2+2); n++ {
 				f := float64(n) * reference / divider
-				all = append(all, Setting{N: n, M: m, K: k, Hz: f, PPM: roundTo(ppm(f, hz), 2)})
+				best = append(best, Setting{N: n, M: m, K: k, Hz: f, PPM: roundTo(ppm(f, hz), 2)})
 			}
 		}
-		if len(all) > maxSettings {
-			all = nearestOf(all, hz, count)
-		}
+		best = nearestOf(best, hz, count)
 	}
-	return nearestOf(all, hz, count), nil
+	return best, nil
 }
 
 // feedback returns the range of N that the ranges and the VCO leave when the

@@ -13,12 +13,13 @@ import (
 	"proveout/plans/fact"
 )
 
-// A ConfigSpace is the configuration space of one device as it was dumped.
-type ConfigSpace struct {
-	Address string         // "01:00.0", "0000:01:00.0"; empty when the dump does not say
-	Bytes   []byte         // 64 to 4096 bytes from offset 0
-	Sizing  map[int]uint32 // what a base address register read back after all ones were written, by register offset
-	Sizes   map[int]int64  // sizes that the dump states in words, by region number
+// A space is the configuration space of one device as it was dumped.
+type space struct {
+	address string         // "01:00.0", "0000:01:00.0"; empty when the dump does not say
+	bytes   []byte         // 64 to 4096 bytes from offset 0
+	sizing  map[int]uint32 // what a base address register read back after all ones were written, by register offset
+	sizes   map[int]int64  // sizes that the dump states in words, by region number
+	line    int            // of the dump, where it begins
 }
 
 // Limits of a dump.
@@ -44,7 +45,7 @@ func (p DumpProblem) Fact() fact.Fact {
 	return fact.New("bus.at-line", "line", p.Line, "what", p.What)
 }
 
-// ParseConfig reads configuration spaces: raw bytes of one device (64, 128, 256
+// ParseDump decodes configuration spaces: raw bytes of one device (64, 128, 256
 // or 4096), or text in which rows of hexadecimal bytes follow their offset, with
 // a line "01:00.0 …" before each device. Rows may have their bytes apart or in
 // groups of two or four, a "0x" before the offset and characters behind the
@@ -54,11 +55,20 @@ func (p DumpProblem) Fact() fact.Fact {
 //	Region 0: … [size=32M]       a size in words
 //
 // It returns what could be read, and all problems that it finds.
-func ParseConfig(data []byte) ([]ConfigSpace, []DumpProblem) {
+func ParseDump(data []byte) ([]Device, []DumpProblem) {
+	spaces, problems := spacesOf(data)
+	var devices []Device
+	for _, s := range spaces {
+		devices = append(devices, s.decode())
+	}
+	return devices, problems
+}
+
+func spacesOf(data []byte) ([]space, []DumpProblem) {
 	if isRaw(data) {
 		switch len(data) {
 		case minConfig, 128, 256, maxConfig:
-			return []ConfigSpace{{Bytes: bytes.Clone(data)}}, nil
+			return []space{{bytes: data}}, nil
 		}
 		return nil, []DumpProblem{{What: fact.New("bus.odd-raw", "n", len(data))}}
 	}
@@ -80,27 +90,23 @@ func isRaw(data []byte) bool {
 
 type dumpParser struct {
 	line     int
-	devices  []dumpedDevice
+	devices  []space
 	problems []DumpProblem
-}
-
-type dumpedDevice struct {
-	ConfigSpace
-	line int // where it begins
 }
 
 func (p *dumpParser) problem(what fact.Fact) {
 	p.problems = append(p.problems, DumpProblem{p.line, what})
 }
 
-func (p *dumpParser) open(address string) *dumpedDevice {
-	space := ConfigSpace{Address: address, Sizing: map[int]uint32{}, Sizes: map[int]int64{}}
-	p.devices = append(p.devices, dumpedDevice{space, p.line})
+func (p *dumpParser) open(address string) *space {
+	p.devices = append(p.devices, space{
+		address: address, sizing: map[int]uint32{}, sizes: map[int]int64{}, line: p.line,
+	})
 	return &p.devices[len(p.devices)-1]
 }
 
 // current is the device that the lines are about.
-func (p *dumpParser) current() *dumpedDevice {
+func (p *dumpParser) current() *space {
 	if len(p.devices) == 0 {
 		return p.open("")
 	}
@@ -127,12 +133,12 @@ func (p *dumpParser) take(line string) {
 	if m := forms().sizing.FindStringSubmatch(line); m != nil {
 		register, _ := strconv.ParseUint(m[1], 16, 8)
 		ones, _ := strconv.ParseUint(m[2], 16, 32)
-		p.current().Sizing[int(register)] = uint32(ones)
+		p.current().sizing[int(register)] = uint32(ones)
 		return
 	}
 	if m := forms().region.FindStringSubmatch(line); m != nil && len(p.devices) > 0 {
 		if size, err := strconv.ParseInt(m[2], 10, 32); err == nil {
-			p.current().Sizes[int(m[1][0]-'0')] = size << map[string]uint{"K": 10, "M": 20, "G": 30, "T": 40}[m[3]]
+			p.current().sizes[int(m[1][0]-'0')] = size << map[string]uint{"K": 10, "M": 20, "G": 30, "T": 40}[m[3]]
 		}
 		return
 	}
@@ -141,18 +147,18 @@ func (p *dumpParser) take(line string) {
 		return
 	}
 	d := p.current()
-	if at == 0 && len(d.Bytes) > 0 { // the next device without a line of its own
+	if at == 0 && len(d.bytes) > 0 { // the next device without a line of its own
 		d = p.open("")
 	}
 	offset := fact.Name(fmt.Sprintf("0x%x", at))
 	switch {
-	case at != len(d.Bytes):
-		have := fact.Name(fmt.Sprintf("0x%x", len(d.Bytes)))
+	case at != len(d.bytes):
+		have := fact.Name(fmt.Sprintf("0x%x", len(d.bytes)))
 		p.problem(fact.New("bus.row-missing", "at", offset, "have", have))
 	case at+len(row) > maxConfig:
 		p.problem(fact.New("bus.row-beyond", "at", offset))
 	default:
-		d.Bytes = append(d.Bytes, row...)
+		d.bytes = append(d.bytes, row...)
 	}
 }
 
@@ -190,15 +196,15 @@ func hexRow(line string) (at int, row []byte) {
 }
 
 // finish looks at what there is of each device.
-func (p *dumpParser) finish() ([]ConfigSpace, []DumpProblem) {
-	var out []ConfigSpace
+func (p *dumpParser) finish() ([]space, []DumpProblem) {
+	var out []space
 	for _, d := range p.devices {
 		switch {
-		case len(d.Bytes) >= minConfig:
-			out = append(out, d.ConfigSpace)
-		case len(d.Bytes) > 0:
+		case len(d.bytes) >= minConfig:
+			out = append(out, d)
+		case len(d.bytes) > 0:
 			p.line = d.line
-			p.problem(fact.New("bus.short-device", "n", len(d.Bytes)))
+			p.problem(fact.New("bus.short-device", "n", len(d.bytes)))
 		}
 	}
 	if len(out) == 0 && len(p.problems) == 0 {

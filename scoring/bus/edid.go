@@ -292,38 +292,34 @@ func descriptorText(b []byte) string {
 // the high bits of several numbers together in another.
 func (e *EDID) detailed(b []byte, index int) {
 	at := func(low int, high byte, shift uint) int { return low | int(high>>shift)<<8 }
+	hBlank, vBlank := at(int(b[3]), b[4]&15, 0), at(int(b[6]), b[7]&15, 0)
 	t := Timing{
 		Standard:     "detailed",
 		PixelClockHz: float64(binary.LittleEndian.Uint16(b)) * 10e3,
 		Width:        at(int(b[2]), b[4], 4),
 		Height:       at(int(b[5]), b[7], 4),
 		Interlaced:   b[17]&0x80 != 0,
-		HFront:       at(int(b[8]), b[11], 6),
-		HSync:        at(int(b[9]), b[11]&0x30, 4),
-		HBorder:      int(b[15]),
-		VFront:       int(b[10]>>4) | int(b[11]>>2&3)<<4,
-		VSync:        int(b[10]&15) | int(b[11]&3)<<4,
-		VBorder:      int(b[16]),
 	}
-	hBlank, vBlank := at(int(b[3]), b[4]&15, 0), at(int(b[6]), b[7]&15, 0)
-	// The blanking holds the borders.
-	t.HBack = hBlank - t.HFront - t.HSync - 2*t.HBorder
-	t.VBack = vBlank - t.VFront - t.VSync - 2*t.VBorder
+	t.HTotal, t.VTotal = t.Width+hBlank, t.Height+vBlank
 	if b[17]&0x18 == 0x18 { // digital separate sync
 		t.HPolarity, t.VPolarity = polarity(b[17]&2), polarity(b[17]&4)
 	}
-	if t.Width == 0 || t.Height == 0 || hBlank == 0 || vBlank == 0 || t.HBack < 0 || t.VBack < 0 {
+	hFront, hSync, hBorder := at(int(b[8]), b[11], 6), at(int(b[9]), b[11]&0x30, 4), int(b[15])
+	vFront, vSync, vBorder := int(b[10]>>4)|int(b[11]>>2&3)<<4, int(b[10]&15)|int(b[11]&3)<<4, int(b[16])
+	holds := hBlank >= hFront+hSync+2*hBorder && vBlank >= vFront+vSync+2*vBorder // what the blanking has to hold
+	empty := t.Width == 0 || t.Height == 0
+	if empty || hBlank == 0 || vBlank == 0 || !holds {
 		e.note(fact.New("bus.edid-detailed", "number", index+1))
-		if t.HTotal() <= 0 || t.VTotal() <= 0 || t.Width == 0 || t.Height == 0 {
-			return
-		}
 	}
-	if t.Interlaced {
-		t.Height *= 2
+	if empty {
+		return
+	}
+	if t.Interlaced { // the descriptor counts a field, and half a line belongs to each
+		t.Height, t.VTotal = 2*t.Height, 2*t.VTotal+1
 	}
 	for _, s := range standardModes() {
-		if s.DMT > 0 && s.Width == t.Width && s.Height == t.Height && s.HTotal() == t.HTotal() &&
-			s.VTotal() == t.VTotal() && math.Abs(s.PixelClockHz-t.PixelClockHz) < 10e3 {
+		if s.DMT > 0 && s.Width == t.Width && s.Height == t.Height && s.HTotal == t.HTotal &&
+			s.VTotal == t.VTotal && math.Abs(s.PixelClockHz-t.PixelClockHz) < 10e3 {
 			t.DMT = s.DMT
 		}
 	}

@@ -49,15 +49,9 @@ func ExampleDetect() {
 		fmt.Println(err)
 		return
 	}
-	spaces, problems := bus.ParseConfig(text)
+	devices, problems := bus.ParseDump(text)
 	for _, p := range problems {
 		fmt.Println(plain.Tell(p.Fact()))
-	}
-	var devices []bus.Device
-	for _, s := range spaces {
-		if d, ok := bus.Decode(s); ok {
-			devices = append(devices, d)
-		}
 	}
 	family := &plans.Family{IDs: []plans.DeviceID{{Vendor: "fee3", Device: "5158"}}}
 	card, _ := bus.FindDevice(devices, family)

@@ -9,6 +9,17 @@ var (
 )
 
 const (
+	ReferenceHz     = referenceHz
 	NormalBlanking  = normalBlanking
 	ReducedBlanking = reducedBlanking
 )
+
+// DumpedBytes are the bytes of each device of a dump.
+func DumpedBytes(data []byte) ([][]byte, []DumpProblem) {
+	spaces, problems := spacesOf(data)
+	var out [][]byte
+	for _, s := range spaces {
+		out = append(out, s.bytes)
+	}
+	return out, problems
+}

@@ -25,7 +25,7 @@ type Device struct {
 	PowerManagement *PowerManagement  `json:"power_management,omitempty"`
 	AGP             *AGP              `json:"agp,omitempty"`
 	Express         *Express          `json:"express,omitempty"`
-	Names           map[string]string `json:"names,omitempty"` // filled by [NameList.Fill]
+	Names           map[string]string `json:"names,omitempty"` // filled by [FillNames]
 	Notes           []fact.Fact       `json:"notes,omitempty"` // doubts about the dump
 	DumpBytes       int               `json:"dump_bytes"`
 
@@ -60,17 +60,23 @@ type Capability struct {
 func hex8(v byte) string    { return fmt.Sprintf("0x%02x", v) }
 func hex16(v uint16) string { return fmt.Sprintf("0x%04x", v) }
 
-// Decode reads a configuration space. It reports false only when the header is
-// not there; doubts travel in Notes.
-func Decode(c ConfigSpace) (Device, bool) {
-	b := c.Bytes[:min(len(c.Bytes), maxConfig)]
-	if len(b) < minConfig {
+// Decode reads the configuration space of the device at an address. It reports
+// false only when the header is not there; doubts travel in Notes.
+func Decode(address string, config []byte) (Device, bool) {
+	if len(config) < minConfig {
 		return Device{}, false
 	}
+	s := space{address: address, bytes: config[:min(len(config), maxConfig)]}
+	return s.decode(), true
+}
+
+// decode reads a space with its header.
+func (s *space) decode() Device {
+	b := s.bytes
 	le := binary.LittleEndian
 	command, status, header := le.Uint16(b[4:]), le.Uint16(b[6:]), b[0x0e]&0x7f
 	d := Device{
-		Address:      c.Address,
+		Address:      s.address,
 		VendorID:     hex16(le.Uint16(b)),
 		DeviceID:     hex16(le.Uint16(b[2:])),
 		Revision:     hex8(b[8]),
@@ -88,18 +94,18 @@ func Decode(c ConfigSpace) (Device, bool) {
 	case 0:
 		d.ids.subVendor, d.ids.subDevice = le.Uint16(b[0x2c:]), le.Uint16(b[0x2e:])
 		d.Subsystem = hex16(d.ids.subVendor) + ":" + hex16(d.ids.subDevice)
-		d.regions(c, 6)
-		d.rom(c, 0x30)
+		d.regions(s, 6)
+		d.rom(s, 0x30)
 	case 1:
-		d.regions(c, 2)
-		d.rom(c, 0x38)
+		d.regions(s, 2)
+		d.rom(s, 0x38)
 	case 2:
 		chain = b[0x14]
 	}
 	if status&0x10 != 0 {
 		d.capabilities(b, chain)
 	}
-	return d, true
+	return d
 }
 
 // note adds a doubt about the dump.
@@ -151,11 +157,11 @@ func bitNames(v uint16, names []string) []string {
 // regions reads the base address registers, of which a region of 64 bits takes
 // two. The size of a region shows when its register is written with ones: the
 // bits that stay 0 count through it (PCI Local Bus Specification 2.3, 6.2.5.1).
-func (d *Device) regions(c ConfigSpace, registers int) {
+func (d *Device) regions(s *space, registers int) {
 	for i := 0; i < registers; i++ {
 		at := 0x10 + 4*i
-		raw := binary.LittleEndian.Uint32(c.Bytes[at:])
-		ones, sized := c.Sizing[at]
+		raw := binary.LittleEndian.Uint32(s.bytes[at:])
+		ones, sized := s.sizing[at]
 		low := raw // tells the kind of region, also of one that is not set up
 		if raw == 0 {
 			low = ones
@@ -171,7 +177,7 @@ func (d *Device) regions(c ConfigSpace, registers int) {
 				}
 				bar.SizeBytes = int64(-mask)
 			}
-			d.addRegion(c, bar)
+			d.addRegion(s, bar)
 		default:
 			bar := BAR{Index: i, Kind: "memory", Width: 32, Address: uint64(raw &^ 15), Prefetchable: low&8 != 0}
 			mask := uint64(ones&^15) | 0xffffffff<<32
@@ -184,8 +190,8 @@ func (d *Device) regions(c ConfigSpace, registers int) {
 					break
 				}
 				bar.Width = 64
-				bar.Address |= uint64(binary.LittleEndian.Uint32(c.Bytes[at+4:])) << 32
-				if high, ok := c.Sizing[at+4]; ok {
+				bar.Address |= uint64(binary.LittleEndian.Uint32(s.bytes[at+4:])) << 32
+				if high, ok := s.sizing[at+4]; ok {
 					mask = uint64(ones&^15) | uint64(high)<<32
 				}
 				i++
@@ -195,15 +201,15 @@ func (d *Device) regions(c ConfigSpace, registers int) {
 			if sized && (uint32(mask) != 0 || bar.Width == 64 && mask != 0) {
 				bar.SizeBytes = int64(-mask)
 			}
-			d.addRegion(c, bar)
+			d.addRegion(s, bar)
 		}
 	}
 }
 
 // addRegion files a register after looking at its size.
-func (d *Device) addRegion(c ConfigSpace, bar BAR) {
+func (d *Device) addRegion(s *space, bar BAR) {
 	if bar.SizeBytes == 0 {
-		bar.SizeBytes = c.Sizes[bar.Index]
+		bar.SizeBytes = s.sizes[bar.Index]
 	}
 	if size := bar.SizeBytes; size < 0 || size&(size-1) != 0 {
 		d.note(fact.New("bus.odd-size", "region", bar.Index))
@@ -215,8 +221,8 @@ func (d *Device) addRegion(c ConfigSpace, bar BAR) {
 	d.BARs = append(d.BARs, bar)
 }
 
-func (d *Device) rom(c ConfigSpace, at int) {
-	if raw := binary.LittleEndian.Uint32(c.Bytes[at:]); raw != 0 || c.Sizing[at]&^0x7ff != 0 {
+func (d *Device) rom(s *space, at int) {
+	if raw := binary.LittleEndian.Uint32(s.bytes[at:]); raw != 0 || s.sizing[at]&^0x7ff != 0 {
 		d.ROM = &ROM{Address: uint64(raw &^ 0x7ff), Enabled: raw&1 == 1}
 	}
 }

@@ -25,19 +25,11 @@ import (
 
 func decodeAll(t testing.TB, text []byte) []bus.Device {
 	t.Helper()
-	list, problems := bus.ParseConfig(text)
+	devices, problems := bus.ParseDump(text)
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
-	var out []bus.Device
-	for _, c := range list {
-		d, ok := bus.Decode(c)
-		if !ok {
-			t.Fatal("no header")
-		}
-		out = append(out, d)
-	}
-	return out
+	return devices
 }
 
 // asPciutils writes a decoded device as lspci -n -vv does, the lines that both
@@ -301,23 +293,17 @@ func TestBARSizes(t *testing.T) {
 		{0xfe000008, "memory", 32 << 20}, {0xffffc000, "memory", 16 << 10}, {0xff800000, "memory", 8 << 20},
 		{0xf8000008, "memory", 128 << 20}, {0xffffff01, "io", 256}, {0x0000ff01, "io", 256},
 	} {
-		b := make([]byte, 64)
-		put(b, 0, 0xfee1, 2)
-		c := bus.ConfigSpace{Bytes: b, Sizing: map[int]uint32{0x10: tt.readback}}
-		d, ok := bus.Decode(c)
-		if !ok {
-			t.Fatal("no header")
-		}
+		sizing := fmt.Sprintf("sizing 10: %08x\n", tt.readback)
+		d := decodeAll(t, []byte(dumpText("01:00.0", drawnWith(0))+sizing))[0]
 		if len(d.BARs) != 1 || d.BARs[0].SizeBytes != tt.size || d.BARs[0].Kind != tt.kind {
 			t.Errorf("0x%08x: %+v, want %s of %d bytes", tt.readback, d.BARs, tt.kind, tt.size)
 		}
 	}
-	b := make([]byte, 64)
-	put(b, 0, 0xfee1, 2)
-	put(b, 0x10, 0xc, 4)
+	b := drawnWith(0xc)
 	put(b, 0x14, 0x10, 4)
-	d, _ := bus.Decode(bus.ConfigSpace{Bytes: b, Sizing: map[int]uint32{0x10: 0xc, 0x14: 0xfffffffc}})
-	if len(d.BARs) != 1 || d.BARs[0].Width != 64 || d.BARs[0].SizeBytes != 16<<30 || d.BARs[0].Address != 0x10_0000_0000 {
+	d := decodeAll(t, []byte(dumpText("01:00.0", b)+"sizing 10: 0000000c\nsizing 14: fffffffc\n"))[0]
+	want := bus.BAR{Kind: "memory", Width: 64, Prefetchable: true, SizeBytes: 16 << 30, Address: 0x10_0000_0000}
+	if len(d.BARs) != 1 || d.BARs[0] != want {
 		t.Errorf("64-bit region: %+v", d.BARs)
 	}
 }
@@ -342,14 +328,21 @@ func TestDumpForms(t *testing.T) {
 			return r
 		}, string(row)))
 	}
-	for name, text := range map[string]string{"plain": dumpText("01:00.0", b), "0x, capitals, CR": wide.String(), "eight digits": colon8.String(),
-		"pairs": xxd.String(), "canonical": canonical.String(), "raw": string(b), "noise": "boot\n\n" + dumpText("0000:01:00.0", b) + "the end\n"} {
-		got, problems := bus.ParseConfig([]byte(text))
-		if problems != nil || len(got) != 1 || string(got[0].Bytes) != string(b) {
+	for name, text := range map[string]string{
+		"plain":            dumpText("01:00.0", b),
+		"0x, capitals, CR": wide.String(),
+		"eight digits":     colon8.String(),
+		"pairs":            xxd.String(),
+		"canonical":        canonical.String(),
+		"raw":              string(b),
+		"noise":            "boot\n\n" + dumpText("0000:01:00.0", b) + "the end\n",
+	} {
+		got, problems := bus.DumpedBytes([]byte(text))
+		if problems != nil || len(got) != 1 || string(got[0]) != string(b) {
 			t.Errorf("%s: %d devices, %v", name, len(got), problems)
 		}
 	}
-	two, problems := bus.ParseConfig([]byte(colon8.String() + xxd.String()))
+	two, problems := bus.ParseDump([]byte(colon8.String() + xxd.String()))
 	if problems != nil || len(two) != 2 {
 		t.Errorf("two dumps without a line between: %d devices, %v", len(two), problems)
 	}
@@ -368,7 +361,7 @@ func TestDumpProblems(t *testing.T) {
 		"nothing":   {"hello\n", bus.DumpProblem{What: fact.New("bus.no-rows")}},
 		"odd raw":   {"\x00\x01\x02", bus.DumpProblem{What: fact.New("bus.odd-raw", "n", 3)}},
 	} {
-		if _, got := bus.ParseConfig([]byte(tt.text)); len(got) == 0 || !reflect.DeepEqual(got[0], tt.want) {
+		if _, got := bus.ParseDump([]byte(tt.text)); len(got) == 0 || !reflect.DeepEqual(got[0], tt.want) {
 			t.Errorf("%s: %+v, want %+v", name, got, tt.want)
 		}
 	}
@@ -379,7 +372,7 @@ func TestCapabilityLoop(t *testing.T) {
 	put(b, 0, 0xfee1, 2)
 	b[6], b[0x34] = 0x10, 0x40
 	b[0x40], b[0x41], b[0x50], b[0x51] = 0x09, 0x50, 0x05, 0x42
-	d, _ := bus.Decode(bus.ConfigSpace{Bytes: b})
+	d, _ := bus.Decode("", b)
 	want := []fact.Fact{fact.New("bus.chain-loops", "at", "0x40")}
 	if len(d.Capabilities) != 2 || !reflect.DeepEqual(d.Notes, want) {
 		t.Errorf("%+v", d)
@@ -479,13 +472,14 @@ func TestExpressLink(t *testing.T) {
 }
 
 func TestNameList(t *testing.T) {
-	l, err := bus.ParseNames(strings.NewReader("# list\nfee1  Invented Makers\n\t0525  Invented Chip\n\t\tfee1 2179  Invented Board\nC 03  Display controller\n\t00  VGA\n"))
-	if err != nil {
+	const list = "# list\nfee1  Invented Makers\n\t0525  Invented Chip\n\t\tfee1 2179  Invented Board\n" +
+		"fee2  Other Makers\n\t0525  Other Chip\nC 03  Display controller\n\t00  VGA\n"
+	dump, _ := os.ReadFile("testdata/displays.hex")
+	devices := decodeAll(t, dump)
+	if err := bus.FillNames(strings.NewReader(list), devices); err != nil {
 		t.Fatal(err)
 	}
-	dump, _ := os.ReadFile("testdata/displays.hex")
-	d := decodeAll(t, dump)[0]
-	l.Fill(&d)
+	d := devices[0]
 	if d.Names["vendor"] != "Invented Makers" || d.Names["device"] != "Invented Chip" || d.Names["subsystem"] != "Invented Board" {
 		t.Errorf("%v", d.Names)
 	}
@@ -496,17 +490,14 @@ func TestDumpRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.SampledFrom([]int{64, 256, 4096}).Draw(t, "bytes")
 		b := rapid.SliceOfN(rapid.Byte(), n, n).Draw(t, "data")
-		got, problems := bus.ParseConfig([]byte(dumpText("01:00.0", b)))
-		if problems != nil || len(got) != 1 || string(got[0].Bytes) != string(b) {
+		got, problems := bus.DumpedBytes([]byte(dumpText("01:00.0", b)))
+		if problems != nil || len(got) != 1 || string(got[0]) != string(b) {
 			t.Fatalf("%d devices, %v", len(got), problems)
-		}
-		if _, ok := bus.Decode(got[0]); !ok {
-			t.Fatal("no header")
 		}
 	})
 }
 
-func FuzzParseConfig(f *testing.F) {
+func FuzzParseDump(f *testing.F) {
 	dump, err := os.ReadFile("testdata/displays.hex")
 	if err != nil {
 		f.Fatal(err)
@@ -515,12 +506,8 @@ func FuzzParseConfig(f *testing.F) {
 	f.Add(drawn(rand.New(rand.NewPCG(1, 9))))
 	f.Add([]byte("01:00.0\n00: 00\nsizing 10: ff\nRegion 0: [size=9999999999T]\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		list, _ := bus.ParseConfig(data)
-		for _, c := range list {
-			d, ok := bus.Decode(c)
-			if !ok {
-				t.Fatal("no header")
-			}
+		devices, _ := bus.ParseDump(data)
+		for _, d := range devices {
 			if _, err := json.Marshal(d); err != nil {
 				t.Fatal(err)
 			}

@@ -147,12 +147,8 @@ type Budget struct {
 	Standard float64 `json:"standard_uncertainty"`
 	// DoF is the effective number of degrees of freedom; nil when infinite.
 	DoF *float64 `json:"dof,omitempty"`
-	// K is 2 and Expanded is U = 2u, which every verdict uses.
-	K        float64 `json:"k"`
+	// Expanded is U = 2u, which every verdict uses.
 	Expanded float64 `json:"expanded_uncertainty"`
-	// Coverage is the probability that ±Expanded covers when the Student t
-	// distribution with DoF degrees of freedom applies, 0 to 1.
-	Coverage float64 `json:"coverage"`
 }
 
 // Combine adds independent contributions in quadrature and gives every line
@@ -179,7 +175,7 @@ func Combine(contributions ...Contribution) (Budget, error) {
 	if math.IsInf(norm, 0) {
 		return Budget{}, errors.New("the combined uncertainty is too large to compute")
 	}
-	b := Budget{Contributions: lines, Standard: norm, K: 2, Expanded: 2 * norm}
+	b := Budget{Contributions: lines, Standard: norm, Expanded: 2 * norm}
 	if norm > 0 {
 		var inverse float64
 		for i := range lines {
@@ -192,19 +188,11 @@ func Combine(contributions ...Contribution) (Budget, error) {
 			b.DoF = &dof
 		}
 	}
-	b.Coverage = Coverage(b.K, b.freedom())
 	return b, nil
 }
 
-func (b Budget) freedom() float64 {
-	if b.DoF == nil {
-		return math.Inf(1)
-	}
-	return *b.DoF
-}
-
 // Uncertainty returns u with the factor k = 2, ready for [Judge].
-func (b Budget) Uncertainty() Uncertainty { return Uncertainty{Standard: b.Standard, K: 2} }
+func (b Budget) Uncertainty() Uncertainty { return StandardUncertainty(b.Standard) }
 
 // CoverageFactor returns the two-sided factor k that covers the probability p,
 // 0 < p < 1, with dof degrees of freedom, above 0 and possibly infinite. It is
@@ -224,16 +212,3 @@ func CoverageFactor(p, dof float64) float64 {
 // almostNormal is the number of degrees of freedom above which the Student t
 // distribution is taken as normal.
 const almostNormal = 1e7
-
-// Coverage returns the probability, 0 to 1, that ±k standard uncertainties
-// cover with dof degrees of freedom: the inverse of [CoverageFactor]. It is NaN
-// for k below 0 or dof not above 0.
-func Coverage(k, dof float64) float64 {
-	switch {
-	case !(k >= 0) || !(dof > 0):
-		return math.NaN()
-	case dof > almostNormal:
-		return math.Erf(k / math.Sqrt2)
-	}
-	return 1 - 2*distuv.StudentsT{Sigma: 1, Nu: dof}.CDF(-k)
-}

@@ -55,7 +55,7 @@ func ExampleCombine() {
 		name := line.Name.Args["text"]
 		fmt.Printf("%-14s %-11s u = %.2f  %2.0f %%\n", name, line.Distribution, line.Standard, 100*line.Share)
 	}
-	fmt.Printf("U = %.1f (k = %g)\n", budget.Expanded, budget.K)
+	fmt.Printf("U = %.1f (k = %g)\n", budget.Expanded, budget.Uncertainty().K)
 	// Output:
 	// thermometer    rectangular u = 0.87  79 %
 	// display        rectangular u = 0.29   9 %

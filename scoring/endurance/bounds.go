@@ -48,17 +48,10 @@ func shownMTBF(total float64, failures int, confidence float64) float64 {
 	return total / factor(confidence, failures)
 }
 
-// shownConfidence returns the confidence, 0 to 1, with which a run of total
-// seconds and the given number of failures shows a mean time between failures
-// of at least mtbf seconds: the inverse of [shownMTBF].
-func shownConfidence(total float64, failures int, mtbf float64) float64 {
-	return mathext.GammaIncReg(float64(failures)+1, total/mtbf)
-}
-
 // quietByLuck returns the probability, 0 to 1, that a card whose fault still
 // strikes every interval seconds on average runs for total seconds without it:
 // e^(−T/X).
-func quietByLuck(total, interval float64) float64 { return 1 - shownConfidence(total, 0, interval) }
+func quietByLuck(total, interval float64) float64 { return math.Exp(-total / interval) }
 
 // arrheniusFactor returns by how much faster a mechanism with an activation
 // energy in eV runs at soak than at use, both in °C. It is an assumption about the

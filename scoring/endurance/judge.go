@@ -15,22 +15,12 @@ type Run struct {
 	Failures int     `json:"failures"` // times the fault came back
 }
 
-// A HotUse says what a hot soak may be used for.
-type HotUse string
-
-// The uses of a hot soak. The zero value only shows it.
-const (
-	HotShown   HotUse = ""        // shown beside the verdict, which goes by the clock
-	HotCounted HotUse = "counted" // soak time counts by the factor; the verdict says so
-)
-
 // A HotSoak is the stated assumption under which time at a higher temperature
 // counts for more.
 type HotSoak struct {
 	ActivationEnergy float64 `json:"activation_energy_ev"` // eV
 	UseC             float64 `json:"use_c"`                // part in ordinary use, °C
 	SoakC            float64 `json:"soak_c"`               // the same part in the soak, °C
-	Use              HotUse  `json:"use"`
 }
 
 // A Question is what the runs are to show: that the mean time between failures
@@ -38,58 +28,48 @@ type HotSoak struct {
 // back before the repair.
 type Question struct {
 	Interval   float64  // seconds, above 0
-	Multiple   float64  // above 0; zero means 1
-	Confidence float64  // zero means 0.95
+	Multiple   float64  // above 0
+	Confidence float64  // between 0 and 1
 	Allowed    int      // failures let pass, from 0
 	Hot        *HotSoak // nil when no acceleration is claimed
 }
 
-// An Acceleration is the effect of a hot soak, always with its assumption.
+// An Acceleration is the effect of a hot soak, always with its assumption. It is
+// shown beside the verdict, which goes by the clock.
 type Acceleration struct {
 	HotSoak
 	Factor     float64   `json:"factor"`
 	NeededHot  float64   `json:"needed_hot_s"` // soak time needed if the assumption holds
-	Counted    bool      `json:"counted"`      // whether the verdict uses it
 	Assumption fact.Fact `json:"assumption"`
 }
 
 // An Outcome says what was needed, what was shown, and the verdict.
 type Outcome struct {
-	Verdict    conformity.Verdict `json:"verdict"`
-	Interval   float64            `json:"interval_s"`
-	Multiple   float64            `json:"multiple"`
-	Goal       float64            `json:"goal_mtbf_s"` // Multiple times Interval
-	Confidence float64            `json:"confidence"`
-	Allowed    int                `json:"allowed"`
-	Needed     float64            `json:"needed_s"`     // by the clock, without any acceleration
-	Ran        float64            `json:"ran_s"`        // by the clock
-	Failures   int                `json:"failures"`     // over all runs
-	ShownMTBF  float64            `json:"shown_mtbf_s"` // by the clock, at Confidence
-	// ShownConfidence is the confidence with which the runs show Goal, by the
-	// clock.
-	ShownConfidence float64       `json:"shown_confidence"`
-	QuietByLuck     float64       `json:"quiet_by_luck"` // of a card whose fault is still there
-	Acceleration    *Acceleration `json:"acceleration,omitempty"`
-	Missing         float64       `json:"missing_s"` // soak time still to run for a pass; 0 after a verdict
-	Sentence        fact.Fact     `json:"sentence"`
-	Settle          fact.Fact     `json:"settle,omitzero"`
+	Verdict      conformity.Verdict `json:"verdict"`
+	Interval     float64            `json:"interval_s"`
+	Multiple     float64            `json:"multiple"`
+	Goal         float64            `json:"goal_mtbf_s"` // Multiple times Interval
+	Confidence   float64            `json:"confidence"`
+	Allowed      int                `json:"allowed"`
+	Needed       float64            `json:"needed_s"`      // by the clock, without any acceleration
+	Ran          float64            `json:"ran_s"`         // by the clock
+	Failures     int                `json:"failures"`      // over all runs
+	ShownMTBF    float64            `json:"shown_mtbf_s"`  // by the clock, at Confidence
+	QuietByLuck  float64            `json:"quiet_by_luck"` // of a card whose fault is still there
+	Acceleration *Acceleration      `json:"acceleration,omitempty"`
+	Missing      float64            `json:"missing_s"` // soak time still to run for a pass; 0 after a verdict
+	Sentence     fact.Fact          `json:"sentence"`
+	Settle       fact.Fact          `json:"settle,omitzero"`
 }
 
 // Judge decides whether runs show what q asks: Fail with more failures than
 // allowed, Pass when they lasted long enough, Inconclusive, with the time still
-// missing, when not, and NotRun without any run. Acceleration changes the
-// verdict only when q counts it, and is then named in the sentence. Figures out
-// of range are errors.
+// missing, when not, and NotRun without any run. Acceleration never changes the
+// verdict. Figures out of range are errors.
 //
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1: the length
 // is fixed for the allowed failures beforehand and not shortened by looking.
 func Judge(q Question, runs []Run) (Outcome, error) {
-	if q.Multiple == 0 {
-		q.Multiple = 1
-	}
-	if q.Confidence == 0 {
-		q.Confidence = 0.95
-	}
 	if err := q.check(); err != nil {
 		return Outcome{}, err
 	}
@@ -101,29 +81,24 @@ func Judge(q Question, runs []Run) (Outcome, error) {
 	o := Outcome{
 		Interval: q.Interval, Multiple: q.Multiple, Goal: goal, Confidence: q.Confidence,
 		Allowed: q.Allowed, Ran: total.Seconds, Failures: total.Failures,
-		Needed:          neededTime(goal, q.Confidence, q.Allowed),
-		ShownMTBF:       shownMTBF(total.Seconds, total.Failures, q.Confidence),
-		ShownConfidence: shownConfidence(total.Seconds, total.Failures, goal),
-		QuietByLuck:     quietByLuck(total.Seconds, q.Interval),
+		Needed:      neededTime(goal, q.Confidence, q.Allowed),
+		ShownMTBF:   shownMTBF(total.Seconds, total.Failures, q.Confidence),
+		QuietByLuck: quietByLuck(total.Seconds, q.Interval),
 	}
-	needed := o.Needed
 	if q.Hot != nil {
 		if o.Acceleration, err = accelerate(*q.Hot, o.Needed); err != nil {
 			return Outcome{}, err
-		}
-		if o.Acceleration.Counted {
-			needed = o.Acceleration.NeededHot
 		}
 	}
 	switch {
 	case total.Failures > q.Allowed:
 		o.Verdict = conformity.Fail
 	case len(runs) == 0:
-		o.Verdict, o.Missing = conformity.NotRun, needed
-	case total.Seconds >= needed*(1-1e-12):
+		o.Verdict, o.Missing = conformity.NotRun, o.Needed
+	case total.Seconds >= o.Needed*(1-1e-12):
 		o.Verdict = conformity.Pass
 	default:
-		o.Verdict, o.Missing = conformity.Inconclusive, needed-total.Seconds
+		o.Verdict, o.Missing = conformity.Inconclusive, o.Needed-total.Seconds
 	}
 	o.tell()
 	return o, nil
@@ -164,9 +139,6 @@ func combine(runs []Run) (Run, error) {
 }
 
 func accelerate(hot HotSoak, needed float64) (*Acceleration, error) {
-	if hot.Use != HotShown && hot.Use != HotCounted {
-		return nil, fmt.Errorf("no such use of a hot soak: %q", string(hot.Use))
-	}
 	if !(hot.ActivationEnergy >= 0) || math.IsInf(hot.ActivationEnergy, 0) {
 		return nil, fmt.Errorf("an activation energy is 0 eV or more, not %g", hot.ActivationEnergy)
 	}
@@ -180,7 +152,9 @@ func accelerate(hot HotSoak, needed float64) (*Acceleration, error) {
 		return nil, errors.New("the acceleration is too large to compute")
 	}
 	return &Acceleration{
-		HotSoak: hot, Factor: faster, NeededHot: needed / faster, Counted: hot.Use == HotCounted,
+		HotSoak:   hot,
+		Factor:    faster,
+		NeededHot: needed / faster,
 		Assumption: fact.New("endurance.arrhenius",
 			"energy", fact.In(hot.ActivationEnergy, "eV").Whole(),
 			"soak", fact.In(hot.SoakC, "°C").Whole(), "hours", fact.In(faster, "h"),

@@ -32,17 +32,10 @@ func (o *Outcome) tell() {
 	default:
 		o.tellMissing(confidence)
 	}
-	a := o.Acceleration
-	if a == nil {
-		return
+	if a := o.Acceleration; a != nil {
+		o.Sentence = fact.New("endurance.hot-shown", "verdict", o.Sentence, "factor", fact.In(a.Factor, ""),
+			"time", need(a.NeededHot), "assumption", a.Assumption)
 	}
-	if a.Counted {
-		o.Sentence = fact.New("endurance.hot-counted",
-			"verdict", o.Sentence, "factor", fact.In(a.Factor, ""), "assumption", a.Assumption)
-		return
-	}
-	o.Sentence = fact.New("endurance.hot-shown", "verdict", o.Sentence, "factor", fact.In(a.Factor, ""),
-		"time", need(a.NeededHot), "assumption", a.Assumption)
 }
 
 func (o *Outcome) tellMissing(confidence fact.Amount) {

@@ -1,10 +1,6 @@
 package memory
 
-import (
-	"slices"
-
-	"proveout/plans/fact"
-)
+import "proveout/plans/fact"
 
 // chip explains the failures of one chip: by the part of its array that they
 // keep to, where there is one, else by its lines.
@@ -18,29 +14,28 @@ func (d *diagnosis) chip(v *chipView) {
 	column, isColumn := v.column()
 	first, last, isRow := v.row()
 	lines := dataLines(v.failing)
+	var fd Fault
 	switch {
 	case v.isolated():
-		fd := finding(IsolatedCells, confidence(v.log.rows, 0.97),
+		fd = finding(IsolatedCells, confidence(v.log.rows, 0.97),
 			fact.New("memory.cells", "n", len(v.words), "chip", v.name(), "first", hex(v.words[0]), "lines", lines),
 			fact.New("memory.look-cells"))
-		fd.Lines = slices.Clone(v.failing)
-		d.add(v, fd)
 	case isColumn && (shape.line < 0 || shape.line >= columnRun): // else it is one low bit that stands for itself
 		_, value := fixedBits(v)
 		end := hex(int64(value & ones(column)))
-		fd := finding(ChipColumn, confidence(v.log.rows, 0.95),
+		fd = finding(ChipColumn, confidence(v.log.rows, 0.95),
 			fact.New("memory.column", "chip", v.name(), "end", end, "n", column, "lines", lines),
 			fact.New("memory.look-column"))
-		fd.Lines = slices.Clone(v.failing)
-		d.add(v, fd)
 	case isRow:
-		fd := finding(ChipRow, confidence(v.log.rows, 0.93),
+		fd = finding(ChipRow, confidence(v.log.rows, 0.93),
 			fact.New("memory.row", "chip", v.name(), "first", hex(first), "last", hex(last), "lines", lines),
 			fact.New("memory.look-row"))
-		fd.Lines = slices.Clone(v.failing)
-		d.add(v, fd)
-	default:
+	}
+	if fd.Kind == "" {
 		d.chipLines(v, shape)
+	} else {
+		fd.Lines = v.failing
+		d.add(v, fd)
 	}
 	d.qualify(v, d.found[before].Kind)
 }
@@ -67,7 +62,7 @@ func (d *diagnosis) chipLines(v *chipView, shape addressShape) {
 		fd := finding(ChipDead, confidence(v.log.rows, 0.97),
 			fact.New("memory.whole-chip", "chip", v.name()), fact.New("memory.look-dead"),
 			fact.New("memory.wrong-bits", "share", fact.In(100*v.density, "%").To(1)), v.heldValue())
-		fd.Lines = slices.Clone(v.failing)
+		fd.Lines = v.failing
 		d.add(v, fd)
 	case v.fewLines():
 		for _, line := range v.failing {
@@ -135,7 +130,7 @@ func (v *chipView) weak() Fault {
 	}
 	fd := finding(ChipWeak, confidence(v.log.rows, 0.93), where, fact.New("memory.look-weak"),
 		fact.New("memory.wrong-bits", "share", fact.In(100*v.density, "%").To(0.1)))
-	fd.Lines = slices.Clone(v.failing)
+	fd.Lines = v.failing
 	return fd
 }
 

@@ -3,6 +3,7 @@ package memory
 import (
 	"math"
 	"math/bits"
+	"math/rand/v2"
 	"slices"
 )
 
@@ -27,13 +28,29 @@ type Failures struct {
 	report            FaultReport
 
 	sampleCap int // rows kept of a chip
-	random    uint64
+	random    *rand.Rand
 
-	patterns    []string
-	lastPattern int
-	time, heat  axis
-	warmth      bins // temperatures added up along the axis of time
-	warmRows    bins // and how many they were
+	patterns   []string
+	time, heat span // of all rows; in s and °C
+}
+
+// A span holds the values that were seen, from the least to the largest.
+type span struct {
+	low, high float64
+	seen      bool
+}
+
+// take takes in a value. One that is not known, or absurd, comes back as NaN.
+func (s *span) take(x float64) float64 {
+	switch {
+	case !(math.Abs(x) < 1e15):
+		return math.NaN()
+	case !s.seen:
+		*s = span{low: x, high: x, seen: true}
+	default:
+		s.low, s.high = min(s.low, x), max(s.high, x)
+	}
+	return x
 }
 
 const (
@@ -42,7 +59,7 @@ const (
 	maxSampleRows = 4096
 	minSampleRows = 128
 	sampleBudget  = 16 << 20
-	sampleRowSize = 72
+	sampleRowSize = 80
 	maxPatterns   = 64
 )
 
@@ -54,6 +71,7 @@ type sampleRow struct {
 	width         int32
 	lane0         int32 // lane of the row's bit 0 on the bus
 	seconds       float64
+	celsius       float64
 
 	// The chip's own data lines, D0 lowest: written, read, covered by the row.
 	wrote, got, covered uint32
@@ -68,8 +86,6 @@ type chipLog struct {
 	next      int64 // rows one word after the row before
 	skipped   int64 // rows two to eight words after it
 	sample    []sampleRow
-	timeBins  bins
-	heatBins  bins
 	byPattern [maxPatterns]int64
 }
 
@@ -84,7 +100,7 @@ func NewFailures(org Organisation) *Failures {
 		total:     org.Bytes(),
 		chips:     make([]*chipLog, chips),
 		sampleCap: min(maxSampleRows, max(minSampleRows, sampleBudget/sampleRowSize/chips)),
-		random:    0x9e3779b97f4a7c15,
+		random:    rand.New(rand.NewPCG(1, 1)), // the same list gives the same answer
 	}
 }
 
@@ -110,7 +126,7 @@ func (f *Failures) Add(row *Failure) {
 		return
 	}
 	f.report.Rows++
-	when := f.circumstances(row)
+	when := circumstances{f.time.take(row.Seconds), f.heat.take(row.Celsius), f.pattern(row.PatternName)}
 	address := row.Address
 	for { // a value wider than what is left of the beat goes on in the next one
 		inBeat := address % f.beat
@@ -126,25 +142,11 @@ func (f *Failures) Add(row *Failure) {
 	}
 }
 
-// circumstances are what a row says beside its values, as bins; -1 when it
-// does not say.
+// circumstances are what a row says beside its values: NaN, and a pattern of
+// -1, where it does not say.
 type circumstances struct {
-	seconds             float64
-	pattern, time, heat int
-}
-
-func (f *Failures) circumstances(row *Failure) circumstances {
-	when := circumstances{
-		seconds: row.Seconds,
-		pattern: f.pattern(row.PatternName),
-		time:    f.time.bin(row.Seconds),
-		heat:    f.heat.bin(row.Celsius),
-	}
-	if when.time >= 0 && when.heat >= 0 {
-		f.warmth.add(&f.time, when.time, row.Celsius)
-		f.warmRows.add(&f.time, when.time, 1)
-	}
-	return when
+	seconds, celsius float64
+	pattern          int
 }
 
 // addPiece takes in the part of a row that lies within one beat of the bus,
@@ -158,7 +160,8 @@ func (f *Failures) addPiece(when circumstances, address int64, lane0 int, writte
 		wrong &^= shift(mask, -d0)
 		row := sampleRow{
 			address: address, word: word, written: written, read: read,
-			width: int32(width), lane0: int32(lane0), seconds: when.seconds,
+			width: int32(width), lane0: int32(lane0),
+			seconds: when.seconds, celsius: when.celsius,
 			wrote:   uint32(shift(written, d0) & mask),
 			got:     uint32(shift(read, d0) & mask),
 			covered: uint32(shift(ones(width), d0) & mask),
@@ -169,7 +172,9 @@ func (f *Failures) addPiece(when circumstances, address int64, lane0 int, writte
 		}
 		log := f.chips[index]
 		log.count(&row)
-		log.mark(f, when)
+		if when.pattern >= 0 {
+			log.byPattern[when.pattern]++
+		}
 		f.keep(log, &row)
 	}
 }
@@ -202,19 +207,6 @@ func (c *chipLog) count(row *sampleRow) {
 	}
 }
 
-// mark counts a row under its circumstances.
-func (c *chipLog) mark(f *Failures, when circumstances) {
-	if when.pattern >= 0 {
-		c.byPattern[when.pattern]++
-	}
-	if when.time >= 0 {
-		c.timeBins.add(&f.time, when.time, 1)
-	}
-	if when.heat >= 0 {
-		c.heatBins.add(&f.heat, when.heat, 1)
-	}
-}
-
 // keep puts a row into the chip's sample, in which every row of the chip has
 // the same chance to end up (J. S. Vitter, "Random sampling with a reservoir",
 // ACM TOMS 11(1), 1985, algorithm R).
@@ -223,10 +215,7 @@ func (f *Failures) keep(c *chipLog, row *sampleRow) {
 		c.sample = append(c.sample, *row)
 		return
 	}
-	f.random ^= f.random << 13
-	f.random ^= f.random >> 7
-	f.random ^= f.random << 17
-	if at, _ := bits.Mul64(f.random, uint64(c.rows)); at < uint64(f.sampleCap) {
+	if at := f.random.Int64N(c.rows); at < int64(f.sampleCap) {
 		c.sample[at] = *row
 	}
 }
@@ -236,9 +225,6 @@ func (f *Failures) pattern(name string) int {
 	if name == "" {
 		return -1
 	}
-	if f.lastPattern < len(f.patterns) && f.patterns[f.lastPattern] == name {
-		return f.lastPattern
-	}
 	at := slices.Index(f.patterns, name)
 	if at < 0 {
 		if len(f.patterns) == maxPatterns {
@@ -247,6 +233,5 @@ func (f *Failures) pattern(name string) int {
 		at = len(f.patterns)
 		f.patterns = append(f.patterns, name)
 	}
-	f.lastPattern = at
 	return at
 }

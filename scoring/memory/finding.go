@@ -35,7 +35,7 @@ const (
 	OnePattern           Kind = "one-pattern"
 )
 
-// A Finding is one fault that the observations point to.
+// A Fault is one that the observations point to.
 type Fault struct {
 	Kind         Kind        `json:"kind"`
 	Chip         int         `json:"chip"`                    // lane order in its bank, from 0; -1: no single chip
@@ -51,7 +51,7 @@ type Fault struct {
 	Evidence     []fact.Fact `json:"evidence,omitempty"`      // the numbers behind it
 }
 
-// Fact says the finding: kind and place.
+// Fact says the fault: kind and place.
 func (f Fault) Fact() fact.Fact {
 	kind := fact.New("memory.kind." + string(f.Kind))
 	if f.Alternative {
@@ -60,8 +60,8 @@ func (f Fault) Fact() fact.Fact {
 	return fact.New("memory.fault", "kind", kind, "where", f.Where)
 }
 
-// finding is a finding that concerns no address line; chip, bank and data
-// lines are left to the caller.
+// finding is a fault that concerns no address line; chip, bank and data lines are
+// left to the caller.
 func finding(kind Kind, confidence float64, where, advice fact.Fact, evidence ...fact.Fact) Fault {
 	return Fault{
 		Kind: kind, AddressLine: -1, Confidence: confidence,

@@ -26,40 +26,48 @@ func (d *diagnosis) qualify(v *chipView, base Kind) {
 
 const growthParts = 8
 
-// A profile is a quantity along an axis, in equal parts of its span.
+// A profile is a quantity along a span, in equal parts of it.
 type profile [growthParts]float64
 
-// along shares out the bins of an axis over equal parts of its span.
-func (b *bins) along(a *axis) (out profile) {
-	b.follow(a)
-	step := (a.high - a.low) / growthParts
-	for i, value := range b.sum {
-		if value == 0 {
-			continue
-		}
-		from, to := max(a.origin+float64(i)*a.width, a.low), min(a.origin+float64(i+1)*a.width, a.high)
-		if to <= from { // the last value of the span opens a bin of its own
-			out[growthParts-1] += value
-			continue
-		}
-		for p := range growthParts {
-			part := (min(to, a.low+float64(p+1)*step) - max(from, a.low+float64(p)*step)) / (to - from)
-			if part > 0 {
-				out[p] += part * value
-			}
+// part is the part of the span that a value lies in.
+func (s span) part(x float64) int {
+	return min(int((x-s.low)/(s.high-s.low)*growthParts), growthParts-1)
+}
+
+// wide says whether more than one value was seen.
+func (s span) wide() bool { return s.high > s.low }
+
+// along counts the chip's sampled rows along a span by one of their values.
+func (v *chipView) along(s span, value func(*sampleRow) float64) (count profile) {
+	for i := range v.log.sample {
+		if x := value(&v.log.sample[i]); !math.IsNaN(x) {
+			count[s.part(x)]++
 		}
 	}
-	return out
+	return count
 }
+
+func secondsOf(row *sampleRow) float64 { return row.seconds }
+func celsiusOf(row *sampleRow) float64 { return row.celsius }
 
 // temperatures returns the mean temperature of equal parts of the scan, NaN
 // where it is not known.
-func (f *Failures) temperatures() profile {
-	mean, rows := f.warmth.along(&f.time), f.warmRows.along(&f.time)
-	for p := range mean {
-		mean[p] /= rows[p] // 0/0 is NaN
+func (d *diagnosis) temperatures() profile {
+	var sum, rows profile
+	for _, v := range d.views {
+		for i := range v.log.sample {
+			row := &v.log.sample[i]
+			if !math.IsNaN(row.seconds) && !math.IsNaN(row.celsius) {
+				part := d.f.time.part(row.seconds)
+				sum[part] += row.celsius
+				rows[part]++
+			}
+		}
 	}
-	return mean
+	for part := range sum {
+		sum[part] /= rows[part] // 0/0 is NaN
+	}
+	return sum
 }
 
 // laplace returns Laplace's trend statistic of counts in equal parts: standard
@@ -130,15 +138,15 @@ func ranks(a profile) (r profile) {
 // the temperature instead; then nobody knows how long the card stood at each,
 // and the confidence is less.
 func (d *diagnosis) growth(v *chipView) (Fault, bool) {
-	time, heat := &d.f.time, &d.f.heat
+	time, heat := d.f.time, d.f.heat
 	if v.log.rows < 30 {
 		return Fault{}, false
 	}
-	warmed := heat.width > 0 && heat.high-heat.low >= 5
+	warmed := heat.high-heat.low >= 5
 	from, to := fact.In(heat.low, "").To(1), fact.In(heat.high, "°C").To(1)
-	if time.spread() && !v.sweptOnce() {
-		count := v.log.timeBins.along(time)
-		mean := d.f.temperatures()
+	if time.wide() && !v.sweptOnce() {
+		count := v.along(time, secondsOf)
+		mean := d.temperatures()
 		if warmed && followsClock(mean, heat) {
 			if ratio, ok := rises(count, mean); ok && poissonDiffers(count) {
 				return v.grows(GrowsWithTemperature, 0.9,
@@ -147,14 +155,14 @@ func (d *diagnosis) growth(v *chipView) (Fault, bool) {
 			}
 		}
 		if ratio, ok := rises(count, inOrder()); ok && laplace(count) > 4 {
-			span := fact.In(time.high-time.low, "s").To(1)
+			took := fact.In(time.high-time.low, "s").To(1)
 			return v.grows(GrowsWithTime, 0.9,
-				fact.New("memory.later-half", "chip", v.name(), "ratio", times(ratio), "span", span),
+				fact.New("memory.later-half", "chip", v.name(), "ratio", times(ratio), "span", took),
 				fact.New("memory.look-time")), true
 		}
 	}
-	if warmed && (!time.spread() || !followsClock(d.f.temperatures(), heat)) {
-		count := v.log.heatBins.along(heat)
+	if warmed && (!time.wide() || !followsClock(d.temperatures(), heat)) {
+		count := v.along(heat, celsiusOf)
 		if ratio, ok := rises(count, inOrder()); ok && laplace(count) > 4 {
 			return v.grows(GrowsWithTemperature, 0.6,
 				fact.New("memory.warmer-half-untimed", "chip", v.name(), "ratio", times(ratio), "from", from, "to", to),
@@ -173,7 +181,7 @@ func times(ratio float64) fact.Amount { return fact.In(ratio, "").To(0.1) }
 
 // followsClock reports whether the mean temperatures of the parts of the scan
 // are known and spread over enough of the whole range to compare with.
-func followsClock(mean profile, heat *axis) bool {
+func followsClock(mean profile, heat span) bool {
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, m := range mean {
 		if math.IsNaN(m) {
@@ -232,7 +240,7 @@ func (d *diagnosis) onePattern(v *chipView, base Kind) (Fault, bool) {
 		where = fact.New("memory.only-pattern", "chip", v.name(), "pattern", name)
 	}
 	fd := finding(OnePattern, 0.5, where, fact.New("memory.look-pattern"))
-	fd.Lines = slices.Clone(v.failing)
+	fd.Lines = v.failing
 	static := []Kind{LineStuck0, LineStuck1, ChipDead, LinesShorted, LinesSwapped}
 	switch {
 	case slices.Contains(static, base):

@@ -205,12 +205,10 @@ type ChipPlace struct {
 	Designator string `json:"designator"`
 	Bank       int    `json:"bank"`
 	Chip       int    `json:"chip"`
-	BusLines   string `json:"bus_lines"`   // "D0-D15"
-	FirstByte  int64  `json:"first_byte"`  // address of its first byte
-	BeatBytes  int64  `json:"beat_bytes"`  // from one of its words to the next
-	BytesWide  string `json:"bytes"`       // offsets within a beat
-	BankStarts int64  `json:"bank_starts"` // address
-	BankBytes  int64  `json:"bank_bytes"`
+	BusLines   string `json:"bus_lines"`  // "D0-D15"
+	FirstByte  int64  `json:"first_byte"` // address of its first byte
+	BeatBytes  int64  `json:"beat_bytes"` // from one of its words to the next
+	BytesWide  string `json:"bytes"`      // offsets within a beat
 }
 
 // Chips lists where the chips of a memory sit.
@@ -233,8 +231,6 @@ func (o Organisation) Chips() []ChipPlace {
 				FirstByte:  addr,
 				BeatBytes:  o.BeatBytes(),
 				BytesWide:  bytes,
-				BankStarts: int64(bank) * o.BankBytes(),
-				BankBytes:  o.BankBytes(),
 			})
 		}
 	}

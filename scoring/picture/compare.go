@@ -301,29 +301,19 @@ func reasonOf(err error) fact.Fact {
 // flatNoise is the noise of a pattern whose fine detail the sampling changes:
 // from the median absolute residual, which edges hardly move.
 func (c *comparison) flatNoise() float64 {
-	const steps = 8         // of a level
 	const toNormal = 1.4826 // standard deviation of normal values whose median distance from 0 is 1
+	const sample = 20_000   // pixels
 	total, channels := 0.0, 0.0
-	for channel := range 3 {
-		if c.missing[channel] {
-			continue
-		}
-		channels++
-		var count [128 * steps]int
-		all := 0
-		for _, r := range c.report.Residual[channel] {
-			if r == r {
-				count[min(len(count)-1, int(math.Abs(float64(r))*steps))]++
-				all++
+	for channel, residuals := range c.report.Residual {
+		var distances []float64
+		for i := 0; i < len(residuals); i += max(1, len(residuals)/sample) | 1 {
+			if r := residuals[i]; r == r {
+				distances = append(distances, math.Abs(float64(r)))
 			}
 		}
-		below, middle := 0, 0
-		for below+count[middle] < (all+1)/2 {
-			below += count[middle]
-			middle++
-		}
-		if middle > 0 {
-			total += toNormal * (float64(middle) + 0.5) / steps * c.report.Transfer.Gain[channel]
+		if len(distances) > 0 {
+			total += toNormal * median(distances) * c.report.Transfer.Gain[channel]
+			channels++
 		}
 	}
 	return total / max(1, channels)

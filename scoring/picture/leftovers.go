@@ -171,47 +171,35 @@ func (c *comparison) leftovers() {
 // rest is the mean residual of the channels in units of its noise, or nil when
 // no channel can be used; NaN where nothing is known.
 func (c *comparison) rest() []float32 {
-	out := make([]float32, c.grid.Width*c.grid.Height)
-	var k [3]float32
-	n := float32(0)
-	for ch := range 3 {
-		if !c.missing[ch] {
-			k[ch] = float32(1 / c.report.Clean[ch])
-			n++
+	var used []int
+	for channel, missing := range c.missing {
+		if !missing {
+			used = append(used, channel)
 		}
 	}
-	if n == 0 {
+	if len(used) == 0 {
 		return nil
 	}
-	scale := float32(1 / math.Sqrt(float64(n)))
-	r := c.report.Residual
+	var perNoise [3]float32
+	for _, channel := range used {
+		perNoise[channel] = float32(1 / c.report.Clean[channel] / math.Sqrt(float64(len(used))))
+	}
 	// Marks and strips have edges that any sampling moves: they are left out of
 	// an analogue capture.
 	mark, side := 0, 0
 	if c.r.Route != Digital {
 		mark, side = c.f.Mode.Layout().Mark+3, 4
 	}
-	w, h := c.grid.Width, c.grid.Height
-	nan := float32(math.NaN())
-	from, to := min(w, side+c.grid.X0), max(0, c.grid.X1-side)
-	for y := range h {
-		line := out[y*w : (y+1)*w]
-		known := y >= mark && y < h-mark && from < to
-		for x := range line {
-			if !known || x < from || x >= to {
-				line[x] = nan
-			}
-		}
-		if !known {
+	g := c.grid
+	out := make([]float32, g.Width*g.Height)
+	for i := range out {
+		x, y := i%g.Width, i/g.Width
+		if y < mark || y >= g.Height-mark || x < g.X0+side || x >= g.X1-side {
+			out[i] = float32(math.NaN())
 			continue
 		}
-		line = line[from:to]
-		for ch := range 3 {
-			if k := k[ch] * scale; k != 0 {
-				for x, v := range r[ch][y*w+from : y*w+to] {
-					line[x] += v * k
-				}
-			}
+		for _, channel := range used {
+			out[i] += c.report.Residual[channel][i] * perNoise[channel]
 		}
 	}
 	return out

@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/floats"
-
 	"proveout/plans/fact"
 )
 
@@ -31,9 +29,9 @@ const (
 
 // The charts a signal comes from.
 const (
-	individuals = "individuals"
-	movingRange = "moving range"
-	ewma        = "ewma"
+	individuals  = "individuals"
+	movingRanges = "moving range"
+	ewma         = "ewma"
 )
 
 // A Signal is a run of the control card that does not look like the bench did
@@ -41,24 +39,17 @@ const (
 type Signal struct {
 	Index int       `json:"index"` // run, from 0
 	Chart string    `json:"chart"`
-	Value float64   `json:"value"` // the plotted value
-	Low   float64   `json:"low"`
-	High  float64   `json:"high"`
 	Why   fact.Fact `json:"why"`
 }
 
 // A Chart holds what a control chart shows, one entry per run: an individuals
 // chart with its moving ranges, and an exponentially weighted moving average.
 type Chart struct {
-	Runs     []float64 `json:"runs"`
-	Baseline int       `json:"baseline"` // runs that set the limits
-	Center   float64   `json:"center"`
-	Sigma    float64   `json:"sigma"`
-	Low      float64   `json:"low"`
-	High     float64   `json:"high"`
-	// MovingRanges[i] is the distance of run i from run i−1; the first is 0 and
-	// means nothing.
-	MovingRanges    []float64   `json:"moving_ranges"`
+	Runs            []float64   `json:"runs"`
+	Center          float64     `json:"center"`
+	Sigma           float64     `json:"sigma"`
+	Low             float64     `json:"low"`
+	High            float64     `json:"high"`
 	MeanMovingRange float64     `json:"mean_moving_range"`
 	MovingRangeHigh float64     `json:"moving_range_high"`
 	EWMA            []float64   `json:"ewma"`
@@ -91,8 +82,11 @@ func ControlChart(runs []float64) (Chart, error) {
 	if err != nil {
 		return Chart{}, err
 	}
-	meanRange := floats.SumCompensated(movingRanges(runs)) / float64(n-1)
-	c := chartAround(runs, d.Mean, meanRange, newestWeight)
+	sum := 0.0
+	for i := range runs {
+		sum += movingRange(runs, i)
+	}
+	c := chartAround(runs, d.Mean, sum/float64(n-1), newestWeight)
 	if n < settledRuns {
 		c.Notes = append(c.Notes, fact.New("reference.few-runs", "n", n, "settled", settledRuns))
 	}
@@ -102,13 +96,8 @@ func ControlChart(runs []float64) (Chart, error) {
 	return c, nil
 }
 
-func movingRanges(runs []float64) []float64 {
-	ranges := make([]float64, len(runs))
-	for i := 1; i < len(runs); i++ {
-		ranges[i] = math.Abs(runs[i] - runs[i-1])
-	}
-	return ranges
-}
+// movingRange is how far a run lies from the one before; 0 for the first.
+func movingRange(runs []float64, i int) float64 { return math.Abs(runs[i] - runs[max(0, i-1)]) }
 
 // chartAround draws the chart of runs that ought to lie about center and differ
 // from one to the next by meanRange on average. The weighted average starts at the centre and has
@@ -121,9 +110,8 @@ func movingRanges(runs []float64) []float64 {
 func chartAround(runs []float64, center, meanRange, lambda float64) Chart {
 	sigma := meanRange / d2
 	c := Chart{
-		Runs: runs, Baseline: len(runs),
-		Center: center, Sigma: sigma, Low: center - chartWidth*sigma, High: center + chartWidth*sigma,
-		MovingRanges: movingRanges(runs), MeanMovingRange: meanRange, MovingRangeHigh: d4 * meanRange,
+		Runs: runs, Center: center, Sigma: sigma, Low: center - chartWidth*sigma, High: center + chartWidth*sigma,
+		MeanMovingRange: meanRange, MovingRangeHigh: d4 * meanRange,
 		Signals: []Signal{}, Notes: []fact.Fact{},
 	}
 	average, forgotten := center, 1.0
@@ -146,15 +134,15 @@ func (c *Chart) detect() {
 	show := func(x float64) fact.Amount { return toSpread(fact.In(x, ""), c.Sigma) }
 	for i, x := range c.Runs {
 		if x < c.Low-slack || x > c.High+slack {
-			c.Signals = append(c.Signals, Signal{i, individuals, x, c.Low, c.High, fact.New("reference.sudden-change",
+			c.Signals = append(c.Signals, Signal{i, individuals, fact.New("reference.sudden-change",
 				"run", i+1, "value", show(x), "low", show(c.Low), "high", show(c.High))})
 		}
-		if r := c.MovingRanges[i]; r > c.MovingRangeHigh+slack {
-			c.Signals = append(c.Signals, Signal{i, movingRange, r, 0, c.MovingRangeHigh, fact.New("reference.jump",
+		if r := movingRange(c.Runs, i); r > c.MovingRangeHigh+slack {
+			c.Signals = append(c.Signals, Signal{i, movingRanges, fact.New("reference.jump",
 				"run", i+1, "value", show(r), "high", show(c.MovingRangeHigh))})
 		}
 		if z := c.EWMA[i]; z < c.EWMALow[i]-slack || z > c.EWMAHigh[i]+slack {
-			c.Signals = append(c.Signals, Signal{i, ewma, z, c.EWMALow[i], c.EWMAHigh[i], fact.New("reference.lasting-drift",
+			c.Signals = append(c.Signals, Signal{i, ewma, fact.New("reference.lasting-drift",
 				"run", i+1, "value", show(z), "low", show(c.EWMALow[i]), "high", show(c.EWMAHigh[i]))})
 		}
 	}

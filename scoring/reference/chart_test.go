@@ -78,7 +78,7 @@ func TestSignals(t *testing.T) {
 			t.Errorf("wild run: %+v", s)
 		}
 	}
-	if !charts[individuals] || !charts[movingRange] {
+	if !charts[individuals] || !charts[movingRanges] {
 		t.Errorf("wild run: %v", charts)
 	}
 	c = chartAround([]float64{5, 5, 5, 5.1}, 5, 0, newestWeight)

@@ -49,11 +49,13 @@ func (o Options) check() error {
 //
 // Fewer than five scores, or a set of another bench without a control card run
 // on both, give no verdict (NotRun). An open signal on the bench, an unanswered
-// outlier on which the verdict hangs, a score that is not a number, and a
-// failure that the set is too small or too even to support give Inconclusive.
-// Scores that are not finite numbers, or not above zero in a log scale, and
-// options out of range are errors.
+// outlier on which the verdict hangs, and a failure that the set is too small or
+// too even to support give Inconclusive. Scores that are not finite numbers, or not
+// above zero in a log scale, and options out of range are errors.
 func Judge(set Set, value float64, o Options) (Outcome, error) {
+	if !finite(value) {
+		return Outcome{}, errors.New("the score is not a number")
+	}
 	j, err := newJudgement(set, value, o)
 	if err == nil && j.ready() {
 		err = j.decide()
@@ -207,7 +209,7 @@ func compare(b basis, p Prediction, value float64, o Options) (conformity.Verdic
 // askOutlier holds the verdict when it hangs on an outlier that nobody has
 // answered for.
 func (j *judgement) askOutlier() error {
-	if len(j.out.Outliers) == 0 || j.options.KeepOutlier || j.out.Value == nil {
+	if len(j.out.Outliers) == 0 || j.options.KeepOutlier {
 		return nil
 	}
 	outlier := j.out.Outliers[0]

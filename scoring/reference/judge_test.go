@@ -111,10 +111,6 @@ func TestJudgeUncertainScore(t *testing.T) {
 	if simple := mustScore(t, goodSet(), low+0.3, shared); simple.Verdict != conformity.Pass {
 		t.Errorf("simple: %v", simple.Verdict)
 	}
-	unread := mustScore(t, goodSet(), math.NaN(), Options{})
-	if unread.Verdict != conformity.Inconclusive || unread.Percentile != nil {
-		t.Errorf("NaN: %+v", unread)
-	}
 }
 
 func TestJudgeOutlier(t *testing.T) {
@@ -255,6 +251,9 @@ func TestJudgeRefuses(t *testing.T) {
 			t.Errorf("%s: %+v", name, out)
 		}
 	}
+	if _, err := Judge(goodSet(), math.NaN(), Options{}); err == nil {
+		t.Error("a score that is no number")
+	}
 	if _, err := Judge(Set{Scores: []float64{1, math.NaN()}}, 1, Options{}); err == nil {
 		t.Error("NaN in the set")
 	}
@@ -264,8 +263,12 @@ func TestJudgeRefuses(t *testing.T) {
 }
 
 func TestOutcomeJSON(t *testing.T) {
-	for _, value := range []float64{100, math.NaN()} {
-		out, err := json.Marshal(mustScore(t, goodSet(), value, Options{}))
+	ranges, err := Ranges(goodSet(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, o := range []Outcome{ranges, mustScore(t, goodSet(), 100, Options{})} {
+		out, err := json.Marshal(o)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -13,14 +13,14 @@ const (
 	ampleScores = 20
 )
 
-// A Direction says which scores are good.
+// A Direction says which scores are good, in the words of families and flags.
 type Direction string
 
 // The directions. The zero value means TwoSided.
 const (
-	TwoSided       Direction = "two-sided"
-	HigherIsBetter Direction = "higher is better"
-	LowerIsBetter  Direction = "lower is better"
+	TwoSided       Direction = "both"
+	HigherIsBetter Direction = "higher"
+	LowerIsBetter  Direction = "lower"
 )
 
 // open leaves the good side of a range open.
@@ -95,7 +95,7 @@ const (
 // An Outcome is the verdict on a score and all that it rests on.
 type Outcome struct {
 	Verdict conformity.Verdict `json:"verdict"`
-	Value   *float64           `json:"value"` // nil when it is not a number
+	Value   *float64           `json:"value"` // nil when only the set is described
 	Unit    string             `json:"unit,omitempty"`
 	// Description is that of the set as given, on its own bench.
 	Description

@@ -99,11 +99,6 @@ func (j *judgement) noteLogarithms() {
 // tellComparison says how the score compares with the set, and what would
 // settle it.
 func (j *judgement) tellComparison() {
-	if j.out.Value == nil {
-		j.out.Sentence = fact.New("reference.no-number")
-		j.settle(fact.New("reference.run-again"))
-		return
-	}
 	j.out.Sentence = fact.New("reference.compared",
 		"score", j.score(), "expected", j.expected(), "verdict", j.out.Verdict.Fact())
 	if j.tooGood() {

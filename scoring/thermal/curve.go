@@ -70,14 +70,14 @@ func (c *curve) since(limit float64) float64 {
 	return high
 }
 
-// errors returns the standard errors by name, as least squares gives them.
-func (c *curve) errors() map[string]float64 {
-	se := c.fit.se
-	if !c.double {
-		return map[string]float64{"t0": se[0], "t_inf": se[1], "tau_s": se[2]}
+// uncertainties are the standard errors of TInf and tau, widened for
+// autocorrelation.
+func (c *curve) uncertainties() (tInf, tau float64) {
+	slow := 2
+	if c.double {
+		slow, _ = c.slowQuick()
 	}
-	slow, quick := c.slowQuick()
-	return map[string]float64{"t0": se[0], "t_inf": se[1], "tau_s": se[slow], "tau2_s": se[quick]}
+	return c.fit.se[1] * c.widening(), c.fit.se[slow] * c.widening()
 }
 
 // slowQuick are the places of the two time constants among the parameters of
@@ -148,7 +148,7 @@ func (c *curve) judge(log samples, o Options, span float64) (Reason, fact.Fact) 
 		return reason, why
 	}
 	seen := slices.Max(log.temp) - slices.Min(log.temp)
-	u := c.widening() * c.errors()["t_inf"]
+	u, _ := c.uncertainties()
 	if u > math.Max(0.1*math.Abs(height), log.resolution) || math.Abs(height) > 4*seen {
 		return TooShort, fact.New("thermal.end-not-known", "within", fact.In(2*u, "°C").To(0.1))
 	}

@@ -33,9 +33,9 @@ func ParsePlace(name string) (Place, error) {
 func (p Place) said() fact.Arg {
 	switch p {
 	case Unknown:
-		return fact.New("thermal.place.unknown")
+		return fact.New("place.unknown")
 	case Heatsink, Case, Board, Die:
-		return fact.New("thermal.place." + string(p))
+		return fact.New("place." + string(p))
 	}
 	return fact.Name(p)
 }

@@ -51,20 +51,20 @@ type Report struct {
 
 // A Fit is the curve that describes the log, or why none does.
 type Fit struct {
-	T0           *float64           `json:"t0"`
-	TInf         *float64           `json:"t_inf"`
-	Tau          *float64           `json:"tau_s"` // the longer of two
-	Tau2         *float64           `json:"tau2_s,omitempty"`
-	Share2       *float64           `json:"share2,omitempty"` // of the rise that goes with tau2
-	U            map[string]float64 `json:"u"`                // standard uncertainty, with autocorrelation and display step
-	DescribesLog bool               `json:"describes_log"`
-	Reason       Reason             `json:"reason,omitempty"`
-	Why          fact.Fact          `json:"why"`
+	T0           *float64  `json:"t0"`
+	TInf         *float64  `json:"t_inf"`
+	TInfU        float64   `json:"t_inf_u,omitempty"` // standard uncertainty, with autocorrelation and display step
+	Tau          *float64  `json:"tau_s"`             // the longer of two
+	TauU         float64   `json:"tau_u_s,omitempty"`
+	Tau2         *float64  `json:"tau2_s,omitempty"`
+	Share2       *float64  `json:"share2,omitempty"` // of the rise that goes with tau2
+	DescribesLog bool      `json:"describes_log"`
+	Reason       Reason    `json:"reason,omitempty"`
+	Why          fact.Fact `json:"why,omitzero"` // it does not describe the log
 }
 
 // A Stability says whether the temperature had settled at the end of the load.
 type Stability struct {
-	Stable       *bool       `json:"stable"` // nil: cannot tell
 	Settling     Settling    `json:"settling"`
 	StableSince  *float64    `json:"stable_since_s"`
 	SlopePerHour *float64    `json:"slope_per_hour"`
@@ -101,8 +101,7 @@ type Heat struct {
 type Prediction struct {
 	Predicted      *float64  `json:"predicted_peak"` // °C at the rated ambient
 	PredictedU     *float64  `json:"predicted_peak_u,omitempty"`
-	Margin         *float64  `json:"margin"` // °C, limit minus predicted peak
-	MarginU        *float64  `json:"margin_u,omitempty"`
+	Margin         *float64  `json:"margin"`                     // °C, limit minus predicted peak
 	MarginAsLogged *float64  `json:"margin_as_logged,omitempty"` // limit minus the peak as it was
 	PlaceProblem   fact.Fact `json:"place_problem,omitzero"`
 
@@ -113,12 +112,9 @@ type Prediction struct {
 
 // Cooling is the curve after the load, a cross-check of the time constant.
 type Cooling struct {
-	Tau          *float64  `json:"tau_s"`
-	SE           *float64  `json:"se,omitempty"`
-	DescribesLog bool      `json:"describes_log"`
-	Why          fact.Fact `json:"why"`
-	Agrees       *bool     `json:"agrees"` // nil when there are not two to compare
-	Ratio        *float64  `json:"ratio,omitempty"`
+	Tau      *float64  `json:"tau_s"`  // nil when no curve describes it
+	Agrees   *bool     `json:"agrees"` // nil when there are not two to compare
+	Sentence fact.Fact `json:"sentence"`
 }
 
 // An Input says what was read, over all rows, and which part of it was under
@@ -175,23 +171,16 @@ func analyse(log samples, seen Input, hottest Hottest, o Options) Report {
 }
 
 func (r *Report) takeFit(c *curve, reason Reason, why fact.Fact) {
-	r.U = map[string]float64{}
-	r.Reason, r.Why = reason, why
-	r.DescribesLog = reason == Described && c != nil
+	r.Reason, r.Why, r.DescribesLog = reason, why, reason == Described
 	if !r.DescribesLog {
 		return
 	}
 	r.T0, r.TInf, r.Tau = new(c.t0), new(c.tInf), new(c.tau)
-	r.Why = fact.New("thermal.near-the-curve",
-		"by", fact.In(c.res.systematic, "°C").To(0.01), "explained", fact.In(c.res.allowed, "°C").To(0.01))
+	r.TInfU, r.TauU = c.uncertainties()
+	r.TInfU = math.Hypot(r.TInfU, c.res.hidden)
 	if c.double {
 		r.Tau2, r.Share2 = new(c.tau2), new(c.share2)
 	}
-	for name, se := range c.errors() {
-		r.U[name] = se * c.widening()
-	}
-	r.U["t0"] = math.Hypot(r.U["t0"], c.res.hidden)
-	r.U["t_inf"] = math.Hypot(r.U["t_inf"], c.res.hidden)
 }
 
 func (r *Report) takePeak(log samples, o Options) {
@@ -218,9 +207,6 @@ func (r *Report) takeStability(load samples, c *curve, o Options) {
 	r.Settling = verdict
 	if t.n > 0 {
 		r.SlopePerHour, r.SlopeCI, r.SlopeWindow = new(t.perHour), &[2]float64{t.low, t.high}, new(t.window)
-	}
-	if verdict != CannotTell {
-		r.Stable = new(verdict == Stable)
 	}
 	if r.DescribesLog {
 		r.ModelSlope = new(c.slope(r.LoadEnd-r.LoadStart) * 3600)
@@ -259,7 +245,7 @@ func (r *Report) takeHeat(load samples, o Options) {
 	case r.Ambient == nil:
 		return
 	case r.DescribesLog:
-		warm, u = *r.TInf, math.Hypot(o.U, r.U["t_inf"])
+		warm, u = *r.TInf, math.Hypot(o.U, r.TInfU)
 	case r.Settling == Stable:
 		warm, u = stat.Mean(last.temp, nil), r.PeakU
 	default:
@@ -292,30 +278,25 @@ func (r *Report) takePrediction(o Options) {
 	}
 	warm, u := r.Peak, r.PeakU
 	if r.DescribesLog && *r.TInf > warm+r.PeakU {
-		warm, u = *r.TInf, math.Hypot(o.U, r.U["t_inf"])
+		warm, u = *r.TInf, math.Hypot(o.U, r.TInfU)
 	}
 	warm += *o.RatedAmbient - *r.Ambient
 	u = math.Hypot(u, *r.AmbientU)
 	r.Predicted, r.PredictedU = &warm, &u
 	r.Assumptions = append(r.Assumptions, fact.New("thermal.same-rise"))
 	if r.MarginAsLogged != nil {
-		r.Margin, r.MarginU = new(*o.Limit-warm), new(u)
+		r.Margin = new(*o.Limit - warm)
 		r.Verdict = guarded(*r.Margin, u)
 	}
 }
 
-// guarded is the verdict on a margin by the guarded rule with U = 2u: pass when
-// the whole interval is under the limit, fail when it is wholly above.
+// guarded is the verdict on a margin to a limit by the guarded rule with U = 2u.
 func guarded(margin, u float64) conformity.Verdict {
-	switch {
-	case !finite(margin) || !finite(u):
+	r, err := conformity.Judge(margin, conformity.StandardUncertainty(u), conformity.AtLeast(0), conformity.Guarded)
+	if err != nil {
 		return conformity.Inconclusive
-	case margin >= 2*u:
-		return conformity.Pass
-	case margin < -2*u:
-		return conformity.Fail
 	}
-	return conformity.Inconclusive
+	return r.Verdict
 }
 
 // verdictAsLogged holds the peak as it was against the limit. Where a rated
@@ -351,17 +332,24 @@ func (r *Report) takeCooling(log samples, o Options) {
 	after.other[Power] = nil
 	o.Start = nil
 	c, reason, why := fitLoad(after, o)
-	k := &Cooling{DescribesLog: reason == Described && c != nil, Why: why}
-	r.Cooling = k
-	if !k.DescribesLog {
+	if reason != Described {
+		r.Cooling = &Cooling{Sentence: fact.New("thermal.no-cooling-curve", "why", why)}
 		return
 	}
-	k.Tau = new(c.tau)
-	k.SE = new(c.errors()["tau_s"] * c.widening())
-	if r.DescribesLog {
-		k.Ratio = new(c.tau / *r.Tau)
-		apart := math.Abs(c.tau - *r.Tau)
-		k.Agrees = new(apart <= math.Max(0.15**r.Tau, 2*math.Hypot(*k.SE, r.U["tau_s"])))
+	_, tauU := c.uncertainties()
+	k := &Cooling{Tau: new(c.tau)}
+	r.Cooling = k
+	tau, u := fact.In(c.tau, "s").To(1), atLeast(1, 2*tauU, "s")
+	if !r.DescribesLog {
+		k.Sentence = fact.New("thermal.cooling", "tau", tau, "u", u)
+		return
+	}
+	k.Agrees = new(math.Abs(c.tau-*r.Tau) <= math.Max(0.15**r.Tau, 2*math.Hypot(tauU, r.TauU)))
+	if *k.Agrees {
+		k.Sentence = fact.New("thermal.cooling-agrees", "tau", tau, "u", u, "rise", fact.In(*r.Tau, "s").To(1))
+	} else {
+		ratio := fact.In(c.tau / *r.Tau, "").To(0.01)
+		k.Sentence = fact.New("thermal.cooling-differs", "tau", tau, "u", u, "ratio", ratio)
 	}
 }
 

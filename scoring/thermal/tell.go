@@ -25,7 +25,7 @@ func (r *Report) tell(o Options) {
 		r.say(fact.New("thermal.rise", "rise", within(fact.In(*r.Rise, "°C"), 2**r.RiseU)))
 	}
 	if r.Cooling != nil {
-		r.say(r.Cooling.tell(r.Tau))
+		r.say(r.Cooling.Sentence)
 	}
 	for _, t := range r.Throttling {
 		r.say(t.Sentence)
@@ -93,13 +93,13 @@ func (r *Report) peakReached() fact.Arg {
 // uncertainty would have to be where that is open.
 func (r *Report) tellMargin(o Options) fact.Fact {
 	margin := underOver(*r.Margin)
-	switch guarded(*r.Margin, *r.MarginU) {
+	switch r.Verdict {
 	case conformity.Pass:
 		return fact.New("thermal.margin-passes", "margin", margin)
 	case conformity.Fail:
 		return fact.New("thermal.margin-fails", "margin", margin)
 	}
-	u := fact.In(2**r.MarginU, "°C").To(0.1)
+	u := fact.In(2**r.PredictedU, "°C").To(0.1)
 	if needed := math.Abs(*r.Margin); needed < 0.1 {
 		r.settle(fact.New("thermal.on-the-limit"))
 	} else {
@@ -121,14 +121,14 @@ func (r *Report) tellFit() fact.Fact {
 	if !r.DescribesLog {
 		return fact.New("thermal.no-curve", "why", r.Why)
 	}
-	end, endU := fact.In(*r.TInf, "°C").To(0.1), atLeast(0.1, 2*r.U["t_inf"], "°C")
+	end, endU := fact.In(*r.TInf, "°C").To(0.1), atLeast(0.1, 2*r.TInfU, "°C")
 	if r.Tau2 != nil {
 		return fact.New("thermal.two-curves", "to", end, "u", endU,
 			"slow", fact.In(*r.Tau, "s").To(1), "quick", fact.In(*r.Tau2, "s").To(1),
 			"share", fact.In(100**r.Share2, "%").To(1))
 	}
 	return fact.New("thermal.one-curve", "from", fact.In(*r.T0, "°C").To(0.1), "to", end, "u", endU,
-		"tau", fact.In(*r.Tau, "s").To(1), "tau-u", atLeast(1, 2*r.U["tau_s"], "s"))
+		"tau", fact.In(*r.Tau, "s").To(1), "tau-u", atLeast(1, 2*r.TauU, "s"))
 }
 
 // atLeast is an uncertainty that a fit states, told in steps of step and never as a
@@ -211,18 +211,4 @@ func (r *Report) settleSlope(o Options) {
 		return
 	}
 	r.settle(fact.New("thermal.longer-level", "time", time, "now", now))
-}
-
-func (c *Cooling) tell(ofRise *float64) fact.Fact {
-	if !c.DescribesLog {
-		return fact.New("thermal.no-cooling-curve", "why", c.Why)
-	}
-	tau, u := fact.In(*c.Tau, "s").To(1), atLeast(1, 2**c.SE, "s")
-	switch {
-	case c.Agrees == nil:
-		return fact.New("thermal.cooling", "tau", tau, "u", u)
-	case *c.Agrees:
-		return fact.New("thermal.cooling-agrees", "tau", tau, "u", u, "rise", fact.In(*ofRise, "s").To(1))
-	}
-	return fact.New("thermal.cooling-differs", "tau", tau, "u", u, "ratio", fact.In(*c.Ratio, "").To(0.01))
 }

@@ -153,51 +153,29 @@ func (v *view) followFoldedBanks(rep *Report) {
 // to be trusted yet.
 func (v *view) bankFold(bank int) (best fold, ok bool) {
 	var pixels []int
-	var mean [3]float64
 	for _, i := range v.sampled(5000) {
 		if v.bankOf(i) == bank {
 			pixels = append(pixels, i)
-			for channel := range mean {
-				mean[channel] += float64(v.grid.V[channel][i])
-			}
 		}
 	}
 	if len(pixels) < 500 { // too few of them for the hundreds of folds to be told apart
 		return fold{}, false
 	}
-	for channel := range mean {
-		mean[channel] /= float64(len(pixels))
-	}
-	of := chipKey{bank, everyChip}
 	for _, f := range v.allFolds() {
-		const middle = 127.5
-		var here, there, captured, written, source float64 // products, and squares of each
-		n := 0
+		var moved []int
 		for _, i := range pixels {
-			code, moved, in := v.foldedCode(i, of, f)
-			if !moved || !in {
-				continue
-			}
-			n++
-			for channel, field := range v.fields {
-				c := float64(v.grid.V[channel][i]) - mean[channel]
-				a := float64(v.shown[channel][i]) - middle
-				b := float64(v.level[channel][field.Of(code)]) - middle
-				here += c * a
-				there += c * b
-				captured += c * c
-				written += a * a
-				source += b * b
+			if _, elsewhere, in := v.foldedCode(i, chipKey{bank, everyChip}, f); elsewhere && in {
+				moved = append(moved, i)
 			}
 		}
-		if n < 60 || captured == 0 || written == 0 || source == 0 {
+		if len(moved) < 60 {
 			continue
 		}
-		rHere, rThere := here/math.Sqrt(captured*written), there/math.Sqrt(captured*source)
+		here, there := v.likeness(moved, v.levelsOf(moved, nil), 0, 0), v.likeness(moved, v.levelsOf(moved, &f), 0, 0)
 		// A correlation of n points has the standard error 1/√n: the score counts
 		// how many of them the two lie apart.
-		f.gain, f.strong = (rThere-rHere)*math.Sqrt(float64(n)), rThere
-		if rThere > 0.35 && rThere > rHere+0.3 && f.gain > best.gain {
+		f.gain, f.strong = (there-here)*math.Sqrt(float64(len(moved))), there
+		if there > 0.35 && there > here+0.3 && f.gain > best.gain {
 			best = f
 		}
 	}

@@ -33,7 +33,9 @@ func (v *view) explain(j *judge, rep *Report) {
 
 // settleOthers looks again at lines that looked bad before the faults were
 // explained and are named by none: what they are then, counts, but never as good
-// after having looked bad.
+// after having looked bad. In a photograph tone curve and clipping let a line follow
+// less, or with more scatter, where another line of the same pixel fails: what looks
+// only a little off beside a fault is not judged.
 func (j *judge) settleOthers(rep *Report) {
 	after := j.lines()
 	for i := range rep.Lines {
@@ -41,12 +43,13 @@ func (j *judge) settleOthers(rep *Report) {
 		named := slices.ContainsFunc(rep.Findings, func(f memory.Fault) bool {
 			return f.Bank == l.Bank && (f.Kind == memory.BankLost || f.Chip == l.Chip && slices.Contains(f.Lines, l.Line))
 		})
-		if l.State == Bad && !named && after[i].State != Bad {
+		if l.State != Bad || named {
+			continue
+		}
+		littleOff := j.task == FromPhotograph && len(rep.Findings) > 0 && *l.Follows > 0.6 && *l.Follows < 1.5
+		if after[i].State != Bad || littleOff {
 			l.State = NotJudged
 		}
-	}
-	if j.task == FromPhotograph {
-		j.settleBesideFaults(after, rep)
 	}
 }
 

@@ -58,14 +58,6 @@ type Line struct {
 	Alone [2]*float64 `json:"alone,omitzero"`
 }
 
-// follows is how strongly the line follows, 0 where nothing is known.
-func (l *Line) follows() float64 {
-	if l.Follows == nil {
-		return 0
-	}
-	return *l.Follows
-}
-
 // A ratio is how strongly a shown bit follows the written bit: 1 fully, 0 not at
 // all, with its standard error. SE is +Inf when nothing is known.
 type ratio struct{ value, se float64 }

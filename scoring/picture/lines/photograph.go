@@ -72,39 +72,3 @@ func (j *judge) usual(channel, bit int) float64 {
 	}
 	return all[len(all)/2]
 }
-
-// settleBesideFaults looks at the lines that share lane class and channel with a
-// named one in a photograph. Tone curve and clipping let a line follow less, or
-// with more scatter, where another line of the same pixel fails: what was unclear
-// before counts as it is once the fault is explained, and what then still looks
-// a little off is not judged.
-func (j *judge) settleBesideFaults(after []Line, rep *Report) {
-	type place struct{ class, channel int }
-	type wire struct{ bank, chip, line int }
-	beside := map[place]bool{}
-	named := map[wire]bool{}
-	for _, f := range rep.Findings {
-		if f.Chip == everyChip {
-			continue
-		}
-		for _, line := range f.Lines {
-			named[wire{f.Bank, f.Chip, line}] = true
-			for _, s := range j.slots(f.Bank, f.Chip, line) {
-				beside[place{s.class, s.channel}] = true
-			}
-		}
-	}
-	for i := range rep.Lines {
-		l := &rep.Lines[i]
-		touched := slices.ContainsFunc(j.slots(l.Bank, l.Chip, l.Line), func(s slot) bool {
-			return beside[place{s.class, s.channel}]
-		})
-		switch {
-		case named[wire{l.Bank, l.Chip, l.Line}] || !touched:
-		case l.State == NotJudged && after[i].State == Good && l.follows() > 0.8:
-			l.State = Good
-		case l.State == Bad && l.follows() > 0.6 && l.follows() < 1.5:
-			l.State = NotJudged
-		}
-	}
-}
