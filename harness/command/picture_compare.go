@@ -13,10 +13,8 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/picture"
-	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
-	"proveout/scoring/picture/pattern"
 )
 
 func (c *Console) pictureCompareCommand() *cli.Command {
@@ -91,39 +89,16 @@ func (c *Console) pictureCompare(x *cli.Context, base int64) error {
 	return c.give(x, answerCompared(told, sum), sum.Clean, func(p *printer) { p.compared(told, sum) })
 }
 
-// compareOne reads one capture and compares it with its picture.
+// compareOne compares one capture with its picture, where that is named.
 func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Result, error) {
-	var f *pattern.Frame
-	var mode *pattern.Mode
-	var err error
-	if text != "" {
-		if f, err = workflow.ShownPicture(text, c.path); err != nil {
-			return nil, fmt.Errorf("--pattern: %w", err)
-		}
-		mode = &f.Mode
+	if text == "" {
+		return workflow.CompareCapture(c.path(name), name, nil, o)
 	}
-	p, err := workflow.ReadCapture(c.path(name), name, mode)
+	shown, err := workflow.ShownPicture(text, c.path)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("--pattern: %w", err)
 	}
-	if f == nil {
-		found, err := align.Identify(p)
-		if err != nil {
-			// It may be that nothing of the picture is left: that is a result
-			// too, but nobody can say of what.
-			return &picture.Result{
-				Reason: fact.New("picture.not-identified"), Route: o.Route, Findings: []picture.Finding{},
-			}, nil
-		}
-		if f, err = found.Render(); err != nil {
-			return nil, err
-		}
-	}
-	r, err := picture.Compare(f, p, o)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	return r, nil
+	return workflow.CompareCapture(c.path(name), name, shown, o)
 }
 
 // A comparedJSON is a result as --json tells it.

@@ -17,8 +17,11 @@ import (
 	"proveout/harness/job"
 	"proveout/plans"
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/memory"
+	"proveout/scoring/picture"
+	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
 )
@@ -127,6 +130,37 @@ func pictureDump(path, name string, mode *pattern.Mode) (*pattern.Frame, error) 
 		return own, nil
 	}
 	return f, nil
+}
+
+// CompareCapture reads the capture at a path, called by a name, and compares it
+// with what was shown; where that is nil, the capture tells.
+func CompareCapture(path, name string, shown *pattern.Frame, o picture.Options) (*picture.Result, error) {
+	var mode *pattern.Mode
+	if shown != nil {
+		mode = &shown.Mode
+	}
+	p, err := ReadCapture(path, name, mode)
+	if err != nil {
+		return nil, err
+	}
+	if shown == nil {
+		found, err := align.Identify(p)
+		if err != nil {
+			// It may be that nothing of the picture is left: that is a result
+			// too, but nobody can say of what.
+			return &picture.Result{
+				Reason: fact.New("picture.not-identified"), Route: o.Route, Findings: []picture.Finding{},
+			}, nil
+		}
+		if shown, err = found.Render(); err != nil {
+			return nil, err
+		}
+	}
+	r, err := picture.Compare(shown, p, o)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return r, nil
 }
 
 // WriteFrame writes a test picture whole or not at all, by the ending of the
