@@ -56,9 +56,6 @@ func (c *Console) calcClock() *cli.Command {
 			typedListFlag("pair", "core and memory read together, `CORE/MEMORY`; may be repeated at other settings", q.pair),
 		},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			if err := c.settleClock(x, q); err != nil {
 				return err
 			}

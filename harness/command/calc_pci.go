@@ -75,8 +75,8 @@ func (c *Console) decodedDevices(x *cli.Context, slot []string) (*pciAnswer, err
 
 func (c *Console) pciDevices(x *cli.Context) ([]bus.Device, error) {
 	if x.IsSet("local") {
-		if err := noArguments(x); err != nil {
-			return nil, err
+		if x.NArg() > 0 {
+			return nil, errors.New("name a dump, or this machine's device with --local, not both")
 		}
 		return workflow.LocalDevices(c.path(x.String("root")), x.String("local"), c.Now())
 	}

@@ -49,9 +49,6 @@ func (c *Console) calcSoakLength() *cli.Command {
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			if x.IsSet("reliability") || x.IsSet("passes") {
 				return c.soakPasses(x, q)
 			}

@@ -46,9 +46,6 @@ func (c *Console) calcTiming() *cli.Command {
 			textFlag("instrument", "`LIMITS` of the counter, as in 20ppm"),
 		},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			a, err := timing(x, r)
 			if err != nil {
 				return err

@@ -149,7 +149,7 @@ func (c *Console) errorText(err error) string {
 
 func (c *Console) app() *cli.App {
 	commands := c.commands()
-	readTheirFlags(commands)
+	checkFirst(commands)
 	cli.VersionPrinter = func(*cli.Context) { fmt.Fprintln(c.Out, "proveout "+Version) }
 	return &cli.App{
 		Name:  "proveout",
@@ -169,11 +169,12 @@ func (c *Console) app() *cli.App {
 	}
 }
 
-// readTheirFlags lets every command read its typed flags before it begins.
-func readTheirFlags(commands []*cli.Command) {
+// checkFirst lets every command look at its line before it begins.
+func checkFirst(commands []*cli.Command) {
 	for _, command := range commands {
-		command.Before = readFlags
-		readTheirFlags(command.Subcommands)
+		if checkFirst(command.Subcommands); len(command.Subcommands) == 0 {
+			command.Before = beforeCommand
+		}
 	}
 }
 

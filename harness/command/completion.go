@@ -52,7 +52,7 @@ func (c *Console) completionCommand() *cli.Command {
 // wordsCommand is what the completion scripts call.
 func (c *Console) wordsCommand() *cli.Command {
 	return &cli.Command{
-		Name: "completion-words", Hidden: true, Usage: "print what may follow the words typed so far",
+		Name: "completion-words", Hidden: true, ArgsUsage: "WORD…", Usage: "print what may follow the words typed so far",
 		Action: func(x *cli.Context) error {
 			for _, w := range c.complete(x.App, x.Args().Slice()) {
 				fmt.Fprintln(c.Out, w)
@@ -181,9 +181,6 @@ func (c *Console) manCommand() *cli.Command {
 		Usage:       "print the man page",
 		Description: "proveout man | man -l -",
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			page, err := x.App.ToManWithSection(1)
 			if err == nil {
 				_, err = io.WriteString(c.Out, page)

@@ -69,9 +69,6 @@ func (c *Console) initShop(x *cli.Context) error {
 
 // initAsking makes a shop folder from the answers to a form.
 func (c *Console) initAsking(x *cli.Context) error {
-	if x.NArg() > 1 {
-		return errors.New("name one folder, as in: proveout init shop")
-	}
 	ctx, talk, done := c.talk(x.Context, session.Options{Look: c.look(x.Bool("plain"))})
 	defer done()
 	dir, err := talk.NewShop(ctx, x.Args().First(), x.String("language"))

@@ -30,7 +30,7 @@ func (c *Console) jobCommands() *cli.Command {
 				Flags: []cli.Flag{shopFlag, jsonFlag, screenLanguageFlag}, Action: c.onJob(c.jobShow),
 			},
 			{
-				Name: "note", Usage: "keep a remark with a job", ArgsUsage: "JOB TEXT",
+				Name: "note", Usage: "keep a remark with a job", ArgsUsage: "JOB TEXT…",
 				Flags: []cli.Flag{shopFlag, stepFlag, byFlag}, Action: c.onJob(c.jobNote),
 			},
 			{

@@ -70,11 +70,8 @@ func (c *Console) keyCommands() *cli.Command {
 // is its argument where it has one.
 func (c *Console) onKeys(do func(x *cli.Context, keys seal.Keys, path string) error) cli.ActionFunc {
 	return func(x *cli.Context) error {
-		switch {
-		case x.Command.ArgsUsage == "FILE" && x.NArg() != 1:
+		if x.Command.ArgsUsage == "FILE" && x.NArg() == 0 {
 			return fmt.Errorf("name one file, as in: proveout %s FILE", strings.TrimPrefix(x.Command.FullName(), "proveout "))
-		case x.Command.ArgsUsage == "" && x.NArg() > 0:
-			return noArguments(x)
 		}
 		dir, err := c.shopDir(x)
 		if err != nil {
@@ -143,9 +140,6 @@ func (c *Console) newSecret(variable, question string) workflow.Secret {
 }
 
 func (c *Console) keyNew(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	dir, err := c.shopDir(x)
 	if err != nil {
 		return err

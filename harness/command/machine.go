@@ -32,9 +32,6 @@ type probedDevice struct {
 }
 
 func (c *Console) probe(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	m, err := probe.Look(c.path(x.String("root")), c.Now())
 	if err != nil {
 		return err

@@ -73,9 +73,6 @@ func (c *Console) pictureListCommand() *cli.Command {
 		Usage: "list the test pictures and what each is for",
 		Flags: []cli.Flag{jsonFlag, shownMode("display `MODE`: 1024x768x16", to(&mode))},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			list := workflow.PictureLines(mode)
 			return c.give(x, map[string]any{"pictures": list}, true, func(p *printer) {
 				var rows [][]string

@@ -36,9 +36,6 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 }
 
 func (c *Console) pictureCompare(x *cli.Context, base int64) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	captures, patterns := x.StringSlice("capture"), x.StringSlice("pattern")
 	if len(patterns) > 0 && len(patterns) != len(captures) {
 		return fmt.Errorf("%d pictures and %d captures: name a --pattern for every --capture, "+

@@ -114,9 +114,6 @@ func (s *simulation) deviceFlags() []cli.Flag {
 }
 
 func (c *Console) pictureSimulate(x *cli.Context, s *simulation) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	out := x.String("out")
 	if out == "" {
 		return errors.New("name the file to write: -o FILE.png, .bmp or .jpg")

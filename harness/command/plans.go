@@ -69,9 +69,6 @@ func referenceNames() []string {
 
 // keys prints the reference text of the keys of files.
 func (c *Console) keys(x *cli.Context) error {
-	if err := atMost(x, 1); err != nil {
-		return err
-	}
 	which := x.Args().Slice()
 	if len(which) == 0 {
 		which = referenceFiles
@@ -147,9 +144,6 @@ func (c *Console) familyFor(x *cli.Context) (*plans.Family, error) {
 }
 
 func (l *library) list(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	shop, err := l.shopIfAny(x)
 	if err != nil {
 		return err

@@ -58,7 +58,7 @@ func (c *Console) referenceCommands() *cli.Command {
 			},
 			{
 				Name: "answer", Usage: "answer the open signals of the control card, so that verdicts go on",
-				ArgsUsage: "TEXT", Action: c.referenceAnswer,
+				ArgsUsage: "TEXT…", Action: c.referenceAnswer,
 				Flags: []cli.Flag{shopFlag, workloadFlag, benchFlag, byFlag},
 			},
 		},
@@ -142,9 +142,6 @@ func typedScore(text string) (float64, error) {
 }
 
 func (c *Console) referenceFromJobs(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	h, err := c.shelf(x, ofFamily)
 	if err != nil {
 		return err
@@ -192,9 +189,6 @@ func (c *Console) referenceList(x *cli.Context, shop *workflow.Shop) error {
 }
 
 func (c *Console) referenceShow(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	h, err := c.shelf(x, ofFamily)
 	if err != nil {
 		return err
@@ -247,9 +241,6 @@ func (c *Console) referenceControl(x *cli.Context) error {
 	h, err := c.shelf(x, ofBench)
 	if err != nil {
 		return err
-	}
-	if x.NArg() > 1 {
-		return fmt.Errorf("%q is one argument too many: give one score, or none to see the chart", x.Args().Get(1))
 	}
 	if x.NArg() == 1 {
 		value, err := typedScore(x.Args().First())

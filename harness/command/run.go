@@ -35,9 +35,6 @@ func (c *Console) runCommand() *cli.Command {
 }
 
 func (c *Console) runJob(x *cli.Context) error {
-	if x.NArg() > 1 {
-		return errors.New("name one job, as in: proveout run 2026-0001")
-	}
 	shop, err := c.bench(x)
 	if err != nil {
 		return err

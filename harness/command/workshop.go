@@ -113,9 +113,6 @@ func technician(x *cli.Context, shop *workflow.Shop) (string, error) {
 // onJob is the action of a command about the job that its first argument names.
 func (c *Console) onJob(do func(*cli.Context, *workflow.Job) error) cli.ActionFunc {
 	return func(x *cli.Context) error {
-		if x.Command.ArgsUsage == "JOB" && x.NArg() > 1 {
-			return fmt.Errorf("%q is one argument too many; see --help", x.Args().Get(1))
-		}
 		job, err := c.openJob(x)
 		if err != nil {
 			return err
@@ -127,9 +124,6 @@ func (c *Console) onJob(do func(*cli.Context, *workflow.Job) error) cli.ActionFu
 // onShop is the action of a command about the shop, without arguments.
 func (c *Console) onShop(do func(*cli.Context, *workflow.Shop) error) cli.ActionFunc {
 	return func(x *cli.Context) error {
-		if err := noArguments(x); err != nil {
-			return err
-		}
 		shop, err := c.bench(x)
 		if err != nil {
 			return err
