@@ -19,34 +19,46 @@ type Bus struct {
 	Features  []string            // "sideband", "fast-write"
 }
 
-// busKinds returns the kinds of bus that cards and slots may have.
-func busKinds() []string { return []string{"PCI", "AGP", "PCIe"} }
-
-// busRates returns the link rates of a kind of bus, slowest first.
-func busRates(kind string) []string {
-	switch kind {
-	case "AGP":
-		return []string{"1x", "2x", "4x", "8x"}
-	case "PCI":
-		return []string{"33 MHz", "66 MHz"}
-	case "PCIe":
-		return []string{"x1", "x2", "x4", "x8", "x16"}
-	}
-	return nil
+// A busKind is a kind of bus that cards and slots may have.
+type busKind struct {
+	name   string
+	rates  []string  // of the link, slowest first
+	volts  []float64 // signalling voltages; none where there is one for all
+	keys   []string  // how slots are keyed
+	keying string    // where that is laid down
 }
 
-// busVoltages returns the signalling voltages of a kind of bus. PCI Local Bus
-// Specification 2.x: 5 V and 3.3 V; AGP Interface Specification 2.0: 3.3 V and
-// 1.5 V, 3.0: 0.8 V (from memory). PCI Express has one signalling for all.
-func busVoltages(kind string) []float64 {
-	switch kind {
-	case "AGP":
-		return []float64{0.8, 1.5, 3.3}
-	case "PCI":
-		return []float64{3.3, 5}
-	}
-	return nil
+// busTypes are the kinds of bus. PCI Local Bus Specification 2.x: 5 V and 3.3 V;
+// AGP Interface Specification 2.0: 3.3 V and 1.5 V, 3.0: 0.8 V (from memory). PCI
+// Express has one signalling for all.
+var busTypes = []busKind{
+	{
+		name:   "PCI",
+		rates:  []string{"33 MHz", "66 MHz"},
+		volts:  []float64{3.3, 5},
+		keys:   []string{universal, "5 V", "3.3 V"},
+		keying: "keying: PCI Local Bus Specification",
+	},
+	{
+		name:   "AGP",
+		rates:  []string{"1x", "2x", "4x", "8x"},
+		volts:  []float64{0.8, 1.5, 3.3},
+		keys:   []string{universal, "3.3 V", "1.5 V"},
+		keying: "keying: AGP Interface Specification",
+	},
+	{name: "PCIe", rates: []string{"x1", "x2", "x4", "x8", "x16"}},
 }
+
+// busNamed returns a kind of bus; one of nothing when there is none.
+func busNamed(name string) busKind {
+	kind, ok := find(busTypes, func(k *busKind) bool { return k.name == name })
+	if !ok {
+		return busKind{}
+	}
+	return *kind
+}
+
+func busNames() []string { return namesOf(busTypes, func(k busKind) string { return k.name }) }
 
 func (b *Bus) keys() []key {
 	return append(portKeys(&b.Kind, &b.Signaling, &b.Rates),
@@ -73,7 +85,7 @@ func checkBus(s *section, b *Bus) {
 // portKeys are the keys that card and slot have in common.
 func portKeys(kind *string, signaling *[]quantity.Quantity, rates *[]string) []key {
 	return []key{
-		{Name: "kind", To: document.Word(kind, busKinds()...), Needed: `"AGP", "PCI" or "PCIe"`, What: "of bus"},
+		{Name: "kind", To: document.Word(kind, busNames()...), Needed: `"AGP", "PCI" or "PCIe"`, What: "of bus"},
 		{Name: "signaling", To: amounts(signaling, quantity.Voltage), Filled: `write ["3.3 V"]`,
 			What: `voltages it signals with: "5 V", "3.3 V", "1.5 V", "0.8 V"; not for PCIe`},
 		{Name: "rates", To: document.Texts(rates),
@@ -86,7 +98,7 @@ func checkPort(s *section, kind string, signaling []quantity.Quantity, rates []s
 	if kind == "" {
 		return
 	}
-	switch allowed := busVoltages(kind); {
+	switch allowed := busNamed(kind).volts; {
 	case allowed == nil && s.Has("signaling"):
 		s.Problem("signaling", kind+" has no choice of signalling voltage", "remove it")
 	case allowed != nil:
@@ -97,7 +109,7 @@ func checkPort(s *section, kind string, signaling []quantity.Quantity, rates []s
 			}
 		}
 	}
-	known := busRates(kind)
+	known := busNamed(kind).rates
 	s.Among("rates", known)
 	if !slices.IsSortedFunc(rates, func(a, b string) int { return slices.Index(known, a) - slices.Index(known, b) }) {
 		s.Problem("rates", "not in order, slowest first", "write them as "+document.Listed(known))

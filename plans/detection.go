@@ -19,7 +19,7 @@ func (*Detection) keys() []key { return nil }
 func (*Detection) fields(family *Family) []Field {
 	out := []Field{
 		{Name: "detected", Ask: fact.New("ask.detected"), Words: []string{Yes, No}, Required: true, Expected: Answer(Yes)},
-		{Name: "bus", Ask: fact.New("ask.bus"), Words: busKinds(), Required: true, Expected: named(family.Bus.Kind)},
+		{Name: "bus", Ask: fact.New("ask.bus"), Words: busNames(), Required: true, Expected: named(family.Bus.Kind)},
 	}
 	if len(family.IDs) > 0 {
 		var ids []string

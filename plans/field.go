@@ -1,6 +1,8 @@
 package plans
 
 import (
+	"strings"
+
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
@@ -44,6 +46,11 @@ func Answer(word string) fact.Fact {
 		return fact.New("answer.clean")
 	}
 	return fact.Text(fact.Name(word))
+}
+
+// DimensionSaid is what a quantity measures, by its name.
+func DimensionSaid(d quantity.Dimension) fact.Fact {
+	return fact.New("dimension." + strings.ReplaceAll(string(d), " ", "-"))
 }
 
 // named is a name that the plan or the family states; nothing where there is none.

@@ -92,7 +92,7 @@ func ParseShop(name string, data []byte, languages ...string) (*Shop, []Problem)
 	sh.Source, sh.File = string(data), name
 	problems := document.Read(name, data, `begin with name = "…"`, sh.keys(languages), func(s *section) {
 		maySign := func(t Technician) bool { return t.Sign }
-		if len(sh.Technicians) > 0 && !s.Partial() && !slices.ContainsFunc(sh.Technicians, maySign) {
+		if len(sh.Technicians) > 0 && !slices.ContainsFunc(sh.Technicians, maySign) {
 			first := s.Table().Get("technician").Value.Items[0].At
 			s.Add(first, "technician", "nobody may sign, so no certificate can be issued", "add sign = true to one of them")
 		}

@@ -19,15 +19,7 @@ type Slot struct {
 const universal = "universal"
 
 // SlotKeys returns how slots of a kind of bus may be keyed; none for PCIe.
-func SlotKeys(kind string) []string {
-	switch kind {
-	case "AGP":
-		return []string{universal, "3.3 V", "1.5 V"}
-	case "PCI":
-		return []string{universal, "5 V", "3.3 V"}
-	}
-	return nil
-}
+func SlotKeys(kind string) []string { return busNamed(kind).keys }
 
 func (sl *Slot) keys() []key {
 	return append(portKeys(&sl.Kind, &sl.Signaling, &sl.Rates),
@@ -82,7 +74,8 @@ func (b *Bench) Accepts(f *Family) error {
 	if sl.Kind != f.Bus.Kind {
 		return fmt.Errorf("%s is a card for %s, and the slot of %s takes %s", f.Title, f.Bus.Kind, b.ID, sl.Kind)
 	}
-	if busVoltages(sl.Kind) == nil || len(f.Bus.Signaling) == 0 || len(sl.Signaling) == 0 {
+	bus := busNamed(sl.Kind)
+	if bus.volts == nil || len(f.Bus.Signaling) == 0 || len(sl.Signaling) == 0 {
 		return nil
 	}
 	common, fits := false, false
@@ -97,21 +90,14 @@ func (b *Bench) Accepts(f *Family) error {
 	if !common {
 		return fmt.Errorf("%s signals with %s and the slot of %s with %s: do not plug it in, even if it fits; "+
 			"the wrong signalling voltage destroys card or computer (%s)",
-			f.Title, signals(f.Bus.Signaling), b.ID, signals(sl.Signaling), keyingSource(sl.Kind))
+			f.Title, signals(f.Bus.Signaling), b.ID, signals(sl.Signaling), bus.keying)
 	}
 	if !fits {
 		return fmt.Errorf("%s signals with %s and the slot of %s is keyed for %s: "+
 			"it does not fit, and must not be forced or cut to fit (%s)",
-			f.Title, signals(f.Bus.Signaling), b.ID, sl.Key, keyingSource(sl.Kind))
+			f.Title, signals(f.Bus.Signaling), b.ID, sl.Key, bus.keying)
 	}
 	return nil
-}
-
-func keyingSource(kind string) string {
-	if kind == "PCI" {
-		return "keying: PCI Local Bus Specification"
-	}
-	return "keying: AGP Interface Specification"
 }
 
 // slotRails returns the supply rails of PCI and AGP slots with their

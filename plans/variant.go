@@ -147,7 +147,7 @@ func toldApartBy(key string) []string {
 
 // merge puts the keys of a variant in place of the family's.
 func merge(root *document.Table, v *section) *document.Table {
-	out := root.Copy()
+	out := root.With(&document.Table{})
 	for _, e := range v.Table().Entries {
 		old := out.Get(e.Key)
 		is := func(t document.Type) bool { return e.Value.Type == t && (old == nil || old.Value.Type == t) }
@@ -156,10 +156,7 @@ func merge(root *document.Table, v *section) *document.Table {
 		case toldApartBy(e.Key) != nil && is(document.Array):
 			mergeList(out, e, v)
 		case old != nil && is(document.Group):
-			old.Value = old.Value.Copy()
-			for _, inner := range e.Value.Table.Entries {
-				old.Value.Table.Set(inner)
-			}
+			old.Value = old.Value.With(e.Value.Table)
 		case slices.ContainsFunc(new(Family).keys(), func(k key) bool { return k.Name == e.Key }):
 			out.Set(e)
 		}
@@ -168,18 +165,18 @@ func merge(root *document.Table, v *section) *document.Table {
 }
 
 func mergeList(out *document.Table, e *document.Entry, v *section) {
-	old := out.Get(e.Key)
-	if old == nil {
-		out.Set(&document.Entry{Key: e.Key, At: e.At, Value: &document.Value{Type: document.Array, At: e.Value.At}})
-		old = out.Get(e.Key)
+	list := &document.Value{Type: document.Array, At: e.Value.At}
+	if old := out.Get(e.Key); old != nil {
+		*list = *old.Value
+		list.Items = slices.Clone(list.Items)
 	}
+	out.Set(&document.Entry{Key: e.Key, At: e.At, Value: list})
 	by := toldApartBy(e.Key)
-	if len(e.Value.Items) > document.MaxItems || len(old.Value.Items) > document.MaxItems {
+	if len(e.Value.Items) > document.MaxItems || len(list.Items) > document.MaxItems {
 		return // reported where the list is read
 	}
-	old.Value = old.Value.Copy()
 	at := map[string]int{} // of the tables that the family has
-	for i, o := range old.Value.Items {
+	for i, o := range list.Items {
 		if o.Type == document.Group {
 			at[o.Table.Identity(by)] = i
 		}
@@ -191,25 +188,23 @@ func mergeList(out *document.Table, e *document.Entry, v *section) {
 		}
 		switch {
 		case e.Key == "reference" && known:
-			old.Value.Items[i] = item
+			list.Items[i] = item
 		case e.Key == "reference" || item.Type != document.Group: // the wrong type is reported there
-			old.Value.Items = append(old.Value.Items, item)
+			list.Items = append(list.Items, item)
 		case known:
-			for _, inner := range item.Table.Entries {
-				old.Value.Items[i].Table.Set(inner)
-			}
+			list.Items[i] = list.Items[i].With(item.Table)
 		case v.Full():
 			return
 		default:
-			unknownInVariant(old, item, v)
+			unknownInVariant(e.Key, list, item, v)
 		}
 	}
 }
 
 // unknownInVariant complains of a table that changes none of the family.
-func unknownInVariant(old *document.Entry, item *document.Value, v *section) {
+func unknownInVariant(key string, list, item *document.Value, v *section) {
 	var names []string
-	for _, o := range old.Value.Items {
+	for _, o := range list.Items {
 		if o.Type == document.Group {
 			names = append(names, o.Table.Identity(byName))
 		}
@@ -218,13 +213,13 @@ func unknownInVariant(old *document.Entry, item *document.Value, v *section) {
 	if e := item.Table.Get("name"); e != nil {
 		at = e.Value.At
 	}
-	fix := "give the family a " + old.Key + " of this name first"
+	fix := "give the family a " + key + " of this name first"
 	if len(names) > 0 {
 		fix = document.DidYouMean(name, names)
 	}
-	what := "the family has no " + old.Key + " called " + document.Quoted(name)
+	what := "the family has no " + key + " called " + document.Quoted(name)
 	if name == "" {
-		what = "a variant says by name which " + old.Key + " of the family it changes"
+		what = "a variant says by name which " + key + " of the family it changes"
 	}
-	v.Add(at, old.Key, what, fix)
+	v.Add(at, key, what, fix)
 }

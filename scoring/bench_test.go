@@ -255,16 +255,16 @@ func (m inMemory) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
 	}
 }
 
-func (m inMemory) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
+func (m inMemory) Failures(l *reading.Log) iter.Seq2[reading.Failure, error] {
 	f := m[l.SHA256]
-	return func(yield func([]reading.Failure, error) bool) {
-		for piece := range slices.Chunk(f.failures, 7) {
-			if !yield(piece, nil) {
+	return func(yield func(reading.Failure, error) bool) {
+		for _, row := range f.failures {
+			if !yield(row, nil) {
 				return
 			}
 		}
 		if f.problem != nil {
-			yield(nil, f.problem)
+			yield(reading.Failure{}, f.problem)
 		}
 	}
 }
@@ -273,7 +273,8 @@ func (m inMemory) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
 // "core=100.2 MHz".
 func (b *bench) attempt(step string, answers ...string) *reading.Attempt {
 	b.t.Helper()
-	list := append(b.Job.Attempts[step], reading.Attempt{Number: len(b.Job.Attempts[step]) + 1, Started: opened, By: "ines"})
+	list := b.Job.Attempts[step]
+	list = append(list, reading.Attempt{Number: len(list) + 1, Started: opened, By: "ines"})
 	b.Job.Attempts[step] = list
 	b.typed(step, answers...)
 	return &b.Job.Attempts[step][len(list)-1]

@@ -27,7 +27,9 @@ func TestPlansNameThePicturesThatCanBeMade(t *testing.T) {
 		}
 	}
 	m := pattern.Mode{Width: 640, Height: 480, Format: pattern.RGB565}
-	for _, name := range []string{"random-0", "random-1023", "random-1024", "random-inverse-7", "random--1", "random-01", "random-x"} {
+	for _, name := range []string{
+		"random-0", "random-1023", "random-1024", "random-inverse-7", "random--1", "random-01", "random-x",
+	} {
 		_, err := pattern.ParseName(name, m)
 		if known := plans.IsTestPicture(name); known != (err == nil) && name != "random-01" {
 			t.Errorf("%q: in a plan %v, made %v", name, known, err)

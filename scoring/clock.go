@@ -188,8 +188,8 @@ func (j *judge) coupling() {
 	} else {
 		pairs = append(pairs, j.clockPair(core, memory))
 	}
-	if c, err := bus.CompareClocks(pairs); err == nil {
-		j.finding(sentence(c.Text))
+	if coupled, err := bus.CompareClocks(pairs); err == nil {
+		j.finding(sentence(coupled))
 	}
 }
 

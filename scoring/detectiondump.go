@@ -86,40 +86,18 @@ func (j *detectionJudge) fromDump() {
 type dumpedWord struct{ name, says string }
 
 func dumpedWords(d bus.Device) []dumpedWord {
+	kind, rate := d.Link()
 	return []dumpedWord{
 		{"detected", plans.Yes},
-		{"bus", dumpedBus(d)},
+		{"bus", kind},
 		{"id", dumpedID(d)},
-		{"rate", dumpedRate(d)},
+		{"rate", rate},
 		{"subsystem", strings.ReplaceAll(d.Subsystem, "0x", "")},
 	}
 }
 
 func dumpedID(d bus.Device) string {
 	return strings.TrimPrefix(d.VendorID, "0x") + ":" + strings.TrimPrefix(d.DeviceID, "0x")
-}
-
-func dumpedBus(d bus.Device) string {
-	switch {
-	case d.AGP != nil:
-		return "AGP"
-	case d.Express != nil:
-		return "PCIe"
-	case d.DumpBytes >= 256:
-		return "PCI"
-	}
-	return "" // the header alone does not say
-}
-
-// dumpedRate is the rate that the link runs at, "" when the dump does not say.
-func dumpedRate(d bus.Device) string {
-	switch {
-	case d.AGP != nil && d.AGP.Enabled && d.AGP.EnabledRate > 0:
-		return fmt.Sprintf("%dx", d.AGP.EnabledRate)
-	case d.Express != nil && d.Express.Width > 0:
-		return fmt.Sprintf("x%d", d.Express.Width)
-	}
-	return ""
 }
 
 // contradictions returns the words that were typed and that the dump denies.

@@ -57,7 +57,9 @@ func (j *loadJudge) scoreAgainstSet(score float64) (outcome.Check, bool) {
 		names[i], scores[i] = s.Card, s.Value
 	}
 	bench := j.in.Job.Bench
-	options := reference.Options{Bench: bench, Direction: reference.Direction(set.Better), Rule: conformity.Rule(j.step.Rule)}
+	options := reference.Options{
+		Bench: bench, Direction: reference.Direction(set.Better), Rule: conformity.Rule(j.step.Rule),
+	}
 	card := j.controlCard(bench)
 	if there := j.controlCard(set.Bench); set.Bench != bench && len(there.Runs) > 0 && len(card.Runs) > 0 {
 		options.Control = &reference.ControlRuns{SetBench: there.Runs, ThisBench: card.Runs}

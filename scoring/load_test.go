@@ -17,18 +17,18 @@ const noReference = ";reference ="
 func TestLoadTyped(t *testing.T) {
 	runCases(t, []stepCase{
 		{"good score", "load", []string{"score=60.2 fps", "frozen=no", "duration=2 min"}, pass, nil, ""},
-		{"poor score", "load", []string{"score=55 fps", "frozen=no", "duration=2 min"}, fail, map[string]conformity.Verdict{"score": fail}, "does not belong with good cards"},
+		{"poor score", "load", []string{"score=55 fps", "frozen=no", "duration=2 min"}, fail, verdicts{"score": fail}, "does not belong with good cards"},
 		{"better than any", "load", []string{"score=66 fps", "frozen=no", "duration=2 min"}, pass, nil, ""},
-		{"froze", "load", []string{"score=60.2 fps", "frozen=yes", "duration=2 min"}, fail, map[string]conformity.Verdict{"frozen": fail}, "froze"},
-		{"nobody says whether it froze", "load", []string{"score=60.2 fps", "duration=2 min"}, notRun, map[string]conformity.Verdict{"frozen": notRun}, "not recorded"},
-		{"too short", "load", []string{"score=60.2 fps", "frozen=no", "duration=30 s"}, inconclusive, map[string]conformity.Verdict{"duration": inconclusive}, "It ran 0.5 min only"},
-		{"nobody says how long", "load", []string{"score=60.2 fps", "frozen=no"}, notRun, map[string]conformity.Verdict{"duration": notRun}, "not known"},
-		{"no score", "load", []string{"frozen=no", "duration=2 min"}, notRun, map[string]conformity.Verdict{"runs": notRun}, "neither a log nor a score"},
+		{"froze", "load", []string{"score=60.2 fps", "frozen=yes", "duration=2 min"}, fail, verdicts{"frozen": fail}, "froze"},
+		{"nobody says whether it froze", "load", []string{"score=60.2 fps", "duration=2 min"}, notRun, verdicts{"frozen": notRun}, "not recorded"},
+		{"too short", "load", []string{"score=60.2 fps", "frozen=no", "duration=30 s"}, inconclusive, verdicts{"duration": inconclusive}, "It ran 0.5 min only"},
+		{"nobody says how long", "load", []string{"score=60.2 fps", "frozen=no"}, notRun, verdicts{"duration": notRun}, "not known"},
+		{"no score", "load", []string{"frozen=no", "duration=2 min"}, notRun, verdicts{"runs": notRun}, "neither a log nor a score"},
 		{"dots were seen", "load", []string{"score=60.2 fps", "frozen=no", "duration=2 min", "seen=blue dots"}, fail, nil, "blue dots"},
 		{"shown only", "load;reference = \"inform\"", []string{"score=55 fps", "frozen=no", "duration=2 min"}, pass, nil, ""},
-		{"one run of three", "load;runs = 3", []string{"score=60.2 fps", "frozen=no", "duration=2 min"}, inconclusive, map[string]conformity.Verdict{"runs": inconclusive}, "1 of 3 runs"},
-		{"three that agree", "load;runs = 3;max_spread = \"3 %\"", []string{"score=60.2 fps, 60.4 fps, 60.1 fps", "frozen=no", "duration=2 min"}, pass, map[string]conformity.Verdict{"spread": pass}, ""},
-		{"three that do not", "load;runs = 3;max_spread = \"3 %\"", []string{"score=56 fps, 64 fps, 60.5 fps", "frozen=no", "duration=2 min"}, inconclusive, map[string]conformity.Verdict{"spread": inconclusive}, "do not agree"},
+		{"one run of three", "load;runs = 3", []string{"score=60.2 fps", "frozen=no", "duration=2 min"}, inconclusive, verdicts{"runs": inconclusive}, "1 of 3 runs"},
+		{"three that agree", "load;runs = 3;max_spread = \"3 %\"", []string{"score=60.2 fps, 60.4 fps, 60.1 fps", "frozen=no", "duration=2 min"}, pass, verdicts{"spread": pass}, ""},
+		{"three that do not", "load;runs = 3;max_spread = \"3 %\"", []string{"score=56 fps, 64 fps, 60.5 fps", "frozen=no", "duration=2 min"}, inconclusive, verdicts{"spread": inconclusive}, "do not agree"},
 	})
 }
 
@@ -50,17 +50,17 @@ func TestLoadLog(t *testing.T) {
 		step   string
 		rows   [][]float64
 		want   conformity.Verdict
-		checks map[string]conformity.Verdict
+		checks verdicts
 	}{
-		{"steady", "load", frames(4000, 16.6), pass, map[string]conformity.Verdict{"freezes": pass, "stalls": pass, "duration": pass, "score": pass}},
-		{"a freeze of 1.5 s", "load", frames(4000, 16.6, 1500), fail, map[string]conformity.Verdict{"freezes": fail}},
-		{"just under a freeze", "load", frames(4000, 16.4, 990), pass, map[string]conformity.Verdict{"freezes": pass, "stalls": pass}},
-		{"three stalls, two allowed", "load", frames(4000, 16.6, 120, 120, 120), fail, map[string]conformity.Verdict{"stalls": fail, "freezes": pass}},
-		{"two stalls", "load", frames(4000, 16.6, 120, 120), pass, map[string]conformity.Verdict{"stalls": pass}},
-		{"slow", "load", frames(4000, 20), fail, map[string]conformity.Verdict{"score": fail, "freezes": pass}},
-		{"half a minute", "load", frames(1800, 16.6), inconclusive, map[string]conformity.Verdict{"duration": inconclusive}},
-		{"fast enough", "load;min_fps = \"50 fps\"" + noReference, frames(4000, 16.6), pass, map[string]conformity.Verdict{"mean-fps": pass}},
-		{"not fast enough", "load;min_fps = \"70 fps\"" + noReference, frames(6000, 16.6), fail, map[string]conformity.Verdict{"mean-fps": fail}},
+		{"steady", "load", frames(4000, 16.6), pass, verdicts{"freezes": pass, "stalls": pass, "duration": pass, "score": pass}},
+		{"a freeze of 1.5 s", "load", frames(4000, 16.6, 1500), fail, verdicts{"freezes": fail}},
+		{"just under a freeze", "load", frames(4000, 16.4, 990), pass, verdicts{"freezes": pass, "stalls": pass}},
+		{"three stalls, two allowed", "load", frames(4000, 16.6, 120, 120, 120), fail, verdicts{"stalls": fail, "freezes": pass}},
+		{"two stalls", "load", frames(4000, 16.6, 120, 120), pass, verdicts{"stalls": pass}},
+		{"slow", "load", frames(4000, 20), fail, verdicts{"score": fail, "freezes": pass}},
+		{"half a minute", "load", frames(1800, 16.6), inconclusive, verdicts{"duration": inconclusive}},
+		{"fast enough", "load;min_fps = \"50 fps\"" + noReference, frames(4000, 16.6), pass, verdicts{"mean-fps": pass}},
+		{"not fast enough", "load;min_fps = \"70 fps\"" + noReference, frames(6000, 16.6), fail, verdicts{"mean-fps": fail}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t, tt.step)
@@ -107,7 +107,8 @@ func TestLoadSeveralLogs(t *testing.T) {
 	b.log("load", "frame-time", frames(4000, 16.6))
 	b.log("load", "frame-time", frames(4000, 16.5, 1500))
 	s := b.step("load")
-	if checkNamed(t, s, "freezes.1").Verdict != pass || checkNamed(t, s, "freezes.2").Verdict != fail || s.Verdict != fail {
+	first, second := checkNamed(t, s, "freezes.1").Verdict, checkNamed(t, s, "freezes.2").Verdict
+	if first != pass || second != fail || s.Verdict != fail {
 		t.Errorf("%v, %+v", s.Verdict, s.Checks)
 	}
 	if c := checkNamed(t, s, "runs"); c.Verdict != pass {
@@ -203,7 +204,8 @@ func TestControlSignalHolds(t *testing.T) {
 	b := newBench(t, "load")
 	b.attempt("load", "score=60.2 fps", "frozen=no", "duration=2 min")
 	for i, v := range []float64{60.1, 60.3, 60.2, 60.0, 60.2, 60.1, 60.3, 60.2, 60.1, 60.2, 52} {
-		b.Control = append(b.Control, reading.ControlRun{Seq: i + 1, Bench: "bench-1", Workload: "kites", Value: v, At: opened})
+		run := reading.ControlRun{Seq: i + 1, Bench: "bench-1", Workload: "kites", Value: v, At: opened}
+		b.Control = append(b.Control, run)
 	}
 	s := b.step("load")
 	if c := checkNamed(t, s, "score"); c.Verdict != inconclusive || c.Settle.IsZero() {

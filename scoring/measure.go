@@ -3,7 +3,6 @@ package scoring
 import (
 	"math"
 	"slices"
-	"strings"
 
 	"proveout/harness/reading"
 	"proveout/plans"
@@ -193,7 +192,7 @@ func (j *judge) instrument(r reading.Reading, dim quantity.Dimension) (*plans.In
 	if known && !slices.Contains(inst.Measures, dim) {
 		j.warning(fact.New("measure.other-dimension",
 			"instrument", phrase(inst.Title),
-			"dimension", fact.New("dimension."+strings.ReplaceAll(string(dim), " ", "-")),
+			"dimension", plans.DimensionSaid(dim),
 			"reading", r.Name))
 		return nil, false
 	}

@@ -146,13 +146,11 @@ func (j *judge) readFailures(l *reading.Log) (*plans.MemoryPool, *memory.FaultRe
 		return nil, nil, err
 	}
 	f := memory.NewFailures(org)
-	for rows, err := range j.in.Files.Failures(l) {
+	for row, err := range j.in.Files.Failures(l) {
 		if err != nil {
 			return nil, nil, fact.New("outcome.not-readable-again", "why", fact.Why(err)).Err()
 		}
-		for k := range rows {
-			f.Add((*memory.Failure)(&rows[k]))
-		}
+		f.Add((*memory.Failure)(&row))
 	}
 	report := f.Report()
 	return pool, &report, nil

@@ -18,7 +18,10 @@ import (
 	"proveout/scoring/outcome"
 )
 
-var everyStep = []string{"inspection;gate = true", "rails;gate = true", "detection;gate = true", "memory-size", "clocks", "picture", "load", "soak;at_rated = true;compare_rise = true;ambient = \"23 °C ±5 °C\""}
+var everyStep = []string{
+	"inspection;gate = true", "rails;gate = true", "detection;gate = true", "memory-size", "clocks", "picture", "load",
+	"soak;at_rated = true;compare_rise = true;ambient = \"23 °C ±5 °C\"",
+}
 
 func TestAccepted(t *testing.T) {
 	o := newBench(t, everyStep...).clean().score()
@@ -121,7 +124,8 @@ func TestSkippedAndCut(t *testing.T) {
 	b := newBench(t, everyStep...).clean()
 	b.attempt("clocks").Skipped = "no readout on this bench"
 	o := b.score()
-	if o.Accepted || o.Steps[4].Verdict != notRun || !strings.Contains(said(o.Steps[4].Reason), "Skipped: no readout on this bench.") {
+	if o.Accepted || o.Steps[4].Verdict != notRun ||
+		!strings.Contains(said(o.Steps[4].Reason), "Skipped: no readout on this bench.") {
 		t.Errorf("skipped: %v, %s", o.Accepted, said(o.Steps[4].Reason))
 	}
 	if o.Steps[4].Attempts != 2 || len(o.Steps[4].Earlier) != 1 || o.Steps[4].Earlier[0] != pass {
@@ -130,7 +134,8 @@ func TestSkippedAndCut(t *testing.T) {
 	b = newBench(t, everyStep...).clean()
 	b.Job.Attempts["soak"][0].Cut = "the power failed"
 	o = b.score()
-	if o.Accepted || o.Steps[7].Verdict != notRun || !strings.Contains(said(o.Steps[7].Reason), "cut short: the power failed.") {
+	if o.Accepted || o.Steps[7].Verdict != notRun ||
+		!strings.Contains(said(o.Steps[7].Reason), "cut short: the power failed.") {
 		t.Errorf("cut: %v, %s", o.Accepted, said(o.Steps[7].Reason))
 	}
 }
@@ -176,7 +181,8 @@ func TestCausesInOrder(t *testing.T) {
 		t.Fatalf("%d causes", len(o.Causes))
 	}
 	for i, c := range o.Causes {
-		if c.Text.IsZero() || c.Look.IsZero() || c.Step == "" || c.Confidence <= 0 || c.Confidence >= 1 || i > 0 && c.Confidence > o.Causes[i-1].Confidence {
+		unsorted := i > 0 && c.Confidence > o.Causes[i-1].Confidence
+		if c.Text.IsZero() || c.Look.IsZero() || c.Step == "" || c.Confidence <= 0 || c.Confidence >= 1 || unsorted {
 			t.Errorf("%d: %+v", i, c)
 		}
 	}
@@ -202,7 +208,8 @@ func TestJSONContract(t *testing.T) {
 			step := s.(map[string]any)
 			has(t, step, "id", "kind", "verdict", "attempts", "checks", "required", "reason")
 			for _, c := range step["checks"].([]any) {
-				has(t, c.(map[string]any), "name", "value", "unit", "expanded_uncertainty", "limits", "verdict", "probability", "reason")
+				has(t, c.(map[string]any), "name", "value", "unit", "expanded_uncertainty", "limits",
+					"verdict", "probability", "reason")
 			}
 		}
 		if strings.Contains(string(data), "NaN") || strings.Contains(string(data), "Inf") {
@@ -255,7 +262,8 @@ func TestUnknownKind(t *testing.T) {
 // Taking away any reading that a step asks for never makes a job accepted, and
 // an accepted job that lacks one is not accepted any more.
 func TestTakingReadingsAway(t *testing.T) {
-	plan := []string{"inspection;gate = true", "rails;gate = true", "detection;gate = true", "memory-size", "clocks", "picture", "load;duration = \"1 min\"",
+	plan := []string{"inspection;gate = true", "rails;gate = true", "detection;gate = true",
+		"memory-size", "clocks", "picture", "load;duration = \"1 min\"",
 		"soak;at_rated = true;ambient = \"23 °C ±5 °C\""}
 	make := func() *bench {
 		b := newBench(t, plan...)

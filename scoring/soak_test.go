@@ -17,34 +17,34 @@ func TestSoakLog(t *testing.T) {
 		rows   [][]float64
 		spoil  func(b *bench)
 		want   conformity.Verdict
-		checks map[string]conformity.Verdict
+		checks verdicts
 		says   string
 	}{
 		{"cool and settled", "soak", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, pass,
-			map[string]conformity.Verdict{"duration": pass, "peak": pass, "stability": pass}, ""},
-		{"too hot", "soak", "ambient=23 °C", soakRows(2700, 23, 60, 300), nil, fail, map[string]conformity.Verdict{"peak": fail}, "Heatsink seating"},
-		{"near the limit", "soak", "ambient=23 °C", soakRows(2700, 23, 46, 300), nil, inconclusive, map[string]conformity.Verdict{"peak": inconclusive}, "too near to a limit"},
-		{"too short", "soak", "ambient=23 °C", soakRows(1800, 23, 25, 300), nil, inconclusive, map[string]conformity.Verdict{"duration": inconclusive}, "It ran 30 min only"},
-		{"still rising", "soak", "ambient=23 °C", soakRows(2700, 23, 40, 3000), nil, inconclusive, map[string]conformity.Verdict{"stability": inconclusive, "duration": pass}, "Not settled"},
-		{"ended early when stable, as the plan allows", "soak;duration = \"2 h\";end_early = true", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, pass, map[string]conformity.Verdict{"duration": pass}, ""},
+			verdicts{"duration": pass, "peak": pass, "stability": pass}, ""},
+		{"too hot", "soak", "ambient=23 °C", soakRows(2700, 23, 60, 300), nil, fail, verdicts{"peak": fail}, "Heatsink seating"},
+		{"near the limit", "soak", "ambient=23 °C", soakRows(2700, 23, 46, 300), nil, inconclusive, verdicts{"peak": inconclusive}, "too near to a limit"},
+		{"too short", "soak", "ambient=23 °C", soakRows(1800, 23, 25, 300), nil, inconclusive, verdicts{"duration": inconclusive}, "It ran 30 min only"},
+		{"still rising", "soak", "ambient=23 °C", soakRows(2700, 23, 40, 3000), nil, inconclusive, verdicts{"stability": inconclusive, "duration": pass}, "Not settled"},
+		{"ended early when stable, as the plan allows", "soak;duration = \"2 h\";end_early = true", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, pass, verdicts{"duration": pass}, ""},
 		{"ended early without leave", "soak;duration = \"2 h\"", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, inconclusive, nil, ""},
-		{"cool on the bench, hot at the rated ambient", "soak;at_rated = true", "ambient=18 °C", soakRows(2700, 18, 38, 300), nil, fail, map[string]conformity.Verdict{"peak": pass, "at-rated-ambient": fail}, ""},
-		{"the same, only shown", "soak", "ambient=18 °C", soakRows(2700, 18, 38, 300), nil, pass, map[string]conformity.Verdict{"at-rated-ambient": fail}, ""},
-		{"rated ambient, but no ambient read", "soak;at_rated = true", "", soakRows(2700, 23, 25, 300), nil, inconclusive, map[string]conformity.Verdict{"at-rated-ambient": inconclusive},
+		{"cool on the bench, hot at the rated ambient", "soak;at_rated = true", "ambient=18 °C", soakRows(2700, 18, 38, 300), nil, fail, verdicts{"peak": pass, "at-rated-ambient": fail}, ""},
+		{"the same, only shown", "soak", "ambient=18 °C", soakRows(2700, 18, 38, 300), nil, pass, verdicts{"at-rated-ambient": fail}, ""},
+		{"rated ambient, but no ambient read", "soak;at_rated = true", "", soakRows(2700, 23, 25, 300), nil, inconclusive, verdicts{"at-rated-ambient": inconclusive},
 			"No prediction for 40 °C: the ambient temperature of the run was not read."},
 		{"good cards to compare with, but no ambient read", "soak;compare_rise = true", "", soakRows(2700, 23, 25, 300), nil, inconclusive,
-			map[string]conformity.Verdict{"rise": inconclusive}, "is not known: the ambient temperature of the run was not read."},
-		{"rises as good cards do", "soak;compare_rise = true", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, pass, map[string]conformity.Verdict{"rise": pass}, ""},
-		{"rises far more", "soak;compare_rise = true", "ambient=23 °C", soakRows(2700, 23, 38, 300), nil, fail, map[string]conformity.Verdict{"rise": fail, "peak": pass}, "more than good cards"},
-		{"in the surroundings asked for", "soak;ambient = \"23 °C ±5 °C\"", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, pass, map[string]conformity.Verdict{"ambient": pass}, ""},
-		{"in a cold room", "soak;ambient = \"23 °C ±5 °C\"", "ambient=10 °C", soakRows(2700, 10, 25, 300), nil, inconclusive, map[string]conformity.Verdict{"ambient": inconclusive}, "the plan asks for 18 to 28"},
-		{"nobody knows the surroundings", "soak;ambient = \"23 °C ±5 °C\"", "", soakRows(2700, 23, 25, 300), nil, notRun, map[string]conformity.Verdict{"ambient": notRun}, "was not read"},
-		{"sensor elsewhere", "soak", "ambient=23 °C", soakRows(2700, 23, 25, 300), func(b *bench) { place(b, "board") }, inconclusive, map[string]conformity.Verdict{"peak": inconclusive}, "heatsink"},
-		{"no thermometer with limits", "soak", "ambient=23 °C", soakRows(2700, 23, 25, 300), func(b *bench) { b.Shop.Benches[0].Instruments = nil }, inconclusive, map[string]conformity.Verdict{"peak": inconclusive}, "without the uncertainty"},
+			verdicts{"rise": inconclusive}, "is not known: the ambient temperature of the run was not read."},
+		{"rises as good cards do", "soak;compare_rise = true", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, pass, verdicts{"rise": pass}, ""},
+		{"rises far more", "soak;compare_rise = true", "ambient=23 °C", soakRows(2700, 23, 38, 300), nil, fail, verdicts{"rise": fail, "peak": pass}, "more than good cards"},
+		{"in the surroundings asked for", "soak;ambient = \"23 °C ±5 °C\"", "ambient=23 °C", soakRows(2700, 23, 25, 300), nil, pass, verdicts{"ambient": pass}, ""},
+		{"in a cold room", "soak;ambient = \"23 °C ±5 °C\"", "ambient=10 °C", soakRows(2700, 10, 25, 300), nil, inconclusive, verdicts{"ambient": inconclusive}, "the plan asks for 18 to 28"},
+		{"nobody knows the surroundings", "soak;ambient = \"23 °C ±5 °C\"", "", soakRows(2700, 23, 25, 300), nil, notRun, verdicts{"ambient": notRun}, "was not read"},
+		{"sensor elsewhere", "soak", "ambient=23 °C", soakRows(2700, 23, 25, 300), func(b *bench) { place(b, "board") }, inconclusive, verdicts{"peak": inconclusive}, "heatsink"},
+		{"no thermometer with limits", "soak", "ambient=23 °C", soakRows(2700, 23, 25, 300), func(b *bench) { b.Shop.Benches[0].Instruments = nil }, inconclusive, verdicts{"peak": inconclusive}, "without the uncertainty"},
 		{"no thermometer, and the rise compared", "soak;compare_rise = true;at_rated = true", "ambient=23 °C", soakRows(2700, 23, 25, 300), func(b *bench) { b.Shop.Benches[0].Instruments = nil }, inconclusive,
-			map[string]conformity.Verdict{"peak": inconclusive, "rise": inconclusive, "at-rated-ambient": inconclusive}, ""},
+			verdicts{"peak": inconclusive, "rise": inconclusive, "at-rated-ambient": inconclusive}, ""},
 		{"no time in the log", "soak", "ambient=23 °C", soakRows(2700, 23, 25, 300), func(b *bench) { b.Job.Attempts["soak"][0].Logs[0].Columns[0].Name = "power" }, inconclusive, nil, "no column of time"},
-		{"no temperature at all", "soak", "ambient=23 °C", nil, nil, notRun, map[string]conformity.Verdict{"peak": notRun}, ""},
+		{"no temperature at all", "soak", "ambient=23 °C", nil, nil, notRun, verdicts{"peak": notRun}, ""},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t, tt.step)

@@ -8,13 +8,16 @@ import (
 	"proveout/scoring/conformity"
 )
 
+// verdicts are those that are wanted of checks, by their names.
+type verdicts = map[string]conformity.Verdict
+
 // A stepCase is one attempt at a step and what must come of it.
 type stepCase struct {
 	name    string
 	step    string // with keys of its own, as newBench takes them
 	answers []string
 	want    conformity.Verdict
-	checks  map[string]conformity.Verdict
+	checks  verdicts
 	says    string // in the step's reason, causes or findings
 }
 
@@ -44,9 +47,9 @@ func runCases(t *testing.T, cases []stepCase) {
 func TestInspection(t *testing.T) {
 	runCases(t, []stepCase{
 		{"in order", "inspection", []string{"bridges=yes", "pins=yes"}, pass, nil, ""},
-		{"one part is not there", "inspection", []string{"bridges=yes", "pins=n/a"}, pass, map[string]conformity.Verdict{"pins": na}, ""},
-		{"a bridge", "inspection", []string{"bridges=no", "pins=yes"}, fail, map[string]conformity.Verdict{"bridges": fail, "pins": pass}, "Not in order: “No bridge”."},
-		{"one line not looked at", "inspection", []string{"bridges=yes"}, notRun, map[string]conformity.Verdict{"pins": notRun}, "was not looked at"},
+		{"one part is not there", "inspection", []string{"bridges=yes", "pins=n/a"}, pass, verdicts{"pins": na}, ""},
+		{"a bridge", "inspection", []string{"bridges=no", "pins=yes"}, fail, verdicts{"bridges": fail, "pins": pass}, "Not in order: “No bridge”."},
+		{"one line not looked at", "inspection", []string{"bridges=yes"}, notRun, verdicts{"pins": notRun}, "was not looked at"},
 		{"a bridge, the rest not looked at", "inspection", []string{"bridges=no"}, fail, nil, ""},
 		{"nothing looked at", "inspection", []string{"bridges=n/a", "pins=n/a"}, inconclusive, nil, "nothing was looked at"},
 		{"put right before it was recorded", "inspection", []string{"bridges=no", "pins=yes", "bridges=yes"}, pass, nil, ""},
@@ -58,11 +61,11 @@ func TestRails(t *testing.T) {
 	runCases(t, []stepCase{
 		{"good", "rails", good, pass, nil, ""},
 		{"a short", "rails", []string{"core.ohm=0.3 ohm", "mem.ohm=39.5 ohm"}, fail,
-			map[string]conformity.Verdict{"core.ohm": fail, "mem.ohm": pass, "core.volt": notRun, "mem.volt": notRun}, "the card must not get power"},
-		{"a voltage not measured", "rails", good[:3], notRun, map[string]conformity.Verdict{"mem.volt": notRun}, "was not read"},
-		{"a resistance not measured", "rails", good[1:], notRun, map[string]conformity.Verdict{"core.ohm": notRun}, "was not read"},
-		{"too low", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.20 V", "mem.volt=3.31 V"}, fail, map[string]conformity.Verdict{"core.volt": fail}, "The regulator of core"},
-		{"on the limit", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.62 V", "mem.volt=3.31 V"}, inconclusive, map[string]conformity.Verdict{"core.volt": inconclusive}, "too near to a limit"},
+			verdicts{"core.ohm": fail, "mem.ohm": pass, "core.volt": notRun, "mem.volt": notRun}, "the card must not get power"},
+		{"a voltage not measured", "rails", good[:3], notRun, verdicts{"mem.volt": notRun}, "was not read"},
+		{"a resistance not measured", "rails", good[1:], notRun, verdicts{"core.ohm": notRun}, "was not read"},
+		{"too low", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.20 V", "mem.volt=3.31 V"}, fail, verdicts{"core.volt": fail}, "The regulator of core"},
+		{"on the limit", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.62 V", "mem.volt=3.31 V"}, inconclusive, verdicts{"core.volt": inconclusive}, "too near to a limit"},
 		{"far from usual, no short", "rails", []string{"core.ohm=50 ohm", "mem.ohm=39.5 ohm", "core.volt=2.51 V", "mem.volt=3.31 V"}, pass, nil, "a factor of 4.5 above the usual"},
 		{"one rail asked for", "rails;rails = [\"mem\"]", []string{"mem.ohm=39.5 ohm", "mem.volt=3.31 V"}, pass, nil, ""},
 	})
@@ -72,10 +75,10 @@ func TestDetection(t *testing.T) {
 	runCases(t, []stepCase{
 		{"found", "detection", []string{"detected=yes", "bus=AGP", "id=F5E1:0A01", "rate=2x"}, pass, nil, ""},
 		{"not found", "detection", []string{"detected=no"}, fail, nil, "The card is not detected."},
-		{"another card", "detection", []string{"detected=yes", "bus=AGP", "id=f5e1:0a02", "rate=2x"}, fail, map[string]conformity.Verdict{"id": fail}, "not f5e1:0a01"},
-		{"slow link", "detection", []string{"detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=1x"}, fail, map[string]conformity.Verdict{"rate": fail}, "card and slot both offer 2x"},
-		{"no rate read", "detection", []string{"detected=yes", "bus=AGP", "id=f5e1:0a01"}, notRun, map[string]conformity.Verdict{"rate": notRun}, ""},
-		{"another bus", "detection", []string{"detected=yes", "bus=PCI", "id=f5e1:0a01", "rate=2x"}, fail, map[string]conformity.Verdict{"bus": fail}, ""},
+		{"another card", "detection", []string{"detected=yes", "bus=AGP", "id=f5e1:0a02", "rate=2x"}, fail, verdicts{"id": fail}, "not f5e1:0a01"},
+		{"slow link", "detection", []string{"detected=yes", "bus=AGP", "id=f5e1:0a01", "rate=1x"}, fail, verdicts{"rate": fail}, "card and slot both offer 2x"},
+		{"no rate read", "detection", []string{"detected=yes", "bus=AGP", "id=f5e1:0a01"}, notRun, verdicts{"rate": notRun}, ""},
+		{"another bus", "detection", []string{"detected=yes", "bus=PCI", "id=f5e1:0a01", "rate=2x"}, fail, verdicts{"bus": fail}, ""},
 	})
 }
 
@@ -146,9 +149,9 @@ func TestMemorySize(t *testing.T) {
 func TestImage(t *testing.T) {
 	runCases(t, []stepCase{
 		{"clean", "picture", []string{"640x480x16@75=clean", "800x600x16@75=Clean", "depth=32 bit"}, pass, nil, ""},
-		{"dots", "picture", []string{"640x480x16@75=clean", "800x600x16@75=red dots"}, fail, map[string]conformity.Verdict{"800x600x16@75": fail}, "At 800x600x16@75 was seen: red dots."},
+		{"dots", "picture", []string{"640x480x16@75=clean", "800x600x16@75=red dots"}, fail, verdicts{"800x600x16@75": fail}, "At 800x600x16@75 was seen: red dots."},
 		{"a mode not tried", "picture", []string{"640x480x16@75=clean"}, notRun, nil, "was not looked at"},
-		{"no depth", "picture", []string{"640x480x16@75=clean", "800x600x16@75=clean", "depth=16 bit"}, fail, map[string]conformity.Verdict{"depth": fail}, "only up to 16 bit"},
+		{"no depth", "picture", []string{"640x480x16@75=clean", "800x600x16@75=clean", "depth=16 bit"}, fail, verdicts{"depth": fail}, "only up to 16 bit"},
 		{"modes of the plan", "picture;modes = [\"1024x768x16@75\"]", []string{"1024x768x16@75=clean"}, pass, nil, ""},
 	})
 }
@@ -156,12 +159,12 @@ func TestImage(t *testing.T) {
 func TestClock(t *testing.T) {
 	runCases(t, []stepCase{
 		{"in tolerance", "clocks", []string{"core=100.1 MHz", "memory=125.2 MHz"}, pass, nil, ""},
-		{"off", "clocks", []string{"core=98.0 MHz", "memory=125.2 MHz"}, fail, map[string]conformity.Verdict{"core": fail, "memory": pass}, "-20000 ppm"},
+		{"off", "clocks", []string{"core=98.0 MHz", "memory=125.2 MHz"}, fail, verdicts{"core": fail, "memory": pass}, "-20000 ppm"},
 		{"near the limit", "clocks", []string{"core=100.95 MHz", "memory=125.2 MHz"}, inconclusive, nil, "too near to a limit"},
 		{"the same by shared risk", "clocks;rule = \"simple\"", []string{"core=100.95 MHz", "memory=125.2 MHz"}, pass, nil, ""},
-		{"one not read", "clocks", []string{"core=100.1 MHz"}, notRun, map[string]conformity.Verdict{"memory": notRun}, ""},
+		{"one not read", "clocks", []string{"core=100.1 MHz"}, notRun, verdicts{"memory": notRun}, ""},
 		{"only one asked for", "clocks;clocks = [\"core\"]", []string{"core=100.1 MHz"}, pass, nil, ""},
-		{"one the family does not have", "clocks;clocks = [\"core\", \"texture\"]", []string{"core=100.1 MHz"}, notRun, map[string]conformity.Verdict{"texture": notRun}, "The family has no clock"},
+		{"one the family does not have", "clocks;clocks = [\"core\", \"texture\"]", []string{"core=100.1 MHz"}, notRun, verdicts{"texture": notRun}, "The family has no clock"},
 	})
 }
 

@@ -243,7 +243,7 @@ type clockAnswer struct {
 	ReadHz    float64 `json:"reading_hz"`
 	bus.ClockReport
 	Settings []bus.Setting `json:"settings,omitempty"` // nearest to nominal, best first
-	Coupling *bus.Coupling `json:"coupling,omitempty"`
+	Coupling fact.Fact     `json:"coupling,omitzero"`
 }
 
 func (q *clockQuestion) judge() (*clockAnswer, error) {
@@ -258,11 +258,9 @@ func (q *clockQuestion) judge() (*clockAnswer, error) {
 		}
 	}
 	if len(q.pairs) > 0 {
-		coupling, err := bus.CompareClocks(q.pairs)
-		if err != nil {
+		if a.Coupling, err = bus.CompareClocks(q.pairs); err != nil {
 			return nil, err
 		}
-		a.Coupling = &coupling
 	}
 	return a, nil
 }
@@ -275,8 +273,8 @@ func (a *clockAnswer) print(p *printer) {
 		"clock", fact.In(a.ReadHz/1e6, "MHz").Whole(), "u", fact.In(a.ReadingU/1e3, "kHz")))
 	p.label(fact.New("bus.label-nominal"), fact.In(a.NominalHz/1e6, "MHz").Whole())
 	p.label(fact.New("bus.label-deviation"), fact.In(a.DeviationPPM, "ppm").To(1).WithSign())
-	if a.Coupling != nil {
-		p.label(fact.New("bus.label-coupling"), a.Coupling.Text)
+	if !a.Coupling.IsZero() {
+		p.label(fact.New("bus.label-coupling"), a.Coupling)
 	}
 	if len(a.Settings) == 0 {
 		return

@@ -222,10 +222,8 @@ func (c *Console) readFailures(
 		return logs.FailureSummary{}, err
 	}
 	defer file.Close()
-	return logs.ReadFailures(shownName(name), file, o, func(rows []reading.Failure) error {
-		for i := range rows {
-			f.Add((*memory.Failure)(&rows[i]))
-		}
+	return logs.ReadFailures(shownName(name), file, o, func(row reading.Failure) error {
+		f.Add((*memory.Failure)(&row))
 		return ctx.Err()
 	})
 }

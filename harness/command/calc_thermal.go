@@ -5,6 +5,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/thermal"
@@ -15,11 +16,7 @@ func (c *Console) calcThermal() *cli.Command {
 	temperature := func(name, usage string, at **float64) *typed {
 		return amount(name, quantity.Temperature, "°C", usage, value(toNew(at)))
 	}
-	place := func(text string) (err error) {
-		o.Place, err = thermal.ParsePlace(text)
-		o.LimitPlace = o.Place
-		return err
-	}
+	place := func(word string) { o.Place, o.LimitPlace = thermal.Place(word), thermal.Place(word) }
 	return &cli.Command{
 		Name:      "thermal",
 		Usage:     "what a temperature log says: rise, stability, peak, prediction",
@@ -35,7 +32,8 @@ func (c *Console) calcThermal() *cli.Command {
 			amount("drift", quantity.TemperatureRate, "", "`RATE` that counts as stable",
 				func(q quantity.Quantity) { o.Drift = q.Value * 3600 }).or("2 K/h"),
 			amount("window", quantity.Duration, "", "`DURATION` of the last window; else chosen", value(to(&o.Window))),
-			typedFlag("place", "where the sensor sits: `PLACE`; else what the log's heading says", place),
+			choice("place", "where the sensor sits: `PLACE`; else what the log's heading says", place,
+				plans.WordsAt(plans.FamilyKind, "thermal.sensor")...),
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {

@@ -5,28 +5,22 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"maps"
 	"os"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"proveout/harness/reading"
 )
 
-// A Folder is a job that is being worked on. One process has it at a time.
+// A Folder is a job that is being worked on. One process has it at a time, and
+// in it one goroutine.
 type Folder struct {
 	Dir string
 	Now func() time.Time // the clock; time.Now unless set
 
-	mu       sync.Mutex
-	lock     *os.File
-	journal  *os.File
-	state    journal
-	attempts map[string]int // highest attempt of each step
-	runs     map[string]int // highest run of "step attempt"
-	stale    bool           // the journal must be read again
-	write    func(f *os.File, b []byte, at int64) (int, error)
+	lock    *os.File
+	journal *os.File
+	write   func(f *os.File, b []byte, at int64) (int, error)
 }
 
 // A holder is who is working on a job, as the lock says.
@@ -74,10 +68,6 @@ func Open(dir string) (*Folder, error) {
 		f.Close()
 		return nil, plainError("opening the journal", err)
 	}
-	if err := f.reload(); err != nil {
-		f.Close()
-		return nil, err
-	}
 	return f, nil
 }
 
@@ -100,64 +90,28 @@ func (f *Folder) Close() error {
 	return errors.Join(append(errs, f.lock.Close())...)
 }
 
-func (f *Folder) reload() error {
-	j, err := readJournal(f.Dir)
-	if err != nil {
-		return err
-	}
-	f.state, f.stale = j, false
-	f.attempts, f.runs = map[string]int{}, map[string]int{}
-	for i := range j.entries {
-		f.note(&j.entries[i])
-	}
-	return nil
-}
-
-func (f *Folder) note(e *Entry) {
-	if e.newer() || e.Step == "" {
-		return
-	}
-	f.attempts[e.Step] = max(f.attempts[e.Step], e.Attempt)
-	if e.Log != nil {
-		k := runKey(e.Step, e.Attempt)
-		f.runs[k] = max(f.runs[k], e.Log.Run)
-	}
-}
-
-func runKey(step string, attempt int) string { return fmt.Sprintf("%s %d", step, attempt) }
-
 // Append records entries: it writes them in one piece and returns when they are
 // on the disk. Either all of them count or none. On an error nothing was
 // recorded.
 func (f *Folder) Append(entries ...Entry) error {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.append(entries)
-}
-
-func (f *Folder) append(entries []Entry) error {
 	if len(entries) == 0 {
 		return nil
 	}
-	if st, err := f.journal.Stat(); err != nil {
-		return plainError("recording", err)
-	} else if f.stale || st.Size() != f.state.good+f.state.torn {
-		if err := f.reload(); err != nil {
-			return err
-		}
+	j, err := readJournal(f.Dir)
+	if err != nil {
+		return err
 	}
-	if err := setAside(f.Dir, f.journal, &f.state); err != nil {
-		f.stale = true
+	if err := setAside(f.Dir, f.journal, &j); err != nil {
 		return plainError("setting a torn line aside", err)
 	}
 	var buf []byte
-	if f.state.bare {
+	if j.bare {
 		buf = append(buf, '\n')
 	}
-	f.numberRuns(entries)
+	numberRuns(entries, j.entries)
 	for i := range entries {
 		e := &entries[i]
-		e.Version, e.Seq, e.More = formatNumber, f.state.next+i, len(entries)-1-i
+		e.Version, e.Seq, e.More = formatNumber, j.next+i, len(entries)-1-i
 		if e.At.IsZero() {
 			e.At = f.Now().Truncate(time.Millisecond)
 		}
@@ -170,51 +124,36 @@ func (f *Folder) append(entries []Entry) error {
 		}
 		buf = append(buf, line...)
 	}
-	_, err := f.write(f.journal, buf, f.state.good)
+	_, err = f.write(f.journal, buf, j.good)
 	if err == nil {
 		err = f.journal.Sync()
 	}
 	if err != nil {
-		f.stale = true
-		f.journal.Truncate(f.state.good) // what stays behind is set aside later
+		f.journal.Truncate(j.good) // what stays behind is set aside later
 		return plainError("recording", err)
-	}
-	f.state.good += int64(len(buf))
-	f.state.bare = false
-	f.state.next += len(entries)
-	for i := range entries {
-		f.note(&entries[i])
 	}
 	return nil
 }
 
 // numberRuns counts the runs of logs on from those that their attempt has.
-func (f *Folder) numberRuns(entries []Entry) {
-	last := maps.Clone(f.runs)
-	for _, e := range entries {
-		if e.Log != nil && e.Log.Run == 0 {
-			key := runKey(e.Step, e.Attempt)
-			last[key]++
-			e.Log.Run = last[key]
+func numberRuns(entries, before []Entry) {
+	last := map[string]int{}
+	number := func(e *Entry) {
+		if e.newer() || e.Log == nil {
+			return
 		}
+		key := fmt.Sprintf("%s %d", e.Step, e.Attempt)
+		if e.Log.Run == 0 {
+			e.Log.Run = last[key] + 1
+		}
+		last[key] = max(last[key], e.Log.Run)
 	}
-}
-
-// StartAttempt records that a step is begun and returns the number of the
-// attempt.
-func (f *Folder) StartAttempt(step, by string) (int, error) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	n := f.attempts[step] + 1
-	return n, f.append([]Entry{{Kind: AttemptStart, Step: step, Attempt: n, By: by}})
-}
-
-// LastAttempt returns the number of the last attempt of a step, 0 when there is
-// none.
-func (f *Folder) LastAttempt(step string) int {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.attempts[step]
+	for i := range before {
+		number(&before[i])
+	}
+	for i := range entries {
+		number(&entries[i])
+	}
 }
 
 // Keep copies a file into the evidence of the job. The original is only read.

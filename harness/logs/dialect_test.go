@@ -12,41 +12,36 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"golang.org/x/text/encoding/charmap"
+
+	"proveout/harness/reading"
 )
 
 // table collects all rows of a log.
 type collected struct {
 	runs  []int
-	lines []int
+	lines []int64
 	cols  map[string][]float64
 }
 
 func collect(t *testing.T, data []byte, m Map) (Summary, collected, error) {
 	t.Helper()
 	got := collected{cols: map[string][]float64{}}
-	var names []string
-	sum, err := Read("log", bytes.NewReader(data), m, func(b *Batch) error {
-		for i := range b.Len() {
-			got.runs = append(got.runs, b.Run)
-			got.lines = append(got.lines, b.Line(i))
-		}
-		for len(names) < len(b.Columns) {
-			names = append(names, "")
-		}
-		for c, col := range b.Columns {
-			key := string(rune('a' + c))
-			got.cols[key] = append(got.cols[key], col...)
+	var columns [][]float64
+	sum, err := Read("log", bytes.NewReader(data), m, func(row reading.Row) error {
+		got.runs = append(got.runs, row.Run)
+		got.lines = append(got.lines, row.Line)
+		columns = append(columns, make([][]float64, len(row.Values)-len(columns))...)
+		for c, v := range row.Values {
+			columns[c] = append(columns[c], v)
 		}
 		return nil
 	})
 	if err != nil {
 		return sum, got, err
 	}
-	named := map[string][]float64{}
 	for c, col := range sum.Columns {
-		named[col.Name] = got.cols[string(rune('a'+c))]
+		got.cols[col.Name] = columns[c]
 	}
-	got.cols = named
 	return sum, got, nil
 }
 
@@ -330,7 +325,7 @@ func TestFreeText(t *testing.T) {
 	if d := cmp.Diff(want, got.cols, cmp.Comparer(same)); d != "" {
 		t.Error(d)
 	}
-	if d := cmp.Diff([]int{3, 5, 7, 8}, got.lines); d != "" || sum.Runs[0].Seconds != 10 {
+	if d := cmp.Diff([]int64{3, 5, 7, 8}, got.lines); d != "" || sum.Runs[0].Seconds != 10 {
 		t.Error(d, sum.Runs)
 	}
 }

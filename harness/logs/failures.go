@@ -33,13 +33,12 @@ const maxBadShare = 0.01
 // order of the file, and says what it holds. Messages call the list by name. A
 // list may be separated by commas, semicolons, tabs, bars or blanks; its columns
 // are found by their headers, and without a header they are address, written,
-// read. Numbers are hexadecimal in the usual spellings. each may be nil; the
-// rows it is given are valid until it returns, and an error it returns ends the
-// reading. Errors are of type *Problem where the list is at fault.
+// read. Numbers are hexadecimal in the usual spellings. each may be nil; an
+// error it returns ends the reading. Errors are of type *Problem where the list is at fault.
 //
 // The memory it takes does not depend on the length of the list.
 func ReadFailures(
-	name string, r io.Reader, o FailureOptions, each func([]reading.Failure) error,
+	name string, r io.Reader, o FailureOptions, each func(reading.Failure) error,
 ) (FailureSummary, error) {
 	if err := checkWidth(o.Bits); err != nil {
 		return FailureSummary{}, err
@@ -54,15 +53,6 @@ func ReadFailures(
 		return FailureSummary{}, problem
 	}
 	sum := layout.summary()
-	var rows []reading.Failure
-	deliver := func() error {
-		var err error
-		if each != nil && len(rows) > 0 {
-			err = each(rows)
-		}
-		rows = rows[:0]
-		return err
-	}
 	number := 0
 	for line, err := range linesOf(name, in, layout.encoding) {
 		if err != nil {
@@ -77,14 +67,12 @@ func ReadFailures(
 			continue
 		}
 		sum.Rows++
-		if rows = append(rows, row); len(rows) == batchRows {
-			if err := deliver(); err != nil {
-				return FailureSummary{}, err
-			}
+		if each == nil {
+			continue
 		}
-	}
-	if err := deliver(); err != nil {
-		return FailureSummary{}, err
+		if err := each(row); err != nil {
+			return FailureSummary{}, err
+		}
 	}
 	if problem := sum.unreadable(name); problem != nil {
 		return FailureSummary{}, problem

@@ -17,8 +17,8 @@ import (
 )
 
 func readFailures(text string, o FailureOptions) (rows []reading.Failure, sum FailureSummary, err error) {
-	sum, err = ReadFailures("list.csv", strings.NewReader(text), o, func(b []reading.Failure) error {
-		rows = append(rows, b...)
+	sum, err = ReadFailures("list.csv", strings.NewReader(text), o, func(row reading.Failure) error {
+		rows = append(rows, row)
 		return nil
 	})
 	return rows, sum, err
@@ -167,7 +167,7 @@ func TestFailuresRoundTrip(t *testing.T) {
 	})
 }
 
-func TestFailuresInOrderOverManyBatches(t *testing.T) {
+func TestFailuresInOrder(t *testing.T) {
 	var text bytes.Buffer
 	text.WriteString("a title\naddress,written,read\n")
 	const n = 20_000
@@ -178,13 +178,11 @@ func TestFailuresInOrderOverManyBatches(t *testing.T) {
 		}
 	}
 	next := int64(0)
-	sum, err := ReadFailures("x", bytes.NewReader(text.Bytes()), FailureOptions{}, func(rows []reading.Failure) error {
-		for _, r := range rows {
-			if r.Address != next || r.Written != uint64(next*7) {
-				return fmt.Errorf("row %d is %+v", next, r)
-			}
-			next++
+	sum, err := ReadFailures("x", bytes.NewReader(text.Bytes()), FailureOptions{}, func(r reading.Failure) error {
+		if r.Address != next || r.Written != uint64(next*7) {
+			return fmt.Errorf("row %d is %+v", next, r)
 		}
+		next++
 		return nil
 	})
 	if err != nil || sum.Rows != n || sum.Bad != 1 || sum.BadRows[0].Line != 15_004 {
@@ -206,13 +204,11 @@ func FuzzReadFailures(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		n := int64(0)
-		sum, err := ReadFailures("x", bytes.NewReader(data), FailureOptions{}, func(rows []reading.Failure) error {
-			for _, r := range rows {
-				if r.Bits != 8 && r.Bits != 16 && r.Bits != 32 && r.Bits != 64 {
-					t.Fatalf("%+v", r)
-				}
+		sum, err := ReadFailures("x", bytes.NewReader(data), FailureOptions{}, func(r reading.Failure) error {
+			if r.Bits != 8 && r.Bits != 16 && r.Bits != 32 && r.Bits != 64 {
+				t.Fatalf("%+v", r)
 			}
-			n += int64(len(rows))
+			n++
 			return nil
 		})
 		if err == nil && (sum.Rows != n || n > int64(bytes.Count(data, []byte("\n"))+1)) {

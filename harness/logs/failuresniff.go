@@ -210,8 +210,9 @@ func (l *failureLayout) asHeader(name string, line int, text []byte) (bool, *Pro
 		}
 		p := &Problem{
 			File: name, Line: line + 1, Column: 1,
-			What: "the header names an address, but not both the value written and the value read: " + shown(string(text)),
-			Fix:  failureFix,
+			What: "the header names an address, but not both the value written and the value read: " +
+				shown(string(text)),
+			Fix: failureFix,
 		}
 		if d != ' ' {
 			return false, p

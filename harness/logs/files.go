@@ -30,33 +30,24 @@ func (f files) Rows(l *reading.Log) iter.Seq2[reading.Row, error] {
 		if err := json.Unmarshal(l.Map, &m); err != nil {
 			return fmt.Errorf("the map of the log: %w", err)
 		}
-		values := make([]float64, len(m.Columns))
-		_, err := Read(l.Name, in, m, func(b *Batch) error {
+		_, err := Read(l.Name, in, m, func(row reading.Row) error {
 			switch {
-			case b.Run < l.Part:
+			case row.Run < l.Part:
 				return nil
-			case b.Run > l.Part:
+			case row.Run > l.Part:
 				return errStopped
 			}
-			for i := range b.Len() {
-				for c := range values {
-					values[c] = b.Columns[c][i]
-				}
-				if err := each(reading.Row{Line: int64(b.Line(i)), Values: values}); err != nil {
-					return err
-				}
-			}
-			return nil
+			return each(row)
 		})
 		return err
 	})
 }
 
-func (f files) Failures(l *reading.Log) iter.Seq2[[]reading.Failure, error] {
+func (f files) Failures(l *reading.Log) iter.Seq2[reading.Failure, error] {
 	if l.Failures == nil {
 		return nothing
 	}
-	return streamed(f, l, func(in io.Reader, each func([]reading.Failure) error) error {
+	return streamed(f, l, func(in io.Reader, each func(reading.Failure) error) error {
 		_, err := ReadFailures(l.Name, in, *l.Failures, each)
 		return err
 	})

@@ -149,19 +149,7 @@ func classify(b *bag, dim quantity.Dimension) (name, place string) {
 // splitHeader takes a header apart into lower-case words and the unit, which
 // stands in brackets, behind a slash, or last.
 func splitHeader(header string) (words []string, unitText string) {
-	text := strings.TrimSpace(header)
-	if open := strings.LastIndexAny(text, "[("); open >= 0 && strings.HasSuffix(text, string(closing(text[open]))) {
-		inside := strings.TrimSpace(text[open+1 : len(text)-1])
-		if _, _, ok := anyUnit(inside); ok {
-			text, unitText = text[:open], inside
-		}
-	} else if slash := strings.LastIndexByte(text, '/'); slash > 0 {
-		if tail := strings.TrimSpace(text[slash+1:]); tail != "s" || !strings.Contains(strings.ToLower(text), "frames") {
-			if _, _, ok := anyUnit(tail); ok {
-				text, unitText = text[:slash], tail
-			}
-		}
-	}
+	text, unitText := cutUnit(strings.TrimSpace(header))
 	for _, w := range headerWords(text) {
 		w = strings.ToLower(w)
 		if parts, ok := joined[w]; ok {
@@ -170,23 +158,37 @@ func splitHeader(header string) (words []string, unitText string) {
 			words = append(words, w)
 		}
 	}
-	if n := len(words); unitText == "" && n > 0 {
-		last := words[n-1]
-		if _, _, ok := anyUnit(last); ok && last != "fps" && (n > 1 || len(last) > 2) && !slices.Contains(words, "per") {
-			words, unitText = words[:n-1], last
-			if n > 2 && words[n-2] == "in" {
-				words = words[:n-2]
-			}
-		}
+	n := len(words)
+	if unitText != "" || n == 0 || slices.Contains(words, "per") {
+		return words, unitText
 	}
-	return words, unitText
+	last := words[n-1]
+	if _, _, ok := anyUnit(last); !ok || last == "fps" || n == 1 && len(last) <= 2 {
+		return words, ""
+	}
+	if n > 2 && words[n-2] == "in" {
+		return words[:n-2], last
+	}
+	return words[:n-1], last
 }
 
-func closing(open byte) byte {
-	if open == '[' {
-		return ']'
+// cutUnit cuts a unit off a header that stands in brackets or behind a slash.
+func cutUnit(text string) (rest, unit string) {
+	open, slash := strings.LastIndexAny(text, "[("), strings.LastIndexByte(text, '/')
+	switch {
+	case open >= 0 && strings.ContainsAny(text[len(text)-1:], "])"):
+		rest, unit = text[:open], text[open+1:len(text)-1]
+	case slash > 0:
+		rest, unit = text[:slash], text[slash+1:]
+		if strings.TrimSpace(unit) == "s" && strings.Contains(strings.ToLower(text), "frames") {
+			return text, "" // a rate, frames/s
+		}
 	}
-	return ')'
+	unit = strings.TrimSpace(unit)
+	if _, _, ok := anyUnit(unit); !ok {
+		return text, ""
+	}
+	return rest, unit
 }
 
 // headerWords splits at spaces, punctuation and changes of case.

@@ -27,7 +27,7 @@ type fields struct {
 type log struct {
 	name   string
 	m      Map
-	each   func(*Batch) error
+	each   func(reading.Row) error
 	cells  []cell // of the map's columns
 	cutter cutter // nil until the header was there
 	clk    *clock // of a time that is no plain number; else nil
@@ -38,7 +38,6 @@ type log struct {
 	header []byte
 	fields fields
 	values []float64 // of the row that is being read
-	batch  Batch     // rows that are to be handed on
 	err    error     // of who takes the rows
 
 	runs    []Run
@@ -56,7 +55,7 @@ type log struct {
 }
 
 // newLog fills in what the map leaves out and checks it.
-func newLog(name string, m Map, each func(*Batch) error) (*log, error) {
+func newLog(name string, m Map, each func(reading.Row) error) (*log, error) {
 	if m.Encoding == "" {
 		m.Encoding = UTF8
 	}
@@ -69,7 +68,6 @@ func newLog(name string, m Map, each func(*Batch) error) (*log, error) {
 	n := len(m.Columns)
 	l := &log{name: name, m: m, each: each, tc: m.Place("time"), values: make([]float64, n)}
 	l.fields.found = make([]field, n)
-	l.batch.Columns = make([][]float64, n)
 	if l.tc >= 0 && m.Columns[l.tc].Time != "" {
 		l.clk, _ = newClock(m.Columns[l.tc].Time) // checked with the map
 	}
@@ -255,11 +253,10 @@ func (l *log) bare() bool {
 	return true
 }
 
-// keep adds the row to its run.
+// keep adds the row to its run and hands it on.
 func (l *log) keep() {
 	if l.fresh || len(l.runs) == 0 {
 		l.fresh = false
-		l.deliver()
 		l.runs = append(l.runs, Run{})
 	}
 	run := &l.runs[len(l.runs)-1]
@@ -267,28 +264,13 @@ func (l *log) keep() {
 	run.Seconds = l.last - l.from
 	l.count++
 	for c, v := range l.values {
-		l.batch.Columns[c] = append(l.batch.Columns[c], v)
 		if v == v {
 			l.cells[c].seen++
 		}
 	}
-	l.batch.line = append(l.batch.line, l.line)
-	if l.batch.Len() == batchRows {
-		l.deliver()
+	if l.each != nil {
+		l.err = l.each(reading.Row{Run: len(l.runs), Line: int64(l.line), Values: l.values})
 	}
-}
-
-// deliver hands on the rows that were kept.
-func (l *log) deliver() error {
-	if l.each != nil && l.err == nil && l.batch.Len() > 0 {
-		l.batch.Run = len(l.runs)
-		l.err = l.each(&l.batch)
-	}
-	for c := range l.batch.Columns {
-		l.batch.Columns[c] = l.batch.Columns[c][:0]
-	}
-	l.batch.line = l.batch.line[:0]
-	return l.err
 }
 
 func emptyLog(name string) *Problem {
@@ -301,9 +283,6 @@ func emptyLog(name string) *Problem {
 
 // finish judges the log as a whole and sums it up.
 func (l *log) finish() (Summary, error) {
-	if err := l.deliver(); err != nil {
-		return Summary{}, err
-	}
 	m := &l.m
 	switch bad := l.aside.Bad; {
 	case !l.text:
@@ -332,7 +311,8 @@ func (l *log) finish() (Summary, error) {
 			}
 		}
 		s.Columns = append(s.Columns, reading.Column{
-			Name: col.Quantity, Header: col.Header, Unit: col.Unit, Resolution: l.cells[c].resolution(), Place: col.Place,
+			Name: col.Quantity, Header: col.Header, Unit: col.Unit,
+			Resolution: l.cells[c].resolution(), Place: col.Place,
 		})
 	}
 	return s, nil

@@ -2,9 +2,8 @@
 //
 // A file comes in: delimited text with a header, JSON lines, or free text, in
 // any of the usual encodings. Rows of quantities in base units go out, in the
-// order of the file, with a summary that holds the file's SHA-256. What each
-// column is and how it is written is stated by a [Map]; [Sniff] proposes one for
-// an unknown file.
+// order of the file, with a summary. What each column is and how it is written
+// is stated by a [Map]; [Sniff] proposes one for an unknown file.
 //
 // A log is streamed: memory does not grow with its length. A row is one line. A
 // log that cannot be understood gives a [Problem] with line and column. The

@@ -19,7 +19,7 @@ const (
 // A Summary says what a log holds.
 type Summary struct {
 	Map     Map              // it was read with
-	Columns []reading.Column // of the rows, in the order of Batch.Columns
+	Columns []reading.Column // of the values of a row
 	Runs    []Run
 	Count   int64 // rows of all runs
 	SetAside
@@ -70,28 +70,11 @@ func (s *SetAside) add(b BadRow) {
 	}
 }
 
-// batchRows is how many rows are handed on at a time.
-const batchRows = 4096
-
-// A Batch is some rows of one run, column by column, in base units; NaN where
-// the log has no value. It is valid until the function it was given to returns.
-type Batch struct {
-	Run     int // from 1
-	Columns [][]float64
-	line    []int
-}
-
-// Len returns the number of rows.
-func (b *Batch) Len() int { return len(b.line) }
-
-// Line returns the line in the file, from 1, that row i stands on.
-func (b *Batch) Line(i int) int { return b.line[i] }
-
 // Read reads a log, gives its rows to each in the order of the file, and says
 // what it holds. Messages call the log by name. each may be nil; an error it
 // returns ends the reading and is returned. A map without a format is sniffed
 // from the first bytes. Errors are of type *Problem where the log is at fault.
-func Read(name string, r io.Reader, m Map, each func(*Batch) error) (Summary, error) {
+func Read(name string, r io.Reader, m Map, each func(reading.Row) error) (Summary, error) {
 	in := bufio.NewReaderSize(r, sampleSize)
 	if m.Format == "" {
 		s, err := peek(name, in)

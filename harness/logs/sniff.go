@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"proveout/harness/reading"
 )
 
 const (
@@ -62,13 +64,9 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	if m.Format == Delimited && m.Header <= len(lines) {
 		p.Header = texts(fieldsOf(lines[m.Header-1], m.Delimiter[0]))
 	}
-	l, err := newLog(name, m, func(b *Batch) error {
-		for i := 0; i < b.Len() && len(p.Rows) < previewRows; i++ {
-			row := PreviewRow{Line: b.Line(i), Text: lines[b.Line(i)-1]}
-			for _, c := range b.Columns {
-				row.Values = append(row.Values, c[i])
-			}
-			p.Rows = append(p.Rows, row)
+	l, err := newLog(name, m, func(r reading.Row) error {
+		if len(p.Rows) < previewRows {
+			p.Rows = append(p.Rows, PreviewRow{int(r.Line), lines[r.Line-1], slices.Clone(r.Values)})
 		}
 		return nil
 	})
@@ -214,7 +212,8 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 			if i+1 < len(lines) {
 				h = h.withUnits(lines[i+1])
 			}
-			if h.known > best.known || h.known == best.known && h.line == best.line && len(h.fields) > len(best.fields) {
+			more := h.known == best.known && h.line == best.line && len(h.fields) > len(best.fields)
+			if more || h.known > best.known {
 				best = h
 			}
 		}
@@ -256,7 +255,8 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 func noHeader(name, line string, first int) error {
 	p := &Problem{
 		File: name, Line: first + 1, Column: 1,
-		Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", or write a log map`,
+		Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", ` +
+			"or write a log map",
 	}
 	if strings.HasPrefix(strings.TrimSpace(line), "[") && strings.Contains(line, "{") {
 		p.What = "the file is one JSON array"
@@ -281,7 +281,8 @@ func noHeader(name, line string, first int) error {
 	for _, other := range []byte("| ") {
 		if len(fields) == 1 && headingOf(line, first, other).known > 1 {
 			p.What = fmt.Sprintf("the columns are parted by %q, which is not guessed", other)
-			p.Fix = fmt.Sprintf("part them by comma, semicolon or tab, or write a log map with delimiter = %q", string(other))
+			p.Fix = fmt.Sprintf("part them by comma, semicolon or tab, or write a log map with delimiter = %q",
+				string(other))
 			return p
 		}
 	}

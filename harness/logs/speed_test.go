@@ -187,23 +187,6 @@ func BenchmarkRead(b *testing.B) {
 	}
 }
 
-func BenchmarkReadBatches(b *testing.B) {
-	var buf bytes.Buffer
-	io.Copy(&buf, &source{left: 32 << 20, row: frameRow})
-	b.SetBytes(int64(buf.Len()))
-	for b.Loop() {
-		sum := 0.0
-		if _, err := Read("x", bytes.NewReader(buf.Bytes()), Map{}, func(batch *Batch) error {
-			for _, v := range batch.Columns[1] {
-				sum += v
-			}
-			return nil
-		}); err != nil || math.IsNaN(sum) {
-			b.Fatal(err)
-		}
-	}
-}
-
 // TestReadingBesidePandas reads ten million rows, with all checks, turn by turn with the C engine of pandas.read_csv. The limit is wide:
 // it finds a reading that has become many times as slow, not a busy machine.
 func TestReadingBesidePandas(t *testing.T) {

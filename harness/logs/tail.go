@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 
 	"golang.org/x/text/transform"
+
+	"proveout/harness/reading"
 )
 
 // A Tail reads a log that another program is still writing. It looks at the
@@ -22,7 +24,7 @@ import (
 type Tail struct {
 	path  string
 	given Map
-	each  func(*Batch) error
+	each  func(reading.Row) error
 	kept  func(part int, b []byte) error
 
 	offset int64  // bytes of the file taken
@@ -60,7 +62,7 @@ const (
 // NewTail begins to follow the file at path, which need not be there yet. A map
 // without a format is sniffed once the header is there. Rows go to each; the
 // bytes of each file begun go to kept, which may be nil.
-func NewTail(path string, m Map, each func(*Batch) error, kept func(part int, b []byte) error) *Tail {
+func NewTail(path string, m Map, each func(reading.Row) error, kept func(part int, b []byte) error) *Tail {
 	return &Tail{path: path, given: m, each: each, kept: kept}
 }
 
@@ -237,7 +239,7 @@ func (t *Tail) read(raw []byte) error {
 	if w.text.Len() > longest {
 		return tooLong(w.log.name, w.log.line+1)
 	}
-	return w.log.deliver()
+	return nil
 }
 
 func (t *Tail) state(st TailState) TailState {

@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"proveout/harness/reading"
 )
 
 // follow polls until nothing comes in any more.
@@ -31,13 +33,9 @@ type gathered struct {
 
 func newGathered(path string, m Map) *gathered {
 	g := &gathered{}
-	g.tail = NewTail(path, m, func(b *Batch) error {
+	g.tail = NewTail(path, m, func(row reading.Row) error {
 		m, _ := g.tail.Map()
-		for c, col := range m.Columns {
-			if col.Quantity == "temperature" {
-				g.temps = append(g.temps, b.Columns[c]...)
-			}
-		}
+		g.temps = append(g.temps, row.Values[m.Place("temperature")])
 		return nil
 	}, nil)
 	return g

@@ -18,9 +18,8 @@ type Files interface {
 	// memory; a list of failing addresses has none.
 	Rows(*Log) iter.Seq2[Row, error]
 
-	// Failures streams the rows of a list of failing addresses, some at a time;
-	// each piece is valid until the next one is asked for.
-	Failures(*Log) iter.Seq2[[]Failure, error]
+	// Failures streams the rows of a list of failing addresses.
+	Failures(*Log) iter.Seq2[Failure, error]
 
 	// Recall returns what was found out about a file before and kept under the
 	// key. Keep keeps it; it need not.
@@ -64,6 +63,7 @@ type Failure struct {
 // A Row is one line of a log in base units, NaN where the log has no value. It
 // is valid until the next row is asked for.
 type Row struct {
+	Run    int   // of the file, from 1
 	Line   int64 // line in the file, from 1
 	Values []float64
 }

@@ -3,7 +3,6 @@ package session
 import (
 	"context"
 	"errors"
-	"strings"
 
 	"proveout/harness/workflow"
 	"proveout/plans"
@@ -131,20 +130,20 @@ func (n *newShop) instruments(ctx context.Context, list []plans.Instrument) erro
 	for _, inst := range list {
 		stated := map[string]string{"title": inst.Title, "accuracy": inst.Limits.Text}
 		n.p.Instruments[inst.ID] = stated
-		ask(stated, "title", fact.New("shop.what-measures", "quantities", dimensions(inst)))
+		ask(stated, "title", fact.New("shop.what-measures", "quantities", quantities(inst)))
 		ask(stated, "accuracy", fact.New("shop.stated-limits"))
 	}
 	return n.t.form(ctx, questions)
 }
 
-func dimensions(inst plans.Instrument) string {
-	var out []string
+// quantities are what an instrument measures, and where.
+func quantities(inst plans.Instrument) fact.Arg {
+	what := fact.List{Join: fact.Comma}
 	for _, d := range inst.Measures {
-		out = append(out, string(d))
+		what.Items = append(what.Items, plans.DimensionSaid(d))
 	}
-	s := strings.Join(out, ", ")
-	if inst.Place != "" {
-		s += " (" + inst.Place + ")"
+	if inst.Place == "" {
+		return what
 	}
-	return s
+	return fact.New("shop.quantities-at", "quantities", what, "place", fact.New("place."+inst.Place))
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"proveout/harness/logs"
+	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring"
@@ -150,15 +151,13 @@ func newLogFollower(path string, m logs.Map, v *view) (*logFollower, error) {
 	}
 	f := &logFollower{view: v, path: path, dir: dir, grown: v.now()}
 	seen := 0
-	f.tail = logs.NewTail(path, m, func(b *logs.Batch) error {
+	f.tail = logs.NewTail(path, m, func(row reading.Row) error {
 		if part := f.tail.Part(); part != seen {
 			m, _ := f.tail.Map()
 			seen = part
 			f.view.Begin(m.Place)
 		}
-		for i := range b.Len() {
-			f.view.Row(func(place int) float64 { return b.Columns[place][i] })
-		}
+		f.view.Row(func(place int) float64 { return row.Values[place] })
 		return nil
 	}, f.keep)
 	return f, nil

@@ -130,7 +130,7 @@ func (im *importing) take(f *job.Folder, paths []string, done *[]Imported) (entr
 	if err := im.refuseHeld(im.step); err != nil {
 		return nil, err
 	}
-	attempt := f.LastAttempt(im.step.ID)
+	attempt := im.Last(im.step.ID).Number
 	if attempt == 0 || im.Retest || closed(im.Last(im.step.ID)) {
 		attempt++
 		entries = append(entries, job.Entry{Kind: job.AttemptStart})
@@ -279,7 +279,7 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 	}
 	one.Kind = "log"
 	return keepLog(f, path, one, func(name string, file io.Reader) ([]reading.Log, error) {
-		sum, err := logs.Read(name, file, m, func(*logs.Batch) error { return im.ctx.Err() })
+		sum, err := logs.Read(name, file, m, func(reading.Row) error { return im.ctx.Err() })
 		if err != nil {
 			return nil, err
 		}
@@ -289,7 +289,7 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 
 // failures reads a list of failing addresses.
 func (im *importing) failures(name string, file io.Reader) ([]reading.Log, error) {
-	sum, err := logs.ReadFailures(name, file, im.Failures, func([]reading.Failure) error { return im.ctx.Err() })
+	sum, err := logs.ReadFailures(name, file, im.Failures, func(reading.Failure) error { return im.ctx.Err() })
 	return []reading.Log{sum.Record(im.Failures)}, err
 }
 

@@ -214,7 +214,7 @@ func (j *Job) append(entries ...job.Entry) error {
 			e := &entries[i]
 			e.By = j.By
 			if e.Step != "" && e.Attempt == 0 {
-				e.Attempt = max(f.LastAttempt(e.Step), 1)
+				e.Attempt = max(j.Last(e.Step).Number, 1)
 			}
 		}
 		return f.Append(entries...)
@@ -224,8 +224,8 @@ func (j *Job) append(entries ...job.Entry) error {
 // Begin opens a new attempt at a step.
 func (j *Job) Begin(step string) error {
 	return j.work(func(f *job.Folder) error {
-		_, err := f.StartAttempt(step, j.By)
-		return err
+		next := j.Last(step).Number + 1
+		return f.Append(job.Entry{Kind: job.AttemptStart, Step: step, Attempt: next, By: j.By})
 	})
 }
 

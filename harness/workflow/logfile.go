@@ -5,6 +5,7 @@ import (
 	"os"
 
 	"proveout/harness/logs"
+	"proveout/harness/reading"
 	"proveout/scoring/pacing"
 	"proveout/scoring/thermal"
 )
@@ -17,7 +18,7 @@ type LogFile struct {
 }
 
 // read streams the log, with its map completed.
-func (f *LogFile) read(begin func(logs.Map) error, each func(*logs.Batch) error) (sum logs.Summary, err error) {
+func (f *LogFile) read(begin func(logs.Map) error, each func(reading.Row) error) (sum logs.Summary, err error) {
 	if f.Map, err = sniffed(f.Path, f.Name, f.Map); err != nil {
 		return sum, err
 	}
@@ -42,14 +43,11 @@ func (f *LogFile) Pacing(o pacing.Options) ([]pacing.Report, error) {
 		return nil
 	}
 	var runs []*pacing.Accumulator
-	_, err := f.read(begin, func(b *logs.Batch) error {
-		for len(runs) < b.Run {
+	_, err := f.read(begin, func(row reading.Row) error {
+		for len(runs) < row.Run {
 			runs = append(runs, &pacing.Accumulator{})
 		}
-		run := runs[b.Run-1]
-		for i := range b.Len() {
-			columns.Add(run, func(place int) float64 { return b.Columns[place][i] })
-		}
+		columns.Add(runs[row.Run-1], func(place int) float64 { return row.Values[place] })
 		return nil
 	})
 	if err != nil {
@@ -80,10 +78,8 @@ func (f *LogFile) Heat(o thermal.Options) (*thermal.Report, error) {
 		return nil
 	}
 	var rows thermal.Accumulator
-	sum, err := f.read(begin, func(b *logs.Batch) error {
-		for i := range b.Len() {
-			rows.Add(columns.Row(func(place int) float64 { return b.Columns[place][i] }))
-		}
+	sum, err := f.read(begin, func(row reading.Row) error {
+		rows.Add(columns.Row(func(place int) float64 { return row.Values[place] }))
 		return nil
 	})
 	if err != nil {

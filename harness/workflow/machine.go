@@ -96,21 +96,13 @@ func NameDevices(devices []bus.Device) {
 // Link says on which bus a device sits and the rate in use, in the words of a
 // family file; empty where it does not tell.
 func Link(d probe.Device) (kind, rate string) {
-	decoded := Decoded(d)
-	switch {
-	case decoded != nil && decoded.AGP != nil:
-		if decoded.AGP.Enabled && decoded.AGP.EnabledRate > 0 {
-			rate = fmt.Sprintf("%dx", decoded.AGP.EnabledRate)
-		}
-		return "AGP", rate
-	case decoded != nil && decoded.Express != nil:
-		return "PCIe", fmt.Sprintf("x%d", decoded.Express.Width)
-	case d.LinkWidth != "":
-		return "PCIe", "x" + d.LinkWidth
-	case decoded != nil && len(d.Config) >= 256:
-		return "PCI", ""
+	if decoded := Decoded(d); decoded != nil {
+		kind, rate = decoded.Link()
 	}
-	return "", ""
+	if d.LinkWidth != "" && (kind == "" || kind == "PCI") { // the system knows the link all the same
+		return "PCIe", "x" + d.LinkWidth
+	}
+	return kind, rate
 }
 
 // Offer reads what a detection step asks for from the computer the card sits

@@ -207,7 +207,7 @@ func (j *Job) Attach(a Attachment, paths ...string) (kept []reading.Evidence, er
 			}
 			kept = append(kept, e.Evidence)
 			err = f.Append(job.Entry{
-				Kind: job.Remark, Step: a.Step, Attempt: f.LastAttempt(a.Step), By: j.By,
+				Kind: job.Remark, Step: a.Step, Attempt: j.Last(a.Step).Number, By: j.By,
 				File: &e, Text: "attached " + e.Name,
 			})
 			if err != nil {

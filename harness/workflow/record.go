@@ -73,7 +73,7 @@ func (j *Job) Record(results []reading.Results) error {
 			if err := j.settle(r); err != nil {
 				return err
 			}
-			entries = append(entries, j.entriesOf(f, r)...)
+			entries = append(entries, j.entriesOf(r)...)
 		}
 		return f.Append(entries...)
 	})
@@ -97,9 +97,9 @@ func (j *Job) settle(r *reading.Results) error {
 
 // entriesOf turns results into journal entries of the open attempt, or of a
 // new one.
-func (j *Job) entriesOf(f *job.Folder, r *reading.Results) []job.Entry {
+func (j *Job) entriesOf(r *reading.Results) []job.Entry {
 	var out []job.Entry
-	attempt := f.LastAttempt(r.Step)
+	attempt := j.Last(r.Step).Number
 	add := func(e job.Entry) {
 		e.Step, e.Attempt, e.By = r.Step, attempt, j.By
 		out = append(out, e)

@@ -12,6 +12,8 @@
 // and the escapes \e and \x), and nothing of plans.
 package document
 
+import "slices"
+
 // A Span is a piece of the text, as offsets behind a byte order mark.
 type Span struct{ Begin, End int }
 
@@ -117,29 +119,18 @@ func (t *Table) add(e *Entry) {
 	t.Entries = append(t.Entries, e)
 }
 
-// Copy copies the table, so that keys can be set in the copy; the values are
-// still those of the original.
-func (t *Table) Copy() *Table {
-	c := &Table{At: t.At}
-	for _, e := range t.Entries {
-		one := *e
-		c.add(&one)
+// With is the table with the keys of another in place of its own.
+func (t *Table) With(other *Table) *Table {
+	out := &Table{At: t.At}
+	for _, e := range slices.Concat(t.Entries, other.Entries) {
+		out.Set(e)
 	}
-	return c
+	return out
 }
 
-// Copy copies a value with all tables and lists inside it.
-func (v *Value) Copy() *Value {
-	c := *v
-	if v.Table != nil {
-		c.Table = v.Table.Copy()
-		for _, e := range c.Table.Entries {
-			e.Value = e.Value.Copy()
-		}
-	}
-	c.Items = nil
-	for _, item := range v.Items {
-		c.Items = append(c.Items, item.Copy())
-	}
-	return &c
+// With is a table as a value, with the keys of another in place of its own.
+func (v *Value) With(other *Table) *Value {
+	out := *v
+	out.Table = v.Table.With(other)
+	return &out
 }

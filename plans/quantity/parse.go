@@ -2,6 +2,7 @@ package quantity
 
 import (
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
@@ -10,7 +11,6 @@ import (
 
 // An Error is what is wrong with the text of a quantity, and where.
 type Error struct {
-	Offset int    // byte of the text where the trouble begins
 	Column int    // character of the text where it begins, from 0
 	Width  int    // characters of trouble, at least 1
 	What   string // lower case, no full stop
@@ -105,7 +105,6 @@ func (s *scanner) fail(from, width int, what, fix string) error {
 	from = min(from, len(s.text))
 	to := min(from+max(width, 0), len(s.text))
 	return &Error{
-		Offset: from,
 		Column: utf8.RuneCountInString(s.text[:from]),
 		Width:  max(1, utf8.RuneCountInString(s.text[from:to])),
 		What:   what,
@@ -136,12 +135,6 @@ func (s *scanner) take(words ...string) bool {
 	return false
 }
 
-func (s *scanner) digits() string {
-	from := s.pos
-	s.pos = len(s.text) - len(strings.TrimLeft(s.text[from:], "0123456789"))
-	return s.text[from:s.pos]
-}
-
 func isDigit(c byte) bool { return c >= '0' && c <= '9' }
 
 // decimal is a number as written: mantissa digits, decimals and exponent.
@@ -151,6 +144,11 @@ type decimal struct {
 	decimals int
 	exponent int
 }
+
+// numberPattern is a number: digits, whose thousands may be set apart by one
+// blank, decimals and exponent.
+var numberPattern = regexp.MustCompile(
+	`^(\d{1,3}(?:[ \x{a0}\x{2007}\x{2009}\x{202f}]\d{3})+|\d*)(\.\d*)?(?:[eE]([+-]?\d+))?`)
 
 // number reads one number.
 func (s *scanner) number(sg sign) (decimal, error) {
@@ -167,69 +165,38 @@ func (s *scanner) number(sg sign) (decimal, error) {
 	}
 	s.skip()
 	from := s.pos
-	whole := s.grouped()
-	if s.take(".") {
-		frac := s.digits()
-		d.decimals = len(frac)
-		if whole == "" && frac == "" {
-			return d, s.fail(from, 1, "no digits", s.expected())
-		}
-		whole += "." + frac
+	found := numberPattern.FindStringSubmatch(s.text[from:])
+	whole, fraction, exponent := found[1], found[2], found[3]
+	s.pos += len(found[0])
+	if cut := strings.LastIndexFunc(whole, isBlank); cut > 0 && s.digitHere() { // 5 678 of 5 6789 is no number
+		whole = whole[:cut]
+		s.pos = from + cut
 	}
-	if whole == "" {
+	switch {
+	case whole == "" && fraction == ".":
+		return d, s.fail(from, 1, "no digits", s.expected())
+	case whole == "" && fraction == "":
+		s.pos = from
 		return d, s.noNumber(from)
 	}
-	if s.pos < len(s.text) && s.text[s.pos] == ',' {
+	d.mantissa = strings.Join(strings.FieldsFunc(whole, isBlank), "") + fraction
+	d.decimals = max(0, len(fraction)-1)
+	if exponent != "" {
+		var err error
+		if d.exponent, err = strconv.Atoi(exponent); err != nil || d.exponent > 300 || d.exponent < -300 {
+			return d, s.fail(s.pos-len(exponent)-1, len(exponent)+1, "exponent out of range", s.expected())
+		}
+	}
+	switch rest := s.text[s.pos:]; {
+	case strings.HasPrefix(rest, ",") && exponent == "":
 		return d, s.comma()
-	}
-	d.mantissa = whole
-	if err := s.exponent(&d); err != nil {
-		return d, err
-	}
-	if s.pos < len(s.text) && s.text[s.pos] == '.' {
+	case strings.HasPrefix(rest, "."):
 		return d, s.fail(s.pos, 1, "a second decimal point", "")
 	}
 	return d, nil
 }
 
-// exponent reads the e6 of 16e6.
-func (s *scanner) exponent(d *decimal) error {
-	from := s.pos
-	if !s.take("e", "E") {
-		return nil
-	}
-	sign := s.pos
-	s.take("+", "-")
-	if s.digits() == "" {
-		s.pos = from // an e that begins a word; the unit will not be found
-		return nil
-	}
-	n, err := strconv.Atoi(s.text[sign:s.pos])
-	if err != nil || n > 300 || n < -300 {
-		return s.fail(from, s.pos-from, "exponent out of range", s.expected())
-	}
-	d.exponent = n
-	return nil
-}
-
-// grouped reads digits whose thousands may be set apart by one blank.
-func (s *scanner) grouped() string {
-	all := s.digits()
-	if all == "" || len(all) > 3 {
-		return all
-	}
-	for s.pos < len(s.text) {
-		r, n := utf8.DecodeRuneInString(s.text[s.pos:])
-		next := s.text[s.pos+n:]
-		if !isBlank(r) || r == '\t' || len(next) < 3 || !isDigit(next[0]) || !isDigit(next[1]) || !isDigit(next[2]) ||
-			len(next) > 3 && isDigit(next[3]) {
-			break
-		}
-		all += next[:3]
-		s.pos += n + 3
-	}
-	return all
-}
+func (s *scanner) digitHere() bool { return s.pos < len(s.text) && isDigit(s.text[s.pos]) }
 
 func (s *scanner) noNumber(from int) error {
 	if from >= len(s.text) {
@@ -295,7 +262,7 @@ func (s *scanner) moreTime(m magnitude) (magnitude, error) {
 	for {
 		before := s.pos
 		s.skip()
-		if s.pos >= len(s.text) || !isDigit(s.text[s.pos]) {
+		if !s.digitHere() {
 			s.pos = before
 			return m, nil
 		}
@@ -343,7 +310,7 @@ func (s *scanner) rate(d decimal, start int) (magnitude, error) {
 	}
 	s.skip()
 	count := 1.0
-	if s.pos < len(s.text) && isDigit(s.text[s.pos]) {
+	if s.digitHere() {
 		n, err := s.number(unsigned)
 		if err != nil {
 			return magnitude{}, err

@@ -5,10 +5,7 @@
 // volts, ohms, amperes, watts. The package knows nothing of cards or plans.
 package quantity
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // A Dimension is what a quantity measures. Each has one base unit.
 type Dimension string
@@ -32,37 +29,49 @@ const (
 	Rotation        Dimension = "rotation"               // 1/s; in files of other programs only
 )
 
+// known are the dimensions that plans and prompts know, with how people write
+// them.
+var known = [...]struct {
+	dim     Dimension
+	example string
+}{
+	{Frequency, "166 MHz"},
+	{Bytes, "16 MiB"},
+	{Duration, "40 min"},
+	{Temperature, "85 °C"},
+	{Difference, "1.5 K"},
+	{TemperatureRate, "2 K/h"},
+	{Voltage, "3.3 V"},
+	{Current, "0.5 A"},
+	{Resistance, "47 ohm"},
+	{Power, "12 W"},
+	{Ratio, "95 %"},
+	{FrameRate, "25 fps"},
+	{Bits, "128 bit"},
+	{Number, "1250"},
+}
+
 // Dimensions returns the dimensions that plans and prompts know.
 func Dimensions() []Dimension {
-	return []Dimension{
-		Frequency, Bytes, Duration, Temperature, Difference, TemperatureRate,
-		Voltage, Current, Resistance, Power, Ratio, FrameRate, Bits, Number,
+	var out []Dimension
+	for _, k := range known {
+		out = append(out, k.dim)
 	}
+	return out
 }
 
 // Known reports whether plans and prompts know the dimension.
-func (d Dimension) Known() bool { return slices.Contains(Dimensions(), d) }
-
-// examples of how people write each dimension.
-var examples = map[Dimension]string{
-	Frequency:       "166 MHz",
-	Bytes:           "16 MiB",
-	Duration:        "40 min",
-	Temperature:     "85 °C",
-	Difference:      "1.5 K",
-	TemperatureRate: "2 K/h",
-	Voltage:         "3.3 V",
-	Current:         "0.5 A",
-	Resistance:      "47 ohm",
-	Power:           "12 W",
-	Ratio:           "95 %",
-	FrameRate:       "25 fps",
-	Bits:            "128 bit",
-	Number:          "1250",
-}
+func (d Dimension) Known() bool { return d.Example() != "" }
 
 // Example returns how a quantity of the dimension is written: "166 MHz".
-func (d Dimension) Example() string { return examples[d] }
+func (d Dimension) Example() string {
+	for _, k := range known {
+		if k.dim == d {
+			return k.example
+		}
+	}
+	return ""
+}
 
 // A Quantity is one value with its unit and, where one was written, its
 // tolerance. All numbers are in the base unit of the dimension.

@@ -440,7 +440,7 @@ func FuzzParse(f *testing.F) {
 		check := func(err error) {
 			var e *Error
 			if errors.As(err, &e) {
-				if e.Offset < 0 || e.Offset > len(text) || e.Column < 0 || e.Width < 1 || e.What == "" {
+				if e.Column < 0 || e.Column > len(text) || e.Width < 1 || e.What == "" {
 					t.Errorf("%q: %+v", text, e)
 				}
 			} else if err != nil {

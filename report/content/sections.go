@@ -119,7 +119,7 @@ func (b *builder) conditions() Section {
 	if bench := d.Bench(); bench != nil {
 		facts = append(facts, without([]Fact{
 			{w.T("fact.host"), b.phrase(bench.Host)},
-			{w.T("fact.slot"), join(", ", bench.Slot.Kind, w.AsWritten(b.phrase(bench.Slot.Key)), strings.Join(bench.Slot.Rates, " "))},
+			{w.T("fact.slot"), b.slot(&bench.Slot)},
 		})...)
 	}
 	facts = append(facts, without([]Fact{
@@ -143,6 +143,10 @@ func (b *builder) conditions() Section {
 		t.Rows = append(t.Rows, textRow(b.title(&s), when, by, orDash(b.circumstances(&s))))
 	}
 	return b.section("conditions", Facts{facts}, t)
+}
+
+func (b *builder) slot(s *plans.Slot) string {
+	return join(", ", s.Kind, b.w.AsWritten(b.phrase(s.Key)), strings.Join(s.Rates, " "))
 }
 
 func (b *builder) circumstances(s *outcome.StepOutcome) string {
@@ -260,7 +264,7 @@ func (b *builder) instruments() Section {
 	for _, in := range bench.Instruments {
 		measures := make([]string, len(in.Measures))
 		for i, m := range in.Measures {
-			measures[i] = w.T("dimension." + strings.ReplaceAll(string(m), " ", "-"))
+			measures[i] = w.Tell(plans.DimensionSaid(m))
 		}
 		limits := b.quantity(in.Limits)
 		if in.Floor != nil {

@@ -171,7 +171,8 @@ func (o *schema2) rename(object any, was, is string) {
 var schema2Amounts = regexp.MustCompile(`^` + schema2Amount + `(?: ` + schema2Amount + `)*$`)
 
 const schema2Amount = `[+-]?[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?` +
-	`(?: (?:[mµn]?s|min|h|d|%|°C|K|K/h|°C/h|ms/min|K/W|°C/W|[kMG]?Hz|m?V|m?A|W|[mkM]?Ω|ppm|[KMG]iB|B|bit|fps|dB|px|mm))?`
+	`(?: (?:[mµn]?s|min|h|d|%|°C|K|K/h|°C/h|ms/min|K/W|°C/W|[kMG]?Hz|m?V|m?A|W|[mkM]?Ω|` +
+	`ppm|[KMG]iB|B|bit|fps|dB|px|mm))?`
 
 // asFacts makes facts of the texts and lists of texts of an object. An empty
 // text says nothing.

@@ -19,7 +19,8 @@ import (
 type forms map[string]string
 
 var formNames = map[plural.Form]string{
-	plural.Zero: "zero", plural.One: "one", plural.Two: "two", plural.Few: "few", plural.Many: "many", plural.Other: "other",
+	plural.Zero: "zero", plural.One: "one", plural.Two: "two",
+	plural.Few: "few", plural.Many: "many", plural.Other: "other",
 }
 
 // asForms takes a table for the plural forms of one text.

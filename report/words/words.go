@@ -239,7 +239,8 @@ func (c *Catalogue) Count(n int64) string {
 
 // Date writes a day: "3 November 2026".
 func (c *Catalogue) Date(t time.Time) string {
-	return c.T("date.day", "d", strconv.Itoa(t.Day()), "month", c.T("month."+strconv.Itoa(int(t.Month()))), "y", strconv.Itoa(t.Year()))
+	month := c.T("month." + strconv.Itoa(int(t.Month())))
+	return c.T("date.day", "d", strconv.Itoa(t.Day()), "month", month, "y", strconv.Itoa(t.Year()))
 }
 
 // Time writes a day and time with the offset from UTC.

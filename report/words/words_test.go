@@ -42,3 +42,29 @@ func TestFormats(t *testing.T) {
 		t.Error("a path was taken as a language")
 	}
 }
+
+// What somebody typed stays as typed, but for the decimal marks of amounts.
+func TestTypedTexts(t *testing.T) {
+	de, err := In("de")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for written, want := range map[string]string{
+		"3.3 V ±0.25 V":     "3,3\u00a0V\u00a0±0,25\u00a0V",
+		"±0.5 % + 2 digits": "±0,5\u00a0%\u00a0+\u00a02\u00a0digits",
+		"2 h 05 min":        "2\u00a0h\u00a005\u00a0min",
+		"ab.cd":             "ab.cd",
+		"":                  "",
+	} {
+		if got := de.AsWritten(written); got != want {
+			t.Errorf("%q is written %q, want %q", written, got, want)
+		}
+	}
+	for text, want := range map[string]string{
+		"Thermal soak": "Wärmelauf", "thermal soak": "thermal soak", "Thermal soak.": "Thermal soak.", "": "",
+	} {
+		if got := de.Phrase(text); got != want {
+			t.Errorf("%q is said %q, want %q", text, got, want)
+		}
+	}
+}

@@ -4,9 +4,9 @@
 // of supply rails.
 //
 // Bytes, dumps and typed readings come in; decoded structures, deviations and
-// reasons go out, the reasons as facts without words. The package opens no files and reads no devices. Quantities
-// are in base units: hertz, volts, ohms, bytes; deviations are in parts per
-// million where a name says ppm.
+// reasons go out, the reasons as facts without words. The package opens no files
+// and reads no devices. Quantities are in base units: hertz, volts, ohms, bytes;
+// deviations are in parts per million where a name says ppm.
 package bus
 
 import "math"
@@ -18,10 +18,4 @@ func ppm(x, nominal float64) float64 {
 		return math.NaN()
 	}
 	return (x/nominal - 1) * 1e6
-}
-
-// roundTo rounds to n decimals.
-func roundTo(x float64, n int) float64 {
-	s := math.Pow10(n)
-	return math.Round(x*s) / s
 }

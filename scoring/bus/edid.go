@@ -2,11 +2,13 @@ package bus
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"proveout/plans"
@@ -390,55 +392,46 @@ func (e *EDID) cvtCodes(b []byte) {
 	}
 }
 
-// ShowsMode says whether the monitor shows a mode: one that it lists, or one of
-// the standard modes or the formula that its range limits take in. A mode
-// without a rate is any rate; by formula it is 60 Hz.
+// ShowsMode says whether the monitor shows a mode, and why or why not: so that a
+// black picture is not blamed on the card. It shows the modes that it lists, and
+// those that its range limits take in. A mode without a rate is any rate; by
+// formula it is 60 Hz.
 func (e EDID) ShowsMode(wanted plans.Mode) (ok bool, why fact.Fact, err error) {
-	fits := func(width, height int, hz float64) bool {
-		return width == wanted.Width && height == wanted.Height &&
+	fits := func(t Timing) bool {
+		hz := t.RefreshHz()
+		return t.Width == wanted.Width && t.Height == wanted.Height &&
 			(wanted.Rate == 0 || hz > wanted.Rate*0.985 && hz < wanted.Rate*1.015)
 	}
 	for _, m := range e.Modes {
-		if fits(m.Timing.Width, m.Timing.Height, m.Timing.RefreshHz()) {
+		if fits(m.Timing) {
 			return true, fact.New("bus.mode-listed-as", "mode", m.Mode), nil
 		}
 	}
-	for _, t := range standardModes() {
-		if fits(t.Width, t.Height, t.RefreshHz()) {
-			ok, why = e.shows(t)
-			return ok, why, nil
+	var t Timing
+	if at := slices.IndexFunc(standardModes(), fits); at >= 0 {
+		t = standardModes()[at]
+	} else {
+		wanted.Rate = cmp.Or(wanted.Rate, 60)
+		if t, err = gtf(wanted); err != nil {
+			return false, fact.Fact{}, err
 		}
 	}
-	if wanted.Rate == 0 {
-		wanted.Rate = 60
+	if e.Range == nil {
+		return false, fact.New("bus.mode-not-listed"), nil
 	}
-	t, err := gtf(wanted)
-	if err != nil {
-		return false, fact.Fact{}, err
-	}
-	ok, why = e.shows(t)
+	ok, why = e.Range.takesIn(t)
 	return ok, why, nil
 }
 
-// shows reports whether the monitor can show a mode, by its range limits, and
-// why or why not: so that a black picture is not blamed on the card.
-func (e EDID) shows(t Timing) (ok bool, why fact.Fact) {
-	r := e.Range
-	if r == nil {
-		for _, m := range e.Modes {
-			listed := m.Timing
-			if listed.Width == t.Width && listed.Height == t.Height && math.Abs(listed.RefreshHz()-t.RefreshHz()) < 1 {
-				return true, fact.New("bus.mode-listed")
-			}
-		}
-		return false, fact.New("bus.mode-not-listed")
-	}
+// takesIn says whether a mode lies within the limits. They are whole numbers: a
+// mode of 60.3 Hz fits "to 60".
+func (r *MonitorRange) takesIn(t Timing) (ok bool, why fact.Fact) {
 	line, refresh := t.LineHz(), t.RefreshHz()
 	outside := func(value, low, high float64, unit string) fact.Fact {
 		return fact.New("bus.outside-range", "value", fact.In(value, unit).To(0.1),
 			"low", fact.In(low, "").To(1), "high", fact.In(high, unit).To(1))
 	}
-	switch { // limits are whole numbers: a mode of 60.3 Hz fits "to 60"
+	switch {
 	case refresh < r.MinRefreshHz-1 || refresh > r.MaxRefreshHz+1:
 		return false, outside(refresh, r.MinRefreshHz, r.MaxRefreshHz, "Hz")
 	case line < r.MinLineHz-1e3 || line > r.MaxLineHz+1e3:

@@ -30,7 +30,8 @@ func modeLines(e bus.EDID) []string {
 			dtd++
 			name = fmt.Sprintf("DTD %d", dtd)
 		}
-		out = append(out, fmt.Sprintf("%s: %dx%d%s %.3f Hz %.3f kHz %.3f MHz", name, m.Timing.Width, m.Timing.Height, i, m.Timing.RefreshHz(), m.Timing.LineHz()/1e3, m.Timing.PixelClockHz/1e6))
+		out = append(out, fmt.Sprintf("%s: %dx%d%s %.3f Hz %.3f kHz %.3f MHz", name, m.Timing.Width, m.Timing.Height, i,
+			m.Timing.RefreshHz(), m.Timing.LineHz()/1e3, m.Timing.PixelClockHz/1e6))
 	}
 	slices.Sort(out)
 	return out
@@ -38,25 +39,32 @@ func modeLines(e bus.EDID) []string {
 
 // toolModeLines finds the same in what edid-decode prints.
 func toolModeLines(t testing.TB, out string) []string {
-	re := regexp.MustCompile(`(?m)^\s+(DMT 0x..|[A-Za-z]+|DTD \d)\s*:\s+(\d+x\d+i?)\s+([\d.]+) Hz\s+\S+\s+([\d.]+) kHz\s+([\d.]+) MHz`)
+	re := regexp.MustCompile(`(?m)^\s+(DMT 0x..|[A-Za-z]+|DTD \d)\s*:\s+(\d+x\d+i?)\s+` +
+		`([\d.]+) Hz\s+\S+\s+([\d.]+) kHz\s+([\d.]+) MHz`)
 	var lines []string
 	for _, m := range re.FindAllStringSubmatch(out, -1) {
 		if !strings.Contains(m[1], " ") && m[1] != "GTF" && m[1] != "CVT" {
 			m[1] = "legacy" // the tool names the maker whose mode it was
 		}
-		lines = append(lines, fmt.Sprintf("%s: %s %.3f Hz %.3f kHz %.3f MHz", m[1], m[2], number(t, m[3]), number(t, m[4]), number(t, m[5])))
+		lines = append(lines, fmt.Sprintf("%s: %s %.3f Hz %.3f kHz %.3f MHz", m[1], m[2],
+			number(t, m[3]), number(t, m[4]), number(t, m[5])))
 	}
 	slices.Sort(lines)
 	return lines
 }
 
 func identified(e bus.EDID) []string {
-	out := []string{"EDID Structure Version & Revision: " + e.Version, "Manufacturer: " + e.Manufacturer, fmt.Sprintf("Model: %d", e.ProductCode)}
+	out := []string{
+		"EDID Structure Version & Revision: " + e.Version,
+		"Manufacturer: " + e.Manufacturer,
+		fmt.Sprintf("Model: %d", e.ProductCode),
+	}
 	if e.WidthCM > 0 {
 		out = append(out, fmt.Sprintf("Maximum image size: %d cm x %d cm", e.WidthCM, e.HeightCM))
 	}
 	if r := e.Range; r != nil {
-		out = append(out, fmt.Sprintf("%.0f-%.0f Hz V, %.0f-%.0f kHz H, max dotclock %.0f MHz", r.MinRefreshHz, r.MaxRefreshHz, r.MinLineHz/1e3, r.MaxLineHz/1e3, r.MaxClockHz/1e6))
+		out = append(out, fmt.Sprintf("%.0f-%.0f Hz V, %.0f-%.0f kHz H, max dotclock %.0f MHz",
+			r.MinRefreshHz, r.MaxRefreshHz, r.MinLineHz/1e3, r.MaxLineHz/1e3, r.MaxClockHz/1e6))
 	}
 	if e.Name != "" {
 		out = append(out, "Display Product Name: '"+e.Name+"'")
@@ -132,7 +140,11 @@ func TestEDIDForms(t *testing.T) {
 		}
 		fmt.Fprintf(&offsets, "%02x ", x)
 	}
-	for name, text := range map[string]string{"array": c.String(), "one word": plain.String(), "offsets": "EDID of the bench monitor\n" + offsets.String()} {
+	for name, text := range map[string]string{
+		"array":    c.String(),
+		"one word": plain.String(),
+		"offsets":  "EDID of the bench monitor\n" + offsets.String(),
+	} {
 		got, err := bus.ParseEDID([]byte(text))
 		if err != nil || !got.OK || got.Name != want.Name || len(got.Modes) != len(want.Modes) {
 			t.Errorf("%s: %v, %v", name, err, got.Notes)
@@ -217,7 +229,8 @@ func TestEstablishedTimings(t *testing.T) {
 			t.Fatal(err)
 		}
 		m := e.Modes[0]
-		got := fmt.Sprintf("%d %d %.6f %.3f %.6f", m.Timing.Width, m.Timing.Height, m.Timing.RefreshHz(), m.Timing.LineHz()/1e3, m.Timing.PixelClockHz/1e6)
+		got := fmt.Sprintf("%d %d %.6f %.3f %.6f", m.Timing.Width, m.Timing.Height,
+			m.Timing.RefreshHz(), m.Timing.LineHz()/1e3, m.Timing.PixelClockHz/1e6)
 		if want := strings.Join(r[2:], " "); m.Source != "established" || got != want {
 			t.Errorf("%s bit %s: %s, want %s", r[0], r[1], got, want)
 		}
@@ -233,7 +246,10 @@ func TestMonitorShows(t *testing.T) {
 		w, h int
 		hz   float64
 		want bool
-	}{{1024, 768, 85, true}, {1600, 1200, 60, false}, {640, 480, 60, true}, {640, 480, 120, true}, {1280, 1024, 85, false}} {
+	}{
+		{1024, 768, 85, true}, {1600, 1200, 60, false}, {640, 480, 60, true}, {640, 480, 120, true},
+		{1280, 1024, 85, false},
+	} {
 		ok, why, err := e.ShowsMode(plans.Mode{Width: tt.w, Height: tt.h, Rate: tt.hz})
 		if err != nil || ok != tt.want {
 			t.Errorf("%dx%d at %v Hz: %v, %v, %v", tt.w, tt.h, tt.hz, ok, why, err)

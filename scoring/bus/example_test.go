@@ -58,10 +58,11 @@ func ExampleDetect() {
 	found := bus.Detect(card, family, nil)
 	fmt.Println(found.Verdict)
 	for _, x := range found.Differences {
-		fmt.Printf("%s: %s, not %s: %s\n",
-			plain.Tell(x.Title()), plain.Tell(x.Got), plain.Tell(x.Want), plain.Tell(x.Meaning))
+		fmt.Printf("%s: %s, not %s\n", plain.Tell(x.Title()), plain.Tell(x.Got), plain.Tell(x.Want))
+		fmt.Println(plain.Tell(x.Meaning))
 	}
 	// Output:
 	// fail
-	// device id: 0x5159, not 0x5158: another chip or variant than the family's; they differ in bit 0: a bus line at fault looks like that
+	// device id: 0x5159, not 0x5158
+	// another chip or variant than the family's; they differ in bit 0: a bus line at fault looks like that
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -35,18 +36,6 @@ func decodeAll(t testing.TB, text []byte) []bus.Device {
 // asPciutils writes a decoded device as lspci -n -vv does, the lines that both
 // know.
 func asPciutils(d bus.Device) []string {
-	flag := func(list []string, name, short string) string {
-		if slices.Contains(list, name) {
-			return short + "+"
-		}
-		return short + "-"
-	}
-	yes := func(b bool, short string) string {
-		if b {
-			return short + "+"
-		}
-		return short + "-"
-	}
 	bare := func(s string) string { return strings.ReplaceAll(s, "0x", "") }
 	rev := ""
 	if d.Revision != "0x00" {
@@ -56,28 +45,43 @@ func asPciutils(d bus.Device) []string {
 	if d.Subsystem != "" && d.Subsystem != "0x0000:0x0000" {
 		out = append(out, "Subsystem: "+bare(d.Subsystem))
 	}
-	c, s := d.Command, d.Status
-	out = append(out, strings.Join([]string{"Control:", flag(c, "I/O", "I/O"), flag(c, "memory", "Mem"), flag(c, "bus master", "BusMaster"), flag(c, "special cycles", "SpecCycle"),
-		flag(c, "memory write and invalidate", "MemWINV"), flag(c, "VGA palette snoop", "VGASnoop"), flag(c, "parity error response", "ParErr"), flag(c, "stepping", "Stepping"),
-		flag(c, "SERR#", "SERR"), flag(c, "fast back-to-back", "FastB2B"), flag(c, "interrupt disable", "DisINTx")}, " "),
-		strings.Join([]string{"Status:", flag(s, "capabilities", "Cap"), flag(s, "66 MHz", "66MHz"), flag(s, "user definable features", "UDF"), flag(s, "fast back-to-back", "FastB2B"),
-			flag(s, "master data parity error", "ParErr"), flag(s, "signalled target abort", ">TAbort"), flag(s, "received target abort", "<TAbort"),
-			flag(s, "received master abort", "<MAbort"), flag(s, "signalled system error", ">SERR"), flag(s, "detected parity error", "<PERR"), flag(s, "interrupt", "INTx")}, " "))
+	c := d.Command
+	out = append(out,
+		"Control:"+flags(c, [][2]string{
+			{"I/O", "I/O"}, {"memory", "Mem"}, {"bus master", "BusMaster"}, {"special cycles", "SpecCycle"},
+			{"memory write and invalidate", "MemWINV"}, {"VGA palette snoop", "VGASnoop"},
+			{"parity error response", "ParErr"}, {"stepping", "Stepping"}, {"SERR#", "SERR"},
+			{"fast back-to-back", "FastB2B"}, {"interrupt disable", "DisINTx"},
+		}),
+		"Status:"+flags(d.Status, [][2]string{
+			{"capabilities", "Cap"}, {"66 MHz", "66MHz"}, {"user definable features", "UDF"},
+			{"fast back-to-back", "FastB2B"}, {"master data parity error", "ParErr"},
+			{"signalled target abort", ">TAbort"}, {"received target abort", "<TAbort"},
+			{"received master abort", "<MAbort"}, {"signalled system error", ">SERR"},
+			{"detected parity error", "<PERR"}, {"interrupt", "INTx"},
+		}))
+	disabled := func(off bool) string {
+		if off {
+			return " [disabled]"
+		}
+		return ""
+	}
 	for _, b := range d.BARs {
 		if b.Kind == "io" {
-			out = append(out, strings.TrimSuffix(fmt.Sprintf("Region %d: I/O ports at %04x%s", b.Index, b.Address, map[bool]string{true: "", false: " [disabled]"}[slices.Contains(c, "I/O")]), " "))
+			off := disabled(!slices.Contains(c, "I/O"))
+			out = append(out, fmt.Sprintf("Region %d: I/O ports at %04x%s", b.Index, b.Address, off))
 			continue
 		}
-		width := map[int]string{20: "low-1M", 32: "32-bit", 64: "64-bit"}[b.Width]
-		out = append(out, fmt.Sprintf("Region %d: Memory at %08x (%s, %sprefetchable)%s", b.Index, b.Address, width, map[bool]string{true: "", false: "non-"}[b.Prefetchable],
-			map[bool]string{true: "", false: " [disabled]"}[slices.Contains(c, "memory")]))
+		kind := map[int]string{20: "low-1M", 32: "32-bit", 64: "64-bit"}[b.Width] + ", non-prefetchable"
+		if b.Prefetchable {
+			kind = strings.Replace(kind, "non-", "", 1)
+		}
+		off := disabled(!slices.Contains(c, "memory"))
+		out = append(out, fmt.Sprintf("Region %d: Memory at %08x (%s)%s", b.Index, b.Address, kind, off))
 	}
 	if d.ROM != nil {
-		disabled := ""
-		if !d.ROM.Enabled || !slices.Contains(c, "memory") {
-			disabled = " [disabled]"
-		}
-		out = append(out, fmt.Sprintf("Expansion ROM at %08x%s", d.ROM.Address, disabled))
+		off := disabled(!d.ROM.Enabled || !slices.Contains(c, "memory"))
+		out = append(out, fmt.Sprintf("Expansion ROM at %08x%s", d.ROM.Address, off))
 	}
 	for _, x := range d.Capabilities {
 		switch {
@@ -88,15 +92,33 @@ func asPciutils(d bus.Device) []string {
 		case x.ID == 2 && d.AGP != nil:
 			a := d.AGP
 			out = append(out, fmt.Sprintf("Capabilities: [%02x] AGP version %s", x.Offset, a.Version),
-				fmt.Sprintf("Status: RQ=%d %s %s %s Rate=%s", a.RequestDepth, yes(a.Sideband, "SBA"), yes(a.FastWrite, "FW"), yes(a.AGP3, "AGP3"), rates(a.Rates)),
-				fmt.Sprintf("Command: %s %s %s", yes(a.EnabledSideband, "SBA"), yes(a.Enabled, "AGP"), yes(a.EnabledFastWrite, "FW")))
+				fmt.Sprintf("Status: RQ=%d %s %s %s Rate=%s", a.RequestDepth,
+					yes(a.Sideband, "SBA"), yes(a.FastWrite, "FW"), yes(a.AGP3, "AGP3"), rates(a.Rates)),
+				fmt.Sprintf("Command: %s %s %s",
+					yes(a.EnabledSideband, "SBA"), yes(a.Enabled, "AGP"), yes(a.EnabledFastWrite, "FW")))
 		case x.ID == 0x10 && d.Express != nil:
 			e := d.Express
 			out = append(out, fmt.Sprintf("Capabilities: [%02x] Express", x.Offset),
-				fmt.Sprintf("LnkCap: Speed %s, Width x%d", gt(e.MaxSpeedGT), e.MaxWidth), fmt.Sprintf("LnkSta: Speed %s Width x%d", gt(e.SpeedGT), e.Width))
+				fmt.Sprintf("LnkCap: Speed %s, Width x%d", gt(e.MaxSpeedGT), e.MaxWidth),
+				fmt.Sprintf("LnkSta: Speed %s Width x%d", gt(e.SpeedGT), e.Width))
 		}
 	}
 	return out
+}
+
+// yes writes a flag as lspci does, and flags those of a register.
+func yes(set bool, short string) string {
+	if set {
+		return short + "+"
+	}
+	return short + "-"
+}
+
+func flags(set []string, names [][2]string) (text string) {
+	for _, n := range names {
+		text += " " + yes(slices.Contains(set, n[0]), n[1])
+	}
+	return text
 }
 
 func gt(x float64) string {
@@ -126,9 +148,14 @@ func common(out string) []string {
 		to   string
 	}{
 		{re(`^([0-9a-f:.]+) [0-9a-f]{4}: ([0-9a-f]{4}:[0-9a-f]{4}(?: \(rev ..\))?).*$`), "$1 $2"},
-		{re(`^\s+(Subsystem: .*)$`), "$1"}, {re(`^\s+(Control: .*)$`), "$1"}, {re(`^\s+(Status: Cap.*) DEVSEL=\S+(.*)$`), "$1$2"},
-		{re(`^\s+(Region .*?)(?: \[virtual\])?$`), "$1"}, {re(`^\s+(Expansion ROM at \S+)( \[disabled)? by cmd\]$`), "$1$2]"}, {re(`^\s+(Expansion ROM .*)$`), "$1"},
-		{re(`^\s+(Capabilities: \[..\] (?:Power Management|AGP) version .*)$`), "$1"}, {re(`^\s+(Capabilities: \[..\] Express) .*$`), "$1"},
+		{re(`^\s+(Subsystem: .*)$`), "$1"},
+		{re(`^\s+(Control: .*)$`), "$1"},
+		{re(`^\s+(Status: Cap.*) DEVSEL=\S+(.*)$`), "$1$2"},
+		{re(`^\s+(Region .*?)(?: \[virtual\])?$`), "$1"},
+		{re(`^\s+(Expansion ROM at \S+)( \[disabled)? by cmd\]$`), "$1$2]"},
+		{re(`^\s+(Expansion ROM .*)$`), "$1"},
+		{re(`^\s+(Capabilities: \[..\] (?:Power Management|AGP) version .*)$`), "$1"},
+		{re(`^\s+(Capabilities: \[..\] Express) .*$`), "$1"},
 		{re(`^\s+(Status: D\d).*$`), "$1"},
 		{re(`^\s+(Status: RQ=\d+) .*(SBA.).* (FW.) (AGP3.) (Rate=.*)$`), "$1 $2 $3 $4 $5"},
 		{re(`^\s+(Command:) RQ=\d+ .*(SBA.) (AGP.).* (FW.) Rate.*$`), "$1 $2 $3 $4"},
@@ -480,7 +507,8 @@ func TestNameList(t *testing.T) {
 		t.Fatal(err)
 	}
 	d := devices[0]
-	if d.Names["vendor"] != "Invented Makers" || d.Names["device"] != "Invented Chip" || d.Names["subsystem"] != "Invented Board" {
+	want := map[string]string{"vendor": "Invented Makers", "device": "Invented Chip", "subsystem": "Invented Board"}
+	if !maps.Equal(d.Names, want) {
 		t.Errorf("%v", d.Names)
 	}
 }

@@ -112,6 +112,26 @@ type Express struct {
 	SpeedGT    float64 `json:"speed_gt"`     // GT/s in use
 }
 
+// Link says on which bus the device sits and the rate that its link runs at, in
+// the words of a family file; empty where the dump does not say.
+func (d *Device) Link() (kind, rate string) {
+	switch {
+	case d.AGP != nil:
+		if d.AGP.Enabled && d.AGP.EnabledRate > 0 {
+			rate = fmt.Sprintf("%dx", d.AGP.EnabledRate)
+		}
+		return "AGP", rate
+	case d.Express != nil:
+		if d.Express.Width > 0 {
+			rate = fmt.Sprintf("x%d", d.Express.Width)
+		}
+		return "PCIe", rate
+	case d.DumpBytes >= 256:
+		return "PCI", ""
+	}
+	return "", "" // the header alone does not say
+}
+
 // linkSpeed returns the speed of a code in GT/s, 0 when unknown.
 func linkSpeed(code int) float64 {
 	if code < 1 || code > 6 {

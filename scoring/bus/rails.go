@@ -70,7 +70,7 @@ func CompareResistance(ohms float64, knownGood []float64, shortOhms float64) (Re
 		r.Verdict, r.Short, r.Text = conformity.Fail, true, fact.New("bus.short")
 		return r, nil
 	}
-	r.Decades = roundTo(math.Log10(ohms)-mean, 3)
+	r.Decades = math.Log10(ohms) - mean
 	switch {
 	case ohms < r.LowOhms:
 		r.Text = fact.New("bus.lower-than-good")

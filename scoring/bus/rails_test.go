@@ -35,7 +35,8 @@ func TestCompareResistance(t *testing.T) {
 	// Log scale: t(0.975; 4) = 2.776 (Student's t as tabled), s = 0.1 decade, n = 5.
 	decade := []float64{math.Pow(10, 1.9), math.Pow(10, 1.9), 100, math.Pow(10, 2.1), math.Pow(10, 2.1)}
 	got, _ := bus.CompareResistance(100, decade, 0)
-	if want := 2.776 * 0.1 * math.Sqrt(1+1.0/5); math.Abs(math.Log10(got.HighOhms/100)-want) > 1e-3 || math.Abs(math.Log10(100/got.LowOhms)-want) > 1e-3 {
+	want, up, down := 2.776*0.1*math.Sqrt(1+1.0/5), math.Log10(got.HighOhms/100), math.Log10(100/got.LowOhms)
+	if math.Abs(up-want) > 1e-3 || math.Abs(down-want) > 1e-3 {
 		t.Errorf("limits %v to %v, want ± %v decades", got.LowOhms, got.HighOhms, want)
 	}
 	for _, bad := range []float64{math.NaN(), -1} {

@@ -204,8 +204,12 @@ func TestFormulasAgainstTool(t *testing.T) {
 	if !allChecks() {
 		t.Skip("runs edid-decode: set PROVEOUT_ALL_CHECKS=1")
 	}
-	porch := regexp.MustCompile(`([\d.]+) MHz[^\n]*\n\s+Hfront +(-?\d+) Hsync +(\d+) Hback +(\d+) Hpol .[^\n]*\n\s+Vfront +(\d+) Vsync +(\d+) Vback +(\d+)`)
-	for _, size := range [][2]int{{640, 400}, {640, 480}, {800, 600}, {848, 480}, {1024, 768}, {1152, 864}, {1280, 720}, {1280, 960}, {1280, 1024}, {1600, 1200}, {1920, 1080}, {1920, 1440}} {
+	porch := regexp.MustCompile(`([\d.]+) MHz[^\n]*\n\s+Hfront +(-?\d+) Hsync +(\d+) Hback +(\d+) Hpol .[^\n]*\n` +
+		`\s+Vfront +(\d+) Vsync +(\d+) Vback +(\d+)`)
+	for _, size := range [][2]int{
+		{640, 400}, {640, 480}, {800, 600}, {848, 480}, {1024, 768}, {1152, 864}, {1280, 720}, {1280, 960},
+		{1280, 1024}, {1600, 1200}, {1920, 1080}, {1920, 1440},
+	} {
 		for _, hz := range []int{50, 60, 72, 75, 85, 100} {
 			for _, f := range []string{"CVT", "CVT-RB", "GTF"} {
 				arg := fmt.Sprintf("w=%d,h=%d,fps=%d", size[0], size[1], hz)
@@ -246,6 +250,21 @@ func TestFormulasAgainstTool(t *testing.T) {
 }
 
 func TestMatchTiming(t *testing.T) {
+	// read is a reading of line and refresh with what the last digits are worth.
+	read := func(lineHz, lineDigit, refreshHz, refreshDigit float64) bus.TimingReading {
+		return bus.TimingReading{
+			LineHz: lineHz, LineResolution: lineDigit, RefreshHz: refreshHz, RefreshResolution: refreshDigit,
+		}
+	}
+	signs := func(r bus.TimingReading, h, v bus.Polarity) bus.TimingReading {
+		r.HPolarity, r.VPolarity = h, v
+		return r
+	}
+	sized := func(r bus.TimingReading) bus.TimingReading {
+		r.Mode = plans.Mode{Width: 1024, Height: 768}
+		return r
+	}
+	low := read(48363.1*0.98, 1, 60.00384*0.98, 0.001)
 	for _, tt := range []struct {
 		name    string
 		r       bus.TimingReading
@@ -256,19 +275,19 @@ func TestMatchTiming(t *testing.T) {
 		within  float64
 	}{
 		// DMT 0x10: 48.363 kHz, 60.004 Hz.
-		{"menu in tenths", bus.TimingReading{LineHz: 48400, LineResolution: 100, RefreshHz: 60, RefreshResolution: 1, HPolarity: bus.Negative, VPolarity: bus.Negative},
+		{"menu in tenths", signs(read(48400, 100, 60, 1), bus.Negative, bus.Negative),
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingRounded, 760, 100},
-		{"counter, good", bus.TimingReading{LineHz: 48363, LineResolution: 1, RefreshHz: 60.004, RefreshResolution: 0.001},
+		{"counter, good", read(48363, 1, 60.004, 0.001),
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingAgrees, 0, 20},
-		{"counter, clock 2 % low", bus.TimingReading{LineHz: 48363.1 * 0.98, LineResolution: 1, RefreshHz: 60.00384 * 0.98, RefreshResolution: 0.001, Mode: plans.Mode{Width: 1024, Height: 768}, HPolarity: bus.Negative, VPolarity: bus.Negative},
+		{"counter, clock 2 % low", sized(signs(low, bus.Negative, bus.Negative)),
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingClockOff, -20000, 100},
-		{"counter, clock 0.2 % high", bus.TimingReading{LineHz: 48363.1 * 1.002, LineResolution: 1, RefreshHz: 60.00384 * 1.002, RefreshResolution: 0.001},
+		{"counter, clock 0.2 % high", read(48363.1*1.002, 1, 60.00384*1.002, 0.001),
 			"1024x768 at 60 Hz", "DMT 0x10", bus.TimingSmall, 2000, 50},
-		{"text mode", bus.TimingReading{LineHz: 31469, LineResolution: 10, RefreshHz: 70.08, RefreshResolution: 0.01},
+		{"text mode", read(31469, 10, 70.08, 0.01),
 			"720x400 at 70 Hz", "legacy", bus.TimingAgrees, 70, 200},
-		{"85 Hz", bus.TimingReading{LineHz: 68700, LineResolution: 100, RefreshHz: 85, RefreshResolution: 0.1, HPolarity: bus.Positive, VPolarity: bus.Positive},
+		{"85 Hz", signs(read(68700, 100, 85, 0.1), bus.Positive, bus.Positive),
 			"1024x768 at 85 Hz", "DMT 0x13", bus.TimingAgrees, 30, 400},
-		{"GTF told by polarity", bus.TimingReading{LineHz: 60150, LineResolution: 10, RefreshHz: 75, RefreshResolution: 0.1, HPolarity: bus.Negative, VPolarity: bus.Positive, Mode: plans.Mode{Width: 1024, Height: 768}},
+		{"GTF told by polarity", sized(signs(read(60150, 10, 75, 0.1), bus.Negative, bus.Positive)),
 			"1024x768 at 75 Hz", "GTF", bus.TimingAgrees, 0, 100},
 	} {
 		got, err := bus.MatchTiming(tt.r)
@@ -280,8 +299,10 @@ func TestMatchTiming(t *testing.T) {
 			continue
 		}
 		m := got.Matches[0]
-		if plain.Tell(m.Mode) != tt.mode || m.Standard != tt.std || m.Verdict != tt.verdict || math.Abs(m.DeviationPPM-tt.ppm) > tt.within {
-			t.Errorf("%s: %s, %s, %s, %.0f ppm; want %s, %s, %s, %.0f", tt.name, m.Mode, m.Standard, m.Verdict, m.DeviationPPM, tt.mode, tt.std, tt.verdict, tt.ppm)
+		is := fmt.Sprintf("%s, %s, %s", plain.Tell(m.Mode), m.Standard, m.Verdict)
+		want := fmt.Sprintf("%s, %s, %s", tt.mode, tt.std, tt.verdict)
+		if is != want || math.Abs(m.DeviationPPM-tt.ppm) > tt.within {
+			t.Errorf("%s: %s, %.0f ppm; want %s, %.0f", tt.name, is, m.DeviationPPM, want, tt.ppm)
 		}
 	}
 	if _, err := bus.MatchTiming(bus.TimingReading{}); err == nil {
@@ -295,12 +316,21 @@ func TestMatchTiming(t *testing.T) {
 // Every DMT mode, read with a counter, is matched with its own totals.
 func TestEveryModeMatchesItself(t *testing.T) {
 	for _, want := range bus.StandardModes() {
-		got, err := bus.MatchTiming(bus.TimingReading{LineHz: want.LineHz(), LineResolution: 0.01, RefreshHz: want.RefreshHz(), RefreshResolution: 0.0001,
-			Mode: plans.Mode{Width: want.Width, Height: want.Height}, HPolarity: want.HPolarity, VPolarity: want.VPolarity})
+		got, err := bus.MatchTiming(bus.TimingReading{
+			LineHz: want.LineHz(), LineResolution: 0.01,
+			RefreshHz: want.RefreshHz(), RefreshResolution: 0.0001,
+			Mode:      plans.Mode{Width: want.Width, Height: want.Height},
+			HPolarity: want.HPolarity, VPolarity: want.VPolarity,
+		})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(got.Matches) == 0 || got.Matches[0].Timing.HTotal != want.HTotal || got.Matches[0].Timing.VTotal != want.VTotal || got.Matches[0].Verdict != bus.TimingAgrees {
+		if len(got.Matches) == 0 {
+			t.Errorf("%s %s matches nothing", want.Name(), want.Mode())
+			continue
+		}
+		is := got.Matches[0]
+		if is.Timing.HTotal != want.HTotal || is.Timing.VTotal != want.VTotal || is.Verdict != bus.TimingAgrees {
 			t.Errorf("%s %s: %+v", want.Name(), want.Mode(), got.Matches)
 		}
 	}

@@ -194,9 +194,9 @@ func (r TimingReading) compare(t Timing) (TimingMatch, bool) {
 	m := TimingMatch{
 		Mode:         t.Mode(),
 		Standard:     t.Name(),
-		DeviationPPM: roundTo(best.ppm, 1),
-		LinePPM:      roundTo(line.ppm, 1),
-		RefreshPPM:   roundTo(refresh.ppm, 1),
+		DeviationPPM: best.ppm,
+		LinePPM:      line.ppm,
+		RefreshPPM:   refresh.ppm,
 		PolarityOK:   r.polarityFits(t),
 		Timing:       t,
 	}

@@ -107,7 +107,8 @@ func TestSingleFaults(t *testing.T) {
 		if sum.share() < 0.95 {
 			t.Errorf("%d rows: %d of %d faults named", tt.rows, sum.good, sum.all)
 		}
-		t.Logf("%d rows: %d of %d faults named (%.1f %%), by pattern set %v", tt.rows, sum.good, sum.all, 100*sum.share(), sets)
+		t.Logf("%d rows: %d of %d faults named (%.1f %%), by pattern set %v",
+			tt.rows, sum.good, sum.all, 100*sum.share(), sets)
 	}
 }
 
@@ -162,7 +163,8 @@ func TestSharedLineOfEveryBank(t *testing.T) {
 	two.bank = 1
 	rows, _ := b.failures(r, []trouble{one, two}, randomData, 400)
 	got := collect(t, b, rows).Report().Findings
-	if len(got) != 1 || got[0].Bank != -1 || got[0].Chip != 1 || got[0].Kind != memory.LineStuck0 || got[0].Designator != "U2, U6" {
+	if len(got) != 1 || got[0].Bank != -1 || got[0].Chip != 1 ||
+		got[0].Kind != memory.LineStuck0 || got[0].Designator != "U2, U6" {
 		t.Errorf("the same line stuck in both banks: %+v", got)
 	}
 }
@@ -180,7 +182,7 @@ func TestOpenLineInAddressTest(t *testing.T) {
 			if want == memory.LineOpen && r.IntN(2) == 0 {
 				continue
 			}
-			f.Add(&memory.Failure{Address: addr, Written: uint64(addr), Read: read, Bits: 32, Seconds: math.NaN(), Celsius: math.NaN()})
+			f.Add(failed(addr, uint64(addr), read, 32))
 		}
 		got := f.Report().Findings
 		if len(got) == 0 || got[0].Kind != want || got[0].Chip != 1 || !slices.Equal(got[0].Lines, []int{14}) {
@@ -197,8 +199,7 @@ func TestShortAcrossChips(t *testing.T) {
 	for range 400 {
 		w := uint64(r.Uint32())
 		both := w >> 15 & (w >> 16) & 1
-		f.Add(&memory.Failure{Address: r.Int64N(b.bytes()/4) * 4, Written: w, Read: w&^(3<<15) | both<<15 | both<<16, Bits: 32,
-			Seconds: math.NaN(), Celsius: math.NaN()})
+		f.Add(failed(r.Int64N(b.bytes()/4)*4, w, w&^(3<<15)|both<<15|both<<16, 32))
 	}
 	got := f.Report().Findings
 	if len(got) != 2 || got[0].Kind != memory.LinesShorted || got[1].Kind != memory.LinesShorted ||
@@ -366,7 +367,10 @@ func FuzzFailures(f *testing.F) {
 	f.Fuzz(func(t *testing.T, addr int64, w, r uint64, width int, s, c float64, p string, which uint8) {
 		log := memory.NewFailures(boards[int(which)%len(boards)].organisation())
 		for i := range int64(60) {
-			log.Add(&memory.Failure{Address: addr + i*(addr&1023), Written: w + uint64(i), Read: r, Bits: width, Seconds: s * float64(i), Celsius: c, PatternName: p})
+			log.Add(&memory.Failure{
+				Address: addr + i*(addr&1023), Written: w + uint64(i), Read: r, Bits: width,
+				Seconds: s * float64(i), Celsius: c, PatternName: p,
+			})
 		}
 		for _, fd := range log.Report().Findings {
 			if !(fd.Confidence > 0 && fd.Confidence < 1) {

@@ -30,11 +30,11 @@ func ExampleFailures() {
 	}
 	for _, fault := range f.Report().Findings {
 		fmt.Println(english.Plain().Tell(fault.Fact()))
-		fmt.Println(english.Plain().Tell(fault.Advice))
+		fmt.Println(fault.Kind, fault.Designator, fault.Lines)
 	}
 	// Output:
 	// line stuck 1: data line D3 of U2 (bank 0, chip 1)
-	// pin D3 of U2: bridge to the supply or to a neighbouring pin, resistance to ground with the card unpowered; then the chip's output
+	// line-stuck-1 U2 [3]
 }
 
 // A card shows half of its memory.

@@ -66,11 +66,15 @@ type trouble struct {
 }
 
 func (t trouble) String() string {
-	return fmt.Sprintf("%s bank %d chip %d line %d/%d how %d A%d/%d all %v", t.kind, t.bank, t.chip, t.line, t.two, t.how, t.addr, t.two2, t.allChips)
+	return fmt.Sprintf("%s bank %d chip %d line %d/%d how %d A%d/%d all %v",
+		t.kind, t.bank, t.chip, t.line, t.two, t.how, t.addr, t.two2, t.allChips)
 }
 
-var kinds = []memory.Kind{memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
-	memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost, memory.IsolatedCells, memory.ChipRow, memory.ChipColumn}
+var kinds = []memory.Kind{
+	memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
+	memory.ChipDead, memory.ChipWeak, memory.AddressLine, memory.BankLost,
+	memory.IsolatedCells, memory.ChipRow, memory.ChipColumn,
+}
 
 func pick(r *rand.Rand, b board, kind memory.Kind) trouble {
 	t := trouble{kind: kind, bank: r.IntN(b.banks), chip: r.IntN(b.bus / b.chipBits), two2: -1}
@@ -178,7 +182,9 @@ func (t trouble) lastWriter(word int64) int64 {
 }
 
 // disturb returns what the lanes of one access return under a fault.
-func (b board) disturb(r *rand.Rand, t trouble, s patternSet, pass, bank int, word int64, slot int, read uint64) uint64 {
+func (b board) disturb(
+	r *rand.Rand, t trouble, s patternSet, pass, bank int, word int64, slot int, read uint64,
+) uint64 {
 	common := t.kind == memory.BankLost
 	if bank != t.bank {
 		return read
@@ -264,6 +270,13 @@ func (b board) aim(r *rand.Rand, t trouble) int64 {
 	return r.Int64N(b.words)
 }
 
+// failed is a failing row that says neither when it failed nor how warm it was.
+func failed(address int64, written, read uint64, bits int) *memory.Failure {
+	return &memory.Failure{
+		Address: address, Written: written, Read: read, Bits: bits, Seconds: math.NaN(), Celsius: math.NaN(),
+	}
+}
+
 // failures draws failing rows of a board with faults: n rows from all over
 // the memory. ok is false when the patterns
 // do not show the faults.
@@ -283,8 +296,7 @@ func (b board) failures(r *rand.Rand, faults []trouble, s patternSet, n int) ([]
 			read = b.disturb(r, f, s, pass, bank, word, slot, read)
 		}
 		if read != written {
-			out = append(out, memory.Failure{Address: addr, Written: written, Read: read, Bits: b.wordBits,
-				Seconds: math.NaN(), Celsius: math.NaN()})
+			out = append(out, *failed(addr, written, read, b.wordBits))
 		}
 	}
 	return out, true

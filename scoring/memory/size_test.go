@@ -8,7 +8,10 @@ import (
 	"proveout/scoring/memory"
 )
 
-const mib = 1 << 20
+const (
+	kib = 1 << 10
+	mib = 1 << 20
+)
 
 func TestExplainSize(t *testing.T) {
 	one := board{words: 1 << 20, chipBits: 16, bus: 128, banks: 1}.organisation() // 16 MiB
@@ -18,6 +21,7 @@ func TestExplainSize(t *testing.T) {
 		o.Name = name
 		return o
 	}
+	alone := []memory.Organisation{one}
 	frameAndTexture := []memory.Organisation{pool("frame"), pool("texture")}
 	for _, tt := range []struct {
 		name     string
@@ -27,21 +31,21 @@ func TestExplainSize(t *testing.T) {
 		kind     memory.SizeKind
 		reserved int64
 	}{
-		{"all there", []memory.Organisation{one}, 16 * mib, memory.Yes, "", 0},
-		{"15 of 16 MiB", []memory.Organisation{one}, 15 * mib, memory.Yes, memory.SizeReserved, mib},
-		{"16 MB taken as millions", []memory.Organisation{one}, 16e6, memory.Yes, memory.SizeReserved, 777216},
-		{"16.8 MB taken as MiB", []memory.Organisation{one}, 17592186, memory.Yes, memory.SizeReserved, 16*mib - 17592186},
-		{"half", []memory.Organisation{one}, 8 * mib, memory.No, memory.SizeAddressLine, 0},
-		{"quarter", []memory.Organisation{one}, 4 * mib, memory.No, memory.SizeAddressLine, 0},
+		{"all there", alone, 16 * mib, memory.Yes, "", 0},
+		{"15 of 16 MiB", alone, 15 * mib, memory.Yes, memory.SizeReserved, mib},
+		{"16 MB taken as millions", alone, 16e6, memory.Yes, memory.SizeReserved, 777216},
+		{"16.8 MB taken as MiB", alone, 17592186, memory.Yes, memory.SizeReserved, 16*mib - 17592186},
+		{"half", alone, 8 * mib, memory.No, memory.SizeAddressLine, 0},
+		{"quarter", alone, 4 * mib, memory.No, memory.SizeAddressLine, 0},
 		{"a bank less", []memory.Organisation{two}, 8 * mib, memory.No, memory.SizeBankMissing, 0},
 		{"half a bank less", []memory.Organisation{two}, 12 * mib, memory.No, memory.SizeHalfDepthChip, 0},
-		{"half less a reservation", []memory.Organisation{one}, 8*mib - 256<<10, memory.No, memory.SizeAddressLine, 256 << 10},
-		{"double", []memory.Organisation{one}, 32 * mib, memory.Undecided, memory.SizeLarger, 0},
+		{"half less a reservation", alone, 8*mib - 256*kib, memory.No, memory.SizeAddressLine, 256 * kib},
+		{"double", alone, 32 * mib, memory.Undecided, memory.SizeLarger, 0},
 		{"frame only", frameAndTexture, 2 * mib, memory.Undecided, memory.SizePoolUncounted, 0},
 		{"half of the texture", frameAndTexture, 3 * mib, memory.No, memory.SizeAddressLine, 0},
 		{"frame and texture", frameAndTexture, 4 * mib, memory.Yes, "", 0},
-		{"odd", []memory.Organisation{one}, 10*mib + 12345, memory.No, memory.SizeUnexplained, 0},
-		{"nothing", []memory.Organisation{one}, 0, memory.No, memory.SizeUnexplained, 0},
+		{"odd", alone, 10*mib + 12345, memory.No, memory.SizeUnexplained, 0},
+		{"nothing", alone, 0, memory.No, memory.SizeUnexplained, 0},
 	} {
 		r := memory.ExplainSize(tt.pools, tt.reported, 0)
 		kind, reserved := memory.SizeKind(""), int64(0)
@@ -49,7 +53,8 @@ func TestExplainSize(t *testing.T) {
 			kind, reserved = r.Explanations[0].Kind, r.Explanations[0].Reserved
 		}
 		if r.Whole != tt.whole || kind != tt.kind || reserved != tt.reserved {
-			t.Errorf("%s: %v, %q, %d reserved; want %v, %q, %d\n%+v", tt.name, r.Whole, kind, reserved, tt.whole, tt.kind, tt.reserved, r.Explanations)
+			t.Errorf("%s: %v, %q, %d reserved; want %v, %q, %d\n%+v",
+				tt.name, r.Whole, kind, reserved, tt.whole, tt.kind, tt.reserved, r.Explanations)
 		}
 	}
 }
@@ -73,7 +78,8 @@ func TestCoarseReadout(t *testing.T) {
 		o := board{words: tt.words, chipBits: 16, bus: tt.bus, banks: 1}.organisation()
 		r := memory.ExplainSize([]memory.Organisation{o}, tt.reported, mib)
 		if r.Whole != tt.whole || r.Explanations[0].Text.Key != tt.key {
-			t.Errorf("%d of %d MiB: %v, %v; want %v, %s", tt.reported/mib, o.Bytes()/mib, r.Whole, r.Explanations[0].Text, tt.whole, tt.key)
+			t.Errorf("%d of %d MiB: %v, %v; want %v, %s",
+				tt.reported/mib, o.Bytes()/mib, r.Whole, r.Explanations[0].Text, tt.whole, tt.key)
 		}
 	}
 }

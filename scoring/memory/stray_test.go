@@ -1,11 +1,8 @@
 package memory_test
 
 import (
-	"math"
 	"math/rand/v2"
 	"testing"
-
-	"proveout/scoring/memory"
 )
 
 // One row in a hundred is a stray error anywhere: the fault is still named.
@@ -21,8 +18,7 @@ func TestStrayErrors(t *testing.T) {
 			}
 			for range 6 {
 				w := r.Uint64()
-				rows = append(rows, memory.Failure{Address: r.Int64N(b.bytes()/8) * 8, Written: w, Read: w ^ 1<<uint(r.IntN(b.wordBits)), Bits: b.wordBits,
-					Seconds: math.NaN(), Celsius: math.NaN()})
+				rows = append(rows, *failed(r.Int64N(b.bytes()/8)*8, w, w^1<<uint(r.IntN(b.wordBits)), b.wordBits))
 			}
 			sum.all++
 			if got := collect(t, b, rows).Report().Findings; len(got) > 0 && names(b, got[0], want) {

@@ -155,7 +155,7 @@ func (c *comparison) register() (align.Fit, error) {
 		return align.Find(c.wanted, c.capture, c.texture())
 	}
 	fit, err := align.Find(c.wanted, c.capture, align.Fine)
-	if errors.Is(err, align.ErrNoMatch) && c.wanted.Width == c.capture.Width && c.wanted.Height == c.capture.Height {
+	if errors.Is(err, align.ErrNoMatch) && c.sameSize() {
 		return align.Fit{ScaleX: 1, ScaleY: 1}, nil
 	}
 	return fit, err

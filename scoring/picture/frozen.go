@@ -37,7 +37,7 @@ func (c *comparison) foreign() (pattern.Pattern, bool) {
 // foreignAtOnce reads the identification of a capture that has the size of the
 // screen and may show it edge to edge.
 func (c *comparison) foreignAtOnce() (pattern.Pattern, bool) {
-	if c.f.Pattern.Kind == 0 || c.capture.Width != c.wanted.Width || c.capture.Height != c.wanted.Height {
+	if c.f.Pattern.Kind == 0 || !c.sameSize() {
 		return pattern.Pattern{}, false
 	}
 	p, err := pattern.Identify(c.capture)

@@ -270,7 +270,10 @@ func TestMemoryFaultsThroughCompare(t *testing.T) {
 		lines []int
 	}{
 		{wide, small(pattern.RGB565), simulate.Fault{Kind: memory.LineStuck0, Chip: 2, Line: 11}, []int{11}},
-		{wide, small(pattern.RGB565), simulate.Fault{Kind: memory.LinesShorted, Chip: 1, Line: 5, Line2: 4, Wired: simulate.WiredOr}, []int{4, 5}},
+		{
+			wide, small(pattern.RGB565),
+			simulate.Fault{Kind: memory.LinesShorted, Chip: 1, Line: 5, Line2: 4, Wired: simulate.WiredOr}, []int{4, 5},
+		},
 		{wider, small(pattern.XRGB8888), simulate.Fault{Kind: memory.LineOpen, Chip: 3, Line: 7}, []int{7}},
 		{narrow, small(pattern.RGB888), simulate.Fault{Kind: memory.LinesSwapped, Chip: 6, Line: 1, Line2: 3}, []int{1, 3}},
 		{narrow, small(pattern.Palette8), simulate.Fault{Kind: memory.ChipDead, Chip: 5}, nil},

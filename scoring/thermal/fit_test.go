@@ -128,10 +128,11 @@ func TestFitRefuses(t *testing.T) {
 	if _, err := fit(saturating, two, two, []float64{1, 1}, 0, thorough); !errors.Is(err, errTooFewPoints) {
 		t.Errorf("two points for two parameters: %v", err)
 	}
-	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2}, []float64{1, 1}, 0, thorough); err == nil {
+	three := []float64{1, 2, 3}
+	if _, err := fit(saturating, three, two, []float64{1, 1}, 0, thorough); err == nil {
 		t.Error("unequal lengths were accepted")
 	}
-	if _, err := fit(saturating, []float64{1, 2, 3}, []float64{1, 2, 3}, []float64{math.NaN(), 1}, 0, thorough); err == nil {
+	if _, err := fit(saturating, three, three, []float64{math.NaN(), 1}, 0, thorough); err == nil {
 		t.Error("a start that is no number was accepted")
 	}
 	flat := func(x float64, b, g []float64) float64 {

@@ -1,10 +1,6 @@
 package thermal
 
-import (
-	"fmt"
-
-	"proveout/plans/fact"
-)
+import "proveout/plans/fact"
 
 // A Place is where a temperature is taken. Readings and limits of different
 // places are different quantities.
@@ -18,15 +14,6 @@ const (
 	Board    Place = "board"
 	Die      Place = "die"
 )
-
-// ParsePlace reads the name of a place.
-func ParsePlace(name string) (Place, error) {
-	switch p := Place(name); p {
-	case Heatsink, Case, Board, Die:
-		return p, nil
-	}
-	return Unknown, fmt.Errorf("no such place: %q; write heatsink, case, board or die", name)
-}
 
 // said is the place as it is told; one that only a log or a shop names stays as it
 // is.

@@ -9,12 +9,13 @@ import (
 	"syscall/js"
 	"time"
 
+	"proveout/harness/logs"
 	"proveout/harness/reading"
 	"proveout/plans/fact"
-	"proveout/report/content"
 	"proveout/report/record"
 	"proveout/report/seal/check"
 	"proveout/report/words"
+	"proveout/scoring"
 )
 
 func main() {
@@ -28,8 +29,11 @@ func main() {
 				return answer(map[string]fact.Arg{"error": fact.Why(err)})
 			}
 		}
-		e := &record.Examiner{Tool: "proveout " + reading.Version}
-		o.Rescore, o.Remake, o.Further = e.Scores, content.Look(e), e.Questions()
+		e := &record.Examiner{
+			Judging: record.Judging{Score: scoring.Rescore, Files: logs.Files},
+			Tool:    "proveout " + reading.Version,
+		}
+		o.Rescore, o.Remake, o.Further = e.Scores, e.Look, e.Questions()
 		return answer(check.Verify(pdf, o))
 	}))
 	js.Global().Set("proveoutSay", js.FuncOf(func(_ js.Value, args []js.Value) any {

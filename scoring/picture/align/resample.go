@@ -2,6 +2,7 @@ package align
 
 import (
 	"math"
+	"slices"
 
 	"proveout/scoring/picture/raster"
 )
@@ -13,7 +14,7 @@ func Resample(capture *raster.RGB, f Fit, width, height int) *raster.Grid {
 	var columns, rows []between
 	columns, g.X0, g.X1 = places(f.ScaleX, f.ShiftX, capture.Width, g.PhaseX)
 	rows, g.Y0, g.Y1 = places(f.ScaleY, f.ShiftY, capture.Height, g.PhaseY)
-	g.Phased = varied(g.PhaseX) || varied(g.PhaseY)
+	g.Phased = slices.Max(g.PhaseX) > slices.Min(g.PhaseX) || slices.Max(g.PhaseY) > slices.Min(g.PhaseY)
 	n := 3 * capture.Width
 	for y, row := range rows {
 		top, bottom := capture.Pix[row.a*n:(row.a+1)*n], capture.Pix[row.b*n:(row.b+1)*n]
@@ -35,15 +36,6 @@ func Resample(capture *raster.RGB, f Fit, width, height int) *raster.Grid {
 		}
 	}
 	return g
-}
-
-func varied(phases []uint8) bool {
-	for _, v := range phases {
-		if v != phases[0] {
-			return true
-		}
-	}
-	return false
 }
 
 // A between is a place between two capture pixels.

@@ -40,10 +40,7 @@ func (j *judge) settleOthers(rep *Report) {
 	after := j.lines()
 	for i := range rep.Lines {
 		l := &rep.Lines[i]
-		named := slices.ContainsFunc(rep.Findings, func(f memory.Fault) bool {
-			return f.Bank == l.Bank && (f.Kind == memory.BankLost || f.Chip == l.Chip && slices.Contains(f.Lines, l.Line))
-		})
-		if l.State != Bad || named {
+		if l.State != Bad || rep.names(*l) {
 			continue
 		}
 		littleOff := j.task == FromPhotograph && len(rep.Findings) > 0 && *l.Follows > 0.6 && *l.Follows < 1.5
@@ -142,67 +139,58 @@ func (v *view) explainWorstChip(j *judge, rep *Report) bool {
 	return true
 }
 
+// names reports whether a finding names a line, or its whole bank.
+func (rep *Report) names(l Line) bool {
+	return slices.ContainsFunc(rep.Findings, func(f memory.Fault) bool {
+		return f.Bank == l.Bank && (f.Kind == memory.BankLost || f.Chip == l.Chip && slices.Contains(f.Lines, l.Line))
+	})
+}
+
 // worstChip returns the chip with most bad lines that no finding names yet, those
 // lines, the best known first, and how many of the chip's lines are judged.
 func (j *judge) worstChip(rep *Report) (worst chipKey, bad []int, judged int) {
-	lost := map[int]bool{}
-	named := map[chipKey][]int{}
-	for _, f := range rep.Findings {
-		if f.Kind == memory.BankLost {
-			lost[f.Bank] = true
-		}
-		k := chipKey{f.Bank, f.Chip}
-		named[k] = append(named[k], f.Lines...)
-	}
 	behindConverter := func(l Line) bool {
 		return slices.ContainsFunc(rep.hidden, func(c converterBit) bool {
 			return slices.Contains(l.PixelBits, j.pixelBit(c.channel, c.bit))
 		})
 	}
-	all, count := map[chipKey][]Line{}, map[chipKey]int{}
-	for _, l := range j.lines() {
-		k := chipKey{l.Bank, l.Chip}
-		if l.State == NotJudged || lost[l.Bank] {
+	for chip := range slices.Chunk(j.lines(), j.Org.ChipBits) {
+		chip = slices.DeleteFunc(chip, func(l Line) bool { return l.State == NotJudged })
+		count := len(chip)
+		chip = slices.DeleteFunc(chip, func(l Line) bool { return l.State == Good || rep.names(l) || behindConverter(l) })
+		if len(chip) <= len(bad) {
 			continue
 		}
-		count[k]++
-		if l.State == Bad && !slices.Contains(named[k], l.Line) && !behindConverter(l) {
-			all[k] = append(all[k], l)
+		slices.SortStableFunc(chip, func(a, b Line) int { return cmp.Compare(*a.SE, *b.SE) })
+		worst, bad, judged = chipKey{chip[0].Bank, chip[0].Chip}, nil, count
+		for _, l := range chip {
+			bad = append(bad, l.Line)
 		}
 	}
-	for k, lines := range all {
-		more := len(lines) - len(all[worst])
-		first := k.bank < worst.bank || k.bank == worst.bank && k.chip < worst.chip
-		if more > 0 || more == 0 && first {
-			worst = k
-		}
-	}
-	lines := all[worst]
-	slices.SortStableFunc(lines, func(a, b Line) int { return cmp.Compare(*a.SE, *b.SE) })
-	for _, l := range lines {
-		bad = append(bad, l.Line)
-	}
-	return worst, bad, count[worst]
+	return worst, bad, judged
 }
 
 // mostlyBad reports whether every chip of a bank, of which there are several, is
 // bad in at least half of the lines that the picture judges.
 func (j *judge) mostlyBad(bank int) bool {
-	bad, all := map[int]int{}, map[int]int{}
-	for _, l := range j.lines() {
-		if l.Bank == bank && l.State != NotJudged {
-			all[l.Chip]++
+	for chip := range slices.Chunk(j.lines(), j.Org.ChipBits) {
+		if chip[0].Bank != bank {
+			continue
+		}
+		bad, all := 0, 0
+		for _, l := range chip {
+			if l.State != NotJudged {
+				all++
+			}
 			if l.State == Bad {
-				bad[l.Chip]++
+				bad++
 			}
 		}
-	}
-	for chip, n := range all {
-		if bad[chip]*2 < n {
+		if all == 0 || bad*2 < all {
 			return false
 		}
 	}
-	return len(all) > 1 && len(all) == j.Org.ChipsPerBank()
+	return j.Org.ChipsPerBank() > 1
 }
 
 // markLines marks the lines of a finding. Of a chip or bank that shows what was

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 // A levelBin sums the pixels of one range of predicted levels.
@@ -218,18 +220,10 @@ func least(low, high float64, f func(float64) float64) float64 {
 // with weights that grow as the square root of the bit's: the upper bits are
 // known best, but none may decide alone.
 func medianOfBits(gains []float64) float64 {
-	order := make([]int, len(gains))
-	total := 0.0
-	for bit := range order {
-		order[bit] = bit
-		total += math.Sqrt(float64(int(1) << bit))
+	weights := make([]float64, len(gains))
+	for bit := range weights {
+		weights[bit] = math.Sqrt(float64(int(1) << bit))
 	}
-	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(gains[a], gains[b]) })
-	sum := 0.0
-	for _, bit := range order {
-		if sum += math.Sqrt(float64(int(1) << bit)); sum > total/2 {
-			return gains[bit]
-		}
-	}
-	return gains[order[len(order)-1]]
+	stat.SortWeighted(gains, weights)
+	return stat.Quantile(0.5, stat.Empirical, gains, weights)
 }

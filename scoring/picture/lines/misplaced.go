@@ -3,6 +3,7 @@ package lines
 import (
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
 
 	"proveout/scoring/picture/raster"
@@ -80,19 +81,21 @@ func (v *view) levelsOf(pixels []int, f *fold) []float32 {
 
 // likeness is the correlation of wanted levels with the capture as it would lie
 // when moved by so many pixels, times the share of them that is then inside; -1
-// when that is less than a third.
+// when that is less than a third. Each channel counts from its own mean.
 func (v *view) likeness(pixels []int, wanted []float32, dx, dy int) float64 {
 	var levels, captured []float64
-	for k, i := range pixels {
-		x, y := i%v.Mode.Width+dx, i/v.Mode.Width+dy
-		if !v.grid.Inside(x, y) {
-			continue
-		}
-		for channel := range 3 {
-			if level := wanted[3*k+channel]; level == level {
+	for channel := range 3 {
+		first := len(levels)
+		for k, i := range pixels {
+			x, y := i%v.Mode.Width+dx, i/v.Mode.Width+dy
+			level := wanted[3*k+channel]
+			if v.grid.Inside(x, y) && level == level {
 				levels = append(levels, float64(level))
 				captured = append(captured, float64(v.grid.V[channel][y*v.Mode.Width+x]))
 			}
+		}
+		for _, values := range [][]float64{levels[first:], captured[first:]} {
+			floats.AddConst(-stat.Mean(values, nil), values)
 		}
 	}
 	if len(levels) < len(pixels) {

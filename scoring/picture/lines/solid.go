@@ -220,10 +220,6 @@ func (l *lanes) deviations(g *raster.Grid, edge int, taps [5]float64) (out [3][]
 			s.Levels, s.SE = meanAndError(blocks[k][channel])
 			out[channel] = append(out[channel], s)
 		}
-		for bank := range l.banks {
-			first, end := l.classesOf(bank)
-			dropShaded(out[channel][first:end])
-		}
 		if n := len(levels[channel]); n > 0 {
 			slices.Sort(levels[channel])
 			level[channel] = levels[channel][n/2]
@@ -364,21 +360,4 @@ func unsmeared(profile []float64, taps [5]float64) []float64 {
 		copy(out, next)
 	}
 	return out
-}
-
-// dropShaded leaves out the classes beside one that deviates much more: the place
-// of the pixels is not known well enough to tell what they show themselves.
-func dropShaded(classes []Stripe) {
-	n := len(classes)
-	if n < 3 {
-		return
-	}
-	before := slices.Clone(classes)
-	for i := range classes {
-		for _, j := range []int{(i + 1) % n, (i + n - 1) % n} {
-			if before[j].stands() && math.Abs(before[i].Levels) < 0.5*math.Abs(before[j].Levels) {
-				classes[i].SE = 0
-			}
-		}
-	}
 }

@@ -105,19 +105,6 @@ func (v *view) flippedBit(class, channel, pixel int) (best int, near bool) {
 	return best, float64(least) < 16*v.noise[channel]*v.noise[channel]+4
 }
 
-// A projection compares what is seen in the lane classes and channels with what a
-// chip would make of them: by least squares seen is rate times expected, and
-// explained is by how much that lowers the sum of squares.
-type projection struct{ products, squares float64 }
-
-func (p *projection) add(weight, seen, expected float64) {
-	p.products += seen * expected
-	p.squares += weight * expected * expected
-}
-
-func (p *projection) rate() float64      { return p.products / p.squares }
-func (p *projection) explained() float64 { return p.products * p.products / p.squares }
-
 // largeFlip reports whether the flip of a bit stands out of the noise far enough
 // to be counted as far.
 func (v *view) largeFlip(s *outliers, channel, bit int) bool {
@@ -129,13 +116,15 @@ const seldom = 50
 
 // chipOfOutliers returns the chip that explains the outliers best: how often each
 // of its bits flips, and how many outliers lie in lane classes and channels that
-// hold bits of it.
+// hold bits of it. What is seen in each lane class and channel is compared with what
+// the chip would make of it: by least squares the rate is Σ seen·expected over
+// Σ expected², which lowers the sum of squares by (Σ seen·expected)² over Σ expected².
 func (v *view) chipOfOutliers(all [][3]outliers, total float64) (best chipKey, rate, inside float64) {
 	most := 0.0
 	for bank := range v.banks {
 		first, end := v.classesOf(bank)
 		for chip := range v.Org.ChipsPerBank() {
-			var p projection
+			var products, squares float64
 			count, votes := 0.0, 0.0
 			for k := first; k < end; k++ {
 				for channel := range 3 {
@@ -152,19 +141,21 @@ func (v *view) chipOfOutliers(all [][3]outliers, total float64) (best chipKey, r
 					if s.count < seldom {
 						continue
 					}
-					p.add(s.count, s.far, mine)
+					products += s.far * mine
+					squares += s.count * mine * mine
 					if mine > 0 {
 						count += s.far
 					}
 				}
 			}
-			if p.squares == 0 {
+			if squares == 0 {
 				continue
 			}
 			// Of chips that hold bits of the same channel, the one whose bits the sizes
 			// of the outliers fit is meant.
-			if fit := p.explained() * (0.05 + votes/max(1, total)); fit > most {
-				most, best, rate, inside = fit, chipKey{bank, chip}, p.rate(), count
+			fit := products * products / squares * (0.05 + votes/max(1, total))
+			if fit > most {
+				most, best, rate, inside = fit, chipKey{bank, chip}, products/squares, count
 			}
 		}
 	}

@@ -49,7 +49,11 @@ func Capture(screen *raster.RGB, d Device, seed uint64) (*raster.RGB, error) {
 	if w <= 0 || h <= 0 || w > 20000 || h > 20000 {
 		return nil, fmt.Errorf("a capture of %d×%d pixels cannot be simulated", w, h)
 	}
-	src := blurAcross(screen, d.Blur)
+	src := make([]float32, len(screen.Pix))
+	for i, v := range screen.Pix {
+		src[i] = float32(v)
+	}
+	smooth(src, screen.Width, screen.Height, d.Blur, 0)
 	out := raster.New(w, h)
 	rng := newSource(seed ^ 0xC0FFEE)
 	for y := range h {
@@ -88,38 +92,6 @@ func (s *source) normal() float64 {
 			return a * f
 		}
 	}
-}
-
-// blurAcross smooths each row by a Gaussian; beyond the edges it is black.
-func blurAcross(p *raster.RGB, sd float64) []float32 {
-	out := make([]float32, len(p.Pix))
-	if sd == 0 {
-		for i, v := range p.Pix {
-			out[i] = float32(v)
-		}
-		return out
-	}
-	r := int(math.Ceil(4 * sd))
-	k := make([]float64, 2*r+1)
-	total := 0.0
-	for i := range k {
-		k[i] = math.Exp(-float64((i-r)*(i-r)) / (2 * sd * sd))
-		total += k[i]
-	}
-	for y := range p.Height {
-		for x := range p.Width {
-			for ch := range 3 {
-				sum := 0.0
-				for i, w := range k {
-					if xx := x + i - r; xx >= 0 && xx < p.Width {
-						sum += w * float64(p.Pix[3*(y*p.Width+xx)+ch])
-					}
-				}
-				out[3*(y*p.Width+x)+ch] = float32(sum / total)
-			}
-		}
-	}
-	return out
 }
 
 // bilinear reads between pixels; outside the picture it is black.

@@ -47,9 +47,7 @@ func Photo(screen *raster.RGB, c Camera, seed uint64) (*raster.RGB, error) {
 			view.see(x, y, light[3*(y*w+x):3*(y*w+x)+3])
 		}
 	}
-	if c.Blur > 0 {
-		smooth(light, w, h, c.Blur)
-	}
+	smooth(light, w, h, c.Blur, c.Blur)
 	out := raster.New(w, h)
 	half := math.Hypot(float64(w), float64(h)) / 2
 	for y := range h {
@@ -161,39 +159,38 @@ func (v *cameraView) colour(x, y float64) (float32, float32, float32) {
 	return s * 1.1, s, s * 0.8
 }
 
-// smooth is a Gaussian in both directions.
-func smooth(p []float32, w, h int, sd float64) {
-	r := int(math.Ceil(3 * sd))
-	k := make([]float32, 2*r+1)
+// smooth is a Gaussian of one standard deviation across and one down, for three
+// samples a pixel. Beyond the edges the picture goes on as it ends.
+func smooth(samples []float32, width, height int, across, down float64) {
+	for channel := range 3 {
+		for y := range height {
+			smoothLine(samples[3*y*width+channel:], width, 3, across)
+		}
+		for x := range width {
+			smoothLine(samples[3*x+channel:], height, 3*width, down)
+		}
+	}
+}
+
+// smoothLine smooths n samples that lie step apart.
+func smoothLine(samples []float32, n, step int, sd float64) {
+	if sd == 0 {
+		return
+	}
+	reach := int(math.Ceil(3 * sd))
+	weights := make([]float32, 2*reach+1)
 	var total float32
-	for i := range k {
-		k[i] = float32(math.Exp(-float64((i-r)*(i-r)) / (2 * sd * sd)))
-		total += k[i]
+	for i := range weights {
+		weights[i] = float32(math.Exp(-float64((i-reach)*(i-reach)) / (2 * sd * sd)))
+		total += weights[i]
 	}
-	for i := range k {
-		k[i] /= total
-	}
-	pass := func(n, step int, start int) {
-		line := make([]float32, n)
-		for i := range n {
-			var s float32
-			for j, wt := range k {
-				s += wt * p[start+step*min(max(i+j-r, 0), n-1)]
-			}
-			line[i] = s
-		}
-		for i, v := range line {
-			p[start+step*i] = v
+	line := make([]float32, n)
+	for i := range n {
+		for j, weight := range weights {
+			line[i] += weight / total * samples[step*min(max(i+j-reach, 0), n-1)]
 		}
 	}
-	for y := range h {
-		for ch := range 3 {
-			pass(w, 3, 3*y*w+ch)
-		}
-	}
-	for x := range w {
-		for ch := range 3 {
-			pass(h, 3*w, 3*x+ch)
-		}
+	for i, v := range line {
+		samples[step*i] = v
 	}
 }

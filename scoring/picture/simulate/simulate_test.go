@@ -237,8 +237,11 @@ func TestScreenFaults(t *testing.T) {
 		part  func(x, y int) bool
 		least float64 // share of the part that changes
 	}{
-		{Fault{Kind: Stripe, Period: 8, Amount: 12}, func(x, _ int) bool { return x%8 == 0 }, 0.8}, // the white of marks cannot grow
-		{Fault{Kind: Displaced, Amount: 20}, func(x, y int) bool { return x >= w/2 && x < w/2+w/6 && y >= h/2 && y < h/2+h/6 }, 0.9},
+		// The white of marks cannot grow.
+		{Fault{Kind: Stripe, Period: 8, Amount: 12}, func(x, _ int) bool { return x%8 == 0 }, 0.8},
+		{Fault{Kind: Displaced, Amount: 20}, func(x, y int) bool {
+			return x >= w/2 && x < w/2+w/6 && y >= h/2 && y < h/2+h/6
+		}, 0.9},
 		{Fault{Kind: Geometry, Amount: 20}, func(x, _ int) bool { return x >= w-20 }, 0.5},
 		{Fault{Kind: Black}, func(_, _ int) bool { return true }, 0.7},
 		{Fault{Kind: ChannelMissing, Channel: 1}, func(_, _ int) bool { return true }, 0.7},
