@@ -76,11 +76,11 @@ func (j *judge) recogniseClock(
 	check *outcome.Check, c plans.FamilyClock, readings []reading.Reading,
 ) (report bus.ClockReport, ok bool) {
 	scale := scaleOf(quantity.Frequency, check.Unit)
-	r := bus.ClockReading{NominalHz: c.Value.Value, ReadHz: *check.Value * scale, Synthesizer: c.Synthesizer}
+	r := clockExpected(c)
+	r.ReadHz = *check.Value * scale
 	if check.Verdict != conformity.Pass { // a clock that is right needs no other explanation
-		r.Variants = j.variantClocks(c.Name)
+		r.Variants = variantClocks(j.in.Family, c.Name)
 	}
-	r.TolerancePPM = math.Max(c.Value.Plus, c.Value.Minus) / c.Value.Value * 1e6
 	if check.U != nil { // all of it as a rectangular limit, so that u stays what the budget says
 		r.InstrumentPPM = *check.U * scale / 2 * math.Sqrt(3) / r.ReadHz * 1e6
 	} else {
@@ -126,9 +126,30 @@ func clockLook(kind bus.ClockKind) fact.Fact {
 	return fact.New("clock.look-setting")
 }
 
-// variantClocks returns what the other variants of the family run a clock at.
-func (j *judge) variantClocks(name string) []bus.ClockVariant {
-	family := j.in.Family
+// ClockExpected is what a family says of a clock before it is read; without a
+// clock of the name, the names that there are.
+func ClockExpected(family *plans.Family, name string) (expected bus.ClockReading, names []string) {
+	for _, c := range family.Clocks {
+		if c.Name == name {
+			expected = clockExpected(c)
+			expected.Variants = variantClocks(family, name)
+			return expected, nil
+		}
+		names = append(names, c.Name)
+	}
+	return expected, names
+}
+
+func clockExpected(c plans.FamilyClock) bus.ClockReading {
+	return bus.ClockReading{
+		NominalHz:    c.Value.Value,
+		TolerancePPM: math.Max(c.Value.Plus, c.Value.Minus) / c.Value.Value * 1e6,
+		Synthesizer:  c.Synthesizer,
+	}
+}
+
+// variantClocks returns what the other variants of a family run a clock at.
+func variantClocks(family *plans.Family, name string) []bus.ClockVariant {
 	if len(family.Aliases) < 2 || family.Source == "" {
 		return nil
 	}

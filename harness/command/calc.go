@@ -1,12 +1,9 @@
 package command
 
 import (
-	"os"
-
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/logs"
-	"proveout/harness/reading"
+	"proveout/harness/workflow"
 )
 
 func (c *Console) calcCommands() *cli.Command {
@@ -20,27 +17,18 @@ func (c *Console) calcCommands() *cli.Command {
 	}
 }
 
-var mapFlag = &cli.StringFlag{Name: "map", Usage: "log map `FILE`"}
+var mapFlag = textFlag("map", "log map `FILE`")
 
-// mapFor returns the map of --map, or the one that the log itself suggests.
-func (c *Console) mapFor(x *cli.Context, name string) (logs.Map, error) {
-	if x.String("map") != "" {
-		shop, _ := c.shopDir(x)
-		return c.logMap(shop, x.String("map"))
-	}
-	f, err := os.Open(c.path(name))
+// logFile is a log to be read with the map of --map, or as its header says.
+func (c *Console) logFile(x *cli.Context, name string) (*workflow.LogFile, error) {
+	shop, _ := c.shopDir(x) // a map by path needs no shop
+	m, err := c.namedMap(x, shop)
 	if err != nil {
-		return logs.Map{}, err
+		return nil, err
 	}
-	defer f.Close()
-	return logs.Sniff(name, f)
-}
-
-func (c *Console) streamLog(name string, m logs.Map, each func(reading.Row) error) (logs.Summary, error) {
-	f, err := os.Open(c.path(name))
-	if err != nil {
-		return logs.Summary{}, err
+	f := &workflow.LogFile{Path: c.path(name), Name: name}
+	if m != nil {
+		f.Map = *m
 	}
-	defer f.Close()
-	return logs.Read(name, f, m, each)
+	return f, nil
 }

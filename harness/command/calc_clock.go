@@ -1,11 +1,11 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
 	"regexp"
-	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -13,6 +13,7 @@ import (
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
+	"proveout/scoring"
 	"proveout/scoring/bus"
 	"proveout/scoring/conformity"
 )
@@ -30,9 +31,6 @@ func (c *Console) calcClock() *cli.Command {
 	clock := func(name, usage string, hz *float64) *typed {
 		return frequency(name, "MHz", usage, hz, new(float64))
 	}
-	whole := func(name, usage string, at *int) cli.Flag {
-		return &cli.IntFlag{Name: name, Usage: usage, Destination: at}
-	}
 	return &cli.Command{
 		Name:  "clock",
 		Usage: "judge a clock readout: nominal, nearest setting, another variant, or drift",
@@ -43,18 +41,14 @@ func (c *Console) calcClock() *cli.Command {
 			clock("nominal", "nominal `CLOCK`, as in 137MHz", &q.NominalHz),
 			frequency("reading", "MHz", "the `CLOCK` that was read, with the digits shown", &q.ReadHz, &q.ResolutionHz),
 			&cli.StringFlag{Name: "tolerance", Usage: "`LIMITS` of the clock, as in 1% or 100ppm", Value: "1%"},
-			&cli.StringFlag{Name: "instrument", Usage: "`LIMITS` of the instrument, as in 50ppm or 0.1MHz"},
+			textFlag("instrument", "`LIMITS` of the instrument, as in 50ppm or 0.1MHz"),
 			&cli.StringFlag{Name: "synth", Usage: "`RANGES` of the synthesizer, as in \"" + synthExample + "\""},
-			whole("n-min", "least N", &q.made.N.Low), whole("n-max", "largest N", &q.made.N.High),
-			whole("m-min", "least M", &q.made.M.Low), whole("m-max", "largest M", &q.made.M.High),
-			whole("k-min", "least K", &q.made.K.Low), whole("k-max", "largest K", &q.made.K.High),
 			clock("reference", "reference `CLOCK` of the synthesizer", &q.made.Reference),
 			clock("vco-min", "slowest `CLOCK` of reference x N / M", &q.made.VCOMin),
 			clock("vco-max", "fastest `CLOCK` of reference x N / M", &q.made.VCOMax),
 			clock("compare-min", "slowest `CLOCK` of reference / M", &q.made.CompareMin),
 			typedListFlag("variant-clock", "clock of another variant, `NAME=MHZ`; may be repeated", q.otherVariant),
-			&cli.StringSliceFlag{Name: "variant", Usage: "the same, or with --family the `NAME` of the card's variant"},
-			&cli.StringFlag{Name: "family", Usage: "take the values of the board family `ID`"},
+			textFlag("family", "take the values of the board family `ID`"), variantFlag,
 			&cli.StringFlag{Name: "name", Usage: "which clock of the family: `NAME`", Value: "core"},
 			&cli.Int64Flag{Name: "counts", Usage: "`N` counts of a test output, in place of --reading"},
 			amount("gate", quantity.Duration, "", "gate `TIME` of --counts", value(to(&q.gate))).or("1s"),
@@ -62,9 +56,6 @@ func (c *Console) calcClock() *cli.Command {
 			typedListFlag("pair", "core and memory read together, `CORE/MEMORY`; may be repeated at other settings", q.pair),
 		},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			if err := c.settleClock(x, q); err != nil {
 				return err
 			}
@@ -114,8 +105,8 @@ func (c *Console) settleClock(x *cli.Context, q *clockQuestion) error {
 		if err := c.clockOfFamily(x, q); err != nil {
 			return err
 		}
-	} else if x.IsSet("name") {
-		return errors.New("--name goes with --family")
+	} else if x.IsSet("name") || x.IsSet("variant") {
+		return errors.New("--name and --variant go with --family")
 	}
 	if q.NominalHz == 0 {
 		return errors.New("give the nominal clock, as in: proveout calc clock --nominal 137MHz --reading 136.8MHz")
@@ -142,113 +133,59 @@ func (c *Console) settleClock(x *cli.Context, q *clockQuestion) error {
 			return fmt.Errorf("--instrument: %w", err)
 		}
 	}
-	for _, v := range x.StringSlice("variant") {
-		if x.String("family") != "" && !strings.Contains(v, "=") {
-			continue // the card's own
-		}
-		if err := q.otherVariant(v); err != nil {
-			return fmt.Errorf("--variant: %w", err)
-		}
-	}
 	return q.settleSynthesizer(x)
 }
 
 // clockOfFamily takes nominal clock, tolerance, synthesizer and the other
 // variants' clocks from a family, as far as flags do not give them.
 func (c *Console) clockOfFamily(x *cli.Context, q *clockQuestion) error {
-	id, name, own := x.String("family"), x.String("name"), ""
-	for _, v := range x.StringSlice("variant") {
-		if !strings.Contains(v, "=") {
-			own = v
-		}
-	}
-	file, err := c.familyFile(x, id)
+	family, err := c.familyFor(x)
 	if err != nil {
 		return err
 	}
-	family, err := file.Variant(own)
-	if err != nil {
-		return err
+	expected, known := scoring.ClockExpected(family, x.String("name"))
+	if expected.NominalHz == 0 {
+		return fmt.Errorf("family %q has no clock %q; it has: %s",
+			x.String("family"), x.String("name"), strings.Join(known, ", "))
 	}
-	clock, found := clockNamed(family, name)
-	if !found {
-		var names []string
-		for _, k := range family.Clocks {
-			names = append(names, k.Name)
-		}
-		return fmt.Errorf("family %q has no clock %q; it has: %s", id, name, strings.Join(names, ", "))
-	}
-	q.TolerancePPM = math.Max(clock.Value.Plus, clock.Value.Minus) / clock.Value.Value * 1e6
-	q.Synthesizer = clock.Synthesizer
-	if q.NominalHz == 0 {
-		q.NominalHz = clock.Value.Value
-	}
-	for _, v := range file.Variants() {
-		other, err := file.Variant(v)
-		if err != nil || v == family.Variant {
-			continue
-		}
-		if k, found := clockNamed(other, name); found {
-			q.Variants = append(q.Variants, bus.ClockVariant{Name: v, Hz: k.Value.Value})
-		}
-	}
+	q.NominalHz = cmp.Or(q.NominalHz, expected.NominalHz)
+	q.TolerancePPM, q.Synthesizer = expected.TolerancePPM, expected.Synthesizer
+	q.Variants = append(q.Variants, expected.Variants...)
 	return nil
-}
-
-func clockNamed(family *plans.Family, name string) (plans.FamilyClock, bool) {
-	i := slices.IndexFunc(family.Clocks, func(k plans.FamilyClock) bool { return k.Name == name })
-	if i < 0 {
-		return plans.FamilyClock{}, false
-	}
-	return family.Clocks[i], true
 }
 
 // synthExample shows how the ranges of a synthesizer are written.
 const synthExample = "N 8-129, M 2-31, K 0-3"
 
-// settleSynthesizer makes the synthesizer of the flags: that of the family, or
-// one of the usual ranges, changed where a flag says so.
+// settleSynthesizer makes the synthesizer of the flags: that of the family,
+// changed where a flag says so.
 func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
-	s := plans.Synthesizer{N: plans.Span{Low: 1, High: 256}, M: plans.Span{Low: 1, High: 64}}
-	known := q.Synthesizer != nil // by now, or by the family
-	if known {
+	var s plans.Synthesizer
+	known := q.Synthesizer != nil || x.IsSet("synth")
+	if q.Synthesizer != nil {
 		s = *q.Synthesizer
 	}
-	changed := x.IsSet("synth")
-	if changed {
+	if x.IsSet("synth") {
 		if err := parseSynth(x.String("synth"), &s); err != nil {
 			return fmt.Errorf("--synth: %w", err)
 		}
 	}
-	for _, f := range []struct {
-		flag     string
-		from, at *int
-	}{
-		{"n-min", &q.made.N.Low, &s.N.Low}, {"n-max", &q.made.N.High, &s.N.High},
-		{"m-min", &q.made.M.Low, &s.M.Low}, {"m-max", &q.made.M.High, &s.M.High},
-		{"k-min", &q.made.K.Low, &s.K.Low}, {"k-max", &q.made.K.High, &s.K.High},
-	} {
-		if x.IsSet(f.flag) {
-			*f.at, changed = *f.from, true
-		}
-	}
-	known = known || changed
-	for _, f := range []struct {
+	for _, bound := range []struct {
 		flag     string
 		from, at *float64
 	}{
 		{"reference", &q.made.Reference, &s.Reference}, {"vco-min", &q.made.VCOMin, &s.VCOMin},
 		{"vco-max", &q.made.VCOMax, &s.VCOMax}, {"compare-min", &q.made.CompareMin, &s.CompareMin},
 	} {
-		if !x.IsSet(f.flag) {
-			continue
+		switch {
+		case !x.IsSet(bound.flag):
+		case !known:
+			return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", bound.flag, synthExample)
+		default:
+			*bound.at = *bound.from
 		}
-		if !known {
-			return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", f.flag, synthExample)
-		}
-		*f.at, changed = *f.from, true
 	}
-	if !changed {
+	if !known {
 		return nil
 	}
 	if err := bus.CheckSynthesizer(s); err != nil {
@@ -330,7 +267,7 @@ func (q *clockQuestion) judge() (*clockAnswer, error) {
 
 func (a *clockAnswer) print(p *printer) {
 	p.verdict(a.Verdict)
-	p.text("", upperSentence(p.Tell(a.Text)))
+	p.text(0, upperSentence(p.Tell(a.Text)))
 	p.gap()
 	p.label(fact.New("bus.label-read"), fact.New("bus.clock-read",
 		"clock", fact.In(a.ReadHz/1e6, "MHz").Whole(), "u", fact.In(a.ReadingU/1e3, "kHz")))
@@ -343,7 +280,7 @@ func (a *clockAnswer) print(p *printer) {
 		return
 	}
 	p.gap()
-	p.line(p.Tell(fact.New("bus.nearest-settings")))
+	p.whole(fact.New("bus.nearest-settings"))
 	rows := [][]string{{"N", "M", "K", "MHz", p.Tell(fact.New("bus.head-from-nominal"))}}
 	for _, s := range a.Settings {
 		rows = append(rows, []string{

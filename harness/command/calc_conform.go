@@ -55,9 +55,6 @@ func (c *Console) calcConform() *cli.Command {
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			a, err := o.judge()
 			if err != nil {
 				return err

@@ -75,7 +75,7 @@ func (a *edidAnswer) print(p *printer) {
 	if !a.OK {
 		state = fact.New("bus.edid-not-in-order")
 	}
-	p.line(p.Tell(state))
+	p.whole(state)
 	for _, l := range a.Describe() {
 		p.label(l.Label, l.Text)
 	}

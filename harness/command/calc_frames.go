@@ -6,8 +6,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/reading"
-	"proveout/harness/workflow"
 	"proveout/plans/quantity"
 	"proveout/scoring/pacing"
 )
@@ -64,15 +62,15 @@ func (c *Console) paced(x *cli.Context, o pacing.Options) (*framesAnswer, error)
 	a := &framesAnswer{}
 	var means []float64
 	for _, name := range x.Args().Slice() {
-		runs, err := c.readFrames(x, name)
+		log, err := c.logFile(x, name)
 		if err != nil {
 			return nil, err
 		}
-		for i, run := range runs {
-			r, err := run.Report(o)
-			if err != nil {
-				return nil, fmt.Errorf("%s: %w", name, err)
-			}
+		runs, err := log.Pacing(o)
+		if err != nil {
+			return nil, err
+		}
+		for i, r := range runs {
 			a.Runs = append(a.Runs, framesRun{File: name, Run: i + 1, Report: r})
 			if r.MeanFPS != nil {
 				means = append(means, *r.MeanFPS)
@@ -87,27 +85,6 @@ func (c *Console) paced(x *cli.Context, o pacing.Options) (*framesAnswer, error)
 	return a, nil
 }
 
-// readFrames streams a log into one accumulator a run.
-func (c *Console) readFrames(x *cli.Context, name string) ([]*pacing.Accumulator, error) {
-	m, err := c.mapFor(x, name)
-	if err != nil {
-		return nil, err
-	}
-	columns := pacing.ColumnsOf(m.Place)
-	if !columns.Any() {
-		return nil, workflow.NoColumn(name, m, "no column holds frame times, the time stamps of frames, or a frame rate")
-	}
-	var runs []*pacing.Accumulator
-	_, err = c.streamLog(name, m, func(row reading.Row) error {
-		for len(runs) < row.Run {
-			runs = append(runs, &pacing.Accumulator{})
-		}
-		columns.Add(runs[row.Run-1], func(place int) float64 { return row.Values[place] })
-		return nil
-	})
-	return runs, err
-}
-
 func (a *framesAnswer) print(p *printer) {
 	for _, r := range a.Runs {
 		if len(a.Runs) > 1 {
@@ -116,7 +93,7 @@ func (a *framesAnswer) print(p *printer) {
 		p.say(r.Sentence...)
 	}
 	if r := a.Repeatability; r != nil {
-		p.text("", fmt.Sprintf("Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
-			r.N, r.Mean, r.SD, 100*r.CV, r.Range, r.Critical))
+		p.textf(0, "Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
+			r.N, r.Mean, r.SD, 100*r.CV, r.Range, r.Critical)
 	}
 }

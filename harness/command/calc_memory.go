@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 
@@ -37,7 +36,7 @@ func (o *organised) flags() []cli.Flag {
 		return nil
 	}
 	return []cli.Flag{
-		&cli.StringFlag{Name: "family", Usage: "board family `ID`"}, variantFlag,
+		textFlag("family", "board family `ID`"), variantFlag,
 		&cli.IntFlag{Name: "chips", Usage: "`N` chips in all, without a family", Destination: &o.chips},
 		typedFlag("chip", "`WORDSxBITS` of one chip, as in 1Mix16", chip),
 		amount("bus", quantity.Bits, "bit", "`BITS` of the memory bus", to(&o.bus)),
@@ -54,7 +53,7 @@ func (c *Console) calcMemorySize() *cli.Command {
 		Description: "SIZE is what was shown, as in \"19 MiB\". The organisation is that of a board\n" +
 			"family, or typed with --chips, --chip and --bus.",
 		Flags: append([]cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "pool", Usage: "one `MEMORY` of the family, frame or texture; else all together"},
+			textFlag("pool", "one `MEMORY` of the family, frame or texture; else all together"),
 			amount("step", quantity.Bytes, "", "`SIZE` in whose steps the program counts; else the last digit says",
 				value(to(&step))),
 		}, o.flags()...),
@@ -103,32 +102,7 @@ func (c *Console) organisations(x *cli.Context, o *organised) ([]memory.Organisa
 	if err != nil {
 		return nil, err
 	}
-	names := []string{x.String("pool")}
-	if !x.IsSet("pool") && len(family.Memory) > 0 {
-		names = nil
-		for _, pool := range family.Memory {
-			names = append(names, pool.Name)
-		}
-	}
-	var out []memory.Organisation
-	for _, name := range names {
-		org, err := poolOrganisation(family, name)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, org)
-	}
-	return out, nil
-}
-
-// poolOrganisation returns a memory of a family.
-func poolOrganisation(family *plans.Family, name string) (memory.Organisation, error) {
-	pool, err := workflow.ChoosePool(family, name)
-	if err != nil {
-		return memory.Organisation{}, err
-	}
-	org := scoring.Organisation(*pool)
-	return org, org.Check()
+	return workflow.Memories(family, x.String("pool"))
 }
 
 func printSize(p *printer, r *scoring.SizeReport) {
@@ -139,9 +113,9 @@ func printSize(p *printer, r *scoring.SizeReport) {
 		share := fact.In(100*e.Confidence, "%").To(1)
 		p.say(fact.New("memory.cause", "kind", e.Kind.Fact(), "share", share, "text", e.Text))
 		if len(e.Chips) > 0 {
-			p.text("  ", p.Tell(fact.New("memory.look-at", "chips", fact.Names(fact.Comma, e.Chips))))
+			p.text(2, p.Tell(fact.New("memory.look-at", "chips", fact.Names(fact.Comma, e.Chips))))
 		}
-		p.text("  ", p.Tell(fact.New("memory.to-tell", "check", e.NextCheck)))
+		p.text(2, p.Tell(fact.New("memory.to-tell", "check", e.NextCheck)))
 	}
 }
 
@@ -167,7 +141,7 @@ func (c *Console) calcMemoryFaults() *cli.Command {
 			"names the columns, and time, temperature and pattern are used when they are\n" +
 			"there. - is the standard input. With --map the lines of every chip are counted.",
 		Flags: slices.Concat([]cli.Flag{shopFlag, jsonFlag,
-			&cli.BoolFlag{Name: "map", Usage: "show where chips, lines and addresses sit"},
+			boolFlag("map", "show where chips, lines and addresses sit"),
 			typedFlag("march", "say what the march test `NAME` can and cannot detect", march),
 		}, failureFlags, o.flags()),
 		Action: func(x *cli.Context) error {
@@ -217,7 +191,7 @@ func (c *Console) diagnose(
 		if err != nil {
 			return org, err
 		}
-		if org, err = poolOrganisation(family, options.Pool); err != nil {
+		if org, err = workflow.Memory(family, options.Pool); err != nil {
 			return org, err
 		}
 	} else {
@@ -243,16 +217,12 @@ func (c *Console) diagnose(
 func (c *Console) readFailures(
 	ctx context.Context, name string, o logs.FailureOptions, f *memory.Failures,
 ) (logs.FailureSummary, error) {
-	in := c.In
-	if name != "-" {
-		file, err := os.Open(c.path(name))
-		if err != nil {
-			return logs.FailureSummary{}, err
-		}
-		defer file.Close()
-		in = file
+	file, err := c.open(name)
+	if err != nil {
+		return logs.FailureSummary{}, err
 	}
-	return logs.ReadFailures(shownName(name), in, o, func(row reading.Failure) error {
+	defer file.Close()
+	return logs.ReadFailures(shownName(name), file, o, func(row reading.Failure) error {
 		f.Add((*memory.Failure)(&row))
 		return ctx.Err()
 	})
@@ -277,7 +247,7 @@ func (a *faultsAnswer) print(p *printer, file string, org memory.Organisation) {
 	if a.Bad > 0 {
 		p.say(fact.New("memory.rows-unread", "n", a.Bad))
 		for _, b := range a.BadRows {
-			p.text("  ", fmt.Sprintf("%s:%d: %s", file, b.Line, b.What))
+			p.textf(2, "%s:%d: %s", file, b.Line, b.What)
 		}
 	}
 	if a.Rows > 0 && len(a.Findings) == 0 {
@@ -285,10 +255,10 @@ func (a *faultsAnswer) print(p *printer, file string, org memory.Organisation) {
 	}
 	for _, f := range a.Findings {
 		p.gap()
-		p.text("", fmt.Sprintf("%s (%.0f %%)", upperSentence(p.Tell(f.Fact())), 100*f.Confidence))
-		p.text("  ", upperSentence(p.Tell(f.Advice)))
+		p.textf(0, "%s (%.0f %%)", upperSentence(p.Tell(f.Fact())), 100*f.Confidence)
+		p.text(2, upperSentence(p.Tell(f.Advice)))
 		for _, e := range f.Evidence {
-			p.text("  ", "· "+p.Tell(e))
+			p.text(2, "· "+p.Tell(e))
 		}
 	}
 	if !a.March.IsZero() {

@@ -2,15 +2,11 @@ package command
 
 import (
 	"errors"
-	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/probe"
 	"proveout/harness/reading"
 	"proveout/harness/workflow"
 	"proveout/plans"
@@ -33,12 +29,9 @@ func (c *Console) calcPCI() *cli.Command {
 			"- is the standard input. With --family the card in it is compared with a board\n" +
 			"family.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{
-				Name:  "local",
-				Usage: "read this machine's own device at `ADDRESS`, as in 01:00.0; display lists all display devices",
-			},
+			textFlag("local", "read this machine's own device at `ADDRESS`, as in 01:00.0; display lists all display devices"),
 			&cli.StringFlag{Name: "root", Usage: "`DIR` that holds the system tree of --local", Value: "/"},
-			&cli.StringFlag{Name: "family", Usage: "compare with the board family `ID`"}, variantFlag,
+			textFlag("family", "compare with the board family `ID`"), variantFlag,
 			typedFlag("slot", "link `RATES` that the slot offers, with --family, as in \"1x 2x\"", rates),
 		},
 		Action: func(x *cli.Context) error {
@@ -65,7 +58,7 @@ func (c *Console) decodedDevices(x *cli.Context, slot []string) (*pciAnswer, err
 	if err != nil {
 		return nil, err
 	}
-	fillSystemNames(devices)
+	workflow.NameDevices(devices)
 	a := &pciAnswer{Devices: devices}
 	if x.String("family") == "" {
 		if x.IsSet("slot") || x.IsSet("variant") {
@@ -82,10 +75,10 @@ func (c *Console) decodedDevices(x *cli.Context, slot []string) (*pciAnswer, err
 
 func (c *Console) pciDevices(x *cli.Context) ([]bus.Device, error) {
 	if x.IsSet("local") {
-		if err := noArguments(x); err != nil {
-			return nil, err
+		if x.NArg() > 0 {
+			return nil, errors.New("name a dump, or this machine's device with --local, not both")
 		}
-		return c.localDevices(x.String("local"), c.path(x.String("root")))
+		return workflow.LocalDevices(c.path(x.String("root")), x.String("local"), c.Now())
 	}
 	if x.NArg() != 1 {
 		return nil, errors.New("name one dump of configuration space, or - for the standard input, " +
@@ -105,50 +98,6 @@ func shownName(name string) string {
 		return "standard input"
 	}
 	return name
-}
-
-// localDevices decodes the configuration space of this machine's own devices.
-func (c *Console) localDevices(address, root string) ([]bus.Device, error) {
-	m, err := probe.Look(root, c.Now())
-	if err != nil {
-		return nil, err
-	}
-	found, err := m.Named(address)
-	if err != nil {
-		return nil, err
-	}
-	var out []bus.Device
-	for _, d := range found {
-		if len(d.Config) == 0 {
-			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s",
-				d.Address, strings.Join(m.Notes, "; "))
-		}
-		device, ok := bus.Decode(d.Address, d.Config)
-		if !ok {
-			return nil, fmt.Errorf("%s: %d bytes of configuration space, a header has 64", d.Address, len(d.Config))
-		}
-		if device.DumpBytes < 256 {
-			device.Notes = append(device.Notes, fact.New("bus.header-without-rights"))
-		}
-		out = append(out, device)
-	}
-	return out, nil
-}
-
-// fillSystemNames enters the names of the system's list of PCI names when the
-// machine has one.
-func fillSystemNames(devices []bus.Device) {
-	for _, dir := range []string{"/usr/share/misc", "/usr/share/hwdata", "/usr/share", "/var/lib/pciutils"} {
-		f, err := os.Open(filepath.Join(dir, "pci.ids"))
-		if err != nil {
-			continue
-		}
-		err = bus.FillNames(f, devices)
-		f.Close()
-		if err == nil {
-			return
-		}
-	}
 }
 
 func (a *pciAnswer) compare(family *plans.Family, slot []string) error {

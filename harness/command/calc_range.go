@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -43,7 +44,7 @@ func (c *Console) calcRange() *cli.Command {
 			if set.Scores, err = n.scores(x.Args().Slice()); err != nil {
 				return err
 			}
-			set.Unit = firstOf(set.Unit, n.unit)
+			set.Unit = cmp.Or(set.Unit, n.unit)
 			var r reference.Outcome
 			if x.IsSet("value") {
 				r, err = reference.Judge(*set, value, *o)
@@ -109,8 +110,8 @@ func printRange(p *printer, r *reference.Outcome) {
 	p.gap()
 	p.table(rows...)
 	for _, o := range r.Outliers {
-		p.text("", fmt.Sprintf("Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.",
-			in(o.Value), o.G, o.Critical))
+		p.textf(0, "Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.",
+			in(o.Value), o.G, o.Critical)
 	}
 	p.lead("Note: ", r.Notes...)
 	p.lead("To settle it: ", r.Settle...)

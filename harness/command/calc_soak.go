@@ -49,9 +49,6 @@ func (c *Console) calcSoakLength() *cli.Command {
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			if x.IsSet("reliability") || x.IsSet("passes") {
 				return c.soakPasses(x, q)
 			}
@@ -121,13 +118,13 @@ func (c *Console) soakPasses(x *cli.Context, q *soakQuestion) error {
 	}
 	return c.give(x, a, passed, func(p *printer) {
 		if a.Needed != nil {
-			p.text("", fmt.Sprintf(
+			p.textf(0,
 				"%d passes with at most %d spoilt show a chance of a good pass of at least %.4g with %.4g confidence.",
-				*a.Needed, q.Allowed, q.reliability, q.Confidence))
+				*a.Needed, q.Allowed, q.reliability, q.Confidence)
 		}
 		if a.Shown != nil {
-			p.text("", fmt.Sprintf("%d passes with %d spoilt have shown a chance of a good pass of at least %.4f.",
-				q.passes, q.failures, *a.Shown))
+			p.textf(0, "%d passes with %d spoilt have shown a chance of a good pass of at least %.4f.",
+				q.passes, q.failures, *a.Shown)
 		}
 	})
 }

@@ -2,12 +2,9 @@ package command
 
 import (
 	"errors"
-	"fmt"
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/reading"
-	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
@@ -43,7 +40,11 @@ func (c *Console) calcThermal() *cli.Command {
 			if x.NArg() != 1 {
 				return errors.New("name one temperature log")
 			}
-			r, err := c.analysed(x, x.Args().First(), *o)
+			log, err := c.logFile(x, x.Args().First())
+			if err != nil {
+				return err
+			}
+			r, err := log.Heat(*o)
 			if err != nil {
 				return err
 			}
@@ -58,37 +59,4 @@ func (c *Console) calcThermal() *cli.Command {
 			})
 		},
 	}
-}
-
-// analysed reads a temperature log and analyses it.
-func (c *Console) analysed(x *cli.Context, name string, o thermal.Options) (*thermal.Report, error) {
-	m, err := c.mapFor(x, name)
-	if err != nil {
-		return nil, err
-	}
-	columns := thermal.ColumnsOf(m.Place)
-	temperature := columns[thermal.Temperature]
-	if temperature < 0 {
-		return nil, workflow.NoColumn(name, m, "no column holds a temperature")
-	}
-	if columns[thermal.Time] < 0 {
-		return nil, workflow.NoColumn(name, m, "no column holds the time")
-	}
-	var rows thermal.Accumulator
-	sum, err := c.streamLog(name, m, func(row reading.Row) error {
-		rows.Add(columns.Row(func(place int) float64 { return row.Values[place] }))
-		return nil
-	})
-	if err != nil {
-		return nil, err
-	}
-	if o.Place == thermal.Unknown {
-		o.Place = thermal.Place(m.Columns[temperature].Place)
-		o.LimitPlace = o.Place
-	}
-	r, err := rows.Analyse(sum.Columns[temperature].Resolution, o)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	return &r, nil
 }

@@ -36,19 +36,16 @@ func (c *Console) calcTiming() *cli.Command {
 			"their resolution.",
 		HideHelp: true, // its short form is the sign of the line sync here
 		Flags: []cli.Flag{jsonFlag,
-			&cli.BoolFlag{Name: "help", Usage: "show help"},
+			boolFlag("help", "show help"),
 			frequency("line", "kHz", "line `RATE`, as in 48.4kHz", &r.LineHz, &r.LineResolution),
 			frequency("frame", "Hz", "frame `RATE`, as in 60.0Hz", &r.RefreshHz, &r.RefreshResolution),
 			frequency("clock", "MHz", "pixel `CLOCK`, when a counter read it", &r.PixelClockHz, &r.PixelResolution),
 			sign("h", "`SIGN` of the line sync, + or -", &r.HPolarity),
 			sign("v", "`SIGN` of the frame sync, + or -", &r.VPolarity),
 			displayMode("`MODE` that was set, as in 1024x768; then the formulas are tried as well", &r.Mode),
-			&cli.StringFlag{Name: "instrument", Usage: "`LIMITS` of the counter, as in 20ppm"},
+			textFlag("instrument", "`LIMITS` of the counter, as in 20ppm"),
 		},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			a, err := timing(x, r)
 			if err != nil {
 				return err

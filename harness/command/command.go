@@ -21,7 +21,6 @@ import (
 
 	"proveout/harness/reading"
 	"proveout/plans"
-	"proveout/plans/fact"
 	"proveout/report/words"
 )
 
@@ -127,34 +126,30 @@ func (c *Console) Run(ctx context.Context, args []string) (code int) {
 		fmt.Fprintln(c.Diag, stopped)
 		return ExitNotDone
 	}
-	fmt.Fprintln(c.Diag, told(err))
+	fmt.Fprintln(c.Diag, c.told(err))
 	return ExitNotDone
 }
 
 // told puts the program's name before an error, unless the error begins with
 // the place in a file.
-func told(err error) string {
+func (c *Console) told(err error) string {
 	if _, ok := plans.ProblemsOf(err); ok {
 		return err.Error()
 	}
-	return "proveout: " + errorText(err)
+	return "proveout: " + c.errorText(err)
 }
 
 // errorText never lets a bare end-of-file through, nor a fact without its words.
-func errorText(err error) string {
+func (c *Console) errorText(err error) string {
 	if err == io.EOF || err == io.ErrUnexpectedEOF {
 		return "the input ended too early"
 	}
-	english, unread := words.In("en")
-	if unread != nil {
-		return err.Error()
-	}
-	return english.Plain().Explain(err)
+	return c.words().Explain(err)
 }
 
 func (c *Console) app() *cli.App {
 	commands := c.commands()
-	readTheirFlags(commands)
+	checkFirst(commands)
 	cli.VersionPrinter = func(*cli.Context) { fmt.Fprintln(c.Out, "proveout "+Version) }
 	return &cli.App{
 		Name:  "proveout",
@@ -174,11 +169,12 @@ func (c *Console) app() *cli.App {
 	}
 }
 
-// readTheirFlags lets every command read its typed flags before it begins.
-func readTheirFlags(commands []*cli.Command) {
+// checkFirst lets every command look at its line before it begins.
+func checkFirst(commands []*cli.Command) {
 	for _, command := range commands {
-		command.Before = readFlags
-		readTheirFlags(command.Subcommands)
+		if checkFirst(command.Subcommands); len(command.Subcommands) == 0 {
+			command.Before = beforeCommand
+		}
 	}
 }
 
@@ -214,11 +210,8 @@ func (c *Console) commands() []*cli.Command {
 }
 
 var (
-	jsonFlag = &cli.BoolFlag{Name: "json", Usage: "print one JSON object on standard output"}
-	shopFlag = &cli.StringFlag{
-		Name:  "shop",
-		Usage: "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml",
-	}
+	jsonFlag = boolFlag("json", "print one JSON object on standard output")
+	shopFlag = textFlag("shop", "shop folder `DIR`; else PROVEOUT_SHOP, else the nearest folder upward with a shop.toml")
 )
 
 // answer prints one JSON object on standard output, with words where it has
@@ -246,18 +239,8 @@ func (c *Console) words() *words.Plain {
 	return english.Plain()
 }
 
-// print prints a fact on standard output.
-func (c *Console) print(f fact.Fact) { fmt.Fprintln(c.Out, c.words().Tell(f)) }
-
-// note prints a fact for people, as say does.
-func (c *Console) note(x *cli.Context, f fact.Fact) { c.say(x, "%s", c.words().Tell(f)) }
-
 // say prints a line for people: on standard output, or beside it when standard
 // output carries JSON.
 func (c *Console) say(x *cli.Context, format string, args ...any) {
-	w := c.Out
-	if x != nil && x.Bool("json") {
-		w = c.Diag
-	}
-	fmt.Fprintf(w, format+"\n", args...)
+	c.beside(x).line(fmt.Sprintf(format, args...))
 }

@@ -1,18 +1,16 @@
 package command
 
 import (
+	"cmp"
 	"embed"
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/harness/job"
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/report/words"
@@ -54,7 +52,7 @@ func (c *Console) completionCommand() *cli.Command {
 // wordsCommand is what the completion scripts call.
 func (c *Console) wordsCommand() *cli.Command {
 	return &cli.Command{
-		Name: "completion-words", Hidden: true, Usage: "print what may follow the words typed so far",
+		Name: "completion-words", Hidden: true, ArgsUsage: "WORD…", Usage: "print what may follow the words typed so far",
 		Action: func(x *cli.Context) error {
 			for _, w := range c.complete(x.App, x.Args().Slice()) {
 				fmt.Fprintln(c.Out, w)
@@ -101,6 +99,10 @@ func (c *Console) complete(app *cli.App, words []string) []string {
 // valuesOf completes the value of a flag, or an argument, by its name.
 func (c *Console) valuesOf(l *commandLine, name string) []string {
 	dir := c.completionShop(l)
+	shop, err := workflow.OpenShop(dir, c.Now)
+	if err != nil {
+		shop = &workflow.Shop{Shop: &plans.Shop{}, Dir: dir}
+	}
 	switch name {
 	case "plan":
 		return libraryIDs(dir, plans.PlanKind)
@@ -112,9 +114,11 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 		}
 		return libraryIDs(dir, plans.PlanKind)
 	case "JOB":
-		return jobNumbers(dir)
+		return shop.JobNumbers()
 	case "STEP":
-		return jobSteps(dir, l.arguments[0])
+		if job, err := shop.Job(l.arguments[0]); err == nil {
+			return each(job.Plan.Steps, func(s plans.Step) string { return s.ID })
+		}
 	case "SHELL":
 		return shells()
 	case "WHICH":
@@ -128,100 +132,47 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 	case "map":
 		maps, _ := workflow.MapNames(dir)
 		return maps
-	case "bench", "technician", "by", "instrument":
-		return shopWords(dir, name)
+	case "bench":
+		return each(shop.Benches, func(b plans.Bench) string { return b.ID })
+	case "technician", "by":
+		return each(shop.Technicians, func(t plans.Technician) string { return t.ID })
+	case "instrument":
+		var out []string
+		for _, b := range shop.Benches {
+			out = append(out, each(b.Instruments, func(i plans.Instrument) string { return i.ID })...)
+		}
+		return out
 	}
 	return nil
 }
 
-func shopWords(dir, flag string) []string {
-	shop, err := workflow.OpenShop(dir, nil)
-	if err != nil {
-		return nil
-	}
-	var out []string
-	for _, b := range shop.Benches {
-		if flag == "bench" {
-			out = append(out, b.ID)
-		}
-		for _, inst := range b.Instruments {
-			if flag == "instrument" {
-				out = append(out, inst.ID)
-			}
-		}
-	}
-	for _, t := range shop.Technicians {
-		if flag == "technician" || flag == "by" {
-			out = append(out, t.ID)
-		}
+func libraryIDs(shop string, kind plans.FileKind) []string {
+	entries, _ := plans.List(shop, kind)
+	return each(entries, func(e plans.Entry) string { return e.ID })
+}
+
+// each is a word of each of the things that there are.
+func each[T any](things []T, word func(T) string) (out []string) {
+	for _, t := range things {
+		out = append(out, word(t))
 	}
 	return out
 }
 
-// completionShop is the shop that a command line would take.
+// completionShop is the folder of the shop that a command line would take.
 func (c *Console) completionShop(l *commandLine) string {
 	named := c.Getenv("PROVEOUT_SHOP")
 	for _, f := range l.flags {
 		if flagName(f.words[0]) == "shop" && !f.open {
 			_, inline, _ := strings.Cut(f.words[0], "=")
-			named = firstOf(inline, f.words[len(f.words)-1])
+			named = cmp.Or(inline, f.words[len(f.words)-1])
 		}
 	}
 	if named != "" {
 		return c.path(named)
 	}
-	start, err := filepath.Abs(c.path("."))
-	if err != nil {
-		return ""
-	}
-	for dir := start; ; dir = filepath.Dir(dir) {
-		if workflow.IsShop(dir) || dir == filepath.Dir(dir) {
-			return dir
-		}
-	}
-}
-
-func jobNumbers(shop string) []string {
-	list, err := os.ReadDir(filepath.Join(shop, "jobs"))
-	if err != nil {
-		return nil
-	}
-	var out []string
-	for _, e := range list {
-		if e.IsDir() && !strings.HasPrefix(e.Name(), ".") {
-			out = append(out, e.Name())
-		}
-	}
-	return out
-}
-
-func jobSteps(shop, number string) []string {
-	dir, err := job.Dir(shop, number)
-	if err != nil {
-		return nil
-	}
-	_, snapshot, err := job.Load(dir)
-	if err != nil {
-		return nil
-	}
-	plan, problems := plans.ParsePlan(dir, snapshot.Plan)
-	if len(problems) > 0 {
-		return nil
-	}
-	var out []string
-	for i := range plan.Steps {
-		out = append(out, plan.Steps[i].ID)
-	}
-	return out
-}
-
-func libraryIDs(shop string, kind plans.FileKind) []string {
-	entries, _ := plans.List(shop, kind)
-	var out []string
-	for _, e := range entries {
-		out = append(out, e.ID)
-	}
-	return out
+	dir, _ := workflow.FindShop(c.path("."))
+	return dir
 }
 
 func (c *Console) manCommand() *cli.Command {
@@ -230,9 +181,6 @@ func (c *Console) manCommand() *cli.Command {
 		Usage:       "print the man page",
 		Description: "proveout man | man -l -",
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			page, err := x.App.ToManWithSection(1)
 			if err == nil {
 				_, err = io.WriteString(c.Out, page)

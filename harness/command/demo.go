@@ -23,9 +23,6 @@ func (c *Console) demoCommand() *cli.Command {
 		Usage: "make an invented shop with three jobs, and their documents",
 		Flags: []cli.Flag{&cli.StringFlag{Name: "out", Usage: "folder `DIR` to make", Value: "demo-shop"}},
 		Action: func(x *cli.Context) error {
-			if err := noArguments(x); err != nil {
-				return err
-			}
 			return c.demo(x.Context, c.path(x.String("out")))
 		},
 	}

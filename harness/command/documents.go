@@ -26,7 +26,7 @@ func (c *Console) documentsCommand() *cli.Command {
 		Name:  "documents",
 		Usage: "list the issued certificates, with those replaced or taken back",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.BoolFlag{Name: "withdrawn", Usage: "only those replaced or taken back"}},
+			boolFlag("withdrawn", "only those replaced or taken back")},
 		Action: c.onShop(c.documents),
 	}
 }

@@ -41,6 +41,16 @@ func (f *typed) or(text string) *typed {
 	return f
 }
 
+// textFlag is a flag that takes a text as it stands, textsFlag one that may be
+// repeated, boolFlag one without a value.
+func textFlag(name, usage string) *cli.StringFlag { return &cli.StringFlag{Name: name, Usage: usage} }
+
+func textsFlag(name, usage string) *cli.StringSliceFlag {
+	return &cli.StringSliceFlag{Name: name, Usage: usage}
+}
+
+func boolFlag(name, usage string) *cli.BoolFlag { return &cli.BoolFlag{Name: name, Usage: usage} }
+
 // readFlags reads the typed flags of a command, in the order in which they are
 // declared, and tells all that is wrong with them.
 func readFlags(x *cli.Context) error {
@@ -129,12 +139,18 @@ func choice(name, usage string, take func(string), words ...string) *typed {
 	})
 }
 
-// noArguments refuses every argument.
-func noArguments(x *cli.Context) error { return atMost(x, 0) }
+// beforeCommand refuses what was typed wrongly before the command begins.
+func beforeCommand(x *cli.Context) error {
+	if err := tooMany(x); err != nil {
+		return err
+	}
+	return readFlags(x)
+}
 
-// atMost refuses arguments behind the first few.
-func atMost(x *cli.Context, most int) error {
-	if x.NArg() > most {
+// tooMany refuses arguments behind those that the usage of the command names.
+func tooMany(x *cli.Context) error {
+	usage := x.Command.ArgsUsage
+	if most := len(strings.Fields(usage)); x.NArg() > most && !strings.Contains(usage, "…") {
 		return fmt.Errorf("%q is one argument too many; see --help", x.Args().Get(most))
 	}
 	return nil

@@ -18,11 +18,11 @@ func (c *Console) importCommand() *cli.Command {
 		Usage:     "take a log or a capture as evidence of a step",
 		ArgsUsage: "JOB STEP FILE…",
 		Flags: append([]cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; " +
-				"else the one that the plan names, or the header says"},
-			&cli.StringFlag{Name: "place", Usage: "where the temperature sensor sits: `PLACE` die, heatsink, case or board"},
-			&cli.StringFlag{Name: "pattern", Usage: "test picture `NAME` that a capture shows; else the capture tells"},
-			&cli.StringFlag{Name: "mode", Usage: "display `MODE` of a capture; else the capture tells"},
+			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder; "+
+				"else the one that the plan names, or the header says"),
+			textFlag("place", "where the temperature sensor sits: `PLACE` die, heatsink, case or board"),
+			textFlag("pattern", "test picture `NAME` that a capture shows; else the capture tells"),
+			textFlag("mode", "display `MODE` of a capture; else the capture tells"),
 			&cli.StringFlag{Name: "route", Value: "auto",
 				Usage: "how a capture came in: `WAY` digital, analogue, photo or auto"}}, failureFlags...),
 		Action: c.onJob(c.importFiles),
@@ -31,15 +31,9 @@ func (c *Console) importCommand() *cli.Command {
 
 // failureFlags say of a list of failing addresses what its text does not.
 var failureFlags = []cli.Flag{
-	&cli.StringFlag{
-		Name:  "pool",
-		Usage: "which `MEMORY` of the card a list of failing addresses is about: frame or texture",
-	},
-	&cli.StringFlag{
-		Name: "base",
-		Usage: "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; " +
-			"of a capture, where its first pixel lies in the memory, as in \"2 MiB\"",
-	},
+	textFlag("pool", "which `MEMORY` of the card a list of failing addresses is about: frame or texture"),
+	textFlag("base", "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; "+
+		"of a capture, where its first pixel lies in the memory, as in \"2 MiB\""),
 	&cli.IntFlag{Name: "width", Usage: "width of the listed values in `BITS`; else as their digits say"},
 }
 
@@ -93,7 +87,8 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 	answer := map[string]any{"job": job.Input.Job.Number, "step": step.ID, "imported": done}
 	return c.give(x, answer, true, func(p *printer) {
 		for _, d := range done {
-			p.line(p.Tell(fact.New("screen.imported", "what", d.Fact(), "sha256", d.SHA256)))
+			p.fact(0, fact.New("screen.imported", "what", d.Fact()))
+			p.line("  SHA-256 " + d.SHA256)
 		}
 	})
 }

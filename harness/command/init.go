@@ -19,18 +19,18 @@ func (c *Console) initCommand() *cli.Command {
 		Usage:     "make a shop folder",
 		ArgsUsage: "DIR",
 		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "name", Usage: "`NAME` of the shop"},
-			&cli.StringSliceFlag{Name: "address", Usage: "address `LINE`, may be repeated"},
-			&cli.StringFlag{Name: "contact", Usage: "telephone, mail or web `ADDRESS`"},
-			&cli.StringFlag{Name: "technician", Usage: "`NAME` of the technician who signs"},
-			&cli.StringFlag{Name: "bench", Usage: "`TITLE` of the first bench"},
-			&cli.StringFlag{Name: "host", Usage: "`NAME` of the computer the card is plugged into"},
-			&cli.StringFlag{Name: "slot", Usage: "`KIND` of slot: AGP, PCI or PCIe"},
-			&cli.StringFlag{Name: "key", Usage: "how the slot is keyed: `KEY` 3.3 V, 1.5 V, 5 V or universal"},
-			&cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter"},
-			&cli.BoolFlag{Name: "signing-key", Usage: "make the key that certificates are signed with, too"},
+			textFlag("name", "`NAME` of the shop"),
+			textsFlag("address", "address `LINE`, may be repeated"),
+			textFlag("contact", "telephone, mail or web `ADDRESS`"),
+			textFlag("technician", "`NAME` of the technician who signs"),
+			textFlag("bench", "`TITLE` of the first bench"),
+			textFlag("host", "`NAME` of the computer the card is plugged into"),
+			textFlag("slot", "`KIND` of slot: AGP, PCI or PCIe"),
+			textFlag("key", "how the slot is keyed: `KEY` 3.3 V, 1.5 V, 5 V or universal"),
+			textFlag("paper", "`SIZE` of paper: A4 or Letter"),
+			boolFlag("signing-key", "make the key that certificates are signed with, too"),
 			codeFlag("the shop's language", ""),
-			&cli.BoolFlag{Name: "ask", Usage: "ask, even from a pipe"}, plainFlag,
+			boolFlag("ask", "ask, even from a pipe"), plainFlag,
 		},
 		Description: "Without flags, on a terminal, it asks for shop, bench and instruments; Enter\n" +
 			"takes what is proposed. Nothing is asked when a flag says something.",
@@ -69,14 +69,11 @@ func (c *Console) initShop(x *cli.Context) error {
 
 // initAsking makes a shop folder from the answers to a form.
 func (c *Console) initAsking(x *cli.Context) error {
-	if x.NArg() > 1 {
-		return errors.New("name one folder, as in: proveout init shop")
-	}
 	ctx, talk, done := c.talk(x.Context, session.Options{Look: c.look(x.Bool("plain"))})
 	defer done()
 	dir, err := talk.NewShop(ctx, x.Args().First(), x.String("language"))
 	if err != nil {
-		return left(err, "no shop was made")
+		return left(err, fact.New("session.no-shop-made"))
 	}
 	talk.Say(fact.New("shop.next", "folder", dir))
 	return nil

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"fmt"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -15,16 +14,13 @@ import (
 // codeFlag is a flag for a language: one that there are words in.
 func codeFlag(of, otherwise string) *cli.StringFlag {
 	codes := strings.Join(words.Languages(), ", ")
-	return &cli.StringFlag{Name: "language", Usage: "`CODE` of " + of + " (" + codes + ")" + otherwise}
+	return textFlag("language", "`CODE` of "+of+" ("+codes+")"+otherwise)
 }
 
 var (
-	paperFlag      = &cli.StringFlag{Name: "paper", Usage: "`SIZE` of paper: A4 or Letter; else the shop's"}
+	paperFlag      = textFlag("paper", "`SIZE` of paper: A4 or Letter; else the shop's")
 	languageFlag   = codeFlag("the documents' language", "; else the shop's")
-	printCodesFlag = &cli.BoolFlag{
-		Name:  "print-codes",
-		Usage: "print characters that the fonts do not have by their codes",
-	}
+	printCodesFlag = boolFlag("print-codes", "print characters that the fonts do not have by their codes")
 )
 
 func (c *Console) certifyCommand() *cli.Command {
@@ -36,10 +32,10 @@ func (c *Console) certifyCommand() *cli.Command {
 			"key (proveout key new). Log files travel inside it as far as they are small, so\n" +
 			"that a buyer can have all verdicts worked out again.",
 		Flags: []cli.Flag{shopFlag, jsonFlag, paperFlag, languageFlag, byFlag, printCodesFlag,
-			&cli.StringFlag{Name: "replaces", Usage: "`NUMBER` of the certificate that this one takes the place of"},
-			&cli.StringFlag{Name: "because", Usage: "`WHY` it takes its place"},
-			&cli.BoolFlag{Name: "name-customer", Usage: "print the customer reference, which is left out otherwise"},
-			&cli.BoolFlag{Name: "no-logs", Usage: "leave the log files out of the certificate"}},
+			textFlag("replaces", "`NUMBER` of the certificate that this one takes the place of"),
+			textFlag("because", "`WHY` it takes its place"),
+			boolFlag("name-customer", "print the customer reference, which is left out otherwise"),
+			boolFlag("no-logs", "leave the log files out of the certificate")},
 		Action: c.onJob(func(x *cli.Context, job *workflow.Job) error { return c.issue(x, job, content.Certificate) }),
 	}
 }
@@ -62,8 +58,9 @@ func (c *Console) issue(x *cli.Context, job *workflow.Job, kind content.Kind) er
 		NoLogs: x.Bool("no-logs"), PrintCodes: x.Bool("print-codes"),
 		Passphrase: c.passphrase,
 	})
+	beside := c.beside(x)
 	for _, n := range a.Notes {
-		c.note(x, fact.New("screen.note", "what", n))
+		beside.whole(fact.New("screen.note", "what", n))
 	}
 	if err != nil {
 		return err
@@ -74,15 +71,16 @@ func (c *Console) issue(x *cli.Context, job *workflow.Job, kind content.Kind) er
 		}
 	}
 	if a.Number == "" {
-		c.note(x, fact.New("screen.no-certificate", "job", a.Job, "reason", job.Outcome().Reason))
+		beside.fact(0, fact.New("screen.no-certificate", "job", a.Job, "reason", job.Outcome().Reason))
 		for _, s := range a.Standing {
-			c.note(x, fact.New("screen.item", "what", s))
+			beside.led("- ", beside.Bound(s))
 		}
 		return errNotPassed
 	}
 	if !x.Bool("json") {
-		c.print(fact.New("screen.issued", "number", a.Number))
-		fmt.Fprintf(c.Out, "%s\n%s\n", a.Document, a.Page)
+		beside.whole(fact.New("screen.issued", "number", a.Number))
+		beside.line(a.Document)
+		beside.line(a.Page)
 	}
 	return nil
 }

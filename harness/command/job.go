@@ -30,22 +30,22 @@ func (c *Console) jobCommands() *cli.Command {
 				Flags: []cli.Flag{shopFlag, jsonFlag, screenLanguageFlag}, Action: c.onJob(c.jobShow),
 			},
 			{
-				Name: "note", Usage: "keep a remark with a job", ArgsUsage: "JOB TEXT",
+				Name: "note", Usage: "keep a remark with a job", ArgsUsage: "JOB TEXT…",
 				Flags: []cli.Flag{shopFlag, stepFlag, byFlag}, Action: c.onJob(c.jobNote),
 			},
 			{
 				Name: "attach", Usage: "keep files with a job", ArgsUsage: "JOB FILE…", Action: c.onJob(c.jobAttach),
 				Flags: []cli.Flag{shopFlag, stepFlag, byFlag,
 					&cli.StringFlag{Name: "role", Usage: "what it is: `ROLE`, such as photo after, close-up", Value: "file"},
-					&cli.StringFlag{Name: "caption", Usage: "`TEXT` under it"}},
+					textFlag("caption", "`TEXT` under it")},
 			},
 		},
 	}
 }
 
 var (
-	stepFlag = &cli.StringFlag{Name: "step", Usage: "step `ID` it belongs to"}
-	byFlag   = &cli.StringFlag{Name: "by", Usage: "technician `ID`; else the one of the job"}
+	stepFlag = textFlag("step", "step `ID` it belongs to")
+	byFlag   = textFlag("by", "technician `ID`; else the one of the job")
 )
 
 func openFlags() []cli.Flag {
@@ -53,21 +53,21 @@ func openFlags() []cli.Flag {
 		shopFlag, jsonFlag,
 		&cli.StringFlag{Name: "plan", Usage: "acceptance plan `ID`", Required: true},
 		&cli.StringFlag{Name: "family", Usage: "board family `ID`", Required: true},
-		&cli.StringFlag{Name: "variant", Usage: "variant `NAME` of the family"},
-		&cli.StringFlag{Name: "title", Usage: "what documents call the card: `TEXT`; else the family's title"},
-		&cli.StringFlag{Name: "serial", Usage: "serial `NUMBER`"},
-		&cli.StringSliceFlag{Name: "mark", Usage: "what else ties paper and card, `NAME=VALUE`; may be repeated"},
-		&cli.StringFlag{Name: "complaint", Usage: "`TEXT` of the complaint as received"},
-		&cli.StringFlag{Name: "complaint-every", Usage: "how often the fault came back: `DURATION`"},
-		&cli.StringFlag{Name: "condition", Usage: "condition as received: `TEXT`"},
-		&cli.StringSliceFlag{Name: "work", Usage: "`KIND` of work done, may be repeated"},
-		&cli.StringFlag{Name: "work-notes", Usage: "`TEXT` on the work done"},
-		&cli.StringFlag{Name: "customer", Usage: "customer `REFERENCE`"},
-		&cli.StringFlag{Name: "bench", Usage: "bench `ID`; not needed when the shop has one"},
-		&cli.StringFlag{Name: "technician", Usage: "technician `ID`; not needed when the shop has one"},
-		&cli.StringSliceFlag{Name: "before", Usage: "photo `FILE` as received, may be repeated"},
-		&cli.StringSliceFlag{Name: "after", Usage: "photo `FILE` after the repair, may be repeated"},
-		&cli.StringSliceFlag{Name: "close-up", Usage: "close-up `FILE` that shows marks, may be repeated"},
+		textFlag("variant", "variant `NAME` of the family"),
+		textFlag("title", "what documents call the card: `TEXT`; else the family's title"),
+		textFlag("serial", "serial `NUMBER`"),
+		textsFlag("mark", "what else ties paper and card, `NAME=VALUE`; may be repeated"),
+		textFlag("complaint", "`TEXT` of the complaint as received"),
+		textFlag("complaint-every", "how often the fault came back: `DURATION`"),
+		textFlag("condition", "condition as received: `TEXT`"),
+		textsFlag("work", "`KIND` of work done, may be repeated"),
+		textFlag("work-notes", "`TEXT` on the work done"),
+		textFlag("customer", "customer `REFERENCE`"),
+		textFlag("bench", "bench `ID`; not needed when the shop has one"),
+		textFlag("technician", "technician `ID`; not needed when the shop has one"),
+		textsFlag("before", "photo `FILE` as received, may be repeated"),
+		textsFlag("after", "photo `FILE` after the repair, may be repeated"),
+		textsFlag("close-up", "close-up `FILE` that shows marks, may be repeated"),
 	}
 }
 
@@ -128,8 +128,8 @@ func (c *Console) jobOpen(x *cli.Context, shop *workflow.Shop) error {
 		"family": job.Family.ID, "variant": job.Family.Variant, "bench": job.Input.Job.Bench,
 	}
 	return c.give(x, answer, true, func(p *printer) {
-		p.line(p.Tell(workflow.OpenedSaid(job)))
-		p.line(p.Tell(fact.New("screen.next-opened", "job", job.Input.Job.Number)))
+		p.fact(0, workflow.OpenedSaid(job))
+		p.whole(fact.New("screen.next-opened", "job", job.Input.Job.Number))
 	})
 }
 
@@ -191,7 +191,11 @@ func (p *printer) job(job *workflow.Job) {
 	}
 	row(fact.New("job-show.complaint"), j.Complaint)
 	row(fact.New("job-show.condition"), j.Condition)
-	row(fact.New("job-show.work"), strings.Join(j.Work, ", "))
+	var work []fact.Fact
+	for _, w := range j.Work {
+		work = append(work, fact.Text(fact.Phrase(w)))
+	}
+	row(fact.New("job-show.work"), p.Tell(fact.Text(fact.ListOf(fact.Comma, work))))
 	row(fact.New("job-show.customer"), j.Customer)
 	row(fact.New("job-show.bench"), j.Bench)
 	row(fact.New("job-show.plan"), j.Plan)
@@ -264,7 +268,7 @@ func (c *Console) jobAttach(x *cli.Context, job *workflow.Job) error {
 	a := workflow.Attachment{Step: step, Role: x.String("role"), Caption: x.String("caption")}
 	kept, err := job.Attach(a, files...)
 	for _, e := range kept {
-		c.print(fact.New("screen.kept", "file", e.Name, "sha256", e.SHA256))
+		c.printer().whole(fact.New("screen.kept", "file", e.Name, "sha256", e.SHA256))
 	}
 	return err
 }

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/x509"
-	"encoding/pem"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -38,21 +37,17 @@ func (c *Console) keyCommands() *cli.Command {
 				Description: "A passphrase is asked for, or taken from PROVEOUT_PASSPHRASE; an empty one\n" +
 					"leaves the key unencrypted, readable by its owner only.",
 				Flags: []cli.Flag{shopFlag,
-					&cli.StringFlag{Name: "name", Usage: "`NAME` that the certificate carries; else the shop's"}}},
+					textFlag("name", "`NAME` that the certificate carries; else the shop's")}},
 			{Name: "show", Usage: "show the fingerprint, to be read out on the telephone or printed",
 				Action:      c.onKeys(c.keyShow),
 				Description: "On a terminal the fingerprint is drawn as a QR code too.",
-				Flags: []cli.Flag{shopFlag, jsonFlag, &cli.StringFlag{
-					Name:  "qr",
-					Usage: "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page",
-				}}},
+				Flags: []cli.Flag{shopFlag, jsonFlag,
+					textFlag("qr", "picture `FILE` (PNG) to write with the fingerprint's QR code, for a sign or a web page")}},
 			{Name: "export", Usage: "write the key with its certificate as PKCS#12, or the certificate alone",
 				ArgsUsage: "FILE", Action: c.onKeys(c.keyExport),
 				Description: "The password of the file is asked for, or taken from PROVEOUT_FILE_PASSWORD.",
-				Flags: []cli.Flag{shopFlag, &cli.BoolFlag{
-					Name:  "certificate",
-					Usage: "write the certificate alone (PEM), which may be given to anybody",
-				}}},
+				Flags: []cli.Flag{shopFlag,
+					boolFlag("certificate", "write the certificate alone (PEM), which may be given to anybody")}},
 			{Name: "import", Usage: "take the key and certificate of a PKCS#12 file", ArgsUsage: "FILE",
 				Action: c.onKeys(c.keyImport),
 				Description: "For a shop that has a certificate from an authority. The password of the\n" +
@@ -66,7 +61,7 @@ func (c *Console) keyCommands() *cli.Command {
 						Usage:    "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)",
 						Required: true,
 					},
-					&cli.BoolFlag{Name: "erase", Usage: "delete the key instead of keeping it beside its certificate"}}},
+					boolFlag("erase", "delete the key instead of keeping it beside its certificate")}},
 		},
 	}
 }
@@ -75,11 +70,8 @@ func (c *Console) keyCommands() *cli.Command {
 // is its argument where it has one.
 func (c *Console) onKeys(do func(x *cli.Context, keys seal.Keys, path string) error) cli.ActionFunc {
 	return func(x *cli.Context) error {
-		switch {
-		case x.Command.ArgsUsage == "FILE" && x.NArg() != 1:
+		if x.Command.ArgsUsage == "FILE" && x.NArg() == 0 {
 			return fmt.Errorf("name one file, as in: proveout %s FILE", strings.TrimPrefix(x.Command.FullName(), "proveout "))
-		case x.Command.ArgsUsage == "" && x.NArg() > 0:
-			return noArguments(x)
 		}
 		dir, err := c.shopDir(x)
 		if err != nil {
@@ -133,22 +125,21 @@ func unseen(terminal int) ([]byte, error) {
 }
 
 // newSecret asks twice for a new word.
-func (c *Console) newSecret(variable, question string) ([]byte, bool, error) {
-	word, asked, err := c.secret(variable, question)
-	if err != nil || !asked || len(word) == 0 || c.Getenv(variable) != "" {
-		return word, asked, err
+func (c *Console) newSecret(variable, question string) workflow.Secret {
+	return func() ([]byte, error) {
+		word, asked, err := c.secret(variable, question)
+		if err != nil || !asked || len(word) == 0 || c.Getenv(variable) != "" {
+			return word, err
+		}
+		again, _, err := c.secret(variable, "Once more")
+		if err == nil && !bytes.Equal(word, again) {
+			err = errors.New("the two were not the same; nothing was made")
+		}
+		return word, err
 	}
-	again, _, err := c.secret(variable, "Once more")
-	if err == nil && !bytes.Equal(word, again) {
-		err = errors.New("the two were not the same; nothing was made")
-	}
-	return word, true, err
 }
 
 func (c *Console) keyNew(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	dir, err := c.shopDir(x)
 	if err != nil {
 		return err
@@ -162,25 +153,14 @@ func (c *Console) makeKey(dir, name string) error {
 	if err != nil {
 		return err
 	}
+	ask := c.newSecret(passphraseVariable, "Passphrase for the key (Enter for none)")
+	id, locked, err := shop.NewKey(name, ask)
+	if err != nil {
+		return err
+	}
 	keys := workflow.Keys(dir)
-	if _, err := keys.Certs(); err == nil {
-		return seal.ErrExists
-	} else if !errors.Is(err, seal.ErrNone) {
-		return err
-	}
-	id, err := seal.NewIdentity(firstOf(name, shop.Name), c.Now())
-	if err != nil {
-		return err
-	}
-	passphrase, _, err := c.newSecret(passphraseVariable, "Passphrase for the key (Enter for none)")
-	if err != nil {
-		return err
-	}
-	if err := keys.Save(id, passphrase); err != nil {
-		return err
-	}
 	fmt.Fprintf(c.Out, "Made the signing key of %s in %s.\n", id.Name(), string(keys))
-	if len(passphrase) == 0 {
+	if !locked {
 		fmt.Fprintln(c.Out, "It has no passphrase: whoever can read the file can sign in the shop's name.")
 	}
 	if keys.OpenToOthers() {
@@ -268,7 +248,7 @@ func (c *Console) keyShow(x *cli.Context, keys seal.Keys, _ string) error {
 		fmt.Fprintln(c.Out, ".")
 		c.printFingerprint(check.FingerprintOf(certs[0].Raw))
 		if keys.OpenToOthers() {
-			c.print(fact.New("issuing.key-open", "file", keys.File()))
+			c.printer().whole(fact.New("issuing.key-open", "file", keys.File()))
 		}
 		if c.Terminal {
 			code.write(c.Out)
@@ -322,7 +302,7 @@ func (c *Console) keyExport(x *cli.Context, keys seal.Keys, path string) error {
 		if err != nil {
 			return err
 		}
-		password, _, err := c.newSecret(filePasswordVariable, "Password for the file")
+		password, err := c.newSecret(filePasswordVariable, "Password for the file")()
 		if err != nil {
 			return err
 		}
@@ -345,34 +325,16 @@ func (c *Console) keyExport(x *cli.Context, keys seal.Keys, path string) error {
 }
 
 func (c *Console) keyImport(x *cli.Context, keys seal.Keys, path string) error {
-	data, err := workflow.ReadTyped(path)
-	if err != nil {
-		return err
+	password := func() ([]byte, error) {
+		word, _, err := c.secret(filePasswordVariable, "Password of the file")
+		return word, err
 	}
-	if block, _ := pem.Decode(data); block != nil {
-		return fmt.Errorf("%s is a PEM file; key import takes PKCS#12, "+
-			"and key trust takes the certificate of another shop", path)
-	}
-	password, _, err := c.secret(filePasswordVariable, "Password of the file")
-	if err != nil {
-		return err
-	}
-	id, err := seal.ImportPKCS12(data, string(password))
+	passphrase := c.newSecret(passphraseVariable, "Passphrase for the key in the shop (Enter for none)")
+	id, err := workflow.ImportKey(keys, path, c.Now(), password, passphrase)
 	if errors.Is(err, seal.ErrPassword) {
-		return fmt.Errorf("%s: %w; it is asked for, or taken from %s", path, err, filePasswordVariable)
+		return fmt.Errorf("%w; it is asked for, or taken from %s", err, filePasswordVariable)
 	}
 	if err != nil {
-		return fmt.Errorf("%s: %w", path, err)
-	}
-	if now, cert := c.Now(), id.Cert(); now.Before(cert.NotBefore) || now.After(cert.NotAfter) {
-		return fmt.Errorf("%s: its certificate is valid from %s to %s, not today; nothing can be signed with it",
-			path, cert.NotBefore.Format(time.DateOnly), cert.NotAfter.Format(time.DateOnly))
-	}
-	passphrase, _, err := c.newSecret(passphraseVariable, "Passphrase for the key in the shop (Enter for none)")
-	if err != nil {
-		return err
-	}
-	if err := keys.Save(id, passphrase); err != nil {
 		return err
 	}
 	fmt.Fprintf(c.Out, "Took the signing key of %s.\n", id.Name())
@@ -381,20 +343,13 @@ func (c *Console) keyImport(x *cli.Context, keys seal.Keys, path string) error {
 }
 
 func (c *Console) keyTrust(x *cli.Context, keys seal.Keys, path string) error {
-	data, err := workflow.ReadTyped(path)
+	cert, err := workflow.TrustKey(keys, path)
 	if err != nil {
-		return err
-	}
-	certs, err := seal.ParseCerts(data)
-	if err != nil {
-		return fmt.Errorf("%s: %w", path, err)
-	}
-	if err := keys.AddKnown(certs[0]); err != nil {
 		return err
 	}
 	fmt.Fprintf(c.Out, "Certificates signed by this key of %s count as known from now on. "+
-		"Compare its fingerprint with one that you got another way:\n", certs[0].Subject.CommonName)
-	c.printFingerprint(check.FingerprintOf(certs[0].Raw))
+		"Compare its fingerprint with one that you got another way:\n", cert.Subject.CommonName)
+	c.printFingerprint(check.FingerprintOf(cert.Raw))
 	return nil
 }
 

@@ -9,8 +9,7 @@ import (
 	"io"
 	"strings"
 
-	"github.com/boombuler/barcode/qr"
-
+	"proveout/report/document"
 	"proveout/report/seal/check"
 )
 
@@ -20,22 +19,20 @@ const quietZone = 4
 // A modules is a QR code with its quiet zone: dark modules are true.
 type modules [][]bool
 
-// fingerprintCode is the QR code of a fingerprint (ISO/IEC 18004): the word
-// SHA-256 and the hexadecimal digits, as on certificates.
+// fingerprintCode is the QR code of a fingerprint: the word SHA-256 and the
+// hexadecimal digits, as on certificates.
 func fingerprintCode(fp check.Fingerprint) (modules, error) {
-	img, err := qr.Encode("SHA-256:"+strings.ToUpper(fp.Hex()), qr.M, qr.Auto)
+	n, bars, err := document.QRCode("SHA-256:" + strings.ToUpper(fp.Hex()))
 	if err != nil {
 		return nil, err
 	}
-	n := img.Bounds().Dx() + 2*quietZone
-	m := make(modules, n)
+	m := make(modules, n+2*quietZone)
 	for y := range m {
-		m[y] = make([]bool, n)
-		for x := range m[y] {
-			if p := image.Pt(x-quietZone, y-quietZone); p.In(img.Bounds()) {
-				r, _, _, _ := img.At(p.X, p.Y).RGBA()
-				m[y][x] = r < 0x8000
-			}
+		m[y] = make([]bool, len(m))
+	}
+	for _, bar := range bars {
+		for x := range bar.Length {
+			m[quietZone+bar.Y][quietZone+bar.X+x] = true
 		}
 	}
 	return m, nil

@@ -23,7 +23,7 @@ func (c *Console) listingCommand() *cli.Command {
 func (c *Console) listing(x *cli.Context, job *workflow.Job) error {
 	o := job.Outcome()
 	if !o.Accepted {
-		c.note(x, fact.New("screen.no-kit", "job", o.Job, "reason", o.Reason))
+		c.beside(x).fact(0, fact.New("screen.no-kit", "job", o.Job, "reason", o.Reason))
 		return errNotPassed
 	}
 	folder := c.path(x.String("out"))
@@ -33,6 +33,6 @@ func (c *Console) listing(x *cli.Context, job *workflow.Job) error {
 	}
 	answer := map[string]any{"job": o.Job, "number": kit.Number, "folder": folder, "files": kit.Files}
 	return c.give(x, answer, true, func(p *printer) {
-		p.line(p.Tell(fact.New("screen.made-kit", "number", kit.Number, "folder", folder, "n", len(kit.Files))))
+		p.whole(fact.New("screen.made-kit", "number", kit.Number, "folder", folder, "n", len(kit.Files)))
 	})
 }

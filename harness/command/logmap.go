@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -54,7 +55,7 @@ func (c *Console) logmapTry() *cli.Command {
 			"reads the log with a map. A log of free text is read with --pattern, a regular\n" +
 			"expression whose named groups are quantities: 'GPU at (?P<temperature>[0-9.]+)'.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "map", Usage: "read it with the log map `FILE` or the shop's map of that name"},
+			textFlag("map", "read it with the log map `FILE` or the shop's map of that name"),
 			typedFlag("pattern", "read free text with the regular expression `PATTERN`", text),
 			typedListFlag("column", "what a column is, `HEADER=QUANTITY`, may be repeated", column),
 			typedListFlag("unit", "unit of a quantity, `NAME=UNIT`, may be repeated", unit),
@@ -64,8 +65,8 @@ func (c *Console) logmapTry() *cli.Command {
 				Destination: &hints.Place,
 			},
 			&cli.Float64Flag{Name: "max-bad", Usage: "share of rows that may be bad, in `PERCENT`"},
-			&cli.StringFlag{Name: "o", Usage: "write the map to `FILE`"},
-			&cli.StringFlag{Name: "save", Usage: "keep the map in the shop's logmaps folder as `NAME`"}},
+			textFlag("o", "write the map to `FILE`"),
+			textFlag("save", "keep the map in the shop's logmaps folder as `NAME`")},
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
 				return errors.New("name the log to try, as in: proveout logmap try soak.csv")
@@ -98,11 +99,12 @@ func (c *Console) understood(x *cli.Context, name string, m logs.Map, h logs.Hin
 		return m, logs.Preview{}, err
 	}
 	defer f.Close()
-	if x.String("map") != "" && !x.IsSet("pattern") {
-		shop, _ := c.shopDir(x) // a map by path needs no shop
-		if m, err = c.logMap(shop, x.String("map")); err != nil {
+	if !x.IsSet("pattern") {
+		log, err := c.logFile(x, name)
+		if err != nil {
 			return m, logs.Preview{}, err
 		}
+		m = log.Map
 	}
 	m, p, err := logs.Understand(filepath.Base(name), f, m, h)
 	var key logs.KeyError
@@ -143,7 +145,7 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 	if m.Header > 0 {
 		how += fmt.Sprintf(", header on line %d", m.Header)
 	}
-	out.text("", "Read as: "+how+".")
+	out.text(0, "Read as: "+how+".")
 	rows := [][]string{{"line"}}
 	for _, col := range m.Columns {
 		text := strconv.Quote(col.Header) + " is " + col.Quantity
@@ -156,11 +158,11 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 		if col.Place != "" {
 			text += ", at the " + col.Place
 		}
-		out.text("    ", text)
+		out.text(4, text)
 		rows[0] = append(rows[0], col.Quantity)
 	}
 	for _, i := range p.Ignored {
-		out.text("    ", strconv.Quote(i.Header)+" is passed over: "+i.Why)
+		out.text(4, strconv.Quote(i.Header)+" is passed over: "+i.Why)
 	}
 	for _, r := range p.Rows {
 		row := []string{strconv.Itoa(r.Line)}
@@ -172,7 +174,7 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 	out.line("\nFirst rows, in base units:")
 	out.rightTable(rows...)
 	for _, b := range p.Bad {
-		out.text("", fmt.Sprintf("Line %d is set aside: %s", b.Line, b.What))
+		out.textf(0, "Line %d is set aside: %s", b.Line, b.What)
 	}
 }
 
@@ -225,6 +227,6 @@ func (c *Console) keepMap(x *cli.Context, m logs.Map, logName string) error {
 		return err
 	}
 	c.say(x, "Wrote %s. Use it with: proveout import JOB STEP %s --map %s",
-		to, logName, firstOf(x.String("save"), x.String("o")))
+		to, logName, cmp.Or(x.String("save"), x.String("o")))
 	return nil
 }

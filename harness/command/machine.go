@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -19,7 +20,7 @@ func (c *Console) probeCommand() *cli.Command {
 			"IDs and, as far as their configuration space may be read, their link.",
 		Flags: []cli.Flag{jsonFlag,
 			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"},
-			&cli.BoolFlag{Name: "all", Usage: "every device, not the display controllers alone"}},
+			boolFlag("all", "every device, not the display controllers alone")},
 		Action: c.probe,
 	}
 }
@@ -31,9 +32,6 @@ type probedDevice struct {
 }
 
 func (c *Console) probe(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	m, err := probe.Look(c.path(x.String("root")), c.Now())
 	if err != nil {
 		return err
@@ -47,44 +45,46 @@ func (c *Console) probe(x *cli.Context) error {
 		}
 		devices = append(devices, probedDevice{d, workflow.Decoded(d)})
 	}
-	if x.Bool("json") {
-		monitors := []map[string]any{}
-		for _, mon := range m.Monitors {
-			one := map[string]any{"connector": mon.Connector, "status": mon.Status, "edid_bytes": mon.EDIDBytes}
-			if e, err := bus.ParseEDID(mon.EDID); err == nil {
-				one["edid"] = e
-			}
-			monitors = append(monitors, one)
+	monitors := []map[string]any{}
+	for _, mon := range m.Monitors {
+		one := map[string]any{"connector": mon.Connector, "status": mon.Status, "edid_bytes": mon.EDIDBytes}
+		if e, err := bus.ParseEDID(mon.EDID); err == nil {
+			one["edid"] = e
 		}
-		return c.answer(map[string]any{
-			"at": m.At, "devices": devices, "temperatures": m.Temperatures,
-			"monitors": monitors, "notes": append([]string{}, m.Notes...),
-		})
+		monitors = append(monitors, one)
 	}
+	answer := map[string]any{
+		"at": m.At, "devices": devices, "temperatures": m.Temperatures,
+		"monitors": monitors, "notes": append([]string{}, m.Notes...),
+	}
+	return c.give(x, answer, true, func(p *printer) { p.machine(m, devices, others) })
+}
+
+// machine prints what a computer has; others are devices that are not shown.
+func (p *printer) machine(m *probe.Machine, devices []probedDevice, others int) {
 	for _, d := range devices {
-		fmt.Fprintf(c.Out, "%s  %s:%s  class %s\n", d.Address, d.Vendor, d.Device.Device, d.Class)
+		fmt.Fprintf(p, "%s  %s:%s  class %s\n", d.Address, d.Vendor, d.Device.Device, d.Class)
 		if d.Subsystem != "" {
-			fmt.Fprintf(c.Out, "    subsystem %s:%s, revision %s\n", d.SubsystemVendor, d.Subsystem, d.Revision)
+			fmt.Fprintf(p, "    subsystem %s:%s, revision %s\n", d.SubsystemVendor, d.Subsystem, d.Revision)
 		}
 		if kind, rate := workflow.Link(d.Device); kind != "" {
-			fold(c.Out, "    ", strings.TrimSpace(kind+" "+rate))
+			p.text(4, strings.TrimSpace(kind+" "+rate))
 		}
 	}
 	if len(devices) == 0 {
-		fmt.Fprintln(c.Out, "No display controller is there.")
+		p.line("No display controller is there.")
 	}
 	if others > 0 {
-		fmt.Fprintf(c.Out, "%d other devices; --all shows them.\n", others)
+		p.textf(0, "%d other devices; --all shows them.", others)
 	}
 	for _, t := range m.Temperatures {
-		fmt.Fprintf(c.Out, "%-16s %6.1f °C  %s\n", t.Source, t.Celsius, t.Name)
+		fmt.Fprintf(p, "%-16s %6.1f °C  %s\n", t.Source, t.Celsius, t.Name)
 	}
 	for _, mon := range m.Monitors {
-		status := firstOf(mon.Status, "unknown")
-		fmt.Fprintf(c.Out, "%-16s %s, %d bytes of display data\n", mon.Connector, status, mon.EDIDBytes)
+		status := cmp.Or(mon.Status, "unknown")
+		fmt.Fprintf(p, "%-16s %s, %d bytes of display data\n", mon.Connector, status, mon.EDIDBytes)
 	}
 	for _, n := range m.Notes {
-		fold(c.Out, "", "Note: "+n)
+		p.text(0, "Note: "+n)
 	}
-	return nil
 }

@@ -2,24 +2,14 @@ package command
 
 import (
 	"fmt"
-	"io"
 	"strings"
 	"unicode/utf8"
 
 	"proveout/harness/workflow"
-	"proveout/plans/document"
 	"proveout/plans/fact"
-	"proveout/report/words"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
-
-// width is how many columns plain output takes: it fits the narrowest terminal
-// that is in use.
-const width = 78
-
-// fact prints a fact at an indent, in columns.
-func (p *printer) fact(indent int, f fact.Fact) { fold(p, strings.Repeat(" ", indent), p.Bound(f)) }
 
 // outcome prints the judgement of a job: a line for each step, and with detail
 // every check.
@@ -54,7 +44,7 @@ func (p *printer) causes(causes []outcome.Cause) {
 			p.fact(2, fact.New("screen.more-causes", "n", len(causes)-i))
 			return
 		}
-		p.fact(2, fact.New("screen.cause", "cause", c.Text, "sure", workflow.Confidence(c)))
+		p.led("  - ", p.Bound(fact.New("screen.cause", "cause", c.Text, "sure", workflow.Confidence(c))))
 		p.fact(4, c.Look)
 	}
 }
@@ -93,17 +83,9 @@ func (p *printer) step(o *outcome.StepOutcome, detail bool) {
 		}
 	}
 	for _, f := range o.Findings {
-		p.fact(4, fact.New("screen.finding", "what", f))
+		p.led("    · ", p.Bound(f))
 	}
 	for _, f := range o.Warnings {
 		p.fact(4, fact.New("screen.note", "what", f))
-	}
-}
-
-// fold writes text with an indent, broken between words.
-func fold(w io.Writer, indent, text string) {
-	room := width - utf8.RuneCountInString(indent)
-	for _, line := range document.Wrap(text, room, room) {
-		fmt.Fprintln(w, indent+words.Unbound(line))
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -12,11 +13,8 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/picture"
-	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
-	"proveout/scoring/picture/pattern"
-	"proveout/scoring/picture/raster"
 )
 
 func (c *Console) pictureCompareCommand() *cli.Command {
@@ -29,26 +27,19 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 			"order of their pictures. Without --pattern the capture tells which it shows.\n\n" +
 			"Exit codes: 0 clean, 1 a finding or inconclusive, 2 a file cannot be read.",
 		Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag(&base), jsonFlag,
-			&cli.StringSliceFlag{Name: "pattern", Usage: "what was shown: `NAME@MODE` or a file; may be repeated"},
+			textsFlag("pattern", "what was shown: `NAME@MODE` or a file; may be repeated"),
 			&cli.StringSliceFlag{Name: "capture", Usage: "the capture `FILE`; may be repeated", Required: true},
 			&cli.StringFlag{Name: "route", Usage: "how it came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
-			&cli.StringFlag{Name: "marked", Usage: "write the difference map to `FILE`.png"}},
+			textFlag("marked", "write the difference map to `FILE`.png")},
 		Action: func(x *cli.Context) error { return c.pictureCompare(x, base) },
 	}
 }
 
-// readCapture reads a capture by the name that was typed.
-func (c *Console) readCapture(name string, mode *pattern.Mode) (*raster.RGB, error) {
-	return workflow.ReadCapture(c.path(name), name, mode)
-}
-
 func (c *Console) pictureCompare(x *cli.Context, base int64) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	captures, patterns := x.StringSlice("capture"), x.StringSlice("pattern")
 	if len(patterns) > 0 && len(patterns) != len(captures) {
-		return fmt.Errorf("%d pictures and %d captures: name a --pattern for every --capture, in the same order, or none", len(patterns), len(captures))
+		return fmt.Errorf("%d pictures and %d captures: name a --pattern for every --capture, "+
+			"in the same order, or none", len(patterns), len(captures))
 	}
 	marked := x.String("marked")
 	if marked != "" && !slices.Contains([]string{".png", ".bmp", ".jpg"}, strings.ToLower(filepath.Ext(marked))) {
@@ -83,7 +74,7 @@ func (c *Console) pictureCompare(x *cli.Context, base int64) error {
 				ext := filepath.Ext(marked)
 				to = fmt.Sprintf("%s-%d%s", strings.TrimSuffix(marked, ext), i+1, ext)
 			}
-			if err := writePicture(m, c.path(to)); err != nil {
+			if err := workflow.WritePicture(m.Image(), c.path(to)); err != nil {
 				return err
 			}
 		}
@@ -92,48 +83,19 @@ func (c *Console) pictureCompare(x *cli.Context, base int64) error {
 		told = append(told, tell(name, r))
 	}
 	sum := picture.Combine(results)
-	if err := c.showCompared(x, told, results, sum); err != nil {
-		return err
-	}
-	if !sum.Clean {
-		return errNotPassed
-	}
-	return nil
+	return c.give(x, answerCompared(told, sum), sum.Clean, func(p *printer) { p.compared(told, sum) })
 }
 
-// compareOne reads one capture and compares it with its picture.
+// compareOne compares one capture with its picture, where that is named.
 func (c *Console) compareOne(name, text string, o picture.Options) (*picture.Result, error) {
-	var f *pattern.Frame
-	var mode *pattern.Mode
-	var err error
-	if text != "" {
-		if f, err = c.readPattern(text); err != nil {
-			return nil, err
-		}
-		mode = &f.Mode
+	if text == "" {
+		return workflow.CompareCapture(c.path(name), name, nil, o)
 	}
-	p, err := c.readCapture(name, mode)
+	shown, err := workflow.ShownPicture(text, c.path)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("--pattern: %w", err)
 	}
-	if f == nil {
-		found, err := align.Identify(p)
-		if err != nil {
-			// It may be that nothing of the picture is left: that is a result
-			// too, but nobody can say of what.
-			return &picture.Result{
-				Reason: fact.New("picture.not-identified"), Route: o.Route, Findings: []picture.Finding{},
-			}, nil
-		}
-		if f, err = found.Render(); err != nil {
-			return nil, err
-		}
-	}
-	r, err := picture.Compare(f, p, o)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	return r, nil
+	return workflow.CompareCapture(c.path(name), name, shown, o)
 }
 
 // A comparedJSON is a result as --json tells it.
@@ -178,32 +140,29 @@ func routeWord(r picture.Route) string {
 	return string(r)
 }
 
-func (c *Console) showCompared(
-	x *cli.Context,
-	told []comparedJSON,
-	results []*picture.Result,
-	sum picture.Combined,
-) error {
-	if x.Bool("json") {
-		if len(told) == 1 {
-			return c.answer(told[0])
-		}
-		return c.answer(map[string]any{
-			"registered": sum.Registered == sum.Pictures, "lines_judged": sum.LinesJudged, "lines": sum.Lines,
-			"clean": sum.Clean, "findings": tellFindings(sum.Findings), "conflicts": sum.Conflicts, "pictures": told,
-		})
+// answerCompared is what picture compare answers: the result of one capture, or
+// of all with what they say together.
+func answerCompared(told []comparedJSON, sum picture.Combined) any {
+	if len(told) == 1 {
+		return told[0]
 	}
-	for i, r := range results {
-		c.printCompared(told[i].Capture, r)
+	return map[string]any{
+		"registered": sum.Registered == sum.Pictures, "lines_judged": sum.LinesJudged, "lines": sum.Lines,
+		"clean": sum.Clean, "findings": tellFindings(sum.Findings), "conflicts": sum.Conflicts, "pictures": told,
 	}
-	if len(results) > 1 {
-		fmt.Fprintln(c.Out, "Together")
-		c.printFindings(sum.Findings)
-		c.printJudged(sum.LinesJudged)
-		c.printNotes(sum.Conflicts)
+}
+
+func (p *printer) compared(told []comparedJSON, sum picture.Combined) {
+	for _, one := range told {
+		p.comparedOne(one.Capture, one.Result)
 	}
-	fmt.Fprintln(c.Out, standing(sum))
-	return nil
+	if len(told) > 1 {
+		p.line("Together")
+		p.pictureFindings(sum.Findings)
+		p.judged(sum.LinesJudged)
+		p.notes(sum.Conflicts)
+	}
+	p.line(standing(sum))
 }
 
 // standing is the last line: clean, not clean, or inconclusive. One capture of
@@ -219,40 +178,38 @@ func standing(sum picture.Combined) string {
 	return "INCONCLUSIVE"
 }
 
-func (c *Console) printCompared(name string, r *picture.Result) {
-	if r.Pattern == "" {
-		fmt.Fprintln(c.Out, name)
-	} else {
-		fmt.Fprintf(c.Out, "%s: %s, %s\n", name, r.Pattern, r.Mode)
+func (p *printer) comparedOne(name string, r *picture.Result) {
+	if r.Pattern != "" {
+		name += fmt.Sprintf(": %s, %s", r.Pattern, r.Mode)
 	}
-	line := func(format string, args ...any) { fold(c.Out, "  ", fmt.Sprintf(format, args...)) }
+	p.line(name)
 	if !r.Registered {
-		line("Cannot be laid over its picture: %s", c.words().Tell(r.Reason))
-		c.printFindings(r.Findings)
+		p.textf(2, "Cannot be laid over its picture: %s", p.Tell(r.Reason))
+		p.pictureFindings(r.Findings)
 		return
 	}
-	line("Came in: %s. Shift %.2f, %.2f pixels; scale %.4f; noise %.1f levels; blur %.2f pixels.",
+	p.textf(2, "Came in: %s. Shift %.2f, %.2f pixels; scale %.4f; noise %.1f levels; blur %.2f pixels.",
 		routeWord(r.Route), r.Shift[0], r.Shift[1], r.Scale, r.NoiseSD, r.Blur)
-	line("Gain %s; offset %s levels; gamma %s (red, green, blue).",
+	p.textf(2, "Gain %s; offset %s levels; gamma %s (red, green, blue).",
 		three("%.3f", r.Gain), three("%.1f", r.Offset), three("%.2f", r.Gamma))
-	line("Registered, levels corrected: %s", measuresText(r.Score))
+	p.textf(2, "Registered, levels corrected: %s", measuresText(r.Score))
 	if r.Raw != nil {
-		line("As captured: %s", measuresText(*r.Raw))
+		p.textf(2, "As captured: %s", measuresText(*r.Raw))
 	}
 	for _, t := range r.Transfer {
 		if len(t.Missing) > 0 || len(t.NonMonotonic) > 0 {
-			line("Levels of %s: %d missing, %d out of order.", t.Channel, len(t.Missing), len(t.NonMonotonic))
+			p.textf(2, "Levels of %s: %d missing, %d out of order.", t.Channel, len(t.Missing), len(t.NonMonotonic))
 		}
 	}
-	c.printFindings(r.Findings)
-	c.printJudged(r.LinesJudged)
+	p.pictureFindings(r.Findings)
+	p.judged(r.LinesJudged)
 	for _, l := range r.Lines {
 		if l.State == lines.Bad {
-			bits := joinInts(l.PixelBits)
-			fold(c.Out, "    ", fmt.Sprintf("%s D%d is bad; pixel bits %s", l.Designator, l.Line, bits))
+			bits := strings.Join(each(l.PixelBits, strconv.Itoa), ", ")
+			p.textf(4, "%s D%d is bad; pixel bits %s", l.Designator, l.Line, bits)
 		}
 	}
-	c.printNotes(r.Doubts)
+	p.notes(r.Doubts)
 }
 
 func three(format string, v [3]float64) string {
@@ -268,37 +225,29 @@ func measuresText(m metric.Score) string {
 		m.MAE, psnr, m.SSIM, m.DeltaE.Mean, m.DeltaE.P99)
 }
 
-func (c *Console) printFindings(findings []picture.Finding) {
+func (p *printer) pictureFindings(findings []picture.Finding) {
 	const most = 12
 	for i, f := range findings {
 		if i == most {
-			fmt.Fprintf(c.Out, "  and %d more findings\n", len(findings)-i)
+			p.textf(2, "and %d more findings", len(findings)-i)
 			return
 		}
-		fold(c.Out, "  ", fmt.Sprintf("- %s (%s, %.0f %%)", c.words().Tell(f.Fact()), f.Kind, 100*f.Confidence))
+		p.textf(2, "- %s (%s, %.0f %%)", p.Tell(f.Fact()), f.Kind, 100*f.Confidence)
 		if !f.Where.IsZero() && f.Designator != "" {
-			fold(c.Out, "    ", c.words().Tell(f.Where))
+			p.text(4, p.Tell(f.Where))
 		}
-		fold(c.Out, "    ", c.words().Tell(f.Advice))
+		p.text(4, p.Tell(f.Advice))
 	}
 }
 
-func (c *Console) printJudged(j picture.Judged) {
+func (p *printer) judged(j picture.Judged) {
 	if j.Good+j.Bad+j.NotJudged > 0 {
-		fmt.Fprintf(c.Out, "  Data lines: %d good, %d bad, %d not judged.\n", j.Good, j.Bad, j.NotJudged)
+		p.textf(2, "Data lines: %d good, %d bad, %d not judged.", j.Good, j.Bad, j.NotJudged)
 	}
 }
 
-func (c *Console) printNotes(notes []fact.Fact) {
+func (p *printer) notes(notes []fact.Fact) {
 	for _, n := range notes {
-		fold(c.Out, "  ", "Note: "+c.words().Tell(n))
+		p.text(2, "Note: "+p.Tell(n))
 	}
-}
-
-func joinInts(v []int) string {
-	words := make([]string, len(v))
-	for i, n := range v {
-		words[i] = fmt.Sprint(n)
-	}
-	return strings.Join(words, ", ")
 }

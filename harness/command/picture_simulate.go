@@ -9,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/workflow"
 	"proveout/scoring/memory"
 	"proveout/scoring/picture/raster"
 	"proveout/scoring/picture/simulate"
@@ -113,16 +114,13 @@ func (s *simulation) deviceFlags() []cli.Flag {
 }
 
 func (c *Console) pictureSimulate(x *cli.Context, s *simulation) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	out := x.String("out")
 	if out == "" {
 		return errors.New("name the file to write: -o FILE.png, .bmp or .jpg")
 	}
-	f, err := c.readPattern(x.String("pattern"))
+	f, err := workflow.ShownPicture(x.String("pattern"), c.path)
 	if err != nil {
-		return err
+		return fmt.Errorf("--pattern: %w", err)
 	}
 	org, err := c.memoryShown(x)
 	if err != nil {
@@ -147,7 +145,7 @@ func (c *Console) pictureSimulate(x *cli.Context, s *simulation) error {
 	if err != nil {
 		return err
 	}
-	if err := writePicture(p, c.path(out)); err != nil {
+	if err := workflow.WritePicture(p.Image(), c.path(out)); err != nil {
 		return err
 	}
 	answer := map[string]any{

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -68,9 +69,6 @@ func referenceNames() []string {
 
 // keys prints the reference text of the keys of files.
 func (c *Console) keys(x *cli.Context) error {
-	if err := atMost(x, 1); err != nil {
-		return err
-	}
 	which := x.Args().Slice()
 	if len(which) == 0 {
 		which = referenceFiles
@@ -98,9 +96,9 @@ func (c *Console) keys(x *cli.Context) error {
 }
 
 var (
-	variantFlag = &cli.StringFlag{Name: "variant", Usage: "`NAME` of the variant of a family"}
-	sourceFlag  = &cli.BoolFlag{Name: "source", Usage: "print the file itself"}
-	toFlag      = &cli.StringFlag{Name: "to", Usage: "`FILE` to write; else the shop's folder"}
+	variantFlag = textFlag("variant", "`NAME` of the variant of a family")
+	sourceFlag  = boolFlag("source", "print the file itself")
+	toFlag      = textFlag("to", "`FILE` to write; else the shop's folder")
 )
 
 type library struct {
@@ -146,9 +144,6 @@ func (c *Console) familyFor(x *cli.Context) (*plans.Family, error) {
 }
 
 func (l *library) list(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	shop, err := l.shopIfAny(x)
 	if err != nil {
 		return err
@@ -157,24 +152,17 @@ func (l *library) list(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	type line struct {
-		plans.Entry
-		Title   string `json:"title"`
-		Trouble string `json:"trouble,omitempty"`
-	}
-	lines, rows := []line{}, [][]string{}
-	for _, e := range entries {
-		one, where := line{Entry: e.Entry, Title: e.Title}, "this shop"
-		if e.BuiltIn {
-			where = "built in"
+	return l.give(x, map[string]any{l.name: entries}, true, func(p *printer) {
+		var rows [][]string
+		for _, e := range entries {
+			where := "this shop"
+			if e.BuiltIn {
+				where = "built in"
+			}
+			rows = append(rows, []string{e.ID, e.Title, cmp.Or(e.Trouble, where)})
 		}
-		if e.Trouble != nil {
-			one.Trouble = firstLine(e.Trouble.Error())
-			where = one.Trouble
-		}
-		lines, rows = append(lines, one), append(rows, []string{e.ID, one.Title, where})
-	}
-	return l.give(x, map[string]any{l.name: lines}, true, func(p *printer) { p.table(rows...) })
+		p.table(rows...)
+	})
 }
 
 func (l *library) one(x *cli.Context) (string, error) {
@@ -201,35 +189,11 @@ func (l *library) show(x *cli.Context) error {
 		_, err := l.Out.Write(text)
 		return err
 	}
-	summary, err := l.summary(shop, id, x.String("variant"))
+	summary, err := workflow.Summarise(shop, l.kind, id, x.String("variant"))
 	if err != nil {
 		return err
 	}
-	return l.give(x, summary, true, func(p *printer) { p.line(strings.TrimRight(summary.Text(width), "\n")) })
-}
-
-// summary says what a plan or a variant of a family is; without a name the
-// first variant.
-func (l *library) summary(shop, id, variant string) (interface{ Text(width int) string }, error) {
-	if l.kind == plans.PlanKind {
-		p, err := plans.FindPlan(shop, id)
-		if err != nil {
-			return nil, err
-		}
-		return p.Summarise(), nil
-	}
-	f, err := plans.FindFamily(shop, id)
-	if err != nil {
-		return nil, err
-	}
-	if names := f.Variants(); variant == "" && len(names) > 0 {
-		variant = names[0]
-	}
-	family, err := f.Variant(variant)
-	if err != nil {
-		return nil, err
-	}
-	return family.Summarise(), nil
+	return l.give(x, summary, true, func(p *printer) { p.line(strings.TrimRight(summary.Text(p.width), "\n")) })
 }
 
 func (l *library) check(x *cli.Context) error {
@@ -240,13 +204,11 @@ func (l *library) check(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	var all []plans.Problem
+	all := []plans.Problem{}
 	for _, name := range x.Args().Slice() {
-		kind, problems := plans.CheckFile(l.path(name), l.kind, words.Languages())
-		if kind == plans.PlanKind && len(problems) == 0 && shop != "" {
-			if problems, err = l.missingMaps(shop, l.path(name)); err != nil {
-				return err
-			}
+		problems, err := workflow.Check(shop, l.kind, l.path(name))
+		if err != nil {
+			return err
 		}
 		all = append(all, problems...)
 		if len(problems) == 0 {
@@ -254,32 +216,11 @@ func (l *library) check(x *cli.Context) error {
 		}
 	}
 	if x.Bool("json") {
-		if all == nil {
-			all = []plans.Problem{}
-		}
 		if err := l.answer(map[string]any{"problems": all}); err != nil {
 			return err
 		}
 	}
 	return plans.AsError(all)
-}
-
-// missingMaps finds the log maps that a sound plan names and the shop does not
-// have.
-func (l *library) missingMaps(shop, path string) ([]plans.Problem, error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	plan, problems := plans.ParsePlan(path, data)
-	if len(problems) > 0 {
-		return problems, nil
-	}
-	_, err = workflow.PlanMaps(shop, plan)
-	if problems, ours := plans.ProblemsOf(err); ours {
-		return problems, nil
-	}
-	return nil, err
 }
 
 func (l *library) copy(x *cli.Context) error {
@@ -308,12 +249,4 @@ func (l *library) copy(x *cli.Context) error {
 	}
 	fmt.Fprintf(l.Out, "Wrote %s; change it there. It now takes the place of the built-in one in this shop.\n", to)
 	return nil
-}
-
-func findFamily(shop, id, variant string) (*plans.Family, error) {
-	file, err := plans.FindFamily(shop, id)
-	if err != nil {
-		return nil, err
-	}
-	return file.Variant(variant)
 }

@@ -1,13 +1,18 @@
 package command
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"os"
+	"strconv"
 	"strings"
 	"text/tabwriter"
+	"unicode/utf8"
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans/document"
 	"proveout/plans/fact"
 	"proveout/report/words"
 	"proveout/scoring/conformity"
@@ -18,9 +23,38 @@ import (
 type printer struct {
 	io.Writer
 	*words.Plain
+	width int // columns
 }
 
-func (c *Console) printer() *printer { return &printer{c.Out, c.words()} }
+// usualWidth is how many columns an answer takes where there is room: it fits
+// the terminals that are in use.
+const usualWidth = 78
+
+// printer prints on standard output.
+func (c *Console) printer() *printer {
+	return &printer{c.Out, c.words(), min(max(c.columns(), 40), usualWidth)}
+}
+
+// beside prints for people: on standard output, or beside it when standard
+// output carries JSON.
+func (c *Console) beside(x *cli.Context) *printer {
+	p := c.printer()
+	if x.Bool("json") {
+		p.Writer = c.Diag
+	}
+	return p
+}
+
+// columns are those of the terminal, or as many as COLUMNS says.
+func (c *Console) columns() int {
+	if n, err := strconv.Atoi(c.Getenv("COLUMNS")); err == nil && n > 0 {
+		return n
+	}
+	if f, ok := c.Out.(*os.File); ok && c.Terminal {
+		return cmp.Or(terminalWidth(f), usualWidth)
+	}
+	return usualWidth
+}
 
 // give answers, with JSON or for people, and ends as the verdict says.
 func (c *Console) give(x *cli.Context, answer any, passed bool, print func(*printer)) error {
@@ -44,8 +78,29 @@ func (p *printer) line(text string) { fmt.Fprintln(p, text) }
 // gap prints an empty line.
 func (p *printer) gap() { p.line("") }
 
-// text prints a text at an indent.
-func (p *printer) text(indent, text string) { fold(p, indent, text) }
+// text prints a text at an indent, broken between words.
+func (p *printer) text(indent int, text string) { p.led(strings.Repeat(" ", indent), text) }
+
+// led prints a text behind a lead, with the rest hanging under it.
+func (p *printer) led(lead, text string) {
+	column := utf8.RuneCountInString(lead)
+	for _, line := range document.Wrap(text, p.width-column, p.width-column) {
+		fmt.Fprintf(p, "%-*s%s\n", column, lead, words.Unbound(line))
+		lead = ""
+	}
+}
+
+// textf prints such a text with values in it.
+func (p *printer) textf(indent int, format string, args ...any) {
+	p.text(indent, fmt.Sprintf(format, args...))
+}
+
+// whole prints a fact that is not broken: a command or a path in it can be taken
+// out as it stands.
+func (p *printer) whole(f fact.Fact) { p.line(p.Tell(f)) }
+
+// fact prints a fact at an indent, broken between words.
+func (p *printer) fact(indent int, f fact.Fact) { p.text(indent, p.Bound(f)) }
 
 // say prints facts, each beginning a line.
 func (p *printer) say(facts ...fact.Fact) { p.lead("", facts...) }
@@ -54,7 +109,7 @@ func (p *printer) say(facts ...fact.Fact) { p.lead("", facts...) }
 func (p *printer) lead(word string, facts ...fact.Fact) {
 	for _, f := range facts {
 		if !f.IsZero() {
-			p.text("", word+p.Tell(f))
+			p.text(0, word+p.Bound(f))
 		}
 	}
 }
@@ -64,29 +119,19 @@ const labelWidth = 16
 
 // label prints a row of a label and a text, folded beside it.
 func (p *printer) label(label fact.Fact, text fact.Arg) {
-	var b strings.Builder
-	fold(&b, strings.Repeat(" ", labelWidth), p.Tell(fact.New("bus.value", "value", text)))
-	row := b.String()
-	if len(row) > labelWidth {
-		row = fmt.Sprintf("  %-*s", labelWidth-2, p.Tell(label)) + row[labelWidth:]
-	}
-	io.WriteString(p, row)
+	p.led(fmt.Sprintf("  %-*s", labelWidth-2, p.Tell(label)), p.Bound(fact.New("bus.value", "value", text)))
 }
 
 // table prints rows of cells in columns.
-func (p *printer) table(rows ...[]string) {
-	t := tabwriter.NewWriter(p, 0, 0, 2, ' ', 0)
-	for _, r := range rows {
-		fmt.Fprintln(t, strings.Join(r, "\t"))
-	}
-	t.Flush()
-}
+func (p *printer) table(rows ...[]string) { p.cells(0, "\n", rows) }
 
 // rightTable prints rows of cells flush right in their columns.
-func (p *printer) rightTable(rows ...[]string) {
-	t := tabwriter.NewWriter(p, 0, 0, 2, ' ', tabwriter.AlignRight)
+func (p *printer) rightTable(rows ...[]string) { p.cells(tabwriter.AlignRight, "\t\n", rows) }
+
+func (p *printer) cells(how uint, end string, rows [][]string) {
+	t := tabwriter.NewWriter(p, 0, 0, 2, ' ', how)
 	for _, r := range rows {
-		fmt.Fprintln(t, strings.Join(r, "\t")+"\t")
+		io.WriteString(t, strings.Join(r, "\t")+end)
 	}
 	t.Flush()
 }

@@ -14,8 +14,8 @@ import (
 )
 
 var (
-	retestFlag     = &cli.BoolFlag{Name: "retest", Usage: "begin a new attempt at the step"}
-	instrumentFlag = &cli.StringFlag{Name: "instrument", Usage: "instrument `ID` of the bench"}
+	retestFlag     = boolFlag("retest", "begin a new attempt at the step")
+	instrumentFlag = textFlag("instrument", "instrument `ID` of the bench")
 )
 
 func (c *Console) recordCommand() *cli.Command {
@@ -27,10 +27,10 @@ func (c *Console) recordCommand() *cli.Command {
 			"separated by commas; \"61.5 °C @ 30 min\" says when in a run it was read. Results\n" +
 			"of several steps can come from a file: record JOB --file results.toml.",
 		Flags: []cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
-			&cli.StringFlag{Name: "file", Usage: "results `FILE`, a table for each step"},
-			&cli.StringFlag{Name: "note", Usage: "keep a remark `TEXT` with the step"},
-			&cli.StringFlag{Name: "skip", Usage: "pass over the step, with the reason `WHY`"},
-			&cli.BoolFlag{Name: "correct", Usage: "the values take the place of the readings before them"}},
+			textFlag("file", "results `FILE`, a table for each step"),
+			textFlag("note", "keep a remark `TEXT` with the step"),
+			textFlag("skip", "pass over the step, with the reason `WHY`"),
+			boolFlag("correct", "the values take the place of the readings before them")},
 		Action: c.onJob(c.record),
 	}
 }

@@ -3,7 +3,6 @@ package command
 import (
 	"errors"
 	"fmt"
-	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -29,12 +28,12 @@ func (c *Console) referenceCommands() *cli.Command {
 			{
 				Name: "add", Usage: "add the score of a known-good card",
 				ArgsUsage: "CARD SCORE", Action: c.referenceAdd,
-				Flags: append(set, unitFlag, betterFlag, byFlag, &cli.StringFlag{Name: "job", Usage: "`JOB` it came from"}),
+				Flags: append(set, unitFlag, betterFlag, byFlag, textFlag("job", "`JOB` it came from")),
 			},
 			{
 				Name: "from-jobs", Usage: "propose the scores of accepted jobs; --take adds them",
 				Action: c.referenceFromJobs,
-				Flags:  append(set, byFlag, &cli.BoolFlag{Name: "take", Usage: "add the proposed scores"}),
+				Flags:  append(set, byFlag, boolFlag("take", "add the proposed scores")),
 			},
 			{
 				Name: "list", Usage: "list the shop's sets",
@@ -59,7 +58,7 @@ func (c *Console) referenceCommands() *cli.Command {
 			},
 			{
 				Name: "answer", Usage: "answer the open signals of the control card, so that verdicts go on",
-				ArgsUsage: "TEXT", Action: c.referenceAnswer,
+				ArgsUsage: "TEXT…", Action: c.referenceAnswer,
 				Flags: []cli.Flag{shopFlag, workloadFlag, benchFlag, byFlag},
 			},
 		},
@@ -67,7 +66,7 @@ func (c *Console) referenceCommands() *cli.Command {
 }
 
 var (
-	benchFlag  = &cli.StringFlag{Name: "bench", Usage: "bench `ID`; not needed when the shop has one"}
+	benchFlag  = textFlag("bench", "bench `ID`; not needed when the shop has one")
 	unitFlag   = &cli.StringFlag{Name: "unit", Usage: "`UNIT` of the score", Value: "fps"}
 	betterFlag = &cli.StringFlag{Name: "better", Usage: "which scores are good: `WAY` higher or lower", Value: "higher"}
 )
@@ -88,7 +87,7 @@ func (c *Console) shelf(x *cli.Context, of scope) (*workflow.Shelf, error) {
 	}
 	var family *plans.Family
 	if of == ofFamily {
-		if family, err = findFamily(shop.Dir, x.String("family"), x.String("variant")); err != nil {
+		if family, err = c.familyFor(x); err != nil {
 			return nil, err
 		}
 	}
@@ -135,17 +134,14 @@ func (c *Console) referenceAdd(x *cli.Context) error {
 }
 
 func typedScore(text string) (float64, error) {
-	v, err := strconv.ParseFloat(text, 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("%q is not a score; write a number with a decimal point", text)
+	v, err := parseNumber(text)
+	if err != nil {
+		err = fmt.Errorf("%q is not a score; write a number with a decimal point", text)
 	}
-	return v, nil
+	return v, err
 }
 
 func (c *Console) referenceFromJobs(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	h, err := c.shelf(x, ofFamily)
 	if err != nil {
 		return err
@@ -193,9 +189,6 @@ func (c *Console) referenceList(x *cli.Context, shop *workflow.Shop) error {
 }
 
 func (c *Console) referenceShow(x *cli.Context) error {
-	if err := noArguments(x); err != nil {
-		return err
-	}
 	h, err := c.shelf(x, ofFamily)
 	if err != nil {
 		return err
@@ -249,9 +242,6 @@ func (c *Console) referenceControl(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if x.NArg() > 1 {
-		return fmt.Errorf("%q is one argument too many: give one score, or none to see the chart", x.Args().Get(1))
-	}
 	if x.NArg() == 1 {
 		value, err := typedScore(x.Args().First())
 		if err != nil {
@@ -284,7 +274,7 @@ func printControl(p *printer, h *workflow.Shelf, control scoring.ControlCard) {
 		p.lead(fmt.Sprintf("Signal at run %d (%s): ", sig.Index+1, sig.Chart), sig.Why)
 	}
 	if len(control.Open) > 0 {
-		p.text("", "Load verdicts of this bench are held until someone has looked into it: "+
+		p.text(0, "Load verdicts of this bench are held until someone has looked into it: "+
 			"proveout reference answer --workload "+h.Workload+" TEXT")
 	}
 }

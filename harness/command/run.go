@@ -5,18 +5,16 @@ import (
 	"errors"
 	"os"
 	"os/signal"
-	"strconv"
 	"syscall"
 
 	"github.com/urfave/cli/v2"
-	"golang.org/x/term"
 
 	"proveout/harness/session"
 	"proveout/harness/workflow"
 	"proveout/plans/fact"
 )
 
-var plainFlag = &cli.BoolFlag{Name: "plain", Usage: "plain lines for a screen reader: no colour, nothing redrawn"}
+var plainFlag = boolFlag("plain", "plain lines for a screen reader: no colour, nothing redrawn")
 
 func (c *Console) runCommand() *cli.Command {
 	return &cli.Command{
@@ -27,22 +25,16 @@ func (c *Console) runCommand() *cli.Command {
 			"job and goes on. Every answer is on the disk before the next question; Ctrl-C\n" +
 			"twice leaves at once. From a pipe, answers are read line by line.",
 		Flags: []cli.Flag{shopFlag, byFlag, plainFlag, screenLanguageFlag,
-			&cli.StringFlag{
-				Name:  "watch",
-				Usage: "folder `DIR` where logs and captures arrive; /newest takes the newest file",
-			},
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder, " +
-				"for logs and command output; else those that the plan names"},
-			&cli.BoolFlag{Name: "here", Usage: "the card sits in this computer: offer to read it and its sensors"},
+			textFlag("watch", "folder `DIR` where logs and captures arrive; /newest takes the newest file"),
+			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder, "+
+				"for logs and command output; else those that the plan names"),
+			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"),
 			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"}},
 		Action: c.runJob,
 	}
 }
 
 func (c *Console) runJob(x *cli.Context) error {
-	if x.NArg() > 1 {
-		return errors.New("name one job, as in: proveout run 2026-0001")
-	}
 	shop, err := c.bench(x)
 	if err != nil {
 		return err
@@ -65,7 +57,7 @@ func (c *Console) runJob(x *cli.Context) error {
 		job, err = shop.Job(number)
 	} else {
 		job, err = talk.Receive(ctx, shop)
-		err = left(err, "no job was opened")
+		err = left(err, fact.New("session.nothing-opened"))
 	}
 	if err != nil {
 		return err
@@ -93,7 +85,7 @@ func (c *Console) lead(ctx context.Context, talk *session.Talk, job *workflow.Jo
 		talk.Say(fact.New("screen.note", "what", w))
 	}
 	if err := talk.Run(ctx, job); err != nil {
-		return left(err, "everything confirmed is kept; go on with: proveout run "+j.Number)
+		return left(err, fact.New("session.all-kept", "job", j.Number))
 	}
 	talk.Say(workflow.NextSaid(job))
 	if !job.Outcome().Accepted {
@@ -103,12 +95,12 @@ func (c *Console) lead(ctx context.Context, talk *session.Talk, job *workflow.Jo
 }
 
 // left adds to the end of a session what became of it.
-func left(err error, what string) error {
-	if errors.Is(err, session.ErrStopped) {
-		return errors.New("stopped; " + what)
-	}
-	if errors.Is(err, session.ErrEnded) {
-		return errors.New("the input ended; " + what)
+func left(err error, what fact.Fact) error {
+	switch {
+	case errors.Is(err, session.ErrStopped):
+		return fact.New("session.stopped", "what", what).Err()
+	case errors.Is(err, session.ErrEnded):
+		return fact.New("session.input-ended", "what", what).Err()
 	}
 	return err
 }
@@ -150,22 +142,13 @@ func (c *Console) talk(parent context.Context, o session.Options) (context.Conte
 // look says what this console can show. NO_COLOR is the convention of
 // no-color.org; TERM=dumb says that lines cannot be redrawn.
 func (c *Console) look(plain bool) session.Look {
-	l := session.Look{Width: width}
-	if n, err := strconv.Atoi(c.Getenv("COLUMNS")); err == nil && n > 0 {
-		l.Width = n
-	}
+	l := session.Look{Width: c.columns()}
 	if !c.Terminal {
 		return l
 	}
 	l.Bell = true
 	if f, ok := c.Out.(*os.File); ok {
-		l.Resize = func() int {
-			w, _, err := term.GetSize(int(f.Fd()))
-			if err != nil {
-				return 0
-			}
-			return w
-		}
+		l.Resize = func() int { return terminalWidth(f) }
 		if !plain && c.Getenv("TERM") != "dumb" {
 			l.Redraw = escapes(f)
 		}

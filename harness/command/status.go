@@ -14,7 +14,7 @@ func (c *Console) statusCommand() *cli.Command {
 		Usage:       "all open jobs, and what each waits for",
 		Description: "A job is open until every required step has passed. Times are local.",
 		Flags: []cli.Flag{shopFlag, jsonFlag, screenLanguageFlag,
-			&cli.BoolFlag{Name: "all", Usage: "accepted jobs too"}},
+			boolFlag("all", "accepted jobs too")},
 		Action: c.onShop(c.status),
 	}
 }

@@ -1,7 +1,7 @@
 package command
 
 import (
-	"encoding/json"
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -9,7 +9,6 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/workflow"
-	"proveout/plans/document"
 	"proveout/report/seal/check"
 	"proveout/report/words"
 )
@@ -27,12 +26,9 @@ func (c *Console) verifyCommand() *cli.Command {
 			"Exit codes: 0 good, 1 not good or not confirmed, 2 not readable.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
 			codeFlag("the answers' language", "; else the shop's"),
-			&cli.StringFlag{
-				Name:  "signer",
-				Usage: "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits",
-			},
+			textFlag("signer", "`FINGERPRINT` of who has to have signed: ten groups of five digits, or 64 hex digits"),
 			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "with page: the `FILE` to write"},
-			&cli.StringFlag{Name: "evidence", Usage: "folder `DIR` with the files of the test, to be compared and used"}},
+			textFlag("evidence", "folder `DIR` with the files of the test, to be compared and used")},
 		Action: c.verify,
 	}
 }
@@ -59,51 +55,38 @@ func (c *Console) verify(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	c.spoken = w.Plain()
 	all, unreadable, bad := []verified{}, 0, false
 	for _, name := range x.Args().Slice() {
 		v := verified{File: name}
 		if r, err := looks.Verify(c.path(name)); err != nil {
-			v.Error, unreadable = plainReadError(c.path(name), err), unreadable+1
+			v.Error, unreadable = c.unreadable(c.path(name), err), unreadable+1
 		} else {
 			v.Report, bad = &r, bad || !r.Valid
 		}
 		all = append(all, v)
 	}
-	if x.Bool("json") {
-		answers, err := w.Plain().Spoken(map[string]any{"files": all})
-		if err != nil {
-			return err
-		}
-		if err := c.answer(json.RawMessage(answers)); err != nil {
-			return err
-		}
-	} else {
+	err = c.give(x, map[string]any{"files": all}, !bad, func(p *printer) {
 		for i, v := range all {
 			if i > 0 {
-				fmt.Fprintln(c.Out)
+				p.gap()
 			}
-			c.tell(v, w)
+			p.verified(v, w)
 		}
-	}
-	switch {
-	case unreadable > 0:
+	})
+	if unreadable > 0 {
 		return fmt.Errorf("%d of %d files could not be read as certificates", unreadable, len(all))
-	case bad:
-		return errNotPassed
 	}
-	return nil
+	return err
 }
 
 // verifyLanguage is the language of the answers: the one that is asked for, else
 // the shop's, else English.
 func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
 	language := x.String("language")
-	if language == "" {
-		if dir, err := c.shopDir(x); err == nil {
-			if shop, err := workflow.OpenShop(dir, c.Now); err == nil { // a shop file that cannot be read says nothing against a certificate
-				language = shop.Language
-			}
-		}
+	// A shop that cannot be read says nothing against a certificate.
+	if shop, err := c.shop(x); err == nil {
+		language = cmp.Or(language, shop.Language)
 	}
 	return words.In(language)
 }
@@ -127,39 +110,36 @@ func (c *Console) verifier(x *cli.Context) (*workflow.Verifier, error) {
 	return v, err
 }
 
-// plainReadError says why a file cannot be read.
-func plainReadError(path string, err error) string {
+// unreadable says why a file cannot be read.
+func (c *Console) unreadable(path string, err error) string {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return "there is no file " + path
 	case errors.Is(err, fs.ErrPermission):
 		return path + " may not be read by this user"
 	}
-	return errorText(err)
+	return c.errorText(err)
 }
 
-// tell writes the answers for people.
-func (c *Console) tell(v verified, w *words.Catalogue) {
+// verified prints the answers for people.
+func (p *printer) verified(v verified, w *words.Catalogue) {
+	p.line(v.File)
 	if v.Report == nil {
-		unreadable := w.T("document.pair", "name", w.T("verify.told.unreadable"), "text", v.Error)
-		fmt.Fprintf(c.Out, "%s\n%s\n", v.File, unreadable)
+		p.line(w.T("document.pair", "name", w.T("verify.told.unreadable"), "text", v.Error))
 		return
 	}
-	verdict := w.T("document.pair", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary))
-	fmt.Fprintf(c.Out, "%s\n%s\n", v.File, verdict)
+	p.line(w.T("document.pair", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary)))
 	state := map[check.State]string{
 		check.Yes: w.T("verify.yes"), check.No: w.T("verify.told.no"), check.Open: w.T("verify.open"),
 	}
 	for _, a := range v.Answers {
-		fmt.Fprintf(c.Out, "\n  %s %s\n", w.Tell(a.Question), state[a.State])
-		for _, l := range document.Wrap(w.Tell(a.Words), 76, 76) {
-			fmt.Fprintf(c.Out, "    %s\n", l)
-		}
+		p.gap()
+		p.text(2, w.Tell(a.Question)+" "+state[a.State])
+		p.text(4, w.Tell(a.Words))
 	}
-	fmt.Fprintf(c.Out, "\n  %s\n", w.T("verify.told.limits"))
+	p.gap()
+	p.text(2, w.T("verify.told.limits"))
 	for _, l := range v.Limits {
-		for i, line := range document.Wrap(w.Tell(l), 74, 74) {
-			fmt.Fprintf(c.Out, "    %s %s\n", []string{"-", " "}[min(i, 1)], line)
-		}
+		p.led("    - ", w.Tell(l))
 	}
 }

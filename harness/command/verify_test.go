@@ -471,7 +471,8 @@ func logsOutside(t *testing.T, d *sealedShop) {
 		t.Fatal(err)
 	}
 	o := check.Options{Signer: check.Exactly(d.identity.Fingerprint())}
-	r = workflow.Verify(pdf, o, &record.Examiner{Extra: record.Judging{Files: logs.Files}.InMemory(all)}, toolName, 20*time.Second)
+	given := &record.Examiner{Extra: record.Judging{Files: logs.Files}.InMemory(all)}
+	r = workflow.Verify(pdf, o, given, toolName, 20*time.Second)
 	if s, words := state(r); s != check.Yes || !r.Valid {
 		t.Errorf("%s %s", s, words)
 	}

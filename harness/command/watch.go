@@ -21,8 +21,8 @@ func (c *Console) watchCommand() *cli.Command {
 			"alarm is given at the limit and when the log stops growing. Nothing is recorded:\n" +
 			"import the log when it is complete. Enter or Ctrl-C ends it.",
 		Flags: []cli.Flag{shopFlag, plainFlag, screenLanguageFlag,
-			&cli.StringFlag{Name: "map", Usage: "log map `FILE` or its name in the shop's logmaps folder; " +
-				"else the one that the plan names"},
+			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder; "+
+				"else the one that the plan names"),
 			&cli.DurationFlag{Name: "for", Usage: "end after `TIME`, such as 40m; else when asked to"},
 			&cli.DurationFlag{Name: "every", Usage: "without a terminal, tell the state each `TIME`", Value: 10 * time.Second}},
 		Action: c.onJob(c.watch),
@@ -57,7 +57,7 @@ func (c *Console) watch(x *cli.Context, job *workflow.Job) error {
 	if err != nil {
 		return err
 	}
-	c.print(fact.New("screen.next-import", "job", number, "step", step.ID, "file", file))
+	c.printer().whole(fact.New("screen.next-import", "job", number, "step", step.ID, "file", file))
 	if over {
 		return errNotPassed
 	}

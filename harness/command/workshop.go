@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -62,7 +63,7 @@ func (c *Console) bench(x *cli.Context) (*workflow.Shop, error) {
 	}
 	language := shop.Language
 	if slices.Contains(x.Command.Flags, cli.Flag(screenLanguageFlag)) {
-		language = firstOf(x.String("language"), language)
+		language = cmp.Or(x.String("language"), language)
 	}
 	return shop, c.speak(language)
 }
@@ -112,9 +113,6 @@ func technician(x *cli.Context, shop *workflow.Shop) (string, error) {
 // onJob is the action of a command about the job that its first argument names.
 func (c *Console) onJob(do func(*cli.Context, *workflow.Job) error) cli.ActionFunc {
 	return func(x *cli.Context) error {
-		if x.Command.ArgsUsage == "JOB" && x.NArg() > 1 {
-			return fmt.Errorf("%q is one argument too many; see --help", x.Args().Get(1))
-		}
 		job, err := c.openJob(x)
 		if err != nil {
 			return err
@@ -126,9 +124,6 @@ func (c *Console) onJob(do func(*cli.Context, *workflow.Job) error) cli.ActionFu
 // onShop is the action of a command about the shop, without arguments.
 func (c *Console) onShop(do func(*cli.Context, *workflow.Shop) error) cli.ActionFunc {
 	return func(x *cli.Context) error {
-		if err := noArguments(x); err != nil {
-			return err
-		}
 		shop, err := c.bench(x)
 		if err != nil {
 			return err
@@ -142,51 +137,37 @@ func stepArgument(x *cli.Context, job *workflow.Job) (*plans.Step, error) {
 	return job.Step(x.Args().Get(1))
 }
 
-// logMap reads a map by path, or by name from the shop's logmaps folder.
-func (c *Console) logMap(shopDir, name string) (logs.Map, error) {
-	return workflow.MapNamed(shopDir, name, c.path(name))
-}
-
-// namedMap is the map that --map names; nil without it.
+// namedMap is the map that --map names, by path or by name in the shop's logmaps
+// folder; nil without it.
 func (c *Console) namedMap(x *cli.Context, shopDir string) (*logs.Map, error) {
 	name := x.String("map")
 	if name == "" {
 		return nil, nil
 	}
-	m, err := c.logMap(shopDir, name)
+	m, err := workflow.MapNamed(shopDir, name, c.path(name))
 	return &m, err
 }
 
 // readInput reads a whole file of at most so many bytes; "-" is the standard
 // input.
 func (c *Console) readInput(name string, most int64) ([]byte, error) {
-	in := c.In
-	if name != "-" {
-		f, err := os.Open(c.path(name))
-		if err != nil {
-			return nil, err
-		}
-		defer f.Close()
-		if info, err := f.Stat(); err == nil && info.IsDir() {
-			return nil, fmt.Errorf("%s is a folder, not a file", name)
-		}
-		in = io.Reader(f)
+	f, err := c.open(name)
+	if err != nil {
+		return nil, err
 	}
-	return workflow.ReadAtMost(in, name, most)
+	defer f.Close()
+	return workflow.ReadAtMost(f, name, most)
 }
 
-func firstOf(texts ...string) string {
-	for _, t := range texts {
-		if t != "" {
-			return t
-		}
+// open opens a file that was typed; "-" is the standard input.
+func (c *Console) open(name string) (io.ReadCloser, error) {
+	if name == "-" {
+		return io.NopCloser(c.In), nil
 	}
-	return ""
-}
-
-func firstLine(s string) string {
-	first, _, _ := strings.Cut(s, "\n")
-	return first
+	if info, err := os.Stat(c.path(name)); err == nil && info.IsDir() {
+		return nil, fmt.Errorf("%s is a folder, not a file", name)
+	}
+	return os.Open(c.path(name))
 }
 
 // localTime is a time as people read it: local, with its offset.

@@ -158,9 +158,9 @@ func (s *session) oneOf(ctx context.Context, step *plans.Step, ask fact.Fact, na
 	if len(names) < 2 {
 		return strings.Join(names, ""), nil
 	}
-	var choices []Choice
+	var choices []choice
 	for _, n := range names {
-		choices = append(choices, Choice{Name: n})
+		choices = append(choices, choice{Name: n})
 	}
 	s.list(ask, choices)
 	q := fact.New("session.enter-for-none", "question", fact.New("session.number-or-name"))

@@ -12,16 +12,16 @@ import (
 	"proveout/plans/fact"
 )
 
-// A Choice is one answer that a question offers.
-type Choice struct {
+// A choice is one answer that a question offers.
+type choice struct {
 	Name  string    // what is typed, or its number
 	Title fact.Fact // may be zero
 }
 
-// A Question is one line of a form.
-type Question struct {
+// A question is one line of a form.
+type question struct {
 	Ask      fact.Fact
-	Choices  func() []Choice // what may be answered; nil means any text
+	Choices  func() []choice // what may be answered; nil means any text
 	Default  func() string   // what Enter means; nil: nothing
 	Optional bool            // Enter leaves it open
 	Many     bool            // asked again until Enter
@@ -34,9 +34,9 @@ type Question struct {
 // errBack is the answer /back to a question of a form.
 var errBack = errors.New("one question back")
 
-// Form asks the questions in their order. /back goes to the one before, /stop
+// form asks the questions in their order. /back goes to the one before, /stop
 // leaves with [ErrStopped].
-func (t *Talk) Form(ctx context.Context, questions []Question) error {
+func (t *Talk) form(ctx context.Context, questions []question) error {
 	backward := false
 	for i := 0; i < len(questions); {
 		q := &questions[i]
@@ -63,8 +63,8 @@ func (t *Talk) Form(ctx context.Context, questions []Question) error {
 	return nil
 }
 
-func (t *Talk) question(ctx context.Context, q *Question) error {
-	var choices []Choice
+func (t *Talk) question(ctx context.Context, q *question) error {
+	var choices []choice
 	if q.Choices != nil {
 		choices = q.Choices()
 		t.list(q.Ask, choices)
@@ -107,7 +107,7 @@ func (t *Talk) question(ctx context.Context, q *Question) error {
 	return nil
 }
 
-func (q *Question) text(otherwise string) fact.Fact {
+func (q *question) text(otherwise string) fact.Fact {
 	ask := q.Ask
 	if q.Choices != nil {
 		ask = fact.New("session.number-or-name")
@@ -124,7 +124,7 @@ func (q *Question) text(otherwise string) fact.Fact {
 }
 
 // list writes the choices below the question, with their numbers.
-func (t *Talk) list(ask fact.Fact, choices []Choice) {
+func (t *Talk) list(ask fact.Fact, choices []choice) {
 	t.screen.line(0, t.words(ask)+t.words(fact.New("session.colon")))
 	widest := 0
 	for _, c := range choices {
@@ -142,7 +142,7 @@ func (t *Talk) list(ask fact.Fact, choices []Choice) {
 }
 
 // pick finds the choice by number, by name, or by the beginning of one name.
-func pick(choices []Choice, answer string) (string, error) {
+func pick(choices []choice, answer string) (string, error) {
 	if n, err := strconv.Atoi(answer); err == nil && n >= 1 && n <= len(choices) {
 		return choices[n-1].Name, nil
 	}

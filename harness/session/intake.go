@@ -16,7 +16,7 @@ func (t *Talk) Receive(ctx context.Context, shop *workflow.Shop) (*workflow.Job,
 	t.Heading(fact.New("intake.heading"))
 	t.Say(fact.New("intake.how"))
 	in := &intake{shop.Receive(), shop, t}
-	if err := t.Form(ctx, append(in.card(), in.work()...)); err != nil {
+	if err := t.form(ctx, append(in.card(), in.work()...)); err != nil {
 		return nil, err
 	}
 	job, err := in.Open()
@@ -39,13 +39,13 @@ func phrase(text string) fact.Fact { return fact.Text(fact.Phrase(text)) }
 
 // library lists the families or plans with their titles. What cannot be read is
 // left out here; proveout plans check says why.
-func (in *intake) library(kind plans.FileKind) func() []Choice {
-	return func() []Choice {
+func (in *intake) library(kind plans.FileKind) func() []choice {
+	return func() []choice {
 		all, _ := workflow.Library(in.shop.Dir, kind)
-		var out []Choice
+		var out []choice
 		for _, e := range all {
-			if e.Trouble == nil {
-				out = append(out, Choice{e.ID, phrase(e.Title)})
+			if e.Trouble == "" {
+				out = append(out, choice{e.ID, phrase(e.Title)})
 			}
 		}
 		return out
@@ -61,34 +61,34 @@ func (in *intake) fullPlan() string {
 	return full
 }
 
-func (in *intake) variants() (out []Choice) {
+func (in *intake) variants() (out []choice) {
 	for _, name := range in.Family.Variants() {
 		f, err := in.Family.Variant(name)
 		if err != nil {
 			f = &plans.Family{}
 		}
-		out = append(out, Choice{name, phrase(f.Title)})
+		out = append(out, choice{name, phrase(f.Title)})
 	}
 	return out
 }
 
-func (in *intake) benches() (out []Choice) {
+func (in *intake) benches() (out []choice) {
 	for _, b := range in.shop.Benches {
-		out = append(out, Choice{b.ID, phrase(b.Title)})
+		out = append(out, choice{b.ID, phrase(b.Title)})
 	}
 	return out
 }
 
-func (in *intake) technicians() (out []Choice) {
+func (in *intake) technicians() (out []choice) {
 	for _, t := range in.shop.Technicians {
-		out = append(out, Choice{t.ID, fact.Text(fact.Name(t.Name))})
+		out = append(out, choice{t.ID, fact.Text(fact.Name(t.Name))})
 	}
 	return out
 }
 
-func (in *intake) kindsOfWork() (out []Choice) {
+func (in *intake) kindsOfWork() (out []choice) {
 	for _, w := range in.Plan.Work() {
-		out = append(out, Choice{Name: w})
+		out = append(out, choice{Name: w})
 	}
 	return out
 }
@@ -99,8 +99,8 @@ func keep(to *string) func(string) error {
 }
 
 // card asks what it is and what it must go through.
-func (in *intake) card() []Question {
-	return []Question{
+func (in *intake) card() []question {
+	return []question{
 		{Ask: fact.New("intake.family"), Choices: in.library(plans.FamilyKind), Accept: in.SetFamily},
 		{Ask: fact.New("intake.variant"), Choices: in.variants, Accept: in.SetVariant,
 			Skip: func() bool { return len(in.Family.Variants()) < 2 }},
@@ -115,8 +115,8 @@ func (in *intake) card() []Question {
 }
 
 // work asks why it came and what was done.
-func (in *intake) work() []Question {
-	return []Question{
+func (in *intake) work() []question {
+	return []question{
 		{Ask: fact.New("intake.complaint"), Optional: true, Accept: keep(&in.Complaint)},
 		{Ask: fact.New("intake.complaint-every"), Optional: true, Accept: in.SetComplaintEvery,
 			Skip: func() bool { return in.Complaint == "" }},

@@ -19,7 +19,7 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 	n := &newShop{t: t, dir: folder, p: plans.ShopParams{Language: language}}
 	t.Heading(fact.New("shop.heading"))
 	t.Say(fact.New("shop.how"))
-	if err := t.Form(ctx, n.questions(usual)); err != nil {
+	if err := t.form(ctx, n.questions(usual)); err != nil {
 		return "", err
 	}
 	t.Heading(fact.New("shop.instruments"))
@@ -33,7 +33,7 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 		limits := fact.AsWritten(inst.Limits.Text)
 		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", limits))
 	}
-	change, err := t.Confirm(ctx, fact.New("shop.change-now"), false)
+	change, err := t.confirm(ctx, fact.New("shop.change-now"), false)
 	if err == nil && change {
 		err = n.instruments(ctx, list)
 	}
@@ -55,11 +55,11 @@ type newShop struct {
 	p   plans.ShopParams
 }
 
-func (n *newShop) questions(usual *plans.Shop) []Question {
+func (n *newShop) questions(usual *plans.Shop) []question {
 	named := n.dir != ""
 	propose := func(s string) func() string { return func() string { return s } }
 	bench := usual.Benches[0]
-	return []Question{
+	return []question{
 		{Ask: fact.New("shop.folder"), Default: propose("shop"), Accept: n.setFolder,
 			Skip: func() bool { return named }},
 		{Ask: fact.New("shop.name"), Default: propose(usual.Name), Accept: keep(&n.p.Name)},
@@ -90,17 +90,17 @@ func (n *newShop) addAddress(line string) error {
 	return nil
 }
 
-func (n *newShop) slotKeys() []Choice {
+func (n *newShop) slotKeys() []choice {
 	keys := plans.SlotKeys(n.p.SlotKind)
 	both := fact.New("shop.takes-both", "one", keys[1], "other", keys[2])
-	return []Choice{{keys[0], both}, {Name: keys[1]}, {Name: keys[2]}}
+	return []choice{{keys[0], both}, {Name: keys[1]}, {Name: keys[2]}}
 }
 
 // wordsOf are the words that a shop file may have at a key.
-func wordsOf(path string) func() []Choice {
-	return func() (out []Choice) {
+func wordsOf(path string) func() []choice {
+	return func() (out []choice) {
 		for _, word := range plans.WordsAt(plans.ShopKind, path) {
-			out = append(out, Choice{Name: word})
+			out = append(out, choice{Name: word})
 		}
 		return out
 	}
@@ -109,9 +109,9 @@ func wordsOf(path string) func() []Choice {
 // instruments asks for title and limits of each instrument. What makes no shop
 // file is asked again.
 func (n *newShop) instruments(ctx context.Context, list []plans.Instrument) error {
-	var questions []Question
+	var questions []question
 	ask := func(of map[string]string, key string, q fact.Fact) {
-		questions = append(questions, Question{
+		questions = append(questions, question{
 			Ask:     q,
 			Default: func() string { return of[key] },
 			Accept: func(answer string) error {
@@ -133,7 +133,7 @@ func (n *newShop) instruments(ctx context.Context, list []plans.Instrument) erro
 		ask(stated, "title", fact.New("shop.what-measures", "quantities", quantities(inst)))
 		ask(stated, "accuracy", fact.New("shop.stated-limits"))
 	}
-	return n.t.Form(ctx, questions)
+	return n.t.form(ctx, questions)
 }
 
 // quantities are what an instrument measures, and where.

@@ -82,10 +82,10 @@ func TestFormGoesBack(t *testing.T) {
 	keep := func(i int) func(string) error { return func(a string) error { got[i] = a; return nil } }
 	talk := NewTalk(strings.NewReader("one\n/back\nuno\n2\n/back\n1\n\n"), &out, Options{Words: english(t)})
 	ask := func(text string) fact.Fact { return fact.Text(fact.Name(text)) }
-	err := talk.Form(context.Background(), []Question{
+	err := talk.form(context.Background(), []question{
 		{Ask: ask("First"), Accept: keep(0)},
 		{Ask: ask("Second"), Accept: keep(1),
-			Choices: func() []Choice { return []Choice{{Name: "left"}, {Name: "right"}} }},
+			Choices: func() []choice { return []choice{{Name: "left"}, {Name: "right"}} }},
 		{Ask: ask("Third"), Default: func() string { return "three" }, Accept: keep(2)},
 	})
 	if err != nil || got != [3]string{"uno", "left", "three"} {

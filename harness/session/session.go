@@ -274,9 +274,9 @@ func (s *session) instrument(ctx context.Context, step *plans.Step, f plans.Fiel
 	if len(all) == 0 {
 		return "", nil
 	}
-	var choices []Choice
+	var choices []choice
 	for _, inst := range all {
-		choices = append(choices, Choice{inst.ID, fact.Text(fact.Phrase(inst.Title))})
+		choices = append(choices, choice{inst.ID, fact.Text(fact.Phrase(inst.Title))})
 	}
 	s.list(fact.New("session.which-instrument", "question", f.Ask), choices)
 	err := s.until(ctx, s.asking(step), s.words(fact.New("session.number-or-name")), func(answer string) (err error) {

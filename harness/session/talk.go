@@ -216,9 +216,9 @@ func (t *Talk) means(answer string, word fact.Fact, english string) bool {
 	return false
 }
 
-// Confirm asks a yes-or-no question outside of a session; Enter means
+// confirm asks a yes-or-no question outside of a session; Enter means
 // otherwise.
-func (t *Talk) Confirm(ctx context.Context, q fact.Fact, otherwise bool) (bool, error) {
+func (t *Talk) confirm(ctx context.Context, q fact.Fact, otherwise bool) (bool, error) {
 	return t.yes(ctx, func(ctx context.Context, q string) (string, error) {
 		answer, err := t.ask(ctx, q)
 		if err == nil && answer == "/stop" {

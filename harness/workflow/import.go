@@ -16,6 +16,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/bus"
+	"proveout/scoring/memory"
 	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/pattern"
 	"proveout/scoring/picture/raster"
@@ -174,7 +175,7 @@ func (im *importing) logMap(path string) (logs.Map, error) {
 	if im.Place == "" {
 		return m, nil
 	}
-	m, err := sniffed(path, m)
+	m, err := sniffed(path, filepath.Base(path), m)
 	for i := range m.Columns {
 		if m.Columns[i].Quantity == "temperature" {
 			m.Columns[i].Place = im.Place
@@ -196,8 +197,8 @@ func (j *Job) mapOf(step *plans.Step) (logs.Map, error) {
 }
 
 // sniffed is a map with a format: the one that the log suggests where it has
-// none.
-func sniffed(path string, m logs.Map) (logs.Map, error) {
+// none. Messages call the log by name.
+func sniffed(path, name string, m logs.Map) (logs.Map, error) {
 	if m.Format != "" {
 		return m, nil
 	}
@@ -206,7 +207,7 @@ func sniffed(path string, m logs.Map) (logs.Map, error) {
 		return m, err
 	}
 	defer f.Close()
-	return logs.Sniff(filepath.Base(path), f)
+	return logs.Sniff(name, f)
 }
 
 // refuseLog refuses a log that the step cannot use. One that cannot be read is
@@ -217,7 +218,7 @@ func (im *importing) refuseLog(path string, m logs.Map) error {
 		return fmt.Errorf("step %s is of kind %s and takes no log; record what was read with: proveout record",
 			step.ID, step.Kind)
 	}
-	m, err := sniffed(path, m)
+	m, err := sniffed(path, filepath.Base(path), m)
 	if err != nil {
 		return nil
 	}
@@ -228,11 +229,11 @@ func (im *importing) refuseLog(path string, m logs.Map) error {
 		}
 	}
 	what := fmt.Sprintf("no column of this log is a %s, which step %s needs", strings.Join(needed, " or a "), step.ID)
-	return NoColumn(filepath.Base(path), m, what)
+	return noColumn(filepath.Base(path), m, what)
 }
 
-// NoColumn says of a log that it lacks a quantity, at its header.
-func NoColumn(name string, m logs.Map, what string) error {
+// noColumn says of a log that it lacks a quantity, at its header.
+func noColumn(name string, m logs.Map, what string) error {
 	return &plans.Problem{
 		File: name, Line: max(m.Header, 1), Column: 1,
 		What: what, Fix: "name it in the header with its unit, or in a log map",
@@ -263,7 +264,7 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 		one.Kind, one.Devices = "dump", len(devices)
 		return keepWhole(f, path, one, job.Entry{Kind: job.Dumped})
 	case plans.FailingList:
-		if _, err := ChoosePool(im.Family, im.Failures.Pool); err != nil {
+		if _, err := Memory(im.Family, im.Failures.Pool); err != nil {
 			return one, nil, err
 		}
 		one.Kind = "failing-addresses"
@@ -372,46 +373,45 @@ func (im *importing) look(path string) (reading.Capture, error) {
 	return part, nil
 }
 
-// ReadCapture reads the capture at a path; messages call it by name.
-func ReadCapture(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
-	if st, err := os.Stat(path); err == nil && st.IsDir() {
-		return nil, fmt.Errorf("%s is a folder, not a picture", name)
+// Memories are the memories of a family: the one of a name, or without one all.
+func Memories(family *plans.Family, name string) ([]memory.Organisation, error) {
+	if name != "" || len(family.Memory) == 0 {
+		one, err := Memory(family, name)
+		return []memory.Organisation{one}, err
 	}
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, err
+	var out []memory.Organisation
+	for _, pool := range family.Memory {
+		one, err := Memory(family, pool.Name)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, one)
 	}
-	defer file.Close()
-	p, err := scoring.ReadCapture(file, filepath.Base(path), mode)
-	var pe *os.PathError
-	if err != nil && !errors.As(err, &pe) {
-		err = fmt.Errorf("%s: %w", name, err)
-	}
-	return p, err
+	return out, nil
 }
 
-// ChoosePool returns the memory of a family by name, or its only one.
-func ChoosePool(family *plans.Family, name string) (*plans.MemoryPool, error) {
+// Memory is the memory of a family by name, or its only one.
+func Memory(family *plans.Family, name string) (none memory.Organisation, err error) {
 	var names []string
-	for i := range family.Memory {
-		p := &family.Memory[i]
+	for _, p := range family.Memory {
 		if p.Name == name || len(family.Memory) == 1 && name == "" {
 			if len(p.Banks) == 0 || p.ChipBits == 0 {
-				return nil, fmt.Errorf("family %q does not say which chips its memory is made of; "+
+				return none, fmt.Errorf("family %q does not say which chips its memory is made of; "+
 					"add chip, bus and banks to it", family.ID)
 			}
-			return p, nil
+			org := scoring.Organisation(p)
+			return org, org.Check()
 		}
 		names = append(names, p.Name)
 	}
 	switch {
 	case len(family.Memory) == 0:
-		return nil, fmt.Errorf("family %q states no memory", family.ID)
+		return none, fmt.Errorf("family %q states no memory", family.ID)
 	case name == "":
-		return nil, fmt.Errorf("family %q has several memories: say which with --pool %s",
+		return none, fmt.Errorf("family %q has several memories: say which with --pool %s",
 			family.ID, strings.Join(names, " or --pool "))
 	}
-	return nil, fmt.Errorf("family %q has no memory %q", family.ID, name)
+	return none, fmt.Errorf("family %q has no memory %q", family.ID, name)
 }
 
 // dumped decodes the devices of a dump of configuration space. Errors name the

@@ -1,15 +1,14 @@
 package workflow
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"strings"
-	"sync"
 
 	"proveout/harness/job"
 	"proveout/harness/reading"
@@ -36,7 +35,7 @@ type Issue struct {
 	NoLogs       bool   // leave the log files out of the certificate
 	PrintCodes   bool   // print characters that the fonts do not have by their codes
 
-	Passphrase func() ([]byte, error) // of the signing key, where it has one
+	Passphrase Secret // of the signing key, where it has one
 }
 
 // An Issued document, as certify and report --json tell it. Number and paths are
@@ -89,7 +88,7 @@ func (is *issuing) certificate() bool { return is.Kind == content.Certificate }
 func (is *issuing) note(f fact.Fact) { is.out.Notes = append(is.out.Notes, f) }
 
 func (is *issuing) issue() (err error) {
-	if is.paper, err = document.PaperNamed(firstOf(is.Paper, is.Shop.Paper)); err != nil {
+	if is.paper, err = document.PaperNamed(cmp.Or(is.Paper, is.Shop.Paper)); err != nil {
 		return err
 	}
 	if is.certificate() {
@@ -224,7 +223,7 @@ func (is *issuing) document() (d *content.Document, err error) {
 		told = &unnamed
 	}
 	d = &content.Document{Plan: is.Plan, Family: is.Family, Record: content.Record{
-		Kind: is.Kind, IssuedAt: is.home.Now(), Tool: Tool, Language: firstOf(is.Language, is.Shop.Language, "en"),
+		Kind: is.Kind, IssuedAt: is.home.Now(), Tool: Tool, Language: cmp.Or(is.Language, is.Shop.Language, "en"),
 		Replaces: is.Replaces, Because: is.Because, Shop: is.Shop, Job: told, Outcome: is.Outcome(),
 	}}
 	if _, err := words.In(d.Language); err != nil {
@@ -265,49 +264,25 @@ func (is *issuing) nameWho(d *content.Document) error {
 
 // readPhotos reads the photos of a card: the versions for print that the job
 // keeps, and where one is missing or is not the one that the job names, the
-// photo itself, several at once.
+// photo itself.
 func readPhotos(dir string, files []reading.Evidence) ([]content.Photo, error) {
-	photos, errs := make([]content.Photo, len(files)), make([]error, len(files))
-	next := make(chan int, len(files))
+	photos := make([]content.Photo, len(files))
 	taken := map[int]bool{} // widths; each must have its own
 	for i, e := range files {
-		photos[i] = content.Photo{Caption: firstOf(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
-		if _, err := os.Stat(job.EvidencePath(dir, e)); err == nil { // what the certificate names must be there
-			if small, ok := job.ReadPrint(dir, e); ok && photos[i].Take(small) == nil && !taken[photos[i].Width] {
-				taken[photos[i].Width] = true
+		p := &photos[i]
+		*p = content.Photo{Caption: cmp.Or(e.Caption, e.Role), Role: e.Role, SHA256: e.SHA256}
+		path := job.EvidencePath(dir, e)
+		if _, err := os.Stat(path); err == nil { // what the certificate names must be there
+			if small, ok := job.ReadPrint(dir, e); ok && p.Take(small) == nil && !taken[p.Width] {
+				taken[p.Width] = true
 				continue
 			}
 		}
-		photos[i].JPEG = nil
-		next <- i
-	}
-	close(next)
-	var all sync.WaitGroup
-	for range min(len(next), runtime.GOMAXPROCS(0)) {
-		all.Go(func() {
-			for i := range next {
-				img, err := readPicture(job.EvidencePath(dir, files[i]))
-				if err != nil {
-					errs[i] = fmt.Errorf("photo %s: %w", files[i].Name, err)
-				}
-				photos[i].Image = img
-			}
-		})
-	}
-	all.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
+		p.JPEG = nil
+		var err error
+		if p.Image, err = readPicture(path); err != nil {
+			return nil, fmt.Errorf("photo %s: %w", e.Name, err)
 		}
 	}
 	return photos, nil
-}
-
-func firstOf(texts ...string) string {
-	for _, t := range texts {
-		if t != "" {
-			return t
-		}
-	}
-	return ""
 }

@@ -149,8 +149,7 @@ func (j *Job) HeldBy(step *plans.Step) string { return scoring.HeldBy(j.Input, s
 
 func (j *Job) refuseHeld(step *plans.Step) error {
 	if gate := j.HeldBy(step); gate != "" {
-		return fmt.Errorf("step %s is held: the gate %q failed. Nobody powers the card until it passes; "+
-			"put it right and record it again with --retest", step.ID, gate)
+		return fact.New("job.held", "step", step.ID, "gate", gate).Err()
 	}
 	return nil
 }

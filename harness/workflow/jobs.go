@@ -1,11 +1,12 @@
 package workflow
 
 import (
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
 	"proveout/harness/job"
-	"proveout/plans"
 	"proveout/scoring/conformity"
 )
 
@@ -21,6 +22,17 @@ type Standing struct {
 	Accepted bool               `json:"accepted"`
 	WaitsFor string             `json:"waits_for,omitempty"`
 	Trouble  string             `json:"trouble,omitempty"` // why it cannot be read
+}
+
+// JobNumbers are the numbers of all jobs of the shop, whatever their state.
+func (s *Shop) JobNumbers() (numbers []string) {
+	folders, _ := os.ReadDir(filepath.Join(s.Dir, "jobs"))
+	for _, f := range folders {
+		if f.IsDir() && !strings.HasPrefix(f.Name(), ".") {
+			numbers = append(numbers, f.Name())
+		}
+	}
+	return numbers
 }
 
 // Jobs tells how all jobs of the shop stand, oldest number first.
@@ -56,45 +68,4 @@ func (s *Shop) standing(b job.Brief) Standing {
 func firstLine(err error) string {
 	first, _, _ := strings.Cut(err.Error(), "\n")
 	return first
-}
-
-// A Titled is a plan or family that can be used, with what it is called.
-type Titled struct {
-	plans.Entry
-	Title   string
-	Trouble error // why it cannot be read
-}
-
-// Library lists the plans or families of a shop and the built-in ones.
-func Library(shopDir string, kind plans.FileKind) ([]Titled, error) {
-	entries, err := plans.List(shopDir, kind)
-	var out []Titled
-	for _, e := range entries {
-		one := Titled{Entry: e}
-		one.Title, one.Trouble = titleOf(shopDir, kind, e.ID)
-		out = append(out, one)
-	}
-	return out, err
-}
-
-func titleOf(shopDir string, kind plans.FileKind, id string) (string, error) {
-	if kind == plans.PlanKind {
-		p, err := plans.FindPlan(shopDir, id)
-		if err != nil {
-			return "", err
-		}
-		return p.Title, nil
-	}
-	f, err := plans.FindFamily(shopDir, id)
-	if err != nil {
-		return "", err
-	}
-	if names := f.Variants(); len(names) > 0 {
-		return f.Title + " (" + strings.Join(names, ", ") + ")", nil
-	}
-	family, err := f.Variant("")
-	if err != nil {
-		return "", err
-	}
-	return family.Title, nil
 }

@@ -49,6 +49,50 @@ func Decoded(d probe.Device) *bus.Device {
 	return &one
 }
 
+// LocalDevices decodes the configuration space of devices of this computer, named
+// as [probe.Machine.Named] says.
+func LocalDevices(root, address string, now time.Time) ([]bus.Device, error) {
+	m, err := probe.Look(root, now)
+	if err != nil {
+		return nil, err
+	}
+	found, err := m.Named(address)
+	if err != nil {
+		return nil, err
+	}
+	var out []bus.Device
+	for _, d := range found {
+		if len(d.Config) == 0 {
+			return nil, fmt.Errorf("configuration space of %s cannot be read here: %s",
+				d.Address, strings.Join(m.Notes, "; "))
+		}
+		device := Decoded(d)
+		if device == nil {
+			return nil, fmt.Errorf("%s: %d bytes of configuration space, a header has 64", d.Address, len(d.Config))
+		}
+		if device.DumpBytes < 256 {
+			device.Notes = append(device.Notes, fact.New("bus.header-without-rights"))
+		}
+		out = append(out, *device)
+	}
+	return out, nil
+}
+
+// NameDevices gives devices the names of the system's list, where it has one.
+func NameDevices(devices []bus.Device) {
+	for _, dir := range []string{"/usr/share/misc", "/usr/share/hwdata", "/usr/share", "/var/lib/pciutils"} {
+		f, err := os.Open(filepath.Join(dir, "pci.ids"))
+		if err != nil {
+			continue
+		}
+		err = bus.FillNames(f, devices)
+		f.Close()
+		if err == nil {
+			return
+		}
+	}
+}
+
 // Link says on which bus a device sits and the rate in use, in the words of a
 // family file; empty where it does not tell.
 func Link(d probe.Device) (kind, rate string) {

@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -145,8 +146,8 @@ func (j *Job) score(workload string) (register.Entry, bool) {
 				number := j.Input.Job.Number
 				return register.Entry{
 					Kind: register.Score, Family: j.Family.ID, Variant: j.Family.Variant,
-					Unit: firstOf(check.Unit, "fps"), Better: "higher",
-					Card: firstOf(j.Input.Job.Card.Serial, "job "+number), Value: float64(*check.Value), Job: number,
+					Unit: cmp.Or(check.Unit, "fps"), Better: "higher",
+					Card: cmp.Or(j.Input.Job.Card.Serial, "job "+number), Value: float64(*check.Value), Job: number,
 				}, true
 			}
 		}

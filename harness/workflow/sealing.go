@@ -24,23 +24,6 @@ import (
 	"proveout/report/seal/pdffile"
 )
 
-// OpenKey opens the signing key of a shop, and reports whether it is behind a
-// passphrase, which is asked for. The error is [seal.ErrNone] when there is no
-// key.
-func OpenKey(keys seal.Keys, passphrase func() ([]byte, error)) (id seal.Identity, locked bool, err error) {
-	if locked, err = keys.Encrypted(); err != nil {
-		return id, locked, err
-	}
-	var word []byte
-	if locked {
-		if word, err = passphrase(); err != nil {
-			return id, locked, err
-		}
-	}
-	id, err = keys.Load(word)
-	return id, locked, err
-}
-
 // openKey opens the shop's key for a certificate, and tells what is odd about it.
 func (is *issuing) openKey(d *content.Document) error {
 	keys := Keys(is.home.Dir)
@@ -111,13 +94,14 @@ func (is *issuing) made(d *content.Document) (pdf, page []byte, err error) {
 	return pdf, page, err
 }
 
-// written writes both forms of a document at once.
+// written writes both forms of a document.
 func written(d *content.Document, c *content.Content, paper document.Paper) (pdf, html []byte, err error) {
 	var b, h bytes.Buffer
-	done := make(chan error, 1)
-	go func() { done <- page.Write(&h, c) }() // both only read what is laid out
-	err = document.Write(&b, d, c, paper)
-	return b.Bytes(), h.Bytes(), errors.Join(err, <-done)
+	if err := document.Write(&b, d, c, paper); err != nil {
+		return nil, nil, err
+	}
+	err = page.Write(&h, c)
+	return b.Bytes(), h.Bytes(), err
 }
 
 // fromRecord writes the record of a document and reads the document back from

@@ -19,7 +19,6 @@ import (
 	"proveout/harness/job"
 	"proveout/plans"
 	"proveout/plans/document"
-	"proveout/report/seal"
 	"proveout/report/words"
 )
 
@@ -96,9 +95,6 @@ func MakeShop(dir, text string) error {
 	}
 	return job.WriteFile(path, []byte(text), job.KeepExisting)
 }
-
-// Keys keep the signing identity of the shop in a folder.
-func Keys(shopDir string) seal.Keys { return seal.Keys(filepath.Join(shopDir, "keys")) }
 
 // benchNamed returns the bench with an id; without one, the only bench.
 func (s *Shop) benchNamed(id string) (*plans.Bench, error) {
