@@ -59,7 +59,7 @@ const (
 	maxSampleRows = 4096
 	minSampleRows = 128
 	sampleBudget  = 16 << 20
-	sampleRowSize = 80
+	sampleRowSize = 72
 	maxPatterns   = 64
 )
 

@@ -289,6 +289,9 @@ func (b board) failures(r *rand.Rand, faults []trouble, s patternSet, n int) ([]
 		}
 		t := faults[try%len(faults)]
 		bank, word, slot, pass := t.bank, b.aim(r, t), r.IntN(slots), r.IntN(4*b.wordBits)
+		if t.kind != memory.BankLost && !t.allChips { // an access of the rest of the bus shows nothing
+			slot = (t.chip*b.chipBits + r.IntN(b.chipBits)) / b.wordBits
+		}
 		addr := (int64(bank)*b.words+word)*b.beat() + int64(slot*b.wordBits/8)
 		written := s.datum(addr, pass, b.wordBits)
 		read := written
