@@ -24,12 +24,12 @@ func TestLocalDevice(t *testing.T) {
 	}
 	config := make([]byte, 256)
 	binary.LittleEndian.PutUint16(config[0:], 0xf5e1)
-	binary.LittleEndian.PutUint16(config[2:], 0x0166)
+	binary.LittleEndian.PutUint16(config[2:], 0x0137)
 	config[0xb] = 3
 	for name, data := range map[string][]byte{
 		"config": config,
 		"vendor": []byte("0xf5e1\n"),
-		"device": []byte("0x0166\n"),
+		"device": []byte("0x0137\n"),
 		"class":  []byte("0x030000\n"),
 	} {
 		if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
@@ -56,7 +56,7 @@ func TestLocalDevice(t *testing.T) {
 		}
 		err := json.Unmarshal([]byte(out), &a)
 		found := err == nil && code == 0 && len(a.Devices) == 1
-		if !found || a.Devices[0].DeviceID != "0x0166" || a.Devices[0].Address != "0000:01:00.0" {
+		if !found || a.Devices[0].DeviceID != "0x0137" || a.Devices[0].Address != "0000:01:00.0" {
 			t.Errorf("%s: exit %d, %s%s", address, code, out, diag)
 		}
 	}

@@ -17,7 +17,7 @@ func dumpOf(devices int) string {
 	// The head of the card and its AGP registers, as in testdata/script/import_bus.txtar;
 	// the others are network controllers of an invented maker.
 	card := map[int]string{
-		0x00: "e1 f5 66 01 07 00 b0 02 03 00 00 03 00 20 00 00",
+		0x00: "e1 f5 37 01 07 00 b0 02 03 00 00 03 00 20 00 00",
 		0x10: "08 00 00 e8 00 00 00 f0 00 00 00 00 00 00 00 00",
 		0x20: "00 00 00 00 00 00 00 00 00 00 00 00 e1 f5 01 0a",
 		0x30: "00 00 00 00 60 00 00 00 00 00 00 00 0b 01 00 00",

@@ -436,7 +436,7 @@ func Devices(name string, data []byte) ([]bus.Device, error) {
 	for _, p := range problems {
 		fix := "give rows of 16 bytes behind their offset, or the raw bytes: 64, 256 or 4096"
 		if p.Line > 0 {
-			fix = "give rows of 16 bytes behind their offset, as in \"00: f5 e1 66 01 …\""
+			fix = "give rows of 16 bytes behind their offset, as in \"00: e1 f5 37 01 …\""
 		}
 		errs = append(errs, &plans.Problem{File: name, Line: p.Line, What: english(p.What), Fix: fix})
 	}
