@@ -40,8 +40,10 @@ func TestRoomsImportOneWay(t *testing.T) {
 			return in("proveout/scoring", "proveout/report") || in(roof...)
 		case room == "scoring":
 			return in("proveout/report", "os", "net", "os/exec") || in("proveout/harness") && !in("proveout/harness/reading")
-		case dir == "report/internal/sample", dir == "report/checkpage/browser":
-			return in(roof...) // documents for tests, and the check page, are judged as the program judges
+		case dir == "report/internal/sample": // documents for tests, judged as the program judges
+			return in(roof...)
+		case dir == "report/checkpage/browser": // a program of its own, which judges again
+			return in(roof...)
 		case room == "report":
 			return in("proveout/harness") && !in("proveout/harness/reading") ||
 				in("proveout/scoring") && !in("proveout/scoring/outcome", "proveout/scoring/conformity")
