@@ -427,9 +427,9 @@ func scoreKeys(sc *ReferenceScore) []key {
 	}
 }
 
-// ReferenceSet returns the family's set for a workload on a bench; an empty
+// referenceSet returns the family's set for a workload on a bench; an empty
 // bench means any.
-func (f *Family) ReferenceSet(workload, bench string) (*ReferenceSet, bool) {
+func (f *Family) referenceSet(workload, bench string) (*ReferenceSet, bool) {
 	return find(f.Reference, func(r *ReferenceSet) bool {
 		return r.Workload == workload && (bench == "" || r.Bench == bench)
 	})

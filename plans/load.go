@@ -115,7 +115,7 @@ func (l *Load) against(x *crossCheck) {
 func (l *Load) fields(family *Family) []Field {
 	score := Field{Name: "score", Ask: fact.New("ask.score"), Dimension: quantity.Number,
 		Many: true, Required: l.Workload != ""}
-	if set, ok := family.ReferenceSet(l.Workload, ""); ok {
+	if set, ok := family.referenceSet(l.Workload, ""); ok {
 		score.Unit = set.Unit
 		score.Expected = fact.New("ask.as-good-cards", "n", len(set.Scores))
 	}

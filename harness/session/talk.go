@@ -32,8 +32,8 @@ type Options struct {
 	Machine workflow.Machine          // the computer that the card sits in
 	Now     func() time.Time
 	Tick    time.Duration // of a running clock; 250 ms when zero
-	// Uptime is the clock of timed runs; [Uptime] when nil.
-	Uptime func() (awake, total time.Duration)
+	// uptime is the clock of timed runs; [uptime] when nil.
+	uptime func() (awake, total time.Duration)
 	// Interrupt carries Ctrl-C. The first asks, the second leaves at once.
 	Interrupt <-chan struct{}
 }
@@ -55,8 +55,8 @@ func NewTalk(in io.Reader, out io.Writer, o Options) *Talk {
 	if o.Tick <= 0 {
 		o.Tick = 250 * time.Millisecond
 	}
-	if o.Uptime == nil {
-		o.Uptime = Uptime
+	if o.uptime == nil {
+		o.uptime = uptime
 	}
 	if o.Path == nil {
 		o.Path = func(typed string) string { return typed }

@@ -221,7 +221,7 @@ func (r *run) start(words []string) error {
 	if err := r.s.job.RunBegan(r.step.ID); err != nil {
 		return err
 	}
-	r.watch = startWatch(r.s.o.Uptime)
+	r.watch = startWatch(r.s.o.uptime)
 	if words == nil {
 		return nil
 	}

@@ -83,11 +83,11 @@ func newTrial(t *testing.T, keys string) *trial {
 		Look:   Look{Width: 60},
 		Words:  english(t),
 		Now:    func() time.Time { return tr.wall },
-		Uptime: func() (time.Duration, time.Duration) { return tr.awake, tr.total },
+		uptime: func() (time.Duration, time.Duration) { return tr.awake, tr.total },
 	})
 	s := talk.session(tr.job)
 	tr.run = s.newRun(&tr.job.Plan.Steps[0])
-	tr.run.watch = startWatch(s.o.Uptime)
+	tr.run.watch = startWatch(s.o.uptime)
 	return tr
 }
 
@@ -265,7 +265,7 @@ func TestLeavingARunCutsIt(t *testing.T) {
 	interrupt <- struct{}{}
 	talk := NewTalk(strings.NewReader("\n"), io.Discard, Options{
 		Look: Look{Width: 60}, Words: english(t), Interrupt: interrupt,
-		Uptime: func() (time.Duration, time.Duration) { return 0, 0 },
+		uptime: func() (time.Duration, time.Duration) { return 0, 0 },
 	})
 	_, err := talk.session(job).timed(context.Background(), &job.Plan.Steps[0])
 	if !errors.Is(err, ErrStopped) {

@@ -6,12 +6,12 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Uptime returns how long this computer has been awake and how long it has
+// uptime returns how long this computer has been awake and how long it has
 // been up, sleep included. Neither follows the time of day, so a clock change
 // or daylight saving falsifies no duration, and the difference is sleep.
 //
 // Source: clock_gettime(2), CLOCK_MONOTONIC and CLOCK_BOOTTIME.
-func Uptime() (awake, total time.Duration) {
+func uptime() (awake, total time.Duration) {
 	return readClock(unix.CLOCK_MONOTONIC), readClock(unix.CLOCK_BOOTTIME)
 }
 

@@ -59,7 +59,7 @@ func (w *watcher) limit(live workflow.Live) {
 // Ctrl-C. It reports whether the limit was passed.
 func (t *Talk) Watch(ctx context.Context, f workflow.Follower, how Watching) (over bool, err error) {
 	w := &watcher{Talk: t}
-	watch := startWatch(t.o.Uptime)
+	watch := startWatch(t.o.uptime)
 	tick := time.NewTicker(t.o.Tick)
 	defer tick.Stop()
 	defer t.screen.settle()

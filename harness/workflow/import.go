@@ -342,7 +342,7 @@ func (im *importing) look(path string) (reading.Capture, error) {
 	if _, err := scoring.RouteNamed(of.Route); err != nil {
 		return part, fmt.Errorf("--route: %w", err)
 	}
-	p, err := ReadCapture(path, name, mode)
+	p, err := readCapture(path, name, mode)
 	if errors.Is(err, raster.ErrUnknown) {
 		return part, fmt.Errorf("%s is not a PNG, JPEG, BMP, TIFF, PCX or TGA picture, "+
 			"and not a .raw dump of the frame buffer", name)

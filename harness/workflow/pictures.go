@@ -26,8 +26,8 @@ import (
 	"proveout/scoring/picture/raster"
 )
 
-// ReadCapture reads the capture at a path; messages call it by name.
-func ReadCapture(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
+// readCapture reads the capture at a path; messages call it by name.
+func readCapture(path, name string, mode *pattern.Mode) (*raster.RGB, error) {
 	if st, err := os.Stat(path); err == nil && st.IsDir() {
 		return nil, fmt.Errorf("%s is a folder, not a picture", name)
 	}
@@ -89,7 +89,7 @@ func pictureFile(path, name string, mode *pattern.Mode) (*pattern.Frame, error) 
 	if scoring.IsRaw(name) {
 		return pictureDump(path, name, mode)
 	}
-	p, err := ReadCapture(path, name, nil)
+	p, err := readCapture(path, name, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -139,7 +139,7 @@ func CompareCapture(path, name string, shown *pattern.Frame, o picture.Options) 
 	if shown != nil {
 		mode = &shown.Mode
 	}
-	p, err := ReadCapture(path, name, mode)
+	p, err := readCapture(path, name, mode)
 	if err != nil {
 		return nil, err
 	}

@@ -19,10 +19,10 @@ type builder struct {
 }
 
 // Build lays out the document, once for all that is made of it. It prepares the
-// photos if that was not done. The errors are those of [Document.Check],
+// photos if that was not done. The errors are those of Document.check,
 // of an unknown language, and of pictures that cannot be encoded.
 func Build(d *Document) (*Content, error) {
-	if err := d.Check(); err != nil {
+	if err := d.check(); err != nil {
 		return nil, err
 	}
 	w, err := words.In(d.Language)

@@ -31,10 +31,10 @@ type Document struct {
 // ErrNotAccepted is returned for a certificate whose outcome is not accepted.
 var ErrNotAccepted = errors.New("a certificate needs an accepted outcome; make a test report instead")
 
-// Check says what a document lacks before it can be written: the values every
+// check says what a document lacks before it can be written: the values every
 // page needs, and for a certificate an accepted outcome, a number and the name
 // of who authorised it.
-func (d *Document) Check() error {
+func (d *Document) check() error {
 	switch {
 	case d.Outcome == nil, d.Job == nil, d.Plan == nil, d.Family == nil, d.Shop == nil:
 		return errors.New("a document needs the shop, the job, its plan, its family and the outcome")

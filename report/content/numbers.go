@@ -37,8 +37,8 @@ func Measured(c *outcome.Check, w *words.Catalogue) string {
 	return w.Decimal(value) + gap + "±" + gap + w.Decimal(u) + unit
 }
 
-// Probability writes a probability of conformance in per cent.
-func Probability(p *float64, w *words.Catalogue) string {
+// probability writes a probability of conformance in per cent.
+func probability(p *float64, w *words.Catalogue) string {
 	if p == nil || math.IsNaN(*p) {
 		return "–"
 	}

@@ -34,11 +34,11 @@ func TestMeasured(t *testing.T) {
 		}
 	}
 	for p, want := range map[float64]string{1: "> 99,9 %", 0.9994: "> 99,9 %", 0.982: "98,2 %", 0.5: "50,0 %", 0.0002: "< 0,1 %", 0: "< 0,1 %"} {
-		if got := strings.ReplaceAll(Probability(n(p), de), gap, " "); got != want {
+		if got := strings.ReplaceAll(probability(n(p), de), gap, " "); got != want {
 			t.Errorf("Probability(%g) = %q, want %q", p, got, want)
 		}
 	}
-	if got := Probability(nil, de); got != "–" {
+	if got := probability(nil, de); got != "–" {
 		t.Errorf("no probability: %q", got)
 	}
 }

@@ -92,7 +92,7 @@ func (b *builder) checkRow(c *outcome.Check) Row {
 	if c.Informative {
 		verdict = Cell{Text: w.T("results.information")}
 	}
-	row := textRow(orElse(w.Tell(c.Title), c.Name), Measured(c, w), limits, Probability(c.Probability, w))
+	row := textRow(orElse(w.Tell(c.Title), c.Name), Measured(c, w), limits, probability(c.Probability, w))
 	row.Cells[1].Number = c.Value != nil && c.U != nil || amountAlone(c.Text)
 	row.Cells[2].Number = c.Limits != nil && amountAlone(c.Limits.Text)
 	row.Cells[3].Number = c.Probability != nil

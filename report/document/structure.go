@@ -139,7 +139,9 @@ func (f *plainFile) structure(t *tags) {
 	for i, e := range t.all {
 		e.num = root + 2 + i
 	}
-	f.add(root, fmt.Sprintf("<</Type /StructTreeRoot /K %d 0 R /ParentTree %d 0 R /ParentTreeNextKey %d>>", t.root.num, root+1, len(pages)))
+	f.add(root, fmt.Sprintf(
+		"<</Type /StructTreeRoot /K %d 0 R /ParentTree %d 0 R /ParentTreeNextKey %d>>",
+		t.root.num, root+1, len(pages)))
 	var nums strings.Builder
 	for i, owners := range t.pages {
 		if len(owners) == 0 {

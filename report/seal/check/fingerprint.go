@@ -100,8 +100,8 @@ type Wanted struct {
 // IsZero tells whether nothing was asked for.
 func (w Wanted) IsZero() bool { return w.whole.IsZero() && w.tail == "" }
 
-// Matches tells whether f is the fingerprint that was typed.
-func (w Wanted) Matches(f Fingerprint) bool {
+// matches tells whether f is the fingerprint that was typed.
+func (w Wanted) matches(f Fingerprint) bool {
 	switch {
 	case f.IsZero():
 		return false

@@ -77,12 +77,12 @@ func TestReadBack(t *testing.T) {
 			strings.Join(g, ""), strings.Join(g, "-"), " " + strings.Join(g, "\n"),
 		} {
 			w, err := ParseFingerprint(typed)
-			if err != nil || !w.Matches(f) || w.Matches(other) || w.Matches(Fingerprint{}) || w.IsZero() {
+			if err != nil || !w.matches(f) || w.matches(other) || w.matches(Fingerprint{}) || w.IsZero() {
 				t.Fatalf("%q: %v", typed, err)
 			}
 		}
 	})
-	if (Wanted{}).Matches(FingerprintOf(nil)) || (Wanted{}).Matches(Fingerprint{}) {
+	if (Wanted{}).matches(FingerprintOf(nil)) || (Wanted{}).matches(Fingerprint{}) {
 		t.Error("nothing asked for matches")
 	}
 }

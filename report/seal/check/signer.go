@@ -16,7 +16,7 @@ func (v *inspection) signer() bool {
 	leaf := v.value.Signer()
 	name := shown(leaf.Subject.CommonName)
 	if !o.Signer.IsZero() {
-		if !o.Signer.Matches(r.Signer.Fingerprint) {
+		if !o.Signer.matches(r.Signer.Fingerprint) {
 			r.Signer.Standing = NotExpected
 			return r.no("signer", fact.New("check.signer-not-expected", "name", name))
 		}
