@@ -3,6 +3,7 @@ package lines
 import (
 	"cmp"
 	"math"
+	"math/bits"
 	"slices"
 
 	"gonum.org/v1/gonum/stat"
@@ -77,8 +78,10 @@ func (v *view) classFits(sample int) (all [][3]classFit, exact [3]float64) {
 				}
 				terms := [most]float64{1}
 				code := field.Of(v.codes[i])
-				for bit := range field.Bits {
-					terms[1+bit] = own * v.weight(channel, bit) * float64(code>>bit&1)
+				levels := v.level[channel]
+				for rest := code; rest != 0; rest &= rest - 1 { // the bits that are 1
+					bit := bits.TrailingZeros32(rest)
+					terms[1+bit] = own * float64(levels[1<<bit])
 				}
 				terms[1+field.Bits] = predicted - own*float64(v.shown[channel][i])
 				c.bits.add(terms[:2+field.Bits], captured)
