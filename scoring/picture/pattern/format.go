@@ -119,11 +119,6 @@ type Mode struct {
 // LineBytes returns the bytes from one line to the next.
 func (m Mode) LineBytes() int { return m.Width * m.Format.Bytes() }
 
-// address returns the byte address of a pixel, from the start of the buffer.
-func (m Mode) address(x, y int) int64 {
-	return (int64(y)*int64(m.Width) + int64(x)) * int64(m.Format.Bytes())
-}
-
 // Bytes returns the size of the frame buffer.
 func (m Mode) Bytes() int64 { return int64(m.Height) * int64(m.LineBytes()) }
 
