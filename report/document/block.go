@@ -36,8 +36,8 @@ var (
 // places, in mm from its upper left corner. It is a maroto component.
 type block struct {
 	tag   *element // what the parts added from here on belong to; nil: decoration
-	tags  *tags    // nil: the document has no structure
-	last  bool     // what the page gets after it is no content
+	tags  *tags
+	last  bool // what the page gets after it is no content
 	h     float64
 	texts []textOp
 	fills []fillOp

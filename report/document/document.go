@@ -57,25 +57,13 @@ func (p Paper) size() (w, h float64) {
 	return 210, 297
 }
 
-// drawing says how figures reach the page.
-type drawing int
-
-const (
-	vectors  drawing = iota // as PDF operators, or as pictures where that is not possible
-	pictures                // always as pictures
-)
-
 // Write writes the document, laid out as c, as PDF.
 func Write(w io.Writer, d *content.Document, c *content.Content, paper Paper) error {
-	return write(w, d, c, paper, vectors)
-}
-
-func write(w io.Writer, d *content.Document, c *content.Content, paper Paper, how drawing) error {
 	cat, err := words.In(d.Language)
 	if err != nil {
 		return err
 	}
-	s, err := newSheet(d, c, paper, how)
+	s, err := newSheet(d, c, paper)
 	if err != nil {
 		return err
 	}
@@ -98,13 +86,17 @@ func write(w io.Writer, d *content.Document, c *content.Content, paper Paper, ho
 	if err := errors.Join(s.errs...); err != nil {
 		return fmt.Errorf("drawing the PDF: %w", err)
 	}
-	_, err = w.Write(finish(made.GetBytes(), c.Language, s.tags))
+	pdf, err := finish(made.GetBytes(), c.Language, s.tags)
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(pdf)
 	return err
 }
 
 // section sets one section.
 func (s *sheet) section(sec *content.Section) {
-	s.part = s.tags.document().add("Sect")
+	s.part = s.tags.root.add("Sect")
 	s.heading(sec)
 	for _, b := range sec.Blocks {
 		switch b := b.(type) {
@@ -152,9 +144,7 @@ func (s *sheet) heading(sec *content.Section) {
 	b.h = y + 2.6
 	title := clean(sec.Title)
 	b.as(nil).add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
-		if s.pdf != nil {
-			s.pdf.Bookmark(title, 0, cell.Y+marginTop)
-		}
+		s.pdf.Bookmark(title, 0, cell.Y+marginTop)
 	})
 	s.place(b)
 }
@@ -232,7 +222,7 @@ func (s *sheet) facts(facts []content.Fact) {
 func (s *sheet) end(text string) {
 	s.gap(6)
 	f := face{size: 8.5, weight: chart.Bold}
-	b := (&block{}).as(s.tags.document().add("P"))
+	b := (&block{}).as(s.tags.root.add("P"))
 	for _, l := range apart(text, wrap(text, f.weight, f.size, s.w-30)) {
 		y := b.h
 		w := f.width(l)

@@ -1,10 +1,6 @@
 package document
 
 import (
-	"bytes"
-	"image"
-	"image/draw"
-	"image/png"
 	"math"
 	"strings"
 
@@ -30,7 +26,13 @@ func (s *sheet) figure(f *content.Figure) {
 		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 8}, f.Figure.Alt)
 	}
 	y += 1
-	s.chart(b.as(s.part.figure(said(title, f.Figure.Alt))), y, f)
+	fig := chart.Prepare(f.Figure)
+	b.as(s.part.figure(said(title, f.Figure.Alt)))
+	b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
+		c := s.canvasAt(cell)
+		chart.Draw(c, &fig, s.w/ptmm, figureHeight/ptmm, s.decim)
+		c.finish()
+	})
 	y += figureHeight
 	if f.Source != "" {
 		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: &darkGrey}, f.Source)
@@ -38,33 +40,6 @@ func (s *sheet) figure(f *content.Figure) {
 	b.h = y
 	s.place(b)
 	s.gap(5)
-}
-
-// chart draws the figure as vectors, or as a picture where the writer cannot
-// be reached.
-func (s *sheet) chart(b *block, y float64, f *content.Figure) {
-	w, h := s.w/ptmm, figureHeight/ptmm
-	if s.pdf != nil {
-		fig := chart.Prepare(f.Figure)
-		b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
-			c := s.canvasAt(cell)
-			chart.Draw(c, &fig, w, h, s.decim)
-			c.finish()
-		})
-		return
-	}
-	img := chart.Picture(f.Figure, w, h, chart.PrintDPI, s.decim)
-	// A margin of a few white columns gives each picture a width of its own.
-	px := s.ownWidth(img.Bounds().Dx())
-	own := image.NewRGBA(image.Rect(0, 0, px, img.Bounds().Dy()))
-	draw.Draw(own, own.Bounds(), image.White, image.Point{}, draw.Src)
-	draw.Draw(own, img.Bounds(), img, img.Bounds().Min, draw.Src)
-	var buf bytes.Buffer
-	if err := png.Encode(&buf, own); err != nil {
-		s.errs = append(s.errs, err)
-		return
-	}
-	b.add(0, y, s.w, figureHeight, picture(buf.Bytes(), extension.Png))
 }
 
 // photos sets pictures two abreast with their captions.

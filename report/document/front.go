@@ -23,7 +23,7 @@ import (
 // front sets the first page: what a buyer needs in one look.
 func (s *sheet) front(c *content.Content) {
 	f := &c.Front
-	s.part = s.tags.document().add("Sect")
+	s.part = s.tags.root.add("Sect")
 	s.place(s.letterhead(c))
 	s.gap(3)
 	s.place(s.cardTitle(f))
@@ -186,9 +186,6 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 // sign draws the form of a verdict: a tick in a circle, a cross in a square, a
 // bar in a diamond for all that is not decided.
 func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
-	if s.pdf == nil {
-		return
-	}
 	c := s.canvasAt(cell)
 	r := cell.Width / ptmm / 2
 	line := func(xy ...float64) []chart.Point {
