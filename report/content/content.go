@@ -21,10 +21,6 @@ type Content struct {
 	Title     string // "Acceptance certificate"
 	Number    string
 	FullTitle string // of the file: "Acceptance certificate PO-2026-0042"
-	Subject   string
-	Author    string
-	Tool      string
-	Record    string // SHA-256 of the attached record, hex; empty when there is none
 	Banner    string // of a test report, on every page; empty on a certificate
 	Watermark string
 	Foot      string
@@ -32,6 +28,10 @@ type Content struct {
 	End       string
 	Front     Front
 	Sections  []Section
+	Subject   string
+	Author    string
+	Tool      string
+	Record    string // SHA-256 of the attached record, hex; empty when there is none
 }
 
 // Front is the first page: what a buyer needs in one look.
