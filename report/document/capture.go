@@ -20,13 +20,7 @@ func (s *sheet) capture(c *content.ShownCapture) {
 	y += 0.8
 	tall, low := 0.0, y
 	for i, p := range c.Panels {
-		pw, ph := w, 0.0
-		if p.Width > 0 {
-			ph = w * float64(p.Height) / float64(p.Width)
-		}
-		if most := 60.0; ph > most {
-			pw, ph = pw*most/ph, most
-		}
+		pw, ph := sizeOf(p.Picture, w, 60)
 		if len(p.JPEG) > 0 {
 			panel := b.as(s.part.figure(said(c.Label, c.Title, p.Label)))
 			panel.add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))

@@ -42,6 +42,9 @@ func (s *sheet) figure(f *content.Figure) {
 	s.gap(5)
 }
 
+// mostPhoto is the greatest height of a photo, mm.
+const mostPhoto = 66.0
+
 // photos sets pictures two abreast with their captions.
 func (s *sheet) photos(photos []content.ShownPhoto) {
 	const gutter = 6.0
@@ -51,7 +54,7 @@ func (s *sheet) photos(photos []content.ShownPhoto) {
 		row := &block{}
 		tall := 0.0
 		for _, p := range pair {
-			_, h := photoSize(&p, w)
+			_, h := sizeOf(p.Picture, w, mostPhoto)
 			tall = math.Max(tall, h)
 		}
 		for k, p := range pair {
@@ -62,22 +65,22 @@ func (s *sheet) photos(photos []content.ShownPhoto) {
 	}
 }
 
-func photoSize(p *content.ShownPhoto, w float64) (pw, ph float64) {
-	const most = 66.0
+// sizeOf is the size of a picture in a space so wide and at most so high, mm.
+func sizeOf(p content.Picture, width, most float64) (w, h float64) {
 	if p.Width == 0 || p.Height == 0 {
 		return 0, 0
 	}
-	pw, ph = w, w*float64(p.Height)/float64(p.Width)
-	if ph > most {
-		pw, ph = pw*most/ph, most
+	w, h = width, width*float64(p.Height)/float64(p.Width)
+	if h > most {
+		w, h = w*most/h, most
 	}
-	return pw, ph
+	return w, h
 }
 
 func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 	b := &block{}
 	if len(p.JPEG) > 0 {
-		pw, ph := photoSize(p, w)
+		pw, ph := sizeOf(p.Picture, w, mostPhoto)
 		b.as(s.part.figure(said(p.Label, p.Caption))).add(0, tall-ph, pw, ph, picture(p.JPEG, extension.Jpg))
 	}
 	y := b.as(s.part.add("P")).text(0, tall+1, w, face{size: 8.5, weight: chart.Bold}, p.Label)
