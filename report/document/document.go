@@ -186,17 +186,22 @@ func (s *sheet) paragraph(p content.Paragraph) {
 }
 
 func (s *sheet) list(items []string) {
-	f := face{size: 9}
 	all := s.part.add("L")
 	for _, it := range items {
 		b := &block{}
-		label, body := all.item()
-		b.as(label).line(1, f.rise(), f, "–")
-		b.as(body).text(4.5, 0, s.w-4.5, f, it)
+		s.bullet(b, all, 0, it)
 		b.h += 0.8
 		s.place(b)
 	}
 	s.gap(1)
+}
+
+// bullet sets an item of a list with its top at y and returns the y below it.
+func (s *sheet) bullet(b *block, list *element, y float64, text string) float64 {
+	f := face{size: 9}
+	label, body := list.item()
+	b.as(label).line(1, y+f.rise(), f, "–")
+	return b.as(body).text(4.5, y, s.w-4.5, f, text)
 }
 
 func (s *sheet) facts(facts []content.Fact) {

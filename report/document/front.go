@@ -3,9 +3,9 @@ package document
 import (
 	"bytes"
 	"image"
-	"image/color"
 	"image/png"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/boombuler/barcode/qr"
@@ -81,12 +81,13 @@ func (s *sheet) logo(b *block, img image.Image, x, width float64) float64 {
 	h := math.Min(most, width*float64(r.Dy())/float64(r.Dx()))
 	w := h * float64(r.Dx()) / float64(r.Dy())
 	px := s.ownWidth(min(600, r.Dx()))
-	data, err := encodePNG(img, px, max(1, px*r.Dy()/r.Dx()))
-	if err != nil {
+	// Drawn anew, because the writer takes no PNG of 16 bits or interlaced.
+	var data bytes.Buffer
+	if err := png.Encode(&data, content.OnWhite(img, px, max(1, px*r.Dy()/r.Dx()), draw.ApproxBiLinear)); err != nil {
 		s.errs = append(s.errs, err)
 		return 0
 	}
-	b.add(x, 0, w, h, picture(data, extension.Png))
+	b.add(x, 0, w, h, picture(data.Bytes(), extension.Png))
 	return h
 }
 
@@ -98,17 +99,6 @@ func (s *sheet) ownWidth(w int) int {
 	}
 	s.widths[w] = true
 	return w
-}
-
-// encodePNG draws a picture anew on white, w by h pixels, as an 8-bit PNG that
-// is not interlaced.
-func encodePNG(img image.Image, w, h int) ([]byte, error) {
-	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	draw.Draw(out, out.Bounds(), image.NewUniform(color.White), image.Point{}, draw.Src)
-	draw.ApproxBiLinear.Scale(out, out.Bounds(), img, img.Bounds(), draw.Over, nil)
-	var buf bytes.Buffer
-	err := png.Encode(&buf, out)
-	return buf.Bytes(), err
 }
 
 // picture returns the drawing of an encoded picture into its whole rectangle.
@@ -279,61 +269,62 @@ func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v co
 	b.line(x, y+f.rise(), f, word)
 }
 
+// titled sets a list under its title.
 func (s *sheet) titled(title string, items []string) *block {
 	b := &block{}
 	y := b.as(s.part.add("H2")).text(0, 0, s.w, face{size: 10, weight: chart.Bold}, title)
-	f := face{size: 9}
 	all := s.part.add("L")
 	for _, it := range items {
-		label, body := all.item()
-		b.as(label).line(1, y+f.rise(), f, "–")
-		y = b.as(body).text(4.5, y, s.w-4.5, f, it)
+		y = s.bullet(b, all, y, it)
 	}
 	return b
 }
 
+// isNot says what the document is not.
 func (s *sheet) isNot(f *content.Front) *block {
-	inner := &block{}
-	w := s.w - 8
-	y := inner.as(s.part.add("H2")).text(0, 0, w, face{size: 8.5, weight: chart.Bold}, f.IsNotHd)
-	for _, t := range f.IsNot {
-		y = inner.as(s.part.add("P")).text(0, y+0.3, w, face{size: 8}, t)
-	}
-	b := &block{}
-	h := inner.h + 5
-	b.frame(0, 0, s.w, h, 0.25, &black)
-	b.join(inner, 4, 2.6)
-	b.h = h
-	return b
+	return s.framed(s.statement(4, f.IsNotHd, f.IsNot), 0)
 }
 
 // check says how the document is checked, with the QR code beside it.
 func (s *sheet) check(c *content.Check) *block {
-	inner := &block{}
 	x, side := 4.0, 0.0
 	if c.QR != "" {
 		side = 24
 		x += side + 4
 	}
-	w := s.w - x - 4
-	y := inner.as(s.part.add("H2")).text(x, 0, w, face{size: 8.5, weight: chart.Bold}, c.Hd)
-	for _, t := range c.Lines {
-		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, t)
-	}
+	lines := c.Lines
 	if c.Ask != "" {
-		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, c.Ask)
+		lines = append(slices.Clip(lines), c.Ask)
 	}
+	inner := s.statement(x, c.Hd, lines)
 	if len(c.Fingerprint) > 0 {
-		inner.as(s.part.add("P")).text(x, y+0.6, w, face{size: 10, weight: chart.Bold}, strings.Join(c.Fingerprint, " "))
+		groups := strings.Join(c.Fingerprint, " ")
+		inner.as(s.part.add("P")).text(x, inner.h+0.6, s.w-x-4, face{size: 10, weight: chart.Bold}, groups)
 	}
-	b := &block{}
-	h := math.Max(inner.h+5, side+5) // four modules of white around the code
-	b.frame(0, 0, s.w, h, 0.25, &black)
-	b.join(inner, 0, (h-inner.h)/2)
+	b := s.framed(inner, side)
 	if c.QR != "" {
-		s.code(b, s.part.figure(said(c.QRAlt, c.QR)), c.QR, 3.5, (h-side)/2, side)
+		s.code(b, s.part.figure(said(c.QRAlt, c.QR)), c.QR, 3.5, (b.h-side)/2, side)
 	}
-	b.h = h
+	return b
+}
+
+// statement is a small title with paragraphs under it, from x on.
+func (s *sheet) statement(x float64, title string, lines []string) *block {
+	b := &block{}
+	w := s.w - x - 4
+	y := b.as(s.part.add("H2")).text(x, 0, w, face{size: 8.5, weight: chart.Bold}, title)
+	for _, t := range lines {
+		y = b.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, t)
+	}
+	return b
+}
+
+// framed puts a frame around a block, at least so high that something tall has
+// room in it: of a QR code four modules of white.
+func (s *sheet) framed(inner *block, tall float64) *block {
+	b := &block{h: math.Max(inner.h, tall) + 5}
+	b.frame(0, 0, s.w, b.h, 0.25, &black)
+	b.join(inner, 0, (b.h-inner.h)/2)
 	return b
 }
 
