@@ -32,14 +32,14 @@ func (s *sheet) capture(c *content.ShownCapture) {
 		b.as(s.part.add("P"))
 		at := b.text(x, y+tall+0.6, w, face{size: 7.8, weight: chart.Bold}, p.Label)
 		if p.Scale != "" {
-			at = b.text(x, at, w, face{size: 7.2, color: &darkGrey}, p.Scale)
+			at = b.text(x, at, w, face{size: 7.2, color: darkGrey}, p.Scale)
 		}
 		low = math.Max(low, at)
 	}
 	if c.Caption != "" {
 		low = b.as(s.part.add("P")).text(0, low+0.6, s.w, face{size: 8.5}, c.Caption)
 	}
-	b.as(s.part.add("P")).text(0, low, s.w, face{size: 6.3, color: &darkGrey}, c.Source)
+	b.as(s.part.add("P")).text(0, low, s.w, face{size: 6.3, color: darkGrey}, c.Source)
 	b.h += 4
 	s.place(b)
 }

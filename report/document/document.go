@@ -140,7 +140,7 @@ func (s *sheet) heading(sec *content.Section) {
 	f := face{size: 12, weight: chart.Bold}
 	b := &block{}
 	y := b.as(s.part.add("H2")).text(0, 0, s.w, f, sec.Title)
-	b.fill(0, y+0.6, s.w, 0.4, &black)
+	b.fill(0, y+0.6, s.w, 0.4, black)
 	b.h = y + 2.6
 	title := clean(sec.Title)
 	b.as(nil).add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
@@ -177,7 +177,7 @@ func (s *sheet) paragraph(p content.Paragraph) {
 		s.need(16)
 		f = face{size: 9.5, weight: chart.Bold}
 	case p.Small:
-		f = face{size: 7.5, color: &darkGrey}
+		f = face{size: 7.5, color: darkGrey}
 	}
 	b := (&block{}).as(s.part.add(role))
 	b.text(0, 0, s.w, f, p.Text)
@@ -212,7 +212,7 @@ func (s *sheet) facts(facts []content.Fact) {
 	for i, f := range facts {
 		b := &block{}
 		if i > 0 {
-			b.fill(0, 0, s.w, 0.1, &midGrey)
+			b.fill(0, 0, s.w, 0.1, midGrey)
 		}
 		what, says := all.item()
 		b.as(what).text(0, 0.7, col-2, name, f.Name)
@@ -232,8 +232,8 @@ func (s *sheet) end(text string) {
 		y := b.h
 		w := f.width(l)
 		b.center(0, s.w, y+f.rise(), f, l)
-		b.fill((s.w-w)/2-14, y+f.rise()-1.1, 10, 0.3, &black)
-		b.fill((s.w+w)/2+4, y+f.rise()-1.1, 10, 0.3, &black)
+		b.fill((s.w-w)/2-14, y+f.rise()-1.1, 10, 0.3, black)
+		b.fill((s.w+w)/2+4, y+f.rise()-1.1, 10, 0.3, black)
 		b.h = y + f.lead()
 	}
 	s.place(b)

@@ -29,13 +29,13 @@ func (s *sheet) figure(f *content.Figure) {
 	fig := chart.Prepare(f.Figure)
 	b.as(s.part.figure(said(title, f.Figure.Alt)))
 	b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
-		c := s.canvasAt(cell)
+		c := newCanvas(s.pdf, cell.X, cell.Y+cell.Height)
 		chart.Draw(c, &fig, s.w/ptmm, figureHeight/ptmm, s.decim)
 		c.finish()
 	})
 	y += figureHeight
 	if f.Source != "" {
-		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: &darkGrey}, f.Source)
+		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: darkGrey}, f.Source)
 	}
 	b.h = y
 	s.place(b)
@@ -88,7 +88,7 @@ func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 		y = b.text(0, y, w, face{size: 8.5}, p.Caption)
 	}
 	if p.Hash != "" {
-		b.text(0, y, w, face{size: 6.3, color: &darkGrey}, p.Hash)
+		b.text(0, y, w, face{size: 6.3, color: darkGrey}, p.Hash)
 	}
 	return b
 }

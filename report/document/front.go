@@ -65,7 +65,7 @@ func (s *sheet) letterhead(c *content.Content) *block {
 	y = b.as(s.part.add("P")).text(x, y+0.8, right, face{size: 10, weight: chart.Bold}, f.ShopName)
 	for _, l := range f.ShopLines {
 		if l != "" {
-			y = b.as(s.part.add("P")).text(x, y, right, face{size: 8.5, color: &darkGrey}, l)
+			y = b.as(s.part.add("P")).text(x, y, right, face{size: 8.5, color: darkGrey}, l)
 		}
 	}
 	return b
@@ -111,13 +111,13 @@ func picture(data []byte, kind extension.Type) func(core.Provider, *entity.Cell)
 // cardTitle names the card and all that ties the paper to it.
 func (s *sheet) cardTitle(f *content.Front) *block {
 	b := &block{}
-	b.fill(0, 0, s.w, 0.4, &black)
+	b.fill(0, 0, s.w, 0.4, black)
 	y := b.as(s.part.add("H2")).text(0, 2, s.w, face{size: 17, weight: chart.Bold}, f.Card)
 	if f.CardLine != "" && f.CardLine != f.Card {
-		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 10, color: &darkGrey}, f.CardLine)
+		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 10, color: darkGrey}, f.CardLine)
 	}
 	y += 1
-	name, text := face{size: 8, color: &darkGrey}, face{size: 9.5, weight: chart.Bold}
+	name, text := face{size: 8, color: darkGrey}, face{size: 9.5, weight: chart.Bold}
 	const gutter = 4.0
 	w := (s.w - 2*gutter) / 3
 	low := y
@@ -136,16 +136,16 @@ func (s *sheet) cardTitle(f *content.Front) *block {
 }
 
 // signs of a verdict: a colour for who sees it, a drawing for who does not.
-func verdictColor(v conformity.Verdict, accepted bool) *props.Color {
+func verdictColor(v conformity.Verdict, accepted bool) chart.RGB {
 	switch {
 	case accepted && v == conformity.Pass:
-		return &green
+		return green
 	case v == conformity.Fail:
-		return &vermil
+		return vermil
 	case v == conformity.Inconclusive:
-		return &amber
+		return amber
 	}
-	return &midGrey
+	return midGrey
 }
 
 // verdictBox says the verdict in large words, beside a sign that differs in
@@ -165,7 +165,7 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 	b := &block{}
 	edge := verdictColor(f.Verdict, f.Accepted)
 	b.fill(0, 0, 3, h, edge)
-	b.frame(0, 0, s.w, h, 0.7, &black)
+	b.frame(0, 0, s.w, h, 0.7, black)
 	b.join(inner, sign+pad, (h-inner.h)/2)
 	verdict, accepted := f.Verdict, f.Accepted
 	b.add(5, h/2-6, 12, 12, func(_ core.Provider, cell *entity.Cell) { s.sign(cell, verdict, accepted) })
@@ -176,7 +176,7 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 // sign draws the form of a verdict: a tick in a circle, a cross in a square, a
 // bar in a diamond for all that is not decided.
 func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
-	c := s.canvasAt(cell)
+	c := newCanvas(s.pdf, cell.X, cell.Y+cell.Height)
 	r := cell.Width / ptmm / 2
 	line := func(xy ...float64) []chart.Point {
 		out := make([]chart.Point, len(xy)/2)
@@ -185,9 +185,7 @@ func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
 		}
 		return out
 	}
-	col := verdictColor(v, accepted)
-	colour := chart.RGB{R: uint8(col.Red), G: uint8(col.Green), B: uint8(col.Blue)}
-	white := chart.RGB{R: 0xFF, G: 0xFF, B: 0xFF}
+	colour := verdictColor(v, accepted)
 	var strokes [][]chart.Point
 	switch {
 	case accepted && v == conformity.Pass:
@@ -200,14 +198,8 @@ func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
 		c.Fill(colour, line(0, -1.1, 1.1, 0, 0, 1.1, -1.1, 0))
 		strokes = append(strokes, line(-0.5, 0, 0.5, 0))
 	}
-	c.Stroke(white, r*0.24, nil, strokes...)
+	c.Stroke(whiteInk, r*0.24, nil, strokes...)
 	c.finish()
-}
-
-// canvasAt returns a canvas whose origin is the lower left corner of cell.
-func (s *sheet) canvasAt(cell *entity.Cell) *canvas {
-	_, h := s.pdf.GetPageSize()
-	return newCanvas(s.pdf, (marginX+cell.X)/ptmm, (h-marginTop-cell.Y-cell.Height)/ptmm)
 }
 
 // twoColumns sets what was tested beside the facts of the document.
@@ -219,9 +211,9 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 	y := b.as(s.part.add("H2")).text(0, 0, left, hd, f.TestedHd)
 	y += 0.8
 	steps := s.part.add("L")
-	text, note := face{size: 9.5}, face{size: 7.5, color: &darkGrey}
+	text, note := face{size: 9.5}, face{size: 7.5, color: darkGrey}
 	for _, t := range f.Tested {
-		b.fill(0, y, left, 0.1, &midGrey)
+		b.fill(0, y, left, 0.1, midGrey)
 		y += 1.1
 		word := face{size: 9}
 		if t.Verdict == conformity.Fail || t.Verdict == conformity.Inconclusive {
@@ -246,7 +238,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 			y += 2
 		}
 		what, says := facts.item()
-		y = b.as(what).text(x, y, w, face{size: 7.5, color: &darkGrey}, fact.Name)
+		y = b.as(what).text(x, y, w, face{size: 7.5, color: darkGrey}, fact.Name)
 		y = b.as(says).text(x, y-0.2, w, face{size: 9, weight: chart.Bold}, fact.Text)
 	}
 	return b
@@ -258,13 +250,13 @@ func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v co
 	h := f.lead()
 	switch v {
 	case conformity.Fail:
-		b.fill(x-1, y-0.3, w+2, h+0.4, &black)
-		f.color = &whiteInk
+		b.fill(x-1, y-0.3, w+2, h+0.4, black)
+		f.color = whiteInk
 	case conformity.Inconclusive:
-		b.fill(x-1, y-0.3, w+2, h+0.4, &black)
-		b.fill(x-0.8, y-0.1, w+1.6, h, &paleGrey)
+		b.fill(x-1, y-0.3, w+2, h+0.4, black)
+		b.fill(x-0.8, y-0.1, w+1.6, h, paleGrey)
 	case conformity.NotRun, conformity.NotApplicable:
-		f.color = &darkGrey
+		f.color = darkGrey
 	}
 	b.line(x, y+f.rise(), f, word)
 }
@@ -323,7 +315,7 @@ func (s *sheet) statement(x float64, title string, lines []string) *block {
 // room in it: of a QR code four modules of white.
 func (s *sheet) framed(inner *block, tall float64) *block {
 	b := &block{h: math.Max(inner.h, tall) + 5}
-	b.frame(0, 0, s.w, b.h, 0.25, &black)
+	b.frame(0, 0, s.w, b.h, 0.25, black)
 	b.join(inner, 0, (b.h-inner.h)/2)
 	return b
 }
@@ -337,7 +329,7 @@ func (s *sheet) code(b *block, shown *element, text string, x, y, side float64) 
 	}
 	m := side / float64(n)
 	for _, bar := range bars {
-		b.fill(x+float64(bar.X)*m, y+float64(bar.Y)*m, float64(bar.Length)*m, m*1.02, &black)
+		b.fill(x+float64(bar.X)*m, y+float64(bar.Y)*m, float64(bar.Length)*m, m*1.02, black)
 		b.fills[len(b.fills)-1].tag = shown
 	}
 }

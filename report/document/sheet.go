@@ -54,11 +54,12 @@ func newSheet(d *content.Document, c *content.Content, paper Paper) (*sheet, err
 	}
 	pageNumber := props.PageNumber{
 		Pattern: c.PageOf, Place: props.RightBottom,
-		Size: 7, Family: family, Style: fontstyle.Normal, Color: &darkGrey,
+		Size: 7, Family: family, Style: fontstyle.Normal,
+		Color: &props.Color{Red: int(darkGrey.R), Green: int(darkGrey.G), Blue: int(darkGrey.B)},
 	}
 	cfg := config.NewBuilder().WithDimensions(w, h).
 		WithLeftMargin(marginX).WithRightMargin(marginX).WithTopMargin(marginTop).WithBottomMargin(marginBottom).
-		WithCustomFonts(fonts).WithDefaultFont(&props.Font{Family: family, Size: 9, Color: &black}).
+		WithCustomFonts(fonts).WithDefaultFont(&props.Font{Family: family, Size: 9, Color: &props.BlackColor}).
 		WithCompression(true).
 		WithPageNumber(pageNumber).
 		WithTitle(clean(c.FullTitle), true).WithAuthor(clean(c.Author), true).WithSubject(clean(c.Subject), true).
@@ -177,8 +178,8 @@ const footerHeight = 1.0
 // footer stands at the foot of each page, on the line of the page number.
 func (s *sheet) footer(c *content.Content) *block {
 	b := &block{}
-	b.fill(0, 0.4, s.w, 0.15, &midGrey)
-	f := face{size: 7, color: &darkGrey}
+	b.fill(0, 0.4, s.w, 0.15, midGrey)
+	f := face{size: 7, color: darkGrey}
 	b.line(0, footerHeight+f.size*ptmm, f, clean(c.Foot))
 	b.h = footerHeight
 	return b
@@ -190,19 +191,19 @@ func (s *sheet) header(c *content.Content) *block {
 	b := &block{}
 	y := 0.0
 	if c.Banner != "" {
-		f := face{size: 12, weight: chart.Bold, color: &whiteInk}
-		b.fill(0, 0, s.w, 7, &black)
+		f := face{size: 12, weight: chart.Bold, color: whiteInk}
+		b.fill(0, 0, s.w, 7, black)
 		b.center(0, s.w, 5, f, clean(c.Banner))
 		y = 8
 		b.add(0, 0, s.w, 0.01, func(p core.Provider, _ *entity.Cell) { s.watermark(clean(c.Watermark)) })
 	}
-	f := face{size: 7.5, color: &darkGrey}
+	f := face{size: 7.5, color: darkGrey}
 	bold := face{size: 7.5, weight: chart.Bold}
 	title := oneLine(c.FullTitle, bold, s.w*0.6)
 	shop := oneLine(c.Front.ShopName, f, s.w*0.38)
 	b.line(0, y+f.rise(), f, shop)
 	b.right(s.w, y+f.rise(), bold, title)
-	b.fill(0, y+4, s.w, 0.25, &black)
+	b.fill(0, y+4, s.w, 0.25, black)
 	b.h = y + 7.5
 	return b
 }

@@ -16,7 +16,7 @@ const (
 var (
 	cellFace = face{size: 8}
 	cellBold = face{size: 8, weight: chart.Bold}
-	noteFace = face{size: 7.2, color: &darkGrey}
+	noteFace = face{size: 7.2, color: darkGrey}
 )
 
 // A grid is a table with its columns measured.
@@ -115,7 +115,7 @@ func (g *grid) head(width float64, table *element) *block {
 	for i, c := range g.t.Columns {
 		g.cell(b.as(row.add("TH").with("/O /Table /Scope /Column")), i, 1.2, f, c.Title, false)
 	}
-	b.fill(0, b.h+0.8, width, 0.35, &black)
+	b.fill(0, b.h+0.8, width, 0.35, black)
 	return b
 }
 
@@ -168,7 +168,7 @@ func (g *grid) row(s *sheet, r *content.Row) *block {
 		g.verdict(s, b, i, f, &c)
 	}
 	g.notes(s, b, r.Notes)
-	b.fill(0, b.h+rowPad, s.w, 0.1, &midGrey)
+	b.fill(0, b.h+rowPad, s.w, 0.1, midGrey)
 	return b
 }
 
@@ -213,8 +213,8 @@ func (g *grid) group(s *sheet, r *content.Row) *block {
 	g.notes(s, b, r.Notes)
 	h := b.h + rowPad*0.8
 	// The ground comes first, so that the verdict's own ground lies on it.
-	b.fills = append([]fillOp{{0, 0, s.w, h, &paleGrey, nil}}, b.fills...)
-	b.fill(0, h, s.w, 0.1, &midGrey)
+	b.fills = append([]fillOp{{0, 0, s.w, h, paleGrey, nil}}, b.fills...)
+	b.fill(0, h, s.w, 0.1, midGrey)
 	return b
 }
 
