@@ -79,6 +79,15 @@ func (f face) width(s string) float64 {
 	return chart.Width(f.weight, f.size, strings.TrimRight(s, " ")) * ptmm
 }
 
+// fitted is the face made smaller in steps, down to the least size, until a line
+// is at most so wide, mm.
+func (f face) fitted(s string, width, least, step float64) face {
+	for f.size > least && f.width(s) > width {
+		f.size -= step
+	}
+	return f
+}
+
 // text sets wrapped text with its top at y and returns the y below it.
 func (b *block) text(x, y, width float64, f face, s string) float64 {
 	return b.lines(x, y, f, apart(s, wrap(s, f.weight, f.size, width)))

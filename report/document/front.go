@@ -153,13 +153,11 @@ func verdictColor(v conformity.Verdict, accepted bool) chart.RGB {
 func (s *sheet) verdictBox(f *content.Front) *block {
 	inner := &block{}
 	const pad, sign = 4.0, 19.0
-	size := 22.0
-	for size > 13 && chart.Width(chart.Bold, size, clean(f.Headline))*ptmm > s.w-sign-2*pad {
-		size--
-	}
-	y := inner.as(s.part.add("H2")).text(0, 0, s.w-sign-2*pad, face{size: size, weight: chart.Bold}, f.Headline)
+	width := s.w - sign - 2*pad
+	headline := face{size: 22, weight: chart.Bold}.fitted(clean(f.Headline), width, 13, 1)
+	y := inner.as(s.part.add("H2")).text(0, 0, width, headline, f.Headline)
 	if f.Reason != "" {
-		inner.as(s.part.add("P")).text(0, y+0.5, s.w-sign-2*pad, face{size: 9.5}, f.Reason)
+		inner.as(s.part.add("P")).text(0, y+0.5, width, face{size: 9.5}, f.Reason)
 	}
 	h := math.Max(inner.h+2*pad-1, 20)
 	b := &block{}
@@ -219,7 +217,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		if t.Verdict == conformity.Fail || t.Verdict == conformity.Inconclusive {
 			word.weight = chart.Bold
 		}
-		w := chart.Width(word.weight, word.size, clean(t.Word)) * ptmm
+		w := word.width(clean(t.Word))
 		room := left - w - 6
 		step, says := steps.item()
 		low := b.as(step).text(0, y, room, text, t.Title)
@@ -227,7 +225,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		if t.Note != "" {
 			low = b.as(says.add("P")).text(0, low-0.4, room, note, t.Note)
 		}
-		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), w, word, clean(t.Word), t.Verdict)
+		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), word, clean(t.Word), t.Verdict)
 		y = low + 0.9
 	}
 	x, w := left+gutter, s.w-left-gutter
@@ -246,8 +244,8 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 
 // verdictWord sets a verdict with its top at y so that a fail stands out white
 // on black and an undecided one on grey, in any print.
-func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v conformity.Verdict) {
-	h := f.lead()
+func (s *sheet) verdictWord(b *block, x, y float64, f face, word string, v conformity.Verdict) {
+	w, h := f.width(word), f.lead()
 	switch v {
 	case conformity.Fail:
 		b.fill(x-1, y-0.3, w+2, h+0.4, black)
@@ -295,7 +293,10 @@ func (s *sheet) check(c *content.Check) *block {
 	}
 	b := s.framed(inner, side)
 	if c.QR != "" {
-		s.code(b, s.part.figure(said(c.QRAlt, c.QR)), c.QR, 3.5, (b.h-side)/2, side)
+		b.as(s.part.figure(said(c.QRAlt, c.QR)))
+		if err := b.code(c.QR, 3.5, (b.h-side)/2, side); err != nil {
+			s.errs = append(s.errs, err)
+		}
 	}
 	return b
 }
@@ -320,18 +321,15 @@ func (s *sheet) framed(inner *block, tall float64) *block {
 	return b
 }
 
-// code draws a QR code. The frame around it leaves the quiet zone.
-func (s *sheet) code(b *block, shown *element, text string, x, y, side float64) {
+// code draws a QR code. What is around it leaves the quiet zone.
+func (b *block) code(text string, x, y, side float64) error {
 	n, bars, err := QRCode(text)
-	if err != nil {
-		s.errs = append(s.errs, err)
-		return
-	}
 	m := side / float64(n)
 	for _, bar := range bars {
 		b.fill(x+float64(bar.X)*m, y+float64(bar.Y)*m, float64(bar.Length)*m, m*1.02, black)
-		b.fills[len(b.fills)-1].tag = shown
+		b.fills[len(b.fills)-1].tag = b.tag
 	}
+	return err
 }
 
 // A QRBar is a run of dark modules in a row of a QR code, by columns and rows
