@@ -240,6 +240,6 @@ func BenchmarkPicture(b *testing.B) {
 		f.Series[0].Y = append(f.Series[0].Y, math.Sin(float64(i)/500))
 	}
 	for b.Loop() {
-		Picture(f, 493, 198, PrintDPI, "")
+		Picture(f, 493, 198, 300, "")
 	}
 }

@@ -13,9 +13,6 @@ import (
 	"proveout/scoring/outcome"
 )
 
-// PrintDPI is the resolution of figures that go into print as pictures.
-const PrintDPI = 300
-
 // Picture draws a figure w by h points at dpi dots per inch on white, with
 // decimal as the decimal mark.
 func Picture(f outcome.FigureIn[string], w, h float64, dpi int, decimal string) *image.RGBA {

@@ -1,9 +1,6 @@
 package content
 
 import (
-	"slices"
-
-	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
@@ -11,14 +8,10 @@ import (
 // A Capture is a picture of the screen that was compared: pattern, capture and
 // difference, side by side.
 type Capture struct {
-	Step    string // title of the step
-	Title   fact.Fact
-	Caption fact.Fact
-	File    string
-	SHA256  string
-	Verdict conformity.Verdict
-	Panels  []Photo // Role is the kind of panel
-	Scale   int     // levels at the ends of the difference panel's scale; 0 without one
+	outcome.Picture
+	Step  string  // title of the step
+	Shown []Photo // the panels; Role is the kind of panel
+	Scale int     // levels at the ends of the difference panel's scale; 0 without one
 }
 
 // mostCaptures is how many captures a document shows: two pages of them.
@@ -30,46 +23,24 @@ func (d *Document) gatherCaptures() {
 	if d.Captures != nil || d.Outcome == nil {
 		return
 	}
-	d.Captures, d.Unshown = []Capture{}, 0
-	type found struct {
-		step string
-		p    outcome.Picture
-	}
-	var all []found
-	for _, s := range d.Outcome.Steps {
-		title := s.Title
-		if title == "" {
-			title = s.ID
-		}
-		for _, p := range s.Pictures {
-			if p.Panels != nil {
-				all = append(all, found{title, p})
+	all := []Capture{}
+	for _, passed := range []bool{false, true} {
+		for _, s := range d.Outcome.Steps {
+			for _, p := range s.Pictures {
+				if p.Panels != nil && passed == (p.Verdict == conformity.Pass) {
+					all = append(all, Capture{Picture: p, Step: orElse(s.Title, s.ID)})
+				}
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b found) int {
-		rank := func(f found) int {
-			if f.p.Verdict == conformity.Pass {
-				return 1
-			}
-			return 0
-		}
-		return rank(a) - rank(b)
-	})
-	if len(all) > mostCaptures {
-		d.Unshown = len(all) - mostCaptures
-		all = all[:mostCaptures]
-	}
-	for _, f := range all {
-		c := Capture{
-			Step: f.step, Title: f.p.Title, Caption: f.p.Caption,
-			File: f.p.File, SHA256: f.p.SHA256, Verdict: f.p.Verdict,
-		}
-		for _, panel := range f.p.Panels() {
-			c.Panels = append(c.Panels, Photo{Image: panel.Image, Role: string(panel.Kind)})
+	d.Captures = all[:min(len(all), mostCaptures)]
+	d.Unshown = len(all) - len(d.Captures)
+	for i := range d.Captures {
+		c := &d.Captures[i]
+		for _, panel := range c.Panels() {
+			c.Shown = append(c.Shown, Photo{Image: panel.Image, Role: string(panel.Kind)})
 			c.Scale = max(c.Scale, panel.Scale)
 		}
-		d.Captures = append(d.Captures, c)
 	}
 }
 
@@ -80,8 +51,8 @@ func (d *Document) Pictures() []*Photo {
 		out = append(out, &d.Photos[i])
 	}
 	for i := range d.Captures {
-		for k := range d.Captures[i].Panels {
-			out = append(out, &d.Captures[i].Panels[k])
+		for k := range d.Captures[i].Shown {
+			out = append(out, &d.Captures[i].Shown[k])
 		}
 	}
 	return out

@@ -21,10 +21,6 @@ type Content struct {
 	Title     string // "Acceptance certificate"
 	Number    string
 	FullTitle string // of the file: "Acceptance certificate PO-2026-0042"
-	Subject   string
-	Author    string
-	Tool      string
-	Record    string // SHA-256 of the attached record, hex; empty when there is none
 	Banner    string // of a test report, on every page; empty on a certificate
 	Watermark string
 	Foot      string
@@ -32,6 +28,10 @@ type Content struct {
 	End       string
 	Front     Front
 	Sections  []Section
+	Subject   string
+	Author    string
+	Tool      string
+	Record    string // SHA-256 of the attached record, hex; empty when there is none
 }
 
 // Front is the first page: what a buyer needs in one look.
@@ -114,13 +114,18 @@ type Figure struct {
 // Photos are pictures of the card, in order.
 type Photos struct{ Photos []ShownPhoto }
 
-// A ShownPhoto is one picture with what stands beneath it.
-type ShownPhoto struct {
-	Label         string // "Photograph 1"
-	Caption       string
-	Hash          string
+// A Picture is a JPEG of so many pixels.
+type Picture struct {
 	JPEG          []byte
 	Width, Height int
+}
+
+// A ShownPhoto is one picture with what stands beneath it.
+type ShownPhoto struct {
+	Picture
+	Label   string // "Photograph 1"
+	Caption string
+	Hash    string
 }
 
 // A ShownCapture is a compared picture of the screen: its panels stand side by side.
@@ -136,10 +141,9 @@ type ShownCapture struct {
 
 // A Panel is one picture of a capture.
 type Panel struct {
-	Label         string // "Pattern", "Capture", "Difference"
-	Scale         string // what the scale under a difference means
-	JPEG          []byte
-	Width, Height int
+	Picture
+	Label string // "Pattern", "Capture", "Difference"
+	Scale string // what the scale under a difference means
 }
 
 // A Table has a head that is repeated on every page.

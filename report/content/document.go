@@ -167,6 +167,8 @@ type Photo struct {
 	JPEG  []byte      `json:"-"` // scaled and encoded, without metadata
 }
 
+func (p *Photo) picture() Picture { return Picture{p.JPEG, p.Width, p.Height} }
+
 // Digest is the SHA-256 of a file, hex, as records name it.
 func Digest(file []byte) string {
 	sum := sha256.Sum256(file)

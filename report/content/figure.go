@@ -12,8 +12,8 @@ func Told(f outcome.FigureIn[fact.Fact], w *words.Catalogue) outcome.FigureIn[st
 		return outcome.Axis[string]{Name: w.Tell(a.Name), Unit: a.Unit, Categories: w.TellAll(a.Categories)}
 	}
 	told := outcome.FigureIn[string]{
-		ID: f.ID, Step: f.Step, Samples: f.Samples,
-		Title: w.Tell(f.Title), Alt: w.Tell(f.Alt), Source: w.Tell(f.Source),
+		Samples: f.Samples,
+		Title:   w.Tell(f.Title), Alt: w.Tell(f.Alt), Source: w.Tell(f.Source),
 		X: axis(f.X), Y: axis(f.Y),
 	}
 	for _, s := range f.Series {

@@ -1,9 +1,8 @@
 package content
 
 import (
-	"slices"
-
-	"proveout/scoring/outcome"
+	"image"
+	"reflect"
 )
 
 // A Glyph is a character that cannot be drawn, and the first text it was found
@@ -33,99 +32,28 @@ func Missing(c *Content, drawable func(rune) bool) []Glyph {
 }
 
 // Texts calls visit with every text of the document.
-func Texts(c *Content, visit func(string)) {
-	f := &c.Front
-	for _, s := range slices.Concat(
-		[]string{c.FullTitle, c.Banner, c.Watermark, c.Foot, c.PageOf, c.End},
-		[]string{f.ShopName, f.Card, f.CardLine, f.Headline, f.Reason, f.TestedHd, f.WayHd, f.IsNotHd},
-		f.ShopLines, f.Way, f.IsNot,
-		[]string{f.Check.Hd, f.Check.Ask}, f.Check.Lines, f.Check.Fingerprint,
-	) {
-		visit(s)
-	}
-	facts := func(fs []Fact) {
-		for _, x := range fs {
-			visit(x.Name)
-			visit(x.Text)
-		}
-	}
-	facts(f.Identity)
-	facts(f.Facts)
-	for _, t := range f.Tested {
-		visit(t.Title)
-		visit(t.Note)
-		visit(t.Word)
-	}
-	for _, s := range c.Sections {
-		visit(s.Title)
-		for _, b := range s.Blocks {
-			switch b := b.(type) {
-			case Paragraph:
-				visit(b.Text)
-			case List:
-				for _, x := range b.Items {
-					visit(x)
-				}
-			case Facts:
-				facts(b.Facts)
-			case *Table:
-				tableTexts(b, visit)
-			case Figure:
-				figureTexts(&b, visit)
-			case ShownCapture:
-				for _, t := range []string{b.Label, b.Title, b.Caption, b.Word, b.Source} {
-					visit(t)
-				}
-				for _, p := range b.Panels {
-					visit(p.Label)
-					visit(p.Scale)
-				}
-			case Photos:
-				for _, p := range b.Photos {
-					visit(p.Label)
-					visit(p.Caption)
-					visit(p.Hash)
-				}
-			}
-		}
-	}
-}
+func Texts(c *Content, visit func(string)) { texts(reflect.ValueOf(c), visit) }
 
-func tableTexts(t *Table, visit func(string)) {
-	for _, c := range t.Columns {
-		visit(c.Title)
-	}
-	for _, r := range t.Rows {
-		for _, c := range r.Cells {
-			visit(c.Text)
+// texts goes through whatever a document is made of, so that no block, old or
+// new, is left out. The samples of pictures and curves are no texts.
+func texts(v reflect.Value, visit func(string)) {
+	switch v.Kind() {
+	case reflect.String:
+		visit(v.String())
+	case reflect.Pointer, reflect.Interface:
+		if _, picture := v.Interface().(image.Image); !picture {
+			texts(v.Elem(), visit)
 		}
-		for _, n := range r.Notes {
-			visit(n)
+	case reflect.Struct:
+		for i := range v.NumField() {
+			texts(v.Field(i), visit)
 		}
-	}
-}
-
-func figureTexts(f *Figure, visit func(string)) {
-	for _, s := range []string{f.Label, f.Caption, f.Source, f.Figure.Alt} {
-		visit(s)
-	}
-	for _, a := range []outcome.Axis[string]{f.Figure.X, f.Figure.Y} {
-		visit(a.Name)
-		visit(a.Unit)
-		for _, c := range a.Categories {
-			visit(c)
+	case reflect.Slice:
+		if kind := v.Type().Elem().Kind(); kind == reflect.Uint8 || kind == reflect.Float64 {
+			return
 		}
-	}
-	for _, s := range f.Figure.Series {
-		visit(s.Name)
-	}
-	for _, l := range f.Figure.Limits {
-		visit(l.Name)
-	}
-	for _, b := range f.Figure.Bands {
-		visit(b.Name)
-	}
-	for _, m := range f.Figure.Marks {
-		visit(m.Label)
+		for i := range v.Len() {
+			texts(v.Index(i), visit)
+		}
 	}
 }

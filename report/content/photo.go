@@ -77,10 +77,7 @@ func (p *Photo) most() int {
 // fit returns the size of a picture in the document: at most the given length on
 // the longer side, and a width that no other picture has.
 func fit(b image.Rectangle, most int, taken map[int]bool) (w, h int) {
-	w, h = b.Dx(), b.Dy()
-	if long := max(w, h); long > most {
-		w, h = max(1, w*most/long), max(1, h*most/long)
-	}
+	w, h = Shrunk(b, most)
 	down := w
 	for down > 1 && taken[down] {
 		down--
@@ -92,18 +89,31 @@ func fit(b image.Rectangle, most int, taken map[int]bool) (w, h int) {
 	return max(1, down), max(1, h)
 }
 
+// Shrunk is the size of a picture whose longer side may have so many pixels.
+func Shrunk(b image.Rectangle, most int) (w, h int) {
+	w, h = b.Dx(), b.Dy()
+	if long := max(w, h); long > most {
+		w, h = max(1, w*most/long), max(1, h*most/long)
+	}
+	return w, h
+}
+
+// OnWhite draws a picture anew, w by h pixels, with white under what can be seen
+// through.
+func OnWhite(src image.Image, w, h int, how draw.Scaler) *image.RGBA {
+	out := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(out, out.Rect, image.White, image.Point{}, draw.Src)
+	how.Scale(out, out.Rect, src, src.Bounds(), draw.Over, nil)
+	return out
+}
+
 func encode(src image.Image, w, h int) ([]byte, error) {
 	if src.Bounds().Empty() {
 		return nil, errors.New("the picture has no pixels")
 	}
-	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	draw.Draw(out, out.Rect, image.White, image.Point{}, draw.Src)
-	draw.BiLinear.Scale(out, out.Rect, src, src.Bounds(), draw.Over, nil)
 	var buf bytes.Buffer
-	if err := jpeg.Encode(&buf, out, &jpeg.Options{Quality: quality}); err != nil {
-		return nil, err
-	}
-	return buf.Bytes(), nil
+	err := jpeg.Encode(&buf, OnWhite(src, w, h, draw.BiLinear), &jpeg.Options{Quality: quality})
+	return buf.Bytes(), err
 }
 
 // PrintVersion makes the JPEG of a photo as documents show it, without metadata.

@@ -213,8 +213,8 @@ func (b *builder) captures() Section {
 			Caption: w.Tell(c.Caption), Verdict: c.Verdict, Word: b.word(c.Verdict),
 			Source: w.T("captures.source", "file", c.File, "hash", c.SHA256),
 		}
-		for _, p := range c.Panels {
-			panel := Panel{JPEG: p.JPEG, Width: p.Width, Height: p.Height, Label: w.T("captures." + p.Role)}
+		for _, p := range c.Shown {
+			panel := Panel{Picture: p.picture(), Label: w.T("captures." + p.Role)}
 			if p.Role == string(outcome.DifferencePanel) {
 				panel.Scale = w.T("captures.scale", "n", strconv.Itoa(c.Scale))
 			}
@@ -235,9 +235,9 @@ func (b *builder) photos() Section {
 	var out Photos
 	for i, p := range b.d.Photos {
 		ph := ShownPhoto{
+			Picture: p.picture(),
 			Label:   b.w.T("photos.label", "n", strconv.Itoa(i+1)),
 			Caption: b.caption(p.Role, p.Caption),
-			JPEG:    p.JPEG, Width: p.Width, Height: p.Height,
 		}
 		if p.SHA256 != "" {
 			ph.Hash = b.w.T("photos.hash", "hash", p.SHA256)

@@ -6,14 +6,8 @@ import (
 	"strings"
 
 	"github.com/johnfercher/go-tree/node"
-	"github.com/johnfercher/maroto/v2/pkg/consts/align"
-	"github.com/johnfercher/maroto/v2/pkg/consts/breakline"
-	"github.com/johnfercher/maroto/v2/pkg/consts/fontstyle"
-	"github.com/johnfercher/maroto/v2/pkg/consts/linestyle"
-	"github.com/johnfercher/maroto/v2/pkg/consts/orientation"
 	"github.com/johnfercher/maroto/v2/pkg/core"
 	"github.com/johnfercher/maroto/v2/pkg/core/entity"
-	"github.com/johnfercher/maroto/v2/pkg/props"
 
 	"proveout/report/chart"
 )
@@ -22,22 +16,22 @@ import (
 const family = "body"
 
 var (
-	black    = props.Color{}
-	darkGrey = props.Color{Red: 0x44, Green: 0x44, Blue: 0x44}
-	midGrey  = props.Color{Red: 0x99, Green: 0x99, Blue: 0x99}
-	paleGrey = props.Color{Red: 0xEC, Green: 0xEC, Blue: 0xEC}
-	whiteInk = props.Color{Red: 0xFF, Green: 0xFF, Blue: 0xFF}
-	green    = props.Color{Red: 0x00, Green: 0x9E, Blue: 0x73}
-	vermil   = props.Color{Red: 0xD5, Green: 0x5E, Blue: 0x00}
-	amber    = props.Color{Red: 0xE6, Green: 0x9F, Blue: 0x00}
+	black    = chart.RGB{}
+	darkGrey = chart.RGB{R: 0x44, G: 0x44, B: 0x44}
+	midGrey  = chart.RGB{R: 0x99, G: 0x99, B: 0x99}
+	paleGrey = chart.RGB{R: 0xEC, G: 0xEC, B: 0xEC}
+	whiteInk = chart.RGB{R: 0xFF, G: 0xFF, B: 0xFF}
+	green    = chart.RGB{R: 0x00, G: 0x9E, B: 0x73}
+	vermil   = chart.RGB{R: 0xD5, G: 0x5E, B: 0x00}
+	amber    = chart.RGB{R: 0xE6, G: 0x9F, B: 0x00}
 )
 
 // A block is a piece of a page of known height whose parts stand at fixed
 // places, in mm from its upper left corner. It is a maroto component.
 type block struct {
 	tag   *element // what the parts added from here on belong to; nil: decoration
-	tags  *tags    // nil: the document has no structure
-	last  bool     // what the page gets after it is no content
+	tags  *tags
+	last  bool // what the page gets after it is no content
 	h     float64
 	texts []textOp
 	fills []fillOp
@@ -48,14 +42,14 @@ type textOp struct {
 	x, y   float64 // of the baseline
 	size   float64 // pt
 	weight chart.Weight
-	color  *props.Color
+	color  chart.RGB
 	s      string
 	tag    *element
 }
 
 type fillOp struct {
 	x, y, w, h float64
-	color      *props.Color
+	color      chart.RGB
 	tag        *element
 }
 
@@ -71,7 +65,7 @@ type drawOp struct {
 type face struct {
 	size   float64
 	weight chart.Weight
-	color  *props.Color
+	color  chart.RGB // black when it is left out
 }
 
 // lead is the distance of two baselines, mm.
@@ -83,6 +77,15 @@ func (f face) rise() float64 { return f.size * ptmm * 0.98 }
 // width is how wide a line is to the eye, mm.
 func (f face) width(s string) float64 {
 	return chart.Width(f.weight, f.size, strings.TrimRight(s, " ")) * ptmm
+}
+
+// fitted is the face made smaller in steps, down to the least size, until a line
+// is at most so wide, mm.
+func (f face) fitted(s string, width, least, step float64) face {
+	for f.size > least && f.width(s) > width {
+		f.size -= step
+	}
+	return f
 }
 
 // text sets wrapped text with its top at y and returns the y below it.
@@ -111,11 +114,7 @@ func (b *block) line(x, y float64, f face, s string) {
 	if s == "" {
 		return
 	}
-	color := f.color
-	if color == nil {
-		color = &black
-	}
-	b.texts = append(b.texts, textOp{x, y, f.size, f.weight, color, s, b.tag})
+	b.texts = append(b.texts, textOp{x, y, f.size, f.weight, f.color, s, b.tag})
 }
 
 // right sets one line that ends at x.
@@ -129,13 +128,13 @@ func (b *block) center(x, w, y float64, f face, s string) {
 }
 
 // fill fills a rectangle, which is decoration.
-func (b *block) fill(x, y, w, h float64, c *props.Color) {
+func (b *block) fill(x, y, w, h float64, c chart.RGB) {
 	b.fills = append(b.fills, fillOp{x, y, w, h, c, nil})
 	b.h = math.Max(b.h, y+h)
 }
 
 // frame draws the outline of a rectangle, t mm thick, inside it.
-func (b *block) frame(x, y, w, h, t float64, c *props.Color) {
+func (b *block) frame(x, y, w, h, t float64, c chart.RGB) {
 	b.fill(x, y, w, t, c)
 	b.fill(x, y+h-t, w, t, c)
 	b.fill(x, y+t, t, h-2*t, c)
@@ -235,12 +234,15 @@ func (b *block) cut(limit float64) float64 {
 
 // Render draws the block: fills first, then drawings, then text.
 func (b *block) Render(p core.Provider, cell *entity.Cell) {
+	c := newCanvas(b.tags.pdf, cell.X, cell.Y)
+	at := func(x, y float64) chart.Point { return chart.Point{X: x / ptmm, Y: -y / ptmm} }
 	for _, f := range b.fills {
 		b.tags.mark(f.tag)
 		b.tags.cover(f.tag, cell.X+f.x, cell.Y+f.y, f.w, f.h)
-		p.AddLine(&entity.Cell{X: cell.X + f.x, Y: cell.Y + f.y + f.h/2, Width: f.w}, &props.Line{
-			Color: f.color, Style: linestyle.Solid, Thickness: f.h, Orientation: orientation.Horizontal, SizePercent: 100,
-		})
+		// As a broad line: programs draw the thinnest lines so that they can be seen.
+		middle := f.y + f.h/2
+		c.Stroke(f.color, f.h/ptmm, nil, []chart.Point{at(f.x, middle), at(f.x+f.w, middle)})
+		c.finish()
 	}
 	for _, d := range b.draws {
 		b.tags.mark(d.tag)
@@ -249,14 +251,7 @@ func (b *block) Render(p core.Provider, cell *entity.Cell) {
 	}
 	for _, t := range b.texts {
 		b.tags.mark(t.tag)
-		style := fontstyle.Normal
-		if t.weight == chart.Bold {
-			style = fontstyle.Bold
-		}
-		p.AddText(t.s, &entity.Cell{X: cell.X + t.x, Y: cell.Y + t.y - t.size*ptmm, Width: 1000, Height: 1000}, &props.Text{
-			Family: family, Style: style, Size: t.size, Color: t.color,
-			Align: align.Left, BreakLineStrategy: breakline.EmptySpaceStrategy,
-		})
+		c.Text(t.color, t.weight, t.size, at(t.x, t.y), t.s)
 	}
 	if b.tags.close(); b.last {
 		b.tags.mark(nil)

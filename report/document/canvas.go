@@ -12,19 +12,17 @@ import (
 // A canvas is a [chart.Canvas] that writes PDF operators (ISO 32000-1:2008, 8.4
 // and 8.5) to the current page.
 type canvas struct {
-	pdf   *gofpdf.Fpdf
-	k     float64 // pt per unit of pdf
-	pageH float64 // pt
-	x, y  float64 // pt, of the canvas's lower left corner on the page
+	pdf   *gofpdf.Fpdf // its unit is mm
+	pageH float64      // pt
+	x, y  float64      // pt, of the canvas's lower left corner on the page
 	buf   []byte
 }
 
-// newCanvas returns a canvas whose origin is x, y points from the lower left
-// corner of the page.
+// newCanvas returns a canvas whose lower left corner is x, y mm from the upper
+// left corner of what the margins leave of the page.
 func newCanvas(pdf *gofpdf.Fpdf, x, y float64) *canvas {
 	_, h := pdf.GetPageSize()
-	k := pdf.GetConversionRatio()
-	return &canvas{pdf: pdf, k: k, pageH: h * k, x: x, y: y}
+	return &canvas{pdf: pdf, pageH: h / ptmm, x: (marginX + x) / ptmm, y: (h - marginTop - y) / ptmm}
 }
 
 // Clip holds what draw draws inside a rectangle. No text may be written under
@@ -91,7 +89,7 @@ func (c *canvas) Text(colour chart.RGB, w chart.Weight, size float64, at chart.P
 	}
 	c.pdf.SetFont(family, style, size)
 	c.pdf.SetTextColor(int(colour.R), int(colour.G), int(colour.B))
-	c.pdf.Text((c.x+at.X)/c.k, (c.pageH-c.y-at.Y)/c.k, s)
+	c.pdf.Text((c.x+at.X)*ptmm, (c.pageH-c.y-at.Y)*ptmm, s)
 	c.pdf.SetTextColor(0, 0, 0)
 }
 

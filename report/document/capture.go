@@ -20,13 +20,7 @@ func (s *sheet) capture(c *content.ShownCapture) {
 	y += 0.8
 	tall, low := 0.0, y
 	for i, p := range c.Panels {
-		pw, ph := w, 0.0
-		if p.Width > 0 {
-			ph = w * float64(p.Height) / float64(p.Width)
-		}
-		if most := 60.0; ph > most {
-			pw, ph = pw*most/ph, most
-		}
+		pw, ph := sizeOf(p.Picture, w, 60)
 		if len(p.JPEG) > 0 {
 			panel := b.as(s.part.figure(said(c.Label, c.Title, p.Label)))
 			panel.add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
@@ -38,14 +32,14 @@ func (s *sheet) capture(c *content.ShownCapture) {
 		b.as(s.part.add("P"))
 		at := b.text(x, y+tall+0.6, w, face{size: 7.8, weight: chart.Bold}, p.Label)
 		if p.Scale != "" {
-			at = b.text(x, at, w, face{size: 7.2, color: &darkGrey}, p.Scale)
+			at = b.text(x, at, w, face{size: 7.2, color: darkGrey}, p.Scale)
 		}
 		low = math.Max(low, at)
 	}
 	if c.Caption != "" {
 		low = b.as(s.part.add("P")).text(0, low+0.6, s.w, face{size: 8.5}, c.Caption)
 	}
-	b.as(s.part.add("P")).text(0, low, s.w, face{size: 6.3, color: &darkGrey}, c.Source)
+	b.as(s.part.add("P")).text(0, low, s.w, face{size: 6.3, color: darkGrey}, c.Source)
 	b.h += 4
 	s.place(b)
 }

@@ -57,25 +57,13 @@ func (p Paper) size() (w, h float64) {
 	return 210, 297
 }
 
-// drawing says how figures reach the page.
-type drawing int
-
-const (
-	vectors  drawing = iota // as PDF operators, or as pictures where that is not possible
-	pictures                // always as pictures
-)
-
 // Write writes the document, laid out as c, as PDF.
 func Write(w io.Writer, d *content.Document, c *content.Content, paper Paper) error {
-	return write(w, d, c, paper, vectors)
-}
-
-func write(w io.Writer, d *content.Document, c *content.Content, paper Paper, how drawing) error {
 	cat, err := words.In(d.Language)
 	if err != nil {
 		return err
 	}
-	s, err := newSheet(d, c, paper, how)
+	s, err := newSheet(d, c, paper)
 	if err != nil {
 		return err
 	}
@@ -98,13 +86,17 @@ func write(w io.Writer, d *content.Document, c *content.Content, paper Paper, ho
 	if err := errors.Join(s.errs...); err != nil {
 		return fmt.Errorf("drawing the PDF: %w", err)
 	}
-	_, err = w.Write(finish(made.GetBytes(), c.Language, s.tags))
+	pdf, err := finish(made.GetBytes(), c.Language, s.tags)
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(pdf)
 	return err
 }
 
 // section sets one section.
 func (s *sheet) section(sec *content.Section) {
-	s.part = s.tags.document().add("Sect")
+	s.part = s.tags.root.add("Sect")
 	s.heading(sec)
 	for _, b := range sec.Blocks {
 		switch b := b.(type) {
@@ -148,13 +140,11 @@ func (s *sheet) heading(sec *content.Section) {
 	f := face{size: 12, weight: chart.Bold}
 	b := &block{}
 	y := b.as(s.part.add("H2")).text(0, 0, s.w, f, sec.Title)
-	b.fill(0, y+0.6, s.w, 0.4, &black)
+	b.fill(0, y+0.6, s.w, 0.4, black)
 	b.h = y + 2.6
 	title := clean(sec.Title)
 	b.as(nil).add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
-		if s.pdf != nil {
-			s.pdf.Bookmark(title, 0, cell.Y+marginTop)
-		}
+		s.pdf.Bookmark(title, 0, cell.Y+marginTop)
 	})
 	s.place(b)
 }
@@ -187,7 +177,7 @@ func (s *sheet) paragraph(p content.Paragraph) {
 		s.need(16)
 		f = face{size: 9.5, weight: chart.Bold}
 	case p.Small:
-		f = face{size: 7.5, color: &darkGrey}
+		f = face{size: 7.5, color: darkGrey}
 	}
 	b := (&block{}).as(s.part.add(role))
 	b.text(0, 0, s.w, f, p.Text)
@@ -196,17 +186,22 @@ func (s *sheet) paragraph(p content.Paragraph) {
 }
 
 func (s *sheet) list(items []string) {
-	f := face{size: 9}
 	all := s.part.add("L")
 	for _, it := range items {
 		b := &block{}
-		label, body := all.item()
-		b.as(label).line(1, f.rise(), f, "–")
-		b.as(body).text(4.5, 0, s.w-4.5, f, it)
+		s.bullet(b, all, 0, it)
 		b.h += 0.8
 		s.place(b)
 	}
 	s.gap(1)
+}
+
+// bullet sets an item of a list with its top at y and returns the y below it.
+func (s *sheet) bullet(b *block, list *element, y float64, text string) float64 {
+	f := face{size: 9}
+	label, body := list.item()
+	b.as(label).line(1, y+f.rise(), f, "–")
+	return b.as(body).text(4.5, y, s.w-4.5, f, text)
 }
 
 func (s *sheet) facts(facts []content.Fact) {
@@ -217,7 +212,7 @@ func (s *sheet) facts(facts []content.Fact) {
 	for i, f := range facts {
 		b := &block{}
 		if i > 0 {
-			b.fill(0, 0, s.w, 0.1, &midGrey)
+			b.fill(0, 0, s.w, 0.1, midGrey)
 		}
 		what, says := all.item()
 		b.as(what).text(0, 0.7, col-2, name, f.Name)
@@ -232,13 +227,13 @@ func (s *sheet) facts(facts []content.Fact) {
 func (s *sheet) end(text string) {
 	s.gap(6)
 	f := face{size: 8.5, weight: chart.Bold}
-	b := (&block{}).as(s.tags.document().add("P"))
+	b := (&block{}).as(s.tags.root.add("P"))
 	for _, l := range apart(text, wrap(text, f.weight, f.size, s.w-30)) {
 		y := b.h
 		w := f.width(l)
 		b.center(0, s.w, y+f.rise(), f, l)
-		b.fill((s.w-w)/2-14, y+f.rise()-1.1, 10, 0.3, &black)
-		b.fill((s.w+w)/2+4, y+f.rise()-1.1, 10, 0.3, &black)
+		b.fill((s.w-w)/2-14, y+f.rise()-1.1, 10, 0.3, black)
+		b.fill((s.w+w)/2+4, y+f.rise()-1.1, 10, 0.3, black)
 		b.h = y + f.lead()
 	}
 	s.place(b)

@@ -23,21 +23,21 @@ import (
 	"proveout/scoring/conformity"
 )
 
-func printed(t testing.TB, d *content.Document, paper Paper, how drawing) []byte {
+func printed(t testing.TB, d *content.Document, paper Paper) []byte {
 	t.Helper()
 	var buf bytes.Buffer
-	if err := laidOut(&buf, d, paper, how); err != nil {
+	if err := laidOut(&buf, d, paper); err != nil {
 		t.Fatal(err)
 	}
 	return buf.Bytes()
 }
 
-func laidOut(w io.Writer, d *content.Document, paper Paper, how drawing) error {
+func laidOut(w io.Writer, d *content.Document, paper Paper) error {
 	c, err := content.Build(d)
 	if err != nil {
 		return err
 	}
-	return write(w, d, c, paper, how)
+	return Write(w, d, c, paper)
 }
 
 // smaller keeps a document quick to print: one small photo.
@@ -70,12 +70,12 @@ func TestNativeWriterIsReached(t *testing.T) {
 	m := maroto.New()
 	p := &probe{block: &block{h: 1}}
 	m.AddRows(row.New().Add(col.New().Add(p)))
-	pdf, ok := native(p.provider)
-	if !ok || pdf.PageNo() != 1 {
-		t.Fatal("maroto keeps its writer elsewhere: figures would be printed as pictures")
+	pdf, err := native(p.provider)
+	if err != nil || pdf.PageNo() != 1 {
+		t.Fatalf("maroto keeps its writer elsewhere: %v", err)
 	}
 	for _, v := range []any{nil, 7, struct{ fpdf int }{}, &struct{ fpdf int }{}, "text"} {
-		if _, ok := native(asProvider(v)); ok {
+		if _, err := native(asProvider(v)); err == nil {
 			t.Errorf("native(%T) found a writer", v)
 		}
 	}
@@ -83,7 +83,7 @@ func TestNativeWriterIsReached(t *testing.T) {
 
 func TestSamplesUnderTwoMegabytes(t *testing.T) {
 	for name, d := range map[string]*content.Document{"accepted": sample.FullPhotos(sample.Accepted()), "failed": sample.Failed(), "inconclusive": sample.Inconclusive()} {
-		pdf := printed(t, d, A4, vectors)
+		pdf := printed(t, d, A4)
 		saved(t, name, pdf)
 		if len(pdf) > 2<<20 || len(pdf) < 50<<10 {
 			t.Errorf("%s: %d bytes", name, len(pdf))
@@ -102,13 +102,13 @@ func TestCertificateNeedsAnAcceptedOutcome(t *testing.T) {
 		d := smaller(sample.Accepted())
 		spoil(d)
 		var buf bytes.Buffer
-		if err := laidOut(&buf, d, A4, vectors); err == nil || buf.Len() != 0 {
+		if err := laidOut(&buf, d, A4); err == nil || buf.Len() != 0 {
 			t.Errorf("%s: err = %v, %d bytes", name, err, buf.Len())
 		}
 	}
 	d := sample.Failed()
 	d.Kind, d.AuthorisedBy = content.Certificate, "Marit Osk"
-	if err := laidOut(io.Discard, d, A4, vectors); !errors.Is(err, content.ErrNotAccepted) {
+	if err := laidOut(io.Discard, d, A4); !errors.Is(err, content.ErrNotAccepted) {
 		t.Errorf("a failed job: %v", err)
 	}
 }
@@ -120,42 +120,35 @@ func TestBytesRepeat(t *testing.T) {
 		d.Photos = append(d.Photos, content.Photo{Image: sample.Board(160, 120, uint64(i)), Caption: "photo"})
 	}
 	d.Logo = image.NewGray16(image.Rect(0, 0, 160, 40))
-	for _, how := range []drawing{vectors, pictures} {
-		runs := 30
-		if how == pictures {
-			runs = 3
-		}
-		first := sha256.Sum256(printed(t, d, A4, how))
-		for i := 1; i < runs; i++ {
-			if sha256.Sum256(printed(t, d, A4, how)) != first {
-				t.Fatalf("drawing %d: run %d gave other bytes", how, i+1)
-			}
+	first := sha256.Sum256(printed(t, d, A4))
+	for i := 1; i < 30; i++ {
+		if sha256.Sum256(printed(t, d, A4)) != first {
+			t.Fatalf("run %d gave other bytes", i+1)
 		}
 	}
-	saved(t, "pictures", printed(t, d, A4, pictures))
 	// Photos prepared anew give the same bytes as well.
 	e := sample.Accepted()
 	e.Photos, e.Logo = nil, d.Logo
 	for i := range 4 {
 		e.Photos = append(e.Photos, content.Photo{Image: sample.Board(160, 120, uint64(i)), Caption: "photo"})
 	}
-	if !bytes.Equal(printed(t, d, A4, vectors), printed(t, e, A4, vectors)) {
+	if !bytes.Equal(printed(t, d, A4), printed(t, e, A4)) {
 		t.Error("photos prepared again gave other bytes")
 	}
 }
 
 func TestAwkwardTextPrints(t *testing.T) {
 	for _, paper := range []Paper{A4, Letter} {
-		pdf := printed(t, smaller(sample.Awkward()), paper, vectors)
+		pdf := printed(t, smaller(sample.Awkward()), paper)
 		saved(t, []string{"awkward-a4", "awkward-letter"}[paper], pdf)
 	}
 	d := smaller(sample.Awkward())
 	d.Language = "de"
-	saved(t, "awkward-de", printed(t, d, A4, vectors))
+	saved(t, "awkward-de", printed(t, d, A4))
 	d.Language = "fr"
-	saved(t, "awkward-fr", printed(t, d, A4, vectors))
+	saved(t, "awkward-fr", printed(t, d, A4))
 	d.Language = "tlh"
-	if err := laidOut(io.Discard, d, A4, vectors); err == nil || !strings.Contains(err.Error(), "de, en, fr") {
+	if err := laidOut(io.Discard, d, A4); err == nil || !strings.Contains(err.Error(), "de, en, fr") {
 		t.Errorf("unknown language: %v", err)
 	}
 }
@@ -173,12 +166,12 @@ func TestPicturesOfEveryKind(t *testing.T) {
 		d.Photos = append(d.Photos, content.Photo{Image: img, Caption: "kind"})
 	}
 	d.Logo = deep
-	pdf := printed(t, d, A4, vectors)
+	pdf := printed(t, d, A4)
 	if n := bytes.Count(pdf, []byte("/Subtype /Image")); n != len(d.Photos)+1 {
 		t.Errorf("%d pictures in the file, want %d", n, len(d.Photos)+1)
 	}
 	d.Photos = []content.Photo{{Image: image.NewRGBA(image.Rect(0, 0, 0, 0)), Caption: "empty"}}
-	if err := laidOut(io.Discard, d, A4, vectors); err == nil || !strings.Contains(err.Error(), "empty") {
+	if err := laidOut(io.Discard, d, A4); err == nil || !strings.Contains(err.Error(), "empty") {
 		t.Errorf("a picture without pixels: %v", err)
 	}
 }
@@ -186,7 +179,7 @@ func TestPicturesOfEveryKind(t *testing.T) {
 // The catalog carries the language, and the cross-reference table is where the
 // file says.
 func TestFinish(t *testing.T) {
-	pdf := printed(t, smaller(sample.Accepted()), A4, vectors)
+	pdf := printed(t, smaller(sample.Accepted()), A4)
 	if !bytes.Contains(pdf, []byte("/Lang (en)")) || !bytes.Contains(pdf, []byte("/DisplayDocTitle true")) {
 		t.Error("the catalog lacks language or title preference")
 	}
@@ -202,7 +195,7 @@ func TestFinish(t *testing.T) {
 		t.Errorf("startxref %d points at %q", at, pdf[at:at+8])
 	}
 	for _, s := range []string{"", "%PDF-1.3", "/Type /Catalog\n\nstartxref\nx\n"} {
-		if got := finish([]byte(s), "en", nil); string(got) != s {
+		if got, err := finish([]byte(s), "en", nil); err == nil {
 			t.Errorf("finish(%q) = %q", s, got)
 		}
 	}
@@ -256,7 +249,7 @@ func TestReadBack(t *testing.T) {
 			"NOT ACCEPTED – FAILED", "Test report", "End of test report HW-2026-0043",
 		}, []string{"Acceptance certificate"}},
 	} {
-		pdf := printed(t, tt.d, A4, vectors)
+		pdf := printed(t, tt.d, A4)
 		text := streams(pdf)
 		for _, s := range tt.has {
 			if !strings.Contains(text, utf16be(s)) {
@@ -281,7 +274,7 @@ func BenchmarkWrite(b *testing.B) {
 		for i := range d.Photos {
 			d.Photos[i].JPEG = nil // scaling and encoding is part of the work
 		}
-		if err := laidOut(io.Discard, d, A4, vectors); err != nil {
+		if err := laidOut(io.Discard, d, A4); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -290,7 +283,7 @@ func BenchmarkWrite(b *testing.B) {
 func BenchmarkWritePrepared(b *testing.B) {
 	d := sample.FullPhotos(sample.Accepted())
 	for b.Loop() {
-		if err := laidOut(io.Discard, d, A4, vectors); err != nil {
+		if err := laidOut(io.Discard, d, A4); err != nil {
 			b.Fatal(err)
 		}
 	}

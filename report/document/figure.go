@@ -1,10 +1,6 @@
 package document
 
 import (
-	"bytes"
-	"image"
-	"image/draw"
-	"image/png"
 	"math"
 	"strings"
 
@@ -30,42 +26,24 @@ func (s *sheet) figure(f *content.Figure) {
 		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 8}, f.Figure.Alt)
 	}
 	y += 1
-	s.chart(b.as(s.part.figure(said(title, f.Figure.Alt))), y, f)
+	fig := chart.Prepare(f.Figure)
+	b.as(s.part.figure(said(title, f.Figure.Alt)))
+	b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
+		c := newCanvas(s.pdf, cell.X, cell.Y+cell.Height)
+		chart.Draw(c, &fig, s.w/ptmm, figureHeight/ptmm, s.decim)
+		c.finish()
+	})
 	y += figureHeight
 	if f.Source != "" {
-		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: &darkGrey}, f.Source)
+		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: darkGrey}, f.Source)
 	}
 	b.h = y
 	s.place(b)
 	s.gap(5)
 }
 
-// chart draws the figure as vectors, or as a picture where the writer cannot
-// be reached.
-func (s *sheet) chart(b *block, y float64, f *content.Figure) {
-	w, h := s.w/ptmm, figureHeight/ptmm
-	if s.pdf != nil {
-		fig := chart.Prepare(f.Figure)
-		b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
-			c := s.canvasAt(cell)
-			chart.Draw(c, &fig, w, h, s.decim)
-			c.finish()
-		})
-		return
-	}
-	img := chart.Picture(f.Figure, w, h, chart.PrintDPI, s.decim)
-	// A margin of a few white columns gives each picture a width of its own.
-	px := s.ownWidth(img.Bounds().Dx())
-	own := image.NewRGBA(image.Rect(0, 0, px, img.Bounds().Dy()))
-	draw.Draw(own, own.Bounds(), image.White, image.Point{}, draw.Src)
-	draw.Draw(own, img.Bounds(), img, img.Bounds().Min, draw.Src)
-	var buf bytes.Buffer
-	if err := png.Encode(&buf, own); err != nil {
-		s.errs = append(s.errs, err)
-		return
-	}
-	b.add(0, y, s.w, figureHeight, picture(buf.Bytes(), extension.Png))
-}
+// mostPhoto is the greatest height of a photo, mm.
+const mostPhoto = 66.0
 
 // photos sets pictures two abreast with their captions.
 func (s *sheet) photos(photos []content.ShownPhoto) {
@@ -76,7 +54,7 @@ func (s *sheet) photos(photos []content.ShownPhoto) {
 		row := &block{}
 		tall := 0.0
 		for _, p := range pair {
-			_, h := photoSize(&p, w)
+			_, h := sizeOf(p.Picture, w, mostPhoto)
 			tall = math.Max(tall, h)
 		}
 		for k, p := range pair {
@@ -87,22 +65,22 @@ func (s *sheet) photos(photos []content.ShownPhoto) {
 	}
 }
 
-func photoSize(p *content.ShownPhoto, w float64) (pw, ph float64) {
-	const most = 66.0
+// sizeOf is the size of a picture in a space so wide and at most so high, mm.
+func sizeOf(p content.Picture, width, most float64) (w, h float64) {
 	if p.Width == 0 || p.Height == 0 {
 		return 0, 0
 	}
-	pw, ph = w, w*float64(p.Height)/float64(p.Width)
-	if ph > most {
-		pw, ph = pw*most/ph, most
+	w, h = width, width*float64(p.Height)/float64(p.Width)
+	if h > most {
+		w, h = w*most/h, most
 	}
-	return pw, ph
+	return w, h
 }
 
 func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 	b := &block{}
 	if len(p.JPEG) > 0 {
-		pw, ph := photoSize(p, w)
+		pw, ph := sizeOf(p.Picture, w, mostPhoto)
 		b.as(s.part.figure(said(p.Label, p.Caption))).add(0, tall-ph, pw, ph, picture(p.JPEG, extension.Jpg))
 	}
 	y := b.as(s.part.add("P")).text(0, tall+1, w, face{size: 8.5, weight: chart.Bold}, p.Label)
@@ -110,7 +88,7 @@ func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 		y = b.text(0, y, w, face{size: 8.5}, p.Caption)
 	}
 	if p.Hash != "" {
-		b.text(0, y, w, face{size: 6.3, color: &darkGrey}, p.Hash)
+		b.text(0, y, w, face{size: 6.3, color: darkGrey}, p.Hash)
 	}
 	return b
 }

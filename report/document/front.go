@@ -3,9 +3,9 @@ package document
 import (
 	"bytes"
 	"image"
-	"image/color"
 	"image/png"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/boombuler/barcode/qr"
@@ -23,7 +23,7 @@ import (
 // front sets the first page: what a buyer needs in one look.
 func (s *sheet) front(c *content.Content) {
 	f := &c.Front
-	s.part = s.tags.document().add("Sect")
+	s.part = s.tags.root.add("Sect")
 	s.place(s.letterhead(c))
 	s.gap(3)
 	s.place(s.cardTitle(f))
@@ -65,7 +65,7 @@ func (s *sheet) letterhead(c *content.Content) *block {
 	y = b.as(s.part.add("P")).text(x, y+0.8, right, face{size: 10, weight: chart.Bold}, f.ShopName)
 	for _, l := range f.ShopLines {
 		if l != "" {
-			y = b.as(s.part.add("P")).text(x, y, right, face{size: 8.5, color: &darkGrey}, l)
+			y = b.as(s.part.add("P")).text(x, y, right, face{size: 8.5, color: darkGrey}, l)
 		}
 	}
 	return b
@@ -81,12 +81,13 @@ func (s *sheet) logo(b *block, img image.Image, x, width float64) float64 {
 	h := math.Min(most, width*float64(r.Dy())/float64(r.Dx()))
 	w := h * float64(r.Dx()) / float64(r.Dy())
 	px := s.ownWidth(min(600, r.Dx()))
-	data, err := encodePNG(img, px, max(1, px*r.Dy()/r.Dx()))
-	if err != nil {
+	// Drawn anew, because the writer takes no PNG of 16 bits or interlaced.
+	var data bytes.Buffer
+	if err := png.Encode(&data, content.OnWhite(img, px, max(1, px*r.Dy()/r.Dx()), draw.ApproxBiLinear)); err != nil {
 		s.errs = append(s.errs, err)
 		return 0
 	}
-	b.add(x, 0, w, h, picture(data, extension.Png))
+	b.add(x, 0, w, h, picture(data.Bytes(), extension.Png))
 	return h
 }
 
@@ -100,17 +101,6 @@ func (s *sheet) ownWidth(w int) int {
 	return w
 }
 
-// encodePNG draws a picture anew on white, w by h pixels, as an 8-bit PNG that
-// is not interlaced.
-func encodePNG(img image.Image, w, h int) ([]byte, error) {
-	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	draw.Draw(out, out.Bounds(), image.NewUniform(color.White), image.Point{}, draw.Src)
-	draw.ApproxBiLinear.Scale(out, out.Bounds(), img, img.Bounds(), draw.Over, nil)
-	var buf bytes.Buffer
-	err := png.Encode(&buf, out)
-	return buf.Bytes(), err
-}
-
 // picture returns the drawing of an encoded picture into its whole rectangle.
 func picture(data []byte, kind extension.Type) func(core.Provider, *entity.Cell) {
 	return func(p core.Provider, cell *entity.Cell) {
@@ -121,13 +111,13 @@ func picture(data []byte, kind extension.Type) func(core.Provider, *entity.Cell)
 // cardTitle names the card and all that ties the paper to it.
 func (s *sheet) cardTitle(f *content.Front) *block {
 	b := &block{}
-	b.fill(0, 0, s.w, 0.4, &black)
+	b.fill(0, 0, s.w, 0.4, black)
 	y := b.as(s.part.add("H2")).text(0, 2, s.w, face{size: 17, weight: chart.Bold}, f.Card)
 	if f.CardLine != "" && f.CardLine != f.Card {
-		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 10, color: &darkGrey}, f.CardLine)
+		y = b.as(s.part.add("P")).text(0, y, s.w, face{size: 10, color: darkGrey}, f.CardLine)
 	}
 	y += 1
-	name, text := face{size: 8, color: &darkGrey}, face{size: 9.5, weight: chart.Bold}
+	name, text := face{size: 8, color: darkGrey}, face{size: 9.5, weight: chart.Bold}
 	const gutter = 4.0
 	w := (s.w - 2*gutter) / 3
 	low := y
@@ -146,16 +136,16 @@ func (s *sheet) cardTitle(f *content.Front) *block {
 }
 
 // signs of a verdict: a colour for who sees it, a drawing for who does not.
-func verdictColor(v conformity.Verdict, accepted bool) *props.Color {
+func verdictColor(v conformity.Verdict, accepted bool) chart.RGB {
 	switch {
 	case accepted && v == conformity.Pass:
-		return &green
+		return green
 	case v == conformity.Fail:
-		return &vermil
+		return vermil
 	case v == conformity.Inconclusive:
-		return &amber
+		return amber
 	}
-	return &midGrey
+	return midGrey
 }
 
 // verdictBox says the verdict in large words, beside a sign that differs in
@@ -163,19 +153,17 @@ func verdictColor(v conformity.Verdict, accepted bool) *props.Color {
 func (s *sheet) verdictBox(f *content.Front) *block {
 	inner := &block{}
 	const pad, sign = 4.0, 19.0
-	size := 22.0
-	for size > 13 && chart.Width(chart.Bold, size, clean(f.Headline))*ptmm > s.w-sign-2*pad {
-		size--
-	}
-	y := inner.as(s.part.add("H2")).text(0, 0, s.w-sign-2*pad, face{size: size, weight: chart.Bold}, f.Headline)
+	width := s.w - sign - 2*pad
+	headline := face{size: 22, weight: chart.Bold}.fitted(clean(f.Headline), width, 13, 1)
+	y := inner.as(s.part.add("H2")).text(0, 0, width, headline, f.Headline)
 	if f.Reason != "" {
-		inner.as(s.part.add("P")).text(0, y+0.5, s.w-sign-2*pad, face{size: 9.5}, f.Reason)
+		inner.as(s.part.add("P")).text(0, y+0.5, width, face{size: 9.5}, f.Reason)
 	}
 	h := math.Max(inner.h+2*pad-1, 20)
 	b := &block{}
 	edge := verdictColor(f.Verdict, f.Accepted)
 	b.fill(0, 0, 3, h, edge)
-	b.frame(0, 0, s.w, h, 0.7, &black)
+	b.frame(0, 0, s.w, h, 0.7, black)
 	b.join(inner, sign+pad, (h-inner.h)/2)
 	verdict, accepted := f.Verdict, f.Accepted
 	b.add(5, h/2-6, 12, 12, func(_ core.Provider, cell *entity.Cell) { s.sign(cell, verdict, accepted) })
@@ -186,10 +174,7 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 // sign draws the form of a verdict: a tick in a circle, a cross in a square, a
 // bar in a diamond for all that is not decided.
 func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
-	if s.pdf == nil {
-		return
-	}
-	c := s.canvasAt(cell)
+	c := newCanvas(s.pdf, cell.X, cell.Y+cell.Height)
 	r := cell.Width / ptmm / 2
 	line := func(xy ...float64) []chart.Point {
 		out := make([]chart.Point, len(xy)/2)
@@ -198,9 +183,7 @@ func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
 		}
 		return out
 	}
-	col := verdictColor(v, accepted)
-	colour := chart.RGB{R: uint8(col.Red), G: uint8(col.Green), B: uint8(col.Blue)}
-	white := chart.RGB{R: 0xFF, G: 0xFF, B: 0xFF}
+	colour := verdictColor(v, accepted)
 	var strokes [][]chart.Point
 	switch {
 	case accepted && v == conformity.Pass:
@@ -213,14 +196,8 @@ func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
 		c.Fill(colour, line(0, -1.1, 1.1, 0, 0, 1.1, -1.1, 0))
 		strokes = append(strokes, line(-0.5, 0, 0.5, 0))
 	}
-	c.Stroke(white, r*0.24, nil, strokes...)
+	c.Stroke(whiteInk, r*0.24, nil, strokes...)
 	c.finish()
-}
-
-// canvasAt returns a canvas whose origin is the lower left corner of cell.
-func (s *sheet) canvasAt(cell *entity.Cell) *canvas {
-	_, h := s.pdf.GetPageSize()
-	return newCanvas(s.pdf, (marginX+cell.X)/ptmm, (h-marginTop-cell.Y-cell.Height)/ptmm)
 }
 
 // twoColumns sets what was tested beside the facts of the document.
@@ -232,15 +209,15 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 	y := b.as(s.part.add("H2")).text(0, 0, left, hd, f.TestedHd)
 	y += 0.8
 	steps := s.part.add("L")
-	text, note := face{size: 9.5}, face{size: 7.5, color: &darkGrey}
+	text, note := face{size: 9.5}, face{size: 7.5, color: darkGrey}
 	for _, t := range f.Tested {
-		b.fill(0, y, left, 0.1, &midGrey)
+		b.fill(0, y, left, 0.1, midGrey)
 		y += 1.1
 		word := face{size: 9}
 		if t.Verdict == conformity.Fail || t.Verdict == conformity.Inconclusive {
 			word.weight = chart.Bold
 		}
-		w := chart.Width(word.weight, word.size, clean(t.Word)) * ptmm
+		w := word.width(clean(t.Word))
 		room := left - w - 6
 		step, says := steps.item()
 		low := b.as(step).text(0, y, room, text, t.Title)
@@ -248,7 +225,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		if t.Note != "" {
 			low = b.as(says.add("P")).text(0, low-0.4, room, note, t.Note)
 		}
-		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), w, word, clean(t.Word), t.Verdict)
+		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), word, clean(t.Word), t.Verdict)
 		y = low + 0.9
 	}
 	x, w := left+gutter, s.w-left-gutter
@@ -259,7 +236,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 			y += 2
 		}
 		what, says := facts.item()
-		y = b.as(what).text(x, y, w, face{size: 7.5, color: &darkGrey}, fact.Name)
+		y = b.as(what).text(x, y, w, face{size: 7.5, color: darkGrey}, fact.Name)
 		y = b.as(says).text(x, y-0.2, w, face{size: 9, weight: chart.Bold}, fact.Text)
 	}
 	return b
@@ -267,91 +244,92 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 
 // verdictWord sets a verdict with its top at y so that a fail stands out white
 // on black and an undecided one on grey, in any print.
-func (s *sheet) verdictWord(b *block, x, y, w float64, f face, word string, v conformity.Verdict) {
-	h := f.lead()
+func (s *sheet) verdictWord(b *block, x, y float64, f face, word string, v conformity.Verdict) {
+	w, h := f.width(word), f.lead()
 	switch v {
 	case conformity.Fail:
-		b.fill(x-1, y-0.3, w+2, h+0.4, &black)
-		f.color = &whiteInk
+		b.fill(x-1, y-0.3, w+2, h+0.4, black)
+		f.color = whiteInk
 	case conformity.Inconclusive:
-		b.fill(x-1, y-0.3, w+2, h+0.4, &black)
-		b.fill(x-0.8, y-0.1, w+1.6, h, &paleGrey)
+		b.fill(x-1, y-0.3, w+2, h+0.4, black)
+		b.fill(x-0.8, y-0.1, w+1.6, h, paleGrey)
 	case conformity.NotRun, conformity.NotApplicable:
-		f.color = &darkGrey
+		f.color = darkGrey
 	}
 	b.line(x, y+f.rise(), f, word)
 }
 
+// titled sets a list under its title.
 func (s *sheet) titled(title string, items []string) *block {
 	b := &block{}
 	y := b.as(s.part.add("H2")).text(0, 0, s.w, face{size: 10, weight: chart.Bold}, title)
-	f := face{size: 9}
 	all := s.part.add("L")
 	for _, it := range items {
-		label, body := all.item()
-		b.as(label).line(1, y+f.rise(), f, "–")
-		y = b.as(body).text(4.5, y, s.w-4.5, f, it)
+		y = s.bullet(b, all, y, it)
 	}
 	return b
 }
 
+// isNot says what the document is not.
 func (s *sheet) isNot(f *content.Front) *block {
-	inner := &block{}
-	w := s.w - 8
-	y := inner.as(s.part.add("H2")).text(0, 0, w, face{size: 8.5, weight: chart.Bold}, f.IsNotHd)
-	for _, t := range f.IsNot {
-		y = inner.as(s.part.add("P")).text(0, y+0.3, w, face{size: 8}, t)
-	}
-	b := &block{}
-	h := inner.h + 5
-	b.frame(0, 0, s.w, h, 0.25, &black)
-	b.join(inner, 4, 2.6)
-	b.h = h
-	return b
+	return s.framed(s.statement(4, f.IsNotHd, f.IsNot), 0)
 }
 
 // check says how the document is checked, with the QR code beside it.
 func (s *sheet) check(c *content.Check) *block {
-	inner := &block{}
 	x, side := 4.0, 0.0
 	if c.QR != "" {
 		side = 24
 		x += side + 4
 	}
-	w := s.w - x - 4
-	y := inner.as(s.part.add("H2")).text(x, 0, w, face{size: 8.5, weight: chart.Bold}, c.Hd)
-	for _, t := range c.Lines {
-		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, t)
-	}
+	lines := c.Lines
 	if c.Ask != "" {
-		y = inner.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, c.Ask)
+		lines = append(slices.Clip(lines), c.Ask)
 	}
+	inner := s.statement(x, c.Hd, lines)
 	if len(c.Fingerprint) > 0 {
-		inner.as(s.part.add("P")).text(x, y+0.6, w, face{size: 10, weight: chart.Bold}, strings.Join(c.Fingerprint, " "))
+		groups := strings.Join(c.Fingerprint, " ")
+		inner.as(s.part.add("P")).text(x, inner.h+0.6, s.w-x-4, face{size: 10, weight: chart.Bold}, groups)
 	}
-	b := &block{}
-	h := math.Max(inner.h+5, side+5) // four modules of white around the code
-	b.frame(0, 0, s.w, h, 0.25, &black)
-	b.join(inner, 0, (h-inner.h)/2)
+	b := s.framed(inner, side)
 	if c.QR != "" {
-		s.code(b, s.part.figure(said(c.QRAlt, c.QR)), c.QR, 3.5, (h-side)/2, side)
+		b.as(s.part.figure(said(c.QRAlt, c.QR)))
+		if err := b.code(c.QR, 3.5, (b.h-side)/2, side); err != nil {
+			s.errs = append(s.errs, err)
+		}
 	}
-	b.h = h
 	return b
 }
 
-// code draws a QR code. The frame around it leaves the quiet zone.
-func (s *sheet) code(b *block, shown *element, text string, x, y, side float64) {
-	n, bars, err := QRCode(text)
-	if err != nil {
-		s.errs = append(s.errs, err)
-		return
+// statement is a small title with paragraphs under it, from x on.
+func (s *sheet) statement(x float64, title string, lines []string) *block {
+	b := &block{}
+	w := s.w - x - 4
+	y := b.as(s.part.add("H2")).text(x, 0, w, face{size: 8.5, weight: chart.Bold}, title)
+	for _, t := range lines {
+		y = b.as(s.part.add("P")).text(x, y+0.3, w, face{size: 8}, t)
 	}
+	return b
+}
+
+// framed puts a frame around a block, at least so high that something tall has
+// room in it: of a QR code four modules of white.
+func (s *sheet) framed(inner *block, tall float64) *block {
+	b := &block{h: math.Max(inner.h, tall) + 5}
+	b.frame(0, 0, s.w, b.h, 0.25, black)
+	b.join(inner, 0, (b.h-inner.h)/2)
+	return b
+}
+
+// code draws a QR code. What is around it leaves the quiet zone.
+func (b *block) code(text string, x, y, side float64) error {
+	n, bars, err := QRCode(text)
 	m := side / float64(n)
 	for _, bar := range bars {
-		b.fill(x+float64(bar.X)*m, y+float64(bar.Y)*m, float64(bar.Length)*m, m*1.02, &black)
-		b.fills[len(b.fills)-1].tag = shown
+		b.fill(x+float64(bar.X)*m, y+float64(bar.Y)*m, float64(bar.Length)*m, m*1.02, black)
+		b.fills[len(b.fills)-1].tag = b.tag
 	}
+	return err
 }
 
 // A QRBar is a run of dark modules in a row of a QR code, by columns and rows

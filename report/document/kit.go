@@ -94,15 +94,9 @@ type kit struct {
 // photo is a picture of at most [side] px, drawn anew, so that nothing of the
 // camera's notes (position, owner) is left.
 func photo(src image.Image) ([]byte, error) {
-	w, h := src.Bounds().Dx(), src.Bounds().Dy()
-	if long := max(w, h); long > side {
-		w, h = max(1, w*side/long), max(1, h*side/long)
-	}
-	out := image.NewRGBA(image.Rect(0, 0, w, h))
-	draw.Draw(out, out.Rect, image.White, image.Point{}, draw.Src)
-	draw.CatmullRom.Scale(out, out.Rect, src, src.Bounds(), draw.Over, nil)
+	w, h := content.Shrunk(src.Bounds(), side)
 	var b bytes.Buffer
-	err := jpeg.Encode(&b, out, &jpeg.Options{Quality: 85})
+	err := jpeg.Encode(&b, content.OnWhite(src, w, h, draw.CatmullRom), &jpeg.Options{Quality: 85})
 	return b.Bytes(), err
 }
 

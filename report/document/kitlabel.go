@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"strings"
 
+	"github.com/johnfercher/maroto/v2/pkg/core/entity"
 	"github.com/phpdave11/gofpdf"
 
 	"proveout/report/chart"
@@ -24,31 +25,19 @@ func (k *kit) label() ([]byte, error) {
 	p.SetTitle(k.c.FullTitle, true)
 	p.SetAutoPageBreak(false, 0)
 	p.SetMargins(0, 0, 0)
-	p.AddUTF8FontFromBytes("body", "", bytes.Clone(chart.TTF(chart.Regular)))
-	p.AddUTF8FontFromBytes("body", "B", bytes.Clone(chart.TTF(chart.Bold)))
+	p.AddUTF8FontFromBytes(family, "", bytes.Clone(chart.TTF(chart.Regular)))
+	p.AddUTF8FontFromBytes(family, "B", bytes.Clone(chart.TTF(chart.Bold)))
 	p.AddPage()
-	modules, bars, err := QRCode(k.c.Front.Check.QR)
-	if err != nil {
+	const side, edge, left = 30.0, 5.0, 40.0
+	b := &block{tags: &tags{pdf: p}}
+	if err := b.code(k.c.Front.Check.QR, edge, edge, side); err != nil {
 		return nil, err
 	}
-	const side, edge = 30.0, 5.0
-	m := side / float64(modules)
-	p.SetFillColor(0, 0, 0)
-	for _, bar := range bars {
-		p.Rect(edge+float64(bar.X)*m, edge+float64(bar.Y)*m, (float64(bar.Length)+0.02)*m, m*1.02, "F")
-	}
-	const left = edge + side + 5
 	line := func(y float64, weight chart.Weight, size float64, text string) {
-		style := ""
-		if weight == chart.Bold {
-			style = "B"
-		}
-		text = drawable(text)
-		for size > 5 && chart.Width(weight, size, text)*25.4/72 > labelWidth-left-3 {
-			size -= 0.5
-		}
-		p.SetFont("body", style, size)
-		p.Text(left, y, text)
+		const width = labelWidth - left - 3
+		text = onOneLine(text)
+		f := face{size: size, weight: weight}.fitted(text, width, 5, 0.5)
+		b.line(left, y, f, oneLine(text, f, width))
 	}
 	line(10, chart.Bold, 13, k.d.Number)
 	line(15.5, chart.Bold, 9, k.c.Front.Card)
@@ -58,7 +47,8 @@ func (k *kit) label() ([]byte, error) {
 	groups := k.d.Seal.Fingerprint.Groups()
 	line(33, chart.Regular, 6.5, strings.Join(groups[:5], " "))
 	line(36, chart.Regular, 6.5, strings.Join(groups[5:], " "))
+	b.Render(nil, &entity.Cell{X: -marginX, Y: -marginTop})
 	var out bytes.Buffer
-	err = p.Output(&out)
+	err := p.Output(&out)
 	return out.Bytes(), err
 }

@@ -2,7 +2,6 @@ package document
 
 import (
 	"bytes"
-	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
@@ -30,25 +29,12 @@ func (b *board) fill(r image.Rectangle, c color.Color) {
 	draw.Draw(b.img, r, image.NewUniform(c), image.Point{}, draw.Src)
 }
 
-// drawable replaces characters that the fonts do not have by their codes.
-func drawable(s string) string {
-	var b strings.Builder
-	for _, r := range s {
-		switch {
-		case r == '\n' || r == '\t' || r == '\u00a0':
-			b.WriteByte(' ')
-		case Drawable(r):
-			b.WriteRune(r)
-		default:
-			fmt.Fprintf(&b, "[U+%04X]", r)
-		}
-	}
-	return b.String()
-}
+// onOneLine is a text fit for drawing without its line ends.
+func onOneLine(s string) string { return strings.ReplaceAll(clean(s), "\n", " ") }
 
 // line writes one line with its baseline at y, shortened to fit into width.
 func (b *board) line(x, y, width int, w chart.Weight, size float64, c color.Color, s string) {
-	s = drawable(s)
+	s = onOneLine(s)
 	for r := []rune(s); chart.Width(w, size, s) > float64(width) && len(r) > 1; {
 		r = r[:len(r)-1]
 		s = strings.TrimSpace(string(r)) + "…"
@@ -111,7 +97,7 @@ func (k *kit) testedList(b *board, x, y int) {
 			break
 		}
 		size := float64(pitch) * 0.6
-		word := drawable(s.Word)
+		word := onOneLine(s.Word)
 		ww := int(chart.Width(chart.Bold, size, word)) + 1
 		b.line(cx, cy, width-ww-20, chart.Regular, size, ink, s.Title)
 		b.line(cx+width-ww, cy, ww, chart.Bold, size, ink, word)
@@ -136,7 +122,7 @@ func (k *kit) foot(b *board, m int) error {
 	b.line(m, 1425, width, chart.Bold, 36, ink, k.d.Shop.Name)
 	b.line(m, 1472, width, chart.Regular, 30, ink, k.number())
 	size := 26.0
-	for size > 18 && chart.Width(chart.Regular, size, drawable(k.c.Front.IsNot[0])) > float64(width) {
+	for size > 18 && chart.Width(chart.Regular, size, onOneLine(k.c.Front.IsNot[0])) > float64(width) {
 		size--
 	}
 	b.line(m, 1515, width, chart.Regular, size, quiet, k.c.Front.IsNot[0])

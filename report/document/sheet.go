@@ -2,7 +2,6 @@ package document
 
 import (
 	"bytes"
-	"sync"
 
 	"github.com/johnfercher/maroto/v2"
 	"github.com/johnfercher/maroto/v2/pkg/components/col"
@@ -30,9 +29,9 @@ const (
 // A sheet is a document in the making: blocks go in, pages come out.
 type sheet struct {
 	m      core.Maroto
-	pdf    *gofpdf.Fpdf // nil: pictures instead of vectors
-	tags   *tags        // nil: the document has no structure
-	part   *element     // of the structure that blocks go to; nil with tags
+	pdf    *gofpdf.Fpdf
+	tags   *tags
+	part   *element     // of the structure that blocks go to
 	w      float64      // width of the text, mm
 	usable float64      // height of a page under its header, mm
 	y      float64      // used of the current page
@@ -44,13 +43,8 @@ type sheet struct {
 	errs   []error
 }
 
-// fallbackMu guards the writer's package-wide defaults, which are needed only
-// where its instance cannot be reached.
-var fallbackMu sync.Mutex
-
-// newSheet begins a document. With pictures, the writer behind maroto is not
-// used even when it can be reached.
-func newSheet(d *content.Document, c *content.Content, paper Paper, how drawing) (*sheet, error) {
+// newSheet begins a document.
+func newSheet(d *content.Document, c *content.Content, paper Paper) (*sheet, error) {
 	w, h := paper.size()
 	fonts, err := repository.New().
 		AddUTF8FontFromBytes(family, fontstyle.Normal, bytes.Clone(chart.TTF(chart.Regular))).
@@ -60,11 +54,12 @@ func newSheet(d *content.Document, c *content.Content, paper Paper, how drawing)
 	}
 	pageNumber := props.PageNumber{
 		Pattern: c.PageOf, Place: props.RightBottom,
-		Size: 7, Family: family, Style: fontstyle.Normal, Color: &darkGrey,
+		Size: 7, Family: family, Style: fontstyle.Normal,
+		Color: &props.Color{Red: int(darkGrey.R), Green: int(darkGrey.G), Blue: int(darkGrey.B)},
 	}
 	cfg := config.NewBuilder().WithDimensions(w, h).
 		WithLeftMargin(marginX).WithRightMargin(marginX).WithTopMargin(marginTop).WithBottomMargin(marginBottom).
-		WithCustomFonts(fonts).WithDefaultFont(&props.Font{Family: family, Size: 9, Color: &black}).
+		WithCustomFonts(fonts).WithDefaultFont(&props.Font{Family: family, Size: 9, Color: &props.BlackColor}).
 		WithCompression(true).
 		WithPageNumber(pageNumber).
 		WithTitle(clean(c.FullTitle), true).WithAuthor(clean(c.Author), true).WithSubject(clean(c.Subject), true).
@@ -80,20 +75,13 @@ func newSheet(d *content.Document, c *content.Content, paper Paper, how drawing)
 	if err := s.m.RegisterHeader(row.New().Add(col.New().Add(probe))); err != nil {
 		return nil, err
 	}
-	if pdf, ok := native(probe.provider); ok && how == vectors {
-		s.pdf = pdf
-		s.tags = newTags(pdf)
-		head.tags = s.tags
-		pdf.SetCatalogSort(true)
-		pdf.SetModificationDate(d.IssuedAt)
-	} else {
-		if s.m, err = fallback(cfg, d); err != nil {
-			return nil, err
-		}
-		if err := s.m.RegisterHeader(row.New().Add(col.New().Add(probe))); err != nil {
-			return nil, err
-		}
+	if s.pdf, err = native(probe.provider); err != nil {
+		return nil, err
 	}
+	s.pdf.SetCatalogSort(true)
+	s.pdf.SetModificationDate(d.IssuedAt)
+	s.tags = newTags(s.pdf)
+	head.tags = s.tags
 	foot := s.footer(c)
 	foot.tags, foot.last = s.tags, true // the number of the page follows
 	if err := s.m.RegisterFooter(row.New().Add(col.New().Add(foot))); err != nil {
@@ -101,16 +89,6 @@ func newSheet(d *content.Document, c *content.Content, paper Paper, how drawing)
 	}
 	s.usable = h - marginTop - marginBottom - head.h - footerHeight - 2 // white over the foot
 	return s, nil
-}
-
-// fallback makes the generator with the writer's package-wide defaults set, for
-// bytes that repeat without reaching the instance.
-func fallback(cfg *entity.Config, d *content.Document) (core.Maroto, error) {
-	fallbackMu.Lock()
-	defer fallbackMu.Unlock()
-	gofpdf.SetDefaultCatalogSort(true)
-	gofpdf.SetDefaultModificationDate(d.IssuedAt)
-	return maroto.New(cfg), nil
 }
 
 // A probe is a block that keeps the provider it is measured with.
@@ -200,8 +178,8 @@ const footerHeight = 1.0
 // footer stands at the foot of each page, on the line of the page number.
 func (s *sheet) footer(c *content.Content) *block {
 	b := &block{}
-	b.fill(0, 0.4, s.w, 0.15, &midGrey)
-	f := face{size: 7, color: &darkGrey}
+	b.fill(0, 0.4, s.w, 0.15, midGrey)
+	f := face{size: 7, color: darkGrey}
 	b.line(0, footerHeight+f.size*ptmm, f, clean(c.Foot))
 	b.h = footerHeight
 	return b
@@ -213,26 +191,26 @@ func (s *sheet) header(c *content.Content) *block {
 	b := &block{}
 	y := 0.0
 	if c.Banner != "" {
-		f := face{size: 12, weight: chart.Bold, color: &whiteInk}
-		b.fill(0, 0, s.w, 7, &black)
+		f := face{size: 12, weight: chart.Bold, color: whiteInk}
+		b.fill(0, 0, s.w, 7, black)
 		b.center(0, s.w, 5, f, clean(c.Banner))
 		y = 8
 		b.add(0, 0, s.w, 0.01, func(p core.Provider, _ *entity.Cell) { s.watermark(clean(c.Watermark)) })
 	}
-	f := face{size: 7.5, color: &darkGrey}
+	f := face{size: 7.5, color: darkGrey}
 	bold := face{size: 7.5, weight: chart.Bold}
 	title := oneLine(c.FullTitle, bold, s.w*0.6)
 	shop := oneLine(c.Front.ShopName, f, s.w*0.38)
 	b.line(0, y+f.rise(), f, shop)
 	b.right(s.w, y+f.rise(), bold, title)
-	b.fill(0, y+4, s.w, 0.25, &black)
+	b.fill(0, y+4, s.w, 0.25, black)
 	b.h = y + 7.5
 	return b
 }
 
 // watermark writes across the page, pale and under all that follows.
 func (s *sheet) watermark(text string) {
-	if s.pdf == nil || text == "" {
+	if text == "" {
 		return
 	}
 	w, h := s.pdf.GetPageSize()

@@ -13,17 +13,17 @@ import (
 // finish completes the file that the writer made: the catalog gets the
 // language, asks readers to show the title and names the structure; the pages
 // get their places in it. The writer's file is plain (one cross-reference
-// table, every object once); where it does not look so it stays as it is.
-func finish(pdf []byte, language string, t *tags) []byte {
+// table, every object once).
+func finish(pdf []byte, language string, t *tags) ([]byte, error) {
 	f, ok := takeApart(pdf)
 	if !ok {
-		return pdf
+		return nil, errHidden
 	}
 	f.insert("/Type /Catalog\n", fmt.Sprintf("/Lang (%s)\n/ViewerPreferences <</DisplayDocTitle true>>\n", language))
-	if t != nil && len(t.all) <= mostElements {
+	if len(t.all) <= mostElements {
 		f.structure(t)
 	}
-	return f.bytes()
+	return f.bytes(), nil
 }
 
 // A plainFile is a PDF taken apart into its objects.

@@ -16,7 +16,7 @@ const (
 var (
 	cellFace = face{size: 8}
 	cellBold = face{size: 8, weight: chart.Bold}
-	noteFace = face{size: 7.2, color: &darkGrey}
+	noteFace = face{size: 7.2, color: darkGrey}
 )
 
 // A grid is a table with its columns measured.
@@ -115,7 +115,7 @@ func (g *grid) head(width float64, table *element) *block {
 	for i, c := range g.t.Columns {
 		g.cell(b.as(row.add("TH").with("/O /Table /Scope /Column")), i, 1.2, f, c.Title, false)
 	}
-	b.fill(0, b.h+0.8, width, 0.35, &black)
+	b.fill(0, b.h+0.8, width, 0.35, black)
 	return b
 }
 
@@ -130,9 +130,7 @@ func (g *grid) cell(b *block, i int, y float64, f face, text string, code bool) 
 		w += cellPad
 	}
 	if code {
-		for f.size > 5.5 && chart.Width(f.weight, f.size, text)*ptmm > w {
-			f.size -= 0.1
-		}
+		f = f.fitted(text, w, 5.5, 0.1)
 	}
 	lines := apart(text, wrap(text, f.weight, f.size, w))
 	if !g.t.Columns[i].Right {
@@ -168,19 +166,15 @@ func (g *grid) row(s *sheet, r *content.Row) *block {
 		g.verdict(s, b, i, f, &c)
 	}
 	g.notes(s, b, r.Notes)
-	b.fill(0, b.h+rowPad, s.w, 0.1, &midGrey)
+	b.fill(0, b.h+rowPad, s.w, 0.1, midGrey)
 	return b
 }
 
 // verdict sets a verdict, smaller until it fits its column on one line.
 func (g *grid) verdict(s *sheet, b *block, i int, f face, c *content.Cell) {
 	word := clean(c.Text)
-	room := g.w[i] - cellPad - 1
-	for f.size > 5.5 && chart.Width(f.weight, f.size, word)*ptmm > room {
-		f.size -= 0.25
-	}
-	w := chart.Width(f.weight, f.size, word) * ptmm
-	s.verdictWord(b, g.x[i]+cellPad, rowPad, w, f, word, *c.Verdict)
+	f = f.fitted(word, g.w[i]-cellPad-1, 5.5, 0.25)
+	s.verdictWord(b, g.x[i]+cellPad, rowPad, f, word, *c.Verdict)
 	b.h = math.Max(b.h, rowPad+f.lead())
 }
 
@@ -204,17 +198,16 @@ func (g *grid) group(s *sheet, r *content.Row) *block {
 			g.verdict(s, b, i, f, c)
 			end = g.x[i]
 		} else {
-			w := chart.Width(f.weight, f.size, clean(c.Text)) * ptmm
 			b.right(s.w-cellPad, rowPad+f.rise(), f, clean(c.Text))
-			end = s.w - w - 2*cellPad
+			end = s.w - f.width(clean(c.Text)) - 2*cellPad
 		}
 	}
 	b.as(first).text(1, rowPad, end-3, cellBold, r.Cells[0].Text)
 	g.notes(s, b, r.Notes)
 	h := b.h + rowPad*0.8
 	// The ground comes first, so that the verdict's own ground lies on it.
-	b.fills = append([]fillOp{{0, 0, s.w, h, &paleGrey, nil}}, b.fills...)
-	b.fill(0, h, s.w, 0.1, &midGrey)
+	b.fills = append([]fillOp{{0, 0, s.w, h, paleGrey, nil}}, b.fills...)
+	b.fill(0, h, s.w, 0.1, midGrey)
 	return b
 }
 

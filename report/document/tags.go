@@ -8,8 +8,7 @@ import (
 )
 
 // An element is a node of the logical structure of the document (ISO 32000-1,
-// 14.7.2): what a program that reads aloud goes by. A nil element takes no
-// children, for documents without structure.
+// 14.7.2): what a program that reads aloud goes by.
 type element struct {
 	role  string // standard structure type (14.8.4)
 	alt   string // says in words what a figure shows
@@ -56,19 +55,8 @@ func newTags(pdf *gofpdf.Fpdf) *tags {
 	return t
 }
 
-// document is the root of the structure; nil where there is none.
-func (t *tags) document() *element {
-	if t == nil {
-		return nil
-	}
-	return t.root
-}
-
 // add adds a child element of a standard type.
 func (e *element) add(role string) *element {
-	if e == nil {
-		return nil
-	}
 	c := &element{role: role, above: e, tree: e.tree}
 	e.kids = append(e.kids, kid{element: c})
 	e.tree.all = append(e.tree.all, c)
@@ -78,9 +66,7 @@ func (e *element) add(role string) *element {
 // figure adds a figure with words that stand for it.
 func (e *element) figure(alt string) *element {
 	f := e.add("Figure")
-	if f != nil {
-		f.alt = clean(alt)
-	}
+	f.alt = clean(alt)
 	return f
 }
 
@@ -92,16 +78,14 @@ func (e *element) item() (label, body *element) {
 
 // with gives an element attributes.
 func (e *element) with(attr string) *element {
-	if e != nil {
-		e.attr = attr
-	}
+	e.attr = attr
 	return e
 }
 
 // mark makes what is drawn from here on the content of an element, or with nil
 // an artifact (14.8.2.2): decoration, and what stands on every page.
 func (t *tags) mark(e *element) {
-	if t == nil || t.open && t.now == e {
+	if t.open && t.now == e {
 		return
 	}
 	t.close()
@@ -122,7 +106,7 @@ func (t *tags) mark(e *element) {
 
 // close ends what is open.
 func (t *tags) close() {
-	if t != nil && t.open {
+	if t.open {
 		t.pdf.RawWriteStr("EMC")
 		t.open, t.now = false, nil
 	}
@@ -131,7 +115,7 @@ func (t *tags) close() {
 // cover tells a figure that it covers a rectangle of the page, in mm from the
 // upper left corner of what the margins leave.
 func (t *tags) cover(e *element, x, y, w, h float64) {
-	if t == nil || e == nil || e.role != "Figure" {
+	if e == nil || e.role != "Figure" {
 		return
 	}
 	_, tall := t.pdf.GetPageSize()

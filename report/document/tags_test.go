@@ -33,7 +33,7 @@ func pageContents(t *testing.T, pdf []byte) []string {
 // and each number is given once on a page (ISO 32000-1, 14.6.1 and 14.7.4.2).
 func TestAllInkIsMarked(t *testing.T) {
 	for name, d := range map[string]*content.Document{"certificate": smaller(sample.Accepted()), "report": smaller(sample.Failed()), "awkward": smaller(sample.Awkward())} {
-		pdf := printed(t, d, A4, vectors)
+		pdf := printed(t, d, A4)
 		pages := pageContents(t, pdf)
 		if len(pages) < 3 {
 			t.Fatalf("%s: %d pages", name, len(pages))
@@ -78,7 +78,7 @@ func TestAllInkIsMarked(t *testing.T) {
 // Each figure and photo has words that stand for it, and says where it is.
 func TestFiguresHaveWords(t *testing.T) {
 	d := smaller(sample.Accepted())
-	pdf := printed(t, d, A4, vectors)
+	pdf := printed(t, d, A4)
 	figure := regexp.MustCompile(`<</S /Figure [^\n]*`)
 	found := figure.FindAll(pdf, -1)
 	for _, f := range found {
@@ -98,7 +98,7 @@ func TestFiguresHaveWords(t *testing.T) {
 // The structure is what another program reads: poppler's pdfinfo.
 func TestPopplerReadsTheStructure(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "c.pdf")
-	if err := os.WriteFile(path, printed(t, smaller(sample.Accepted()), A4, vectors), 0o600); err != nil {
+	if err := os.WriteFile(path, printed(t, smaller(sample.Accepted()), A4), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if info := tool(t, "pdfinfo", path); !regexp.MustCompile(`Tagged: +yes`).MatchString(info) {

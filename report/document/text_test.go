@@ -64,7 +64,7 @@ func TestSplitKeepsEveryLine(t *testing.T) {
 			f := face{size: rapid.Float64Range(6, 14).Draw(t, "size")}
 			y = b.text(0, y, 100, f, "line")
 		}
-		b.fill(0, 0, 50, b.h, &black)
+		b.fill(0, 0, 50, b.h, black)
 		limit := rapid.Float64Range(1, 80).Draw(t, "limit")
 		head, rest := b.split(limit)
 		if head.h > limit+1e-9 {

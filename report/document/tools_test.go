@@ -35,24 +35,23 @@ func TestToolsReadThePages(t *testing.T) {
 	for name, tt := range map[string]struct {
 		d     *content.Document
 		paper Paper
-		how   drawing
 		size  string
 		lang  string
 		has   []string
 	}{
-		"certificate": {smaller(sample.Accepted()), A4, vectors, "595.28 x 841.89", "en", []string{
+		"certificate": {smaller(sample.Accepted()), A4, "595.28 x 841.89", "en", []string{
 			"Acceptance certificate", "Quellan Vantor 24 AGP", "QV24-0773-4410", "ACCEPTED", "What this document is not",
 			"131.0120 ± 0.0030 MHz", "71.1 ± 1.7 °C", "at most 85 °C", "> 99.9 %", "Guarded acceptance", "JCGM 106:2012", "End of certificate HW-2026-0042",
 			"Authorised by", "Figure 4", "95 % of readings expected here", "known-good cards", "Uncertainty budget"}},
-		"report": {smaller(sample.Failed()), Letter, vectors, "612 x 792", "en", []string{
+		"report": {smaller(sample.Failed()), Letter, "612 x 792", "en", []string{
 			"NOT ACCEPTED – FAILED", "What is probably wrong", "Measure chip select", "50 %", "Attempt 2 of 2", "End of test report HW-2026-0043"}},
-		"inconclusive": {smaller(sample.Inconclusive()), A4, pictures, "595.28 x 841.89", "en", []string{
+		"inconclusive": {smaller(sample.Inconclusive()), A4, "595.28 x 841.89", "en", []string{
 			"NOT ACCEPTED – INCONCLUSIVE", "148.0 ± 1.4 MHz", "76.0 %", "To settle it: A repeat that shows"}},
-		"awkward": {smaller(sample.Awkward()), A4, vectors, "595.28 x 841.89", "en", []string{
+		"awkward": {smaller(sample.Awkward()), A4, "595.28 x 841.89", "en", []string{
 			"[U+1F527]", "Row 119 of the scan", "</script><script>alert(3)</script>", "Кириллица", "__f__"}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			pdf := printed(t, tt.d, tt.paper, tt.how)
+			pdf := printed(t, tt.d, tt.paper)
 			path := filepath.Join(t.TempDir(), name+".pdf")
 			if err := os.WriteFile(path, pdf, 0o644); err != nil {
 				t.Fatal(err)
@@ -98,7 +97,7 @@ func TestToolsReadThePages(t *testing.T) {
 // not left at the foot of one.
 func TestResultsHeadIsRepeated(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "awkward.pdf")
-	if err := os.WriteFile(path, printed(t, smaller(sample.Awkward()), A4, vectors), 0o644); err != nil {
+	if err := os.WriteFile(path, printed(t, smaller(sample.Awkward()), A4), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	text := tool(t, "pdftotext", "-layout", path, "-")
@@ -122,7 +121,7 @@ func TestResultsHeadIsRepeated(t *testing.T) {
 // The outline names the sections.
 func TestBookmarks(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "c.pdf")
-	if err := os.WriteFile(path, printed(t, smaller(sample.Accepted()), A4, vectors), 0o644); err != nil {
+	if err := os.WriteFile(path, printed(t, smaller(sample.Accepted()), A4), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	out := tool(t, "qpdf", "--json", "--json-key=outlines", path)

@@ -209,13 +209,13 @@ func (p *writer) withUnit(a outcome.Axis[string], v float64) string {
 }
 
 // picture writes a picture inside the page, when there is one.
-func (p *writer) picture(jpeg []byte, width, height int, alt string) {
-	if len(jpeg) == 0 {
+func (p *writer) picture(pic content.Picture, alt string) {
+	if len(pic.JPEG) == 0 {
 		return
 	}
-	size := "width=\"" + strconv.Itoa(width) + "\" height=\"" + strconv.Itoa(height) + "\""
+	size := "width=\"" + strconv.Itoa(pic.Width) + "\" height=\"" + strconv.Itoa(pic.Height) + "\""
 	p.put("<img alt=\"%s\" "+size+" src=\"data:image/jpeg;base64,", alt)
-	p.b.WriteString(base64.StdEncoding.EncodeToString(jpeg))
+	p.b.WriteString(base64.StdEncoding.EncodeToString(pic.JPEG))
 	p.put("\">")
 }
 
@@ -230,7 +230,7 @@ func (p *writer) photos(photos []content.ShownPhoto) {
 	p.put("<div class=\"photos\">\n")
 	for _, ph := range photos {
 		p.put("<figure>")
-		p.picture(ph.JPEG, ph.Width, ph.Height, orElse(ph.Caption, ph.Label))
+		p.picture(ph.Picture, orElse(ph.Caption, ph.Label))
 		p.put("<figcaption><strong>%s</strong> %s", ph.Label, ph.Caption)
 		if ph.Hash != "" {
 			p.put("<br><small class=\"hash\">%s</small>", ph.Hash)
@@ -247,7 +247,7 @@ func (p *writer) capture(c *content.ShownCapture) {
 	p.put("</figcaption>\n<div class=\"panels\">\n")
 	for _, panel := range c.Panels {
 		p.put("<div>")
-		p.picture(panel.JPEG, panel.Width, panel.Height, panel.Label+", "+c.Title)
+		p.picture(panel.Picture, panel.Label+", "+c.Title)
 		p.put("<small><strong>%s</strong> %s</small></div>\n", panel.Label, panel.Scale)
 	}
 	p.put("</div>\n<p>%s</p><small class=\"hash\">%s</small></figure>\n", c.Caption, c.Source)
