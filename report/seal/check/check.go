@@ -81,7 +81,6 @@ type Report struct {
 
 	Signer   Signer    `json:"signer"`
 	SignTime time.Time `json:"sign_time,omitzero"` // by the shop's own clock
-	Stamped  time.Time `json:"stamped,omitzero"`   // by a time stamp authority that is trusted
 	Reason   string    `json:"reason,omitempty"`
 	Location string    `json:"location,omitempty"`
 
@@ -122,11 +121,10 @@ type Question struct {
 // Options is what the reader knows and wants to know. The zero value asks
 // whether the file is whole.
 type Options struct {
-	Signer          Wanted              // who has to have signed
-	Known           []*x509.Certificate // certificates that are trusted to be who they say
-	Retired         []Lapsed
-	TimeAuthorities []*x509.Certificate
-	Now             time.Time // zero: the date is not compared with today
+	Signer  Wanted              // who has to have signed
+	Known   []*x509.Certificate // certificates that are trusted to be who they say
+	Retired []Lapsed
+	Now     time.Time // zero: the date is not compared with today
 
 	// Rescore scores the record again and says what it found.
 	Rescore func(Contents) (State, fact.Fact)

@@ -49,9 +49,6 @@ func (v *inspection) lapsed(l Lapsed) bool {
 	r.Signer.Standing = Retired
 	name, day := shown(r.Signer.Name), fact.Date(l.When)
 	if l.Why == Compromised {
-		if at, ok := v.trustedStamp(); ok && at.Before(l.When) {
-			return r.yes("signer", fact.New("check.signer-compromised-later", "name", name, "day", day))
-		}
 		return r.no("signer", fact.New("check.signer-compromised", "name", name, "day", day))
 	}
 	if r.SignTime.After(l.When) {
@@ -71,15 +68,6 @@ func (v *inspection) borrowedName(leaf *x509.Certificate) bool {
 
 // plainName is a name without regard to case and white space.
 func plainName(s string) string { return strings.Join(strings.Fields(strings.ToLower(s)), " ") }
-
-// trustedStamp is the time that a trusted authority vouches for.
-func (v *inspection) trustedStamp() (time.Time, bool) {
-	if v.value.TimeStamp == nil || !v.value.TrustedBy(v.options.TimeAuthorities) {
-		return time.Time{}, false
-	}
-	st, err := v.value.CheckTimeStamp()
-	return st.Time, err == nil
-}
 
 const (
 	clockSlack = 10 * time.Minute
@@ -108,9 +96,5 @@ func (v *inspection) time() bool {
 	if d := st.Time.Sub(at); d < -clockSlack || d > stampDelay {
 		return r.no("time", fact.New("check.time-stamp-apart", "at", when, "stamped", stamped))
 	}
-	if _, ok := v.trustedStamp(); !ok {
-		return r.yes("time", fact.New("check.time-stamp-unknown", "at", when, "authority", who, "stamped", stamped))
-	}
-	r.Stamped = st.Time
-	return r.yes("time", fact.New("check.time-stamped", "stamped", stamped, "authority", who, "at", when))
+	return r.yes("time", fact.New("check.time-stamp-unknown", "at", when, "authority", who, "stamped", stamped))
 }
