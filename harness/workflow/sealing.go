@@ -125,7 +125,7 @@ func (is *issuing) fromRecord(
 	for _, a := range attached {
 		inside[content.Digest(a.Data)] = a.Data
 	}
-	if _, err := judging.Rescore(back, judging.InMemory(inside)); err != nil {
+	if _, err := judging.Rescore(back, judging.InMemory(inside), Tool); err != nil {
 		return nil, nil, fmt.Errorf("the record does not give the same verdicts again: %w", err)
 	}
 	jpegs := [][]byte{}

@@ -176,7 +176,7 @@ func FuzzDecode(f *testing.F) {
 		if again, err := Encode(r); err != nil || r.Schema == Schema && !bytes.Equal(again, text) {
 			t.Fatalf("%v\n%s\n%s", err, text, again)
 		}
-		if _, err := judging.Rescore(r, nil); err == nil && len(r.Outcome.Steps) == 0 {
+		if _, err := judging.Rescore(r, nil, r.Tool); err == nil && len(r.Outcome.Steps) == 0 {
 			t.Log("a record without steps follows from itself")
 		}
 		Document(r, nil, nil)

@@ -45,24 +45,11 @@ func (j Judging) InMemory(bySHA256 map[string][]byte) reading.Files {
 // Rescore judges the record's readings again and compares. The error says what
 // does not follow. Steps whose files are not at hand are only looked through for
 // what contradicts itself; without files, no step has them.
-func (j Judging) Rescore(r *content.Record, files reading.Files) (Rescored, error) {
-	return j.rescore(r, files, toTheLetter)
-}
-
-// A closeness says how a record is compared with what judging it again gives.
-type closeness int
-
-const (
-	toTheLetter closeness = iota // each word and number
-	byValue                      // verdicts, values, limits: another version may word them otherwise, and add to them
-)
-
-// foreign tells whether another version of the program wrote the record.
-func foreign(r *content.Record, tool string) bool {
-	return r.Schema != Schema || tool != "" && r.Tool != tool
-}
-
-func (j Judging) rescore(r *content.Record, files reading.Files, how closeness) (Rescored, error) {
+//
+// A record of this program, whose name and version is tool, is compared by each
+// word and number. That of another version is compared by what decides: it may
+// word things otherwise, and this one may add to them.
+func (j Judging) Rescore(r *content.Record, files reading.Files, tool string) (Rescored, error) {
 	var done Rescored
 	plan, family, err := documents(r)
 	if err != nil {
@@ -90,7 +77,8 @@ func (j Judging) rescore(r *content.Record, files reading.Files, how closeness) 
 		}
 		taken[s.ID], done.Taken = s, append(done.Taken, title)
 	}
-	return done, compare(r, j.Score(in, taken), how)
+	byValue := r.Schema != Schema || r.Tool != tool
+	return done, compare(r, j.Score(in, taken), byValue)
 }
 
 // complete tells whether all files that a step is judged by are at hand.
@@ -113,8 +101,8 @@ func complete(r *content.Record, step string, files reading.Files) bool {
 }
 
 // compare says the first thing in which the record's outcome differs from the
-// one that was worked out again.
-func compare(r *content.Record, again outcome.Outcome, how closeness) error {
+// one that was worked out again, in words and all or by value.
+func compare(r *content.Record, again outcome.Outcome, byValue bool) error {
 	if len(again.Steps) != len(r.Outcome.Steps) {
 		return fact.New("check.other-steps").Err()
 	}
@@ -127,7 +115,7 @@ func compare(r *content.Record, again outcome.Outcome, how closeness) error {
 			return fact.New("check.other-verdict",
 				"step", was.ID, "was", was.Verdict.Fact(), "is", is.Verdict.Fact()).Err()
 		}
-		if how == byValue {
+		if byValue {
 			if err := sameValues(was, is); err != nil {
 				return err
 			}
@@ -148,7 +136,7 @@ func compare(r *content.Record, again outcome.Outcome, how closeness) error {
 		return fact.New("check.other-outcome",
 			"was", r.Outcome.Verdict.Fact(), "is", again.Verdict.Fact()).Err()
 	}
-	if how == byValue {
+	if byValue {
 		return nil
 	}
 	if same, err := alike(&r.Outcome, &again); err != nil || !same {
