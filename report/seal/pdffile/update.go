@@ -18,6 +18,7 @@ import (
 // An update collects the objects that are appended to a file.
 type update struct {
 	f       *File
+	catalog *indirect
 	next    int // the next free object number
 	changed map[int]change
 }
@@ -28,12 +29,20 @@ type change struct {
 	stream []byte // nil unless a stream
 }
 
-func newUpdate(f *File) (*update, error) {
+func newUpdate(pdf []byte) (*update, error) {
+	f, err := Read(pdf)
+	if err != nil {
+		return nil, err
+	}
+	catalog, err := f.catalog()
+	if err != nil {
+		return nil, err
+	}
 	size := f.Trailer.Get("Size")
 	if size.Kind != Integer || size.Int <= 0 || size.Int > maxObjects-64 {
 		return nil, errors.New("the trailer does not give the number of objects")
 	}
-	u := &update{f: f, next: int(size.Int), changed: map[int]change{}}
+	u := &update{f: f, catalog: catalog, next: int(size.Int), changed: map[int]change{}}
 	for n := range f.objects {
 		u.next = max(u.next, n+1)
 	}
