@@ -31,9 +31,6 @@ func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if jpegs == nil {
-		jpegs = [][]byte{}
-	}
 	d, err := e.Document(c, jpegs)
 	if err != nil {
 		return nil, err

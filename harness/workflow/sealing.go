@@ -113,7 +113,7 @@ func (is *issuing) fromRecord(
 	if err != nil {
 		return nil, nil, err
 	}
-	canon, err := record.Encode(r)
+	canon, err := check.Canonical(r)
 	if err != nil {
 		return nil, nil, fmt.Errorf("writing the record: %w", err)
 	}

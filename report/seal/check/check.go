@@ -222,6 +222,16 @@ func (r *Report) answer(key string, s State, words fact.Fact) {
 	r.Answers = append(r.Answers, Answer{key, fact.New("check.question." + key), s, words})
 }
 
+// Against is the first answer that speaks against the certificate; nil if none does.
+func (r *Report) Against() error {
+	for _, a := range r.Answers {
+		if a.State == No {
+			return a.Words.Err()
+		}
+	}
+	return nil
+}
+
 // conclude draws the verdict from the answers. What was never asked is never
 // good, and a state that is none speaks against the certificate.
 func (r *Report) conclude() {
