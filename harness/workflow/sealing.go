@@ -121,11 +121,7 @@ func (is *issuing) fromRecord(
 	if err != nil {
 		return nil, nil, err
 	}
-	inside := map[string][]byte{}
-	for _, a := range attached {
-		inside[content.Digest(a.Data)] = a.Data
-	}
-	if _, err := judging.Rescore(back, judging.InMemory(inside), Tool); err != nil {
+	if _, err := judging.Rescore(back, judging.InMemory(attached), Tool); err != nil {
 		return nil, nil, fmt.Errorf("the record does not give the same verdicts again: %w", err)
 	}
 	jpegs := [][]byte{}

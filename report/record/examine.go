@@ -35,13 +35,7 @@ func (e *Examiner) Record(c check.Contents) (*content.Record, error) {
 
 // files are those inside the certificate, and those of the reader.
 func (e *Examiner) files(c check.Contents) reading.Files {
-	bySHA256 := map[string][]byte{}
-	for _, a := range c.Attachments {
-		if a.Name != check.RecordName && a.Name != LogoName {
-			bySHA256[content.Digest(a.Data)] = a.Data
-		}
-	}
-	inside := e.InMemory(bySHA256)
+	inside := e.InMemory(c.Attachments)
 	return e.Judging.Files(func(of reading.Evidence) (io.ReadCloser, error) {
 		file, err := inside.Open(of)
 		if errors.Is(err, reading.ErrNoFile) && e.Extra != nil {

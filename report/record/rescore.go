@@ -2,6 +2,7 @@ package record
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"io"
@@ -12,6 +13,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans/fact"
 	"proveout/report/content"
+	"proveout/report/seal/pdffile"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
@@ -31,8 +33,12 @@ type Judging struct {
 	Files func(open func(reading.Evidence) (io.ReadCloser, error)) reading.Files
 }
 
-// InMemory are the files that are in memory, by their SHA-256.
-func (j Judging) InMemory(bySHA256 map[string][]byte) reading.Files {
+// InMemory are the files inside a certificate.
+func (j Judging) InMemory(inside []pdffile.Attachment) reading.Files {
+	bySHA256 := map[string][]byte{}
+	for _, a := range inside {
+		bySHA256[content.Digest(a.Data)] = a.Data
+	}
 	return j.Files(func(e reading.Evidence) (io.ReadCloser, error) {
 		data, ok := bySHA256[e.SHA256]
 		if !ok {
@@ -64,10 +70,7 @@ func (j Judging) Rescore(r *content.Record, files reading.Files, tool string) (R
 	}
 	taken := map[string]outcome.StepOutcome{}
 	for _, s := range r.Outcome.Steps {
-		title := s.Title
-		if title == "" {
-			title = s.ID
-		}
+		title := cmp.Or(s.Title, s.ID)
 		if complete(r, s.ID, files) {
 			done.Again = append(done.Again, title)
 			continue
@@ -83,21 +86,16 @@ func (j Judging) Rescore(r *content.Record, files reading.Files, tool string) (R
 
 // complete tells whether all files that a step is judged by are at hand.
 func complete(r *content.Record, step string, files reading.Files) bool {
-	atHand := func(e reading.Evidence) bool {
+	missing := func(e reading.Evidence) bool {
 		file, err := files.Open(e)
 		if err == nil {
 			file.Close()
 		}
-		return !errors.Is(err, reading.ErrNoFile)
+		return errors.Is(err, reading.ErrNoFile)
 	}
-	for _, a := range r.Job.Attempts[step] {
-		for _, e := range a.Files() {
-			if !atHand(e) {
-				return false
-			}
-		}
-	}
-	return true
+	return !slices.ContainsFunc(r.Job.Attempts[step], func(a reading.Attempt) bool {
+		return slices.ContainsFunc(a.Files(), missing)
+	})
 }
 
 // compare says the first thing in which the record's outcome differs from the
@@ -153,17 +151,19 @@ func sameValues(was, is *outcome.StepOutcome) error {
 	if !sameStep {
 		return fact.New("check.step-not-of-plan", "step", was.ID).Err()
 	}
+	named := map[string][]*outcome.Check{} // those of a name, in their order
+	for i := range is.Checks {
+		c := &is.Checks[i]
+		named[c.Name] = append(named[c.Name], c)
+	}
 	for k := range was.Checks {
-		w, before := &was.Checks[k], 0
-		for _, c := range was.Checks[:k] {
-			if c.Name == w.Name {
-				before++
-			}
-		}
-		g := named(is.Checks, w.Name, before)
-		if g == nil {
+		w := &was.Checks[k]
+		same := named[w.Name]
+		if len(same) == 0 {
 			return fact.New("check.other-step", "step", was.ID).Err()
 		}
+		g := same[0]
+		named[w.Name] = same[1:]
 		type values struct {
 			Verdict              conformity.Verdict
 			Unit                 string
@@ -190,20 +190,6 @@ func otherCheck(step string, was, is *outcome.Check) error {
 	return fact.New("check.other-check", "step", step, "check", was.Name, "was", was.Text, "verdict", was.Verdict.Fact(),
 		"is", is.Text, "gives", is.Verdict.Fact()).
 		Err()
-}
-
-// named is the check of a name that has so many of the same name before it.
-func named(checks []outcome.Check, name string, before int) *outcome.Check {
-	for i := range checks {
-		if checks[i].Name != name {
-			continue
-		}
-		if before == 0 {
-			return &checks[i]
-		}
-		before--
-	}
-	return nil
 }
 
 // alike compares two values as JSON. Numbers may differ in their last digits,

@@ -172,16 +172,10 @@ func (o Object) textString() string {
 // date writes a time as ISO 32000-1, 7.9.4 has it, to the second, with the
 // offset that t carries, in whole minutes.
 func date(t time.Time) string {
-	_, off := t.Zone()
-	if off%60 != 0 {
-		off -= off % 60
-		t = t.In(time.FixedZone("", off))
-	}
-	sign := '+'
-	if off < 0 {
-		sign, off = '-', -off
-	}
-	return fmt.Sprintf("(D:%s%c%02d'%02d')", t.Format("20060102150405"), sign, off/3600, off/60%60)
+	_, offset := t.Zone()
+	t = t.In(time.FixedZone("", offset-offset%60))
+	hours, minutes := t.Format("20060102150405-07"), t.Format("-0700")[3:]
+	return "(D:" + hours + "'" + minutes + "')"
 }
 
 // date reads a time written as this package writes it.
