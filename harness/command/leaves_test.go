@@ -9,9 +9,11 @@ import (
 	"testing"
 	"time"
 
+	"proveout/harness/logs"
 	"proveout/harness/workflow"
 	"proveout/report/record"
 	"proveout/report/seal/check"
+	"proveout/scoring"
 )
 
 // A leaf is one value of a record that is no object and no list, or one value
@@ -170,10 +172,17 @@ const (
 
 // asked is what verify says of a file when it is asked only this.
 func asked(pdf []byte, q question) check.Report {
-	e := &record.Examiner{Tool: toolName}
-	if q == byScoring {
-		return check.Verify(pdf, check.Options{Rescore: e.Scores, Further: e.Questions()})
+	e := &record.Examiner{
+		Judging: record.Judging{Score: scoring.Rescore, Files: logs.Files},
+		Tool:    toolName,
 	}
 	remake := func(c check.Contents) ([]byte, error) { return workflow.Remake(e, c, toolName) }
-	return check.Verify(pdf, check.Options{Remake: remake})
+	pages := func(q check.Question) bool { return q.Key == "pages" }
+	questions := e.Questions(remake)
+	if q == byScoring {
+		questions = slices.DeleteFunc(questions, pages)
+	} else {
+		questions = []check.Question{questions[slices.IndexFunc(questions, pages)]}
+	}
+	return check.Verify(pdf, check.Options{Further: questions})
 }

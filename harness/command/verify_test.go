@@ -458,13 +458,13 @@ func logsOutside(t *testing.T, d *sealedShop) {
 	if s, words := state(r); s != check.Open || !strings.Contains(words.Err().Error(), "Thermal soak") || !r.Valid {
 		t.Errorf("%s %s %s", r.Verdict, s, words)
 	}
-	all := map[string][]byte{}
+	var all []pdffile.Attachment
 	err := filepath.WalkDir(filepath.Join(d.dir, "jobs"), func(path string, e fs.DirEntry, err error) error {
 		if err != nil || !e.Type().IsRegular() {
 			return err
 		}
 		data, err := os.ReadFile(path)
-		all[content.Digest(data)] = data
+		all = append(all, pdffile.Attachment{Data: data})
 		return err
 	})
 	if err != nil {

@@ -86,11 +86,9 @@ func (j *Job) certified(pdf []byte) (*content.Document, error) {
 	e := &record.Examiner{}
 	r := Verify(pdf, o, e, Tool, lookLimit*4)
 	if !r.Valid {
-		for _, a := range r.Answers {
-			if a.State == check.No {
-				return nil, fmt.Errorf("%w A listing kit needs a signed certificate that is good; "+
-					"make a key with proveout key new, and issue it again with --replaces", a.Words.Err())
-			}
+		if against := r.Against(); against != nil {
+			return nil, fmt.Errorf("%w A listing kit needs a signed certificate that is good; "+
+				"make a key with proveout key new, and issue it again with --replaces", against)
 		}
 		return nil, errors.New("it was signed with a key that is not the shop's")
 	}
@@ -98,7 +96,7 @@ func (j *Job) certified(pdf []byte) (*content.Document, error) {
 	if err != nil {
 		return nil, err
 	}
-	return e.Document(r.Contents, append([][]byte{}, jpegs...))
+	return e.Document(r.Contents, jpegs)
 }
 
 // originals are the photos as they were kept, for pictures larger than those

@@ -31,9 +31,6 @@ func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if jpegs == nil {
-		jpegs = [][]byte{}
-	}
 	d, err := e.Document(c, jpegs)
 	if err != nil {
 		return nil, err
@@ -58,8 +55,8 @@ func Remake(e *record.Examiner, c check.Contents, tool string) ([]byte, error) {
 // processor time that this program gets.
 func Verify(pdf []byte, o check.Options, e *record.Examiner, tool string, limit time.Duration) check.Report {
 	e.Judging, e.Tool = judging, tool
-	o.Rescore, o.Further = e.Scores, append(e.Questions(), o.Further...)
-	o.Remake = func(c check.Contents) ([]byte, error) { return Remake(e, c, tool) }
+	remake := func(c check.Contents) ([]byte, error) { return Remake(e, c, tool) }
+	o.Further = append(e.Questions(remake), o.Further...)
 	began := time.Now()
 	before, _ := spent()
 	timer := time.NewTimer(limit)

@@ -113,7 +113,7 @@ func (is *issuing) fromRecord(
 	if err != nil {
 		return nil, nil, err
 	}
-	canon, err := record.Encode(r)
+	canon, err := check.Canonical(r)
 	if err != nil {
 		return nil, nil, fmt.Errorf("writing the record: %w", err)
 	}
@@ -121,11 +121,7 @@ func (is *issuing) fromRecord(
 	if err != nil {
 		return nil, nil, err
 	}
-	inside := map[string][]byte{}
-	for _, a := range attached {
-		inside[content.Digest(a.Data)] = a.Data
-	}
-	if _, err := judging.Rescore(back, judging.InMemory(inside)); err != nil {
+	if _, err := judging.Rescore(back, judging.InMemory(attached), Tool); err != nil {
 		return nil, nil, fmt.Errorf("the record does not give the same verdicts again: %w", err)
 	}
 	jpegs := [][]byte{}

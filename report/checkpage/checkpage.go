@@ -39,9 +39,7 @@ var script string
 var Licence string
 
 // HTML is the page.
-func HTML() []byte { return page(checker) }
-
-func page(packed []byte) []byte {
+func HTML() []byte {
 	var b strings.Builder
 	hash := func(s string) string {
 		sum := sha256.Sum256([]byte(s))
@@ -49,7 +47,7 @@ func page(packed []byte) []byte {
 	}
 	policy := "default-src 'none'; script-src " + hash(runtime) + " " + hash(script) + " 'wasm-unsafe-eval'; " +
 		"style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
-	data := base64.StdEncoding.EncodeToString(packed)
+	data := base64.StdEncoding.EncodeToString(checker)
 	english, all, choice := texts()
 	b.Grow(len(template) + len(runtime) + len(script) + len(data) + 1024)
 	pairs := []string{

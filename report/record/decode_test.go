@@ -72,7 +72,7 @@ func blank() *content.Record {
 }
 
 func TestDecodeRefuses(t *testing.T) {
-	good, err := Encode(blank())
+	good, err := check.Canonical(blank())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -161,7 +161,7 @@ func TestOlderRecords(t *testing.T) {
 func FuzzDecode(f *testing.F) {
 	r := blank()
 	r.Job.Attempts["a"] = []reading.Attempt{{Number: 1}}
-	good, err := Encode(r)
+	good, err := check.Canonical(r)
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -173,10 +173,10 @@ func FuzzDecode(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if again, err := Encode(r); err != nil || r.Schema == Schema && !bytes.Equal(again, text) {
+		if again, err := check.Canonical(r); err != nil || r.Schema == Schema && !bytes.Equal(again, text) {
 			t.Fatalf("%v\n%s\n%s", err, text, again)
 		}
-		if _, err := judging.Rescore(r, nil); err == nil && len(r.Outcome.Steps) == 0 {
+		if _, err := judging.Rescore(r, nil, r.Tool); err == nil && len(r.Outcome.Steps) == 0 {
 			t.Log("a record without steps follows from itself")
 		}
 		Document(r, nil, nil)

@@ -35,13 +35,7 @@ func (e *Examiner) Record(c check.Contents) (*content.Record, error) {
 
 // files are those inside the certificate, and those of the reader.
 func (e *Examiner) files(c check.Contents) reading.Files {
-	bySHA256 := map[string][]byte{}
-	for _, a := range c.Attachments {
-		if a.Name != check.RecordName && a.Name != LogoName {
-			bySHA256[content.Digest(a.Data)] = a.Data
-		}
-	}
-	inside := e.InMemory(bySHA256)
+	inside := e.InMemory(c.Attachments)
 	return e.Judging.Files(func(of reading.Evidence) (io.ReadCloser, error) {
 		file, err := inside.Open(of)
 		if errors.Is(err, reading.ErrNoFile) && e.Extra != nil {
@@ -51,18 +45,14 @@ func (e *Examiner) files(c check.Contents) reading.Files {
 	})
 }
 
-// Scores tells whether the verdicts follow from the readings, and which were
+// scores tells whether the verdicts follow from the readings, and which were
 // worked out again.
-func (e *Examiner) Scores(c check.Contents) (check.State, fact.Fact) {
+func (e *Examiner) scores(c check.Contents) (check.State, fact.Fact) {
 	r, err := e.Record(c)
 	if err != nil {
 		return check.No, fact.New("check.record-unusable", "why", fact.Why(err))
 	}
-	how := toTheLetter
-	if foreign(r, e.Tool) {
-		how = byValue
-	}
-	done, err := e.rescore(r, e.files(c), how)
+	done, err := e.Rescore(r, e.files(c), e.Tool)
 	if err != nil {
 		return check.No, fact.New("check.scores-differ", "why", fact.Why(err))
 	}
@@ -97,9 +87,14 @@ func (e *Examiner) named(c check.Contents) (check.State, fact.Fact) {
 	return check.Yes, fact.New("check.key-named")
 }
 
-// Questions are those that only a record can answer.
-func (e *Examiner) Questions() []check.Question {
-	return []check.Question{{Key: "named", Question: fact.New("check.question.named"), Ask: e.named}}
+// Questions are those that only a record can answer. remake makes the pages
+// again: see [check.Pages].
+func (e *Examiner) Questions(remake func(check.Contents) ([]byte, error)) []check.Question {
+	return []check.Question{
+		{Key: "scores", Question: fact.New("check.question.scores"), Ask: e.scores},
+		check.Pages(remake),
+		{Key: "named", Question: fact.New("check.question.named"), Ask: e.named},
+	}
 }
 
 // Document is the document of the record; pictures says whether with those of
@@ -119,7 +114,7 @@ func (e *Examiner) Document(c check.Contents, jpegs [][]byte) (*content.Document
 }
 
 // Look asks for the values of the record on the pages, where the pages
-// themselves are not made again. It is a Remake of [check.Options].
+// themselves are not made again: it is for [Examiner.Questions].
 func (e *Examiner) Look(c check.Contents) ([]byte, error) {
 	d, err := e.Document(c, nil)
 	if err != nil {

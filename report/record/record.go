@@ -33,9 +33,6 @@ const Schema = 3
 // round otherwise.
 func Built() string { return runtime.Version() + " " + runtime.GOARCH }
 
-// Encode is the canonical JSON of the record (RFC 8785).
-func Encode(r *content.Record) ([]byte, error) { return check.Canonical(r) }
-
 // errForeign is returned for a record that holds something that this program does
 // not write.
 var errForeign = fact.New("check.record-foreign").Err()

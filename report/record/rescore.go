@@ -2,6 +2,7 @@ package record
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"io"
@@ -12,6 +13,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans/fact"
 	"proveout/report/content"
+	"proveout/report/seal/pdffile"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 )
@@ -31,8 +33,12 @@ type Judging struct {
 	Files func(open func(reading.Evidence) (io.ReadCloser, error)) reading.Files
 }
 
-// InMemory are the files that are in memory, by their SHA-256.
-func (j Judging) InMemory(bySHA256 map[string][]byte) reading.Files {
+// InMemory are the files inside a certificate.
+func (j Judging) InMemory(inside []pdffile.Attachment) reading.Files {
+	bySHA256 := map[string][]byte{}
+	for _, a := range inside {
+		bySHA256[content.Digest(a.Data)] = a.Data
+	}
 	return j.Files(func(e reading.Evidence) (io.ReadCloser, error) {
 		data, ok := bySHA256[e.SHA256]
 		if !ok {
@@ -45,24 +51,11 @@ func (j Judging) InMemory(bySHA256 map[string][]byte) reading.Files {
 // Rescore judges the record's readings again and compares. The error says what
 // does not follow. Steps whose files are not at hand are only looked through for
 // what contradicts itself; without files, no step has them.
-func (j Judging) Rescore(r *content.Record, files reading.Files) (Rescored, error) {
-	return j.rescore(r, files, toTheLetter)
-}
-
-// A closeness says how a record is compared with what judging it again gives.
-type closeness int
-
-const (
-	toTheLetter closeness = iota // each word and number
-	byValue                      // verdicts, values, limits: another version may word them otherwise, and add to them
-)
-
-// foreign tells whether another version of the program wrote the record.
-func foreign(r *content.Record, tool string) bool {
-	return r.Schema != Schema || tool != "" && r.Tool != tool
-}
-
-func (j Judging) rescore(r *content.Record, files reading.Files, how closeness) (Rescored, error) {
+//
+// A record of this program, whose name and version is tool, is compared by each
+// word and number. That of another version is compared by what decides: it may
+// word things otherwise, and this one may add to them.
+func (j Judging) Rescore(r *content.Record, files reading.Files, tool string) (Rescored, error) {
 	var done Rescored
 	plan, family, err := documents(r)
 	if err != nil {
@@ -77,10 +70,7 @@ func (j Judging) rescore(r *content.Record, files reading.Files, how closeness) 
 	}
 	taken := map[string]outcome.StepOutcome{}
 	for _, s := range r.Outcome.Steps {
-		title := s.Title
-		if title == "" {
-			title = s.ID
-		}
+		title := cmp.Or(s.Title, s.ID)
 		if complete(r, s.ID, files) {
 			done.Again = append(done.Again, title)
 			continue
@@ -90,31 +80,27 @@ func (j Judging) rescore(r *content.Record, files reading.Files, how closeness) 
 		}
 		taken[s.ID], done.Taken = s, append(done.Taken, title)
 	}
-	return done, compare(r, j.Score(in, taken), how)
+	byValue := r.Schema != Schema || r.Tool != tool
+	return done, compare(r, j.Score(in, taken), byValue)
 }
 
 // complete tells whether all files that a step is judged by are at hand.
 func complete(r *content.Record, step string, files reading.Files) bool {
-	atHand := func(e reading.Evidence) bool {
+	missing := func(e reading.Evidence) bool {
 		file, err := files.Open(e)
 		if err == nil {
 			file.Close()
 		}
-		return !errors.Is(err, reading.ErrNoFile)
+		return errors.Is(err, reading.ErrNoFile)
 	}
-	for _, a := range r.Job.Attempts[step] {
-		for _, e := range a.Files() {
-			if !atHand(e) {
-				return false
-			}
-		}
-	}
-	return true
+	return !slices.ContainsFunc(r.Job.Attempts[step], func(a reading.Attempt) bool {
+		return slices.ContainsFunc(a.Files(), missing)
+	})
 }
 
 // compare says the first thing in which the record's outcome differs from the
-// one that was worked out again.
-func compare(r *content.Record, again outcome.Outcome, how closeness) error {
+// one that was worked out again, in words and all or by value.
+func compare(r *content.Record, again outcome.Outcome, byValue bool) error {
 	if len(again.Steps) != len(r.Outcome.Steps) {
 		return fact.New("check.other-steps").Err()
 	}
@@ -127,7 +113,7 @@ func compare(r *content.Record, again outcome.Outcome, how closeness) error {
 			return fact.New("check.other-verdict",
 				"step", was.ID, "was", was.Verdict.Fact(), "is", is.Verdict.Fact()).Err()
 		}
-		if how == byValue {
+		if byValue {
 			if err := sameValues(was, is); err != nil {
 				return err
 			}
@@ -148,7 +134,7 @@ func compare(r *content.Record, again outcome.Outcome, how closeness) error {
 		return fact.New("check.other-outcome",
 			"was", r.Outcome.Verdict.Fact(), "is", again.Verdict.Fact()).Err()
 	}
-	if how == byValue {
+	if byValue {
 		return nil
 	}
 	if same, err := alike(&r.Outcome, &again); err != nil || !same {
@@ -165,17 +151,19 @@ func sameValues(was, is *outcome.StepOutcome) error {
 	if !sameStep {
 		return fact.New("check.step-not-of-plan", "step", was.ID).Err()
 	}
+	named := map[string][]*outcome.Check{} // those of a name, in their order
+	for i := range is.Checks {
+		c := &is.Checks[i]
+		named[c.Name] = append(named[c.Name], c)
+	}
 	for k := range was.Checks {
-		w, before := &was.Checks[k], 0
-		for _, c := range was.Checks[:k] {
-			if c.Name == w.Name {
-				before++
-			}
-		}
-		g := named(is.Checks, w.Name, before)
-		if g == nil {
+		w := &was.Checks[k]
+		same := named[w.Name]
+		if len(same) == 0 {
 			return fact.New("check.other-step", "step", was.ID).Err()
 		}
+		g := same[0]
+		named[w.Name] = same[1:]
 		type values struct {
 			Verdict              conformity.Verdict
 			Unit                 string
@@ -202,20 +190,6 @@ func otherCheck(step string, was, is *outcome.Check) error {
 	return fact.New("check.other-check", "step", step, "check", was.Name, "was", was.Text, "verdict", was.Verdict.Fact(),
 		"is", is.Text, "gives", is.Verdict.Fact()).
 		Err()
-}
-
-// named is the check of a name that has so many of the same name before it.
-func named(checks []outcome.Check, name string, before int) *outcome.Check {
-	for i := range checks {
-		if checks[i].Name != name {
-			continue
-		}
-		if before == 0 {
-			return &checks[i]
-		}
-		before--
-	}
-	return nil
 }
 
 // alike compares two values as JSON. Numbers may differ in their last digits,

@@ -343,8 +343,13 @@ func TestRecordEditedAndSignedAgain(t *testing.T) {
 		}
 		return pages(t, "Certificate of another number"), nil
 	}
-	o := expect(shop())
-	o.Rescore, o.Remake = rescore, remake
+	ask := func(key string, ask func(check.Contents) (check.State, fact.Fact)) check.Options {
+		o := expect(shop())
+		o.Further = []check.Question{{Key: key, Ask: ask}}
+		return o
+	}
+	o := ask("scores", rescore)
+	o.Further = append(o.Further, check.Pages(remake))
 	make := func(change func(*record)) []byte {
 		rec := sampleRecord("2026-0042")
 		change(&rec)
@@ -365,23 +370,20 @@ func TestRecordEditedAndSignedAgain(t *testing.T) {
 	if !strings.HasPrefix(why(r), "pages: ") {
 		t.Error(why(r))
 	}
-	o.Remake = func(check.Contents) ([]byte, error) {
-		return nil, check.OtherVersion{Version: "0.9", Values: []string{"2026-0042", "Certificate\n2026"}}
+	other := func(err error) check.Options {
+		pages := check.Pages(func(check.Contents) ([]byte, error) { return nil, err })
+		return ask("pages", pages.Ask)
 	}
+	o = other(check.OtherVersion{Version: "0.9", Values: []string{"2026-0042", "Certificate\n2026"}})
 	if r := check.Verify(make(func(*record) {}), o); !r.Valid {
 		t.Errorf("values on the pages: %s", why(r))
 	}
-	o.Remake = func(check.Contents) ([]byte, error) {
-		return nil, fmt.Errorf("pages: %w", check.OtherVersion{Version: "0.9", Values: []string{"2026-0042", "167 MHz"}})
-	}
+	o = other(fmt.Errorf("pages: %w", check.OtherVersion{Version: "0.9", Values: []string{"2026-0042", "167 MHz"}}))
 	bad(t, "value not on the pages", make(func(*record) {}), o)
-	o.Remake = nil
 	for _, state := range []check.State{check.No, "", "perhaps"} {
-		ask := func(check.Contents) (check.State, fact.Fact) { return state, said }
-		o.Further = []check.Question{{Key: "evidence", Ask: ask}}
+		o = ask("evidence", func(check.Contents) (check.State, fact.Fact) { return state, said })
 		bad(t, "evidence", make(func(*record) {}), o)
 	}
-	o.Further = nil
-	o.Rescore = func(check.Contents) (check.State, fact.Fact) { panic("a fault of the caller") }
+	o = ask("scores", func(check.Contents) (check.State, fact.Fact) { panic("a fault of the caller") })
 	bad(t, "caller's fault", make(func(*record) {}), o)
 }

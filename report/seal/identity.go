@@ -23,7 +23,6 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
-	"math/big"
 	"slices"
 	"strings"
 	"time"
@@ -75,12 +74,8 @@ func NewIdentity(name string, now time.Time) (Identity, error) {
 		return Identity{}, err
 	}
 	id := sha256.Sum256(spki)
-	serial := make([]byte, 16)
-	rand.Read(serial)
-	serial[0] = serial[0]&0x7f | 0x40 // positive and always 16 bytes
 	from := now.UTC().Truncate(time.Second)
-	form := &x509.Certificate{
-		SerialNumber:          new(big.Int).SetBytes(serial),
+	form := &x509.Certificate{ // the serial number is given along the way
 		Subject:               pkix.Name{CommonName: name, Organization: []string{name}},
 		NotBefore:             from.AddDate(0, 0, -1),
 		NotAfter:              from.AddDate(Life, 0, 0),
@@ -165,9 +160,9 @@ func ImportPKCS12(file []byte, password string) (Identity, error) {
 	if err != nil {
 		return Identity{}, packError(err)
 	}
-	signer, ok := key.(crypto.Signer)
-	if !ok {
-		return Identity{}, fmt.Errorf("signing identity: %s cannot sign certificates; take ECDSA P-256 or RSA", keyKind(key))
+	signer, err := signing(key)
+	if err != nil {
+		return Identity{}, err
 	}
 	id := Identity{signer, chain(cert, others)}
 	return id, id.check()
@@ -270,9 +265,14 @@ func parseKey(file, passphrase []byte) (crypto.Signer, error) {
 	if err != nil {
 		return nil, err
 	}
+	return signing(key)
+}
+
+// signing is a key that can sign.
+func signing(key any) (crypto.Signer, error) {
 	signer, ok := key.(crypto.Signer)
 	if !ok {
-		return nil, fmt.Errorf("keys of kind %T cannot sign certificates", key)
+		return nil, fmt.Errorf("signing identity: %s cannot sign certificates; take ECDSA P-256 or RSA", keyKind(key))
 	}
 	return signer, nil
 }

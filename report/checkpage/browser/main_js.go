@@ -33,7 +33,7 @@ func main() {
 			Judging: record.Judging{Score: scoring.Rescore, Files: logs.Files},
 			Tool:    "proveout " + reading.Version,
 		}
-		o.Rescore, o.Remake, o.Further = e.Scores, e.Look, e.Questions()
+		o.Further = e.Questions(e.Look)
 		return answer(check.Verify(pdf, o))
 	}))
 	js.Global().Set("proveoutSay", js.FuncOf(func(_ js.Value, args []js.Value) any {

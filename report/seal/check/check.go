@@ -11,6 +11,7 @@ package check
 import (
 	"bytes"
 	"crypto/x509"
+	"encoding/asn1"
 	"errors"
 	"slices"
 	"strings"
@@ -81,7 +82,6 @@ type Report struct {
 
 	Signer   Signer    `json:"signer"`
 	SignTime time.Time `json:"sign_time,omitzero"` // by the shop's own clock
-	Stamped  time.Time `json:"stamped,omitzero"`   // by a time stamp authority that is trusted
 	Reason   string    `json:"reason,omitempty"`
 	Location string    `json:"location,omitempty"`
 
@@ -112,7 +112,7 @@ const (
 	Compromised Why = "compromised" // somebody else may have the key
 )
 
-// A Question is one that the caller adds.
+// A Question is one that the caller adds: see [Pages], and package record.
 type Question struct {
 	Key      string
 	Question fact.Fact
@@ -122,23 +122,15 @@ type Question struct {
 // Options is what the reader knows and wants to know. The zero value asks
 // whether the file is whole.
 type Options struct {
-	Signer          Wanted              // who has to have signed
-	Known           []*x509.Certificate // certificates that are trusted to be who they say
-	Retired         []Lapsed
-	TimeAuthorities []*x509.Certificate
-	Now             time.Time // zero: the date is not compared with today
-
-	// Rescore scores the record again and says what it found.
-	Rescore func(Contents) (State, fact.Fact)
-	// Remake makes the pages again, to be compared byte for byte. It returns
-	// an [OtherVersion] if it would not make the same bytes.
-	Remake func(Contents) ([]byte, error)
-	// Further questions are asked of a file that is whole.
-	Further []Question
+	Signer  Wanted              // who has to have signed
+	Known   []*x509.Certificate // certificates that are trusted to be who they say
+	Retired []Lapsed
+	Now     time.Time  // zero: the date is not compared with today
+	Further []Question // are asked of a file that is whole
 }
 
-// An OtherVersion is returned by a Remake that belongs to another version of
-// the program than the pages; then these values have to stand on the pages.
+// An OtherVersion is the error of making pages again with another version of
+// the program than theirs; then these values have to stand on the pages.
 type OtherVersion struct {
 	Version string   // that made the pages
 	Values  []string // each a piece of text from the record
@@ -163,7 +155,7 @@ func TookTooLong() Report { return givenUp(fact.New("check.took-too-long")) }
 
 func givenUp(why fact.Fact) Report {
 	var r Report
-	r.no("form", why)
+	r.answer("form", No, why)
 	r.conclude()
 	return r
 }
@@ -176,22 +168,35 @@ type inspection struct {
 	file    *pdffile.File
 	found   pdffile.Found
 	value   *cms.SignedData
+	behind  []byte // what stands behind the value in its hole
 }
 
 // run asks the questions one after the other. What is asked of the file itself
 // needs the answers before it: the first that speaks against it is the last.
 func (v *inspection) run() {
-	defer v.report.conclude()
-	for _, step := range []func() bool{v.open, v.covers, v.untouched, v.form, v.signer, v.time, v.record} {
-		if !step() {
+	r := &v.report
+	defer r.conclude()
+	for _, q := range []struct {
+		key string
+		ask func() (State, fact.Fact)
+	}{
+		{"signed", v.open},
+		{"covers", v.covers},
+		{"untouched", v.untouched},
+		{"form", v.form},
+		{"signer", v.signer},
+		{"time", v.time},
+		{"record", v.record},
+	} {
+		state, words := q.ask()
+		r.answer(q.key, state, words)
+		if state == No {
 			return
 		}
 	}
-	v.scores()
-	v.pages()
 	for _, q := range v.options.Further {
-		state, words := q.Ask(v.report.Contents)
-		v.report.Answers = append(v.report.Answers, Answer{q.Key, q.Question, state, words})
+		state, words := q.Ask(r.Contents)
+		r.Answers = append(r.Answers, Answer{q.Key, q.Question, state, words})
 	}
 }
 
@@ -217,14 +222,14 @@ func (r *Report) answer(key string, s State, words fact.Fact) {
 	r.Answers = append(r.Answers, Answer{key, fact.New("check.question." + key), s, words})
 }
 
-func (r *Report) yes(key string, words fact.Fact) bool {
-	r.answer(key, Yes, words)
-	return true
-}
-
-func (r *Report) no(key string, words fact.Fact) bool {
-	r.answer(key, No, words)
-	return false
+// Against is the first answer that speaks against the certificate; nil if none does.
+func (r *Report) Against() error {
+	for _, a := range r.Answers {
+		if a.State == No {
+			return a.Words.Err()
+		}
+	}
+	return nil
 }
 
 // conclude draws the verdict from the answers. What was never asked is never
@@ -256,21 +261,20 @@ func (r *Report) conclude() {
 }
 
 // open reads the file and its signature value.
-func (v *inspection) open() bool {
+func (v *inspection) open() (State, fact.Fact) {
 	var err error
 	if v.file, err = pdffile.Read(v.pdf); err != nil {
-		return v.report.no("signed", fact.New("check.unreadable", "why", fact.Why(err)))
+		return No, fact.New("check.unreadable", "why", fact.Why(err))
 	}
 	if v.found, err = v.file.Certification(); err != nil {
-		return v.report.no("signed", fact.New("check.no-certification", "why", fact.Why(err)))
+		return No, fact.New("check.no-certification", "why", fact.Why(err))
 	}
-	raw := v.found.Value
-	var n int
-	if n, err = derLength(raw); err == nil {
-		v.value, err = cms.Parse(raw[:n])
+	var value asn1.RawValue
+	if v.behind, err = asn1.Unmarshal(v.found.Value, &value); err != nil {
+		return No, fact.New("check.value-unreadable", "why", fact.New("check.value-cut-short"))
 	}
-	if err != nil {
-		return v.report.no("signed", fact.New("check.value-unreadable", "why", fact.Why(err)))
+	if v.value, err = cms.Parse(value.FullBytes); err != nil {
+		return No, fact.New("check.value-unreadable", "why", fact.Why(err))
 	}
 	s := v.value.Signer()
 	fp := FingerprintOf(s.Raw)
@@ -278,154 +282,124 @@ func (v *inspection) open() bool {
 	v.report.Signer = Signer{Name: name, Fingerprint: fp, Spoken: fp.String(), Standing: Unknown}
 	v.report.Reason, v.report.Location = v.found.Reason, v.found.Location
 	if v.found.Name != name {
-		return v.report.no("signed", fact.New("check.other-name", "shown", shown(v.found.Name), "name", shown(name)))
+		return No, fact.New("check.other-name", "shown", shown(v.found.Name), "name", shown(name))
 	}
-	return v.report.yes("signed", fact.New("check.one-signature", "name", shown(name)))
-}
-
-// derLength is the length of the DER value at the start of b, in long form.
-func derLength(b []byte) (int, error) {
-	err := fact.New("check.value-cut-short").Err()
-	if len(b) < 6 || b[0] != 0x30 || b[1] < 0x82 || b[1] > 0x83 {
-		return 0, err
-	}
-	n, k := 0, int(b[1]-0x80)
-	for _, c := range b[2 : 2+k] {
-		n = n<<8 | int(c)
-	}
-	if n += 2 + k; n > len(b) {
-		return 0, err
-	}
-	return n, nil
+	return Yes, fact.New("check.one-signature", "name", shown(name))
 }
 
 // covers asks whether each byte is either signed or part of the one exact value.
-func (v *inspection) covers() bool {
+func (v *inspection) covers() (State, fact.Fact) {
 	h, b := v.found.Hole, v.found.ByteRange
 	switch {
 	case b[0] != 0 || b[1] != int64(h.Start) || b[2] != int64(h.End):
-		return v.report.no("covers", fact.New("check.leaves-out"))
+		return No, fact.New("check.leaves-out")
 	case b[2]+b[3] != int64(len(v.pdf)):
-		return v.report.no("covers", fact.New("check.added-behind"))
+		return No, fact.New("check.added-behind")
 	case !v.found.HexExact:
-		return v.report.no("covers", fact.New("check.place-misused"))
+		return No, fact.New("check.place-misused")
 	case v.found.Change != 1:
-		return v.report.no("covers", fact.New("check.changes-allowed"))
+		return No, fact.New("check.changes-allowed")
 	}
-	n, _ := derLength(v.found.Value)
-	if len(bytes.Trim(v.found.Value[n:], "\x00")) != 0 {
-		return v.report.no("covers", fact.New("check.hidden-behind"))
+	if len(bytes.Trim(v.behind, "\x00")) != 0 {
+		return No, fact.New("check.hidden-behind")
 	}
-	return v.report.yes("covers", fact.New("check.covers-all"))
+	return Yes, fact.New("check.covers-all")
 }
 
 // untouched asks whether the bytes are those that were signed.
-func (v *inspection) untouched() bool {
+func (v *inspection) untouched() (State, fact.Fact) {
 	at, err := v.value.Check(v.found.Hole.Digest(v.pdf))
 	switch {
 	case errors.Is(err, cms.ErrChanged):
-		return v.report.no("untouched", fact.New("check.changed"))
+		return No, fact.New("check.changed")
 	case err != nil:
-		return v.report.no("untouched", fact.New("check.does-not-hold", "why", fact.Why(err)))
+		return No, fact.New("check.does-not-hold", "why", fact.Why(err))
 	}
 	v.report.SignTime = v.found.Time
 	if !at.Equal(v.found.Time) {
-		return v.report.no("untouched", fact.New("check.times-differ"))
+		return No, fact.New("check.times-differ")
 	}
-	return v.report.yes("untouched", fact.New("check.unchanged"))
+	return Yes, fact.New("check.unchanged")
 }
 
 // form takes the file apart and puts it together again: pages, attachments and
 // signature must give exactly this file. So nothing can be in it that one
 // program shows and another does not. It is the first to read all of the file;
 // by then a damaged one is found out.
-func (v *inspection) form() bool {
+func (v *inspection) form() (State, fact.Fact) {
 	if err := v.file.OneSignature(); err != nil {
-		return v.report.no("form", fact.New("check.no-certification", "why", fact.Why(err)))
+		return No, fact.New("check.no-certification", "why", fact.Why(err))
 	}
 	revs := v.file.Revisions
 	files, err := v.file.Attachments()
 	if err != nil {
-		return v.report.no("form", fact.New("check.attachments-unreadable", "why", fact.Why(err)))
+		return No, fact.New("check.attachments-unreadable", "why", fact.Why(err))
 	}
 	if len(revs) < 3 {
-		return v.report.no("form", fact.New("check.built-otherwise"))
+		return No, fact.New("check.built-otherwise")
 	}
 	pages, attached := v.pdf[:revs[len(revs)-3].End], v.pdf[:revs[len(revs)-2].End]
 	again, err := pdffile.Attach(pages, files)
 	if err != nil || !bytes.Equal(again, attached) {
-		return v.report.no("form", fact.New("check.attachments-otherwise"))
+		return No, fact.New("check.attachments-otherwise")
 	}
 	sealed, hole, err := pdffile.PlaceSignature(attached, v.found.Signature)
 	if err != nil || hole != v.found.Hole || len(sealed) != len(v.pdf) ||
 		!bytes.Equal(sealed[:hole.Start], v.pdf[:hole.Start]) || !bytes.Equal(sealed[hole.End:], v.pdf[hole.End:]) {
-		return v.report.no("form", fact.New("check.signature-otherwise"))
+		return No, fact.New("check.signature-otherwise")
 	}
 	v.report.Attachments, v.report.Pages, v.report.SignedBy = files, pages, v.report.Signer.Fingerprint
-	return v.report.yes("form", fact.New("check.built-exactly", "n", len(files)))
+	return Yes, fact.New("check.built-exactly", "n", len(files))
 }
 
 // record asks for the record.
-func (v *inspection) record() bool {
+func (v *inspection) record() (State, fact.Fact) {
 	i := slices.IndexFunc(v.report.Attachments, func(a pdffile.Attachment) bool { return a.Name == RecordName })
 	if i < 0 {
-		return v.report.no("record", fact.New("check.no-record"))
+		return No, fact.New("check.no-record")
 	}
 	record := v.report.Attachments[i].Data
 	if err := inForm(record); err != nil {
-		return v.report.no("record", fact.New("check.record-form", "why", fact.Why(err)))
+		return No, fact.New("check.record-form", "why", fact.Why(err))
 	}
 	v.report.Record = record
-	return v.report.yes("record", fact.New("check.record", "file", RecordName, "n", len(record)))
+	return Yes, fact.New("check.record", "file", RecordName, "n", len(record))
 }
 
-// scores asks whether the verdicts follow from the readings.
-func (v *inspection) scores() {
-	if v.options.Rescore == nil {
-		v.report.answer("scores", Open, fact.New("check.not-looked-at"))
-		return
+// Pages asks whether the pages are those that are made from the record. remake
+// makes them again, to be compared byte for byte; it returns an [OtherVersion] if
+// it would not make the same bytes.
+func Pages(remake func(Contents) ([]byte, error)) Question {
+	ask := func(c Contents) (State, fact.Fact) {
+		again, err := remake(c)
+		var other OtherVersion
+		switch {
+		case errors.As(err, &other):
+			return other.standOn(c.Pages)
+		case err != nil:
+			return No, fact.New("check.pages-not-made", "why", fact.Why(err))
+		case !bytes.Equal(again, c.Pages):
+			return No, fact.New("check.pages-differ")
+		}
+		return Yes, fact.New("check.pages-same")
 	}
-	state, words := v.options.Rescore(v.report.Contents)
-	v.report.answer("scores", state, words)
+	return Question{"pages", fact.New("check.question.pages"), ask}
 }
 
-// pages asks whether the pages were made from the record.
-func (v *inspection) pages() {
-	if v.options.Remake == nil {
-		v.report.answer("pages", Open, fact.New("check.not-looked-at"))
-		return
-	}
-	again, err := v.options.Remake(v.report.Contents)
-	var other OtherVersion
-	switch {
-	case errors.As(err, &other):
-		v.values(other)
-	case err != nil:
-		v.report.no("pages", fact.New("check.pages-not-made", "why", fact.Why(err)))
-	case !bytes.Equal(again, v.report.Pages):
-		v.report.no("pages", fact.New("check.pages-differ"))
-	default:
-		v.report.yes("pages", fact.New("check.pages-same"))
-	}
-}
-
-// values looks for the record's values on pages of another version.
-func (v *inspection) values(o OtherVersion) {
+// standOn looks for the record's values on pages of another version.
+func (o OtherVersion) standOn(pages []byte) (State, fact.Fact) {
 	version := shown(o.Version)
 	if len(o.Values) == 0 {
-		v.report.answer("pages", Open, fact.New("check.values-not-compared", "version", version))
-		return
+		return Open, fact.New("check.values-not-compared", "version", version)
 	}
-	text, err := pdffile.PageText(v.report.Pages)
+	text, err := pdffile.PageText(pages)
 	if err != nil {
-		v.report.answer("pages", Open, fact.New("check.text-unreadable", "version", version, "why", fact.Why(err)))
-		return
+		return Open, fact.New("check.text-unreadable", "version", version, "why", fact.Why(err))
 	}
 	for _, want := range o.Values {
 		if !text.Contains(want) {
-			v.report.no("pages", fact.New("check.value-missing", "value", shown(want)))
-			return
+			return No, fact.New("check.value-missing", "value", shown(want))
 		}
 	}
-	v.report.yes("pages", fact.New("check.values-stand", "version", version, "n", len(o.Values)))
+	return Yes, fact.New("check.values-stand", "version", version, "n", len(o.Values))
 }

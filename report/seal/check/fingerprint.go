@@ -60,18 +60,15 @@ const (
 //
 // Source of the check digit: ISO/IEC 7064:2003, system MOD 11,10.
 func (f Fingerprint) Groups() []string {
-	digits := fmt.Sprintf("%0*s", groups*perGroup, f.tail().String())
+	tail := new(big.Int).SetBytes(f[:])
+	tail.Mod(tail, new(big.Int).Exp(big.NewInt(10), big.NewInt(groups*perGroup), nil))
+	digits := fmt.Sprintf("%0*s", groups*perGroup, tail.String())
 	out := make([]string, groups)
 	for i := range out {
 		g := digits[i*perGroup : (i+1)*perGroup]
 		out[i] = g + string(checkDigit(string(rune('0'+i))+g))
 	}
 	return out
-}
-
-func (f Fingerprint) tail() *big.Int {
-	n := new(big.Int).SetBytes(f[:])
-	return n.Mod(n, new(big.Int).Exp(big.NewInt(10), big.NewInt(groups*perGroup), nil))
 }
 
 // String is the groups on one line.
@@ -90,29 +87,21 @@ func checkDigit(digits string) byte {
 	return byte('0' + (11-p)%10)
 }
 
-// A Wanted is a fingerprint that somebody typed: the whole digest, or the
-// groups of the telephone form. The zero value matches nothing.
+// A Wanted is a fingerprint that somebody typed. The zero value matches nothing.
 type Wanted struct {
-	whole Fingerprint
-	tail  string // forty digits
+	typed string // the digest in hexadecimal digits, or the digits of the groups
 }
 
 // IsZero tells whether nothing was asked for.
-func (w Wanted) IsZero() bool { return w.whole.IsZero() && w.tail == "" }
+func (w Wanted) IsZero() bool { return w.typed == "" }
 
 // matches tells whether f is the fingerprint that was typed.
 func (w Wanted) matches(f Fingerprint) bool {
-	switch {
-	case f.IsZero():
-		return false
-	case w.tail != "":
-		return fmt.Sprintf("%0*s", groups*perGroup, f.tail().String()) == w.tail
-	}
-	return w.whole == f
+	return !f.IsZero() && (w.typed == f.Hex() || w.typed == strings.Join(f.Groups(), ""))
 }
 
 // Exactly asks for the fingerprint f.
-func Exactly(f Fingerprint) Wanted { return Wanted{whole: f} }
+func Exactly(f Fingerprint) Wanted { return Wanted{f.Hex()} }
 
 // ParseFingerprint reads a typed fingerprint: 64 hexadecimal digits, or the 50 digits of
 // the telephone form; spaces, colons, points and dashes do not matter. The
@@ -125,14 +114,14 @@ func ParseFingerprint(s string) (Wanted, error) {
 		return r
 	}, s)
 	if len(s) == 2*sha256.Size {
-		var w Wanted
-		if _, err := hex.Decode(w.whole[:], []byte(s)); err != nil {
+		var f Fingerprint
+		if f.UnmarshalText([]byte(s)) != nil {
 			return Wanted{}, fact.New("check.fingerprint-not-hex").Err()
 		}
-		if w.whole.IsZero() {
+		if f.IsZero() {
 			return Wanted{}, fact.New("check.fingerprint-zero").Err()
 		}
-		return w, nil
+		return Exactly(f), nil
 	}
 	for i, r := range s {
 		if r < '0' || r > '9' {
@@ -144,13 +133,11 @@ func ParseFingerprint(s string) (Wanted, error) {
 		return Wanted{}, fact.New("check.fingerprint-length", "n", len(s), "all", groups*(perGroup+1),
 			"groups", groups, "digits", perGroup+1).Err()
 	}
-	var w Wanted
 	for i := range groups {
 		g := s[i*(perGroup+1) : (i+1)*(perGroup+1)]
 		if checkDigit(string(rune('0'+i))+g[:perGroup]) != g[perGroup] {
 			return Wanted{}, fact.New("check.fingerprint-group", "group", i+1, "digits", g).Err()
 		}
-		w.tail += g[:perGroup]
 	}
-	return w, nil
+	return Wanted{s}, nil
 }

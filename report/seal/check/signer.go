@@ -11,14 +11,14 @@ import (
 
 // signer asks who signed. Being unknown does not end the inspection; being
 // somebody else does.
-func (v *inspection) signer() bool {
+func (v *inspection) signer() (State, fact.Fact) {
 	r, o := &v.report, v.options
 	leaf := v.value.Signer()
 	name := shown(leaf.Subject.CommonName)
 	if !o.Signer.IsZero() {
 		if !o.Signer.matches(r.Signer.Fingerprint) {
 			r.Signer.Standing = NotExpected
-			return r.no("signer", fact.New("check.signer-not-expected", "name", name))
+			return No, fact.New("check.signer-not-expected", "name", name)
 		}
 		r.Signer.Standing = Expected
 	} else if slices.ContainsFunc(o.Known, leaf.Equal) {
@@ -31,33 +31,29 @@ func (v *inspection) signer() bool {
 	}
 	switch r.Signer.Standing {
 	case Expected:
-		return r.yes("signer", fact.New("check.signer-expected", "name", name))
+		return Yes, fact.New("check.signer-expected", "name", name)
 	case Known:
-		return r.yes("signer", fact.New("check.signer-known", "name", name))
+		return Yes, fact.New("check.signer-known", "name", name)
 	}
 	if v.borrowedName(leaf) {
 		r.Signer.Standing = OtherKey
-		return r.no("signer", fact.New("check.signer-borrows-name", "name", name))
+		return No, fact.New("check.signer-borrows-name", "name", name)
 	}
-	r.answer("signer", Open, fact.New("check.signer-unknown", "name", name, "fingerprint", r.Signer.Spoken))
-	return true
+	return Open, fact.New("check.signer-unknown", "name", name, "fingerprint", r.Signer.Spoken)
 }
 
 // lapsed judges a certificate that was signed with a key given up since.
-func (v *inspection) lapsed(l Lapsed) bool {
+func (v *inspection) lapsed(l Lapsed) (State, fact.Fact) {
 	r := &v.report
 	r.Signer.Standing = Retired
 	name, day := shown(r.Signer.Name), fact.Date(l.When)
 	if l.Why == Compromised {
-		if at, ok := v.trustedStamp(); ok && at.Before(l.When) {
-			return r.yes("signer", fact.New("check.signer-compromised-later", "name", name, "day", day))
-		}
-		return r.no("signer", fact.New("check.signer-compromised", "name", name, "day", day))
+		return No, fact.New("check.signer-compromised", "name", name, "day", day)
 	}
 	if r.SignTime.After(l.When) {
-		return r.no("signer", fact.New("check.signer-given-up", "name", name, "day", day))
+		return No, fact.New("check.signer-given-up", "name", name, "day", day)
 	}
-	return r.yes("signer", fact.New("check.signer-former", "name", name, "day", day))
+	return Yes, fact.New("check.signer-former", "name", name, "day", day)
 }
 
 // borrowedName tells whether a known or retired certificate bears this name.
@@ -72,45 +68,32 @@ func (v *inspection) borrowedName(leaf *x509.Certificate) bool {
 // plainName is a name without regard to case and white space.
 func plainName(s string) string { return strings.Join(strings.Fields(strings.ToLower(s)), " ") }
 
-// trustedStamp is the time that a trusted authority vouches for.
-func (v *inspection) trustedStamp() (time.Time, bool) {
-	if v.value.TimeStamp == nil || !v.value.TrustedBy(v.options.TimeAuthorities) {
-		return time.Time{}, false
-	}
-	st, err := v.value.CheckTimeStamp()
-	return st.Time, err == nil
-}
-
 const (
 	clockSlack = 10 * time.Minute
 	stampDelay = 24 * time.Hour
 )
 
 // time asks when it was signed, and who says so.
-func (v *inspection) time() bool {
+func (v *inspection) time() (State, fact.Fact) {
 	r, leaf := &v.report, v.value.Signer()
 	at := r.SignTime
 	when := fact.Moment(at)
 	switch {
 	case at.Before(leaf.NotBefore) || at.After(leaf.NotAfter):
-		return r.no("time", fact.New("check.time-invalid", "at", when))
+		return No, fact.New("check.time-invalid", "at", when)
 	case !v.options.Now.IsZero() && at.After(v.options.Now.Add(stampDelay)):
-		return r.no("time", fact.New("check.time-future", "at", when))
+		return No, fact.New("check.time-future", "at", when)
 	case v.value.TimeStamp == nil:
-		return r.yes("time", fact.New("check.time-own-clock", "at", when))
+		return Yes, fact.New("check.time-own-clock", "at", when)
 	}
 	st, err := v.value.CheckTimeStamp()
 	if err != nil {
-		return r.no("time", fact.New("check.time-stamp-broken", "why", fact.Why(err)))
+		return No, fact.New("check.time-stamp-broken", "why", fact.Why(err))
 	}
 	who := shown(st.Authority.Subject.CommonName)
 	stamped := fact.Moment(st.Time)
 	if d := st.Time.Sub(at); d < -clockSlack || d > stampDelay {
-		return r.no("time", fact.New("check.time-stamp-apart", "at", when, "stamped", stamped))
+		return No, fact.New("check.time-stamp-apart", "at", when, "stamped", stamped)
 	}
-	if _, ok := v.trustedStamp(); !ok {
-		return r.yes("time", fact.New("check.time-stamp-unknown", "at", when, "authority", who, "stamped", stamped))
-	}
-	r.Stamped = st.Time
-	return r.yes("time", fact.New("check.time-stamped", "stamped", stamped, "authority", who, "at", when))
+	return Yes, fact.New("check.time-stamp-unknown", "at", when, "authority", who, "stamped", stamped)
 }

@@ -29,9 +29,6 @@ func Sign(
 	if len(chain) == 0 {
 		return nil, errors.New("no certificate to sign with")
 	}
-	if public, ok := key.Public().(interface{ Equal(crypto.PublicKey) bool }); !ok || !public.Equal(chain[0].PublicKey) {
-		return nil, errors.New("the key does not belong to the certificate")
-	}
 	attributes, err := signedAttributes(chain, digest, at)
 	if err != nil {
 		return nil, err

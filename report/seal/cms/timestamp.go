@@ -189,27 +189,3 @@ func (st *Stamp) readInfo(der, stamped []byte) error {
 	st.nonce = info.Nonce
 	return nil
 }
-
-// TrustedBy tells whether the authority is one of roots or was certified by
-// one of them, through the certificates in the time stamp, at the stamped time.
-func (s *SignedData) TrustedBy(roots []*x509.Certificate) bool {
-	st, err := s.CheckTimeStamp()
-	if err != nil {
-		return false
-	}
-	pool, between := x509.NewCertPool(), x509.NewCertPool()
-	for _, r := range roots {
-		if r.Equal(st.Authority) {
-			return true
-		}
-		pool.AddCert(r)
-	}
-	for _, c := range s.TimeStamp.Certs[1:] {
-		between.AddCert(c)
-	}
-	_, err = st.Authority.Verify(x509.VerifyOptions{
-		Roots: pool, Intermediates: between, CurrentTime: st.Time,
-		KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageTimeStamping},
-	})
-	return err == nil
-}

@@ -68,19 +68,12 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 	if len(files) == 0 || len(files) > maxAttachments {
 		return nil, fmt.Errorf("%d attachments: give 1 to %d", len(files), maxAttachments)
 	}
-	f, err := Read(pdf)
+	u, err := newUpdate(pdf)
 	if err != nil {
 		return nil, err
 	}
-	cat, err := f.catalog()
-	if err != nil {
-		return nil, err
-	}
-	if err := f.unnamed(cat.value); err != nil {
-		return nil, err
-	}
-	u, err := newUpdate(f)
-	if err != nil {
+	f, catalog := u.f, u.catalog.value
+	if err := f.unnamed(catalog); err != nil {
 		return nil, err
 	}
 	type leaf struct {
@@ -112,10 +105,10 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 	drop := []string{"AF", "Names", "Version", "PageMode"}
 	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names << /EmbeddedFiles << /Names [%s] >> >>\n",
 		af.String(), tree.String())
-	if mode := cat.value.Get("PageMode"); mode.Kind == Name && !mode.isName("UseAttachments") {
+	if mode := catalog.Get("PageMode"); mode.Kind == Name && !mode.isName("UseAttachments") {
 		add += "/PageMode " + f.source(mode) + "\n"
 	}
-	u.replace(cat, f.edit(cat.value, drop, add))
+	u.replace(u.catalog, f.edit(catalog, drop, add))
 	return u.bytes(), nil
 }
 
@@ -203,7 +196,8 @@ func inflate(packed []byte, left *int64) ([]byte, error) {
 }
 
 // Attachments reads the attached files, in the order in which they were given
-// to [Attach].
+// to [Attach]. Whether the name tree lists the same is not asked here: it does
+// when attaching them again gives the same file.
 func (f *File) Attachments() ([]Attachment, error) {
 	cat, err := f.catalog()
 	if err != nil {
@@ -213,11 +207,7 @@ func (f *File) Attachments() ([]Attachment, error) {
 	if err != nil {
 		return nil, err
 	}
-	tree, err := f.lookup(cat.value, "Names", "EmbeddedFiles", "Names")
-	if err != nil {
-		return nil, err
-	}
-	if af.Kind != Array || tree.Kind != Array || len(tree.Items) != 2*len(af.Items) {
+	if af.Kind != Array {
 		return nil, fact.New("pdffile.attachments-in-doubt").Err()
 	}
 	if len(af.Items) > maxAttachments {
@@ -228,14 +218,6 @@ func (f *File) Attachments() ([]Attachment, error) {
 		a, err := f.attachment(ref)
 		if err != nil {
 			return nil, fact.New("pdffile.attachment", "name", strconv.Quote(a.Name), "why", fact.Why(err)).Err()
-		}
-		listed := false
-		for i := 0; i+1 < len(tree.Items); i += 2 {
-			v := tree.Items[i+1]
-			listed = listed || v.Kind == Ref && v.Int == ref.Int && tree.Items[i].textString() == a.Name
-		}
-		if !listed {
-			return nil, fact.New("pdffile.attachment-unlisted", "name", strconv.Quote(a.Name)).Err()
 		}
 		out = append(out, a)
 	}

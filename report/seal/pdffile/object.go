@@ -28,9 +28,9 @@ const (
 type Object struct {
 	Kind       Kind
 	Start, End int      // byte span in the file
-	Int        int64    // of an Integer; object number of a Ref; 1 for true
+	Int        int64    // of an Integer; object number of a Ref
 	Gen        int      // of a Ref
-	Text       []byte   // of a Name (decoded), a String (decoded), a Real (as written)
+	Text       []byte   // of a Name, a String; decoded
 	Items      []Object // of an Array
 	Entries    []Entry  // of a Dict, in file order
 }
@@ -54,12 +54,7 @@ func (o Object) Get(key string) Object {
 
 // has tells whether a dictionary holds the key.
 func (o Object) has(key string) bool {
-	for _, e := range o.Entries {
-		if e.Key == key {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(o.Entries, func(e Entry) bool { return e.Key == key })
 }
 
 // isName tells whether o is the name s.
@@ -185,9 +180,7 @@ func (p *parser) value(depth int) (Object, error) {
 		o.Text, err = p.hexadecimal()
 	case isDigit(c) || c == '+' || c == '-' || c == '.':
 		err = p.number(&o)
-	case p.word("true"):
-		o.Kind, o.Int = Bool, 1
-	case p.word("false"):
+	case p.word("true") || p.word("false"):
 		o.Kind = Bool
 	case p.word("null"):
 	default:
@@ -404,15 +397,13 @@ func (p *parser) number(o *Object) error {
 		return p.malformed()
 	}
 	if dots == 1 || len(digits) > maxDigits {
-		o.Kind, o.Text = Real, text
+		o.Kind = Real
 		return nil
 	}
 	o.Kind = Integer
-	for _, c := range digits {
-		o.Int = o.Int*10 + int64(c-'0')
-	}
-	if text[0] == '-' {
-		o.Int = -o.Int
+	var err error
+	if o.Int, err = strconv.ParseInt(string(text), 10, 64); err != nil {
+		return p.malformed()
 	}
 	if isDigit(text[0]) {
 		p.reference(o)

@@ -163,11 +163,7 @@ func annotations(t *testing.T, pdf []byte) int {
 // A second signature anywhere in the file is noticed.
 func TestTwoSignatures(t *testing.T) {
 	pdf := drawn(t, nil)
-	f, err := Read(pdf)
-	if err != nil {
-		t.Fatal(err)
-	}
-	u, err := newUpdate(f)
+	u, err := newUpdate(pdf)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -176,7 +172,8 @@ func TestTwoSignatures(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f, err = Read(out); err != nil {
+	f, err := Read(out)
+	if err != nil {
 		t.Fatal(err)
 	}
 	if _, err := f.Signature(); err == nil || !strings.Contains(err.Error(), `pdffile.signatures","args":{"n":2}`) {

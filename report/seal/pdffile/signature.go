@@ -3,6 +3,7 @@ package pdffile
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
@@ -64,26 +65,19 @@ func PlaceSignature(pdf []byte, s Signature) ([]byte, Hole, error) {
 	if s.Room < minRoom || s.Room > maxRoom {
 		return nil, Hole{}, fmt.Errorf("room of %d bytes for a signature: take %d to %d", s.Room, minRoom, maxRoom)
 	}
-	f, err := Read(pdf)
+	u, err := newUpdate(pdf)
 	if err != nil {
 		return nil, Hole{}, err
 	}
-	cat, err := f.catalog()
-	if err != nil {
-		return nil, Hole{}, err
-	}
-	if cat.value.has("AcroForm") || cat.value.has("Perms") {
+	f, catalog := u.f, u.catalog.value
+	if catalog.has("AcroForm") || catalog.has("Perms") {
 		return nil, Hole{}, errors.New("the file has a form or a signature already")
 	}
-	page, err := f.firstPage(cat.value)
+	page, err := f.firstPage(catalog)
 	if err != nil {
 		return nil, Hole{}, err
 	}
 	annots, err := f.resolve(page.value.Get("Annots"))
-	if err != nil {
-		return nil, Hole{}, err
-	}
-	u, err := newUpdate(f)
 	if err != nil {
 		return nil, Hole{}, err
 	}
@@ -96,7 +90,7 @@ func PlaceSignature(pdf []byte, s Signature) ([]byte, Hole, error) {
 		list += " " + f.source(a)
 	}
 	u.replace(page, f.edit(page.value, []string{"Annots"}, fmt.Sprintf("/Annots [%s %d 0 R ]\n", list, field)))
-	u.replace(cat, f.edit(cat.value, nil, fmt.Sprintf(catalogText, field, sig)))
+	u.replace(u.catalog, f.edit(catalog, nil, fmt.Sprintf(catalogText, field, sig)))
 	out := u.bytes()
 
 	mark := []byte("/ByteRange " + rangeRoom + "\n/Contents <")
@@ -221,10 +215,7 @@ func (f *File) found(d Object) (Found, error) {
 	}
 	s.Hole = Hole{c.Start, c.End}
 	s.Value = c.Text
-	s.HexExact = 2*len(c.Text) == c.End-c.Start-2
-	for _, b := range f.data[c.Start+1 : c.End-1] {
-		s.HexExact = s.HexExact && (isDigit(b) || b >= 'a' && b <= 'f')
-	}
+	s.HexExact = bytes.Equal(hex.AppendEncode(nil, c.Text), f.data[c.Start+1:c.End-1])
 	s.Room = len(c.Text)
 	s.Name = d.Get("Name").textString()
 	s.Reason = d.Get("Reason").textString()

@@ -194,14 +194,14 @@ func (r *textReader) show(o Object, two bool) {
 
 // JPEGs gives the pictures of a file that are stored as JPEG (DCTDecode),
 // byte for byte as they were handed to the writer, in the order of their object
-// numbers. Pages are made again from their record with these: the record names
+// numbers; none is an empty list. Pages are made again from their record with these: the record names
 // each by its SHA-256.
 func JPEGs(pdf []byte) ([][]byte, error) {
 	f, err := Read(pdf)
 	if err != nil {
 		return nil, err
 	}
-	var out [][]byte
+	out := [][]byte{}
 	err = f.each(func(in *indirect) {
 		if in.stream != nil && in.value.Get("Subtype").isName("Image") && in.value.Get("Filter").isName("DCTDecode") {
 			out = append(out, in.stream)

@@ -18,6 +18,7 @@ import (
 // An update collects the objects that are appended to a file.
 type update struct {
 	f       *File
+	catalog *indirect
 	next    int // the next free object number
 	changed map[int]change
 }
@@ -28,12 +29,20 @@ type change struct {
 	stream []byte // nil unless a stream
 }
 
-func newUpdate(f *File) (*update, error) {
+func newUpdate(pdf []byte) (*update, error) {
+	f, err := Read(pdf)
+	if err != nil {
+		return nil, err
+	}
+	catalog, err := f.catalog()
+	if err != nil {
+		return nil, err
+	}
 	size := f.Trailer.Get("Size")
 	if size.Kind != Integer || size.Int <= 0 || size.Int > maxObjects-64 {
 		return nil, errors.New("the trailer does not give the number of objects")
 	}
-	u := &update{f: f, next: int(size.Int), changed: map[int]change{}}
+	u := &update{f: f, catalog: catalog, next: int(size.Int), changed: map[int]change{}}
 	for n := range f.objects {
 		u.next = max(u.next, n+1)
 	}
@@ -163,16 +172,10 @@ func (o Object) textString() string {
 // date writes a time as ISO 32000-1, 7.9.4 has it, to the second, with the
 // offset that t carries, in whole minutes.
 func date(t time.Time) string {
-	_, off := t.Zone()
-	if off%60 != 0 {
-		off -= off % 60
-		t = t.In(time.FixedZone("", off))
-	}
-	sign := '+'
-	if off < 0 {
-		sign, off = '-', -off
-	}
-	return fmt.Sprintf("(D:%s%c%02d'%02d')", t.Format("20060102150405"), sign, off/3600, off/60%60)
+	_, offset := t.Zone()
+	t = t.In(time.FixedZone("", offset-offset%60))
+	hours, minutes := t.Format("20060102150405-07"), t.Format("-0700")[3:]
+	return "(D:" + hours + "'" + minutes + "')"
 }
 
 // date reads a time written as this package writes it.
