@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -60,11 +61,8 @@ const logMapKind = "logmap"
 
 // referenceNames are what the keys can be printed of.
 func referenceNames() []string {
-	names := append([]string{}, referenceFiles...)
-	for _, d := range plans.Kinds() {
-		names = append(names, string(d.Kind))
-	}
-	return names
+	kinds := plans.NamesOf(plans.Kinds(), func(d plans.Declaration) string { return string(d.Kind) })
+	return append(slices.Clone(referenceFiles), kinds...)
 }
 
 // keys prints the reference text of the keys of files.

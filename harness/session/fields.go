@@ -158,19 +158,7 @@ func (s *session) oneOf(ctx context.Context, step *plans.Step, ask fact.Fact, na
 	if len(names) < 2 {
 		return strings.Join(names, ""), nil
 	}
-	var choices []choice
-	for _, n := range names {
-		choices = append(choices, choice{Name: n})
-	}
-	s.list(ask, choices)
-	q := fact.New("session.enter-for-none", "question", fact.New("session.number-or-name"))
-	err = s.until(ctx, s.asking(step), s.words(q), func(answer string) (err error) {
-		if answer != "" {
-			name, err = pick(choices, answer)
-		}
-		return err
-	})
-	return name, err
+	return s.choose(ctx, s.asking(step), ask, choicesOf(names, named), true)
 }
 
 // fields asks for every reading that run n of the open attempt lacks.

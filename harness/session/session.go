@@ -274,16 +274,13 @@ func (s *session) instrument(ctx context.Context, step *plans.Step, f plans.Fiel
 	if len(all) == 0 {
 		return "", nil
 	}
-	var choices []choice
-	for _, inst := range all {
-		choices = append(choices, choice{inst.ID, fact.Text(fact.Phrase(inst.Title))})
+	choices := choicesOf(all, func(inst plans.Instrument) choice { return choice{inst.ID, phrase(inst.Title)} })
+	which := fact.New("session.which-instrument", "question", f.Ask)
+	id, err := s.choose(ctx, s.asking(step), which, choices, false)
+	if err == nil {
+		s.instruments[key] = id
 	}
-	s.list(fact.New("session.which-instrument", "question", f.Ask), choices)
-	err := s.until(ctx, s.asking(step), s.words(fact.New("session.number-or-name")), func(answer string) (err error) {
-		s.instruments[key], err = pick(choices, answer)
-		return err
-	})
-	return s.instruments[key], err
+	return id, err
 }
 
 // measured reports whether a dimension is read from an instrument.

@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -35,7 +36,7 @@ type Options struct {
 	// uptime is the clock of timed runs; [uptime] when nil.
 	uptime func() (awake, total time.Duration)
 	// Interrupt carries Ctrl-C. The first asks, the second leaves at once.
-	Interrupt <-chan struct{}
+	Interrupt <-chan os.Signal
 }
 
 // A Talk asks questions and reads answers line by line, from a terminal or a
@@ -174,7 +175,7 @@ func (t *Talk) wait(ctx context.Context) (string, error) {
 			t.Say(fact.New("session.leave"))
 		case line, ok := <-t.in.lines:
 			if !ok {
-				return "", t.in.end()
+				return "", t.in.ended
 			}
 			t.interrupted = false
 			return line, nil
