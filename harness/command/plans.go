@@ -4,8 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -231,16 +229,10 @@ func (l *library) copy(x *cli.Context) error {
 		return err
 	}
 	to := l.path(x.String("to"))
-	if x.String("to") == "" {
-		shop, err := l.shopDir(x)
-		if err != nil {
+	if to == "" {
+		if to, err = l.inShop(x, l.name, l.kind.FileName(id)); err != nil {
 			return err
 		}
-		folder := filepath.Join(shop, l.name)
-		if err := os.MkdirAll(folder, 0o755); err != nil {
-			return err
-		}
-		to = filepath.Join(folder, l.kind.FileName(id))
 	}
 	if err := writeNew(to, text); err != nil {
 		return err
