@@ -84,9 +84,9 @@ func (t *Talk) question(ctx context.Context, q *question) error {
 	if q.Default != nil {
 		otherwise = q.Default()
 	}
-	text := t.words(q.text(otherwise))
+	text := q.text(otherwise)
 	for done := false; !done; {
-		err := t.until(ctx, t.ask, text, func(answer string) (err error) {
+		err := t.until(ctx, text, func(answer string) (err error) {
 			done = !q.Many || answer == "" && otherwise == ""
 			switch {
 			case answer == "/back":
@@ -154,11 +154,11 @@ func (t *Talk) list(ask fact.Fact, choices []choice) {
 
 // choose lists choices below a question and asks for one of them. An optional
 // choice may be left open.
-func (t *Talk) choose(ctx context.Context, ask asker, q fact.Fact, choices []choice, optional bool) (string, error) {
+func (t *Talk) choose(ctx context.Context, q fact.Fact, choices []choice, optional bool) (string, error) {
 	t.list(q, choices)
 	which := question{Choices: func() []choice { return choices }, Optional: optional}
 	name := ""
-	err := t.until(ctx, ask, t.words(which.text("")), func(answer string) (err error) {
+	err := t.until(ctx, which.text(""), func(answer string) (err error) {
 		if name = ""; answer != "" || !optional {
 			name, err = pick(choices, answer)
 		}

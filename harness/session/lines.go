@@ -29,7 +29,7 @@ func newInput(r io.Reader) *input {
 		scan := bufio.NewScanner(r)
 		scan.Buffer(make([]byte, 0, 4096), maxLine)
 		for scan.Scan() {
-			in.lines <- clean(scan.Text())
+			in.lines <- strings.TrimSpace(visible(scan.Text())) // a terminal may have put control characters in
 		}
 		if err := scan.Err(); err != nil {
 			in.ended = err
@@ -37,14 +37,4 @@ func newInput(r io.Reader) *input {
 		close(in.lines)
 	}()
 	return in
-}
-
-// clean drops control characters that a terminal may have put into a line.
-func clean(s string) string {
-	return strings.TrimSpace(strings.Map(func(r rune) rune {
-		if r < ' ' && r != '\t' || r == 0x7f {
-			return -1
-		}
-		return r
-	}, s))
 }

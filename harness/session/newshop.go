@@ -33,7 +33,7 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 		limits := fact.AsWritten(inst.Limits.Text)
 		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", limits))
 	}
-	change, err := t.confirm(ctx, fact.New("shop.change-now"), false)
+	change, err := t.agree(ctx, fact.New("shop.change-now"), false)
 	if err == nil && change {
 		err = n.instruments(ctx, list)
 	}
