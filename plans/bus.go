@@ -58,7 +58,7 @@ func busNamed(name string) busKind {
 	return *kind
 }
 
-func busNames() []string { return namesOf(busTypes, func(k busKind) string { return k.name }) }
+func busNames() []string { return NamesOf(busTypes, func(k busKind) string { return k.name }) }
 
 func (b *Bus) keys() []key {
 	return append(portKeys(&b.Kind, &b.Signaling, &b.Rates),

@@ -31,7 +31,7 @@ func (c *Clock) keys() []key {
 }
 
 func (c *Clock) against(x *crossCheck) {
-	have := namesOf(x.family.Clocks, func(clock FamilyClock) string { return clock.Name })
+	have := NamesOf(x.family.Clocks, func(clock FamilyClock) string { return clock.Name })
 	x.names("clocks", "clock", c.Clocks, have)
 }
 

@@ -352,7 +352,7 @@ func (r *Rail) readSlotRail(s *section, key string, v *document.Value) {
 	if standard, ok := slotRail(name); ok {
 		r.Voltage, r.Source = standard.Voltage, standard.Source
 	} else if name != "" {
-		known := namesOf(slotRails(), railName)
+		known := NamesOf(slotRails(), railName)
 		s.Add(v.At, key, document.Quoted(name)+" is no rail of a slot", document.DidYouMean(name, known))
 	}
 }

@@ -92,7 +92,7 @@ func SpecOf[T any](step *Step) *T {
 
 // kindKey is the key that selects the kind of a step, whose own keys it reads.
 func kindKey(st *Step) key {
-	names := namesOf(Kinds(), func(d Declaration) string { return string(d.Kind) })
+	names := NamesOf(Kinds(), func(d Declaration) string { return string(d.Kind) })
 	word := document.Word((*string)(&st.Kind), names...)
 	read := func(s *section, name string, v *document.Value) {
 		word.Read(s, name, v)

@@ -82,7 +82,7 @@ func Find(shopDir string, kind FileKind, id string) (name string, data []byte, e
 	if err != nil {
 		entries, _ = List("", kind)
 	}
-	known := namesOf(entries, func(e Entry) string { return e.ID })
+	known := NamesOf(entries, func(e Entry) string { return e.ID })
 	err = fmt.Errorf("there is no %s %s; %s", kind, document.Quoted(id), document.DidYouMean(id, known))
 	return "", nil, err
 }

@@ -101,7 +101,7 @@ func (l *Load) check(s *section) {
 // against checks the workload against the reference sets. A set that is only
 // shown may be missing.
 func (l *Load) against(x *crossCheck) {
-	names := namesOf(x.family.Reference, func(r ReferenceSet) string { return r.Workload })
+	names := NamesOf(x.family.Reference, func(r ReferenceSet) string { return r.Workload })
 	if slices.Contains(names, l.Workload) || l.Reference != ReferenceJudge {
 		return
 	}

@@ -118,7 +118,7 @@ func (m StepModes) On(family *Family) []string {
 	if len(m) > 0 {
 		return m
 	}
-	return namesOf(family.Modes, modeText)
+	return NamesOf(family.Modes, modeText)
 }
 
 func (m StepModes) against(x *crossCheck) {

@@ -114,8 +114,8 @@ func find[T any](list []T, is func(*T) bool) (*T, bool) {
 	return nil, false
 }
 
-// namesOf lists what the items of a list are called.
-func namesOf[T any](list []T, name func(T) string) []string {
+// NamesOf lists what the items of a list are called, for messages and choices.
+func NamesOf[T any](list []T, name func(T) string) []string {
 	var out []string
 	for _, item := range list {
 		out = append(out, name(item))

@@ -31,7 +31,7 @@ func (r *Rails) keys() []key {
 }
 
 func (r *Rails) against(x *crossCheck) {
-	have := namesOf(x.family.Rails, railName)
+	have := NamesOf(x.family.Rails, railName)
 	for _, name := range r.Rails {
 		if _, ok := x.family.Rail(name); ok && !slices.Contains(have, name) {
 			have = append(have, name) // of the slot
@@ -45,7 +45,7 @@ func (r *Rails) Names(family *Family) []string {
 	if len(r.Rails) > 0 {
 		return r.Rails
 	}
-	return namesOf(family.Rails, railName)
+	return NamesOf(family.Rails, railName)
 }
 
 // OhmReading and VoltReading name the two readings of a rail.

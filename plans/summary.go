@@ -136,7 +136,7 @@ func (f *Family) Summarise() FamilySummary {
 	for _, c := range f.Clocks {
 		s.Clocks = append(s.Clocks, Fact{Name: c.Name, Text: c.Value.String()})
 	}
-	s.Modes = namesOf(f.Modes, modeText)
+	s.Modes = NamesOf(f.Modes, modeText)
 	s.Thermal = document.Facts(f.Thermal.keys(), new(Thermal).keys())
 	for _, r := range f.Rails {
 		text := r.Voltage.String()

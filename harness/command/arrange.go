@@ -7,6 +7,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans"
 	"proveout/plans/document"
 )
 
@@ -189,10 +190,7 @@ func (l *commandLine) unknownCommand(word string) error {
 }
 
 func (l *commandLine) unknownFlag(known []cli.Flag, typed string) error {
-	var names []string
-	for _, f := range known {
-		names = append(names, f.Names()[0])
-	}
+	names := plans.NamesOf(known, func(f cli.Flag) string { return f.Names()[0] })
 	where := ""
 	if len(l.path) > 1 {
 		where = " of " + strings.Join(l.path[1:], " ")

@@ -29,7 +29,7 @@ type conform struct {
 func (c *Console) calcConform() *cli.Command {
 	o := &conform{}
 	readings := func(text string) (err error) {
-		o.readings, err = o.list(text)
+		o.readings, err = o.list(text, ",;")
 		return err
 	}
 	return &cli.Command{
@@ -237,10 +237,10 @@ func (n *numbers) flag(name, usage string, take func(float64)) *typed {
 	})
 }
 
-// list reads numbers parted by commas or semicolons.
-func (n *numbers) list(text string) ([]float64, error) {
+// list reads numbers parted by any of some marks.
+func (n *numbers) list(text, marks string) ([]float64, error) {
 	var out []float64
-	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == ';' }) {
+	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return strings.ContainsRune(marks, r) }) {
 		v, err := n.parse(word)
 		if err != nil {
 			return nil, err

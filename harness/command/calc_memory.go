@@ -124,10 +124,7 @@ func (c *Console) calcMemoryFaults() *cli.Command {
 	march := func(text string) error {
 		test, ok := memory.LookupMarch(text)
 		if !ok {
-			var names []string
-			for _, m := range memory.MarchTests() {
-				names = append(names, m.Name)
-			}
+			names := plans.NamesOf(memory.MarchTests(), func(m memory.MarchTest) string { return m.Name })
 			return fmt.Errorf("%q is no march test that is known here; known: %s", text, strings.Join(names, ", "))
 		}
 		a.March = test.Statement()

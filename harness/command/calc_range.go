@@ -62,21 +62,13 @@ func (c *Console) calcRange() *cli.Command {
 }
 
 // scores reads the scores of the arguments, of which each may hold several.
-func (n *numbers) scores(words []string) (scores []float64, err error) {
-	for _, word := range words {
-		for _, part := range strings.FieldsFunc(word, func(r rune) bool { return r == ',' || r == ';' || r == ' ' }) {
-			score, err := n.parse(part)
-			if err != nil {
-				return nil, err
-			}
-			scores = append(scores, score)
-		}
-	}
-	if len(scores) == 0 {
-		return nil, errors.New("give the known-good scores as arguments, as in: " +
+func (n *numbers) scores(words []string) ([]float64, error) {
+	scores, err := n.list(strings.Join(words, " "), ",; ")
+	if err == nil && len(scores) == 0 {
+		err = errors.New("give the known-good scores as arguments, as in: " +
 			"proveout calc range 41.2 40.8 41.9 40.1 41.5 --value 40.9")
 	}
-	return scores, nil
+	return scores, err
 }
 
 func printRange(p *printer, r *reference.Outcome) {

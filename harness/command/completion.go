@@ -117,7 +117,7 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 		return shop.JobNumbers()
 	case "STEP":
 		if job, err := shop.Job(l.arguments[0]); err == nil {
-			return each(job.Plan.Steps, func(s plans.Step) string { return s.ID })
+			return plans.NamesOf(job.Plan.Steps, func(s plans.Step) string { return s.ID })
 		}
 	case "SHELL":
 		return shells()
@@ -133,13 +133,13 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 		maps, _ := workflow.MapNames(dir)
 		return maps
 	case "bench":
-		return each(shop.Benches, func(b plans.Bench) string { return b.ID })
+		return plans.NamesOf(shop.Benches, func(b plans.Bench) string { return b.ID })
 	case "technician", "by":
-		return each(shop.Technicians, func(t plans.Technician) string { return t.ID })
+		return plans.NamesOf(shop.Technicians, func(t plans.Technician) string { return t.ID })
 	case "instrument":
 		var out []string
 		for _, b := range shop.Benches {
-			out = append(out, each(b.Instruments, func(i plans.Instrument) string { return i.ID })...)
+			out = append(out, plans.NamesOf(b.Instruments, func(i plans.Instrument) string { return i.ID })...)
 		}
 		return out
 	}
@@ -148,15 +148,7 @@ func (c *Console) valuesOf(l *commandLine, name string) []string {
 
 func libraryIDs(shop string, kind plans.FileKind) []string {
 	entries, _ := plans.List(shop, kind)
-	return each(entries, func(e plans.Entry) string { return e.ID })
-}
-
-// each is a word of each of the things that there are.
-func each[T any](things []T, word func(T) string) (out []string) {
-	for _, t := range things {
-		out = append(out, word(t))
-	}
-	return out
+	return plans.NamesOf(entries, func(e plans.Entry) string { return e.ID })
 }
 
 // completionShop is the folder of the shop that a command line would take.

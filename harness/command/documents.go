@@ -17,7 +17,7 @@ func (c *Console) revokeCommand() *cli.Command {
 		ArgsUsage: "NUMBER",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
 			&cli.StringFlag{Name: "because", Usage: "`WHY` it is taken back", Required: true}},
-		Action: c.revoke,
+		Action: c.onShop(c.revoke),
 	}
 }
 
@@ -31,13 +31,9 @@ func (c *Console) documentsCommand() *cli.Command {
 	}
 }
 
-func (c *Console) revoke(x *cli.Context) error {
+func (c *Console) revoke(x *cli.Context, shop *workflow.Shop) error {
 	if x.NArg() != 1 {
 		return errors.New("name the number, as in: proveout revoke PO-2026-0001 --because \"photos of another card\"")
-	}
-	shop, err := c.shop(x)
-	if err != nil {
-		return err
 	}
 	d, err := shop.Revoke(x.Args().First(), x.String("because"))
 	if err != nil {

@@ -56,7 +56,7 @@ func failureOptions(x *cli.Context) (logs.FailureOptions, error) {
 }
 
 func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
-	step, err := stepArgument(x, job)
+	step, err := job.Step(x.Args().Get(1))
 	if err != nil {
 		return err
 	}

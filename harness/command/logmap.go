@@ -195,7 +195,7 @@ func previewLines(p logs.Preview) []map[string]any {
 }
 
 func (c *Console) keepMap(x *cli.Context, m logs.Map, logName string) error {
-	to := ""
+	to, err := "", error(nil)
 	switch {
 	case x.String("o") != "" && x.String("save") != "":
 		return errors.New("give -o FILE or --save NAME, not both")
@@ -206,15 +206,9 @@ func (c *Console) keepMap(x *cli.Context, m logs.Map, logName string) error {
 		if strings.ContainsAny(name, `/\`) {
 			return errors.New("--save takes a name; -o takes a path")
 		}
-		dir, err := c.shopDir(x)
-		if err != nil {
+		if to, err = c.inShop(x, "logmaps", name+".toml"); err != nil {
 			return err
 		}
-		folder := filepath.Join(dir, "logmaps")
-		if err := os.MkdirAll(folder, 0o755); err != nil {
-			return err
-		}
-		to = filepath.Join(folder, name+".toml")
 	default:
 		c.say(x, "Keep this map with: proveout logmap try %s --save NAME", logName)
 		return nil

@@ -108,15 +108,13 @@ func groups(list []workflow.PictureLine) []workflow.PictureLine {
 
 func (c *Console) picturePatternCommand() *cli.Command {
 	var mode *pattern.Mode
-	var out string
 	seed := 0
 	return &cli.Command{
 		Name: "pattern", Usage: "write one test picture", ArgsUsage: "NAME",
 		Description: "The ending of the file says how it is written: .png, .bmp, or .raw for a dump of\nthe frame buffer.",
 		Flags: []cli.Flag{
 			shownMode("display `MODE`: 1024x768x16", toNew(&mode)),
-			&cli.StringFlag{Name: "out", Aliases: []string{"o"}, Usage: "`FILE` to write", Destination: &out},
-			jsonFlag,
+			outFlag, jsonFlag,
 			&cli.IntFlag{
 				Name:        "seed",
 				Usage:       "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse",
@@ -148,6 +146,7 @@ func (c *Console) picturePatternCommand() *cli.Command {
 			if err != nil {
 				return err
 			}
+			out := x.String("out")
 			if out == "" {
 				return errors.New("name the file to write: -o FILE.png, .bmp or .raw")
 			}

@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/workflow"
+	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/scoring"
 	"proveout/scoring/picture"
@@ -205,7 +206,7 @@ func (p *printer) comparedOne(name string, r *picture.Result) {
 	p.judged(r.LinesJudged)
 	for _, l := range r.Lines {
 		if l.State == lines.Bad {
-			bits := strings.Join(each(l.PixelBits, strconv.Itoa), ", ")
+			bits := strings.Join(plans.NamesOf(l.PixelBits, strconv.Itoa), ", ")
 			p.textf(4, "%s D%d is bad; pixel bits %s", l.Designator, l.Line, bits)
 		}
 	}

@@ -65,31 +65,16 @@ func (c *Console) pictureSimulateCommand() *cli.Command {
 // deviceFlags are the flags of a capture device.
 func (s *simulation) deviceFlags() []cli.Flag {
 	d := &s.device
-	channels := func(name, usage, usual string, low, high float64, at *[3]float64) *typed {
+	numbers := func(name, usage, usual string, low, high float64, to ...*float64) *typed {
 		return typedFlag(name, usage, func(text string) error {
-			v, err := simulate.Numbers(text, 3, low, high)
-			if err == nil {
-				*at = [3]float64(v)
+			values, err := simulate.Numbers(text, len(to), low, high)
+			for i, v := range values {
+				*to[i] = v
 			}
 			return err
 		}).or(usual)
 	}
-	one := func(name, usage, usual string, low, high float64, at *float64) *typed {
-		return typedFlag(name, usage, func(text string) error {
-			v, err := simulate.Numbers(text, 1, low, high)
-			if err == nil {
-				*at = v[0]
-			}
-			return err
-		}).or(usual)
-	}
-	shift := func(text string) error {
-		v, err := simulate.Numbers(text, 2, -2000, 2000)
-		if err == nil {
-			d.ShiftX, d.ShiftY = v[0], v[1]
-		}
-		return err
-	}
+	channels := func(c *[3]float64) []*float64 { return []*float64{&c[0], &c[1], &c[2]} }
 	size := func(text string) error {
 		w, h, ok := strings.Cut(text, "x")
 		var errW, errH error
@@ -102,13 +87,13 @@ func (s *simulation) deviceFlags() []cli.Flag {
 		return nil
 	}
 	return []cli.Flag{
-		one("noise", "noise of the capture device, `SD` in levels of 255", "0", 0, 100, &d.Noise),
-		channels("gain", "gain, `G` or R,G,B", "1", 0.05, 4, &d.Gain),
-		channels("offset", "offset in levels, `O` or R,G,B", "0", -255, 255, &d.Offset),
-		one("gamma", "`EXPONENT` on the levels", "1", 0.1, 10, &d.Gamma),
-		typedFlag("shift", "shift right and down in capture pixels, `X,Y`", shift).or("0,0"),
-		one("scale", "capture `PIXELS` for each screen pixel", "1", 0.5, 4, &d.Scale),
-		one("blur", "blur across, `SD` in screen pixels", "0", 0, 10, &d.Blur),
+		numbers("noise", "noise of the capture device, `SD` in levels of 255", "0", 0, 100, &d.Noise),
+		numbers("gain", "gain, `G` or R,G,B", "1", 0.05, 4, channels(&d.Gain)...),
+		numbers("offset", "offset in levels, `O` or R,G,B", "0", -255, 255, channels(&d.Offset)...),
+		numbers("gamma", "`EXPONENT` on the levels", "1", 0.1, 10, &d.Gamma),
+		numbers("shift", "shift right and down in capture pixels, `X,Y`", "0,0", -2000, 2000, &d.ShiftX, &d.ShiftY),
+		numbers("scale", "capture `PIXELS` for each screen pixel", "1", 0.5, 4, &d.Scale),
+		numbers("blur", "blur across, `SD` in screen pixels", "0", 0, 10, &d.Blur),
 		typedFlag("size", "size of the capture, `WxH`; else the scaled screen", size),
 	}
 }

@@ -4,8 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -60,11 +59,8 @@ const logMapKind = "logmap"
 
 // referenceNames are what the keys can be printed of.
 func referenceNames() []string {
-	names := append([]string{}, referenceFiles...)
-	for _, d := range plans.Kinds() {
-		names = append(names, string(d.Kind))
-	}
-	return names
+	kinds := plans.NamesOf(plans.Kinds(), func(d plans.Declaration) string { return string(d.Kind) })
+	return append(slices.Clone(referenceFiles), kinds...)
 }
 
 // keys prints the reference text of the keys of files.
@@ -233,16 +229,10 @@ func (l *library) copy(x *cli.Context) error {
 		return err
 	}
 	to := l.path(x.String("to"))
-	if x.String("to") == "" {
-		shop, err := l.shopDir(x)
-		if err != nil {
+	if to == "" {
+		if to, err = l.inShop(x, l.name, l.kind.FileName(id)); err != nil {
 			return err
 		}
-		folder := filepath.Join(shop, l.name)
-		if err := os.MkdirAll(folder, 0o755); err != nil {
-			return err
-		}
-		to = filepath.Join(folder, l.kind.FileName(id))
 	}
 	if err := writeNew(to, text); err != nil {
 		return err

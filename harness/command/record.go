@@ -72,7 +72,7 @@ func (c *Console) typedResults(x *cli.Context, job *workflow.Job) ([]reading.Res
 		}
 		return results, err
 	}
-	step, err := stepArgument(x, job)
+	step, err := job.Step(x.Args().Get(1))
 	if err != nil {
 		return nil, err
 	}

@@ -71,22 +71,15 @@ var (
 	betterFlag = &cli.StringFlag{Name: "better", Usage: "which scores are good: `WAY` higher or lower", Value: "higher"}
 )
 
-// A scope says whether a command is about the scores of a family.
-type scope int
-
-const (
-	ofBench scope = iota
-	ofFamily
-)
-
-// shelf opens the part of the register that a command is about.
-func (c *Console) shelf(x *cli.Context, of scope) (*workflow.Shelf, error) {
+// shelf opens the part of the register that a command is about: the scores of a
+// family where it has a flag for one, else the runs of the control card.
+func (c *Console) shelf(x *cli.Context) (*workflow.Shelf, error) {
 	shop, err := c.shop(x)
 	if err != nil {
 		return nil, err
 	}
 	var family *plans.Family
-	if of == ofFamily {
+	if x.IsSet("family") {
 		if family, err = c.familyFor(x); err != nil {
 			return nil, err
 		}
@@ -110,7 +103,7 @@ func (c *Console) referenceAdd(x *cli.Context) error {
 		return errors.New("name the card and its score, as in: " +
 			"proveout reference add CARD 60.4 --family F --workload W")
 	}
-	h, err := c.shelf(x, ofFamily)
+	h, err := c.shelf(x)
 	if err != nil {
 		return err
 	}
@@ -142,7 +135,7 @@ func typedScore(text string) (float64, error) {
 }
 
 func (c *Console) referenceFromJobs(x *cli.Context) error {
-	h, err := c.shelf(x, ofFamily)
+	h, err := c.shelf(x)
 	if err != nil {
 		return err
 	}
@@ -189,7 +182,7 @@ func (c *Console) referenceList(x *cli.Context, shop *workflow.Shop) error {
 }
 
 func (c *Console) referenceShow(x *cli.Context) error {
-	h, err := c.shelf(x, ofFamily)
+	h, err := c.shelf(x)
 	if err != nil {
 		return err
 	}
@@ -238,7 +231,7 @@ func (c *Console) referenceRemove(x *cli.Context) error {
 }
 
 func (c *Console) referenceControl(x *cli.Context) error {
-	h, err := c.shelf(x, ofBench)
+	h, err := c.shelf(x)
 	if err != nil {
 		return err
 	}
@@ -284,7 +277,7 @@ func (c *Console) referenceAnswer(x *cli.Context) error {
 	if strings.TrimSpace(text) == "" {
 		return errors.New("say what was found and done, as the last argument")
 	}
-	h, err := c.shelf(x, ofBench)
+	h, err := c.shelf(x)
 	if err != nil {
 		return err
 	}

@@ -111,32 +111,14 @@ func (c *Console) talk(parent context.Context, o session.Options) (context.Conte
 	if c.talking != nil {
 		c.talking.Store(true)
 	}
-	ctx, cancel := context.WithCancel(context.WithoutCancel(parent))
-	interrupt := make(chan struct{}, 2)
-	signals := make(chan os.Signal, 4)
-	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
-	go func() {
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case s := <-signals:
-				if s != os.Interrupt {
-					cancel()
-					return
-				}
-				select {
-				case interrupt <- struct{}{}:
-				default:
-				}
-			}
-		}
-	}()
+	ctx, cancel := signal.NotifyContext(context.WithoutCancel(parent), syscall.SIGTERM, syscall.SIGHUP)
+	interrupt := make(chan os.Signal, 2)
+	signal.Notify(interrupt, os.Interrupt)
 	o.Interrupt, o.Words, o.Path = interrupt, c.words(), c.path
 	if c.Getenv("SOURCE_DATE_EPOCH") != "" {
 		o.Now = c.Now
 	}
-	return ctx, session.NewTalk(c.In, c.Out, o), func() { signal.Stop(signals); cancel() }
+	return ctx, session.NewTalk(c.In, c.Out, o), func() { signal.Stop(interrupt); cancel() }
 }
 
 // look says what this console can show. NO_COLOR is the convention of

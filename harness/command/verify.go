@@ -9,8 +9,8 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/workflow"
+	"proveout/plans/fact"
 	"proveout/report/seal/check"
-	"proveout/report/words"
 )
 
 func (c *Console) verifyCommand() *cli.Command {
@@ -51,11 +51,9 @@ func (c *Console) verify(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	w, err := c.verifyLanguage(x)
-	if err != nil {
+	if err := c.verifyLanguage(x); err != nil {
 		return err
 	}
-	c.spoken = w.Plain()
 	all, unreadable, bad := []verified{}, 0, false
 	for _, name := range x.Args().Slice() {
 		v := verified{File: name}
@@ -71,7 +69,7 @@ func (c *Console) verify(x *cli.Context) error {
 			if i > 0 {
 				p.gap()
 			}
-			p.verified(v, w)
+			p.verified(v)
 		}
 	})
 	if unreadable > 0 {
@@ -80,15 +78,15 @@ func (c *Console) verify(x *cli.Context) error {
 	return err
 }
 
-// verifyLanguage is the language of the answers: the one that is asked for, else
-// the shop's, else English.
-func (c *Console) verifyLanguage(x *cli.Context) (*words.Catalogue, error) {
+// verifyLanguage sets the language of the answers: the one that is asked for,
+// else the shop's, else English.
+func (c *Console) verifyLanguage(x *cli.Context) error {
 	language := x.String("language")
 	// A shop that cannot be read says nothing against a certificate.
 	if shop, err := c.shop(x); err == nil {
 		language = cmp.Or(language, shop.Language)
 	}
-	return words.In(language)
+	return c.speak(language)
 }
 
 // verifier gathers what is known of signers and files.
@@ -122,24 +120,25 @@ func (c *Console) unreadable(path string, err error) string {
 }
 
 // verified prints the answers for people.
-func (p *printer) verified(v verified, w *words.Catalogue) {
+func (p *printer) verified(v verified) {
 	p.line(v.File)
+	verdict := func(word string, text fact.Arg) {
+		p.line(p.Bound(fact.New("document.pair", "name", fact.New("verify.told."+word), "text", text)))
+	}
 	if v.Report == nil {
-		p.line(w.T("document.pair", "name", w.T("verify.told.unreadable"), "text", v.Error))
+		verdict("unreadable", fact.Name(v.Error))
 		return
 	}
-	p.line(w.T("document.pair", "name", w.T("verify.told."+string(v.Verdict)), "text", w.Tell(v.Summary)))
-	state := map[check.State]string{
-		check.Yes: w.T("verify.yes"), check.No: w.T("verify.told.no"), check.Open: w.T("verify.open"),
-	}
+	verdict(string(v.Verdict), v.Summary)
+	state := map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}
 	for _, a := range v.Answers {
 		p.gap()
-		p.text(2, w.Tell(a.Question)+" "+state[a.State])
-		p.text(4, w.Tell(a.Words))
+		p.text(2, p.Bound(a.Question)+" "+p.Bound(fact.New(state[a.State])))
+		p.fact(4, a.Words)
 	}
 	p.gap()
-	p.text(2, w.T("verify.told.limits"))
+	p.fact(2, fact.New("verify.told.limits"))
 	for _, l := range v.Limits {
-		p.led("    - ", w.Tell(l))
+		p.led("    - ", p.Bound(l))
 	}
 }

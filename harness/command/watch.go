@@ -30,7 +30,7 @@ func (c *Console) watchCommand() *cli.Command {
 }
 
 func (c *Console) watch(x *cli.Context, job *workflow.Job) error {
-	step, err := stepArgument(x, job)
+	step, err := job.Step(x.Args().Get(1))
 	if err != nil {
 		return err
 	}

@@ -15,7 +15,6 @@ import (
 
 	"proveout/harness/logs"
 	"proveout/harness/workflow"
-	"proveout/plans"
 	"proveout/report/words"
 )
 
@@ -34,6 +33,16 @@ func (c *Console) shopDir(x *cli.Context) (string, error) {
 		return dir, nil
 	}
 	return workflow.FindShop(c.path("."))
+}
+
+// inShop is a file in a folder of the shop, which is made.
+func (c *Console) inShop(x *cli.Context, folder, name string) (string, error) {
+	dir, err := c.shopDir(x)
+	if err != nil {
+		return "", err
+	}
+	dir = filepath.Join(dir, folder)
+	return filepath.Join(dir, name), os.MkdirAll(dir, 0o755)
 }
 
 // path returns a path typed by a person as seen from the working folder of the
@@ -130,11 +139,6 @@ func (c *Console) onShop(do func(*cli.Context, *workflow.Shop) error) cli.Action
 		}
 		return do(x, shop)
 	}
-}
-
-// stepArgument returns the step named by the second argument.
-func stepArgument(x *cli.Context, job *workflow.Job) (*plans.Step, error) {
-	return job.Step(x.Args().Get(1))
 }
 
 // namedMap is the map that --map names, by path or by name in the shop's logmaps

@@ -16,8 +16,6 @@ type Load struct {
 	Grace    time.Duration // between the request to stop and the kill; 2 s when zero
 	Output   io.Writer     // what it prints, both streams, goes here
 	Most     int64         // bytes of output kept; 256 MiB when zero
-	Every    time.Duration // interval of Beside; 0 for never
-	Beside   func(elapsed time.Duration)
 }
 
 // A Ran says how a load command went.

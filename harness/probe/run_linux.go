@@ -74,9 +74,13 @@ func (l Load) supervise(ctx context.Context, out *bounded) (Ran, error) {
 	exited := make(chan error, 1)
 	go func() { exited <- cmd.Wait() }()
 
+	ctx, cancel := context.WithTimeout(ctx, l.Duration)
+	defer cancel()
 	var ran Ran
-	waitErr, over := l.await(ctx, exited, start)
-	if over {
+	var waitErr error
+	select {
+	case waitErr = <-exited:
+	case <-ctx.Done():
 		ran.Stopped = true
 		syscall.Kill(-cmd.Process.Pid, syscall.SIGTERM)
 		select {
@@ -101,29 +105,6 @@ func (l Load) supervise(ctx context.Context, out *bounded) (Ran, error) {
 		return ran, waitErr
 	}
 	return ran, nil
-}
-
-// await waits for the end of the command or of its time, calling Beside in between.
-func (l Load) await(ctx context.Context, exited <-chan error, start time.Time) (err error, over bool) {
-	ctx, cancel := context.WithTimeout(ctx, l.Duration)
-	defer cancel()
-	var beat <-chan time.Time
-	if l.Every > 0 && l.Beside != nil {
-		ticker := time.NewTicker(l.Every)
-		defer ticker.Stop()
-		beat = ticker.C
-		l.Beside(0)
-	}
-	for {
-		select {
-		case err := <-exited:
-			return err, false
-		case <-ctx.Done():
-			return nil, true
-		case <-beat:
-			l.Beside(time.Since(start))
-		}
-	}
 }
 
 // reapOthers kills and collects every descendant of this process that was not

@@ -91,22 +91,23 @@ func TestRunTellsHowItEnded(t *testing.T) {
 	}
 }
 
-// It is asked on the third call beside the load, the first of which comes at
-// the start.
+// It is asked when the command has printed something.
 func TestRunStopsWhenAsked(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
-	beats := 0
-	load := Load{Args: []string{"sleep", "3600"}, Duration: time.Hour, Every: time.Millisecond}
-	load.Beside = func(time.Duration) {
-		if beats++; beats == 3 {
-			cancel()
-		}
-	}
+	load := Load{Args: []string{"sh", "-c", "echo ready; exec sleep 3600"}, Duration: time.Hour}
+	load.Output = writerFunc(func(b []byte) (int, error) {
+		cancel()
+		return len(b), nil
+	})
 	ran, err := load.Run(ctx)
-	if err != nil || !ran.Stopped || ran.Killed || beats < 3 {
-		t.Errorf("got %+v, %v after %d beats; want it stopped, not killed", ran, err, beats)
+	if err != nil || !ran.Stopped || ran.Killed {
+		t.Errorf("got %+v, %v; want it stopped, not killed", ran, err)
 	}
 }
+
+type writerFunc func([]byte) (int, error)
+
+func (w writerFunc) Write(b []byte) (int, error) { return w(b) }
 
 func TestStatSurvivesOddNames(t *testing.T) {
 	pid, state, ppid := stat("/proc/self/stat")

@@ -79,7 +79,7 @@ func (s *session) offer(ctx context.Context, step *plans.Step) error {
 	for _, r := range readings {
 		s.screen.line(4, r.Name+" "+r.Text)
 	}
-	yes, err := s.agree(ctx, step, fact.New("session.take-readings"), true)
+	yes, err := s.agree(ctx, fact.New("session.take-readings"), true)
 	if err != nil || !yes {
 		return err
 	}
@@ -97,7 +97,7 @@ func (s *session) files(ctx context.Context, step *plans.Step, ask fact.Fact) er
 		if s.o.Watch != "" {
 			q = fact.New("session.or-newest", "question", q)
 		}
-		answer, err := s.ask(ctx, step, s.words(q))
+		answer, err := s.ask(ctx, q)
 		if err != nil || answer == "" {
 			return err
 		}
@@ -114,9 +114,9 @@ func (s *session) captures(ctx context.Context, step *plans.Step) error {
 	if len(image.Patterns) > 0 {
 		s.hint(fact.New("session.test-pictures", "patterns", fact.Names(fact.Comma, image.Patterns)))
 	}
-	q := s.words(fact.New("session.enter-when-done", "question", fact.New("session.capture")))
+	q := fact.New("session.enter-when-done", "question", fact.New("session.capture"))
 	for {
-		answer, err := s.ask(ctx, step, q)
+		answer, err := s.ask(ctx, q)
 		if err != nil || answer == "" {
 			return err
 		}
@@ -135,10 +135,10 @@ func (s *session) capture(ctx context.Context, step *plans.Step, path string) er
 		var shown workflow.Shown
 		var asked error
 		modes := image.Modes.On(s.job.Family)
-		if shown.Mode, asked = s.oneOf(ctx, step, fact.New("session.which-mode"), modes); asked != nil {
+		if shown.Mode, asked = s.oneOf(ctx, fact.New("session.which-mode"), modes); asked != nil {
 			return asked
 		}
-		if shown.Pattern, asked = s.oneOf(ctx, step, fact.New("session.which-pattern"), image.Patterns); asked != nil {
+		if shown.Pattern, asked = s.oneOf(ctx, fact.New("session.which-pattern"), image.Patterns); asked != nil {
 			return asked
 		}
 		if shown == (workflow.Shown{}) {
@@ -154,23 +154,11 @@ func (s *session) capture(ctx context.Context, step *plans.Step, path string) er
 }
 
 // oneOf asks which of several names it is.
-func (s *session) oneOf(ctx context.Context, step *plans.Step, ask fact.Fact, names []string) (name string, err error) {
+func (s *session) oneOf(ctx context.Context, ask fact.Fact, names []string) (name string, err error) {
 	if len(names) < 2 {
 		return strings.Join(names, ""), nil
 	}
-	var choices []choice
-	for _, n := range names {
-		choices = append(choices, choice{Name: n})
-	}
-	s.list(ask, choices)
-	q := fact.New("session.enter-for-none", "question", fact.New("session.number-or-name"))
-	err = s.until(ctx, s.asking(step), s.words(q), func(answer string) (err error) {
-		if answer != "" {
-			name, err = pick(choices, answer)
-		}
-		return err
-	})
-	return name, err
+	return s.choose(ctx, ask, choicesOf(names, named), true)
 }
 
 // fields asks for every reading that run n of the open attempt lacks.
@@ -204,11 +192,11 @@ func known(a *reading.Attempt, f plans.Field) int {
 }
 
 func (s *session) field(ctx context.Context, step *plans.Step, f plans.Field) error {
-	inst, err := s.instrument(ctx, step, f)
+	inst, err := s.instrument(ctx, f)
 	if err != nil {
 		return err
 	}
-	return s.until(ctx, s.asking(step), s.words(s.question(step, f)), func(answer string) error {
+	return s.until(ctx, s.question(step, f), func(answer string) error {
 		switch {
 		case answer != "":
 			return s.take(ctx, step, f, answer, inst)
@@ -233,7 +221,7 @@ func (s *session) take(ctx context.Context, step *plans.Step, f plans.Field, ans
 			continue
 		}
 		q := fact.New("session.keep-all-the-same", "doubt", said(doubt, step, f), "typed", doubt.Typed)
-		if sure, err := s.agree(ctx, step, q, false); err != nil {
+		if sure, err := s.agree(ctx, q, false); err != nil {
 			return err
 		} else if !sure {
 			return again{}

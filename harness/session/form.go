@@ -18,6 +18,17 @@ type choice struct {
 	Title fact.Fact // may be zero
 }
 
+// choicesOf makes a choice of each of the things that there are.
+func choicesOf[T any](things []T, of func(T) choice) (out []choice) {
+	for _, t := range things {
+		out = append(out, of(t))
+	}
+	return out
+}
+
+// named is a choice without a title.
+func named(name string) choice { return choice{Name: name} }
+
 // A question is one line of a form.
 type question struct {
 	Ask      fact.Fact
@@ -73,9 +84,9 @@ func (t *Talk) question(ctx context.Context, q *question) error {
 	if q.Default != nil {
 		otherwise = q.Default()
 	}
-	text := t.words(q.text(otherwise))
+	text := q.text(otherwise)
 	for done := false; !done; {
-		err := t.until(ctx, t.ask, text, func(answer string) (err error) {
+		err := t.until(ctx, text, func(answer string) (err error) {
 			done = !q.Many || answer == "" && otherwise == ""
 			switch {
 			case answer == "/back":
@@ -139,6 +150,21 @@ func (t *Talk) list(ask fact.Fact, choices []choice) {
 		}
 		t.screen.print(t.screen.led("", lead, t.words(c.Title))...)
 	}
+}
+
+// choose lists choices below a question and asks for one of them. An optional
+// choice may be left open.
+func (t *Talk) choose(ctx context.Context, q fact.Fact, choices []choice, optional bool) (string, error) {
+	t.list(q, choices)
+	which := question{Choices: func() []choice { return choices }, Optional: optional}
+	name := ""
+	err := t.until(ctx, which.text(""), func(answer string) (err error) {
+		if name = ""; answer != "" || !optional {
+			name, err = pick(choices, answer)
+		}
+		return err
+	})
+	return name, err
 }
 
 // pick finds the choice by number, by name, or by the beginning of one name.

@@ -61,37 +61,27 @@ func (in *intake) fullPlan() string {
 	return full
 }
 
-func (in *intake) variants() (out []choice) {
-	for _, name := range in.Family.Variants() {
+func (in *intake) variants() []choice {
+	return choicesOf(in.Family.Variants(), func(name string) choice {
 		f, err := in.Family.Variant(name)
 		if err != nil {
-			f = &plans.Family{}
+			return named(name)
 		}
-		out = append(out, choice{name, phrase(f.Title)})
-	}
-	return out
+		return choice{name, phrase(f.Title)}
+	})
 }
 
-func (in *intake) benches() (out []choice) {
-	for _, b := range in.shop.Benches {
-		out = append(out, choice{b.ID, phrase(b.Title)})
-	}
-	return out
+func (in *intake) benches() []choice {
+	return choicesOf(in.shop.Benches, func(b plans.Bench) choice { return choice{b.ID, phrase(b.Title)} })
 }
 
-func (in *intake) technicians() (out []choice) {
-	for _, t := range in.shop.Technicians {
-		out = append(out, choice{t.ID, fact.Text(fact.Name(t.Name))})
-	}
-	return out
+func (in *intake) technicians() []choice {
+	return choicesOf(in.shop.Technicians, func(t plans.Technician) choice {
+		return choice{t.ID, fact.Text(fact.Name(t.Name))}
+	})
 }
 
-func (in *intake) kindsOfWork() (out []choice) {
-	for _, w := range in.Plan.Work() {
-		out = append(out, choice{Name: w})
-	}
-	return out
-}
+func (in *intake) kindsOfWork() []choice { return choicesOf(in.Plan.Work(), named) }
 
 // keep takes an answer as it is.
 func keep(to *string) func(string) error {

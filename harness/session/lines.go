@@ -20,43 +20,21 @@ const maxLine = 64 << 10
 // An input reads answers in the background, so that a clock can run beside it.
 type input struct {
 	lines chan string
-	ended chan error
+	ended error // why lines was closed
 }
 
 func newInput(r io.Reader) *input {
-	in := &input{lines: make(chan string), ended: make(chan error, 1)}
+	in := &input{lines: make(chan string), ended: ErrEnded}
 	go func() {
 		scan := bufio.NewScanner(r)
 		scan.Buffer(make([]byte, 0, 4096), maxLine)
 		for scan.Scan() {
-			in.lines <- clean(scan.Text())
+			in.lines <- strings.TrimSpace(visible(scan.Text())) // a terminal may have put control characters in
 		}
-		err := scan.Err()
-		if err == nil {
-			err = ErrEnded
+		if err := scan.Err(); err != nil {
+			in.ended = err
 		}
-		in.ended <- err
 		close(in.lines)
 	}()
 	return in
-}
-
-func (in *input) end() error {
-	select {
-	case err := <-in.ended:
-		in.ended <- err
-		return err
-	default:
-		return ErrEnded
-	}
-}
-
-// clean drops control characters that a terminal may have put into a line.
-func clean(s string) string {
-	return strings.TrimSpace(strings.Map(func(r rune) rune {
-		if r < ' ' && r != '\t' || r == 0x7f {
-			return -1
-		}
-		return r
-	}, s))
 }

@@ -33,7 +33,7 @@ func (t *Talk) NewShop(ctx context.Context, folder, language string) (string, er
 		limits := fact.AsWritten(inst.Limits.Text)
 		t.hint(fact.New("shop.instrument", "title", fact.Phrase(inst.Title), "limits", limits))
 	}
-	change, err := t.confirm(ctx, fact.New("shop.change-now"), false)
+	change, err := t.agree(ctx, fact.New("shop.change-now"), false)
 	if err == nil && change {
 		err = n.instruments(ctx, list)
 	}
@@ -98,12 +98,7 @@ func (n *newShop) slotKeys() []choice {
 
 // wordsOf are the words that a shop file may have at a key.
 func wordsOf(path string) func() []choice {
-	return func() (out []choice) {
-		for _, word := range plans.WordsAt(plans.ShopKind, path) {
-			out = append(out, choice{Name: word})
-		}
-		return out
-	}
+	return func() []choice { return choicesOf(plans.WordsAt(plans.ShopKind, path), named) }
 }
 
 // instruments asks for title and limits of each instrument. What makes no shop

@@ -101,6 +101,7 @@ func (s *session) nextStep(forced string) (*plans.Step, int) {
 func passed(v conformity.Verdict) bool { return v == conformity.Pass || v == conformity.NotApplicable }
 
 func (s *session) step(ctx context.Context, step *plans.Step, index int, forced bool) error {
+	s.onWord = func(ctx context.Context, typed string) error { return s.word(ctx, step, typed) }
 	required, why := step.Needed(s.job.Input.Job.Work)
 	s.Heading(fact.New("session.step",
 		"number", index+1, "of", len(s.job.Plan.Steps), "title", fact.Phrase(step.Title)))
@@ -128,7 +129,7 @@ func (s *session) step(ctx context.Context, step *plans.Step, index int, forced 
 		q, otherwise = fact.New("session.all-the-same"), false
 	}
 	if !q.IsZero() {
-		if yes, err := s.agree(ctx, step, q, otherwise || forced); err != nil || !yes {
+		if yes, err := s.agree(ctx, q, otherwise || forced); err != nil || !yes {
 			return err
 		}
 	}
@@ -169,7 +170,7 @@ func (s *session) attempt(ctx context.Context, step *plans.Step) (again bool, er
 	if passed(judged.Verdict) {
 		return false, nil
 	}
-	return s.agree(ctx, step, fact.New("session.new-attempt-now"), false)
+	return s.agree(ctx, fact.New("session.new-attempt-now"), false)
 }
 
 // cutIfKilled ends an attempt whose run broke off when the program did.
@@ -257,7 +258,7 @@ func (s *session) stamp(indent string, v conformity.Verdict, word, reason fact.F
 
 // instrument returns the id of the instrument for a field: the bench's only
 // one, or the one the technician chooses, asked once a session.
-func (s *session) instrument(ctx context.Context, step *plans.Step, f plans.Field) (string, error) {
+func (s *session) instrument(ctx context.Context, f plans.Field) (string, error) {
 	if !measured(f.Dimension) {
 		return "", nil
 	}
@@ -274,16 +275,13 @@ func (s *session) instrument(ctx context.Context, step *plans.Step, f plans.Fiel
 	if len(all) == 0 {
 		return "", nil
 	}
-	var choices []choice
-	for _, inst := range all {
-		choices = append(choices, choice{inst.ID, fact.Text(fact.Phrase(inst.Title))})
+	choices := choicesOf(all, func(inst plans.Instrument) choice { return choice{inst.ID, phrase(inst.Title)} })
+	which := fact.New("session.which-instrument", "question", f.Ask)
+	id, err := s.choose(ctx, which, choices, false)
+	if err == nil {
+		s.instruments[key] = id
 	}
-	s.list(fact.New("session.which-instrument", "question", f.Ask), choices)
-	err := s.until(ctx, s.asking(step), s.words(fact.New("session.number-or-name")), func(answer string) (err error) {
-		s.instruments[key], err = pick(choices, answer)
-		return err
-	})
-	return s.instruments[key], err
+	return id, err
 }
 
 // measured reports whether a dimension is read from an instrument.

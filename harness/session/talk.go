@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -35,7 +36,7 @@ type Options struct {
 	// uptime is the clock of timed runs; [uptime] when nil.
 	uptime func() (awake, total time.Duration)
 	// Interrupt carries Ctrl-C. The first asks, the second leaves at once.
-	Interrupt <-chan struct{}
+	Interrupt <-chan os.Signal
 }
 
 // A Talk asks questions and reads answers line by line, from a terminal or a
@@ -45,6 +46,9 @@ type Talk struct {
 	screen      screen
 	o           Options
 	interrupted bool
+	// onWord carries out a session word that is typed instead of an answer; nil
+	// outside of a session, where it is an answer like others.
+	onWord func(ctx context.Context, typed string) error
 }
 
 // NewTalk begins a talk. It reads in in the background until it ends.
@@ -116,13 +120,10 @@ func (t *Talk) trouble(err error) fact.Fact {
 	return fact.Text(fact.Name(sentence(t.o.Words.Explain(err))))
 }
 
-// An asker puts a question and returns the answer.
-type asker func(ctx context.Context, q string) (string, error)
-
 // until asks a question until the answer is taken.
-func (t *Talk) until(ctx context.Context, ask asker, q string, take func(answer string) error) error {
+func (t *Talk) until(ctx context.Context, q fact.Fact, take func(answer string) error) error {
 	for {
-		answer, err := ask(ctx, q)
+		answer, err := t.ask(ctx, q)
 		if err != nil {
 			return err
 		}
@@ -136,9 +137,19 @@ func (t *Talk) until(ctx context.Context, ask asker, q string, take func(answer 
 	}
 }
 
-func (t *Talk) ask(ctx context.Context, q string) (string, error) {
-	t.prompt(q)
-	return t.wait(ctx)
+// ask puts a question and returns the answer, after it has dealt with any words
+// typed instead.
+func (t *Talk) ask(ctx context.Context, q fact.Fact) (string, error) {
+	for {
+		t.prompt(t.words(q))
+		answer, err := t.wait(ctx)
+		if err != nil || t.onWord == nil || !isWord(answer) {
+			return answer, err
+		}
+		if err := t.onWord(ctx, answer); err != nil {
+			return "", err
+		}
+	}
 }
 
 // prompt writes a question. The answer follows on its line; without a terminal
@@ -174,7 +185,7 @@ func (t *Talk) wait(ctx context.Context) (string, error) {
 			t.Say(fact.New("session.leave"))
 		case line, ok := <-t.in.lines:
 			if !ok {
-				return "", t.in.end()
+				return "", t.in.ended
 			}
 			t.interrupted = false
 			return line, nil
@@ -182,14 +193,16 @@ func (t *Talk) wait(ctx context.Context) (string, error) {
 	}
 }
 
-// yes asks a yes-or-no question; Enter means otherwise.
-func (t *Talk) yes(ctx context.Context, ask asker, q fact.Fact, otherwise bool) (yes bool, err error) {
+// agree asks a yes-or-no question; Enter means otherwise.
+func (t *Talk) agree(ctx context.Context, q fact.Fact, otherwise bool) (yes bool, err error) {
 	hint := fact.New("session.yes-no", "question", q)
 	if otherwise {
 		hint = fact.New("session.no-yes", "question", q)
 	}
-	err = t.until(ctx, ask, t.words(hint), func(answer string) error {
+	err = t.until(ctx, hint, func(answer string) error {
 		switch {
+		case answer == "/stop":
+			return ErrStopped
 		case answer == "":
 			yes = otherwise
 		case t.means(answer, fact.New("answer.yes"), "yes"):
@@ -214,18 +227,6 @@ func (t *Talk) means(answer string, word fact.Fact, english string) bool {
 		}
 	}
 	return false
-}
-
-// confirm asks a yes-or-no question outside of a session; Enter means
-// otherwise.
-func (t *Talk) confirm(ctx context.Context, q fact.Fact, otherwise bool) (bool, error) {
-	return t.yes(ctx, func(ctx context.Context, q string) (string, error) {
-		answer, err := t.ask(ctx, q)
-		if err == nil && answer == "/stop" {
-			err = ErrStopped
-		}
-		return answer, err
-	}, q, otherwise)
 }
 
 // sentence makes an error one.

@@ -159,7 +159,7 @@ func (r *run) begin(ctx context.Context) (stated time.Duration, err error) {
 	if words != nil {
 		q = fact.New("session.enter-starts")
 	}
-	err = s.until(ctx, s.asking(r.step), s.words(q), func(answer string) error {
+	err = s.until(ctx, q, func(answer string) error {
 		rest, ok := strings.CutPrefix(answer, "ran ")
 		switch {
 		case answer == "":
@@ -195,7 +195,7 @@ func (r *run) command(ctx context.Context) ([]string, error) {
 	if !confirmed {
 		s.Say(fact.New("session.command-is-new"))
 	}
-	yes, err := s.agree(ctx, r.step, fact.New("session.run-it"), confirmed)
+	yes, err := s.agree(ctx, fact.New("session.run-it"), confirmed)
 	if err != nil || !yes {
 		return nil, err
 	}

@@ -260,9 +260,9 @@ func TestLeavingARunCutsIt(t *testing.T) {
 	if err := job.Begin("soak"); err != nil {
 		t.Fatal(err)
 	}
-	interrupt := make(chan struct{}, 2)
-	interrupt <- struct{}{}
-	interrupt <- struct{}{}
+	interrupt := make(chan os.Signal, 2)
+	interrupt <- os.Interrupt
+	interrupt <- os.Interrupt
 	talk := NewTalk(strings.NewReader("\n"), io.Discard, Options{
 		Look: Look{Width: 60}, Words: english(t), Interrupt: interrupt,
 		uptime: func() (time.Duration, time.Duration) { return 0, 0 },

@@ -29,32 +29,6 @@ func isWord(line string) bool {
 	return strings.HasPrefix(head, "/") && !strings.ContainsAny(head[1:], `/\.`)
 }
 
-// ask puts a question of a step and returns the answer, after it has dealt
-// with any session words typed instead.
-func (s *session) ask(ctx context.Context, step *plans.Step, q string) (string, error) {
-	for {
-		answer, err := s.Talk.ask(ctx, q)
-		if err != nil {
-			return "", err
-		}
-		if !isWord(answer) {
-			return answer, nil
-		}
-		if err := s.word(ctx, step, answer); err != nil {
-			return "", err
-		}
-	}
-}
-
-// asking asks questions of a step.
-func (s *session) asking(step *plans.Step) asker {
-	return func(ctx context.Context, q string) (string, error) { return s.ask(ctx, step, q) }
-}
-
-func (s *session) agree(ctx context.Context, step *plans.Step, q fact.Fact, otherwise bool) (bool, error) {
-	return s.yes(ctx, s.asking(step), q, otherwise)
-}
-
 // word carries out a session word. What goes wrong with a file is told, not
 // fatal.
 func (s *session) word(ctx context.Context, step *plans.Step, typed string) error {

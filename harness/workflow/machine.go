@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"proveout/harness/job"
@@ -160,16 +159,22 @@ func (m Machine) temperatures() map[string]float64 {
 // Sensors lists the temperatures that the computer can read.
 func (m Machine) Sensors() []string { return slices.Sorted(maps.Keys(m.temperatures())) }
 
-// A temperatureLog is a log of temperatures of this computer.
+// A temperatureLog is a log of temperatures of this computer, with a row each
+// interval as long as somebody asks for it.
 type temperatureLog struct {
 	machine Machine
 	sensors []string
 	file    *os.File
+	every   time.Duration
+	start   time.Time
+	next    time.Duration // since the start
 	rows    int
 }
 
 // logTemperatures begins a log of sensors of a computer, in a file of its own.
-func (j *Job) logTemperatures(m Machine, path string, sensors ...string) (*temperatureLog, error) {
+func (j *Job) logTemperatures(
+	m Machine, path string, every time.Duration, sensors ...string,
+) (*temperatureLog, error) {
 	file, err := os.Create(path)
 	if err != nil {
 		return nil, err
@@ -185,11 +190,17 @@ func (j *Job) logTemperatures(m Machine, path string, sensors ...string) (*tempe
 		j.own = map[string]bool{}
 	}
 	j.own[path] = true
-	return &temperatureLog{machine: m, sensors: sensors, file: file}, nil
+	return &temperatureLog{machine: m, sensors: sensors, file: file, every: every, start: time.Now()}, nil
 }
 
-// add writes the temperatures of now; what cannot be read is left empty.
-func (l *temperatureLog) add(elapsed time.Duration) error {
+// sample writes the temperatures of now when a row is due; what cannot be read
+// is left empty.
+func (l *temperatureLog) sample() error {
+	elapsed := time.Since(l.start)
+	if elapsed < l.next {
+		return nil
+	}
+	l.next = elapsed + l.every
 	line, found := fmt.Sprintf("%.1f", elapsed.Seconds()), false
 	read := l.machine.temperatures()
 	for _, name := range l.sensors {
@@ -220,8 +231,7 @@ func (l *temperatureLog) close() (files []string, err error) {
 // A sensorFollower logs a temperature of this computer and follows that log.
 type sensorFollower struct {
 	*logFollower
-	log         *temperatureLog
-	start, next time.Time
+	log *temperatureLog
 }
 
 // Sample begins to log a sensor of the computer, by its name, once a second.
@@ -234,21 +244,17 @@ func (j *Job) Sample(m Machine, step *plans.Step, sensor string) (Follower, erro
 		return nil, err
 	}
 	name := strings.NewReplacer("/", "-", " ", "-").Replace(sensor) + ".csv"
-	log, err := j.logTemperatures(m, filepath.Join(dir, name), sensor)
+	log, err := j.logTemperatures(m, filepath.Join(dir, name), time.Second, sensor)
 	if err != nil {
 		return nil, err
 	}
-	now := time.Now()
 	followed, err := newLogFollower(log.file.Name(), logs.Map{}, j.view(step))
-	return &sensorFollower{followed, log, now, now}, err
+	return &sensorFollower{followed, log}, err
 }
 
 func (f *sensorFollower) Poll() (Live, error) {
-	if now := time.Now(); !now.Before(f.next) {
-		f.next = now.Add(time.Second)
-		if err := f.log.add(now.Sub(f.start)); err != nil {
-			return f.view.state(), err
-		}
+	if err := f.log.sample(); err != nil {
+		return f.view.state(), err
 	}
 	live, err := f.logFollower.Poll()
 	live.Trouble = fact.Fact{}
@@ -306,13 +312,11 @@ func (j *Job) Confirm(step *plans.Step, words []string) error {
 type commandFollower struct {
 	*logFollower // of the output
 	cancel       context.CancelFunc
-	done         chan struct{}
+	done         chan struct{} // closed when the command has ended
+	ran          probe.Ran     // known when it has
+	err          error         // likewise
 	output       *os.File
 	beside       *temperatureLog // may be nil
-
-	mu  sync.Mutex
-	ran probe.Ran
-	err error
 }
 
 // besideEvery is how often temperatures are read beside a command.
@@ -341,15 +345,10 @@ func (j *Job) Start(m Machine, step *plans.Step, words []string, duration time.D
 	load := probe.Load{Args: words, Dir: j.home.Dir, Duration: duration, Output: output}
 	if sensors := m.Sensors(); len(sensors) > 0 {
 		path := filepath.Join(dir, step.ID+"-temperatures.csv")
-		if f.beside, err = j.logTemperatures(m, path, sensors...); err == nil {
-			load.Every, load.Beside = besideEvery, func(elapsed time.Duration) { f.beside.add(elapsed) }
-		}
+		f.beside, _ = j.logTemperatures(m, path, besideEvery, sensors...) // the command runs all the same
 	}
 	go func() {
-		ran, err := load.Run(ctx)
-		f.mu.Lock()
-		f.ran, f.err = ran, err
-		f.mu.Unlock()
+		f.ran, f.err = load.Run(ctx)
 		close(f.done)
 	}()
 	return f, nil
@@ -358,6 +357,9 @@ func (j *Job) Start(m Machine, step *plans.Step, words []string, duration time.D
 // Poll reads the output. Output that is no log is no trouble: it is kept as it
 // is.
 func (f *commandFollower) Poll() (Live, error) {
+	if f.beside != nil {
+		f.beside.sample() // what is missing there is no trouble either
+	}
 	live := f.view.state()
 	if f.tail != nil {
 		var err error
@@ -378,12 +380,9 @@ func (f *commandFollower) Poll() (Live, error) {
 func (f *commandFollower) Stop() (files []string, notes []fact.Fact, err error) {
 	f.cancel()
 	<-f.done
-	f.mu.Lock()
-	ran, err := f.ran, f.err
-	f.mu.Unlock()
 	f.output.Close()
-	if err != nil {
-		notes = append(notes, fact.New("follow.command-failed", "why", err.Error()))
+	if ran := f.ran; f.err != nil {
+		notes = append(notes, fact.New("follow.command-failed", "why", f.err.Error()))
 	} else {
 		what := []fact.Fact{fact.New("follow.command", "how", ran.String())}
 		if ran.Left > 0 {
@@ -402,5 +401,5 @@ func (f *commandFollower) Stop() (files []string, notes []fact.Fact, err error) 
 		more, _ := f.beside.close()
 		files = append(files, more...)
 	}
-	return files, notes, err
+	return files, notes, f.err
 }

@@ -214,27 +214,18 @@ func FrameMemory(family *plans.Family) (*memory.Organisation, error) {
 // ForPictures is the variant of a family that names the chips of a picture;
 // without a name the first, where the variants do not differ in memory.
 func ForPictures(file *plans.FamilyFile, variant string) (*plans.Family, error) {
-	if names := file.Variants(); variant == "" && len(names) > 0 && sameMemory(file) {
-		variant = names[0]
+	if variant != "" || len(file.Variants()) == 0 {
+		return file.Variant(variant)
 	}
-	return file.Variant(variant)
-}
-
-// sameMemory reports whether the variants of a family do not differ in memory.
-func sameMemory(file *plans.FamilyFile) bool {
-	var first *memory.Organisation
-	for i, name := range file.Variants() {
+	var first *plans.Family
+	for _, name := range file.Variants() {
 		v, err := file.Variant(name)
-		if err != nil {
-			return false
+		if first == nil {
+			first = v
 		}
-		org := scoring.FrameMemory(v)
-		if i == 0 {
-			first = org
-		}
-		if !reflect.DeepEqual(first, org) {
-			return false
+		if err != nil || !reflect.DeepEqual(scoring.FrameMemory(first), scoring.FrameMemory(v)) {
+			return file.Variant("") // which says that one must be named
 		}
 	}
-	return true
+	return first, nil
 }

@@ -10,6 +10,7 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/document"
+	"proveout/plans/quantity"
 )
 
 // ReadResults reads a file of typed results.
@@ -56,11 +57,7 @@ func typedWord(step *plans.Step, fields []plans.Field, word string) ([]reading.R
 
 // FieldNames are the names of fields.
 func FieldNames(fields []plans.Field) []string {
-	var names []string
-	for _, f := range fields {
-		names = append(names, f.Name)
-	}
-	return names
+	return plans.NamesOf(fields, func(f plans.Field) string { return f.Name })
 }
 
 // Record keeps results of steps, all or none. What a step cannot take, and what
@@ -187,10 +184,7 @@ func (j *Job) refuseInstrument(id string) error {
 	if _, has := bench.Instrument(id); has || id == "" || bench.ID == "" {
 		return nil
 	}
-	var ids []string
-	for _, inst := range bench.Instruments {
-		ids = append(ids, inst.ID)
-	}
+	ids := plans.NamesOf(bench.Instruments, func(inst plans.Instrument) string { return inst.ID })
 	return fmt.Errorf("bench %s has no instrument %q; it has: %s", bench.ID, id, strings.Join(ids, ", "))
 }
 
@@ -221,10 +215,7 @@ func (j *Job) settleInstruments(step *plans.Step, r *reading.Results) error {
 	if named == nil || used {
 		return nil
 	}
-	var measures []string
-	for _, d := range named.Measures {
-		measures = append(measures, string(d))
-	}
+	measures := plans.NamesOf(named.Measures, func(d quantity.Dimension) string { return string(d) })
 	return fmt.Errorf("%s measures %s, and none of these readings is that", named.ID, strings.Join(measures, ", "))
 }
 

@@ -98,11 +98,7 @@ func MakeShop(dir, text string) error {
 
 // benchNamed returns the bench with an id; without one, the only bench.
 func (s *Shop) benchNamed(id string) (*plans.Bench, error) {
-	var ids []string
-	for _, b := range s.Benches {
-		ids = append(ids, b.ID)
-	}
-	id, err := only("bench", id, ids)
+	id, err := only("bench", id, plans.NamesOf(s.Benches, func(b plans.Bench) string { return b.ID }))
 	if err != nil {
 		return nil, err
 	}
@@ -113,11 +109,7 @@ func (s *Shop) benchNamed(id string) (*plans.Bench, error) {
 // TechnicianNamed returns the id of a technician of the shop; without one, that
 // of the only one.
 func (s *Shop) TechnicianNamed(id string) (string, error) {
-	var ids []string
-	for _, t := range s.Technicians {
-		ids = append(ids, t.ID)
-	}
-	return only("technician", id, ids)
+	return only("technician", id, plans.NamesOf(s.Technicians, func(t plans.Technician) string { return t.ID }))
 }
 
 // only returns the id when it is one of those that there are, and without an id
@@ -137,10 +129,7 @@ func only(what, id string, ids []string) (string, error) {
 
 // stepOf returns the step of a plan with an id.
 func stepOf(plan *plans.Plan, id string) (*plans.Step, error) {
-	var ids []string
-	for _, step := range plan.Steps {
-		ids = append(ids, step.ID)
-	}
+	ids := plans.NamesOf(plan.Steps, func(step plans.Step) string { return step.ID })
 	if id == "" {
 		return nil, errors.New("name the step; the plan has: " + strings.Join(ids, ", "))
 	}
