@@ -55,7 +55,7 @@ func TestBrowserShowsThePage(t *testing.T) {
 		}
 		if name == "accepted" {
 			for _, s := range []string{
-				"96 ms", "limit", "where the next good card is expected (95 %)", "good cards", "temperature, °C",
+				"96&nbsp;ms", "limit", "where the next good card is expected (95 %)", "good cards", "temperature, °C",
 			} {
 				if strings.Count(dom, ">"+s+"<") == 0 {
 					t.Errorf("%s: no %q in any chart", name, s)
