@@ -130,10 +130,12 @@ func (p *printer) verified(v verified) {
 		return
 	}
 	verdict(string(v.Verdict), v.Summary)
-	state := map[check.State]string{check.Yes: "verify.yes", check.No: "verify.told.no", check.Open: "verify.open"}
+	state := map[check.State]fact.Fact{
+		check.Yes: fact.New("verify.yes"), check.No: fact.New("verify.told.no"), check.Open: fact.New("verify.open"),
+	}
 	for _, a := range v.Answers {
 		p.gap()
-		p.text(2, p.Bound(a.Question)+" "+p.Bound(fact.New(state[a.State])))
+		p.text(2, p.Bound(a.Question)+" "+p.Bound(state[a.State]))
 		p.fact(4, a.Words)
 	}
 	p.gap()
