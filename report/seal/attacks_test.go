@@ -336,7 +336,7 @@ func TestRecordEditedAndSignedAgain(t *testing.T) {
 		}
 		return check.No, said
 	}
-	page := pages(t, "Certificate 2026-0042")
+	page := unicodePages(t, "Certificate 2026-0042")
 	remake := func(c check.Contents) ([]byte, error) {
 		if bytes.Contains(c.Record, []byte(`"number":"2026-0042"`)) {
 			return page, nil

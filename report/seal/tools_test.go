@@ -151,14 +151,15 @@ func TestOtherProgramsAgree(t *testing.T) {
 					t.Errorf("openssl: %s", out)
 				}
 			}
-			text := tool(t, dir, "pdftotext", "c.pdf", "-")
-			read, err := pdffile.PageText(r.Pages)
-			if err != nil {
-				t.Error(err)
-			}
-			for line := range strings.Lines(text) {
-				if !read.Contains(line) {
-					t.Errorf("pdftotext reads %q, and we do not", line)
+			if tt.name == "wide" { // its font is embedded, as on certificates
+				read, err := pdffile.PageText(r.Pages)
+				if err != nil {
+					t.Error(err)
+				}
+				for line := range strings.Lines(tool(t, dir, "pdftotext", "c.pdf", "-")) {
+					if !read.Contains(line) {
+						t.Errorf("pdftotext reads %q, and we do not", line)
+					}
 				}
 			}
 			tampered := bytes.Replace(tt.pdf, []byte("/Reason (Acc"), []byte("/Reason (Abc"), 1)

@@ -391,3 +391,41 @@ func (f *File) catalog() (*indirect, error) {
 	}
 	return in, nil
 }
+
+// pages are the pages in their order; there is at least one.
+func (f *File) pages(catalog Object) ([]*indirect, error) {
+	var pages []*indirect
+	seen := map[int]bool{}
+	var walk func(ref Object, depth int) error
+	walk = func(ref Object, depth int) error {
+		node, err := f.target(ref)
+		if err != nil {
+			return err
+		}
+		if seen[node.num] || depth > maxDepth {
+			return fact.New("pdffile.page-tree").Err()
+		}
+		seen[node.num] = true
+		if node.value.Get("Type").isName("Page") {
+			pages = append(pages, node)
+			return nil
+		}
+		kids, err := f.resolve(node.value.Get("Kids"))
+		if err != nil {
+			return err
+		}
+		for _, k := range kids.Items {
+			if err := walk(k, depth+1); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if err := walk(catalog.Get("Pages"), 0); err != nil {
+		return nil, err
+	}
+	if len(pages) == 0 {
+		return nil, fact.New("pdffile.no-page").Err()
+	}
+	return pages, nil
+}

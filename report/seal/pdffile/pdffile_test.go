@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"github.com/phpdave11/gofpdf"
 	"pgregory.net/rapid"
 )
@@ -149,11 +150,11 @@ func annotations(t *testing.T, pdf []byte) int {
 	if err != nil {
 		t.Fatal(err)
 	}
-	page, err := f.firstPage(cat.value)
+	pages, err := f.pages(cat.value)
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, err := f.resolve(page.value.Get("Annots"))
+	a, err := f.resolve(pages[0].value.Get("Annots"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -182,12 +183,19 @@ func TestTwoSignatures(t *testing.T) {
 }
 
 func TestPageText(t *testing.T) {
-	text, err := PageText(drawn(t, nil))
+	text, err := PageText(drawn(t, func(f *gofpdf.Fpdf) {
+		f.AddUTF8FontFromBytes("body", "", bytes.Clone(liberationsansregular.TTF))
+		f.SetFont("body", "", 12)
+		f.AddPage()
+		f.Text(20, 20, "Memory clock 166.8 MHz")
+		f.AddPage()
+		f.Text(20, 20, "(fourth) page \\, Größe")
+	}))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for s, want := range map[string]bool{
-		"137.4 MHz": true, "Core clock\n137.4": true, `(second) page \`: true, "137.5": false, "Größe": false,
+		"166.8 MHz": true, "Memory clock\n166.8": true, `(fourth) page \`: true, "Größe": true, "166.9": false,
 	} {
 		if text.Contains(s) != want {
 			t.Errorf("%q stands on the pages: %v", s, !want)

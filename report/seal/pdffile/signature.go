@@ -73,10 +73,11 @@ func PlaceSignature(pdf []byte, s Signature) ([]byte, Hole, error) {
 	if catalog.has("AcroForm") || catalog.has("Perms") {
 		return nil, Hole{}, errors.New("the file has a form or a signature already")
 	}
-	page, err := f.firstPage(catalog)
+	pages, err := f.pages(catalog)
 	if err != nil {
 		return nil, Hole{}, err
 	}
+	page := pages[0]
 	annots, err := f.resolve(page.value.Get("Annots"))
 	if err != nil {
 		return nil, Hole{}, err
@@ -107,29 +108,6 @@ func optional(key, value string) string {
 		return ""
 	}
 	return "/" + key + " " + text(value) + "\n"
-}
-
-// firstPage walks down the left side of the page tree.
-func (f *File) firstPage(catalog Object) (*indirect, error) {
-	ref := catalog.Get("Pages")
-	for range maxDepth {
-		in, err := f.target(ref)
-		if err != nil {
-			return nil, err
-		}
-		if in.value.Get("Type").isName("Page") {
-			return in, nil
-		}
-		kids, err := f.resolve(in.value.Get("Kids"))
-		if err != nil {
-			return nil, err
-		}
-		if len(kids.Items) == 0 {
-			break
-		}
-		ref = kids.Items[0]
-	}
-	return nil, fact.New("pdffile.no-page").Err()
 }
 
 // A Found is a signature as it stands in a file.

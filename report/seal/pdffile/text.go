@@ -24,14 +24,13 @@ func squeeze(s string) string {
 }
 
 const (
-	maxPages       = 500
 	maxContent     = 32 << 20 // bytes of all content streams together
 	maxContentSize = 4e6      // operands and operators of all content streams
 )
 
 // PageText reads the text of all pages in the order in which it was drawn, for
-// files whose fonts are encoded by Unicode (Identity-H with codes that are
-// UTF-16) or in Latin-1, as this project's pages are.
+// files whose fonts are all encoded by Unicode (Identity-H with codes that are
+// UTF-16), as this project's pages are.
 func PageText(pdf []byte) (Text, error) {
 	f, err := Read(pdf)
 	if err != nil {
@@ -41,9 +40,15 @@ func PageText(pdf []byte) (Text, error) {
 	if err != nil {
 		return Text{}, err
 	}
-	r := textReader{f: f, nodes: maxContentSize, left: maxContent, seen: map[int]bool{}}
-	if err := r.tree(cat.value.Get("Pages"), Object{}, 0); err != nil {
+	pages, err := f.pages(cat.value)
+	if err != nil {
 		return Text{}, err
+	}
+	r := textReader{f: f, nodes: maxContentSize, left: maxContent}
+	for _, page := range pages {
+		if err := r.page(page.value); err != nil {
+			return Text{}, err
+		}
 	}
 	return Text{squeeze(r.out.String())}, nil
 }
@@ -53,48 +58,9 @@ type textReader struct {
 	out   strings.Builder
 	nodes int
 	left  int64
-	pages int
-	seen  map[int]bool
 }
 
-// tree walks the page tree; resources are inherited.
-func (r *textReader) tree(ref, resources Object, depth int) error {
-	node, err := r.f.target(ref)
-	if err != nil {
-		return err
-	}
-	if r.seen[node.num] || depth > maxDepth {
-		return fact.New("pdffile.page-tree").Err()
-	}
-	r.seen[node.num] = true
-	if own := node.value.Get("Resources"); own.Kind != Null {
-		if resources, err = r.f.resolve(own); err != nil {
-			return err
-		}
-	}
-	if node.value.Get("Type").isName("Page") {
-		if r.pages++; r.pages > maxPages {
-			return fact.New("pdffile.too-many-pages").Err()
-		}
-		return r.page(node.value, resources)
-	}
-	kids, err := r.f.resolve(node.value.Get("Kids"))
-	if err != nil {
-		return err
-	}
-	for _, k := range kids.Items {
-		if err := r.tree(k, resources, depth+1); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (r *textReader) page(page, resources Object) error {
-	wide, err := r.wideFonts(resources)
-	if err != nil {
-		return err
-	}
+func (r *textReader) page(page Object) error {
 	contents := page.Get("Contents")
 	list := []Object{contents}
 	if v, err := r.f.resolve(contents); err == nil && v.Kind == Array {
@@ -118,35 +84,17 @@ func (r *textReader) page(page, resources Object) error {
 				return errTooMuch
 			}
 		}
-		if err := r.content(data, wide); err != nil {
+		if err := r.content(data); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// wideFonts names the fonts whose strings are two bytes a character.
-func (r *textReader) wideFonts(resources Object) (map[string]bool, error) {
-	fonts, err := r.f.lookup(resources, "Font")
-	if err != nil {
-		return nil, err
-	}
-	wide := map[string]bool{}
-	for _, e := range fonts.Entries {
-		enc, err := r.f.lookup(e.Value, "Encoding")
-		if err != nil {
-			return nil, err
-		}
-		wide[e.Key] = enc.isName("Identity-H")
-	}
-	return wide, nil
-}
-
 // content reads the operators of one content stream (ISO 32000-1, 9.4.3).
-func (r *textReader) content(data []byte, wide map[string]bool) error {
+func (r *textReader) content(data []byte) error {
 	p := &parser{data: data, nodes: &r.nodes, open: new(open)}
 	var operands []Object
-	two := false
 	for {
 		p.space()
 		if p.pos >= len(data) {
@@ -167,13 +115,9 @@ func (r *textReader) content(data []byte, wide map[string]bool) error {
 		for p.pos++; p.pos < len(data) && !isSpace(data[p.pos]) && !isDelimiter(data[p.pos]); p.pos++ {
 		}
 		switch op := string(data[start:min(p.pos, start+3)]); op {
-		case "Tf":
-			if len(operands) == 2 {
-				two = wide[string(operands[0].Text)]
-			}
 		case "Tj", "TJ", "'", "\"":
 			for _, o := range operands {
-				r.show(o, two)
+				r.show(o)
 			}
 		case "BI":
 			return fact.New("pdffile.page-picture").Err()
@@ -182,14 +126,13 @@ func (r *textReader) content(data []byte, wide map[string]bool) error {
 	}
 }
 
-func (r *textReader) show(o Object, two bool) {
+func (r *textReader) show(o Object) {
 	for _, i := range o.Items {
-		r.show(i, two)
+		r.show(i)
 	}
-	if o.Kind == String && two {
-		o.Text = append([]byte{0xfe, 0xff}, o.Text...)
+	if o.Kind == String {
+		r.out.WriteString(fromUTF16(o.Text))
 	}
-	r.out.WriteString(o.textString())
 }
 
 // JPEGs gives the pictures of a file that are stored as JPEG (DCTDecode),

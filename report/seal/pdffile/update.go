@@ -155,18 +155,23 @@ func (o Object) textString() string {
 	if o.Kind != String {
 		return ""
 	}
-	if bytes.HasPrefix(o.Text, []byte{0xfe, 0xff}) {
-		u := make([]uint16, 0, len(o.Text)/2)
-		for i := 2; i+1 < len(o.Text); i += 2 {
-			u = append(u, binary.BigEndian.Uint16(o.Text[i:]))
-		}
-		return string(utf16.Decode(u))
+	if wide, marked := bytes.CutPrefix(o.Text, []byte{0xfe, 0xff}); marked {
+		return fromUTF16(wide)
 	}
 	r := make([]rune, len(o.Text))
 	for i, c := range o.Text {
 		r[i] = rune(c)
 	}
 	return string(r)
+}
+
+// fromUTF16 reads big-endian UTF-16.
+func fromUTF16(text []byte) string {
+	u := make([]uint16, len(text)/2)
+	for i := range u {
+		u[i] = binary.BigEndian.Uint16(text[2*i:])
+	}
+	return string(utf16.Decode(u))
 }
 
 // date writes a time as ISO 32000-1, 7.9.4 has it, to the second, with the
