@@ -184,19 +184,15 @@ func (k Keys) Retire(when time.Time, why check.Why, fate Fate) (check.Fingerprin
 		return check.Fingerprint{}, err
 	}
 	fp := check.FingerprintOf(certs[0].Raw)
-	if err := os.MkdirAll(k.path("retired"), 0o700); err != nil {
-		return fp, err
-	}
-	text := fmt.Sprintf("Name: %s\nFingerprint: %s\nRetired: %s\nReason: %s\n%s",
-		certs[0].Subject.CommonName, fp.Colons(), when.Format(time.RFC3339), why, Identity{Chain: certs[:1]}.CertPEM())
-	base := k.path("retired", fp.Hex()[:16])
-	if err := CreateFile(base+".cert.pem", []byte(text), 0o644); err != nil && !errors.Is(err, fs.ErrExist) {
+	about := fmt.Sprintf("Name: %s\nFingerprint: %s\nRetired: %s\nReason: %s\n",
+		certs[0].Subject.CommonName, fp.Colons(), when.Format(time.RFC3339), why)
+	if err := k.put("retired", certs[0], about); err != nil {
 		return fp, err
 	}
 	if fate == EraseKey {
 		err = os.Remove(k.path(keyFile))
 	} else {
-		err = os.Rename(k.path(keyFile), base+".key.pem")
+		err = os.Rename(k.path(keyFile), k.path("retired", fp.Hex()[:16]+".key.pem"))
 	}
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fp, err
@@ -205,12 +201,17 @@ func (k Keys) Retire(when time.Time, why check.Why, fate Fate) (check.Fingerprin
 }
 
 // AddKnown notes the certificate of a workshop that is trusted.
-func (k Keys) AddKnown(cert *x509.Certificate) error {
-	if err := os.MkdirAll(k.path("known"), 0o700); err != nil {
+func (k Keys) AddKnown(cert *x509.Certificate) error { return k.put("known", cert, "") }
+
+// put writes a certificate into a folder, with what is said about it in front.
+// One that is there already stays as it is.
+func (k Keys) put(folder string, cert *x509.Certificate, about string) error {
+	if err := os.MkdirAll(k.path(folder), 0o700); err != nil {
 		return err
 	}
+	text := append([]byte(about), Identity{Chain: []*x509.Certificate{cert}}.CertPEM()...)
 	name := check.FingerprintOf(cert.Raw).Hex()[:16] + ".cert.pem"
-	err := CreateFile(k.path("known", name), Identity{Chain: []*x509.Certificate{cert}}.CertPEM(), 0o644)
+	err := CreateFile(k.path(folder, name), text, 0o644)
 	if errors.Is(err, fs.ErrExist) {
 		return nil
 	}

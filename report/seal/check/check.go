@@ -211,13 +211,6 @@ func shown(text string) fact.Name {
 	}, text))
 }
 
-// limits are what no signature proves.
-func limits() []fact.Fact {
-	return []fact.Fact{
-		fact.New("check.limit-card"), fact.New("check.limit-honesty"), fact.New("check.limit-today"),
-	}
-}
-
 func (r *Report) answer(key string, s State, words fact.Fact) {
 	r.Answers = append(r.Answers, Answer{key, fact.New("check.question." + key), s, words})
 }
@@ -235,7 +228,9 @@ func (r *Report) Against() error {
 // conclude draws the verdict from the answers. What was never asked is never
 // good, and a state that is none speaks against the certificate.
 func (r *Report) conclude() {
-	r.Limits = limits()
+	r.Limits = []fact.Fact{ // what no signature proves
+		fact.New("check.limit-card"), fact.New("check.limit-honesty"), fact.New("check.limit-today"),
+	}
 	state := map[string]State{}
 	against := false
 	for i := range r.Answers {

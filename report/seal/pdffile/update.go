@@ -150,7 +150,7 @@ func text(s string) string {
 	return fmt.Sprintf("<%x>", b)
 }
 
-// textString reads a text string; what is neither UTF-16 nor ASCII is read as Latin-1.
+// textString reads a text string as textBytes writes it.
 func (o Object) textString() string {
 	if o.Kind != String {
 		return ""
@@ -158,11 +158,7 @@ func (o Object) textString() string {
 	if wide, marked := bytes.CutPrefix(o.Text, []byte{0xfe, 0xff}); marked {
 		return fromUTF16(wide)
 	}
-	r := make([]rune, len(o.Text))
-	for i, c := range o.Text {
-		r[i] = rune(c)
-	}
-	return string(r)
+	return string(o.Text)
 }
 
 // fromUTF16 reads big-endian UTF-16.
