@@ -3,8 +3,10 @@ package pdffile
 import (
 	"bytes"
 	"encoding/hex"
+	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 
 	"proveout/plans/fact"
 )
@@ -250,36 +252,18 @@ func (p *parser) name() ([]byte, error) {
 	}
 	out := p.data[start:p.pos:p.pos]
 	if bytes.IndexByte(out, '#') >= 0 {
-		var ok bool
-		if out, ok = unescaped(out); !ok {
+		// Escapes are a # and two hexadecimal digits (ISO 32000-1, 7.3.5). Those of
+		// web addresses are the same with a %, which no name holds.
+		plain, err := url.PathUnescape(strings.ReplaceAll(string(out), "#", "%"))
+		if err != nil {
 			return nil, p.malformed()
 		}
+		out = []byte(plain)
 	}
 	if len(out) > 127 {
 		return nil, p.malformed()
 	}
 	return out, nil
-}
-
-// unescaped puts the bytes of a name for its escapes, each # and two hexadecimal
-// digits (ISO 32000-1, 7.3.5).
-func unescaped(name []byte) ([]byte, bool) {
-	out := make([]byte, 0, len(name))
-	for i := 0; i < len(name); i++ {
-		c := name[i : i+1]
-		if c[0] == '#' {
-			c = make([]byte, 1)
-			if i+2 >= len(name) {
-				return nil, false
-			}
-			if _, err := hex.Decode(c, name[i+1:i+3]); err != nil {
-				return nil, false
-			}
-			i += 2
-		}
-		out = append(out, c[0])
-	}
-	return out, true
 }
 
 // hexadecimal reads a string of hexadecimal digits, with white space anywhere; a
