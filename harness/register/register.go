@@ -228,7 +228,9 @@ func NextNumber(shop, pattern string, year int) (string, error) {
 	return "", fmt.Errorf("the numbers of the pattern %q are used up", pattern)
 }
 
-func numberFile(shop, number string) string { return filepath.Join(shop, numbersDir, fileName(number)) }
+func numberFile(shop, number string) string {
+	return filepath.Join(shop, numbersDir, FileNamed(number)+".json")
+}
 
 // Take takes the number of a document. A number is one small file; making the
 // file decides between two that issue at once, and because it stays, a number is
@@ -311,11 +313,12 @@ func Documents(shop string) ([]Document, error) {
 	return out, nil
 }
 
-func fileName(number string) string {
+// FileNamed is a document's number as the name of a file, without ending.
+func FileNamed(number string) string {
 	return strings.Map(func(r rune) rune {
 		if strings.ContainsRune(`/\:*?"<>| `, r) {
 			return '_'
 		}
 		return r
-	}, number) + ".json"
+	}, number)
 }

@@ -37,7 +37,7 @@ func (s *Shop) Documents() ([]Document, error) {
 }
 
 func documentFile(shopDir string, d register.Document) string {
-	return filepath.Join(shopDir, "jobs", d.Job, "issued", fileNamed(d.Number)+".pdf")
+	return filepath.Join(shopDir, "jobs", d.Job, "issued", register.FileNamed(d.Number)+".pdf")
 }
 
 // lookup returns an issued document by its number.

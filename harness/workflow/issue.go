@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 
 	"proveout/harness/job"
 	"proveout/harness/reading"
@@ -152,7 +151,7 @@ func (is *issuing) write(f *job.Folder, d *content.Document) (err error) {
 		name = "certificate"
 	}
 	put := func(what, ending string, data []byte) (string, error) {
-		r := job.IssuedRecord{Document: what, Number: d.Number, File: fileNamed(d.Number) + ending}
+		r := job.IssuedRecord{Document: what, Number: d.Number, File: register.FileNamed(d.Number) + ending}
 		return f.Issue(r, data, is.By, job.KeepExisting)
 	}
 	if is.out.Document, err = put(name, ".pdf", pdf); err != nil {
@@ -173,16 +172,6 @@ func (is *issuing) take(d *content.Document) error {
 	return register.Take(is.home.Dir, register.Document{
 		Number: d.Number, Job: is.Input.Job.Number, At: d.IssuedAt, Replaces: d.Replaces, Because: d.Because,
 	})
-}
-
-// fileNamed is a document's number as the name of a file.
-func fileNamed(number string) string {
-	return strings.Map(func(r rune) rune {
-		if strings.ContainsRune(`/\:*?"<>| `, r) {
-			return '_'
-		}
-		return r
-	}, number)
 }
 
 // nextNumber is the shop's next number for a certificate, and the next free one

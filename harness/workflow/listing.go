@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 
 	"proveout/harness/job"
+	"proveout/harness/register"
 	"proveout/plans/fact"
 	"proveout/report/checkpage"
 	"proveout/report/content"
@@ -33,7 +34,7 @@ func (j *Job) Listing(folder string) (Kit, error) {
 	if err != nil {
 		return Kit{}, err
 	}
-	number, name := issued.Number, fileNamed(issued.Number)
+	number, name := issued.Number, register.FileNamed(issued.Number)
 	pdf, err := readCertificate(documentFile(j.home.Dir, issued))
 	if err != nil {
 		return Kit{}, fmt.Errorf("certificate %s: %w", number, err)
