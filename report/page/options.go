@@ -77,14 +77,14 @@ func options(f *outcome.FigureIn[string]) ([]byte, error) {
 			opts.DataZoom{Type: "slider", XAxisIndex: 0},
 		),
 	)
-	line.MultiSeries = append(line.MultiSeries, extras(f))
+	line.MultiSeries = append(line.MultiSeries, carried(f))
 	for i, b := range f.Bands {
 		if b.Curve != nil {
 			line.MultiSeries = append(line.MultiSeries, curveBand(i, &b))
 		}
 	}
 	for i := range f.Series {
-		line.MultiSeries = append(line.MultiSeries, drawn(f, i))
+		line.MultiSeries = append(line.MultiSeries, series(f, i))
 	}
 	return json.Marshal(line.JSON())
 }
@@ -110,8 +110,8 @@ func trigger(f *outcome.FigureIn[string]) string {
 
 func colour(c chart.RGB) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
 
-// extras is the carrier of straight limits and bands and of the marks.
-func extras(f *outcome.FigureIn[string]) charts.SingleSeries {
+// carried is the carrier of straight limits and bands and of the marks.
+func carried(f *outcome.FigureIn[string]) charts.SingleSeries {
 	s := charts.SingleSeries{Name: carrier, Type: "line", Data: points{}}
 	axis := func(vertical bool) string {
 		if vertical {
@@ -169,8 +169,8 @@ func finiteOr(v float64, word string) any {
 	return word
 }
 
-// drawn is one series of the figure.
-func drawn(f *outcome.FigureIn[string], i int) charts.SingleSeries {
+// series is one series of the figure.
+func series(f *outcome.FigureIn[string], i int) charts.SingleSeries {
 	s := &f.Series[i]
 	col := colour(chart.SeriesColour(i, len(f.Limits) > 0))
 	out := charts.SingleSeries{Name: s.Name, Color: col}
