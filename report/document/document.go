@@ -13,9 +13,6 @@ import (
 	"math"
 	"strings"
 
-	"github.com/johnfercher/maroto/v2/pkg/core"
-	"github.com/johnfercher/maroto/v2/pkg/core/entity"
-
 	"proveout/report/chart"
 	"proveout/report/content"
 	"proveout/report/words"
@@ -143,9 +140,7 @@ func (s *sheet) heading(sec *content.Section) {
 	b.fill(0, y+0.6, s.w, 0.4, black)
 	b.h = y + 2.6
 	title := clean(sec.Title)
-	b.as(nil).add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
-		s.pdf.Bookmark(title, 0, cell.Y+marginTop)
-	})
+	b.as(nil).add(0, 0, s.w, 0, func(c *canvas) { s.pdf.Bookmark(title, 0, (c.pageH-c.y)*ptmm) })
 	s.place(b)
 }
 

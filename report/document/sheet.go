@@ -191,11 +191,11 @@ func (s *sheet) header(c *content.Content) *block {
 	b := &block{}
 	y := 0.0
 	if c.Banner != "" {
+		b.add(0, 0, s.w, 0, func(*canvas) { s.watermark(clean(c.Watermark)) })
 		f := face{size: 12, weight: chart.Bold, color: whiteInk}
 		b.fill(0, 0, s.w, 7, black)
 		b.center(0, s.w, 5, f, clean(c.Banner))
 		y = 8
-		b.add(0, 0, s.w, 0.01, func(p core.Provider, _ *entity.Cell) { s.watermark(clean(c.Watermark)) })
 	}
 	f := face{size: 7.5, color: darkGrey}
 	bold := face{size: 7.5, weight: chart.Bold}
