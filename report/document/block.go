@@ -80,7 +80,7 @@ func (f face) fitted(s string, width, least, step float64) face {
 
 // text sets wrapped text with its top at y and returns the y below it.
 func (b *block) text(x, y, width float64, f face, s string) float64 {
-	return b.lines(x, y, f, apart(s, wrap(s, f.weight, f.size, width)))
+	return b.lines(x, y, f, f.wrap(s, width))
 }
 
 func (b *block) lines(x, y float64, f face, lines []string) float64 {

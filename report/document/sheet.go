@@ -2,6 +2,7 @@ package document
 
 import (
 	"bytes"
+	"strings"
 
 	"github.com/johnfercher/maroto/v2"
 	"github.com/johnfercher/maroto/v2/pkg/components/col"
@@ -166,11 +167,11 @@ func (s *sheet) put(b *block) {
 
 // oneLine is as much of a text as fits on a line, with a sign where it is cut.
 func oneLine(text string, f face, width float64) string {
-	lines := wrap(text, f.weight, f.size, width)
+	lines := f.wrap(text, width)
 	if len(lines) == 1 {
 		return lines[0]
 	}
-	return wrap(text, f.weight, f.size, width-f.width("…"))[0] + "…"
+	return strings.TrimRight(f.wrap(text, width-f.width("…"))[0], " ") + "…"
 }
 
 const footerHeight = 1.0

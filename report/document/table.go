@@ -132,7 +132,7 @@ func (g *grid) cell(b *block, i int, y float64, f face, text string, code bool) 
 	if code {
 		f = f.fitted(text, w, 5.5, 0.1)
 	}
-	lines := apart(text, wrap(text, f.weight, f.size, w))
+	lines := f.wrap(text, w)
 	if !g.t.Columns[i].Right {
 		b.lines(x, y, f, lines)
 		return
