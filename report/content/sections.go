@@ -1,8 +1,6 @@
 package content
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"strconv"
 	"strings"
 	"time"
@@ -164,8 +162,7 @@ func hash(text string) string {
 	if text == "" {
 		return ""
 	}
-	sum := sha256.Sum256([]byte(text))
-	return hex.EncodeToString(sum[:])
+	return Digest([]byte(text))
 }
 
 func (b *builder) figures() Section {
