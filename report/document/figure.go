@@ -2,7 +2,6 @@ package document
 
 import (
 	"math"
-	"strings"
 
 	"proveout/report/chart"
 	"proveout/report/content"
@@ -23,7 +22,7 @@ func (s *sheet) figure(f *content.Figure) {
 	}
 	y += 1
 	fig := chart.Prepare(f.Figure)
-	b.as(s.part.figure(said(title, f.Figure.Alt)))
+	b.as(s.part.figure(content.Join(" · ", title, f.Figure.Alt)))
 	b.add(0, y, s.w, figureHeight, func(c *canvas) { chart.Draw(c, &fig, s.w/ptmm, figureHeight/ptmm, s.decim) })
 	y += figureHeight
 	if f.Source != "" {
@@ -73,7 +72,7 @@ func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 	b := &block{}
 	if len(p.JPEG) > 0 {
 		pw, ph := sizeOf(p.Picture, w, mostPhoto)
-		b.as(s.part.figure(said(p.Label, p.Caption))).picture(0, tall-ph, pw, ph, "JPEG", p.JPEG)
+		b.as(s.part.figure(content.Join(" · ", p.Label, p.Caption))).picture(0, tall-ph, pw, ph, "JPEG", p.JPEG)
 	}
 	y := b.as(s.part.add("P")).text(0, tall+1, w, face{size: 8.5, weight: chart.Bold}, p.Label)
 	if p.Caption != "" {
@@ -83,15 +82,4 @@ func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 		b.text(0, y, w, face{size: 6.3, color: darkGrey}, p.Hash)
 	}
 	return b
-}
-
-// said joins what is said of a picture.
-func said(parts ...string) string {
-	var out []string
-	for _, p := range parts {
-		if p != "" {
-			out = append(out, p)
-		}
-	}
-	return strings.Join(out, " · ")
 }

@@ -221,7 +221,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		if t.Note != "" {
 			low = b.as(says.add("P")).text(0, low-0.4, room, note, t.Note)
 		}
-		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), word, clean(t.Word), t.Verdict)
+		b.as(verdict).verdictWord(left-w-1.2, y+text.rise()-word.rise(), word, clean(t.Word), t.Verdict)
 		y = low + 0.9
 	}
 	x, w := left+gutter, s.w-left-gutter
@@ -240,7 +240,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 
 // verdictWord sets a verdict with its top at y so that a fail stands out white
 // on black and an undecided one on grey, in any print.
-func (s *sheet) verdictWord(b *block, x, y float64, f face, word string, v conformity.Verdict) {
+func (b *block) verdictWord(x, y float64, f face, word string, v conformity.Verdict) {
 	w, h := f.width(word), f.lead()
 	switch v {
 	case conformity.Fail:
@@ -289,7 +289,7 @@ func (s *sheet) check(c *content.Check) *block {
 	}
 	b := s.framed(inner, side)
 	if c.QR != "" {
-		b.as(s.part.figure(said(c.QRAlt, c.QR)))
+		b.as(s.part.figure(content.Join(" · ", c.QRAlt, c.QR)))
 		if err := b.code(c.QR, 3.5, (b.h-side)/2, side); err != nil {
 			s.errs = append(s.errs, err)
 		}
