@@ -39,7 +39,7 @@ func Build(d *Document) (*Content, error) {
 		Title:    w.T("title.report"),
 		Number:   d.Number,
 		Author:   d.Shop.Name,
-		Subject:  join(" · ", d.Job.Card.Title, b.serial(), d.Job.Number),
+		Subject:  Join(" · ", d.Job.Card.Title, b.serial(), d.Job.Number),
 		Tool:     d.Tool,
 		Record:   d.Sum,
 		Foot:     w.T("document.foot"),
@@ -265,7 +265,7 @@ func (b *builder) frontFacts() []Fact {
 		{w.T("fact.by"), d.Technician},
 		{w.T("fact.authorised"), d.AuthorisedBy},
 		{w.T("fact.bench"), b.bench()},
-		{w.T("fact.plan"), join(" · ", b.phrase(d.Plan.Title), d.Plan.ID)},
+		{w.T("fact.plan"), Join(" · ", b.phrase(d.Plan.Title), d.Plan.ID)},
 		{w.T("fact.job"), d.Job.Number},
 		{w.T("fact.customer"), d.Job.Customer},
 		{w.T("fact.replaces"), d.Replaces},
@@ -356,7 +356,8 @@ func orElse(texts ...string) string {
 	return ""
 }
 
-func join(sep string, parts ...string) string {
+// Join joins the texts that say something.
+func Join(sep string, parts ...string) string {
 	out := parts[:0:0]
 	for _, p := range parts {
 		if p != "" {

@@ -45,13 +45,11 @@ func (d *Document) Prepare() error {
 			continue
 		}
 		p.Width, p.Height = fit(p.Image.Bounds(), p.most(), taken)
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
+		wg.Go(func() {
 			slots <- struct{}{}
 			defer func() { <-slots }()
 			p.JPEG, errs[i] = encode(p.Image, p.Width, p.Height)
-		}()
+		})
 	}
 	wg.Wait()
 	for i, err := range errs {

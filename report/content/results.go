@@ -33,7 +33,7 @@ func (b *builder) results() Section {
 // stepRows adds one step: its verdict and reason, then its checks.
 func (b *builder) stepRows(t *Table, s *outcome.StepOutcome) {
 	w := b.w
-	title := Cell{Text: join(" – ", b.title(s), b.standing(s)), Strong: true}
+	title := Cell{Text: Join(" – ", b.title(s), b.standing(s)), Strong: true}
 	head := Row{Group: true, Cells: []Cell{title, b.verdict(s.Verdict)}}
 	if !s.Reason.IsZero() {
 		head.Notes = append(head.Notes, b.w.Tell(s.Reason))
@@ -230,7 +230,7 @@ func (b *builder) budgets() *Table {
 			if c.U != nil {
 				total = w.T("budget.combined", "u", w.Amount(fact.In(*c.U, c.Unit).Digits(2)))
 			}
-			check := join(" – ", b.title(&s), orElse(w.Tell(c.Title), c.Name))
+			check := Join(" – ", b.title(&s), orElse(w.Tell(c.Title), c.Name))
 			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{
 				{Text: w.T("budget.title", "check", check), Strong: true}, {Text: total, Strong: true},
 			}})

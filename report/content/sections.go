@@ -1,8 +1,6 @@
 package content
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"strconv"
 	"strings"
 	"time"
@@ -20,8 +18,8 @@ func (b *builder) item() Section {
 	d, w := b.d, b.w
 	none, bus := w.T("document.none"), d.Family.Bus
 	facts := []Fact{
-		{w.T("front.family"), join(" · ", b.family(), d.Family.Maker)},
-		{w.T("fact.bus"), join(", ", bus.Kind, b.quantities(bus.Signaling), strings.Join(bus.Rates, " "))},
+		{w.T("front.family"), Join(" · ", b.family(), d.Family.Maker)},
+		{w.T("fact.bus"), Join(", ", bus.Kind, b.quantities(bus.Signaling), strings.Join(bus.Rates, " "))},
 		{w.T("fact.memory"), b.memory()},
 		{w.T("fact.clocks"), b.clocks()},
 		{w.T("front.serial"), orElse(d.Job.Card.Serial, w.T("front.noserial"))},
@@ -45,7 +43,7 @@ func (b *builder) item() Section {
 func (b *builder) memory() string {
 	var parts []string
 	for _, p := range b.d.Family.Memory {
-		parts = append(parts, join(" ", b.phrase(p.Name), b.quantity(p.Total)))
+		parts = append(parts, Join(" ", b.phrase(p.Name), b.quantity(p.Total)))
 	}
 	return strings.Join(parts, b.w.T("list.parts"))
 }
@@ -53,7 +51,7 @@ func (b *builder) memory() string {
 func (b *builder) clocks() string {
 	var parts []string
 	for _, c := range b.d.Family.Clocks {
-		parts = append(parts, join(" ", b.phrase(c.Name), b.quantity(c.Value)))
+		parts = append(parts, Join(" ", b.phrase(c.Name), b.quantity(c.Value)))
 	}
 	return strings.Join(parts, b.w.T("list.parts"))
 }
@@ -113,7 +111,7 @@ func (b *builder) causes() Section {
 func (b *builder) conditions() Section {
 	d, w := b.d, b.w
 	facts := without([]Fact{
-		{w.T("fact.place"), join(", ", append([]string{d.Shop.Name}, d.Shop.Address...)...)},
+		{w.T("fact.place"), Join(", ", append([]string{d.Shop.Name}, d.Shop.Address...)...)},
 		{w.T("fact.bench"), b.bench()},
 	})
 	if bench := d.Bench(); bench != nil {
@@ -123,7 +121,7 @@ func (b *builder) conditions() Section {
 		})...)
 	}
 	facts = append(facts, without([]Fact{
-		{w.T("fact.plan"), join(" · ", b.phrase(d.Plan.Title), d.Plan.ID)},
+		{w.T("fact.plan"), Join(" · ", b.phrase(d.Plan.Title), d.Plan.ID)},
 		{w.T("fact.planhash"), hash(d.Plan.Source)},
 		{w.T("fact.familyhash"), hash(d.Family.Source)},
 	})...)
@@ -146,7 +144,7 @@ func (b *builder) conditions() Section {
 }
 
 func (b *builder) slot(s *plans.Slot) string {
-	return join(", ", s.Kind, b.w.AsWritten(b.phrase(s.Key)), strings.Join(s.Rates, " "))
+	return Join(", ", s.Kind, b.w.AsWritten(b.phrase(s.Key)), strings.Join(s.Rates, " "))
 }
 
 func (b *builder) circumstances(s *outcome.StepOutcome) string {
@@ -164,8 +162,7 @@ func hash(text string) string {
 	if text == "" {
 		return ""
 	}
-	sum := sha256.Sum256([]byte(text))
-	return hex.EncodeToString(sum[:])
+	return Digest([]byte(text))
 }
 
 func (b *builder) figures() Section {
@@ -178,7 +175,7 @@ func (b *builder) figures() Section {
 			blocks = append(blocks, Figure{
 				ID:      "figure-" + strconv.Itoa(n),
 				Label:   b.w.T("figures.label", "n", strconv.Itoa(n)),
-				Caption: join(" · ", b.title(&s), told.Title),
+				Caption: Join(" · ", b.title(&s), told.Title),
 				Source:  b.figureSource(told.Source, told.Samples),
 				Figure:  told,
 			})
@@ -209,7 +206,7 @@ func (b *builder) captures() Section {
 	for i, c := range b.d.Captures {
 		out := ShownCapture{
 			Label:   w.T("captures.label", "n", strconv.Itoa(i+1)),
-			Title:   join(" · ", b.phrase(c.Step), w.Tell(c.Title)),
+			Title:   Join(" · ", b.phrase(c.Step), w.Tell(c.Title)),
 			Caption: w.Tell(c.Caption), Verdict: c.Verdict, Word: b.word(c.Verdict),
 			Source: w.T("captures.source", "file", c.File, "hash", c.SHA256),
 		}
@@ -268,14 +265,14 @@ func (b *builder) instruments() Section {
 		}
 		limits := b.quantity(in.Limits)
 		if in.Floor != nil {
-			limits = join(" + ", limits, b.quantity(*in.Floor))
+			limits = Join(" + ", limits, b.quantity(*in.Floor))
 		}
 		if in.Coverage > 0 {
-			limits = join(", ", limits, "k = "+w.Decimal(strconv.FormatFloat(in.Coverage, 'g', -1, 64)))
+			limits = Join(", ", limits, "k = "+w.Decimal(strconv.FormatFloat(in.Coverage, 'g', -1, 64)))
 		}
 		t.Rows = append(t.Rows, textRow(
 			b.phrase(orElse(in.Title, in.ID)),
-			orDash(join(", ", strings.Join(measures, ", "), b.place(in.Place))),
+			orDash(Join(", ", strings.Join(measures, ", "), b.place(in.Place))),
 			orDash(limits),
 			orDash(b.day(in.LastCheck)),
 			orDash(b.day(in.NextCheck)),
@@ -323,7 +320,7 @@ func (b *builder) evidence() Section {
 
 func (b *builder) evidenceName(e reading.Evidence) string {
 	if e.Caption != "" && e.Caption != e.Name {
-		return join(" – ", e.Name, b.phrase(e.Caption))
+		return Join(" – ", e.Name, b.phrase(e.Caption))
 	}
 	return orDash(e.Name)
 }
@@ -345,7 +342,7 @@ func (b *builder) issue() Section {
 		facts = append(facts, Fact{w.T("fact.authorised"), w.T("issue.unsigned")})
 	}
 	facts = append(facts,
-		Fact{w.T("fact.replaces"), join(" – ", d.Replaces, d.Because)},
+		Fact{w.T("fact.replaces"), Join(" – ", d.Replaces, d.Because)},
 		Fact{w.T("fact.tool"), d.Tool},
 	)
 	facts = append(facts, b.seal()...)

@@ -33,18 +33,8 @@ type block struct {
 	tags  *tags
 	last  bool // what the page gets after it is no content
 	h     float64
-	texts []textOp
 	fills []fillOp
-	draws []drawOp
-}
-
-type textOp struct {
-	x, y   float64 // of the baseline
-	size   float64 // pt
-	weight chart.Weight
-	color  chart.RGB
-	s      string
-	tag    *element
+	parts []part
 }
 
 type fillOp struct {
@@ -53,11 +43,11 @@ type fillOp struct {
 	tag        *element
 }
 
-// A drawOp draws anything else into the rectangle x, y, w, h of the block; it
-// is never split.
-type drawOp struct {
+// A part is a line of text or anything else in the rectangle x, y, w, h of the
+// block; it is never split. It draws on a canvas of that rectangle.
+type part struct {
 	x, y, w, h float64
-	draw       func(p core.Provider, cell *entity.Cell)
+	draw       func(c *canvas)
 	tag        *element
 }
 
@@ -90,7 +80,7 @@ func (f face) fitted(s string, width, least, step float64) face {
 
 // text sets wrapped text with its top at y and returns the y below it.
 func (b *block) text(x, y, width float64, f face, s string) float64 {
-	return b.lines(x, y, f, apart(s, wrap(s, f.weight, f.size, width)))
+	return b.lines(x, y, f, f.wrap(s, width))
 }
 
 func (b *block) lines(x, y float64, f face, lines []string) float64 {
@@ -114,7 +104,10 @@ func (b *block) line(x, y float64, f face, s string) {
 	if s == "" {
 		return
 	}
-	b.texts = append(b.texts, textOp{x, y, f.size, f.weight, f.color, s, b.tag})
+	up, down := f.size*ptmm, f.size*ptmm*0.25 // what a line takes over and under its baseline
+	b.parts = append(b.parts, part{x, y - up, f.width(s), up + down, func(c *canvas) {
+		c.Text(f.color, f.weight, f.size, chart.Point{Y: down / ptmm}, s)
+	}, b.tag})
 }
 
 // right sets one line that ends at x.
@@ -141,8 +134,8 @@ func (b *block) frame(x, y, w, h, t float64, c chart.RGB) {
 	b.fill(x+w-t, y+t, t, h-2*t, c)
 }
 
-func (b *block) add(x, y, w, h float64, draw func(core.Provider, *entity.Cell)) {
-	b.draws = append(b.draws, drawOp{x, y, w, h, draw, b.tag})
+func (b *block) add(x, y, w, h float64, draw func(c *canvas)) {
+	b.parts = append(b.parts, part{x, y, w, h, draw, b.tag})
 	b.h = math.Max(b.h, y+h)
 }
 
@@ -150,44 +143,32 @@ func (b *block) add(x, y, w, h float64, draw func(core.Provider, *entity.Cell)) 
 func (b *block) undone() *block {
 	o := *b
 	o.tag = nil
-	o.texts = slices.Clone(b.texts)
-	for i := range o.texts {
-		o.texts[i].tag = nil
+	o.parts = slices.Clone(b.parts)
+	for i := range o.parts {
+		o.parts[i].tag = nil
 	}
 	return &o
 }
 
 // join puts another block into this one.
 func (b *block) join(o *block, x, y float64) {
-	for _, t := range o.texts {
-		t.x, t.y = t.x+x, t.y+y
-		b.texts = append(b.texts, t)
-	}
 	for _, f := range o.fills {
 		f.x, f.y = f.x+x, f.y+y
 		b.fills = append(b.fills, f)
 	}
-	for _, d := range o.draws {
-		d.x, d.y = d.x+x, d.y+y
-		b.draws = append(b.draws, d)
+	for _, p := range o.parts {
+		p.x, p.y = p.x+x, p.y+y
+		b.parts = append(b.parts, p)
 	}
 	b.h = math.Max(b.h, y+o.h)
 }
 
-// split parts the block at or above limit so that no line of text is cut, and
+// split parts the block at or above limit so that only fills are cut, and
 // returns both parts; the second is nil when nothing is left for it, the first
 // has no height when nothing fits.
 func (b *block) split(limit float64) (head, rest *block) {
 	at := b.cut(limit)
 	head, rest = &block{h: at}, &block{h: b.h - at}
-	for _, t := range b.texts {
-		if t.y <= at {
-			head.texts = append(head.texts, t)
-		} else {
-			t.y -= at
-			rest.texts = append(rest.texts, t)
-		}
-	}
 	for _, f := range b.fills {
 		if top := f; top.y < at {
 			top.h = math.Min(top.h, at-top.y)
@@ -198,12 +179,12 @@ func (b *block) split(limit float64) (head, rest *block) {
 			rest.fills = append(rest.fills, fillOp{f.x, low - at, f.w, f.y + f.h - low, f.color, f.tag})
 		}
 	}
-	for _, d := range b.draws {
-		if d.y+d.h <= at {
-			head.draws = append(head.draws, d)
+	for _, p := range b.parts {
+		if p.y+p.h <= at {
+			head.parts = append(head.parts, p)
 		} else {
-			d.y -= at
-			rest.draws = append(rest.draws, d)
+			p.y -= at
+			rest.parts = append(rest.parts, p)
 		}
 	}
 	if rest.h <= 0.01 {
@@ -212,46 +193,36 @@ func (b *block) split(limit float64) (head, rest *block) {
 	return head, rest
 }
 
-// cut returns the lowest place at or above limit that runs through no text and
-// no drawing.
+// cut returns the lowest place at or above limit that runs through no part.
 func (b *block) cut(limit float64) float64 {
 	at := math.Min(limit, b.h)
 	for again := true; again && at > 0; {
 		again = false
-		for _, t := range b.texts {
-			if top, low := t.y-t.size*ptmm, t.y+t.size*ptmm*0.25; top < at-1e-6 && at < low {
-				at, again = top, true
-			}
-		}
-		for _, d := range b.draws {
-			if d.y < at-1e-6 && at < d.y+d.h {
-				at, again = d.y, true
+		for _, p := range b.parts {
+			if p.y < at-1e-6 && at < p.y+p.h {
+				at, again = p.y, true
 			}
 		}
 	}
 	return math.Max(0, at)
 }
 
-// Render draws the block: fills first, then drawings, then text.
-func (b *block) Render(p core.Provider, cell *entity.Cell) {
-	c := newCanvas(b.tags.pdf, cell.X, cell.Y)
-	at := func(x, y float64) chart.Point { return chart.Point{X: x / ptmm, Y: -y / ptmm} }
+// Render draws the block: fills first, then parts.
+func (b *block) Render(_ core.Provider, cell *entity.Cell) {
 	for _, f := range b.fills {
 		b.tags.mark(f.tag)
 		b.tags.cover(f.tag, cell.X+f.x, cell.Y+f.y, f.w, f.h)
 		// As a broad line: programs draw the thinnest lines so that they can be seen.
-		middle := f.y + f.h/2
-		c.Stroke(f.color, f.h/ptmm, nil, []chart.Point{at(f.x, middle), at(f.x+f.w, middle)})
+		c := newCanvas(b.tags.pdf, cell.X+f.x, cell.Y+f.y+f.h/2)
+		c.Stroke(f.color, f.h/ptmm, nil, []chart.Point{{}, {X: f.w / ptmm}})
 		c.finish()
 	}
-	for _, d := range b.draws {
-		b.tags.mark(d.tag)
-		b.tags.cover(d.tag, cell.X+d.x, cell.Y+d.y, d.w, d.h)
-		d.draw(p, &entity.Cell{X: cell.X + d.x, Y: cell.Y + d.y, Width: d.w, Height: d.h})
-	}
-	for _, t := range b.texts {
-		b.tags.mark(t.tag)
-		c.Text(t.color, t.weight, t.size, at(t.x, t.y), t.s)
+	for _, p := range b.parts {
+		b.tags.mark(p.tag)
+		b.tags.cover(p.tag, cell.X+p.x, cell.Y+p.y, p.w, p.h)
+		c := newCanvas(b.tags.pdf, cell.X+p.x, cell.Y+p.y+p.h)
+		p.draw(c)
+		c.finish()
 	}
 	if b.tags.close(); b.last {
 		b.tags.mark(nil)

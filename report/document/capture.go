@@ -3,8 +3,6 @@ package document
 import (
 	"math"
 
-	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
-
 	"proveout/report/chart"
 	"proveout/report/content"
 )
@@ -22,8 +20,8 @@ func (s *sheet) capture(c *content.ShownCapture) {
 	for i, p := range c.Panels {
 		pw, ph := sizeOf(p.Picture, w, 60)
 		if len(p.JPEG) > 0 {
-			panel := b.as(s.part.figure(said(c.Label, c.Title, p.Label)))
-			panel.add(float64(i)*(w+gutter), y, pw, ph, picture(p.JPEG, extension.Jpg))
+			panel := b.as(s.part.figure(content.Join(" · ", c.Label, c.Title, p.Label)))
+			panel.picture(float64(i)*(w+gutter), y, pw, ph, "JPEG", p.JPEG)
 		}
 		tall = math.Max(tall, ph)
 	}

@@ -13,9 +13,6 @@ import (
 	"math"
 	"strings"
 
-	"github.com/johnfercher/maroto/v2/pkg/core"
-	"github.com/johnfercher/maroto/v2/pkg/core/entity"
-
 	"proveout/report/chart"
 	"proveout/report/content"
 	"proveout/report/words"
@@ -143,9 +140,7 @@ func (s *sheet) heading(sec *content.Section) {
 	b.fill(0, y+0.6, s.w, 0.4, black)
 	b.h = y + 2.6
 	title := clean(sec.Title)
-	b.as(nil).add(0, 0, s.w, 0.01, func(_ core.Provider, cell *entity.Cell) {
-		s.pdf.Bookmark(title, 0, cell.Y+marginTop)
-	})
+	b.as(nil).add(0, 0, s.w, 0, func(c *canvas) { s.pdf.Bookmark(title, 0, (c.pageH-c.y)*ptmm) })
 	s.place(b)
 }
 
@@ -158,7 +153,7 @@ func (s *sheet) before(blocks []content.Block) float64 {
 	for _, b := range blocks {
 		switch b := b.(type) {
 		case content.Paragraph:
-			h += line * float64(1+len(wrap(b.Text, chart.Regular, 9, s.w)))
+			h += line * float64(1+len(face{size: 9}.wrap(b.Text, s.w)))
 		case *content.Table:
 			return math.Min(h+24, s.usable/2)
 		default:
@@ -228,7 +223,7 @@ func (s *sheet) end(text string) {
 	s.gap(6)
 	f := face{size: 8.5, weight: chart.Bold}
 	b := (&block{}).as(s.tags.root.add("P"))
-	for _, l := range apart(text, wrap(text, f.weight, f.size, s.w-30)) {
+	for _, l := range f.wrap(text, s.w-30) {
 		y := b.h
 		w := f.width(l)
 		b.center(0, s.w, y+f.rise(), f, l)

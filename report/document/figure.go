@@ -2,11 +2,6 @@ package document
 
 import (
 	"math"
-	"strings"
-
-	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
-	"github.com/johnfercher/maroto/v2/pkg/core"
-	"github.com/johnfercher/maroto/v2/pkg/core/entity"
 
 	"proveout/report/chart"
 	"proveout/report/content"
@@ -27,12 +22,8 @@ func (s *sheet) figure(f *content.Figure) {
 	}
 	y += 1
 	fig := chart.Prepare(f.Figure)
-	b.as(s.part.figure(said(title, f.Figure.Alt)))
-	b.add(0, y, s.w, figureHeight, func(_ core.Provider, cell *entity.Cell) {
-		c := newCanvas(s.pdf, cell.X, cell.Y+cell.Height)
-		chart.Draw(c, &fig, s.w/ptmm, figureHeight/ptmm, s.decim)
-		c.finish()
-	})
+	b.as(s.part.figure(content.Join(" · ", title, f.Figure.Alt)))
+	b.add(0, y, s.w, figureHeight, func(c *canvas) { chart.Draw(c, &fig, s.w/ptmm, figureHeight/ptmm, s.decim) })
 	y += figureHeight
 	if f.Source != "" {
 		y = b.as(s.part.add("P")).text(0, y+0.5, s.w, face{size: 7.2, color: darkGrey}, f.Source)
@@ -81,7 +72,7 @@ func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 	b := &block{}
 	if len(p.JPEG) > 0 {
 		pw, ph := sizeOf(p.Picture, w, mostPhoto)
-		b.as(s.part.figure(said(p.Label, p.Caption))).add(0, tall-ph, pw, ph, picture(p.JPEG, extension.Jpg))
+		b.as(s.part.figure(content.Join(" · ", p.Label, p.Caption))).picture(0, tall-ph, pw, ph, "JPEG", p.JPEG)
 	}
 	y := b.as(s.part.add("P")).text(0, tall+1, w, face{size: 8.5, weight: chart.Bold}, p.Label)
 	if p.Caption != "" {
@@ -91,15 +82,4 @@ func (s *sheet) photo(p *content.ShownPhoto, w, tall float64) *block {
 		b.text(0, y, w, face{size: 6.3, color: darkGrey}, p.Hash)
 	}
 	return b
-}
-
-// said joins what is said of a picture.
-func said(parts ...string) string {
-	var out []string
-	for _, p := range parts {
-		if p != "" {
-			out = append(out, p)
-		}
-	}
-	return strings.Join(out, " · ")
 }

@@ -9,10 +9,7 @@ import (
 	"strings"
 
 	"github.com/boombuler/barcode/qr"
-	"github.com/johnfercher/maroto/v2/pkg/consts/extension"
-	"github.com/johnfercher/maroto/v2/pkg/core"
-	"github.com/johnfercher/maroto/v2/pkg/core/entity"
-	"github.com/johnfercher/maroto/v2/pkg/props"
+	"github.com/phpdave11/gofpdf"
 	"golang.org/x/image/draw"
 
 	"proveout/report/chart"
@@ -87,7 +84,7 @@ func (s *sheet) logo(b *block, img image.Image, x, width float64) float64 {
 		s.errs = append(s.errs, err)
 		return 0
 	}
-	b.add(x, 0, w, h, picture(data.Bytes(), extension.Png))
+	b.picture(x, 0, w, h, "PNG", data.Bytes())
 	return h
 }
 
@@ -101,11 +98,13 @@ func (s *sheet) ownWidth(w int) int {
 	return w
 }
 
-// picture returns the drawing of an encoded picture into its whole rectangle.
-func picture(data []byte, kind extension.Type) func(core.Provider, *entity.Cell) {
-	return func(p core.Provider, cell *entity.Cell) {
-		p.AddImageFromBytes(data, cell, &props.Rect{Percent: 100}, kind)
-	}
+// picture puts an encoded picture, "JPEG" or "PNG", into a rectangle.
+func (b *block) picture(x, y, w, h float64, kind string, data []byte) {
+	b.add(x, y, w, h, func(c *canvas) {
+		name, how := content.Digest(data), gofpdf.ImageOptions{ImageType: kind}
+		c.pdf.RegisterImageOptionsReader(name, how, bytes.NewReader(data))
+		c.pdf.ImageOptions(name, c.x*ptmm, (c.pageH-c.y)*ptmm-h, w, h, false, how, 0, "")
+	})
 }
 
 // cardTitle names the card and all that ties the paper to it.
@@ -165,17 +164,15 @@ func (s *sheet) verdictBox(f *content.Front) *block {
 	b.fill(0, 0, 3, h, edge)
 	b.frame(0, 0, s.w, h, 0.7, black)
 	b.join(inner, sign+pad, (h-inner.h)/2)
-	verdict, accepted := f.Verdict, f.Accepted
-	b.add(5, h/2-6, 12, 12, func(_ core.Provider, cell *entity.Cell) { s.sign(cell, verdict, accepted) })
+	const across = 12.0
+	b.add(5, (h-across)/2, across, across, func(c *canvas) { c.sign(across/ptmm/2, f.Verdict, f.Accepted) })
 	b.h = h
 	return b
 }
 
-// sign draws the form of a verdict: a tick in a circle, a cross in a square, a
-// bar in a diamond for all that is not decided.
-func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
-	c := newCanvas(s.pdf, cell.X, cell.Y+cell.Height)
-	r := cell.Width / ptmm / 2
+// sign draws the form of a verdict: a tick in a circle of radius r, a cross in a
+// square, a bar in a diamond for all that is not decided.
+func (c *canvas) sign(r float64, v conformity.Verdict, accepted bool) {
 	line := func(xy ...float64) []chart.Point {
 		out := make([]chart.Point, len(xy)/2)
 		for i := range out {
@@ -197,7 +194,6 @@ func (s *sheet) sign(cell *entity.Cell, v conformity.Verdict, accepted bool) {
 		strokes = append(strokes, line(-0.5, 0, 0.5, 0))
 	}
 	c.Stroke(whiteInk, r*0.24, nil, strokes...)
-	c.finish()
 }
 
 // twoColumns sets what was tested beside the facts of the document.
@@ -225,7 +221,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 		if t.Note != "" {
 			low = b.as(says.add("P")).text(0, low-0.4, room, note, t.Note)
 		}
-		s.verdictWord(b.as(verdict), left-w-1.2, y+text.rise()-word.rise(), word, clean(t.Word), t.Verdict)
+		b.as(verdict).verdictWord(left-w-1.2, y+text.rise()-word.rise(), word, clean(t.Word), t.Verdict)
 		y = low + 0.9
 	}
 	x, w := left+gutter, s.w-left-gutter
@@ -244,7 +240,7 @@ func (s *sheet) twoColumns(f *content.Front) *block {
 
 // verdictWord sets a verdict with its top at y so that a fail stands out white
 // on black and an undecided one on grey, in any print.
-func (s *sheet) verdictWord(b *block, x, y float64, f face, word string, v conformity.Verdict) {
+func (b *block) verdictWord(x, y float64, f face, word string, v conformity.Verdict) {
 	w, h := f.width(word), f.lead()
 	switch v {
 	case conformity.Fail:
@@ -293,7 +289,7 @@ func (s *sheet) check(c *content.Check) *block {
 	}
 	b := s.framed(inner, side)
 	if c.QR != "" {
-		b.as(s.part.figure(said(c.QRAlt, c.QR)))
+		b.as(s.part.figure(content.Join(" · ", c.QRAlt, c.QR)))
 		if err := b.code(c.QR, 3.5, (b.h-side)/2, side); err != nil {
 			s.errs = append(s.errs, err)
 		}

@@ -121,16 +121,16 @@ func (k *kit) figures() ([]File, error) {
 	return out, nil
 }
 
-// A part is one part of the description.
-type part struct {
+// A topic is one part of the description.
+type topic struct {
 	title string
 	items []string
 }
 
 // parts are what the description says, in order.
-func (k *kit) parts() []part {
+func (k *kit) parts() []topic {
 	j, w := k.d.Job, k.w
-	var out []part
+	var out []topic
 	add := func(title string, items ...string) {
 		var kept []string
 		for _, i := range items {
@@ -139,7 +139,7 @@ func (k *kit) parts() []part {
 			}
 		}
 		if len(kept) > 0 {
-			out = append(out, part{title, kept})
+			out = append(out, topic{title, kept})
 		}
 	}
 	add(w.T("listing.wrong"), j.Complaint)

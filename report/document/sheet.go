@@ -2,6 +2,7 @@ package document
 
 import (
 	"bytes"
+	"strings"
 
 	"github.com/johnfercher/maroto/v2"
 	"github.com/johnfercher/maroto/v2/pkg/components/col"
@@ -166,11 +167,11 @@ func (s *sheet) put(b *block) {
 
 // oneLine is as much of a text as fits on a line, with a sign where it is cut.
 func oneLine(text string, f face, width float64) string {
-	lines := wrap(text, f.weight, f.size, width)
+	lines := f.wrap(text, width)
 	if len(lines) == 1 {
 		return lines[0]
 	}
-	return wrap(text, f.weight, f.size, width-f.width("…"))[0] + "…"
+	return strings.TrimRight(f.wrap(text, width-f.width("…"))[0], " ") + "…"
 }
 
 const footerHeight = 1.0
@@ -191,11 +192,11 @@ func (s *sheet) header(c *content.Content) *block {
 	b := &block{}
 	y := 0.0
 	if c.Banner != "" {
+		b.add(0, 0, s.w, 0, func(*canvas) { s.watermark(clean(c.Watermark)) })
 		f := face{size: 12, weight: chart.Bold, color: whiteInk}
 		b.fill(0, 0, s.w, 7, black)
 		b.center(0, s.w, 5, f, clean(c.Banner))
 		y = 8
-		b.add(0, 0, s.w, 0.01, func(p core.Provider, _ *entity.Cell) { s.watermark(clean(c.Watermark)) })
 	}
 	f := face{size: 7.5, color: darkGrey}
 	bold := face{size: 7.5, weight: chart.Bold}

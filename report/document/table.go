@@ -132,7 +132,7 @@ func (g *grid) cell(b *block, i int, y float64, f face, text string, code bool) 
 	if code {
 		f = f.fitted(text, w, 5.5, 0.1)
 	}
-	lines := apart(text, wrap(text, f.weight, f.size, w))
+	lines := f.wrap(text, w)
 	if !g.t.Columns[i].Right {
 		b.lines(x, y, f, lines)
 		return
@@ -163,7 +163,7 @@ func (g *grid) row(s *sheet, r *content.Row) *block {
 			g.cell(b, i, rowPad, f, c.Text, c.Code)
 			continue
 		}
-		g.verdict(s, b, i, f, &c)
+		g.verdict(b, i, f, &c)
 	}
 	g.notes(s, b, r.Notes)
 	b.fill(0, b.h+rowPad, s.w, 0.1, midGrey)
@@ -171,10 +171,10 @@ func (g *grid) row(s *sheet, r *content.Row) *block {
 }
 
 // verdict sets a verdict, smaller until it fits its column on one line.
-func (g *grid) verdict(s *sheet, b *block, i int, f face, c *content.Cell) {
+func (g *grid) verdict(b *block, i int, f face, c *content.Cell) {
 	word := clean(c.Text)
 	f = f.fitted(word, g.w[i]-cellPad-1, 5.5, 0.25)
-	s.verdictWord(b, g.x[i]+cellPad, rowPad, f, word, *c.Verdict)
+	b.verdictWord(g.x[i]+cellPad, rowPad, f, word, *c.Verdict)
 	b.h = math.Max(b.h, rowPad+f.lead())
 }
 
@@ -195,7 +195,7 @@ func (g *grid) group(s *sheet, r *content.Row) *block {
 		i := len(g.x) - 1
 		b.as(row.add("TD"))
 		if c.Verdict != nil {
-			g.verdict(s, b, i, f, c)
+			g.verdict(b, i, f, c)
 			end = g.x[i]
 		} else {
 			b.right(s.w-cellPad, rowPad+f.rise(), f, clean(c.Text))

@@ -150,7 +150,7 @@ func TestPopplerReadsTheStructure(t *testing.T) {
 func TestLinesKeepWordsApart(t *testing.T) {
 	for _, text := range []string{"one two three four five", "a  b   c", "one\ntwo", "abcdefghijklmnopqrstuvwxyz0123456789", "see abcdefghijklmnopqrstuvwxyz", "x"} {
 		for _, width := range []float64{8, 12, 20, 100} {
-			got := strings.Join(apart(text, wrap(text, 0, 9, width)), "")
+			got := strings.Join(face{size: 9}.wrap(text, width), "")
 			if want := strings.Join(strings.Fields(text), " "); got != want {
 				t.Errorf("%q at %v mm: %q", text, width, got)
 			}

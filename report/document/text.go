@@ -66,68 +66,48 @@ func Drawable(r rune) bool {
 // mm per point.
 const ptmm = 25.4 / 72
 
-// wrap breaks text into lines at most width mm wide when set at size pt: at
-// line ends, at spaces, and inside words that are wider than a line.
-func wrap(text string, w chart.Weight, size, width float64) []string {
-	limit := width / ptmm
+// wrap breaks text into lines at most width mm wide: at line ends, at spaces, and
+// inside words that are wider than a line. A line that ends between two words
+// keeps the space that parts them where lines are read as one.
+func (f face) wrap(text string, width float64) []string {
 	var lines []string
 	for _, para := range strings.Split(clean(text), "\n") {
-		lines = append(lines, wrapLine(para, w, size, limit)...)
+		lines = append(lines, f.wrapLine(para, width/ptmm)...)
+		lines[len(lines)-1] += " "
 	}
-	for len(lines) > 1 && lines[len(lines)-1] == "" {
+	for len(lines) > 1 && lines[len(lines)-1] == " " {
 		lines = lines[:len(lines)-1]
 	}
+	lines[len(lines)-1] = strings.TrimRight(lines[len(lines)-1], " ")
 	return lines
 }
 
-// apart gives the lines of a text that end between two words the space that
-// keeps these apart where lines are read as one.
-func apart(text string, lines []string) []string {
-	rest := []rune(clean(text))
-	for i := range lines[:len(lines)-1] {
-		left := 0 // ink of the line that is still to come in the text
-		for _, r := range lines[i] {
-			if r != ' ' {
-				left++
-			}
-		}
-		for len(rest) > 0 && left > 0 {
-			if rest[0] != ' ' && rest[0] != '\n' {
-				left--
-			}
-			rest = rest[1:]
-		}
-		if len(rest) > 0 && (rest[0] == ' ' || rest[0] == '\n') {
-			lines[i] += " "
-		}
-	}
-	return lines
-}
-
-func wrapLine(para string, w chart.Weight, size, limit float64) []string {
+func (f face) wrapLine(para string, limit float64) []string {
+	points := func(s string) float64 { return chart.Width(f.weight, f.size, s) }
+	fits := func(s string) bool { return points(s) <= limit }
 	var lines []string
 	line := ""
 	used := 0.0
-	space := chart.Width(w, size, " ")
-	for _, word := range bound(strings.Split(para, " "), func(s string) bool { return chart.Width(w, size, s) <= limit }) {
+	space := points(" ")
+	for _, word := range bound(strings.Split(para, " "), fits) {
 		if word == "" {
 			continue
 		}
-		n := chart.Width(w, size, word)
+		n := points(word)
 		if line != "" && used+space+n <= limit {
 			line, used = line+" "+word, used+space+n
 			continue
 		}
 		if line != "" {
-			lines = append(lines, line)
+			lines = append(lines, line+" ")
 		}
 		for n > limit {
-			head, tail := breakWord(word, w, size, limit)
+			head, tail := f.breakWord(word, limit)
 			if tail == "" {
 				break
 			}
 			lines = append(lines, head)
-			word, n = tail, chart.Width(w, size, tail)
+			word, n = tail, points(tail)
 		}
 		line, used = word, n
 	}
@@ -156,10 +136,10 @@ func bound(words []string, fits func(string) bool) []string {
 
 // breakWord cuts a word at the last place that fits, after punctuation where
 // that leaves at least half a line.
-func breakWord(word string, w chart.Weight, size, limit float64) (head, tail string) {
+func (f face) breakWord(word string, limit float64) (head, tail string) {
 	cut, nice, used := 0, 0, 0.0
 	for i, r := range word {
-		n := chart.Width(w, size, string(r))
+		n := chart.Width(f.weight, f.size, string(r))
 		if used+n > limit && i > 0 {
 			break
 		}

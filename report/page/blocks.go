@@ -1,7 +1,11 @@
 package page
 
 import (
+	"cmp"
 	"encoding/base64"
+	"fmt"
+	"html/template"
+	"reflect"
 	"strconv"
 
 	"proveout/report/chart"
@@ -9,163 +13,117 @@ import (
 	"proveout/scoring/outcome"
 )
 
-// table writes a table with the roles spelled out, because a narrow screen
-// shows its rows as blocks, which would take their meaning from them.
-func (p *writer) table(t *content.Table) {
-	if len(t.Rows) > 6 {
-		p.put("<p class=\"filter\" hidden><label>%s <input type=\"search\" data-for=\"table-%s\"></label></p>\n",
-			p.w.T("page.filter"), t.ID)
-	}
-	p.put("<table id=\"table-%s\" role=\"table\"><caption class=\"quiet\">%s</caption>\n<colgroup>", t.ID, t.Caption)
-	sum := 0.0
-	for _, c := range t.Columns {
-		sum += c.Share
-	}
-	for _, c := range t.Columns {
-		p.put("<col width=\"" + strconv.FormatFloat(100*c.Share/sum, 'f', 1, 64) + "%\">")
-	}
-	p.put("</colgroup>\n<thead role=\"rowgroup\"><tr role=\"row\">")
-	for _, c := range t.Columns {
-		p.put("<th role=\"columnheader\" scope=\"col\"" + class(c.Right, "num") + ">")
-		p.put("%s</th>", c.Title)
-	}
-	p.put("</tr></thead>\n<tbody role=\"rowgroup\">")
-	for i := range t.Rows {
-		r := &t.Rows[i]
-		if r.Group {
-			if i > 0 {
-				p.put("</tbody>\n<tbody role=\"rowgroup\">")
-			}
-			p.group(t, r)
-		} else {
-			p.row(t, r)
-		}
-		for _, n := range r.Notes {
-			span := strconv.Itoa(len(t.Columns))
-			p.put("<tr role=\"row\" class=\"note\"><td role=\"cell\" colspan=\""+span+"\">%s</td></tr>", n)
-		}
-	}
-	p.put("</tbody>\n</table>\n")
+// kind is the name of a block's type, by which the markup chooses its form.
+func kind(b content.Block) string { return reflect.Indirect(reflect.ValueOf(b)).Type().Name() }
+
+// A filtered table has a field over it that hides what is not looked for.
+type filtered struct {
+	*content.Table
+	Filter string
 }
 
-func class(on bool, name string) string {
-	if on {
-		return ` class="` + name + `"`
+// Filtered is a table with the name of its filter.
+func (p *writer) Filtered(t *content.Table) filtered { return filtered{t, p.w.T("page.filter")} }
+
+// share is the width of a column in per cent.
+func share(t *content.Table, c content.Column) string {
+	sum := 0.0
+	for _, other := range t.Columns {
+		sum += other.Share
 	}
-	return ""
+	return strconv.FormatFloat(100*c.Share/sum, 'f', 1, 64)
 }
 
 // cellClass marks numbers, and cells that say nothing, which narrow screens
 // leave out.
-func cellClass(c *content.Column, cell *content.Cell) string {
+func cellClass(c content.Column, cell content.Cell) string {
 	void := cell.Text == "–" || cell.Text == ""
 	switch {
 	case void && c.Right:
-		return ` class="void num"`
+		return "void num"
 	case void:
-		return ` class="void"`
+		return "void"
+	case c.Right:
+		return "num"
 	}
-	return class(c.Right, "num")
+	return ""
 }
 
-func (p *writer) group(t *content.Table, r *content.Row) {
-	span := len(t.Columns)
-	if len(r.Cells) > 1 {
-		span--
+// atEnd is the cell at the end of a heading row; nil when it has but one.
+func atEnd(r content.Row) *content.Cell {
+	if len(r.Cells) < 2 {
+		return nil
 	}
-	p.put("<tr role=\"row\" class=\"group\"><th role=\"rowheader\" scope=\"rowgroup\" colspan=\""+strconv.Itoa(span)+
-		"\">%s</th>", r.Cells[0].Text)
-	if len(r.Cells) > 1 {
-		p.put("<td role=\"cell\">")
-		p.cell(&r.Cells[len(r.Cells)-1])
-		p.put("</td>")
-	}
-	p.put("</tr>")
+	return &r.Cells[len(r.Cells)-1]
 }
 
-func (p *writer) row(t *content.Table, r *content.Row) {
-	p.put("<tr role=\"row\">")
-	for i := range min(len(r.Cells), len(t.Columns)) {
-		col := &t.Columns[i]
-		if i == 0 {
-			p.put("<th role=\"rowheader\" scope=\"row\">")
-			p.cell(&r.Cells[i])
-			p.put("</th>")
-			continue
-		}
-		p.put("<td role=\"cell\""+cellClass(col, &r.Cells[i])+" data-label=\"%s\">", col.Title)
-		p.cell(&r.Cells[i])
-		p.put("</td>")
+// over is how many columns the heading of a heading row covers.
+func over(t *content.Table, r content.Row) int {
+	if atEnd(r) != nil {
+		return len(t.Columns) - 1
 	}
-	p.put("</tr>")
+	return len(t.Columns)
 }
 
-func (p *writer) cell(c *content.Cell) {
-	switch {
-	case c.Verdict != nil:
-		p.verdict(c.Text, *c.Verdict)
-	case c.Code:
-		p.put("<code>%s</code>", c.Text)
-	case c.Strong:
-		p.put("<strong>%s</strong>", c.Text)
-	default:
-		p.put("%s", c.Text)
-	}
+// source is the size of a picture and the picture itself, which stands inside the
+// page. Nothing in it has a meaning for HTML.
+func source(p content.Picture) template.HTMLAttr {
+	const attributes = `width="%d" height="%d" src="data:image/jpeg;base64,%s"`
+	data := base64.StdEncoding.EncodeToString(p.JPEG)
+	return template.HTMLAttr(fmt.Sprintf(attributes, p.Width, p.Height, data))
 }
 
-// figure writes a chart with its text alternative and its values.
-func (p *writer) figure(f *content.Figure) error {
+// A drawn figure is a chart with its values in words.
+type drawn struct {
+	content.Figure
+	Alt     string
+	Summary string
+	Values  []values
+	Extras  []string
+}
+
+// values is the table of one series.
+type values struct {
+	Name    string
+	Sampled string // how many of how many, when not all are shown
+	X, Y    string // names of the axes
+	Rows    [][2]string
+}
+
+// Drawn keeps the options of a chart for the page's script, and gives its values.
+func (p *writer) Drawn(f content.Figure) (drawn, error) {
 	fig := chart.Prepare(f.Figure)
 	json, err := options(&fig)
 	if err != nil {
-		return err
+		return drawn{}, err
 	}
 	p.figures = append(p.figures, string(json))
 	p.ids = append(p.ids, f.ID)
-	p.put("<figure id=\"%s\">\n<figcaption><strong>%s</strong> · %s", f.ID, f.Label, f.Caption)
-	if f.Figure.Alt != "" {
-		p.put("<br><span class=\"alt\">%s</span>", f.Figure.Alt)
-	}
-	alt := f.Figure.Alt
-	if alt == "" {
-		alt = f.Caption
-	}
-	p.put("</figcaption>\n<div class=\"chart\" id=\"chart-%s\" role=\"img\" aria-label=\"%s\"></div>\n",
-		f.ID, alt)
-	if f.Source != "" {
-		p.put("<p class=\"small\">%s</p>\n", f.Source)
-	}
-	p.put("<details><summary>%s</summary>\n", p.w.T("page.values"))
+	out := drawn{Figure: f, Alt: f.Figure.Alt, Summary: p.w.T("page.values"), Extras: p.extras(&fig)}
 	for i := range fig.Series {
-		p.values(&fig, &fig.Series[i], len(f.Figure.Series[i].X))
+		out.Values = append(out.Values, p.values(&fig, &fig.Series[i], len(f.Figure.Series[i].X)))
 	}
-	p.extras(&fig)
-	p.put("</details>\n</figure>\n")
-	return nil
+	return out, nil
 }
 
 // mostValues is how many points of a series its table shows.
 const mostValues = 40
 
-// values is the table of one series.
-func (p *writer) values(f *outcome.FigureIn[string], s *outcome.Series[string], total int) {
+func (p *writer) values(f *outcome.FigureIn[string], s *outcome.Series[string], total int) values {
 	n := len(s.X)
 	shown := min(n, mostValues)
-	p.put("<table class=\"values\"><caption>%s", orElse(s.Name, f.Title))
+	out := values{Name: cmp.Or(s.Name, f.Title), X: chart.AxisName(f.X), Y: chart.AxisName(f.Y)}
 	if shown < total {
-		p.put(" <small>%s</small>",
-			p.w.T("page.sampled", "shown", strconv.Itoa(shown), "total", p.w.Count(int64(total))))
+		out.Sampled = p.w.T("page.sampled", "shown", strconv.Itoa(shown), "total", p.w.Count(int64(total)))
 	}
-	p.put("</caption><thead><tr><th scope=\"col\">%s</th><th scope=\"col\">%s</th></tr></thead><tbody>",
-		chart.AxisName(f.X), chart.AxisName(f.Y))
 	for k := range shown {
 		i := k
 		if shown > 1 {
 			i = k * (n - 1) / (shown - 1)
 		}
-		p.put("<tr><td>%s</td><td>%s</td></tr>", p.place(f.X, s.X[i]), p.place(f.Y, s.Y[i]))
+		out.Rows = append(out.Rows, [2]string{p.place(f.X, s.X[i]), p.place(f.Y, s.Y[i])})
 	}
-	p.put("</tbody></table>\n")
+	return out
 }
 
 // place writes a value of an axis: a category by its name.
@@ -177,7 +135,7 @@ func (p *writer) place(a outcome.Axis[string], v float64) string {
 }
 
 // extras lists limits, bands and marks in words.
-func (p *writer) extras(f *outcome.FigureIn[string]) {
+func (p *writer) extras(f *outcome.FigureIn[string]) []string {
 	var items []string
 	axis := func(vertical bool) outcome.Axis[string] {
 		if vertical {
@@ -196,9 +154,7 @@ func (p *writer) extras(f *outcome.FigureIn[string]) {
 	for _, m := range f.Marks {
 		items = append(items, m.Label+": "+p.withUnit(f.X, m.X)+", "+p.withUnit(f.Y, m.Y))
 	}
-	if len(items) > 0 {
-		p.list(items)
-	}
+	return items
 }
 
 func (p *writer) withUnit(a outcome.Axis[string], v float64) string {
@@ -206,49 +162,4 @@ func (p *writer) withUnit(a outcome.Axis[string], v float64) string {
 		return p.place(a, v)
 	}
 	return p.place(a, v) + "\u00a0" + a.Unit
-}
-
-// picture writes a picture inside the page, when there is one.
-func (p *writer) picture(pic content.Picture, alt string) {
-	if len(pic.JPEG) == 0 {
-		return
-	}
-	size := "width=\"" + strconv.Itoa(pic.Width) + "\" height=\"" + strconv.Itoa(pic.Height) + "\""
-	p.put("<img alt=\"%s\" "+size+" src=\"data:image/jpeg;base64,", alt)
-	p.b.WriteString(base64.StdEncoding.EncodeToString(pic.JPEG))
-	p.put("\">")
-}
-
-func orElse(s, other string) string {
-	if s != "" {
-		return s
-	}
-	return other
-}
-
-func (p *writer) photos(photos []content.ShownPhoto) {
-	p.put("<div class=\"photos\">\n")
-	for _, ph := range photos {
-		p.put("<figure>")
-		p.picture(ph.Picture, orElse(ph.Caption, ph.Label))
-		p.put("<figcaption><strong>%s</strong> %s", ph.Label, ph.Caption)
-		if ph.Hash != "" {
-			p.put("<br><small class=\"hash\">%s</small>", ph.Hash)
-		}
-		p.put("</figcaption></figure>\n")
-	}
-	p.put("</div>\n")
-}
-
-// capture writes the panels of a compared picture side by side.
-func (p *writer) capture(c *content.ShownCapture) {
-	p.put("<figure class=\"capture\"><figcaption><strong>%s</strong> %s ", c.Label, c.Title)
-	p.verdict(c.Word, c.Verdict)
-	p.put("</figcaption>\n<div class=\"panels\">\n")
-	for _, panel := range c.Panels {
-		p.put("<div>")
-		p.picture(panel.Picture, panel.Label+", "+c.Title)
-		p.put("<small><strong>%s</strong> %s</small></div>\n", panel.Label, panel.Scale)
-	}
-	p.put("</div>\n<p>%s</p><small class=\"hash\">%s</small></figure>\n", c.Caption, c.Source)
 }

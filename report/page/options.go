@@ -13,32 +13,26 @@ import (
 	"proveout/scoring/outcome"
 )
 
-// points are the values of a series, row by row, written short.
-type points [][]float64
-
-// MarshalJSON writes the numbers with seven significant digits, more than a
-// screen can show, and null for what is not finite.
-func (p points) MarshalJSON() ([]byte, error) {
-	b := make([]byte, 0, len(p)*18+2)
-	b = append(b, '[')
-	for i, row := range p {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		b = append(b, '[')
-		for k, v := range row {
-			if k > 0 {
-				b = append(b, ',')
-			}
-			if finite(v) {
-				b = strconv.AppendFloat(b, v, 'g', 7, 64)
-			} else {
-				b = append(b, "null"...)
-			}
-		}
-		b = append(b, ']')
+// row are values of a series as JSON has them.
+func row(vs ...float64) []any {
+	out := make([]any, len(vs))
+	for i, v := range vs {
+		out[i] = short(v)
 	}
-	return append(b, ']'), nil
+	return out
+}
+
+// short is a number with seven significant digits, more than a screen can show;
+// nil, which JSON writes as null, for what is not finite.
+func short(v float64) any {
+	if !finite(v) {
+		return nil
+	}
+	v, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 7, 64), 64)
+	if err != nil {
+		return nil
+	}
+	return v
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
@@ -77,25 +71,16 @@ func options(f *outcome.FigureIn[string]) ([]byte, error) {
 			opts.DataZoom{Type: "slider", XAxisIndex: 0},
 		),
 	)
-	line.MultiSeries = append(line.MultiSeries, extras(f))
+	line.MultiSeries = append(line.MultiSeries, carried(f))
 	for i, b := range f.Bands {
 		if b.Curve != nil {
 			line.MultiSeries = append(line.MultiSeries, curveBand(i, &b))
 		}
 	}
 	for i := range f.Series {
-		line.MultiSeries = append(line.MultiSeries, drawn(f, i))
+		line.MultiSeries = append(line.MultiSeries, series(f, i))
 	}
 	return json.Marshal(line.JSON())
-}
-
-// short is a number with seven significant digits.
-func short(v float64) any {
-	v, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 7, 64), 64)
-	if err != nil {
-		return nil
-	}
-	return v
 }
 
 // trigger shows all curves at one place of the axis, or single points.
@@ -110,9 +95,9 @@ func trigger(f *outcome.FigureIn[string]) string {
 
 func colour(c chart.RGB) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
 
-// extras is the carrier of straight limits and bands and of the marks.
-func extras(f *outcome.FigureIn[string]) charts.SingleSeries {
-	s := charts.SingleSeries{Name: carrier, Type: "line", Data: points{}}
+// carried is the carrier of straight limits and bands and of the marks.
+func carried(f *outcome.FigureIn[string]) charts.SingleSeries {
+	s := charts.SingleSeries{Name: carrier, Type: "line", Data: []any{}}
 	axis := func(vertical bool) string {
 		if vertical {
 			return "xAxis"
@@ -169,14 +154,14 @@ func finiteOr(v float64, word string) any {
 	return word
 }
 
-// drawn is one series of the figure.
-func drawn(f *outcome.FigureIn[string], i int) charts.SingleSeries {
+// series is one series of the figure.
+func series(f *outcome.FigureIn[string], i int) charts.SingleSeries {
 	s := &f.Series[i]
 	col := colour(chart.SeriesColour(i, len(f.Limits) > 0))
 	out := charts.SingleSeries{Name: s.Name, Color: col}
-	data := make(points, len(s.X))
+	data := make([][]any, len(s.X))
 	for k := range s.X {
-		data[k] = []float64{s.X[k], s.Y[k]}
+		data[k] = row(s.X[k], s.Y[k])
 	}
 	out.Data = data
 	switch s.Style {
@@ -206,9 +191,9 @@ func dash(s outcome.Style, i int) string {
 func curveBand(i int, b *outcome.Band[string]) charts.SingleSeries {
 	c := b.Curve
 	n := min(len(c.X), len(c.Low), len(c.High))
-	data := make(points, 0, max(0, n-1))
+	data := make([][]any, 0, max(0, n-1))
 	for k := 1; k < n; k++ {
-		data = append(data, []float64{c.X[k-1], c.Low[k-1], c.High[k-1], c.X[k], c.Low[k], c.High[k]})
+		data = append(data, row(c.X[k-1], c.Low[k-1], c.High[k-1], c.X[k], c.Low[k], c.High[k]))
 	}
 	shade := [...]string{"rgba(86,180,233,0.28)", "rgba(136,136,136,0.28)", "rgba(230,159,0,0.25)"}[i%3]
 	return charts.SingleSeries{Name: b.Name, Type: "custom", RenderItem: "band", Color: shade, Data: data}
