@@ -160,8 +160,15 @@ const synthExample = "N 8-129, M 2-31, K 0-3"
 // settleSynthesizer makes the synthesizer of the flags: that of the family,
 // changed where a flag says so.
 func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
+	if q.Synthesizer == nil && !x.IsSet("synth") {
+		for _, bound := range []string{"reference", "vco-min", "vco-max", "compare-min"} {
+			if x.IsSet(bound) {
+				return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", bound, synthExample)
+			}
+		}
+		return nil
+	}
 	var s plans.Synthesizer
-	known := q.Synthesizer != nil || x.IsSet("synth")
 	if q.Synthesizer != nil {
 		s = *q.Synthesizer
 	}
@@ -170,24 +177,8 @@ func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
 			return fmt.Errorf("--synth: %w", err)
 		}
 	}
-	for _, bound := range []struct {
-		flag     string
-		from, at *float64
-	}{
-		{"reference", &q.made.Reference, &s.Reference}, {"vco-min", &q.made.VCOMin, &s.VCOMin},
-		{"vco-max", &q.made.VCOMax, &s.VCOMax}, {"compare-min", &q.made.CompareMin, &s.CompareMin},
-	} {
-		switch {
-		case !x.IsSet(bound.flag):
-		case !known:
-			return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", bound.flag, synthExample)
-		default:
-			*bound.at = *bound.from
-		}
-	}
-	if !known {
-		return nil
-	}
+	s.Reference, s.CompareMin = cmp.Or(q.made.Reference, s.Reference), cmp.Or(q.made.CompareMin, s.CompareMin)
+	s.VCOMin, s.VCOMax = cmp.Or(q.made.VCOMin, s.VCOMin), cmp.Or(q.made.VCOMax, s.VCOMax)
 	if err := bus.CheckSynthesizer(s); err != nil {
 		return fmt.Errorf("the synthesizer: %w", err)
 	}

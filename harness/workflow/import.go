@@ -417,12 +417,7 @@ func Memory(family *plans.Family, name string) (none memory.Organisation, err er
 // dumped decodes the devices of a dump of configuration space. Errors name the
 // file and the line.
 func dumped(path string) ([]bus.Device, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := ReadAtMost(f, path, reading.MostDump)
+	data, err := readFile(path, reading.MostDump)
 	if err != nil {
 		return nil, err
 	}
