@@ -56,11 +56,7 @@ func (c *Console) keyCommands() *cli.Command {
 				Action: c.onKeys(c.keyTrust), Flags: []cli.Flag{shopFlag}},
 			{Name: "retire", Usage: "give up the key; what it signed stays checkable", Action: c.onKeys(c.keyRetire),
 				Flags: []cli.Flag{shopFlag,
-					&cli.StringFlag{
-						Name:     "because",
-						Usage:    "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)",
-						Required: true,
-					},
+					neededFlag("because", "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)"),
 					boolFlag("erase", "delete the key instead of keeping it beside its certificate")}},
 		},
 	}

@@ -28,8 +28,7 @@ func (c *Console) runCommand() *cli.Command {
 			textFlag("watch", "folder `DIR` where logs and captures arrive; /newest takes the newest file"),
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder, "+
 				"for logs and command output; else those that the plan names"),
-			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"),
-			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"}},
+			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"), rootFlag},
 		Action: c.runJob,
 	}
 }

@@ -165,8 +165,8 @@ func PlanMaps(shopDir string, plan *plans.Plan, steps ...string) (map[string]log
 	return maps, nil
 }
 
-// CheckPlace refuses a place where no temperature sensor sits; empty is none.
-func CheckPlace(place string) error {
+// checkPlace refuses a place where no temperature sensor sits; empty is none.
+func checkPlace(place string) error {
 	places := plans.WordsAt(plans.FamilyKind, "thermal.sensor")
 	if place == "" || slices.Contains(places, place) {
 		return nil
