@@ -94,10 +94,9 @@ func (l *commandLine) flag(words []string) int {
 	if f == nil {
 		return 1
 	}
-	taken := 1
-	_, isBool := f.(*cli.BoolFlag)
-	if needsNext := !isBool && !strings.Contains(words[0], "="); needsNext {
-		taken = 2
+	taken := 2
+	if _, isBool := f.(*cli.BoolFlag); isBool || strings.Contains(words[0], "=") {
+		taken = 1
 	}
 	open := taken > len(words)
 	taken = min(taken, len(words))

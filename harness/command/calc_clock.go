@@ -40,16 +40,16 @@ func (c *Console) calcClock() *cli.Command {
 		Flags: []cli.Flag{shopFlag, jsonFlag,
 			clock("nominal", "nominal `CLOCK`, as in 137MHz", &q.NominalHz),
 			frequency("reading", "MHz", "the `CLOCK` that was read, with the digits shown", &q.ReadHz, &q.ResolutionHz),
-			&cli.StringFlag{Name: "tolerance", Usage: "`LIMITS` of the clock, as in 1% or 100ppm", Value: "1%"},
+			usualFlag("tolerance", "`LIMITS` of the clock, as in 1% or 100ppm", "1%"),
 			textFlag("instrument", "`LIMITS` of the instrument, as in 50ppm or 0.1MHz"),
-			&cli.StringFlag{Name: "synth", Usage: "`RANGES` of the synthesizer, as in \"" + synthExample + "\""},
+			textFlag("synth", "`RANGES` of the synthesizer, as in \""+synthExample+"\""),
 			clock("reference", "reference `CLOCK` of the synthesizer", &q.made.Reference),
 			clock("vco-min", "slowest `CLOCK` of reference x N / M", &q.made.VCOMin),
 			clock("vco-max", "fastest `CLOCK` of reference x N / M", &q.made.VCOMax),
 			clock("compare-min", "slowest `CLOCK` of reference / M", &q.made.CompareMin),
 			typedListFlag("variant-clock", "clock of another variant, `NAME=MHZ`; may be repeated", q.otherVariant),
 			textFlag("family", "take the values of the board family `ID`"), variantFlag,
-			&cli.StringFlag{Name: "name", Usage: "which clock of the family: `NAME`", Value: "core"},
+			usualFlag("name", "which clock of the family: `NAME`", "core"),
 			&cli.Int64Flag{Name: "counts", Usage: "`N` counts of a test output, in place of --reading"},
 			amount("gate", quantity.Duration, "", "gate `TIME` of --counts", value(to(&q.gate))).or("1s"),
 			&cli.Float64Flag{Name: "divider", Usage: "the test output is the clock divided by `D`", Value: 1},
@@ -160,8 +160,15 @@ const synthExample = "N 8-129, M 2-31, K 0-3"
 // settleSynthesizer makes the synthesizer of the flags: that of the family,
 // changed where a flag says so.
 func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
+	if q.Synthesizer == nil && !x.IsSet("synth") {
+		for _, bound := range []string{"reference", "vco-min", "vco-max", "compare-min"} {
+			if x.IsSet(bound) {
+				return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", bound, synthExample)
+			}
+		}
+		return nil
+	}
 	var s plans.Synthesizer
-	known := q.Synthesizer != nil || x.IsSet("synth")
 	if q.Synthesizer != nil {
 		s = *q.Synthesizer
 	}
@@ -170,24 +177,8 @@ func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
 			return fmt.Errorf("--synth: %w", err)
 		}
 	}
-	for _, bound := range []struct {
-		flag     string
-		from, at *float64
-	}{
-		{"reference", &q.made.Reference, &s.Reference}, {"vco-min", &q.made.VCOMin, &s.VCOMin},
-		{"vco-max", &q.made.VCOMax, &s.VCOMax}, {"compare-min", &q.made.CompareMin, &s.CompareMin},
-	} {
-		switch {
-		case !x.IsSet(bound.flag):
-		case !known:
-			return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", bound.flag, synthExample)
-		default:
-			*bound.at = *bound.from
-		}
-	}
-	if !known {
-		return nil
-	}
+	s.Reference, s.CompareMin = cmp.Or(q.made.Reference, s.Reference), cmp.Or(q.made.CompareMin, s.CompareMin)
+	s.VCOMin, s.VCOMax = cmp.Or(q.made.VCOMin, s.VCOMin), cmp.Or(q.made.VCOMax, s.VCOMax)
 	if err := bus.CheckSynthesizer(s); err != nil {
 		return fmt.Errorf("the synthesizer: %w", err)
 	}

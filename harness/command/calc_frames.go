@@ -20,12 +20,7 @@ func (c *Console) calcFrames() *cli.Command {
 			mapFlag,
 			amount("freeze-after", quantity.Duration, "", "no frame for longer than `DURATION` is a freeze",
 				value(to(&o.FreezeLimit))).or("1 s"),
-			&cli.Float64Flag{
-				Name:        "stall-factor",
-				Usage:       "a stall is longer than `N` medians",
-				Value:       3,
-				Destination: &o.StallFactor,
-			},
+			number("stall-factor", "a stall is longer than `N` medians", to(&o.StallFactor)).or("3"),
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {

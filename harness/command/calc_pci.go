@@ -30,7 +30,7 @@ func (c *Console) calcPCI() *cli.Command {
 			"family.",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
 			textFlag("local", "read this machine's own device at `ADDRESS`, as in 01:00.0; display lists all display devices"),
-			&cli.StringFlag{Name: "root", Usage: "`DIR` that holds the system tree of --local", Value: "/"},
+			usualFlag("root", "`DIR` that holds the system tree of --local", "/"),
 			textFlag("family", "compare with the board family `ID`"), variantFlag,
 			typedFlag("slot", "link `RATES` that the slot offers, with --family, as in \"1x 2x\"", rates),
 		},

@@ -25,18 +25,14 @@ func (c *Console) calcRange() *cli.Command {
 			"--value the set alone is described.",
 		Flags: []cli.Flag{
 			n.flag("value", "the new `SCORE`", to(&value)),
-			&cli.StringFlag{Name: "unit", Usage: "`UNIT` of the scores", Destination: &set.Unit},
+			textFlag("unit", "`UNIT` of the scores"),
 			choice("better", "which scores are good: `WAY` higher, lower or both",
 				func(way string) { o.Direction = reference.Direction(way) }, "higher", "lower", "both").or("both"),
-			&cli.BoolFlag{Name: "log", Usage: "take the logarithms to be normal", Destination: &o.Log},
+			boolFlag("log", "take the logarithms to be normal"),
 			number("confidence", "`C` of the prediction and the tolerance interval", to(&o.Confidence)).or("0.95"),
 			number("coverage", "share `P` of good cards that the tolerance interval covers", to(&o.Coverage)).or("0.95"),
 			n.flag("u", "standard uncertainty `U` of the new score beyond the scatter of the set", uncertainty),
-			&cli.BoolFlag{
-				Name:        "keep-outlier",
-				Usage:       "the outlier was looked into and belongs to the set",
-				Destination: &o.KeepOutlier,
-			},
+			boolFlag("keep-outlier", "the outlier was looked into and belongs to the set"),
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {
@@ -44,7 +40,8 @@ func (c *Console) calcRange() *cli.Command {
 			if set.Scores, err = n.scores(x.Args().Slice()); err != nil {
 				return err
 			}
-			set.Unit = cmp.Or(set.Unit, n.unit)
+			set.Unit = cmp.Or(x.String("unit"), n.unit)
+			o.Log, o.KeepOutlier = x.Bool("log"), x.Bool("keep-outlier")
 			var r reference.Outcome
 			if x.IsSet("value") {
 				r, err = reference.Judge(*set, value, *o)

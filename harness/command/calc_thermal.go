@@ -5,7 +5,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"proveout/plans"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/thermal"
@@ -32,8 +31,7 @@ func (c *Console) calcThermal() *cli.Command {
 			amount("drift", quantity.TemperatureRate, "", "`RATE` that counts as stable",
 				func(q quantity.Quantity) { o.Drift = q.Value * 3600 }).or("2 K/h"),
 			amount("window", quantity.Duration, "", "`DURATION` of the last window; else chosen", value(to(&o.Window))),
-			choice("place", "where the sensor sits: `PLACE`; else what the log's heading says", place,
-				plans.WordsAt(plans.FamilyKind, "thermal.sensor")...),
+			placeFlag("where the sensor sits: `PLACE`; else what the log's heading says", place),
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {

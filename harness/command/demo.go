@@ -21,7 +21,7 @@ func (c *Console) demoCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "demo",
 		Usage: "make an invented shop with three jobs, and their documents",
-		Flags: []cli.Flag{&cli.StringFlag{Name: "out", Usage: "folder `DIR` to make", Value: "demo-shop"}},
+		Flags: []cli.Flag{usualFlag("out", "folder `DIR` to make", "demo-shop")},
 		Action: func(x *cli.Context) error {
 			return c.demo(x.Context, c.path(x.String("out")))
 		},

@@ -16,7 +16,7 @@ func (c *Console) revokeCommand() *cli.Command {
 		Usage:     "take an issued certificate back; its number stays used",
 		ArgsUsage: "NUMBER",
 		Flags: []cli.Flag{shopFlag, jsonFlag,
-			&cli.StringFlag{Name: "because", Usage: "`WHY` it is taken back", Required: true}},
+			neededFlag("because", "`WHY` it is taken back")},
 		Action: c.onShop(c.revoke),
 	}
 }

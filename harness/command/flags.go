@@ -10,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans"
 	"proveout/plans/document"
 	"proveout/plans/quantity"
 )
@@ -41,9 +42,18 @@ func (f *typed) or(text string) *typed {
 	return f
 }
 
-// textFlag is a flag that takes a text as it stands, textsFlag one that may be
-// repeated, boolFlag one without a value.
+// textFlag is a flag that takes a text as it stands, usualFlag one with a text
+// that stands where none is typed, neededFlag one that must be typed, textsFlag
+// one that may be repeated, boolFlag one without a value.
 func textFlag(name, usage string) *cli.StringFlag { return &cli.StringFlag{Name: name, Usage: usage} }
+
+func usualFlag(name, usage, usual string) *cli.StringFlag {
+	return &cli.StringFlag{Name: name, Usage: usage, Value: usual}
+}
+
+func neededFlag(name, usage string) *cli.StringFlag {
+	return &cli.StringFlag{Name: name, Usage: usage, Required: true}
+}
 
 func textsFlag(name, usage string) *cli.StringSliceFlag {
 	return &cli.StringSliceFlag{Name: name, Usage: usage}
@@ -138,6 +148,13 @@ func choice(name, usage string, take func(string), words ...string) *typed {
 		return nil
 	})
 }
+
+// placeFlag is a flag that takes where a temperature sensor sits.
+func placeFlag(usage string, take func(string)) *typed {
+	return choice("place", usage, take, plans.WordsAt(plans.FamilyKind, "thermal.sensor")...)
+}
+
+const placeUsage = "where the temperature sensor sits: `PLACE` die, heatsink, case or board"
 
 // beforeCommand refuses what was typed wrongly before the command begins.
 func beforeCommand(x *cli.Context) error {

@@ -20,11 +20,10 @@ func (c *Console) importCommand() *cli.Command {
 		Flags: append([]cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder; "+
 				"else the one that the plan names, or the header says"),
-			textFlag("place", "where the temperature sensor sits: `PLACE` die, heatsink, case or board"),
+			textFlag("place", placeUsage),
 			textFlag("pattern", "test picture `NAME` that a capture shows; else the capture tells"),
 			textFlag("mode", "display `MODE` of a capture; else the capture tells"),
-			&cli.StringFlag{Name: "route", Value: "auto",
-				Usage: "how a capture came in: `WAY` digital, analogue, photo or auto"}}, failureFlags...),
+			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto")}, failureFlags...),
 		Action: c.onJob(c.importFiles),
 	}
 }

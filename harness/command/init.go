@@ -69,7 +69,7 @@ func (c *Console) initShop(x *cli.Context) error {
 
 // initAsking makes a shop folder from the answers to a form.
 func (c *Console) initAsking(x *cli.Context) error {
-	ctx, talk, done := c.talk(x.Context, session.Options{Look: c.look(x.Bool("plain"))})
+	ctx, talk, done := c.talk(x, session.Options{})
 	defer done()
 	dir, err := talk.NewShop(ctx, x.Args().First(), x.String("language"))
 	if err != nil {

@@ -36,7 +36,7 @@ func (c *Console) jobCommands() *cli.Command {
 			{
 				Name: "attach", Usage: "keep files with a job", ArgsUsage: "JOB FILE…", Action: c.onJob(c.jobAttach),
 				Flags: []cli.Flag{shopFlag, stepFlag, byFlag,
-					&cli.StringFlag{Name: "role", Usage: "what it is: `ROLE`, such as photo after, close-up", Value: "file"},
+					usualFlag("role", "what it is: `ROLE`, such as photo after, close-up", "file"),
 					textFlag("caption", "`TEXT` under it")},
 			},
 		},
@@ -51,8 +51,8 @@ var (
 func openFlags() []cli.Flag {
 	return []cli.Flag{
 		shopFlag, jsonFlag,
-		&cli.StringFlag{Name: "plan", Usage: "acceptance plan `ID`", Required: true},
-		&cli.StringFlag{Name: "family", Usage: "board family `ID`", Required: true},
+		neededFlag("plan", "acceptance plan `ID`"),
+		neededFlag("family", "board family `ID`"),
 		textFlag("variant", "variant `NAME` of the family"),
 		textFlag("title", "what documents call the card: `TEXT`; else the family's title"),
 		textFlag("serial", "serial `NUMBER`"),

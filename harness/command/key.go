@@ -56,11 +56,7 @@ func (c *Console) keyCommands() *cli.Command {
 				Action: c.onKeys(c.keyTrust), Flags: []cli.Flag{shopFlag}},
 			{Name: "retire", Usage: "give up the key; what it signed stays checkable", Action: c.onKeys(c.keyRetire),
 				Flags: []cli.Flag{shopFlag,
-					&cli.StringFlag{
-						Name:     "because",
-						Usage:    "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)",
-						Required: true,
-					},
+					neededFlag("because", "`WHY` replaced (nobody else had it) or compromised (somebody else may have it)"),
 					boolFlag("erase", "delete the key instead of keeping it beside its certificate")}},
 		},
 	}
@@ -216,48 +212,50 @@ func (c *Console) keyShow(x *cli.Context, keys seal.Keys, _ string) error {
 		k.Retired, k.Because = &l.When, l.Why
 		a.Retired = append(a.Retired, k)
 	}
+	var code modules
 	certs, err := keys.Certs()
-	if err == nil {
+	switch {
+	case err == nil:
 		k := shownKey(certs[0])
 		a.InUse = &k
-		if a.InUse.Encrypted, err = keys.Encrypted(); err != nil {
+		if k.Encrypted, err = keys.Encrypted(); err != nil {
 			return err
 		}
-	} else if !errors.Is(err, seal.ErrNone) {
-		return err
-	}
-	var code modules
-	if a.InUse != nil {
 		if code, err = fingerprintCode(check.FingerprintOf(certs[0].Raw)); err != nil {
 			return err
 		}
+	case !errors.Is(err, seal.ErrNone):
+		return err
 	}
 	if err := c.writeCode(x, code); err != nil {
 		return err
 	}
-	if x.Bool("json") {
-		return c.answer(a)
-	}
-	if a.InUse == nil {
-		fmt.Fprintln(c.Out, "The shop has no signing key in use; make one with: proveout key new")
-	} else {
-		fmt.Fprintf(c.Out, "Signing key of %s, valid until %s", a.InUse.Name, a.InUse.Until.Format(time.DateOnly))
-		if a.InUse.Encrypted {
-			fmt.Fprint(c.Out, ", behind a passphrase")
+	return c.give(x, a, true, func(p *printer) {
+		if a.InUse == nil {
+			p.line("The shop has no signing key in use; make one with: proveout key new")
+		} else {
+			c.printKey(p, keys, a.InUse, certs[0])
+			if c.Terminal {
+				code.write(p)
+			}
 		}
-		fmt.Fprintln(c.Out, ".")
-		c.printFingerprint(check.FingerprintOf(certs[0].Raw))
-		if keys.OpenToOthers() {
-			c.printer().whole(fact.New("issuing.key-open", "file", keys.File()))
+		for _, k := range a.Retired {
+			fmt.Fprintf(p, "Retired on %s (%s): %s\n  %s\n", k.Retired.Format(time.DateOnly), k.Because, k.Name, k.Spoken)
 		}
-		if c.Terminal {
-			code.write(c.Out)
-		}
+	})
+}
+
+// printKey prints the key that is in use.
+func (c *Console) printKey(p *printer, keys seal.Keys, k *keyShown, cert *x509.Certificate) {
+	behind := ""
+	if k.Encrypted {
+		behind = ", behind a passphrase"
 	}
-	for _, k := range a.Retired {
-		fmt.Fprintf(c.Out, "Retired on %s (%s): %s\n  %s\n", k.Retired.Format(time.DateOnly), k.Because, k.Name, k.Spoken)
+	fmt.Fprintf(p, "Signing key of %s, valid until %s%s.\n", k.Name, k.Until.Format(time.DateOnly), behind)
+	c.printFingerprint(check.FingerprintOf(cert.Raw))
+	if keys.OpenToOthers() {
+		p.whole(fact.New("issuing.key-open", "file", keys.File()))
 	}
-	return nil
 }
 
 // writeCode writes a QR code as a picture when a file is named.

@@ -12,7 +12,6 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
-	"proveout/harness/workflow"
 )
 
 func (c *Console) logmapCommands() *cli.Command {
@@ -59,20 +58,13 @@ func (c *Console) logmapTry() *cli.Command {
 			typedFlag("pattern", "read free text with the regular expression `PATTERN`", text),
 			typedListFlag("column", "what a column is, `HEADER=QUANTITY`, may be repeated", column),
 			typedListFlag("unit", "unit of a quantity, `NAME=UNIT`, may be repeated", unit),
-			&cli.StringFlag{
-				Name:        "place",
-				Usage:       "where the temperature sensor sits: `PLACE` die, heatsink, case or board",
-				Destination: &hints.Place,
-			},
+			placeFlag(placeUsage, to(&hints.Place)),
 			&cli.Float64Flag{Name: "max-bad", Usage: "share of rows that may be bad, in `PERCENT`"},
 			textFlag("o", "write the map to `FILE`"),
 			textFlag("save", "keep the map in the shop's logmaps folder as `NAME`")},
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
 				return errors.New("name the log to try, as in: proveout logmap try soak.csv")
-			}
-			if err := workflow.CheckPlace(hints.Place); err != nil {
-				return err
 			}
 			if x.IsSet("max-bad") {
 				share := x.Float64("max-bad")

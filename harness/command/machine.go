@@ -12,14 +12,15 @@ import (
 	"proveout/scoring/bus"
 )
 
+var rootFlag = usualFlag("root", "folder `DIR` that holds the system tree", "/")
+
 func (c *Console) probeCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "probe",
 		Usage: "look at this computer: devices, temperatures, monitors (Linux)",
 		Description: "Reads the system tree and writes nothing to the hardware. Devices show their\n" +
 			"IDs and, as far as their configuration space may be read, their link.",
-		Flags: []cli.Flag{jsonFlag,
-			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"},
+		Flags: []cli.Flag{jsonFlag, rootFlag,
 			boolFlag("all", "every device, not the display controllers alone")},
 		Action: c.probe,
 	}

@@ -108,19 +108,14 @@ func groups(list []workflow.PictureLine) []workflow.PictureLine {
 
 func (c *Console) picturePatternCommand() *cli.Command {
 	var mode *pattern.Mode
-	seed := 0
 	return &cli.Command{
 		Name: "pattern", Usage: "write one test picture", ArgsUsage: "NAME",
 		Description: "The ending of the file says how it is written: .png, .bmp, or .raw for a dump of\nthe frame buffer.",
 		Flags: []cli.Flag{
 			shownMode("display `MODE`: 1024x768x16", toNew(&mode)),
 			outFlag, jsonFlag,
-			&cli.IntFlag{
-				Name:        "seed",
-				Usage:       "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse",
-				Value:       1,
-				Destination: &seed,
-			},
+			&cli.IntFlag{Name: "seed", Value: 1,
+				Usage: "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse"},
 		},
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
@@ -128,7 +123,7 @@ func (c *Console) picturePatternCommand() *cli.Command {
 			}
 			name, size, hasMode := strings.Cut(x.Args().First(), "@")
 			if name == "random" || name == "random-inverse" {
-				name += "-" + strconv.Itoa(seed)
+				name += "-" + strconv.Itoa(x.Int("seed"))
 			} else if x.IsSet("seed") {
 				return fmt.Errorf("--seed is for random and random-inverse, not for %s", name)
 			}

@@ -30,7 +30,7 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 		Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag(&base), jsonFlag,
 			textsFlag("pattern", "what was shown: `NAME@MODE` or a file; may be repeated"),
 			&cli.StringSliceFlag{Name: "capture", Usage: "the capture `FILE`; may be repeated", Required: true},
-			&cli.StringFlag{Name: "route", Usage: "how it came in: `WAY` digital, analogue, photo or auto", Value: "auto"},
+			usualFlag("route", "how it came in: `WAY` digital, analogue, photo or auto", "auto"),
 			textFlag("marked", "write the difference map to `FILE`.png")},
 		Action: func(x *cli.Context) error { return c.pictureCompare(x, base) },
 	}

@@ -52,7 +52,7 @@ func (c *Console) pictureSimulateCommand() *cli.Command {
 			"screen pixel), tilt=X,Y and roll (degrees), distortion, vignetting, slope, blur,\n" +
 			"noise, exposure, black, quality.",
 		Flags: slices.Concat([]cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag(&s.base), outFlag, jsonFlag,
-			&cli.StringFlag{Name: "pattern", Usage: "test picture with its mode, `NAME@MODE`, or a file", Required: true},
+			neededFlag("pattern", "test picture with its mode, `NAME@MODE`, or a file"),
 			typedListFlag("fault", "what is wrong: `'KIND name=value…'`, may be repeated", fault),
 		}, s.deviceFlags(), []cli.Flag{
 			typedFlag("photo", "photograph the monitor instead: `SETTINGS`", photo),

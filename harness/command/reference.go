@@ -17,9 +17,9 @@ import (
 )
 
 func (c *Console) referenceCommands() *cli.Command {
-	workloadFlag := &cli.StringFlag{Name: "workload", Usage: "`NAME` of the workload", Required: true}
+	workloadFlag := neededFlag("workload", "`NAME` of the workload")
 	set := []cli.Flag{shopFlag,
-		&cli.StringFlag{Name: "family", Usage: "board family `ID`", Required: true},
+		neededFlag("family", "board family `ID`"),
 		variantFlag, workloadFlag, benchFlag, jsonFlag}
 	return &cli.Command{
 		Name:  "reference",
@@ -49,7 +49,7 @@ func (c *Console) referenceCommands() *cli.Command {
 				Name: "remove", Usage: "take a score out of its set, with the reason",
 				ArgsUsage: "NUMBER", Action: c.referenceRemove,
 				Flags: []cli.Flag{shopFlag, byFlag,
-					&cli.StringFlag{Name: "because", Usage: "`WHY` it does not belong", Required: true}},
+					neededFlag("because", "`WHY` it does not belong")},
 			},
 			{
 				Name: "control", Usage: "add a run of the control card and show its chart",
@@ -67,8 +67,8 @@ func (c *Console) referenceCommands() *cli.Command {
 
 var (
 	benchFlag  = textFlag("bench", "bench `ID`; not needed when the shop has one")
-	unitFlag   = &cli.StringFlag{Name: "unit", Usage: "`UNIT` of the score", Value: "fps"}
-	betterFlag = &cli.StringFlag{Name: "better", Usage: "which scores are good: `WAY` higher or lower", Value: "higher"}
+	unitFlag   = usualFlag("unit", "`UNIT` of the score", "fps")
+	betterFlag = usualFlag("better", "which scores are good: `WAY` higher or lower", "higher")
 )
 
 // shelf opens the part of the register that a command is about: the scores of a

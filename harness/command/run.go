@@ -28,8 +28,7 @@ func (c *Console) runCommand() *cli.Command {
 			textFlag("watch", "folder `DIR` where logs and captures arrive; /newest takes the newest file"),
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder, "+
 				"for logs and command output; else those that the plan names"),
-			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"),
-			&cli.StringFlag{Name: "root", Usage: "folder `DIR` that holds the system tree", Value: "/"}},
+			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"), rootFlag},
 		Action: c.runJob,
 	}
 }
@@ -43,14 +42,14 @@ func (c *Console) runJob(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	o := session.Options{Look: c.look(x.Bool("plain")), Watch: c.path(x.String("watch"))}
+	o := session.Options{Watch: c.path(x.String("watch"))}
 	if o.Map, err = c.namedMap(x, shop.Dir); err != nil {
 		return err
 	}
 	if x.Bool("here") {
 		o.Machine.Root = c.path(x.String("root"))
 	}
-	ctx, talk, done := c.talk(x.Context, o)
+	ctx, talk, done := c.talk(x, o)
 	defer done()
 	var job *workflow.Job
 	if number := x.Args().First(); number != "" {
@@ -107,14 +106,14 @@ func left(err error, what fact.Fact) error {
 
 // talk begins a talk on this console. The context ends on a signal to stop; the
 // first Ctrl-C only asks.
-func (c *Console) talk(parent context.Context, o session.Options) (context.Context, *session.Talk, func()) {
+func (c *Console) talk(x *cli.Context, o session.Options) (context.Context, *session.Talk, func()) {
 	if c.talking != nil {
 		c.talking.Store(true)
 	}
-	ctx, cancel := signal.NotifyContext(context.WithoutCancel(parent), syscall.SIGTERM, syscall.SIGHUP)
+	ctx, cancel := signal.NotifyContext(context.WithoutCancel(x.Context), syscall.SIGTERM, syscall.SIGHUP)
 	interrupt := make(chan os.Signal, 2)
 	signal.Notify(interrupt, os.Interrupt)
-	o.Interrupt, o.Words, o.Path = interrupt, c.words(), c.path
+	o.Look, o.Interrupt, o.Words, o.Path = c.look(x.Bool("plain")), interrupt, c.words(), c.path
 	if c.Getenv("SOURCE_DATE_EPOCH") != "" {
 		o.Now = c.Now
 	}

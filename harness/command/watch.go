@@ -47,7 +47,7 @@ func (c *Console) watch(x *cli.Context, job *workflow.Job) error {
 	if err != nil {
 		return err
 	}
-	ctx, talk, done := c.talk(x.Context, session.Options{Look: c.look(x.Bool("plain"))})
+	ctx, talk, done := c.talk(x, session.Options{})
 	defer done()
 	talk.Say(fact.New("screen.watching", "file", path))
 	over, err := talk.Watch(ctx, f, session.Watching{For: x.Duration("for"), Every: x.Duration("every")})

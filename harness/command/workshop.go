@@ -168,10 +168,7 @@ func (c *Console) open(name string) (io.ReadCloser, error) {
 	if name == "-" {
 		return io.NopCloser(c.In), nil
 	}
-	if info, err := os.Stat(c.path(name)); err == nil && info.IsDir() {
-		return nil, fmt.Errorf("%s is a folder, not a file", name)
-	}
-	return os.Open(c.path(name))
+	return workflow.OpenFile(c.path(name))
 }
 
 // localTime is a time as people read it: local, with its offset.

@@ -90,9 +90,7 @@ func (s *session) help(words []string) {
 
 // told shows what came of a word.
 func (s *session) told(f fact.Fact) error {
-	for l := range strings.SplitSeq(s.words(f), "\n") {
-		s.screen.tell(s.screen.led("", "  ", l)...)
-	}
+	s.screen.tell(s.screen.led("", "  ", s.words(f))...)
 	return nil
 }
 

@@ -22,29 +22,34 @@ import (
 	"proveout/report/content"
 )
 
+// checkFile refuses what is no file.
 func checkFile(path string) error {
-	info, err := os.Stat(path)
+	f, err := OpenFile(path)
 	if err != nil {
 		return err
 	}
-	if info.IsDir() {
-		return fmt.Errorf("%s is a folder; name a file in it", path)
+	return f.Close()
+}
+
+// OpenFile opens a file that a person named.
+func OpenFile(path string) (*os.File, error) {
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		return nil, fmt.Errorf("%s is a folder, not a file; name a file in it", path)
 	}
-	return nil
+	return os.Open(path)
 }
 
 // ReadTyped reads a file that a person wrote.
-func ReadTyped(path string) ([]byte, error) {
-	info, err := os.Stat(path)
-	switch {
-	case err != nil:
+func ReadTyped(path string) ([]byte, error) { return readFile(path, reading.MostTyped) }
+
+// readFile reads a whole file of at most so many bytes.
+func readFile(path string, most int64) ([]byte, error) {
+	f, err := OpenFile(path)
+	if err != nil {
 		return nil, err
-	case info.IsDir():
-		return nil, fmt.Errorf("%s is a folder, not a file", path)
-	case info.Size() > reading.MostTyped:
-		return nil, fmt.Errorf("%s is larger than 1 MiB, too large for a file of typed results", path)
 	}
-	return os.ReadFile(path)
+	defer f.Close()
+	return ReadAtMost(f, path, most)
 }
 
 // ReadAtMost reads a whole file of at most so many bytes, called by a name.
@@ -160,8 +165,8 @@ func PlanMaps(shopDir string, plan *plans.Plan, steps ...string) (map[string]log
 	return maps, nil
 }
 
-// CheckPlace refuses a place where no temperature sensor sits; empty is none.
-func CheckPlace(place string) error {
+// checkPlace refuses a place where no temperature sensor sits; empty is none.
+func checkPlace(place string) error {
 	places := plans.WordsAt(plans.FamilyKind, "thermal.sensor")
 	if place == "" || slices.Contains(places, place) {
 		return nil

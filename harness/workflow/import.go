@@ -99,7 +99,7 @@ func (d *Imported) Fact() fact.Fact {
 // Import takes files as evidence of a step, all or none. What the step cannot
 // use is refused.
 func (j *Job) Import(ctx context.Context, step *plans.Step, in Import, paths ...string) ([]Imported, error) {
-	if err := errors.Join(CheckPlace(in.Place), j.refuseInstrument(in.Instrument)); err != nil {
+	if err := errors.Join(checkPlace(in.Place), j.refuseInstrument(in.Instrument)); err != nil {
 		return nil, err
 	}
 	im := &importing{Job: j, Import: in, ctx: ctx, step: step}
@@ -417,12 +417,7 @@ func Memory(family *plans.Family, name string) (none memory.Organisation, err er
 // dumped decodes the devices of a dump of configuration space. Errors name the
 // file and the line.
 func dumped(path string) ([]bus.Device, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := ReadAtMost(f, path, reading.MostDump)
+	data, err := readFile(path, reading.MostDump)
 	if err != nil {
 		return nil, err
 	}
