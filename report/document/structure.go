@@ -4,10 +4,10 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"proveout/report/seal/pdffile"
 	"slices"
 	"strconv"
 	"strings"
-	"unicode/utf16"
 )
 
 // finish completes the file that the writer made: the catalog gets the
@@ -191,7 +191,7 @@ func (e *element) source(root int, pages []int) string {
 		s += fmt.Sprintf(" /Pg %d 0 R", pages[page-1])
 	}
 	if e.alt != "" {
-		s += " /Alt " + textString(e.alt)
+		s += " /Alt " + pdffile.TextString(e.alt)
 	}
 	if e.attr != "" {
 		s += " /A <<" + e.attr + ">>"
@@ -207,22 +207,4 @@ func (e *element) source(root int, pages []int) string {
 		s += " /K [" + strings.Join(kids, " ") + "]"
 	}
 	return s + ">>"
-}
-
-// textString writes a text string (7.9.2.2): plain where it is ASCII, UTF-16
-// else.
-func textString(s string) string {
-	plain := true
-	for _, r := range s {
-		plain = plain && r >= ' ' && r <= '~'
-	}
-	if plain {
-		return "(" + strings.NewReplacer(`\`, `\\`, "(", `\(`, ")", `\)`).Replace(s) + ")"
-	}
-	var b strings.Builder
-	b.WriteString("<FEFF")
-	for _, u := range utf16.Encode([]rune(s)) {
-		fmt.Fprintf(&b, "%04X", u)
-	}
-	return b.String() + ">"
 }

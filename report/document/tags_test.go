@@ -82,7 +82,7 @@ func TestFiguresHaveWords(t *testing.T) {
 	figure := regexp.MustCompile(`<</S /Figure [^\n]*`)
 	found := figure.FindAll(pdf, -1)
 	for _, f := range found {
-		if !bytes.Contains(f, []byte("/Alt (")) && !bytes.Contains(f, []byte("/Alt <FEFF")) || bytes.Contains(f, []byte("/Alt ()")) || !bytes.Contains(f, []byte("/BBox [")) {
+		if !bytes.Contains(f, []byte("/Alt (")) && !bytes.Contains(f, []byte("/Alt <feff")) || bytes.Contains(f, []byte("/Alt ()")) || !bytes.Contains(f, []byte("/BBox [")) {
 			t.Errorf("a figure without words or place: %s", f)
 		}
 	}

@@ -100,7 +100,7 @@ func Attach(pdf []byte, files []Attachment) ([]byte, error) {
 	slices.SortFunc(leaves, func(a, b leaf) int { return bytes.Compare(textBytes(a.name), textBytes(b.name)) })
 	var tree strings.Builder
 	for _, l := range leaves {
-		fmt.Fprintf(&tree, " %s %d 0 R", text(l.name), l.num)
+		fmt.Fprintf(&tree, " %s %d 0 R", TextString(l.name), l.num)
 	}
 	drop := []string{"AF", "Names", "Version", "PageMode"}
 	add := fmt.Sprintf("/Version /1.7\n/AF [%s]\n/Names << /EmbeddedFiles << /Names [%s] >> >>\n",
@@ -148,10 +148,10 @@ func (u *update) attach(a Attachment) (int, error) {
 		"/Params << /Size %d >> >>", kind, len(packed), len(a.Data)), packed)
 	desc := ""
 	if a.Description != "" {
-		desc = " /Desc " + text(a.Description)
+		desc = " /Desc " + TextString(a.Description)
 	}
 	return u.add(fmt.Sprintf("<< /Type /Filespec /F %s /UF %s%s /AFRelationship /%s /EF << /F %d 0 R /UF %d 0 R >> >>",
-		text(ascii(a.Name)), text(a.Name), desc, a.Relation, file, file), nil), nil
+		TextString(ascii(a.Name)), TextString(a.Name), desc, a.Relation, file, file), nil), nil
 }
 
 // ascii is a file name for readers that know no Unicode.

@@ -258,7 +258,7 @@ func TestTextStrings(t *testing.T) {
 			t.Skip()
 		}
 		n := 100
-		o, err := (&parser{data: []byte(text(s)), nodes: &n, open: new(open)}).value(0)
+		o, err := (&parser{data: []byte(TextString(s)), nodes: &n, open: new(open)}).value(0)
 		if err != nil || o.textString() != s {
 			t.Errorf("%q came back as %q, %v", s, o.textString(), err)
 		}

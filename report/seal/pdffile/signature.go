@@ -84,7 +84,7 @@ func PlaceSignature(pdf []byte, s Signature) ([]byte, Hole, error) {
 	}
 	zeros := strings.Repeat("0", 2*s.Room)
 	about := optional("Reason", s.Reason) + optional("Location", s.Location) + optional("ContactInfo", s.Contact)
-	sig := u.add(fmt.Sprintf(signatureText, rangeRoom, zeros, text(s.Name), date(s.Time), about), nil)
+	sig := u.add(fmt.Sprintf(signatureText, rangeRoom, zeros, TextString(s.Name), date(s.Time), about), nil)
 	field := u.add(fmt.Sprintf(fieldText, page.num, page.gen, sig), nil)
 	list := ""
 	for _, a := range annots.Items {
@@ -107,7 +107,7 @@ func optional(key, value string) string {
 	if value == "" {
 		return ""
 	}
-	return "/" + key + " " + text(value) + "\n"
+	return "/" + key + " " + TextString(value) + "\n"
 }
 
 // A Found is a signature as it stands in a file.

@@ -141,8 +141,9 @@ func textBytes(s string) []byte {
 	return out
 }
 
-// text writes a text string.
-func text(s string) string {
+// TextString writes a text string (ISO 32000-1, 7.9.2.2): plain where it is ASCII,
+// UTF-16 else.
+func TextString(s string) string {
 	b := textBytes(s)
 	if string(b) == s {
 		return "(" + strings.NewReplacer(`\`, `\\`, "(", `\(`, ")", `\)`).Replace(s) + ")"
