@@ -171,13 +171,13 @@ func (b *builder) figures() Section {
 	for _, s := range b.o.Steps {
 		for _, f := range s.Figures {
 			n++
-			told := Told(f, b.w)
+			said := told(f, b.w)
 			blocks = append(blocks, Figure{
 				ID:      "figure-" + strconv.Itoa(n),
 				Label:   b.w.T("figures.label", "n", strconv.Itoa(n)),
-				Caption: Join(" · ", b.title(&s), told.Title),
-				Source:  b.figureSource(told.Source, told.Samples),
-				Figure:  told,
+				Caption: Join(" · ", b.title(&s), said.Title),
+				Source:  b.figureSource(said.Source, said.Samples),
+				Figure:  said,
 			})
 		}
 	}

@@ -105,17 +105,18 @@ func (k *kit) figures() ([]File, error) {
 	const dpi, w = 300, side * 72.0 / 300
 	mark := k.w.T("number.mark")
 	var out []File
-	n := 0
-	for _, s := range k.d.Outcome.Steps {
-		for _, f := range s.Figures {
-			n++
+	for _, section := range k.c.Sections {
+		for _, block := range section.Blocks {
+			f, ok := block.(content.Figure)
+			if !ok {
+				continue
+			}
 			var b bytes.Buffer
 			enc := png.Encoder{CompressionLevel: png.BestSpeed}
-			img := chart.Picture(content.Told(f, k.w), w, w*0.75, dpi, mark)
-			if err := enc.Encode(&b, img); err != nil {
+			if err := enc.Encode(&b, chart.Picture(f.Figure, w, w*0.75, dpi, mark)); err != nil {
 				return nil, err
 			}
-			out = append(out, File{fmt.Sprintf("figure-%d.png", n), b.Bytes()})
+			out = append(out, File{f.ID + ".png", b.Bytes()})
 		}
 	}
 	return out, nil
