@@ -1,6 +1,7 @@
 package content
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -235,14 +236,12 @@ func (b *builder) titled(step fact.Arg) fact.Arg {
 // standings are what stands in the way, with the titles of the steps as in
 // reason.
 func (b *builder) standings() []string {
-	out := make([]string, len(b.o.Standing))
-	for i, f := range b.o.Standing {
+	return plans.NamesOf(b.o.Standing, func(f fact.Fact) string {
 		if step, ok := f.Args["step"]; ok {
 			f = f.With("step", b.titled(step))
 		}
-		out[i] = b.w.Tell(f)
-	}
-	return out
+		return b.w.Tell(f)
+	})
 }
 
 // shortWay is what stands in the way, cut to what fits the front page.
@@ -338,13 +337,7 @@ func (b *builder) stepTitle(id string) string {
 
 // without leaves out facts that say nothing.
 func without(facts []Fact) []Fact {
-	out := facts[:0]
-	for _, f := range facts {
-		if strings.TrimSpace(f.Text) != "" {
-			out = append(out, f)
-		}
-	}
-	return out
+	return slices.DeleteFunc(facts, func(f Fact) bool { return strings.TrimSpace(f.Text) == "" })
 }
 
 func orElse(texts ...string) string {
@@ -358,11 +351,6 @@ func orElse(texts ...string) string {
 
 // Join joins the texts that say something.
 func Join(sep string, parts ...string) string {
-	out := parts[:0:0]
-	for _, p := range parts {
-		if p != "" {
-			out = append(out, p)
-		}
-	}
-	return strings.Join(out, sep)
+	said := slices.DeleteFunc(slices.Clone(parts), func(p string) bool { return p == "" })
+	return strings.Join(said, sep)
 }

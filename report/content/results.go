@@ -39,7 +39,8 @@ func (b *builder) stepRows(t *Table, s *outcome.StepOutcome) {
 		head.Notes = append(head.Notes, b.w.Tell(s.Reason))
 	}
 	if len(s.Earlier) > 0 {
-		head.Notes = append(head.Notes, w.T("attempts.earlier", "verdicts", b.list(s.Earlier)))
+		verdicts := strings.Join(plans.NamesOf(s.Earlier, b.word), ", ")
+		head.Notes = append(head.Notes, w.T("attempts.earlier", "verdicts", verdicts))
 	}
 	for _, f := range s.Findings {
 		head.Notes = append(head.Notes, w.T("results.finding", "text", w.Tell(f)))
@@ -72,14 +73,6 @@ func (b *builder) standing(s *outcome.StepOutcome) string {
 		parts = append(parts, b.w.Tell(fact.New("front.attempts", "n", s.Attempts)))
 	}
 	return strings.Join(parts, ", ")
-}
-
-func (b *builder) list(vs []conformity.Verdict) string {
-	out := make([]string, len(vs))
-	for i, v := range vs {
-		out[i] = b.word(v)
-	}
-	return strings.Join(out, ", ")
 }
 
 func (b *builder) checkRow(c *outcome.Check) Row {

@@ -17,9 +17,10 @@ import (
 func (b *builder) item() Section {
 	d, w := b.d, b.w
 	none, bus := w.T("document.none"), d.Family.Bus
+	signaling := strings.Join(plans.NamesOf(bus.Signaling, b.quantity), " ")
 	facts := []Fact{
 		{w.T("front.family"), Join(" · ", b.family(), d.Family.Maker)},
-		{w.T("fact.bus"), Join(", ", bus.Kind, b.quantities(bus.Signaling), strings.Join(bus.Rates, " "))},
+		{w.T("fact.bus"), Join(", ", bus.Kind, signaling, strings.Join(bus.Rates, " "))},
 		{w.T("fact.memory"), b.memory()},
 		{w.T("fact.clocks"), b.clocks()},
 		{w.T("front.serial"), orElse(d.Job.Card.Serial, w.T("front.noserial"))},
@@ -34,38 +35,28 @@ func (b *builder) item() Section {
 		Fact{w.T("fact.customer"), d.Job.Customer},
 		Fact{w.T("fact.condition"), orElse(d.Job.Condition, none)},
 		Fact{w.T("fact.complaint"), orElse(d.Job.Complaint, none)},
-		Fact{w.T("fact.work"), orElse(strings.Join(b.works(), w.T("list.parts")), none)},
+		Fact{w.T("fact.work"), orElse(strings.Join(plans.NamesOf(d.Job.Work, b.phrase), w.T("list.parts")), none)},
 		Fact{w.T("fact.worknotes"), d.Job.WorkNotes},
 	)
 	return b.section("item", Facts{without(facts)})
 }
 
 func (b *builder) memory() string {
-	var parts []string
-	for _, p := range b.d.Family.Memory {
-		parts = append(parts, Join(" ", b.phrase(p.Name), b.quantity(p.Total)))
-	}
-	return strings.Join(parts, b.w.T("list.parts"))
+	pools := plans.NamesOf(b.d.Family.Memory, func(p plans.MemoryPool) string {
+		return Join(" ", b.phrase(p.Name), b.quantity(p.Total))
+	})
+	return strings.Join(pools, b.w.T("list.parts"))
 }
 
 func (b *builder) clocks() string {
-	var parts []string
-	for _, c := range b.d.Family.Clocks {
-		parts = append(parts, Join(" ", b.phrase(c.Name), b.quantity(c.Value)))
-	}
-	return strings.Join(parts, b.w.T("list.parts"))
+	clocks := plans.NamesOf(b.d.Family.Clocks, func(c plans.FamilyClock) string {
+		return Join(" ", b.phrase(c.Name), b.quantity(c.Value))
+	})
+	return strings.Join(clocks, b.w.T("list.parts"))
 }
 
 func (b *builder) quantity(q quantity.Quantity) string {
 	return b.w.AsWritten(q.Text)
-}
-
-func (b *builder) quantities(qs []quantity.Quantity) string {
-	parts := make([]string, len(qs))
-	for i, q := range qs {
-		parts[i] = b.quantity(q)
-	}
-	return strings.Join(parts, " ")
 }
 
 func (b *builder) way() Section {
@@ -148,10 +139,7 @@ func (b *builder) slot(s *plans.Slot) string {
 }
 
 func (b *builder) circumstances(s *outcome.StepOutcome) string {
-	var parts []string
-	for _, c := range s.Conditions {
-		parts = append(parts, b.condition(c))
-	}
+	parts := plans.NamesOf(s.Conditions, b.condition)
 	if as := b.d.Job.Attempts[s.ID]; len(as) > 0 && as[len(as)-1].Ran > 0 {
 		parts = append(parts, b.w.Span(as[len(as)-1].Ran))
 	}
@@ -259,10 +247,7 @@ func (b *builder) instruments() Section {
 		{Title: w.T("col.due"), Share: 2.5},
 	}}
 	for _, in := range bench.Instruments {
-		measures := make([]string, len(in.Measures))
-		for i, m := range in.Measures {
-			measures[i] = w.Tell(plans.DimensionSaid(m))
-		}
+		measures := plans.NamesOf(in.Measures, func(d quantity.Dimension) string { return w.Tell(plans.DimensionSaid(d)) })
 		limits := b.quantity(in.Limits)
 		if in.Floor != nil {
 			limits = Join(" + ", limits, b.quantity(*in.Floor))
@@ -355,15 +340,6 @@ func (b *builder) ruleText(r plans.Rule) string {
 		return b.w.T("rule.simple")
 	}
 	return b.w.T("rule.guarded")
-}
-
-// works are the kinds of work done.
-func (b *builder) works() []string {
-	out := make([]string, len(b.d.Job.Work))
-	for i, w := range b.d.Job.Work {
-		out[i] = b.phrase(w)
-	}
-	return out
 }
 
 // condition is one circumstance of a test.

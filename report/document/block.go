@@ -35,6 +35,8 @@ type block struct {
 	h     float64
 	fills []fillOp
 	parts []part
+
+	provider core.Provider // what the block was last measured with
 }
 
 type fillOp struct {
@@ -229,8 +231,11 @@ func (b *block) Render(_ core.Provider, cell *entity.Cell) {
 	}
 }
 
-// GetHeight returns the height of the block, mm.
-func (b *block) GetHeight(core.Provider, *entity.Cell) float64 { return b.h }
+// GetHeight returns the height of the block, mm, and keeps the provider.
+func (b *block) GetHeight(provider core.Provider, _ *entity.Cell) float64 {
+	b.provider = provider
+	return b.h
+}
 
 // SetConfig has nothing to set.
 func (b *block) SetConfig(*entity.Config) {}

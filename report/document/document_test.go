@@ -68,7 +68,7 @@ func saved(t *testing.T, name string, pdf []byte) string {
 // of maroto.
 func TestNativeWriterIsReached(t *testing.T) {
 	m := maroto.New()
-	p := &probe{block: &block{h: 1}}
+	p := &block{h: 1}
 	m.AddRows(row.New().Add(col.New().Add(p)))
 	pdf, err := native(p.provider)
 	if err != nil || pdf.PageNo() != 1 {

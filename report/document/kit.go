@@ -145,11 +145,7 @@ func (k *kit) parts() []topic {
 	}
 	add(w.T("listing.wrong"), j.Complaint)
 	add(w.T("listing.condition"), j.Condition)
-	var done []string
-	for _, work := range j.Work {
-		done = append(done, w.Phrase(work))
-	}
-	add(w.T("listing.done"), append(done, j.WorkNotes)...)
+	add(w.T("listing.done"), append(plans.NamesOf(j.Work, w.Phrase), j.WorkNotes)...)
 	var tested []string
 	for _, t := range k.c.Front.Tested {
 		line := k.pair(t.Title, t.Word)

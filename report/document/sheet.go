@@ -11,7 +11,6 @@ import (
 	"github.com/johnfercher/maroto/v2/pkg/config"
 	"github.com/johnfercher/maroto/v2/pkg/consts/fontstyle"
 	"github.com/johnfercher/maroto/v2/pkg/core"
-	"github.com/johnfercher/maroto/v2/pkg/core/entity"
 	"github.com/johnfercher/maroto/v2/pkg/props"
 	"github.com/johnfercher/maroto/v2/pkg/repository"
 	"github.com/phpdave11/gofpdf"
@@ -72,11 +71,10 @@ func newSheet(d *content.Document, c *content.Content, paper Paper) (*sheet, err
 	}
 	s.m = maroto.New(cfg)
 	head := s.header(c)
-	probe := &probe{block: head}
-	if err := s.m.RegisterHeader(row.New().Add(col.New().Add(probe))); err != nil {
+	if err := s.m.RegisterHeader(row.New().Add(col.New().Add(head))); err != nil {
 		return nil, err
 	}
-	if s.pdf, err = native(probe.provider); err != nil {
+	if s.pdf, err = native(head.provider); err != nil {
 		return nil, err
 	}
 	s.pdf.SetCatalogSort(true)
@@ -90,18 +88,6 @@ func newSheet(d *content.Document, c *content.Content, paper Paper) (*sheet, err
 	}
 	s.usable = h - marginTop - marginBottom - head.h - footerHeight - 2 // white over the foot
 	return s, nil
-}
-
-// A probe is a block that keeps the provider it is measured with.
-type probe struct {
-	*block
-	provider core.Provider
-}
-
-// GetHeight returns the height of the block and keeps the provider.
-func (p *probe) GetHeight(provider core.Provider, cell *entity.Cell) float64 {
-	p.provider = provider
-	return p.block.GetHeight(provider, cell)
 }
 
 func (s *sheet) left() float64 { return s.usable - s.y }
