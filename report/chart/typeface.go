@@ -42,8 +42,10 @@ type metric struct {
 	adv   map[rune]float64 // em; negative when the font has no glyph
 }
 
-var regular = sync.OnceValue(func() *metric { return load(Regular) })
-var bold = sync.OnceValue(func() *metric { return load(Bold) })
+var metrics = [...]func() *metric{
+	Regular: sync.OnceValue(func() *metric { return load(Regular) }),
+	Bold:    sync.OnceValue(func() *metric { return load(Bold) }),
+}
 
 func load(w Weight) *metric {
 	f, err := opentype.Parse(TTF(w))
@@ -51,13 +53,6 @@ func load(w Weight) *metric {
 		panic(fmt.Sprintf("typeface: the embedded font cannot be read: %v", err))
 	}
 	return &metric{font: f, units: float64(f.UnitsPerEm()), adv: make(map[rune]float64, 256)}
-}
-
-func of(w Weight) *metric {
-	if w == Bold {
-		return bold()
-	}
-	return regular()
 }
 
 // advance returns the width of r in em, or a negative number when the font has
@@ -78,7 +73,7 @@ func (m *metric) advance(buf *sfnt.Buffer, r rune) float64 {
 
 // Has reports whether the font has a glyph for r.
 func Has(w Weight, r rune) bool {
-	m := of(w)
+	m := metrics[w]()
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	var buf sfnt.Buffer
@@ -89,7 +84,7 @@ func Has(w Weight, r rune) bool {
 // character counts as half an em. There is no kerning: the printed documents
 // set text without it.
 func Width(w Weight, size float64, text string) float64 {
-	m := of(w)
+	m := metrics[w]()
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	var buf sfnt.Buffer
@@ -106,7 +101,7 @@ func Width(w Weight, size float64, text string) float64 {
 
 // Face returns the font for drawing on a picture, at a size in points.
 func Face(w Weight, size, dpi float64) xfont.Face {
-	f, err := opentype.NewFace(of(w).font, &opentype.FaceOptions{Size: size, DPI: dpi, Hinting: xfont.HintingNone})
+	f, err := opentype.NewFace(metrics[w]().font, &opentype.FaceOptions{Size: size, DPI: dpi, Hinting: xfont.HintingNone})
 	if err != nil {
 		panic(fmt.Sprintf("typeface: the embedded font cannot be set: %v", err))
 	}

@@ -77,7 +77,10 @@ func (s *sheet) logo(b *block, img image.Image, x, width float64) float64 {
 	const most = 14.0
 	h := math.Min(most, width*float64(r.Dy())/float64(r.Dx()))
 	w := h * float64(r.Dx()) / float64(r.Dy())
-	px := s.ownWidth(min(600, r.Dx()))
+	px := min(600, r.Dx())
+	for s.widths[px] { // the writer orders pictures by width alone
+		px++
+	}
 	// Drawn anew, because the writer takes no PNG of 16 bits or interlaced.
 	var data bytes.Buffer
 	if err := png.Encode(&data, content.OnWhite(img, px, max(1, px*r.Dy()/r.Dx()), draw.ApproxBiLinear)); err != nil {
@@ -86,16 +89,6 @@ func (s *sheet) logo(b *block, img image.Image, x, width float64) float64 {
 	}
 	b.picture(x, 0, w, h, "PNG", data.Bytes())
 	return h
-}
-
-// ownWidth returns a pixel width near w that no other picture has: the writer
-// orders pictures by width alone.
-func (s *sheet) ownWidth(w int) int {
-	for s.widths[w] {
-		w++
-	}
-	s.widths[w] = true
-	return w
 }
 
 // picture puts an encoded picture, "JPEG" or "PNG", into a rectangle.

@@ -39,7 +39,7 @@ type sheet struct {
 	pages  int          // so far
 	turn   bool         // the next block begins a new page
 	decim  string       // decimal mark of figures
-	widths map[int]bool // pixel widths of pictures so far
+	widths map[int]bool // pixel widths of photos and captures
 	errs   []error
 }
 
