@@ -165,6 +165,9 @@ func (b *block) join(o *block, x, y float64) {
 	b.h = math.Max(b.h, y+o.h)
 }
 
+// sliver is a height for which no page is begun, mm: nobody sees it missing.
+const sliver = 0.01
+
 // split parts the block at or above limit so that only fills are cut, and
 // returns both parts; the second is nil when nothing is left for it, the first
 // has no height when nothing fits.
@@ -189,7 +192,7 @@ func (b *block) split(limit float64) (head, rest *block) {
 			rest.parts = append(rest.parts, p)
 		}
 	}
-	if rest.h <= 0.01 {
+	if rest.h <= sliver {
 		rest = nil
 	}
 	return head, rest
