@@ -1,7 +1,6 @@
 package scoring
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -215,9 +214,7 @@ func (c *compared) compare(files reading.Files, org *memory.Organisation) error 
 	if c.result, err = picture.Compare(frame, c.shown, options); err != nil {
 		return err
 	}
-	kept := *c.result
-	kept.Transfer = nil
-	if data, err := json.Marshal(kept); err == nil {
+	if data, err := c.result.Memo(); err == nil {
 		files.Keep(stated.Evidence, key, data)
 	}
 	return nil
@@ -238,8 +235,8 @@ func (c *compared) recalled(data []byte, name string, mode pattern.Mode) bool {
 	if err != nil {
 		return false
 	}
-	r := &picture.Result{}
-	if json.Unmarshal(data, r) != nil || r.Pattern != p.Name() {
+	r, err := picture.ReadMemo(data)
+	if err != nil || r.Pattern != p.Name() {
 		return false
 	}
 	c.pattern, c.result = p, r

@@ -62,6 +62,33 @@ func TestFrozenPicture(t *testing.T) {
 	}
 }
 
+// remembered are results that were written down and read back.
+func remembered(t *testing.T, results []*Result) []*Result {
+	t.Helper()
+	var out []*Result
+	for _, r := range results {
+		text, err := r.Memo()
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, err := ReadMemo(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, again)
+	}
+	return out
+}
+
+func encoded(t *testing.T, v any) string {
+	t.Helper()
+	text, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
 // One capture of another picture may be the wrong file; several of them are a
 // frozen screen.
 func TestFrozenOverSeveralPictures(t *testing.T) {
@@ -76,6 +103,10 @@ func TestFrozenOverSeveralPictures(t *testing.T) {
 		t.Errorf("one capture: %+v", alone.Findings)
 	}
 	both := Combine(results)
+	kept := Combine(remembered(t, results))
+	if want, got := encoded(t, both), encoded(t, kept); got != want {
+		t.Errorf("of results that were kept: %s, want %s", got, want)
+	}
 	if g := form(both.Findings, Black, Frozen); g == nil || g.Confidence < 0.9 || both.Clean ||
 		len(both.Findings) != 1 {
 		t.Errorf("two captures: %+v", both.Findings)
@@ -128,7 +159,7 @@ func TestOnePictureForTwoPatterns(t *testing.T) {
 		}
 		results = append(results, compared(t, f, c, Options{Memory: &wide}))
 	}
-	sum := Combine(results)
+	sum := Combine(remembered(t, results))
 	if g := form(sum.Findings, Black, Frozen); g == nil || g.Undecided() || sum.Clean {
 		t.Errorf("%q", brief(sum.Findings))
 	}

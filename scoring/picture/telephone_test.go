@@ -294,7 +294,11 @@ func solids(
 			all = append(all, r)
 		}
 	}
-	return Combine(all)
+	fresh := Combine(all)
+	if want, got := encoded(t, fresh), encoded(t, Combine(remembered(t, all))); got != want {
+		t.Errorf("of results that were kept: %s, want %s", got, want)
+	}
+	return fresh
 }
 
 func TestPhotographedBitSolids(t *testing.T) {
