@@ -22,12 +22,14 @@ import (
 type clockQuestion struct {
 	bus.ClockReading
 	made  plans.Synthesizer // as far as flags say how the clock is made
+	own   string            // variant of the card
 	gate  float64
 	pairs []bus.ClockPair
 }
 
 func (c *Console) calcClock() *cli.Command {
 	q := &clockQuestion{}
+	whole := func(name, usage string) cli.Flag { return &cli.IntFlag{Name: name, Usage: usage} }
 	clock := func(name, usage string, hz *float64) *typed {
 		return frequency(name, "MHz", usage, hz, new(float64))
 	}
@@ -43,12 +45,16 @@ func (c *Console) calcClock() *cli.Command {
 			usualFlag("tolerance", "`LIMITS` of the clock, as in 1% or 100ppm", "1%"),
 			textFlag("instrument", "`LIMITS` of the instrument, as in 50ppm or 0.1MHz"),
 			textFlag("synth", "`RANGES` of the synthesizer, as in \""+synthExample+"\""),
+			whole("n-min", "least N"), whole("n-max", "largest N"),
+			whole("m-min", "least M"), whole("m-max", "largest M"),
+			whole("k-min", "least K"), whole("k-max", "largest K"),
 			clock("reference", "reference `CLOCK` of the synthesizer", &q.made.Reference),
 			clock("vco-min", "slowest `CLOCK` of reference x N / M", &q.made.VCOMin),
 			clock("vco-max", "fastest `CLOCK` of reference x N / M", &q.made.VCOMax),
 			clock("compare-min", "slowest `CLOCK` of reference / M", &q.made.CompareMin),
 			typedListFlag("variant-clock", "clock of another variant, `NAME=MHZ`; may be repeated", q.otherVariant),
-			textFlag("family", "take the values of the board family `ID`"), variantFlag,
+			typedListFlag("variant", "the same, or with --family the `NAME` of the card's variant", q.variant),
+			textFlag("family", "take the values of the board family `ID`"),
 			usualFlag("name", "which clock of the family: `NAME`", "core"),
 			&cli.Int64Flag{Name: "counts", Usage: "`N` counts of a test output, in place of --reading"},
 			amount("gate", quantity.Duration, "", "gate `TIME` of --counts", value(to(&q.gate))).or("1s"),
@@ -66,6 +72,15 @@ func (c *Console) calcClock() *cli.Command {
 			return c.give(x, a, a.Verdict == conformity.Pass, a.print)
 		},
 	}
+}
+
+// variant takes the clock of another variant, or the name of the card's own.
+func (q *clockQuestion) variant(text string) error {
+	if strings.Contains(text, "=") {
+		return q.otherVariant(text)
+	}
+	q.own = text
+	return nil
 }
 
 // otherVariant takes the clock of another variant.
@@ -105,7 +120,7 @@ func (c *Console) settleClock(x *cli.Context, q *clockQuestion) error {
 		if err := c.clockOfFamily(x, q); err != nil {
 			return err
 		}
-	} else if x.IsSet("name") || x.IsSet("variant") {
+	} else if x.IsSet("name") || q.own != "" {
 		return errors.New("--name and --variant go with --family")
 	}
 	if q.NominalHz == 0 {
@@ -139,7 +154,7 @@ func (c *Console) settleClock(x *cli.Context, q *clockQuestion) error {
 // clockOfFamily takes nominal clock, tolerance, synthesizer and the other
 // variants' clocks from a family, as far as flags do not give them.
 func (c *Console) clockOfFamily(x *cli.Context, q *clockQuestion) error {
-	family, err := c.familyFor(x)
+	family, err := c.familyVariant(x, q.own)
 	if err != nil {
 		return err
 	}
@@ -160,7 +175,16 @@ const synthExample = "N 8-129, M 2-31, K 0-3"
 // settleSynthesizer makes the synthesizer of the flags: that of the family,
 // changed where a flag says so.
 func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
-	if q.Synthesizer == nil && !x.IsSet("synth") {
+	s := plans.Synthesizer{N: plans.Span{Low: 1, High: 256}, M: plans.Span{Low: 1, High: 64}}
+	ends := map[string]*int{
+		"n-min": &s.N.Low, "n-max": &s.N.High, "m-min": &s.M.Low,
+		"m-max": &s.M.High, "k-min": &s.K.Low, "k-max": &s.K.High,
+	}
+	given := x.IsSet("synth")
+	for name := range ends {
+		given = given || x.IsSet(name)
+	}
+	if q.Synthesizer == nil && !given {
 		for _, bound := range []string{"reference", "vco-min", "vco-max", "compare-min"} {
 			if x.IsSet(bound) {
 				return fmt.Errorf("--%s needs the ranges of the synthesizer: --synth %q", bound, synthExample)
@@ -168,13 +192,17 @@ func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
 		}
 		return nil
 	}
-	var s plans.Synthesizer
 	if q.Synthesizer != nil {
 		s = *q.Synthesizer
 	}
 	if x.IsSet("synth") {
 		if err := parseSynth(x.String("synth"), &s); err != nil {
 			return fmt.Errorf("--synth: %w", err)
+		}
+	}
+	for name, end := range ends {
+		if x.IsSet(name) {
+			*end = x.Int(name)
 		}
 	}
 	s.Reference, s.CompareMin = cmp.Or(q.made.Reference, s.Reference), cmp.Or(q.made.CompareMin, s.CompareMin)

@@ -132,11 +132,15 @@ func (c *Console) familyFile(x *cli.Context, id string) (*plans.FamilyFile, erro
 
 // familyFor returns the family of --family and --variant.
 func (c *Console) familyFor(x *cli.Context) (*plans.Family, error) {
+	return c.familyVariant(x, x.String("variant"))
+}
+
+func (c *Console) familyVariant(x *cli.Context, variant string) (*plans.Family, error) {
 	file, err := c.familyFile(x, x.String("family"))
 	if err != nil {
 		return nil, err
 	}
-	return file.Variant(x.String("variant"))
+	return file.Variant(variant)
 }
 
 func (l *library) list(x *cli.Context) error {

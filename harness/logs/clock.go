@@ -75,7 +75,21 @@ func (c *clock) read(text []byte) (seconds float64, decimals int, ok bool) {
 		}
 		return float64(whole) + float64(t.Nanosecond())/1e9, secondDecimals(plain), true
 	}
+	if before, after, leap := leapSecond(plain); leap {
+		seconds, decimals, ok = c.read([]byte(before + ":59" + after))
+		return seconds + 1, decimals, ok
+	}
 	return 0, 0, false
+}
+
+// leapSecond cuts a time at its second 60, which follows 59 on some nights.
+func leapSecond(text string) (before, after string, leap bool) {
+	i := strings.LastIndex(text, ":60")
+	if i < 0 || !strings.Contains(text[:i], ":") {
+		return "", "", false
+	}
+	after = text[i+len(":60"):]
+	return text[:i], after, after == "" || strings.ContainsAny(after[:1], ".,+-Z")
 }
 
 // oneSpelling writes a date and time of RFC 3339 and its relatives in one way:

@@ -249,6 +249,7 @@ func TestTimes(t *testing.T) {
 		{"RFC 3339", "time,temp_c\n2026-03-29T01:59:59.5+01:00,20\n" +
 			"2026-03-29T03:00:00.25+02:00,21\n2026-03-29T01:00:02Z,22\n", TimeDate, []float64{0, 0.75, 2.5}},
 		{"date and time", "timestamp,temp_c\n2024-02-28 23:59:58,20\n2024-02-29 00:00:01,21\n", TimeDate, []float64{0, 3}},
+		{"a leap second", "timestamp,temp_c\n2016-12-31 23:59:58Z,20\n2016-12-31 23:59:60Z,21\n2017-01-01 00:00:01Z,22\n", TimeDate, []float64{0, 2, 3}},
 		{"over midnight", "Time,temp_c\n23:59:58.5,20\n0:00:01,21\n00:00:02,22\n", TimeClock, []float64{0, 2.5, 3.5}},
 		{"day first", "time;temp_c\n31.12.2025 23:59:59;20\n01.01.2026 00:00:00,5;21\n", "DD.MM.YYYY hh:mm:ss",
 			[]float64{0, 1.5}},
