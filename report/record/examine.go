@@ -56,6 +56,19 @@ func (e *Examiner) scores(c check.Contents) (check.State, fact.Fact) {
 	if err != nil {
 		return check.No, fact.New("check.scores-differ", "why", fact.Why(err))
 	}
+	state, words := followed(done)
+	if len(done.Other) == 0 {
+		return state, words
+	}
+	otherwise := fact.New("check.scores-earlier", "steps", titles(done.Other))
+	if len(done.Again)+len(done.Taken) == 0 {
+		return check.Open, otherwise
+	}
+	return check.Open, fact.Text(fact.Sentences(words, otherwise))
+}
+
+// followed says how far verdicts were worked out again.
+func followed(done Rescored) (check.State, fact.Fact) {
 	switch {
 	case len(done.Taken) == 0:
 		return check.Yes, fact.New("check.scores-same", "steps", titles(done.Again))

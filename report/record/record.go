@@ -26,7 +26,8 @@ import (
 //	1  the pages do not name the record's own SHA-256
 //	2  they do, so that no value of the record can change without the pages
 //	3  its job, shop and reference sets are the program's own types
-const Schema = 3
+//	4  judged by rules that ask first whether readings can be what they claim
+const Schema = 4
 
 // Built says what this program was built with: pages repeat byte for byte only
 // with the same, because other compilers pack otherwise, and other processors

@@ -22,6 +22,7 @@ import (
 type Rescored struct {
 	Again []string // from the readings, and the files where there are some
 	Taken []string // not judged again: their files are not at hand
+	Other []string // judged by the rules of an earlier schema, and otherwise by today's
 }
 
 // A Judging is how readings are judged and files read. The caller gives it,
@@ -54,7 +55,8 @@ func (j Judging) InMemory(inside []pdffile.Attachment) reading.Files {
 //
 // A record of this program, whose name and version is tool, is compared by each
 // word and number. That of another version is compared by what decides: it may
-// word things otherwise, and this one may add to them.
+// word things otherwise, and this one may add to them. One of an earlier schema was
+// judged by other rules: what they passed may be undecided today, but never failed.
 func (j Judging) Rescore(r *content.Record, files reading.Files, tool string) (Rescored, error) {
 	var done Rescored
 	plan, family, err := documents(r)
@@ -71,17 +73,109 @@ func (j Judging) Rescore(r *content.Record, files reading.Files, tool string) (R
 	taken := map[string]outcome.StepOutcome{}
 	for _, s := range r.Outcome.Steps {
 		title := cmp.Or(s.Title, s.ID)
-		if complete(r, s.ID, files) {
+		known := complete(r, s.ID, files)
+		if known {
 			done.Again = append(done.Again, title)
-			continue
+		} else {
+			done.Taken = append(done.Taken, title)
 		}
-		if err := consistent(&s); err != nil {
-			return done, err
+		if !known || r.Schema < Schema {
+			if err := consistent(&s); err != nil {
+				return done, err
+			}
 		}
-		taken[s.ID], done.Taken = s, append(done.Taken, title)
+		if !known {
+			taken[s.ID] = s
+		}
 	}
-	byValue := r.Schema != Schema || r.Tool != tool
-	return done, compare(r, j.Score(in, taken), byValue)
+	again := j.Score(in, taken)
+	if r.Schema == Schema {
+		return done, compare(r, again, r.Tool != tool)
+	}
+	if done.Other, err = earlier(r, again); err != nil {
+		return done, err
+	}
+	done.Again = slices.DeleteFunc(done.Again, func(title string) bool { return slices.Contains(done.Other, title) })
+	for _, s := range r.Outcome.Steps {
+		taken[s.ID] = s
+	}
+	return done, sameOutcome(r, j.Score(in, taken))
+}
+
+// earlier compares a record of an earlier schema with the outcome by today's
+// rules, and returns the titles of the steps that they would judge otherwise.
+// What was typed has to be the same: only its uncertainty, and what was worked
+// out from files, is a matter of the rules.
+func earlier(r *content.Record, again outcome.Outcome) (other []string, err error) {
+	if len(again.Steps) != len(r.Outcome.Steps) {
+		return nil, fact.New("check.other-steps").Err()
+	}
+	for i := range again.Steps {
+		was, is := &r.Outcome.Steps[i], &again.Steps[i]
+		switch {
+		case !sameStep(was, is):
+			return nil, fact.New("check.step-not-of-plan", "step", was.ID).Err()
+		case was.Verdict == conformity.Pass && is.Verdict == conformity.Fail:
+			return nil, otherVerdict(was, is)
+		}
+		differs := was.Verdict != is.Verdict
+		typed := !slices.ContainsFunc(r.Job.Attempts[was.ID], func(a reading.Attempt) bool { return len(a.Files()) > 0 })
+		byName(was, is, func(w, g *outcome.Check) {
+			differs = differs || g == nil || w.Verdict != g.Verdict || !sameNumber(w.U, g.U)
+			switch {
+			case !typed || err != nil:
+			case g == nil:
+				err = fact.New("check.other-step", "step", was.ID).Err()
+			case !sameTyped(w, g):
+				err = otherCheck(was.ID, w, g)
+			}
+		})
+		if err != nil {
+			return nil, err
+		}
+		if differs {
+			other = append(other, cmp.Or(was.Title, was.ID))
+		}
+	}
+	return other, nil
+}
+
+// byName calls f with each check of was and the one of the same name in is, nil
+// when there is none.
+func byName(was, is *outcome.StepOutcome, f func(was, is *outcome.Check)) {
+	named := map[string][]*outcome.Check{} // those of a name, in their order
+	for i := range is.Checks {
+		c := &is.Checks[i]
+		named[c.Name] = append(named[c.Name], c)
+	}
+	for i := range was.Checks {
+		w := &was.Checks[i]
+		var g *outcome.Check
+		if same := named[w.Name]; len(same) > 0 {
+			g, named[w.Name] = same[0], same[1:]
+		}
+		f(w, g)
+	}
+}
+
+// sameTyped tells whether two checks are of the same typed value, with the same
+// limits as far as both have them.
+func sameTyped(w, g *outcome.Check) bool {
+	if w.Unit != g.Unit || !sameNumber(w.Value, g.Value) {
+		return false
+	}
+	if w.Limits == nil || g.Limits == nil {
+		return true
+	}
+	both := func(a, b *float64) bool { return a == nil || b == nil || sameNumber(a, b) }
+	return both(w.Limits.Low, g.Limits.Low) && both(w.Limits.High, g.Limits.High)
+}
+
+func sameNumber(a, b *float64) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return same(*a, *b)
 }
 
 // complete tells whether all files that a step is judged by are at hand.
@@ -110,8 +204,7 @@ func compare(r *content.Record, again outcome.Outcome, byValue bool) error {
 			return fact.New("check.step-elsewhere", "step", was.ID, "plan", is.ID).Err()
 		}
 		if was.Verdict != is.Verdict {
-			return fact.New("check.other-verdict",
-				"step", was.ID, "was", was.Verdict.Fact(), "is", is.Verdict.Fact()).Err()
+			return otherVerdict(was, is)
 		}
 		if byValue {
 			if err := sameValues(was, is); err != nil {
@@ -130,12 +223,8 @@ func compare(r *content.Record, again outcome.Outcome, byValue bool) error {
 			return errors.Join(fact.New("check.other-step", "step", was.ID).Err(), err)
 		}
 	}
-	if r.Outcome.Verdict != again.Verdict || r.Outcome.Accepted != again.Accepted {
-		return fact.New("check.other-outcome",
-			"was", r.Outcome.Verdict.Fact(), "is", again.Verdict.Fact()).Err()
-	}
-	if byValue {
-		return nil
+	if err := sameOutcome(r, again); err != nil || byValue {
+		return err
 	}
 	if same, err := alike(&r.Outcome, &again); err != nil || !same {
 		return errors.Join(fact.New("check.other-conclusion").Err(), err)
@@ -143,27 +232,40 @@ func compare(r *content.Record, again outcome.Outcome, byValue bool) error {
 	return nil
 }
 
+// sameOutcome compares what the job came to.
+func sameOutcome(r *content.Record, again outcome.Outcome) error {
+	if r.Outcome.Verdict != again.Verdict || r.Outcome.Accepted != again.Accepted {
+		return fact.New("check.other-outcome",
+			"was", r.Outcome.Verdict.Fact(), "is", again.Verdict.Fact()).Err()
+	}
+	return nil
+}
+
+func otherVerdict(was, is *outcome.StepOutcome) error {
+	return fact.New("check.other-verdict",
+		"step", was.ID, "was", was.Verdict.Fact(), "is", is.Verdict.Fact()).Err()
+}
+
+// sameStep tells whether a step is the same one of the plan, with as many
+// attempts.
+func sameStep(was, is *outcome.StepOutcome) bool {
+	return was.ID == is.ID && was.Required == is.Required && was.WhyNeeded == is.WhyNeeded && was.Gate == is.Gate &&
+		was.Kind == is.Kind && was.Title == is.Title && was.Attempts == is.Attempts &&
+		len(was.Earlier) == len(is.Earlier)
+}
+
 // sameValues compares a step with the same one as another version judges it:
 // what decides, and each check that the record has.
 func sameValues(was, is *outcome.StepOutcome) error {
-	sameStep := was.Required == is.Required && was.WhyNeeded == is.WhyNeeded && was.Gate == is.Gate &&
-		was.Kind == is.Kind && was.Title == is.Title && was.Attempts == is.Attempts && slices.Equal(was.Earlier, is.Earlier)
-	if !sameStep {
+	if !sameStep(was, is) || !slices.Equal(was.Earlier, is.Earlier) {
 		return fact.New("check.step-not-of-plan", "step", was.ID).Err()
 	}
-	named := map[string][]*outcome.Check{} // those of a name, in their order
-	for i := range is.Checks {
-		c := &is.Checks[i]
-		named[c.Name] = append(named[c.Name], c)
-	}
-	for k := range was.Checks {
-		w := &was.Checks[k]
-		same := named[w.Name]
-		if len(same) == 0 {
-			return fact.New("check.other-step", "step", was.ID).Err()
+	var err error
+	byName(was, is, func(w, g *outcome.Check) {
+		if g == nil {
+			err = cmp.Or(err, fact.New("check.other-step", "step", was.ID).Err())
+			return
 		}
-		g := same[0]
-		named[w.Name] = same[1:]
 		type values struct {
 			Verdict              conformity.Verdict
 			Unit                 string
@@ -178,11 +280,11 @@ func sameValues(was, is *outcome.StepOutcome) error {
 			}
 			return v
 		}
-		if same, err := alike(of(w), of(g)); err != nil || !same {
-			return errors.Join(otherCheck(was.ID, w, g), err)
+		if same, unlike := alike(of(w), of(g)); err == nil && (unlike != nil || !same) {
+			err = errors.Join(otherCheck(was.ID, w, g), unlike)
 		}
-	}
-	return nil
+	})
+	return err
 }
 
 // otherCheck is the error for a check that comes out otherwise.

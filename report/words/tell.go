@@ -37,6 +37,10 @@ func asForms(table map[string]any) (forms, bool) {
 	return f, len(f) == len(table)
 }
 
+// untold stands for what a catalogue has no text for, such as what only an
+// earlier version said. Its brackets are on no page.
+func untold(key string) string { return "⟦" + key + "⟧" }
+
 // Tell puts a fact into the language's words. A key that the language lacks comes
 // back as it is, in brackets.
 func (c *Catalogue) Tell(f fact.Fact) string {
@@ -45,7 +49,7 @@ func (c *Catalogue) Tell(f fact.Fact) string {
 	}
 	text, ok := c.texts[f.Key]
 	if !ok {
-		return "[" + f.Key + "]"
+		return untold(f.Key)
 	}
 	if all, ok := c.plurals[f.Key]; ok {
 		text = c.form(all, f.Args["n"])

@@ -173,7 +173,7 @@ func (c *Catalogue) Part(prefix string) map[string]string {
 func (c *Catalogue) T(key string, pairs ...string) string {
 	text, ok := c.texts[key]
 	if !ok {
-		return "[" + key + "]"
+		return untold(key)
 	}
 	if len(pairs) == 0 {
 		return text
