@@ -6,13 +6,15 @@ import (
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
+	"proveout/scoring/holes"
 	"proveout/scoring/outcome"
 )
 
-// lasted judges whether a run was long enough. The time base of a computer is
+// lasted judges whether a run was long enough; untested are the times of it that
+// nothing is known of, which do not count. The time base of a computer is
 // good to a few parts in 10⁴, which no limit of minutes notices (common
 // practice, no source); one second of slack covers the rounding of a log.
-func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) outcome.Check {
+func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool, untested []holes.Hole) outcome.Check {
 	m := measurand{unit: "min", dimension: quantity.Duration, limits: conformity.AtLeast(want.Value)}
 	c := outcome.Check{Name: "duration", Title: fact.New("run.duration"), Unit: m.unit, Limits: limitsIn(m)}
 	if math.IsNaN(seconds) {
@@ -29,6 +31,9 @@ func (j *judge) lasted(seconds float64, want quantity.Quantity, stable bool) out
 	default:
 		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("run.too-short", "ran", ran, "wanted", want)
 		c.Settle = fact.New("run.again", "wanted", want)
+	}
+	if told := holes.Told(untested); !told.IsZero() {
+		c.Reason = fact.Text(fact.Sentences(c.Reason, told))
 	}
 	return c
 }

@@ -23,7 +23,6 @@ type heatRun struct {
 	evidence   string
 	seconds    float64 // the run lasted; NaN when nobody knows
 	typed      bool
-	timed      bool    // typed readings say when they were taken
 	hottest    float64 // °C
 	ambient    float64 // °C, the last one seen in a log; 0 when there is none
 }
@@ -68,7 +67,7 @@ func unusable(title, source fact.Fact, err error) outcome.Check {
 		Reason: fact.New("run.unusable", "source", source, "why", fact.Why(err))}
 }
 
-// throttled tells of clocks or frame rates that fell while the card grew hot,
+// throttled tells of clocks or frame rates that fell as the card grew hot,
 // which fails where the plan says so.
 func (j *judge) throttled(found []thermal.Throttling, fails bool) {
 	for _, t := range found {

@@ -10,6 +10,7 @@ import (
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
+	"proveout/scoring/holes"
 	"proveout/scoring/outcome"
 	"proveout/scoring/pacing"
 	"proveout/scoring/thermal"
@@ -30,6 +31,14 @@ type loadRun struct {
 	report  *pacing.Report // nil when only a score was typed
 	score   float64        // NaN when there is none
 	seconds float64        // NaN when nobody knows
+}
+
+// untested are the times of the run that its log says nothing of.
+func (r *loadRun) untested() []holes.Hole {
+	if r.report == nil {
+		return nil
+	}
+	return r.report.Holes
 }
 
 // load judges timed 3D runs: duration, freezes, stalls, frame rate, how alike
@@ -239,7 +248,7 @@ func (j *loadJudge) oneRun(r *loadRun, several bool) {
 		return c
 	}
 	if j.spec.Duration != nil {
-		j.check(label(j.lasted(r.seconds, *j.spec.Duration, false)))
+		j.check(label(j.lasted(r.seconds, *j.spec.Duration, false, r.untested())))
 	}
 	if r.report == nil {
 		return

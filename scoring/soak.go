@@ -53,18 +53,12 @@ func (j *soakJudge) run() {
 	length := j.length()
 	if j.spec.Duration != nil {
 		stable := j.spec.EndEarly && j.report.Settling == thermal.Stable
-		j.check(j.lasted(length, *j.spec.Duration, stable))
+		j.check(j.lasted(length, *j.spec.Duration, stable, j.report.Gaps))
 	}
-	j.ambient()
-	j.check(j.peak())
-	if j.spec.Stability != nil {
-		j.check(j.stable())
-	}
-	j.atRated()
-	j.rise()
-	j.throttled(j.report.Throttling, j.spec.ThrottleFail)
-	if j.spec.Prove != "" {
-		j.check(j.faultGone(&j.spec.Timed, []float64{length}, 0))
+	if j.report.Doubt.IsZero() {
+		j.judgeHeat(length)
+	} else {
+		j.check(j.doubted())
 	}
 	j.out.Findings = append(j.out.Findings, j.report.Sentences...)
 	if j.heat.typed {
@@ -76,6 +70,29 @@ func (j *soakJudge) run() {
 	numbers := j.report
 	numbers.Curve = nil
 	j.detail("thermal", numbers)
+}
+
+// doubted is the check of a log that does not speak for the card: nothing else is
+// judged from it.
+func (j *soakJudge) doubted() outcome.Check {
+	return outcome.Check{
+		Name: "sensor", Title: fact.New("soak.sensor"), Verdict: conformity.Inconclusive,
+		Reason: fact.New("soak.nothing-judged", "why", j.report.Doubt), Settle: parts(j.report.Look),
+	}
+}
+
+func (j *soakJudge) judgeHeat(length float64) {
+	j.ambient()
+	j.check(j.peak())
+	if j.spec.Stability != nil {
+		j.check(j.stable())
+	}
+	j.atRated()
+	j.rise()
+	j.throttled(j.report.Throttling, j.spec.ThrottleFail)
+	if j.spec.Prove != "" {
+		j.check(j.faultGone(&j.spec.Timed, []float64{length}, 0))
+	}
 }
 
 // read gathers the rows of the attempt's log, or the typed readings.
@@ -127,7 +144,6 @@ func (run *heatRun) takeTyped(a *reading.Attempt) {
 			row[thermal.Power] = power[i].Number()
 		}
 		run.add(row)
-		run.timed = run.timed || r.After != nil
 		run.resolution = math.Max(run.resolution, r.Resolution)
 		if r.Place != "" {
 			run.place = r.Place
@@ -147,21 +163,28 @@ func afterStart(r reading.Reading, start time.Time) float64 {
 	return float64(r.At.UnixMilli())/1000 - float64(start.Unix())
 }
 
-// length is how long the soak lasted and was watched. A stated duration counts
-// no further than one interval of the plan behind the last reading whose time
-// was stated.
+// length is how long the soak lasted and was watched, without the holes. A reading
+// speaks for the time up to the next one, and for no more than the interval of the
+// plan before the first and behind the last.
 func (j *soakJudge) length() float64 {
+	r := &j.report
 	if math.IsNaN(j.heat.seconds) {
-		return j.report.LoadEnd - j.report.LoadStart
+		return r.Tested
 	}
-	if j.heat.timed && j.spec.Every != nil {
-		if seen := j.report.LoadEnd + j.spec.Every.Value; seen < j.heat.seconds {
-			j.warning(fact.New("soak.not-watched-to-the-end",
-				"last", minutes(j.report.LoadEnd), "length", minutes(j.heat.seconds)))
-			return seen
+	if j.spec.Every == nil {
+		length := j.heat.seconds
+		for _, g := range r.Gaps {
+			length -= g.To - g.From
 		}
+		return length
 	}
-	return j.heat.seconds
+	every := j.spec.Every.Value
+	seen := math.Min(math.Max(r.LoadStart, 0), every) + r.Tested + every
+	if r.LoadEnd+every < j.heat.seconds {
+		j.warning(fact.New("soak.not-watched-to-the-end",
+			"last", minutes(r.LoadEnd), "length", minutes(j.heat.seconds)))
+	}
+	return math.Min(seen, j.heat.seconds)
 }
 
 // ambient judges whether the soak was made in the surroundings that the plan
@@ -205,6 +228,14 @@ func soakOptions(spec *plans.Soak, family *plans.Family) thermal.Options {
 	}
 	if rated := family.Thermal.RatedAmbient; rated != nil {
 		o.RatedAmbient = &rated.Value
+	}
+	if spec.Every != nil {
+		o.Every = spec.Every.Value
+	}
+	for i, r := range family.Thermal.Rise {
+		if i == 0 || r.Rise.Value < o.GoodRise {
+			o.GoodRise = r.Rise.Value
+		}
 	}
 	if s := spec.Stability; s != nil {
 		o.Drift, o.Window = s.Rate.Value*3600, s.Window.Value

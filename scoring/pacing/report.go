@@ -8,6 +8,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/holes"
 )
 
 // Options choose limits; the zero value is usable.
@@ -50,13 +51,14 @@ type Report struct {
 	Slowest
 	Stalling
 
-	Drift    *Drift      `json:"drift"`
-	Change   *Change     `json:"change_point"`
-	BadRows  int64       `json:"bad_rows"`
-	Sampled  bool        `json:"from_rate_samples"`
-	Series   []Point     `json:"series"`
-	Shape    []Bar       `json:"distribution"`
-	Sentence []fact.Fact `json:"sentences"`
+	Drift    *Drift       `json:"drift"`
+	Change   *Change      `json:"change_point"`
+	Holes    []holes.Hole `json:"holes,omitempty"` // of the run, not tested
+	BadRows  int64        `json:"bad_rows"`
+	Sampled  bool         `json:"from_rate_samples"`
+	Series   []Point      `json:"series"`
+	Shape    []Bar        `json:"distribution"`
+	Sentence []fact.Fact  `json:"sentences"`
 }
 
 // Times are the frame times in numbers.
@@ -110,7 +112,7 @@ func (a *Accumulator) Report(o Options) (Report, error) {
 	}
 	o = o.withDefaults()
 	spans, slow := a.stretches(), a.slow.longest()
-	r := Report{BadRows: a.bad, Sampled: a.rates}
+	r := Report{BadRows: a.bad, Sampled: a.rates, Holes: a.holes}
 	r.Frames, r.Duration, r.Min, r.Max = a.n, a.time/1000, a.min, a.max
 	r.MeanMs = r.Duration * 1000 / float64(a.n)
 	if a.rates {

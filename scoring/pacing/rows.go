@@ -1,6 +1,10 @@
 package pacing
 
-import "math"
+import (
+	"math"
+
+	"proveout/scoring/holes"
+)
 
 // Columns are the places of what a log says of frames; −1 where it has none.
 type Columns struct {
@@ -26,6 +30,9 @@ func (c Columns) Add(a *Accumulator, value func(place int) float64) {
 	switch {
 	case c.Frame >= 0:
 		a.Add(1000 * value(c.Frame))
+		if c.Time >= 0 {
+			a.clock(value(c.Time), value(c.Frame))
+		}
 	case c.Stamp >= 0:
 		a.addStamp(value(c.Stamp))
 	case c.Time >= 0:
@@ -45,6 +52,50 @@ type sampled struct {
 	froze   []Freeze
 	still   bool // the rate sample before was zero
 	samples int64
+
+	began float64 // s, first time
+	holes []holes.Hole
+}
+
+// keptHoles is how many holes of a run are kept.
+const keptHoles = 256
+
+// hole notes a time of the run without any sample: longer than five usual ones,
+// and than 5 s (common practice, no source). It is no time tested: the computer may
+// have hung. usual and the time it begins and ends are in seconds.
+func (a *Accumulator) hole(from, to, usual float64) bool {
+	least := math.Max(5, 5*usual)
+	if usual == 0 {
+		least = 60 // nothing is usual yet
+	}
+	if to-from <= least {
+		return false
+	}
+	if len(a.holes) < keptHoles {
+		a.holes = append(a.holes, holes.Hole{From: from - a.began, To: to - a.began})
+	}
+	return true
+}
+
+// usualPeriod is the mean time of a sample so far in seconds; 0 before the third.
+func (a *Accumulator) usualPeriod() float64 {
+	if a.samples < 3 {
+		return 0
+	}
+	return a.period / float64(a.samples)
+}
+
+// clock holds frame times against the time of their rows, in seconds.
+func (a *Accumulator) clock(t, frame float64) {
+	if math.IsNaN(t) || math.IsInf(t, 0) {
+		return
+	}
+	if !a.stamps {
+		a.began = t
+	} else if frame < t-a.stamp {
+		a.hole(a.stamp, t, frame)
+	}
+	a.stamps, a.stamp = true, t
 }
 
 // addStamp takes the time stamp of a frame in seconds; the frame time is the
@@ -71,7 +122,9 @@ func (a *Accumulator) addRateAt(fps, t float64) {
 		a.bad++
 		return
 	}
-	if a.stamps && t > a.stamp {
+	if !a.stamps {
+		a.began = t
+	} else if t > a.stamp && !a.hole(a.stamp, t, a.usualPeriod()) {
 		a.addRate(fps, t-a.stamp)
 	}
 	a.stamps, a.stamp = true, t

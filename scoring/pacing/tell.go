@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"proveout/plans/fact"
+	"proveout/scoring/holes"
 )
 
 // tell says what the report holds.
@@ -14,6 +15,9 @@ func (r *Report) tell() {
 		"rate", fact.In(*r.MeanFPS, "").To(0.01), "median", fact.In(r.Median, "ms").To(0.01)))
 	if r.Sampled {
 		r.say(fact.New("pacing.samples"))
+	}
+	if told := holes.Told(r.Holes); !told.IsZero() {
+		r.say(told)
 	}
 	r.tellSlowest()
 	r.tellStalls()

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"proveout/plans/fact"
+	"proveout/scoring/holes"
 )
 
 // An Accumulator takes a log of any length row by row in bounded memory. Up to
@@ -13,6 +14,7 @@ import (
 // 4096 of them. Peak, gaps, row counts and the display step come from every row.
 // The zero value is ready.
 type Accumulator struct {
+	screen   screen
 	bins     []bin
 	width    float64 // s; 0 as long as rows are kept as they are
 	origin   float64
@@ -41,23 +43,31 @@ func (b *bin) merge(c bin) {
 
 func (b *bin) mean(q Quantity) float64 { return b.sum[q] / b.count[q] }
 
-// Add takes one row. A time that runs backward is reported by Analyse.
+// Add takes one row. A time that runs backward is reported by Analyse. A reading
+// that no card can give is left out and counted.
 func (a *Accumulator) Add(r Row) {
-	time, temp := r[Time], r[Temperature]
-	if !finite(time) || !finite(temp) {
+	if !finite(r[Time]) || !finite(r[Temperature]) {
 		a.dropped++
 		return
 	}
+	for _, row := range a.screen.pass(r) {
+		a.take(row)
+	}
+}
+
+// take takes a row that a card may have given.
+func (a *Accumulator) take(r Row) {
+	time, temp := r[Time], r[Temperature]
 	if a.rows == 0 {
 		a.origin, a.peak, a.peakAt = time, temp, time
 	} else if time < a.last {
 		if a.backward == nil {
-			a.backward = fact.New("thermal.time-runs-backward", "row", a.rows+a.dropped+1,
+			a.backward = fact.New("thermal.time-runs-backward", "row", a.rows+a.dropped+a.screen.count+1,
 				"from", fact.In(a.last, "s").Whole(), "to", fact.In(time, "s").Whole()).Err()
 		}
 		return
 	} else {
-		a.gaps.add(Gap{a.last, time})
+		a.gaps.add(holes.Hole{From: a.last, To: time})
 	}
 	a.rows++
 	a.last = time
@@ -122,6 +132,14 @@ func (a *Accumulator) halve() {
 // is the display step in °C, deduced when zero. A log that cannot be judged gives
 // a [fact.Error] that says why.
 func (a *Accumulator) Analyse(resolution float64, o Options) (Report, error) {
+	unsettled, doubted := a.screen.waiting()
+	if len(unsettled) > 0 { // too few came to doubt any of them
+		b := *a // which holds no other row
+		for _, row := range unsettled {
+			b.take(row)
+		}
+		a = &b
+	}
 	if a.backward != nil {
 		return Report{}, a.backward
 	}
@@ -134,10 +152,11 @@ func (a *Accumulator) Analyse(resolution float64, o Options) (Report, error) {
 	log := a.samples()
 	log.resolution = resolution
 	seen := Input{Readings: a.rows, Dropped: a.dropped, Decimated: a.width > 0, Resolution: resolution}
+	seen.Impossible, seen.Odd, seen.Leaps = a.screen.count+doubted, a.screen.odd, a.screen.leaps
 	if seen.Decimated {
-		seen.Gaps = a.gaps.list()
+		seen.Gaps = a.gaps.list(o.Every)
 	} else {
-		seen.Gaps = gaps(log.time)
+		seen.Gaps = gaps(log.time, longestStep(o.Every, usualStep(log.time)))
 	}
 	return analyse(log, seen, Hottest{Peak: a.peak, PeakAt: a.peakAt}, o), nil
 }
@@ -170,13 +189,13 @@ func (a *Accumulator) samples() samples {
 type longGaps struct {
 	n       float64
 	total   float64
-	longest []Gap
+	longest []holes.Hole
 	least   float64 // s; one that is not longer need not be kept
 }
 
-const keptGaps = 64
+const keptGaps = 256
 
-func (g *longGaps) add(gap Gap) {
+func (g *longGaps) add(gap holes.Hole) {
 	length := gap.To - gap.From
 	g.n++
 	g.total += length
@@ -192,20 +211,20 @@ func (g *longGaps) add(gap Gap) {
 }
 
 // longestOf puts the longest first and leaves out those beyond keptGaps.
-func longestOf(gaps []Gap) []Gap {
-	slices.SortStableFunc(gaps, func(a, b Gap) int { return cmp.Compare(b.To-b.From, a.To-a.From) })
+func longestOf(gaps []holes.Hole) []holes.Hole {
+	slices.SortStableFunc(gaps, func(a, b holes.Hole) int { return cmp.Compare(b.To-b.From, a.To-a.From) })
 	return gaps[:min(len(gaps), keptGaps)]
 }
 
-// list returns those longer than five mean steps, in order of time.
-func (g *longGaps) list() []Gap {
-	out := []Gap{}
-	limit := 5 * g.total / math.Max(1, g.n)
+// list returns those longer than may be, in order of time.
+func (g *longGaps) list(every float64) []holes.Hole {
+	out := []holes.Hole{}
+	limit := longestStep(every, g.total/math.Max(1, g.n))
 	for _, gap := range longestOf(slices.Clone(g.longest)) {
 		if gap.To-gap.From > limit {
 			out = append(out, gap)
 		}
 	}
-	slices.SortFunc(out, func(a, b Gap) int { return cmp.Compare(a.From, b.From) })
+	slices.SortFunc(out, func(a, b holes.Hole) int { return cmp.Compare(a.From, b.From) })
 	return out
 }

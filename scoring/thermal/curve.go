@@ -117,8 +117,7 @@ func fitLoad(log samples, o Options) (*curve, Reason, fact.Fact) {
 	s, err := fitRise(log.time, log.temp, o.Start)
 	if err != nil {
 		if hump, ok := findHump(log, last-means[0], rough); ok {
-			return nil, Overshoot, fact.New("thermal.overshoots",
-				"by", fact.In(hump.height, "°C").To(0.1), "at", fact.In(hump.at, "s").To(1))
+			return nil, Overshoot, hump.told(log)
 		}
 		return nil, TooShort, fact.New("thermal.no-curve-settles")
 	}

@@ -14,6 +14,7 @@ import (
 	"sort"
 
 	"proveout/scoring/conformity"
+	"proveout/scoring/holes"
 )
 
 // A Quantity is what a column of a log holds.
@@ -28,13 +29,14 @@ const (
 	Second                      // °C, of a second sensor
 	Clock                       // Hz
 	FrameRate                   // frames per second
+	Fan                         // turns per second, or the share of full speed
 	quantities                  // how many there are
 )
 
 // names are those that logs have for them.
 var names = [quantities]string{
 	Time: "time", Temperature: "temperature", Ambient: "ambient", Power: "power",
-	Second: "memory-temperature", Clock: "core-clock", FrameRate: "fps",
+	Second: "memory-temperature", Clock: "core-clock", FrameRate: "fps", Fan: "fan-speed",
 }
 
 // A Row is one line of a log. NaN stands for a quantity that it does not hold.
@@ -58,6 +60,9 @@ func ColumnsOf(place func(quantity string) int) Columns {
 	var c Columns
 	for q, name := range names {
 		c[q] = place(name)
+	}
+	if c[Fan] < 0 {
+		c[Fan] = place("fan-duty")
 	}
 	return c
 }
@@ -105,22 +110,26 @@ func (s samples) from(origin float64) samples {
 	return s
 }
 
-// A Gap is a time without readings that is much longer than usual.
-type Gap struct {
-	From float64 `json:"from_s"`
-	To   float64 `json:"to_s"`
-}
-
-// gaps lists times without readings longer than five usual steps.
-func gaps(times []float64) []Gap {
-	limit := 5 * usualStep(times)
-	out := []Gap{}
+// gaps lists times without readings longer than limit.
+func gaps(times []float64, limit float64) []holes.Hole {
+	out := []holes.Hole{}
 	for i := 1; i < len(times); i++ {
-		if limit > 0 && times[i]-times[i-1] > limit {
-			out = append(out, Gap{times[i-1], times[i]})
+		if times[i]-times[i-1] > limit {
+			out = append(out, holes.Hole{From: times[i-1], To: times[i]})
 		}
 	}
 	return out
+}
+
+// longestStep is the time that may lie between two readings, in seconds: half as
+// much again as the interval that was asked for; where none was, five usual steps,
+// or the minute in which no card's temperature comes and goes unseen (common
+// practice, no source).
+func longestStep(every, usual float64) float64 {
+	if every > 0 {
+		return 1.5 * every
+	}
+	return math.Max(60, 5*usual)
 }
 
 // usualStep is the median of the changes from one value to the next, without

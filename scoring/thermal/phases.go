@@ -6,6 +6,8 @@ import (
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/stat"
+
+	"proveout/scoring/holes"
 )
 
 // phases are the moments at which the load came on and went off.
@@ -20,9 +22,9 @@ type phases struct {
 func findPhases(log samples) phases {
 	n := len(log.time)
 	p := phases{start: log.time[0], end: log.time[n-1]}
-	if from, to, ok := poweredSpan(log); ok {
-		p.start, p.end = from, to
-		p.endSeen = to < log.time[n-1]
+	if on := poweredSpans(log); len(on) > 0 {
+		p.start, p.end = on[0].From, on[len(on)-1].To
+		p.endSeen = p.end < log.time[n-1]
 		return p
 	}
 	// A steady power column says that the load did not end.
@@ -37,33 +39,45 @@ func findPhases(log samples) phases {
 	return p
 }
 
-// poweredSpan finds load by power: two clearly separate levels, and the log
-// from the first to the last reading on the upper side.
-func poweredSpan(log samples) (from, to float64, ok bool) {
+// poweredSpans finds loads by power: two clearly separate levels, and for each
+// stay on the upper side the first and the last reading of it. A pause of less than
+// half a minute, or of three readings, parts nothing.
+func poweredSpans(log samples) []holes.Hole {
 	power := finiteOf(log.other[Power])
 	if len(power) < 10 {
-		return 0, 0, false
+		return nil
 	}
 	slices.Sort(power)
 	// Not the very ends: a reading or two while the load changes belong to no level.
 	low, high := power[len(power)/50], power[len(power)-1-len(power)/10]
 	if high <= 0 || low > 0.6*high {
-		return 0, 0, false
+		return nil
 	}
 	middle := (low + high) / 2
-	first, last := -1, -1
+	var spans []holes.Hole
+	var count []int
+	last, off := -1, 0
 	for i, p := range log.other[Power] {
-		if p >= middle {
-			if first < 0 {
-				first = i
+		if !(p >= middle) {
+			if p < middle {
+				off++
 			}
-			last = i
+			continue
+		}
+		if last < 0 || off > 3 && log.time[i]-log.time[last] > 30 {
+			spans, count = append(spans, holes.Hole{From: log.time[i]}), append(count, 0)
+		}
+		spans[len(spans)-1].To = log.time[i]
+		count[len(count)-1]++
+		last, off = i, 0
+	}
+	loads := spans[:0]
+	for i, s := range spans {
+		if count[i] >= 5 {
+			loads = append(loads, s)
 		}
 	}
-	if last-first < 4 {
-		return 0, 0, false
-	}
-	return log.time[first], log.time[last], true
+	return loads
 }
 
 // coolingBegins finds the moment after which the temperature falls back by at

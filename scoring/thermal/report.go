@@ -8,6 +8,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/holes"
 )
 
 // Options are what the plan, the family and the technician state. The zero
@@ -25,6 +26,9 @@ type Options struct {
 	LimitPlace   Place
 	RatedAmbient *float64 // °C, at which the limit holds
 
+	Every    float64 // s, interval at which readings were asked for; 0 when nobody asked
+	GoodRise float64 // °C, least rise over ambient of known-good cards; 0 when not known
+
 	Drift  float64 // °C per hour, limit of stability; 2 when zero
 	Window float64 // s, for the last slope; chosen when zero
 }
@@ -32,6 +36,7 @@ type Options struct {
 // A Report is everything that follows from one log. Fields that are not known
 // are nil. Times are the log's own, except time constants. Its JSON is flat.
 type Report struct {
+	Health
 	Fit
 	Stability
 	Hottest
@@ -120,13 +125,18 @@ type Cooling struct {
 // An Input says what was read, over all rows, and which part of it was under
 // load.
 type Input struct {
-	Readings   int     `json:"readings"`
-	Dropped    int     `json:"dropped"`    // rows without time or temperature
-	Decimated  bool    `json:"decimated"`  // too many to be kept one by one
-	Resolution float64 `json:"resolution"` // °C; 0: none seen
-	LoadStart  float64 `json:"load_start_s"`
-	LoadEnd    float64 `json:"load_end_s"`
-	Gaps       []Gap   `json:"gaps"`
+	Readings   int          `json:"readings"`
+	Dropped    int          `json:"dropped"`    // rows without time or temperature
+	Decimated  bool         `json:"decimated"`  // too many to be kept one by one
+	Resolution float64      `json:"resolution"` // °C; 0: none seen
+	LoadStart  float64      `json:"load_start_s"`
+	LoadEnd    float64      `json:"load_end_s"`
+	Gaps       []holes.Hole `json:"gaps"`
+	Tested     float64      `json:"tested_s"` // of the load, without the gaps
+
+	Impossible int          `json:"impossible,omitempty"` // readings that no card can give, left out
+	Odd        []Reading    `json:"odd,omitempty"`        // the first of them
+	Leaps      []holes.Hole `json:"leaps,omitempty"`      // from one level to another that no card reaches so fast
 }
 
 // A CurvePoint is one point of the figure. Fit, Low and High are nil where no
@@ -144,11 +154,24 @@ func analyse(log samples, seen Input, hottest Hottest, o Options) Report {
 	if o.Drift <= 0 {
 		o.Drift = usualDrift
 	}
+	cycling := findCycling(log)
+	var loads []holes.Hole
+	if cycling == nil || len(finiteOf(log.other[Power])) > 0 {
+		loads = findLoads(log)
+	}
+	if len(loads) > 1 {
+		log = longestLoad(log, loads)
+		cycling = findCycling(log)
+	}
 	p := findPhases(log)
 	load := log.between(p.start, p.end)
 	seen.LoadStart, seen.LoadEnd = p.start, p.end
+	seen.Tested = p.end - p.start
+	for _, g := range seen.Gaps {
+		seen.Tested -= g.Within(p.start, p.end)
+	}
 	r := Report{
-		Input: seen, Hottest: hottest,
+		Input: seen, Hottest: hottest, Health: Health{Loads: loads, Cycling: cycling},
 		Assumptions: []fact.Fact{}, Sentences: []fact.Fact{}, Settle: []fact.Fact{},
 	}
 	if p.guessed {
@@ -161,6 +184,7 @@ func analyse(log samples, seen Input, hottest Hottest, o Options) Report {
 	r.takeStability(load, c, o)
 	r.takeHeat(load, o)
 	r.takePrediction(o)
+	r.takeHealth(log, load, o)
 	if p.endSeen {
 		r.takeCooling(log, o)
 	}

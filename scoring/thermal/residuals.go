@@ -119,8 +119,7 @@ func (x residuals) explain(log samples, height, u float64) (Reason, fact.Fact) {
 		return PowerChanged, fact.New("thermal.power-changed", "from", fact.In(from, "W"), "to", fact.In(to, "W"))
 	}
 	if hump, ok := findHump(log, height, x.rough); ok {
-		return Overshoot, fact.New("thermal.overshoots-or-eases",
-			"by", fact.In(hump.height, "°C").To(0.1), "at", fact.In(hump.at, "s").To(1))
+		return Overshoot, hump.told(log)
 	}
 	if tooRough && x.sd > 2*x.rough/3 && x.rough > room/2 {
 		var step fact.Arg = fact.New("thermal.no-visible-size")
@@ -129,16 +128,23 @@ func (x residuals) explain(log samples, height, u float64) (Reason, fact.Fact) {
 		}
 		return Wanders, fact.New("thermal.wanders",
 			"sd", fact.In(x.sd, "°C").To(0.1), "step", step,
-			"rise", fact.In(height, "°C").To(0.1), "room", fact.In(room, "°C").To(0.1))
+			"rise", fact.In(height, "°C").To(0.1), "room", fact.In(room, "°C").To(0.1),
+			"cause", causeOf(log, x.at, fact.New("thermal.cause-steps")))
 	}
 	return Residuals, fact.New("thermal.off-the-curve",
 		"by", fact.In(x.systematic, "°C").To(0.01), "at", fact.In(x.at, "s").To(1),
 		"explained", fact.In(x.allowed, "°C").To(0.01),
-		"n", x.runs, "usual", fact.In(x.usualRuns, "").To(0.1))
+		"n", x.runs, "usual", fact.In(x.usualRuns, "").To(0.1),
+		"cause", causeOf(log, x.at, fact.New("thermal.cause-cooling")))
 }
 
 // A hump is a stretch that is warmer than what follows.
 type hump struct{ height, at float64 }
+
+func (h hump) told(log samples) fact.Fact {
+	return fact.New("thermal.overshoots", "by", fact.In(h.height, "°C").To(0.1), "at", fact.In(h.at, "s").To(1),
+		"cause", causeOf(log, h.at, fact.New("thermal.cause-control")))
+}
 
 // findHump looks for a stretch that is warmer than the end of the log by more
 // than rounding, scatter and 3 % of the rise: the sign of a control that steps in.

@@ -5,10 +5,16 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/holes"
 )
 
 // tell says what the report holds, and what would settle an open question.
 func (r *Report) tell(o Options) {
+	if !r.Doubt.IsZero() {
+		r.say(fact.New("thermal.in-doubt", "why", r.Doubt))
+		r.Settle = append(r.Settle, r.Look...)
+	}
+	r.tellReadings()
 	r.say(r.tellPeak(o))
 	if !r.PlaceProblem.IsZero() {
 		r.say(fact.New("thermal.no-judgement", "why", r.PlaceProblem))
@@ -30,12 +36,26 @@ func (r *Report) tell(o Options) {
 	for _, t := range r.Throttling {
 		r.say(t.Sentence)
 	}
-	if n := len(r.Gaps); n > 0 {
-		r.say(fact.New("thermal.gaps", "n", n,
-			"from", fact.In(r.Gaps[0].From, "s").To(1), "to", fact.In(r.Gaps[0].To, "s").To(1)))
-	}
 	if r.PeakIsolated {
 		r.say(fact.New("thermal.peak-stands-alone", "at", fact.In(r.PeakAt, "s").To(1)))
+	}
+}
+
+// tellReadings says what the recording holds beside one load.
+func (r *Report) tellReadings() {
+	if n := len(r.Loads); n > 0 {
+		r.say(fact.New("thermal.loads", "n", n, "from", inMinutes(r.LoadStart), "to", inMinutes(r.LoadEnd)))
+	}
+	if c := r.Cycling; c != nil {
+		r.say(fact.New("thermal.cycles",
+			"period", fact.In(c.Period, "s").Digits(2), "swing", fact.In(c.PeakToPeak, "°C").To(0.1)))
+	}
+	if r.Impossible > 0 && len(r.Odd) > 0 {
+		r.say(fact.New("thermal.impossible", "n", r.Impossible,
+			"temp", fact.In(r.Odd[0].Temp, "°C"), "at", inMinutes(r.Odd[0].Time)))
+	}
+	if told := holes.Told(r.Gaps); !told.IsZero() {
+		r.say(told)
 	}
 }
 

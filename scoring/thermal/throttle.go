@@ -9,7 +9,8 @@ import (
 	"proveout/scoring/conformity"
 )
 
-// A Throttling is a clock or frame rate that fell while the temperature rose.
+// A Throttling is a clock that fell under load when the card had grown warm, or a
+// frame rate that fell while the temperature rose.
 type Throttling struct {
 	Quantity string    `json:"quantity"` // "clock" or "frame rate"
 	From     float64   `json:"from"`     // Hz or frames per second, while cooler
@@ -23,14 +24,14 @@ type Throttling struct {
 // throttlings looks at clock and frame rate of the loaded log.
 func throttlings(log samples) []Throttling {
 	out := []Throttling{}
-	if t, ok := throttled(log, log.other[Clock]); ok {
+	if t, ok := throttled(log, Clock); ok {
 		t.Quantity = "clock"
 		t.Sentence = fact.New("thermal.clock-throttled",
 			"from", fact.In(t.From/1e6, "MHz"), "to", fact.In(t.To/1e6, "MHz"), "share", fact.In(100*t.Drop, "%").To(0.1),
 			"at", fact.In(t.Since, "s").To(1), "temp", fact.In(t.Temp, "°C").To(0.1))
 		out = append(out, t)
 	}
-	if t, ok := throttled(log, log.other[FrameRate]); ok {
+	if t, ok := throttled(log, FrameRate); ok {
 		t.Quantity = "frame rate"
 		t.Sentence = fact.New("thermal.frame-rate-throttled",
 			"from", fact.In(t.From, ""), "to", fact.In(t.To, ""), "share", fact.In(100*t.Drop, "%").To(0.1),
@@ -43,8 +44,11 @@ func throttlings(log samples) []Throttling {
 // throttled compares parts of the loaded log. It needs a fall of the quantity by
 // 2 % and by three times its own scatter, a temperature that rose by three
 // display steps or 2 °C, and a rank correlation of −0.5 or below between the
-// two (thresholds: common practice, no source).
-func throttled(log samples, column []float64) (Throttling, bool) {
+// two (thresholds: common practice, no source). A clock that falls takes the
+// temperature down with it: there it is enough that the card had grown so warm
+// before. A frame rate may fall with what is drawn.
+func throttled(log samples, q Quantity) (Throttling, bool) {
+	column := log.other[q]
 	var times, temps, values []float64
 	for i, v := range column {
 		if finite(v) {
@@ -73,21 +77,19 @@ func throttled(log samples, column []float64) (Throttling, bool) {
 	end := conformity.Median(levels[parts-fifth:])
 	t := Throttling{From: best, To: end, Drop: 1 - end/best}
 	rank := rankCorrelation(warm[from:], levels[from:])
-	rise := stat.Mean(warm[parts-fifth:], nil) - stat.Mean(warm[from:from+fifth], nil)
-	scatter := roughness(values) / math.Sqrt(float64(n/parts*fifth))
-	fell := t.Drop > 0.02 && best-end >= 3*scatter
-	// A rise that is too small for the display counts when the two go together closely.
-	rose := rise >= math.Max(3*log.resolution, 2) || rise > 0.5 && rank < -0.8
-	if !fell || !rose || rank > -0.5 {
-		return Throttling{}, false
-	}
 	for k := from; k < parts; k++ {
 		if levels[k] < (best+end)/2 {
 			t.Since, t.Temp = begins[k], warm[k]
 			break
 		}
 	}
-	return t, true
+	warmed := q == Clock && t.Temp-temps[0] >= math.Max(3*log.resolution, 2)
+	rise := stat.Mean(warm[parts-fifth:], nil) - stat.Mean(warm[from:from+fifth], nil)
+	scatter := roughness(values) / math.Sqrt(float64(n/parts*fifth))
+	fell := t.Drop > 0.02 && best-end >= 3*scatter
+	// A rise that is too small for the display counts when the two go together closely.
+	rose := rise >= math.Max(3*log.resolution, 2) || rise > 0.5 && rank < -0.8 || warmed
+	return t, fell && rose && (rank <= -0.5 || warmed)
 }
 
 // rankCorrelation is Spearman's: the correlation of ranks, with mean ranks for
