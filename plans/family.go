@@ -152,6 +152,13 @@ func hexID(to *string, own bool) document.Target {
 	})
 }
 
+// exampleKey marks values that nobody measured: they show the form and never
+// decide. Who copies a family keeps the mark until the values are the shop's own.
+func exampleKey(to *bool, which string) key {
+	return key{Name: "example", To: document.Flag(to), Label: "-",
+		What: "true: " + which + " are invented, show the form and never decide"}
+}
+
 // noSource is how to write the source of a limit that has none.
 const noSource = `"common practice, no source"`
 
@@ -253,6 +260,7 @@ type Thermal struct {
 	MaxRating    *quantity.Quantity // absolute maximum rating
 	RatedAmbient *quantity.Quantity // hottest ambient the card is meant for
 	Rise         []RiseReference    // rise over ambient of good cards
+	Example      bool               // the rises are example values
 	Power        *quantity.Quantity // W under load, when known
 	Source       string
 }
@@ -263,7 +271,10 @@ func (t *Thermal) keys() []key {
 		most = t.MaxTemp.String() + " at the " + t.Sensor
 	}
 	rises := ""
-	if len(t.Rise) > 0 {
+	switch {
+	case len(t.Rise) > 0 && t.Example:
+		rises = strconv.Itoa(len(t.Rise)) + " example values"
+	case len(t.Rise) > 0:
 		rises = strconv.Itoa(len(t.Rise)) + " good cards"
 	}
 	temperature := func(to **quantity.Quantity) document.Target {
@@ -280,6 +291,7 @@ func (t *Thermal) keys() []key {
 		{Name: "power", To: amount(&t.Power, quantity.Power, aboveZero), What: "power under load"},
 		{Name: "rise", To: document.Tables(&t.Rise, riseKeys, nil, "card"), Says: rises,
 			What: "rise over ambient of known-good cards at the end of a soak"},
+		exampleKey(&t.Example, "the rises"),
 		{Name: "source", To: document.Text(&t.Source), Absent: "none; needed with max_temp",
 			What: "where the limits come from"},
 	}
@@ -324,6 +336,7 @@ type Rail struct {
 	Resistance *quantity.Quantity // typical resistance to ground of a good card, unpowered
 	Good       []float64          // Ω to ground of known-good cards, unpowered
 	ShortBelow *quantity.Quantity // at or below this the rail is shorted
+	Example    bool               // the resistances of good cards are example values
 	Source     string
 }
 
@@ -342,6 +355,7 @@ func railKeys(r *Rail) []key {
 			What: "to ground of known-good cards, unpowered, one value a card"},
 		{Name: "short_below", To: exactly(&r.ShortBelow, quantity.Resistance),
 			What: "at or below this the rail is shorted"},
+		exampleKey(&r.Example, "resistance and good"),
 		{Name: "source", To: document.Text(&r.Source), Absent: "the slot's, else needed", What: "where the limits come from"},
 	}
 }
@@ -389,6 +403,7 @@ type ReferenceSet struct {
 	Bench    string           `json:"bench"`
 	Unit     string           `json:"unit"`   // "fps", "score"
 	Better   string           `json:"better"` // "higher", "lower"
+	Example  bool             `json:"example,omitempty"`
 	Source   string           `json:"source,omitempty"`
 	Scores   []ReferenceScore `json:"scores"`
 }
@@ -401,6 +416,7 @@ func referenceKeys(r *ReferenceSet) []key {
 		{Name: "bench", To: document.Text(&r.Bench), Needed: `"bench-1"`, What: "the bench it was run on"},
 		{Name: "unit", To: document.Text(&r.Unit), Needed: `"fps"`, What: "fps, score"},
 		{Name: "better", To: document.Word(&r.Better, "higher", "lower"), What: "which score is the better one"},
+		exampleKey(&r.Example, "the scores"),
 		{Name: "source", To: document.Text(&r.Source), What: "where the scores come from"},
 		{Name: "scores", To: document.Tables(&r.Scores, scoreKeys, nil, "card"),
 			Needed: `[{ card = "…", value = 61.2 }]`, Filled: "add a score, or remove the set",

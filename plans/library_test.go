@@ -42,10 +42,18 @@ func TestLibrary(t *testing.T) {
 				if r.Bench != "bench-1" || len(r.Scores) < 8 {
 					t.Errorf("%s %s: set %s on %s has %d scores", id, n, r.Workload, r.Bench, len(r.Scores))
 				}
+				if !r.Example {
+					t.Errorf("%s %s: the scores of %s are not marked as examples", id, n, r.Workload)
+				}
 				has = true
 			}
-			if len(v.Thermal.Rise) < 5 || v.Thermal.MaxTemp == nil {
-				t.Errorf("%s %s: no limit or fewer than 5 rises", id, n)
+			for _, r := range v.Rails {
+				if (r.Resistance != nil || len(r.Good) > 0) && !r.Example {
+					t.Errorf("%s %s: the resistance of %s is not marked as an example", id, n, r.Name)
+				}
+			}
+			if len(v.Thermal.Rise) < 5 || v.Thermal.MaxTemp == nil || !v.Thermal.Example {
+				t.Errorf("%s %s: no limit, fewer than 5 rises, or rises that are not marked as examples", id, n)
 			}
 		}
 		if has {

@@ -141,7 +141,7 @@ func (f *Family) Summarise() FamilySummary {
 	for _, r := range f.Rails {
 		text := r.Voltage.String()
 		if r.Resistance != nil {
-			text += ", " + r.Resistance.String() + " to ground"
+			text += ", " + r.Resistance.String() + " to ground" + marked(r.Example)
 		}
 		if r.ShortBelow != nil {
 			text += ", shorted at " + r.ShortBelow.String() + " or less"
@@ -149,10 +149,18 @@ func (f *Family) Summarise() FamilySummary {
 		s.Rails = append(s.Rails, Fact{Name: r.Name, Text: text})
 	}
 	for _, r := range f.Reference {
-		text := strconv.Itoa(len(r.Scores)) + " scores in " + r.Unit + " on " + r.Bench + ", " + r.Better + " is better"
+		text := strconv.Itoa(len(r.Scores)) + " scores in " + r.Unit + " on " + r.Bench + ", " + r.Better + " is better" + marked(r.Example)
 		s.Scores = append(s.Scores, Fact{Name: r.Workload, Text: text})
 	}
 	return s
+}
+
+// marked says of values that nobody measured them.
+func marked(example bool) string {
+	if example {
+		return " (example)"
+	}
+	return ""
 }
 
 func (b Bus) words() string {

@@ -210,18 +210,13 @@ func (j *judge) clockPair(core, memory []reading.Reading) bus.ClockPair {
 	return p
 }
 
-// clockMean returns the mean of readings of one clock and its standard
-// uncertainty: half of the last digit and the instrument's limits, rectangular,
-// and the scatter of the readings (JCGM 100:2008, 4.2 and 4.3.7).
+// clockMean returns the mean of readings of one clock and half of its expanded
+// uncertainty: what two means may differ by is told by twice the two together.
 func (j *judge) clockMean(readings []reading.Reading) (value, u float64) {
 	values, step := valuesOf(readings)
-	value = mean(values)
-	u = step / math.Sqrt(12)
-	if inst, ok := j.instrument(readings[0], quantity.Frequency); ok {
-		u = math.Hypot(u, instrumentLimits(inst, quantity.Frequency, value)/math.Sqrt(3))
+	lines, _ := j.contributionsOf(readings[0], quantity.Frequency, values, step)
+	if budget, err := conformity.Combine(lines...); err == nil {
+		u = budget.Expanded / 2
 	}
-	for _, v := range values {
-		u = math.Hypot(u, (v-value)/math.Sqrt(math.Max(1, float64(len(values)-1))))
-	}
-	return value, u
+	return mean(values), u
 }

@@ -62,11 +62,9 @@ func (j *judge) measure(m measurand, readings []reading.Reading) outcome.Check {
 	values, step := valuesOf(readings)
 	m.digit = step
 	value := mean(values)
-	lines, known := j.contributions(readings[len(readings)-1], m.dimension, value, step)
-	if len(values) > 1 {
-		if line, err := conformity.Repeatability(fact.New("measure.repeatability"), values); err == nil {
-			lines = append(lines, line)
-		}
+	lines, known := j.contributionsOf(readings[len(readings)-1], m.dimension, values, step)
+	if !known {
+		j.warning(fact.New("measure.no-instrument", "reading", m.name))
 	}
 	c := j.judgeValue(m, value, lines, known)
 	if len(values) > 1 {
@@ -101,6 +99,9 @@ func (j *judge) judgeValue(m measurand, value float64, lines []conformity.Contri
 		}
 		u = budget.Uncertainty()
 		c.U = number(u.Expanded() / scale)
+		if u.K > 2.005 { // else it is 2 to the digits that are printed
+			c.K = &u.K
+		}
 		shown = shown.Within(u.Expanded() / scale)
 		for _, line := range budget.Contributions {
 			c.Budget = append(c.Budget, line.Over(scale))
@@ -156,26 +157,34 @@ func (m measurand) explain(c *outcome.Check, r conformity.Result, known bool) (r
 	return reason, settle
 }
 
-// contributions returns the instrument's and the display's lines for a reading.
-// known is false when the plan's bench has no instrument for it: then nobody
-// can state the uncertainty.
+// contributions returns the lines of a single reading: those of its instrument
+// and of the display, whose last digit counts in step.
 func (j *judge) contributions(
 	r reading.Reading, dim quantity.Dimension, value, step float64,
 ) (lines []conformity.Contribution, known bool) {
-	inst, ok := j.instrument(r, dim)
-	if !ok {
-		j.warning(fact.New("measure.no-instrument", "reading", r.Name))
-		return nil, false
+	return j.contributionsOf(r, dim, []float64{value}, step)
+}
+
+// contributionsOf returns the lines of the mean of readings that were taken as r
+// was: the instrument's, and what the readings leave open. known is false when
+// the bench has no instrument for them: then nobody can state the uncertainty.
+func (j *judge) contributionsOf(
+	r reading.Reading, dim quantity.Dimension, values []float64, step float64,
+) (lines []conformity.Contribution, known bool) {
+	inst, known := j.instrument(r, dim)
+	if known {
+		half := instrumentLimits(inst, dim, mean(values))
+		lines = append(lines, conformity.InstrumentLimits(phrase(inst.Title), half, inst.Coverage))
+		if inst.Resolution != nil {
+			step = math.Max(step, inst.Resolution.Value)
+		}
 	}
-	half := instrumentLimits(inst, dim, value)
-	lines = append(lines, conformity.InstrumentLimits(phrase(inst.Title), half, inst.Coverage))
-	if inst.Resolution != nil {
-		step = math.Max(step, inst.Resolution.Value)
+	scatter, display := fact.New("measure.repeatability"), fact.New("measure.display-resolution")
+	own, err := conformity.Readings(scatter, display, values, step)
+	if err != nil { // equal readings of a display whose step nobody states
+		return lines, known && len(values) == 1
 	}
-	if step > 0 {
-		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), step))
-	}
-	return lines, true
+	return append(lines, own...), known
 }
 
 // instrument returns what a reading was taken with: the instrument it names,

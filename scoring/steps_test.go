@@ -171,7 +171,7 @@ func TestClock(t *testing.T) {
 // U from the limits of the instrument, the step of the display and the scatter
 // of the readings, by hand. Source of the arithmetic: JCGM 100:2008, 4.2.3 (mean
 // and s/√n), 4.3.7 (limits ±a, rectangular: a/√3), F.2.2.1 (display step δ:
-// δ/√12), 5.1.2 (in quadrature), with U = 2u.
+// δ/√12), 5.1.2 (in quadrature), G.4 (k from the degrees of freedom).
 func TestClockUncertaintyByHand(t *testing.T) {
 	b := newBench(t, "clocks")
 	b.attempt("clocks", "core=100.1 MHz, 100.3 MHz, 100.2 MHz, 100.4 MHz", "memory=118.2 MHz")
@@ -179,17 +179,23 @@ func TestClockUncertaintyByHand(t *testing.T) {
 	// mean = 100.25; deviations −0.15, 0.05, −0.05, 0.15; Σd² = 0.05
 	// s² = 0.05/3, s/√4 = √(0.05/12) = 0.0645497
 	// a = 0.1: 0.1/√3 = 0.0577350; δ = 0.1: 0.1/√12 = 0.0288675
-	// u² = 0.00416667 + 0.00333333 + 0.00083333 = 0.00833333, U = 0.182574
+	// u² = 0.00416667 + 0.00333333 + 0.00083333 = 0.00833333
 	c := checkNamed(t, s, "core")
 	near(t, "value", c.Value, 100.25)
-	near(t, "U", c.U, 2*math.Sqrt(0.05/12+0.01/3+0.01/12))
-	near(t, "U, as worked out on paper", c.U, 0.182574186)
+	// u = √0.00833333 = 0.0912871. The scatter is half of u²: ν = 3/(1/2)² = 12, and
+	// t(95.45 %; 12) = 2.2313 would give U = 0.2037. The readings alone are uncertain
+	// by t(95.45 %; 3)·s/√4 = 3.3068·0.0645497 = 0.213454, and instrument and display
+	// make them no better. (Student's t worked out with an independent library.)
+	near(t, "U", c.U, *c.K*math.Sqrt(0.05/12+0.01/3+0.01/12))
+	if math.Abs(*c.U-0.213454) > 5e-7 {
+		t.Errorf("U = %g", *c.U)
+	}
 	if len(c.Budget) != 3 {
 		t.Errorf("budget %+v", c.Budget)
 	}
 	near(t, "low limit", c.Limits.Low, 99)
 	near(t, "high limit", c.Limits.High, 101)
-	if said(c.Text) != "(100.25 ± 0.18) MHz" {
+	if said(c.Text) != "(100.25 ± 0.21) MHz" {
 		t.Errorf("text %q", said(c.Text))
 	}
 	// A single reading: no scatter. U = 2·√(0.01/3 + 0.01/12) = 0.129099

@@ -4,12 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 	"gonum.org/v1/gonum/stat"
 
+	"proveout/harness/workflow"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 )
@@ -19,6 +21,7 @@ type conform struct {
 	numbers
 	value                  *float64
 	readings               []float64
+	step                   float64 // that the last digit of the coarsest reading counts
 	limits                 conformity.Limits
 	u, expanded, k         *float64
 	instrument, resolution *float64
@@ -29,14 +32,15 @@ type conform struct {
 func (c *Console) calcConform() *cli.Command {
 	o := &conform{}
 	readings := func(text string) (err error) {
-		o.readings, err = o.list(text, ",;")
+		o.readings, o.step, err = o.list(text, ",;")
 		return err
 	}
 	return &cli.Command{
 		Name:  "conform",
 		Usage: "judge one value with its uncertainty against limits",
 		Description: "Give the uncertainty as --u (standard) or --expanded with --k, or let it be\n" +
-			"combined from --instrument, --resolution and --readings (JCGM 100:2008).\n" +
+			"combined from --instrument, --resolution and --readings (JCGM 100:2008); the\n" +
+			"last digit of the readings stands for a --resolution that is not stated.\n" +
 			"All numbers are in one unit; it may be written behind any of them.",
 		Flags: []cli.Flag{
 			o.flag("value", "the measured `VALUE`; not needed with --readings", toNew(&o.value)),
@@ -125,16 +129,16 @@ func (o *conform) uncertainty() (conformity.Uncertainty, *conformity.Budget, err
 	if o.instrument != nil {
 		lines = append(lines, conformity.InstrumentLimits(fact.New("measure.instrument"), *o.instrument, 0))
 	}
+	step := o.step
 	if o.resolution != nil {
-		lines = append(lines, conformity.Resolution(fact.New("measure.display-resolution"), *o.resolution))
+		step = *o.resolution
 	}
-	if len(o.readings) > 1 {
-		line, err := conformity.Repeatability(fact.New("measure.repeatability"), o.readings)
-		if err != nil {
-			return conformity.Uncertainty{}, nil, err
-		}
-		lines = append(lines, line)
+	scatter, display := fact.New("measure.repeatability"), fact.New("measure.display-resolution")
+	own, err := conformity.Readings(scatter, display, o.readings, step)
+	if err != nil {
+		return conformity.Uncertainty{}, nil, err
 	}
+	lines = append(lines, own...)
 	budget, err := conformity.Combine(lines...)
 	if err != nil {
 		return conformity.Uncertainty{}, nil, err
@@ -152,11 +156,15 @@ func (o *conform) risks(a *conformAnswer) error {
 		return errors.New("a prior needs both --prior-mean and --prior-sd")
 	}
 	prior := conformity.Prior{Mean: *o.priorMean, SD: *o.priorSD}
-	specific, err := conformity.Specific(float64(a.Value), float64(a.Standard), a.Limits, prior)
+	u := float64(a.Standard)
+	if a.DoF > 0 { // of few readings
+		u = float64(a.Expanded) / 2
+	}
+	specific, err := conformity.Specific(float64(a.Value), u, a.Limits, prior)
 	if err != nil {
 		return err
 	}
-	global, err := conformity.Global(prior, float64(a.Standard), a.Limits, a.Acceptance)
+	global, err := conformity.Global(prior, u, a.Limits, a.Acceptance)
 	if err != nil {
 		return err
 	}
@@ -166,30 +174,36 @@ func (o *conform) risks(a *conformAnswer) error {
 
 func (a *conformAnswer) print(p *printer) {
 	in := inUnit(a.Unit)
-	number := func(v conformity.Number) string { return in(float64(v)) }
-	acceptance := limitsText(a.Acceptance, in)
+	amount := func(v float64) fact.Amount { return fact.In(v, a.Unit) }
+	tell := func(v fact.Arg) string { return p.Tell(fact.Text(v)) }
+	two := func(v float64) string { return tell(amount(v).Digits(2)) } // U and what is like it
+	value, expanded := amount(float64(a.Value)), float64(a.Expanded)
+	if expanded > 0 {
+		value = value.Within(expanded)
+	}
+	acceptance := limitsText(a.Acceptance, func(v float64) string { return tell(toUncertainty(amount(v), expanded)) })
 	if a.NoneCanPass {
 		acceptance = "none: ±U is wider than the limits"
 	}
 	rows := [][]string{
-		{"value", number(a.Value)},
-		{"expanded uncertainty U", fmt.Sprintf("%s (k = %g)", number(a.Expanded), a.K)},
+		{"value", tell(value)},
+		{"expanded uncertainty U", two(expanded) + " (" + factor(a.K, a.DoF) + ")"},
 		{"limits", limitsText(a.Limits, in)},
 		{"rule", string(a.Rule)},
-		{"guard band", number(a.GuardBand)},
+		{"guard band", two(float64(a.GuardBand))},
 		{"acceptance limits", acceptance},
-		{"probability of conformance", fmt.Sprintf("%.4f", a.Probability)},
+		{"probability of conformance", tell(workflow.Probability(float64(a.Probability)))},
 	}
 	if s := a.Settle; s != nil && s.LargestExpanded > 0 {
 		rows = append(rows, []string{"to settle it",
-			fmt.Sprintf("a repeat with U up to %s would be a %s", in(s.LargestExpanded), s.Verdict)})
+			fmt.Sprintf("a repeat with U up to %s would be a %s", two(s.LargestExpanded), s.Verdict)})
 	}
 	if a.Specific != nil {
 		rows = append(rows,
 			[]string{"risk, this card",
-				fmt.Sprintf("accepting it %.4g, rejecting it %.4g", a.Specific.Consumer, a.Specific.Producer)},
+				fmt.Sprintf("accepting it %.2g, rejecting it %.2g", a.Specific.Consumer, a.Specific.Producer)},
 			[]string{"risk, all cards",
-				fmt.Sprintf("bad and accepted %.4g, good and rejected %.4g", a.Global.Consumer, a.Global.Producer)})
+				fmt.Sprintf("bad and accepted %.2g, good and rejected %.2g", a.Global.Consumer, a.Global.Producer)})
 	}
 	p.verdict(a.Verdict)
 	p.gap()
@@ -201,9 +215,21 @@ func (a *conformAnswer) print(p *printer) {
 	rows = [][]string{{"contribution", "stated", "distribution", "u", "share"}}
 	for _, l := range a.Budget.Contributions {
 		share := fmt.Sprintf("%.0f %%", 100*l.Share)
-		rows = append(rows, []string{p.Tell(l.Name), in(l.Value), string(l.Distribution), in(l.Standard), share})
+		stated := in(l.Value)
+		if l.Distribution == conformity.TypeA {
+			stated = two(l.Value)
+		}
+		rows = append(rows, []string{p.Tell(l.Name), stated, string(l.Distribution), two(l.Standard), share})
 	}
-	p.table(append(rows, []string{"combined", "", "", in(a.Budget.Standard), ""})...)
+	p.table(append(rows, []string{"combined", "", "", two(a.Budget.Standard), ""})...)
+}
+
+// toUncertainty shows an amount to the third digit of U.
+func toUncertainty(a fact.Amount, expanded float64) fact.Amount {
+	if !(expanded > 0) {
+		return a
+	}
+	return a.To(math.Pow10(int(math.Floor(math.Log10(expanded))) - 2))
 }
 
 func limitsText(l conformity.Limits, in func(float64) string) string {
@@ -229,7 +255,7 @@ type numbers struct{ unit string }
 
 func (n *numbers) flag(name, usage string, take func(float64)) *typed {
 	return typedFlag(name, usage, func(text string) error {
-		v, err := n.parse(text)
+		v, _, err := n.parse(text)
 		if err == nil {
 			take(v)
 		}
@@ -237,37 +263,51 @@ func (n *numbers) flag(name, usage string, take func(float64)) *typed {
 	})
 }
 
-// list reads numbers parted by any of some marks.
-func (n *numbers) list(text, marks string) ([]float64, error) {
-	var out []float64
+// list reads numbers parted by any of some marks, and what the last digit of the
+// coarsest of them counts.
+func (n *numbers) list(text, marks string) (out []float64, step float64, err error) {
 	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return strings.ContainsRune(marks, r) }) {
-		v, err := n.parse(word)
+		v, digit, err := n.parse(word)
 		if err != nil {
-			return nil, err
+			return nil, 0, err
 		}
-		out = append(out, v)
+		out, step = append(out, v), max(step, digit)
 	}
-	return out, nil
+	return out, step, nil
 }
 
-// parse reads the longest number that a text begins with; the rest is the unit.
-func (n *numbers) parse(text string) (float64, error) {
+// typedNumber is a number with a decimal point, and behind it a unit in which no
+// digit stands: "7O.5" and "0x47" are slips, no numbers with odd units.
+var typedNumber = regexp.MustCompile(`^([-+]?(?:\d+(?:\.(\d*))?|\.(\d+))(?:[eE]([-+]?\d+))?)(?:\s*([^\s\d.,+-][^\d.,]*))?$`)
+
+// parse reads a number, what its last digit counts, and the unit behind it.
+func (n *numbers) parse(text string) (value, step float64, err error) {
 	text = strings.TrimSpace(strings.ReplaceAll(text, "−", "-"))
-	for end := len(text); end > 0; end-- {
-		v, err := strconv.ParseFloat(strings.TrimSpace(text[:end]), 64)
-		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-			continue
-		}
-		unit := strings.TrimSpace(text[end:])
-		switch {
-		case strings.HasPrefix(unit, ","):
-			return 0, fmt.Errorf("%q has a comma; write a point as the decimal sign", text)
-		case unit != "" && n.unit != "" && unit != n.unit:
-			return 0, fmt.Errorf("%q is in %q, another value is in %q: use one unit", text, unit, n.unit)
-		case unit != "":
-			n.unit = unit
-		}
-		return v, nil
+	m := typedNumber.FindStringSubmatch(text)
+	if m == nil && strings.Contains(text, ",") {
+		return 0, 0, fmt.Errorf("%q has a comma; write a point as the decimal sign", text)
 	}
-	return 0, fmt.Errorf("%q is not a number", text)
+	if m == nil {
+		return 0, 0, fmt.Errorf("%q is not a number", text)
+	}
+	if value, err = strconv.ParseFloat(m[1], 64); err != nil {
+		return 0, 0, fmt.Errorf("%q is too large to compute with", text)
+	}
+	exponent, _ := strconv.Atoi(m[4])
+	step = math.Pow10(exponent - len(m[2]+m[3]))
+	switch unit := strings.TrimSpace(m[5]); {
+	case unit != "" && n.unit != "" && unit != n.unit:
+		return 0, 0, fmt.Errorf("%q is in %q, another value is in %q: use one unit", text, unit, n.unit)
+	case unit != "":
+		n.unit = unit
+	}
+	return value, step, nil
+}
+
+// factor is a coverage factor with the degrees of freedom ν that it comes from.
+func factor(k, dof conformity.Number) string {
+	if dof == 0 {
+		return fmt.Sprintf("k = %g", k)
+	}
+	return fmt.Sprintf("k = %.3g, ν = %.3g", k, dof)
 }

@@ -60,7 +60,7 @@ func (c *Console) calcRange() *cli.Command {
 
 // scores reads the scores of the arguments, of which each may hold several.
 func (n *numbers) scores(words []string) ([]float64, error) {
-	scores, err := n.list(strings.Join(words, " "), ",; ")
+	scores, _, err := n.list(strings.Join(words, " "), ",; ")
 	if err == nil && len(scores) == 0 {
 		err = errors.New("give the known-good scores as arguments, as in: " +
 			"proveout calc range 41.2 40.8 41.9 40.1 41.5 --value 40.9")

@@ -13,14 +13,14 @@ func CheckSaid(c *outcome.Check) fact.Fact {
 		said = fact.New("screen.shown", "reason", c.Reason)
 	}
 	if c.Probability != nil && c.U != nil {
-		p := fact.New("screen.conformance", "probability", probability(float64(*c.Probability)))
+		p := fact.New("screen.conformance", "probability", Probability(float64(*c.Probability)))
 		said = fact.Text(fact.Sentences(said, p))
 	}
 	return said
 }
 
-// probability does not claim certainty that rounding alone would show.
-func probability(p float64) fact.Arg {
+// Probability does not claim certainty that rounding alone would show.
+func Probability(p float64) fact.Arg {
 	percent := func(p float64) fact.Amount { return fact.In(100*p, "%").To(0.1) }
 	switch {
 	case p > 0.9995:

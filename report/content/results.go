@@ -221,7 +221,11 @@ func (b *builder) budgets() *Table {
 			}
 			total := ""
 			if c.U != nil {
-				total = w.T("budget.combined", "u", w.Amount(fact.In(*c.U, c.Unit).Digits(2)))
+				k := fact.In(2, "").Whole()
+				if c.K != nil {
+					k = fact.In(*c.K, "").To(0.01)
+				}
+				total = w.T("budget.combined", "u", w.Amount(fact.In(*c.U, c.Unit).Digits(2)), "k", w.Amount(k))
 			}
 			check := Join(" – ", b.title(&s), orElse(w.Tell(c.Title), c.Name))
 			t.Rows = append(t.Rows, Row{Group: true, Cells: []Cell{

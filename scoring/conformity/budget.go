@@ -88,6 +88,28 @@ func Repeatability(name fact.Fact, readings []float64) (Contribution, error) {
 	return Contribution{Name: name, Distribution: TypeA, Value: s, N: n}, nil
 }
 
+// Readings are the contributions of readings of one quantity to the uncertainty
+// of their mean: their scatter, where there are several, and the display, whose
+// last digit counts in the given step; 0 says that it is not known. Equal readings
+// show no more than that step: without it their uncertainty is not known either,
+// which is an error.
+func Readings(scatter, display fact.Fact, readings []float64, step float64) (lines []Contribution, err error) {
+	if len(readings) > 1 {
+		repeats, err := Repeatability(scatter, readings)
+		if err == nil && repeats.Value == 0 && step == 0 {
+			err = fact.New("conformity.equal-readings").Err()
+		}
+		if err != nil {
+			return nil, err
+		}
+		lines = append(lines, repeats)
+	}
+	if step > 0 {
+		lines = append(lines, Resolution(display, step))
+	}
+	return lines, nil
+}
+
 // Over returns c in a unit that is so many times as large.
 func (c Contribution) Over(scale float64) Contribution {
 	c.Value /= scale
@@ -147,16 +169,19 @@ type Budget struct {
 	Standard float64 `json:"standard_uncertainty"`
 	// DoF is the effective number of degrees of freedom; nil when infinite.
 	DoF *float64 `json:"dof,omitempty"`
-	// Expanded is U = 2u, which every verdict uses.
+	// Expanded is U = K·u, which every verdict uses: K is 2, or more where the
+	// degrees of freedom are few.
+	K        float64 `json:"k"`
 	Expanded float64 `json:"expanded_uncertainty"`
 }
 
 // Combine adds independent contributions in quadrature and gives every line
 // its share. The effective degrees of freedom come from the Welch–Satterthwaite
-// formula. An empty list or a line that cannot be used is an error.
+// formula, and k from them for the coverage that 2 has without end of them. An
+// empty list or a line that cannot be used is an error.
 //
-// Source: JCGM 100:2008, 5.1.2 (quadrature), G.4.1 (degrees of freedom),
-// 6.2.1 (expanded uncertainty).
+// Source: JCGM 100:2008, 5.1.2 (quadrature), G.4.1 and G.6.4 (degrees of freedom
+// and k; between whole numbers of them k is interpolated), 6.2.1.
 func Combine(contributions ...Contribution) (Budget, error) {
 	if len(contributions) == 0 {
 		return Budget{}, errors.New("an uncertainty budget needs at least one contribution")
@@ -175,7 +200,7 @@ func Combine(contributions ...Contribution) (Budget, error) {
 	if math.IsInf(norm, 0) {
 		return Budget{}, errors.New("the combined uncertainty is too large to compute")
 	}
-	b := Budget{Contributions: lines, Standard: norm, Expanded: 2 * norm}
+	b := Budget{Contributions: lines, Standard: norm, K: 2}
 	if norm > 0 {
 		var inverse float64
 		for i := range lines {
@@ -185,14 +210,45 @@ func Combine(contributions ...Contribution) (Budget, error) {
 		}
 		if inverse > 0 {
 			dof := 1 / inverse
-			b.DoF = &dof
+			b.DoF, b.K = &dof, CoverageFactor(usualCoverage, dof)
+			b.holdToReadings()
 		}
 	}
+	b.Expanded = b.K * norm
 	return b, nil
 }
 
-// Uncertainty returns u with the factor k = 2, ready for [Judge].
-func (b Budget) Uncertainty() Uncertainty { return StandardUncertainty(b.Standard) }
+// holdToReadings takes so many degrees of freedom away that U is no less than the
+// scatter of the readings alone gives: the formula would let a further contribution
+// make two readings better known than they are. Our choice.
+func (b *Budget) holdToReadings() {
+	for _, line := range b.Contributions {
+		if line.Distribution != TypeA {
+			continue
+		}
+		least := CoverageFactor(usualCoverage, line.freedom()) * line.Standard / b.Standard
+		for low := line.freedom(); b.K < least*(1-1e-9); {
+			middle := (low + *b.DoF) / 2
+			if k := CoverageFactor(usualCoverage, middle); k < least {
+				*b.DoF, b.K = middle, k
+			} else if low = middle; *b.DoF-low < 1e-9 {
+				*b.DoF, b.K = low, k
+			}
+		}
+	}
+}
+
+// usualCoverage is the share that ±2u holds of a normal distribution.
+var usualCoverage = math.Erf(math.Sqrt2)
+
+// Uncertainty returns u with its factor, ready for [Judge].
+func (b Budget) Uncertainty() Uncertainty {
+	u := Uncertainty{Standard: b.Standard, K: b.K}
+	if b.DoF != nil {
+		u.DoF = *b.DoF
+	}
+	return u
+}
 
 // CoverageFactor returns the two-sided factor k that covers the probability p,
 // 0 < p < 1, with dof degrees of freedom, above 0 and possibly infinite. It is

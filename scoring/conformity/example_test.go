@@ -55,12 +55,12 @@ func ExampleCombine() {
 		name := line.Name.Args["text"]
 		fmt.Printf("%-14s %-11s u = %.2f  %2.0f %%\n", name, line.Distribution, line.Standard, 100*line.Share)
 	}
-	fmt.Printf("U = %.1f (k = %g)\n", budget.Expanded, budget.Uncertainty().K)
+	fmt.Printf("U = %.1f (k = %.2f)\n", budget.Expanded, budget.Uncertainty().K)
 	// Output:
 	// thermometer    rectangular u = 0.87  79 %
 	// display        rectangular u = 0.29   9 %
 	// three readings type A      u = 0.33  12 %
-	// U = 1.9 (k = 2)
+	// U = 2.0 (k = 2.02)
 }
 
 // Over a family whose cards draw (2.0 ± 0.1) A, with 2.2 A allowed and an ammeter

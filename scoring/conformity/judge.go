@@ -6,6 +6,8 @@ import (
 	"math"
 	"strconv"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"proveout/plans/fact"
 )
 
@@ -78,11 +80,13 @@ func (l Limits) check() error {
 }
 
 // An Uncertainty is a standard uncertainty u in the unit of its value, and the
-// factor K of the expanded uncertainty U = K·u. A zero K means 2. A NaN or an
-// infinite Standard says that the uncertainty is not known.
+// factor K of the expanded uncertainty U = K·u. A zero K means 2. DoF is the
+// number of degrees of freedom of u, above 0; zero means that they are without
+// end. A NaN or an infinite Standard says that the uncertainty is not known.
 type Uncertainty struct {
 	Standard float64 `json:"standard_uncertainty"`
 	K        float64 `json:"k"`
+	DoF      float64 `json:"dof,omitempty"`
 }
 
 // StandardUncertainty is u with the factor 2.
@@ -113,6 +117,7 @@ type Result struct {
 	Standard Number  `json:"standard_uncertainty"`
 	Expanded Number  `json:"expanded_uncertainty"`
 	K        Number  `json:"k"`
+	DoF      Number  `json:"dof,omitempty"` // of Standard; 0: without end
 	Limits   Limits  `json:"limits"`
 	// GuardBand is w: U by the guarded rule, 0 by the simple one.
 	GuardBand Number `json:"guard_band"`
@@ -174,7 +179,7 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 	if err := limits.check(); err != nil {
 		return Result{}, err
 	}
-	if u.Standard < 0 || !(u.K >= 0) || math.IsInf(u.K, 0) {
+	if u.Standard < 0 || !(u.K >= 0) || math.IsInf(u.K, 0) || !(u.DoF >= 0) {
 		return Result{}, fmt.Errorf("an uncertainty is not negative: u = %g, k = %g", u.Standard, u.K)
 	}
 	if rule != Guarded && rule != Simple {
@@ -188,6 +193,7 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 		Standard:    Number(u.Standard),
 		Expanded:    Number(expanded),
 		K:           Number(u.factor()),
+		DoF:         Number(u.DoF),
 		Limits:      limits,
 		Acceptance:  limits,
 		Probability: Number(math.NaN()),
@@ -201,7 +207,7 @@ func Judge(value float64, u Uncertainty, limits Limits, rule Rule) (Result, erro
 	if !known || !finite(value) {
 		return r, nil
 	}
-	r.Probability = Number(Probability(value, u.Standard, limits))
+	r.Probability = Number(u.probability(value, limits))
 	r.Verdict = verdict(value, guard, limits)
 	if r.Verdict == Inconclusive {
 		margin := math.Min(value-limits.low(), limits.high()-value) // to the nearer limit, below 0 outside
@@ -272,6 +278,22 @@ func Probability(value, u float64, limits Limits) float64 {
 		return 0
 	}
 	return between((limits.low()-value)/u, (limits.high()-value)/u)
+}
+
+// probability is [Probability] where few degrees of freedom make the true value
+// follow a Student t distribution, scaled by u, about the value.
+//
+// Source: JCGM 101:2008, 6.4.9; JCGM 106:2012, 7.2; from memory.
+func (u Uncertainty) probability(value float64, limits Limits) float64 {
+	if u.DoF == 0 || u.DoF > almostNormal || !(u.Standard > 0) {
+		return Probability(value, u.Standard, limits)
+	}
+	t := distuv.StudentsT{Sigma: 1, Nu: u.DoF}
+	a, b := (limits.low()-value)/u.Standard, (limits.high()-value)/u.Standard
+	if a > 0 { // in the upper tail, where differences of small numbers keep their digits
+		a, b = -b, -a
+	}
+	return t.CDF(b) - t.CDF(a)
 }
 
 // between returns Φ(b) − Φ(a) for a ≤ b without loss in either tail.

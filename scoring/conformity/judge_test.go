@@ -64,7 +64,8 @@ func TestJudgeRefuses(t *testing.T) {
 		"crossed":      func() (Result, error) { return Judge(1, StandardUncertainty(0), Between(2, 1), Guarded) },
 		"nan limit":    func() (Result, error) { return Judge(1, StandardUncertainty(0), AtMost(math.NaN()), Guarded) },
 		"negative u":   func() (Result, error) { return Judge(1, StandardUncertainty(-1), AtMost(2), Guarded) },
-		"negative k":   func() (Result, error) { return Judge(1, Uncertainty{1, -1}, AtMost(2), Guarded) },
+		"negative k":   func() (Result, error) { return Judge(1, Uncertainty{Standard: 1, K: -1}, AtMost(2), Guarded) },
+		"negative dof": func() (Result, error) { return Judge(1, Uncertainty{Standard: 1, DoF: -1}, AtMost(2), Guarded) },
 		"unknown rule": func() (Result, error) { return Judge(1, StandardUncertainty(0), AtMost(2), "lenient") },
 	} {
 		if r, err := f(); err == nil || r.Verdict != NotRun {

@@ -71,7 +71,8 @@ type Check struct {
 	Value       *float64                  `json:"value"` // in Unit; null when the observation is a word
 	Text        fact.Fact                 `json:"text"`  // the value as documents print it
 	Unit        string                    `json:"unit"`
-	U           *float64                  `json:"expanded_uncertainty"` // in Unit, k = 2; null when it does not apply
+	U           *float64                  `json:"expanded_uncertainty"` // in Unit; null when it does not apply
+	K           *float64                  `json:"k,omitempty"`          // coverage factor of U; null where it is 2
 	Limits      *conformity.Limits        `json:"limits"`
 	Rule        string                    `json:"rule,omitempty"`
 	Verdict     conformity.Verdict        `json:"verdict"`
