@@ -6,6 +6,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/pacing"
 )
@@ -40,6 +41,7 @@ func (c *Console) calcFrames() *cli.Command {
 // with how far they agree.
 type framesAnswer struct {
 	Runs          []framesRun           `json:"runs"`
+	Notes         []fact.Fact           `json:"notes,omitempty"` // about the logs
 	Repeatability *pacing.Repeatability `json:"repeatability"`
 }
 
@@ -47,6 +49,7 @@ type framesRun struct {
 	File string `json:"file"`
 	Run  int    `json:"run"`
 	pacing.Report
+	Notes []fact.Fact `json:"notes,omitempty"` // about the log, where it is the only one
 }
 
 // paced reads the logs of the arguments and reports on each of their runs.
@@ -65,12 +68,16 @@ func (c *Console) paced(x *cli.Context, o pacing.Options) (*framesAnswer, error)
 		if err != nil {
 			return nil, err
 		}
+		a.Notes = append(a.Notes, log.Notes...)
 		for i, r := range runs {
 			a.Runs = append(a.Runs, framesRun{File: name, Run: i + 1, Report: r})
 			if r.MeanFPS != nil {
 				means = append(means, *r.MeanFPS)
 			}
 		}
+	}
+	if len(a.Runs) == 1 {
+		a.Runs[0].Notes = a.Notes
 	}
 	if len(means) > 1 {
 		if rep, err := pacing.Repeat(means); err == nil {
@@ -87,6 +94,7 @@ func (a *framesAnswer) print(p *printer) {
 		}
 		p.say(r.Sentence...)
 	}
+	p.remarks(a.Notes)
 	if r := a.Repeatability; r != nil {
 		p.textf(0, "Over %d runs: mean %.2f fps, s = %.3g (%.2g %%), range %.3g, critical range %.3g.",
 			r.N, r.Mean, r.SD, 100*r.CV, r.Range, r.Critical)

@@ -5,6 +5,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/thermal"
@@ -47,11 +48,16 @@ func (c *Console) calcThermal() *cli.Command {
 				return err
 			}
 			passed := r.Verdict == conformity.Pass || r.Verdict == conformity.NotRun
-			return c.give(x, r, passed, func(p *printer) {
+			answer := struct {
+				*thermal.Report
+				Notes []fact.Fact `json:"notes,omitempty"` // about the log
+			}{r, log.Notes}
+			return c.give(x, answer, passed, func(p *printer) {
 				if r.Verdict != conformity.NotRun {
 					p.verdict(r.Verdict)
 				}
 				p.say(r.Sentences...)
+				p.remarks(log.Notes)
 				p.lead("Assumed: ", r.Assumptions...)
 				p.lead("To settle it: ", r.Settle...)
 			})

@@ -88,6 +88,7 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 		for _, d := range done {
 			p.fact(0, fact.New("screen.imported", "what", d.Fact()))
 			p.line("  SHA-256 " + d.SHA256)
+			p.remarks(d.Notes)
 		}
 	})
 }

@@ -114,6 +114,13 @@ func (p *printer) lead(word string, facts ...fact.Fact) {
 	}
 }
 
+// remarks prints what is to be noted of what stands above.
+func (p *printer) remarks(notes []fact.Fact) {
+	for _, n := range notes {
+		p.fact(2, fact.New("screen.note", "what", n))
+	}
+}
+
 // labelWidth is where the text of a labelled row begins.
 const labelWidth = 16
 

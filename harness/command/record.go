@@ -24,8 +24,9 @@ func (c *Console) recordCommand() *cli.Command {
 		Usage:     "record typed results of a step",
 		ArgsUsage: "JOB STEP name=value…",
 		Description: "Values carry their unit: core=\"137.2 MHz\". Several readings of one name are\n" +
-			"separated by commas; \"61.5 °C @ 30 min\" says when in a run it was read. Results\n" +
-			"of several steps can come from a file: record JOB --file results.toml.",
+			"separated by commas; \"61.5 °C @ 30 min\" says when in a run it was read. A\n" +
+			"resistance above the meter's range is OL or \">20 MΩ\"; 2k2 is 2.2 kΩ. Results of\n" +
+			"several steps can come from a file: record JOB --file results.toml.",
 		Flags: []cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
 			textFlag("file", "results `FILE`, a table for each step"),
 			textFlag("note", "keep a remark `TEXT` with the step"),
@@ -80,7 +81,7 @@ func (c *Console) typedResults(x *cli.Context, job *workflow.Job) ([]reading.Res
 	if r.Retest && x.Bool("correct") {
 		return nil, errors.New("--correct mends a reading of the last attempt, --retest begins a new one: give one of them")
 	}
-	if r.Readings, err = job.ParseTyped(step, x.Args().Slice()[2:]); err != nil {
+	if r.Readings, err = job.ParseTyped(step, x.Args().Slice()[2:], r.Note); err != nil {
 		return nil, err
 	}
 	for i := range r.Readings {

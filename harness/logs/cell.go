@@ -21,6 +21,7 @@ type cell struct {
 	seen    int64 // values that are there
 	written int   // most digits behind the decimal sign
 	needed  int   // the same without zeros at the end
+	shape   shape // of what is written
 }
 
 // lowest stands for "no digit seen yet" in written and needed.
@@ -56,6 +57,7 @@ func (c *cell) value(text []byte) (v float64, decimals int, ok bool) {
 
 // note takes in how finely a value is written.
 func (c *cell) note(decimals int, text []byte) {
+	c.shape.note(text, decimals)
 	if decimals <= c.needed {
 		return
 	}

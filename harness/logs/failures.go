@@ -21,7 +21,7 @@ type FailureSummary struct {
 
 // Record is the list as the job keeps it; o is what it was read with.
 func (s *FailureSummary) Record(o FailureOptions) reading.Log {
-	return reading.Log{Part: 1, Columns: s.Columns, Count: s.Rows, Bad: s.Bad, Failures: &o}
+	return reading.Log{Part: 1, Columns: s.Columns, Count: s.Rows, Bad: s.all(), Failures: &o}
 }
 
 // maxBadShare is the share of rows that may be unreadable before the list is
@@ -58,14 +58,21 @@ func ReadFailures(
 		if err != nil {
 			return FailureSummary{}, err
 		}
-		if number++; number <= layout.first || layout.passesOver(line) {
+		if number++; number <= layout.first || layout.passesOver(line.text) {
 			continue
 		}
-		row, at, what, fix := layout.row(line)
+		row, at, what, fix := layout.row(line.text)
+		if !line.ended && (what != "" || !layout.ends(line.text)) {
+			torn := tornRow
+			torn.Line, torn.Column = number, charAt(line.text, len(line.text))
+			sum.Torn = &torn
+			continue
+		}
 		if what != "" {
-			sum.add(BadRow{Line: number, Column: charAt(line, at), What: what, Fix: fix})
+			sum.add(BadRow{Line: number, Column: charAt(line.text, at), What: what, Fix: fix})
 			continue
 		}
+		layout.note()
 		sum.Rows++
 		if each == nil {
 			continue
@@ -91,6 +98,9 @@ func checkWidth(bits int) error {
 // unreadable refuses a list of which too much cannot be read. One unreadable
 // line may be a closing remark; a list of nothing else is none.
 func (s *FailureSummary) unreadable(name string) *Problem {
+	if s.Torn != nil && s.Rows == 0 {
+		return s.Torn.problem(name)
+	}
 	few := s.Bad == 1 || float64(s.Bad) <= maxBadShare*float64(s.Rows+s.Bad)
 	if s.Bad == 0 || s.Rows > 0 && few {
 		return nil

@@ -32,7 +32,7 @@ func TestFailureSpellings(t *testing.T) {
 		"address,written,read\r\n0x0012f4a8,0xdeadbeef,0xdeadbeee\r\n",
 		"\xef\xbb\xbfaddr;expected;actual\n0012F4A8h;DEADBEEFh;DEADBEEEh\n",
 		"Addr\tWrote\tGot\n$0012f4a8\t$deadbeef\t$deadbeee\n",
-		"# a memory test\naddr expected found\n0012f4a8  dead_beef   dead_beee",
+		"# a memory test\naddr expected found\n0012f4a8  dead_beef   dead_beee\n",
 		"0012:f4a8 deadbeef deadbeee\n",
 		"Row | Address | Expected data | Read back\n1 | &H12F4A8 | &HDEADBEEF | &HDEADBEEE\n",
 		"\"addr\",\"note\",\"exp\",\"act\"\n\"0x12f4a8\",\"a, b\",\"0xdeadbeef\",\"0xdeadbeee\"\n",

@@ -48,6 +48,7 @@ type failureLayout struct {
 	heat     quantity.Unit
 	nearly   *Problem // a line that might be a header that lacks something
 	fields   []field  // of the line that is being read
+	shape    shape    // of the last column that matters
 }
 
 func (l *failureLayout) summary() FailureSummary {

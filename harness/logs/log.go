@@ -319,6 +319,9 @@ func (l *log) finish() (Summary, error) {
 }
 
 func (l *log) noRow() *Problem {
+	if l.aside.Torn != nil {
+		return l.aside.Torn.problem(l.name)
+	}
 	p := &Problem{File: l.name, Line: l.line + 1, Column: 1}
 	p.Fix = "check that the program wrote its log to the end"
 	switch l.m.Format {

@@ -34,7 +34,7 @@ func (s *Summary) Records(instrument string) ([]reading.Log, error) {
 	for i, r := range s.Runs {
 		runs = append(runs, reading.Log{
 			Part: i + 1, Map: recipe, Columns: s.Columns,
-			Count: r.Count, Bad: s.Bad, Seconds: r.Seconds, Instrument: instrument,
+			Count: r.Count, Bad: s.all(), Seconds: r.Seconds, Instrument: instrument,
 		})
 	}
 	return runs, err
@@ -56,7 +56,16 @@ type Ignored struct {
 type SetAside struct {
 	Bad     int64
 	BadRows []BadRow // the first of them
+	Torn    *BadRow  // the last row, where the file ends in it; not among Bad
 	newest  BadRow
+}
+
+// all counts the rows set aside, the torn one among them.
+func (s *SetAside) all() int64 {
+	if s.Torn != nil {
+		return s.Bad + 1
+	}
+	return s.Bad
 }
 
 // keptBad is how many bad rows are described.
@@ -94,8 +103,12 @@ func Read(name string, r io.Reader, m Map, each func(reading.Row) error) (Summar
 		return Summary{}, err
 	}
 	for line, err := range linesOf(name, in, l.m.Encoding) {
-		if err == nil {
-			err = l.take(line)
+		switch {
+		case err != nil:
+		case line.ended:
+			err = l.take(line.text)
+		default:
+			err = l.takeLast(line.text)
 		}
 		if err != nil {
 			return Summary{}, err
@@ -104,10 +117,15 @@ func Read(name string, r io.Reader, m Map, each func(reading.Row) error) (Summar
 	return l.finish()
 }
 
-// linesOf are the lines of a file in UTF-8, without their ends. Each is valid
-// until the next one is asked for.
-func linesOf(name string, r io.Reader, e Encoding) iter.Seq2[[]byte, error] {
-	return func(yield func([]byte, error) bool) {
+// A textLine is a line in UTF-8 without its end, which the last one may lack.
+type textLine struct {
+	text  []byte
+	ended bool
+}
+
+// linesOf are the lines of a file. Each is valid until the next one is asked for.
+func linesOf(name string, r io.Reader, e Encoding) iter.Seq2[textLine, error] {
+	return func(yield func(textLine, error) bool) {
 		if e != UTF8 {
 			r = e.decoder().Reader(r)
 		}
@@ -118,13 +136,14 @@ func linesOf(name string, r io.Reader, e Encoding) iter.Seq2[[]byte, error] {
 			case err == io.EOF && len(line) == 0:
 				return
 			case err == bufio.ErrBufferFull:
-				yield(nil, tooLong(name, n))
+				yield(textLine{}, tooLong(name, n))
 				return
 			case err != nil && err != io.EOF:
-				yield(nil, fmt.Errorf("reading %s: %w", name, err))
+				yield(textLine{}, fmt.Errorf("reading %s: %w", name, err))
 				return
 			}
-			if !yield(trimEnd(line), nil) || err == io.EOF {
+			text := trimEnd(line)
+			if !yield(textLine{text, len(text) < len(line)}, nil) || err == io.EOF {
 				return
 			}
 		}
@@ -162,4 +181,10 @@ func peek(name string, in *bufio.Reader) (sample, error) {
 // sampleOf reads the beginning of a file.
 func sampleOf(name string, r io.Reader) (sample, error) {
 	return peek(name, bufio.NewReaderSize(r, sampleSize))
+}
+
+// ended reports whether the last line of the sample has an end.
+func (s sample) ended() bool {
+	tail := bytes.TrimRight(s.bytes, "\x00") // of UTF-16
+	return bytes.HasSuffix(tail, []byte{'\n'}) || bytes.HasSuffix(tail, []byte{'\r'})
 }

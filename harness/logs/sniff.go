@@ -76,8 +76,12 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	if err != nil {
 		return p, err
 	}
-	for _, line := range lines {
-		if err := l.take([]byte(line)); err != nil {
+	for i, line := range lines {
+		take := l.take
+		if i+1 == len(lines) && s.whole && !s.ended() {
+			take = l.takeLast
+		}
+		if err := take([]byte(line)); err != nil {
 			return p, err
 		}
 	}
@@ -86,6 +90,9 @@ func preview(name string, s sample, m Map) (Preview, error) {
 		return p, err
 	}
 	p.Ignored, p.Bad = sum.Ignored, sum.BadRows
+	if sum.Torn != nil {
+		p.Bad = append(p.Bad, *sum.Torn)
+	}
 	return p, nil
 }
 

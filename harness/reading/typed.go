@@ -78,7 +78,7 @@ func number(field plans.Field, text string) (Reading, error) {
 		// A score may be typed with the unit of its reference set.
 		text = strings.TrimSpace(strings.TrimSuffix(text, field.Unit))
 	}
-	q, err := quantity.ParseIn(text, field.Dimension, unit)
+	q, over, err := quantity.ParseShown(text, field.Dimension, unit)
 	if err != nil {
 		return Reading{}, fmt.Errorf("%s: %w", field.Name, err)
 	}
@@ -88,8 +88,8 @@ func number(field plans.Field, text string) (Reading, error) {
 			field.Name, text)
 	}
 	return Reading{
-		Name: field.Name, Value: &q.Value, Text: text, Unit: q.Unit, Resolution: q.Resolution,
-		Place: field.Place, After: after,
+		Name: field.Name, Value: &q.Value, Over: over, Text: strings.TrimSpace(q.Text), Unit: q.Unit,
+		Resolution: q.Resolution, Place: field.Place, After: after,
 	}, nil
 }
 
@@ -134,7 +134,7 @@ func (d Doubt) Question() string {
 // probably mistyped.
 func DoubtOf(field plans.Field, r Reading) (d Doubt, doubtful bool) {
 	value := r.Number()
-	if r.Value == nil || field.Nominal <= 0 || value <= 0 {
+	if r.Value == nil || r.Over || field.Nominal <= 0 || value <= 0 {
 		return Doubt{}, false
 	}
 	if ratio := value / field.Nominal; ratio > 0.4 && ratio < 2.5 {
@@ -163,7 +163,7 @@ func (r Reading) Shown() string {
 	switch {
 	case r.Value == nil:
 		return r.Word
-	case r.Unit != "" && strings.Trim(r.Text, "0123456789.,+-") == "":
+	case r.Unit != "" && !r.Over && strings.Trim(r.Text, "0123456789.,+-") == "":
 		return r.Text + " " + r.Unit
 	}
 	return r.Text

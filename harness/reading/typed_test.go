@@ -72,3 +72,32 @@ func TestDoubt(t *testing.T) {
 		}
 	}
 }
+
+// A resistance above the range of the meter is a reading, in the typed answer as
+// in a results file, and no slip of the decimal point.
+func TestOverTheRange(t *testing.T) {
+	field := plans.Field{Name: "3V3.ohm", Dimension: quantity.Resistance, Unit: "ohm", Nominal: 38}
+	for text, want := range map[string]Reading{
+		"OL":         {Text: "OL"},
+		"O.L MΩ":     {Text: "OL"},
+		"overload":   {Text: "OL"},
+		">20 MΩ":     {Text: ">20 MΩ", Unit: "MΩ", Resolution: 1e6},
+		"OL @ 3 min": {Text: "OL"},
+	} {
+		got, err := Parse(field, text)
+		if err != nil || len(got) != 1 || !got[0].Over || got[0].Text != want.Text || got[0].Shown() != want.Text {
+			t.Errorf("%q: %+v, %v", text, got, err)
+			continue
+		}
+		if _, doubtful := DoubtOf(field, got[0]); doubtful {
+			t.Errorf("%q is doubted", text)
+		}
+		if end := 20e6 * want.Resolution / 1e6; got[0].Number() != end {
+			t.Errorf("%q: the range ends at %g, want %g", text, got[0].Number(), end)
+		}
+	}
+	volt := plans.Field{Name: "3V3.volt", Dimension: quantity.Voltage, Unit: "V"}
+	if got, err := Parse(volt, "OL"); err == nil {
+		t.Errorf("a voltage is %+v", got)
+	}
+}

@@ -104,7 +104,11 @@ func (s *session) keep(ctx context.Context, step *plans.Step, path string, shown
 	if err != nil {
 		return fact.Fact{}, err
 	}
-	return fact.New("session.kept", "what", done[0].Fact()), nil
+	kept := []fact.Fact{fact.New("session.kept", "what", done[0].Fact())}
+	for _, n := range done[0].Notes {
+		kept = append(kept, fact.New("screen.note", "what", n))
+	}
+	return fact.Text(fact.Sentences(kept...)), nil
 }
 
 func (s *session) importLog(ctx context.Context, step *plans.Step, path string) error {

@@ -59,6 +59,7 @@ type Imported struct {
 	Pattern string           `json:"pattern,omitempty"` // that a capture shows
 	Mode    string           `json:"mode,omitempty"`
 	Devices int              `json:"devices,omitempty"` // of a dump
+	Notes   []fact.Fact      `json:"notes,omitempty"`   // what was found out about the file
 }
 
 // An ImportedColumn is a column as import --json has always told it.
@@ -278,24 +279,32 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 		return one, nil, err
 	}
 	one.Kind = "log"
-	return keepLog(f, path, one, func(name string, file io.Reader) ([]reading.Log, error) {
+	return keepLog(f, path, one, func(name string, file io.Reader) ([]reading.Log, []fact.Fact, error) {
 		sum, err := logs.Read(name, file, m, func(reading.Row) error { return im.ctx.Err() })
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
-		return sum.Records(im.Instrument)
+		runs, err := sum.Records(im.Instrument)
+		return runs, sum.Notes(), err
 	})
 }
 
 // failures reads a list of failing addresses.
-func (im *importing) failures(name string, file io.Reader) ([]reading.Log, error) {
+func (im *importing) failures(name string, file io.Reader) ([]reading.Log, []fact.Fact, error) {
 	sum, err := logs.ReadFailures(name, file, im.Failures, func(reading.Failure) error { return im.ctx.Err() })
-	return []reading.Log{sum.Record(im.Failures)}, err
+	return []reading.Log{sum.Record(im.Failures)}, sum.Notes(), err
 }
 
+// A logReader reads a log and says what runs it has, and what was found out
+// about it.
+type logReader func(name string, file io.Reader) ([]reading.Log, []fact.Fact, error)
+
 // keepLog keeps a file that is read row by row.
-func keepLog(f *job.Folder, path string, one Imported, read job.LogReader) (Imported, []job.Entry, error) {
-	entries, err := f.TakeLog(path, read)
+func keepLog(f *job.Folder, path string, one Imported, read logReader) (Imported, []job.Entry, error) {
+	entries, err := f.TakeLog(path, func(name string, file io.Reader) (runs []reading.Log, err error) {
+		runs, one.Notes, err = read(name, file)
+		return runs, err
+	})
 	if err != nil {
 		return one, nil, err
 	}

@@ -6,6 +6,7 @@ import (
 
 	"proveout/harness/logs"
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 	"proveout/scoring/pacing"
 	"proveout/scoring/thermal"
 )
@@ -15,6 +16,8 @@ type LogFile struct {
 	Path string
 	Name string   // in messages
 	Map  logs.Map // how it is read; without a format, as its header says
+
+	Notes []fact.Fact // what was found out about it, once it has been read
 }
 
 // read streams the log, with its map completed.
@@ -30,7 +33,9 @@ func (f *LogFile) read(begin func(logs.Map) error, each func(reading.Row) error)
 		return sum, err
 	}
 	defer file.Close()
-	return logs.Read(f.Name, file, f.Map, each)
+	sum, err = logs.Read(f.Name, file, f.Map, each)
+	f.Notes = sum.Notes()
+	return sum, err
 }
 
 // Pacing reports on the frame times of each run in the log.

@@ -23,19 +23,21 @@ func (j *Job) ReadResults(path string) ([]reading.Results, error) {
 	return results, plans.AsError(problems)
 }
 
-// ParseTyped reads words of the form name=value, typed for a step.
-func (j *Job) ParseTyped(step *plans.Step, words []string) ([]reading.Reading, error) {
+// ParseTyped reads words of the form name=value, typed for a step. A value that
+// looks like a slip of the decimal point is refused unless a note says why it
+// is so.
+func (j *Job) ParseTyped(step *plans.Step, words []string, note string) ([]reading.Reading, error) {
 	fields := plans.Fields(step, j.Family)
 	var out []reading.Reading
 	var errs []error
 	for _, word := range words {
-		readings, err := typedWord(step, fields, word)
+		readings, err := typedWord(step, fields, word, note)
 		out, errs = append(out, readings...), append(errs, err)
 	}
 	return out, errors.Join(errs...)
 }
 
-func typedWord(step *plans.Step, fields []plans.Field, word string) ([]reading.Reading, error) {
+func typedWord(step *plans.Step, fields []plans.Field, word, note string) ([]reading.Reading, error) {
 	name, value, ok := strings.Cut(word, "=")
 	if !ok {
 		return nil, fmt.Errorf("%q is not name=value", word)
@@ -47,9 +49,9 @@ func typedWord(step *plans.Step, fields []plans.Field, word string) ([]reading.R
 	}
 	readings, err := reading.Parse(f, value)
 	for _, r := range readings {
-		if doubt, _ := reading.DoubtOf(f, r); doubt.Slip() {
-			return nil, fmt.Errorf("%s: %s Nothing was recorded; if it is right as typed, record it from a file "+
-				"with a note that says why: proveout record JOB --file results.toml", f.Name, doubt.Question())
+		if doubt, _ := reading.DoubtOf(f, r); doubt.Slip() && note == "" {
+			return nil, fmt.Errorf("%s: %s Nothing was recorded; if it is right as typed, "+
+				"say why with --note TEXT", f.Name, doubt.Question())
 		}
 	}
 	return readings, err

@@ -235,6 +235,9 @@ func (d decimal) in(u Unit) (value, step float64, ok bool) {
 func (s *scanner) magnitude(dim Dimension, sg sign) (magnitude, error) {
 	s.skip()
 	start := s.pos
+	if m, ok := s.coded(dim); ok {
+		return m, nil
+	}
 	d, err := s.number(sg)
 	if err != nil {
 		return magnitude{}, err
@@ -255,6 +258,25 @@ func (s *scanner) magnitude(dim Dimension, sg sign) (magnitude, error) {
 		return s.moreTime(m)
 	}
 	return m, nil
+}
+
+// codePattern is a resistance as IEC 60062 (2016), 4.1, codes it (from memory):
+// the letter of its unit stands in the place of the decimal point.
+var codePattern = regexp.MustCompile(`^(\d{0,4})([RrKkM])(\d{1,3})(?:[ \x{a0}]?(?:Ω|\x{2126}|ohms?|Ohms?))?$`)
+
+// coded reads a resistance coded as 2k2, R47 or 4R7, with which the text ends.
+func (s *scanner) coded(dim Dimension) (magnitude, bool) {
+	if dim != Resistance {
+		return magnitude{}, false
+	}
+	found := codePattern.FindStringSubmatch(strings.TrimRightFunc(s.text[s.pos:], isBlank))
+	if found == nil {
+		return magnitude{}, false
+	}
+	u, _ := LookUp(Resistance, strings.ToUpper(found[2]))
+	v, step, ok := decimal{mantissa: found[1] + "." + found[3], decimals: len(found[3])}.in(u)
+	s.pos = len(s.text)
+	return magnitude{value: v, step: step, unit: u}, ok
 }
 
 // moreTime reads the 30 min of 1 h 30 min: smaller and smaller units.
@@ -430,6 +452,8 @@ func (s *scanner) wrongUnit(dim Dimension, word string) error {
 		return wrong("degrees Fahrenheit are not read", s.celsius(dim, fahrenheit))
 	case dim == Temperature && word == "K":
 		return wrong("a temperature is written in °C; K is for differences", fix)
+	case dim == Resistance && word == "m":
+		return wrong(shown+" may mean milliohms or megohms", `write "mΩ" or "MΩ"`)
 	case dim == Number:
 		return wrong("expected a plain number, found the unit "+shown, "leave the unit out")
 	}

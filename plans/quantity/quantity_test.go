@@ -432,6 +432,7 @@ func FuzzParse(f *testing.F) {
 	for _, s := range []string{
 		"137 MHz ±1 %", "3.3 V +0.2 V -0.1 V", "1 h 30 min", "1 K/10min", "1 000 000",
 		"±0.5 % + 3 digits", "1e6", "\u2212 5 °C", "deg C", "165,8",
+		"2k2", "R47", "OL", "O.L MΩ", ">20M", "∞",
 	} {
 		f.Add(s)
 	}
@@ -460,6 +461,11 @@ func FuzzParse(f *testing.F) {
 			}
 			_, _, err = ParseLimits(text, dim, &step)
 			check(err)
+			shown, over, err := ParseShown(text, dim, Choose(dim))
+			check(err)
+			if over && (err != nil || dim != Resistance || shown.Value < 0) {
+				t.Errorf("%q: %+v is above the range, %v", text, shown, err)
+			}
 		}
 	})
 }

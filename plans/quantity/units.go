@@ -119,7 +119,7 @@ var units = [...]spelled{
 	{Unit{"mΩ", Resistance, -3, 0, 0}, chosen, "mΩ m\u2126 mohm mOhm", ""},
 	{Unit{"Ω", Resistance, 0, 0, 0}, chosen, "Ω \u2126 ohm ohms Ohm Ohms OHM R", ""},
 	{Unit{"kΩ", Resistance, 3, 0, 0}, chosen, "kΩ k\u2126 kohm kOhm KΩ K\u2126 KOhm Kohm k K", ""},
-	{Unit{"MΩ", Resistance, 6, 0, 0}, chosen, "MΩ M\u2126 Mohm MOhm", ""},
+	{Unit{"MΩ", Resistance, 6, 0, 0}, chosen, "MΩ M\u2126 Mohm MOhm M", ""},
 
 	{Unit{"µA", Current, -6, 0, 0}, taken, "µA \u03bcA uA", ""},
 	{Unit{"mA", Current, -3, 0, 0}, chosen, "mA ma", "ma"},
