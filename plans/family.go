@@ -89,11 +89,34 @@ func (f *Family) read(s *section) {
 	if s.Has("modes") && !s.Partial() {
 		f.checkModes(s)
 	}
+	if s.Has("rail") && !s.Partial() {
+		f.checkSignalling(s)
+	}
+}
+
+// checkSignalling holds the rail that feeds the bus's signals against the
+// voltages that the card is said to signal with: the slot guard goes by these.
+func (f *Family) checkSignalling(s *section) {
+	for _, item := range s.Table().Get("rail").Value.Items {
+		if item.Type != document.Group {
+			continue // said already
+		}
+		e := item.Table.Get("slot")
+		if e == nil || e.Value.Type != document.String {
+			continue
+		}
+		volts, feeds := strings.CutPrefix(e.Value.Text, signalRail)
+		has := func(q quantity.Quantity) bool { return q.String() == volts || keyFor(q.Value) == volts }
+		if feeds && len(f.Bus.Signaling) > 0 && !slices.ContainsFunc(f.Bus.Signaling, has) {
+			what := fmt.Sprintf("a card that signals with %s has no rail %s", signals(f.Bus.Signaling), document.Quoted(e.Value.Text))
+			s.Add(e.Value.At, "rail.slot", what, "put signaling of the bus or the rail right: a card in the wrong slot is destroyed")
+		}
+	}
 }
 
 // checkModes holds the modes against depth and memory.
 func (f *Family) checkModes(s *section) {
-	frame := f.frameMemory()
+	frame := f.frameBytes()
 	for _, item := range s.Table().Get("modes").Value.Items {
 		m, err := ParseMode(item.Text)
 		if err != nil {
@@ -111,12 +134,21 @@ func (f *Family) checkModes(s *section) {
 	}
 }
 
-// frameMemory returns the bytes that may hold the picture, 0 when unknown.
-func (f *Family) frameMemory() int64 {
-	for _, m := range f.Memory {
-		if m.Name == "frame" || len(f.Memory) == 1 {
-			return int64(m.Total.Value)
+// FrameMemory returns the memory that holds the picture: the one called frame,
+// else the only one; nil when the family does not say.
+func (f *Family) FrameMemory() *MemoryPool {
+	for i := range f.Memory {
+		if m := &f.Memory[i]; m.Name == "frame" || len(f.Memory) == 1 {
+			return m
 		}
+	}
+	return nil
+}
+
+// frameBytes are the bytes that may hold the picture, 0 when not known.
+func (f *Family) frameBytes() int64 {
+	if m := f.FrameMemory(); m != nil {
+		return int64(m.Total.Value)
 	}
 	return 0
 }
@@ -337,6 +369,7 @@ type Rail struct {
 	Good       []float64          // Ω to ground of known-good cards, unpowered
 	ShortBelow *quantity.Quantity // at or below this the rail is shorted
 	Example    bool               // the resistances of good cards are example values
+	OpenAbove  *quantity.Quantity // above this the rail is open: nothing loads it
 	Source     string
 }
 
@@ -356,6 +389,8 @@ func railKeys(r *Rail) []key {
 		{Name: "short_below", To: exactly(&r.ShortBelow, quantity.Resistance),
 			What: "at or below this the rail is shorted"},
 		exampleKey(&r.Example, "resistance and good"),
+		{Name: "open_above", To: exactly(&r.OpenAbove, quantity.Resistance),
+			What: "above this the rail is open: nothing loads it"},
 		{Name: "source", To: document.Text(&r.Source), Absent: "the slot's, else needed", What: "where the limits come from"},
 	}
 }
@@ -382,6 +417,13 @@ func checkRail(s *section, r *Rail) {
 	if r.Resistance != nil && r.ShortBelow != nil && r.ShortBelow.Value >= r.Resistance.Value {
 		what := document.Quoted(r.ShortBelow.Text) + " is not below the resistance of a good card, " + r.Resistance.Text
 		s.Problem("short_below", what, "")
+	}
+	for _, below := range []*quantity.Quantity{r.Resistance, r.ShortBelow} {
+		if r.OpenAbove != nil && below != nil && r.OpenAbove.Value <= below.Value {
+			what := document.Quoted(r.OpenAbove.Text) + " is not above " + below.Text + ", the resistance of a good card or of a short"
+			s.Problem("open_above", what, "write a resistance that no good card reaches")
+			break
+		}
 	}
 }
 

@@ -126,7 +126,7 @@ func (m StepModes) against(x *crossCheck) {
 	if len(m) == 0 && len(f.Modes) == 0 {
 		x.problem("kind", x.card()+" names no modes", "name the modes in the step")
 	}
-	frame := f.frameMemory()
+	frame := f.frameBytes()
 	for i, text := range m {
 		mode, err := ParseMode(text)
 		quoted := document.Quoted(text)

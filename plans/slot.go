@@ -100,6 +100,9 @@ func (b *Bench) Accepts(f *Family) error {
 	return nil
 }
 
+// signalRail begins the name of the rail that feeds what AGP signals with.
+const signalRail = "AGP VDDQ "
+
 // slotRails returns the supply rails of PCI and AGP slots with their
 // tolerances, under the names that families refer to. The values are from
 // memory and name the document they are recalled from.
@@ -115,9 +118,9 @@ func slotRails() []Rail {
 		{"PCI +3.3 V", "3.3 V ±0.3 V", pci},
 		{"PCI +12 V", "12 V ±0.6 V", pci},
 		{"PCI -12 V", "-12 V ±1.2 V", pci},
-		{"AGP VDDQ 3.3 V", "3.3 V ±0.15 V", agp},
-		{"AGP VDDQ 1.5 V", "1.5 V ±0.075 V", agp},
-		{"AGP VDDQ 0.8 V", "1.5 V ±0.075 V", agp3},
+		{signalRail + "3.3 V", "3.3 V ±0.15 V", agp},
+		{signalRail + "1.5 V", "1.5 V ±0.075 V", agp},
+		{signalRail + "0.8 V", "1.5 V ±0.075 V", agp3},
 		{"AGP +3.3 V", "3.3 V ±0.15 V", agp},
 		{"AGP +5 V", "5 V ±0.25 V", agp},
 		{"AGP +12 V", "12 V ±0.6 V", agp},

@@ -146,6 +146,9 @@ func (f *Family) Summarise() FamilySummary {
 		if r.ShortBelow != nil {
 			text += ", shorted at " + r.ShortBelow.String() + " or less"
 		}
+		if r.OpenAbove != nil {
+			text += ", open above " + r.OpenAbove.String()
+		}
 		s.Rails = append(s.Rails, Fact{Name: r.Name, Text: text})
 	}
 	for _, r := range f.Reference {

@@ -90,6 +90,7 @@ vendor = "f5e1"
 device = "0a01"
 [[memory]]
 total = "12 MiB"
+reserved = "1 MiB"
 chip = "1Mi x 16"
 bus = "48 bit"
 banks = ["U1 U2 U3", "U4 U5 U6"]
@@ -118,6 +119,7 @@ name = "core"
 voltage = "2.5 V ±5 %"
 resistance = "11 ohm"
 short_below = "1 ohm"
+open_above = "400 ohm"
 source = "invented"
 [[rail]]
 name = "mem"

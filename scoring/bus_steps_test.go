@@ -138,7 +138,7 @@ value = "112 MHz ±1 %"
 	b.attempt("clocks", "core=112 MHz", "memory=118.0 MHz")
 	s := b.step("clocks")
 	blamed := len(s.Causes) == 1 && s.Causes[0].Text.Key == "clock.of-variant" && s.Causes[0].Confidence >= 0.6
-	if s.Verdict != fail || !strings.Contains(said(s.Reason), "the clock of the variant “112”, not drift") || !blamed {
+	if s.Verdict != fail || !strings.Contains(said(s.Reason), "The clock of the variant \"112\", not drift") || !blamed {
 		t.Errorf("%v, %s, %+v", s.Verdict, said(s.Reason), s.Causes)
 	}
 	if !strings.Contains(told(s.Findings), "no simple ratio") {

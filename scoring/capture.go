@@ -44,22 +44,19 @@ func PictureMode(text string) (pattern.Mode, error) {
 	return p, nil
 }
 
-// FrameMemory returns the memory that holds the picture: the pool called
-// "frame", else the first. It is nil when the family does not say how its chips
-// are put together.
+// FrameMemory returns the memory that holds the picture, as
+// [plans.Family.FrameMemory] names it. It is nil when the family does not say
+// how its chips are put together.
 func FrameMemory(f *plans.Family) *memory.Organisation {
 	if f == nil {
 		return nil
 	}
-	for _, named := range []string{"frame", ""} {
-		for _, pool := range f.Memory {
-			if pool.Words > 0 && (named == "" || pool.Name == named) {
-				o := Organisation(pool)
-				return &o
-			}
-		}
+	pool := f.FrameMemory()
+	if pool == nil || pool.Words == 0 {
+		return nil
 	}
-	return nil
+	o := Organisation(*pool)
+	return &o
 }
 
 // ReadCapture reads a capture. A file called *.raw is a dump of the frame

@@ -101,13 +101,12 @@ func (j *judge) recogniseClock(
 				"hz", fact.In(near.Hz/1e6, "MHz").To(1e-3),
 				"setting", near.Fact()))
 		}
-	case report.Kind == bus.ClockSetting && check.U != nil:
+	case report.Kind == bus.ClockSetting && report.Verdict == conformity.Pass && check.U != nil:
 		check.Verdict = conformity.Pass
 		check.Reason = fact.New("clock.is", "title", check.Title, "value", check.Text, "what", report.Text)
 		check.Settle = fact.Fact{}
 	case report.Kind == bus.ClockOfVariant:
-		isVariant := fact.New("clock.is-of-variant", "variant", report.Variant)
-		check.Reason = fact.Text(fact.Sentences(check.Reason, isVariant))
+		check.Reason = fact.Text(fact.Sentences(check.Reason, sentence(report.Text)))
 		j.suspect(0.7,
 			fact.New("clock.of-variant", "clock", name, "variant", report.Variant, "value", check.Text),
 			fact.New("clock.look-variant"))

@@ -86,12 +86,9 @@ func sizeTitle(pool string) fact.Fact {
 
 func (j *judge) explainSize(c *outcome.Check, pool plans.MemoryPool, report SizeReport) {
 	c.Verdict = report.Verdict
-	if report.ReportedBytes == report.ExpectedBytes {
+	if report.Whole == memory.Yes && report.ReportedBytes == report.ExpectedBytes {
 		c.Reason = fact.New("memory-size.all", "title", c.Title, "size", c.Text)
 		return
-	}
-	if pool.Reserved != nil && report.ReportedBytes+int64(pool.Reserved.Value) == report.ExpectedBytes {
-		c.Verdict = conformity.Pass
 	}
 	best := report.Explanations[0]
 	shown := fact.New("memory-size.shown", "title", c.Title, "size", c.Text, "total", pool.Total)

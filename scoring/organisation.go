@@ -11,6 +11,9 @@ import (
 func Organisation(pool plans.MemoryPool) memory.Organisation {
 	o := memory.Organisation{Name: pool.Name, Words: pool.Words, ChipBits: pool.ChipBits,
 		BusBits: pool.BusBits, ColumnBits: pool.Columns}
+	if pool.Reserved != nil {
+		o.Reserved = int64(pool.Reserved.Value)
+	}
 	for _, b := range pool.Banks {
 		o.Banks = append(o.Banks, memory.Bank{Designators: b})
 	}

@@ -82,15 +82,22 @@ func (j *judge) resistance(rail *plans.Rail) (c *outcome.Check, short bool) {
 		source:    rail.Source,
 	}
 	readings := j.attempt.All(m.name)
-	if rail.ShortBelow == nil && rail.Resistance == nil && len(rail.Good) == 0 && len(readings) == 0 {
+	if rail.ShortBelow == nil && rail.OpenAbove == nil && rail.Resistance == nil && len(rail.Good) == 0 &&
+		len(readings) == 0 {
 		return nil, false
 	}
 	if rail.ShortBelow != nil {
-		m.limits = conformity.AtLeast(rail.ShortBelow.Value)
+		m.limits.Low = number(rail.ShortBelow.Value)
+	}
+	if rail.OpenAbove != nil {
+		m.limits.High = number(rail.OpenAbove.Value)
 	}
 	measured := j.measure(m, readings)
 	c = &measured
 	switch {
+	case c.Verdict == conformity.Fail && rail.OpenAbove != nil && *c.Value*scaleOf(m.dimension, m.unit) > rail.OpenAbove.Value:
+		j.open(c, rail)
+		return c, false
 	case c.Verdict == conformity.Fail:
 		c.Reason = fact.New("rails.shorted", "rail", name, "value", c.Text, "limit", rail.ShortBelow)
 		j.suspect(0.85, fact.New("rails.short", "rail", name), fact.New("rails.look-bridges", "rail", name))
@@ -103,12 +110,28 @@ func (j *judge) resistance(rail *plans.Rail) (c *outcome.Check, short bool) {
 	return c, false
 }
 
+// open says that nothing loads a rail.
+func (j *judge) open(c *outcome.Check, rail *plans.Rail) {
+	name := fact.Phrase(rail.Name)
+	c.Verdict = conformity.Fail
+	c.Reason = fact.New("rails.opened", "rail", name, "value", c.Text)
+	if rail.OpenAbove != nil {
+		c.Reason = fact.New("rails.opened-above", "rail", name, "value", c.Text, "limit", rail.OpenAbove)
+	}
+	j.suspect(0.6, fact.New("rails.open", "rail", name), fact.New("rails.look-open", "rail", name))
+}
+
 // farFromUsual remarks on a resistance that is no short but a good deal off the
-// one that the family states.
+// one that the family states. One that is very far off is nothing that passes:
+// above, most of what loads the rail is not connected; below, something leaks.
 func (j *judge) farFromUsual(c *outcome.Check, rail *plans.Rail) {
-	const far = 3 // times; common practice, no source
+	const far, veryFar = 3, 10 // times; common practice, no source
 	ratio := *c.Value * scaleOf(quantity.Resistance, c.Unit) / rail.Resistance.Value
 	name, usual := fact.Phrase(rail.Name), rail.Resistance
+	if c.Verdict != conformity.Inconclusive && max(ratio, 1/ratio) > veryFar {
+		c.Verdict, c.Informative, c.Probability = conformity.Inconclusive, false, nil
+		c.Settle = fact.New("rails.measure-again", "rail", name)
+	}
 	switch {
 	case ratio > far:
 		factor := fact.In(ratio, "").To(0.1)

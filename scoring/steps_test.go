@@ -67,6 +67,9 @@ func TestRails(t *testing.T) {
 		{"too low", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.20 V", "mem.volt=3.31 V"}, fail, verdicts{"core.volt": fail}, "The regulator of core"},
 		{"on the limit", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=39.5 ohm", "core.volt=2.62 V", "mem.volt=3.31 V"}, inconclusive, verdicts{"core.volt": inconclusive}, "too near to a limit"},
 		{"far from usual, no short", "rails", []string{"core.ohm=50 ohm", "mem.ohm=39.5 ohm", "core.volt=2.51 V", "mem.volt=3.31 V"}, pass, nil, "a factor of 4.5 above the usual"},
+		{"open, nothing loads it", "rails", []string{"core.ohm=36 kohm", "mem.ohm=39.5 ohm", "core.volt=2.51 V", "mem.volt=3.31 V"}, fail, verdicts{"core.ohm": fail, "core.volt": pass}, "The feed of core"},
+		{"open, the family states no limit", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=36 kohm", "core.volt=2.51 V", "mem.volt=3.31 V"}, inconclusive, verdicts{"mem.ohm": inconclusive}, "above the usual 40"},
+		{"a tenth of the usual, no short", "rails", []string{"core.ohm=10.8 ohm", "mem.ohm=3.5 ohm", "core.volt=2.51 V", "mem.volt=3.31 V"}, inconclusive, verdicts{"mem.ohm": inconclusive}, "below the usual 40"},
 		{"one rail asked for", "rails;rails = [\"mem\"]", []string{"mem.ohm=39.5 ohm", "mem.volt=3.31 V"}, pass, nil, ""},
 	})
 }
@@ -115,6 +118,8 @@ func TestMemorySize(t *testing.T) {
 		{"11 with a spoilt picture", "11 MiB", []string{"640x480x16@75=red dots", "800x600x16@75=clean"}, nil, inconclusive, "picture (fail)"},
 		{"11 with a picture half looked at", "11 MiB", clean[:1], nil, inconclusive, "picture (not run)"},
 		{"11 with a wrong clock", "11 MiB", clean, []string{"core=90 MHz", "memory=118.2 MHz"}, inconclusive, "clocks (fail)"},
+		{"more gone than is reserved", "10 MiB", clean, nil, fail, "fits no simple loss"},
+		{"1 GiB", "1 GiB", clean, nil, inconclusive, "another variant of the board"},
 		{"half", "6 MiB", clean, nil, fail, "U4, U5 and U6"},
 		{"nothing", "0 MiB", clean, nil, fail, ""},
 		{"double", "24 MiB", clean, nil, inconclusive, "another variant of the board"},

@@ -2,7 +2,6 @@ package command
 
 import (
 	"errors"
-	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -102,24 +101,12 @@ func shownName(name string) string {
 
 func (a *pciAnswer) compare(family *plans.Family, slot []string) error {
 	card, ok := bus.FindDevice(a.Devices, family)
-	if i := slices.IndexFunc(a.Devices, ofMaker(family)); !ok && i >= 0 {
-		card, ok = a.Devices[i], true // a line at fault can damage class and device ID alike
-	}
 	if !ok {
 		return errors.New("no device of the dump is a display controller or has the family's vendor ID")
 	}
 	detection := bus.Detect(card, family, slot)
 	a.Card, a.Detection = card.Address, &detection
 	return nil
-}
-
-// ofMaker tells the devices with a vendor ID of the family.
-func ofMaker(family *plans.Family) func(bus.Device) bool {
-	return func(d bus.Device) bool {
-		return slices.ContainsFunc(family.IDs, func(id plans.DeviceID) bool {
-			return strings.EqualFold(d.VendorID, "0x"+id.Vendor)
-		})
-	}
 }
 
 func (a *pciAnswer) print(p *printer) {

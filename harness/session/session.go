@@ -105,6 +105,10 @@ func (s *session) step(ctx context.Context, step *plans.Step, index int, forced 
 	required, why := step.Needed(s.job.Input.Job.Work)
 	s.Heading(fact.New("session.step",
 		"number", index+1, "of", len(s.job.Plan.Steps), "title", fact.Phrase(step.Title)))
+	if err := s.job.Unfit(step); err != nil {
+		s.failed(err)
+		return errPassedOver
+	}
 	if gate := s.job.HeldBy(step); gate != "" {
 		s.sign(bold+red, fact.New("session.held"), fact.New("session.gate-failed", "gate", gate))
 		return errPassedOver

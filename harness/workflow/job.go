@@ -147,7 +147,21 @@ func (j *Job) Check(step *plans.Step, name string) (outcome.Check, bool) {
 // step may run.
 func (j *Job) HeldBy(step *plans.Step) string { return scoring.HeldBy(j.Input, step) }
 
+// Unfit says why a step that gives the card power may not run on the job's
+// bench: the slot, as the shop's file has it now, does not take the card.
+func (j *Job) Unfit(step *plans.Step) error {
+	bench := j.bench()
+	if bench.ID == "" || !step.Kind.Powered() && step.Kind != plans.RailsKind {
+		return nil
+	}
+	return fits(bench, j.Family)
+}
+
+// refuseHeld refuses a step that a gate or the slot forbids.
 func (j *Job) refuseHeld(step *plans.Step) error {
+	if err := j.Unfit(step); err != nil {
+		return err
+	}
 	if gate := j.HeldBy(step); gate != "" {
 		return fact.New("job.held", "step", step.ID, "gate", gate).Err()
 	}

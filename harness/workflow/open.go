@@ -58,7 +58,7 @@ func (in *Incoming) SetVariant(name string) (err error) {
 	if in.Card, err = in.Family.Variant(name); err != nil || in.Bench == nil {
 		return err
 	}
-	return in.fits()
+	return fits(in.Bench, in.Card)
 }
 
 // SetBench sets the bench.
@@ -66,12 +66,13 @@ func (in *Incoming) SetBench(id string) (err error) {
 	if in.Bench, err = in.home.benchNamed(id); err != nil {
 		return err
 	}
-	return in.fits()
+	return fits(in.Bench, in.Card)
 }
 
-func (in *Incoming) fits() error {
-	if err := in.Bench.Accepts(in.Card); err != nil {
-		return fmt.Errorf("bench %s does not take this card: %w", in.Bench.ID, err)
+// fits says why the slot of a bench does not take a card.
+func fits(bench *plans.Bench, card *plans.Family) error {
+	if err := bench.Accepts(card); err != nil {
+		return fmt.Errorf("bench %s does not take this card: %w", bench.ID, err)
 	}
 	return nil
 }

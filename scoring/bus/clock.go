@@ -172,6 +172,10 @@ const (
 	// driftPPM is the most that a worn or loaded crystal is taken to drift;
 	// more is another setting. Common practice, no source.
 	driftPPM = 2000
+	// settingPPM is how far from nominal the nearest setting of a synthesizer may
+	// lie and still be what the maker set: their grids are a few tenths of a
+	// percent wide. Common practice, no source.
+	settingPPM = 10000
 	// crystalPPM is how closely a crystal is cut: nothing is set closer.
 	// Common practice, no source.
 	crystalPPM = 50
@@ -184,7 +188,9 @@ const (
 // is half a last digit, rectangular (JCGM 100:2008, 4.3.7).
 //
 // A clock outside the tolerance still passes when it is the setting nearest to
-// nominal that the synthesizer can make.
+// nominal that the synthesizer can make, and this lies near nominal and the
+// reading is fine enough to tell: the ranges of a synthesizer excuse a grid, not
+// another clock.
 func JudgeClock(r ClockReading) (ClockReport, error) {
 	if err := r.check(); err != nil {
 		return ClockReport{}, err
@@ -243,26 +249,21 @@ func (r ClockReading) check() error {
 func (r ClockReading) recognise(out *ClockReport) {
 	reach := max(2*out.ReadingU, crystalPPM*1e-6*r.NominalHz)
 	agrees := func(hz float64) bool { return math.Abs(r.ReadHz-hz) <= reach }
-	variant := ""
-	for _, v := range r.Variants {
-		nearer := math.Abs(r.ReadHz-v.Hz) < math.Abs(r.ReadHz-r.NominalHz)
-		if v.Hz > 0 && agrees(v.Hz) && (variant == "" || nearer) {
-			variant = v.Name
-		}
-	}
 	nominal := fact.In(r.NominalHz/1e6, "MHz")
+	variant, off := r.variant(reach)
 	switch {
 	case out.Verdict == conformity.Pass:
 		out.Kind, out.Text = ClockNominal, fact.New("bus.clock-agrees", "nominal", nominal)
 	case out.Verdict == conformity.Inconclusive && agrees(r.NominalHz):
 		out.Kind, out.Text = ClockNominal, fact.New("bus.clock-too-coarse", "nominal", nominal)
 	case out.Nearest != nil && agrees(out.Nearest.Hz):
-		out.Kind, out.Verdict = ClockSetting, conformity.Pass
-		out.Text = fact.New("bus.clock-nearest-setting", "nominal", nominal,
-			"hz", fact.In(out.Nearest.Hz/1e6, "MHz").To(1e-3), "setting", out.Nearest.Fact())
+		r.nearestSetting(out, nominal)
 	case variant != "":
 		out.Kind, out.Variant, out.Verdict = ClockOfVariant, variant, conformity.Inconclusive
 		out.Text = fact.New("bus.clock-of-variant", "variant", variant)
+		if math.Abs(off) > reach {
+			out.Text = fact.New("bus.clock-near-variant", "variant", variant, "off", fact.In(off/1e6, "MHz").WithSign())
+		}
 	case math.Abs(out.DeviationPPM) <= driftPPM:
 		out.Kind, out.Text = ClockDrift, fact.New("bus.clock-drift")
 	case out.ReadingFits != nil && agrees(out.ReadingFits.Hz):
@@ -270,6 +271,38 @@ func (r ClockReading) recognise(out *ClockReport) {
 	default:
 		out.Kind, out.Text = ClockOther, fact.New("bus.clock-far-off")
 	}
+}
+
+// nearestSetting judges a reading that agrees with the setting nearest to
+// nominal.
+func (r ClockReading) nearestSetting(out *ClockReport, nominal fact.Amount) {
+	near := out.Nearest
+	hz, off := fact.In(near.Hz/1e6, "MHz").To(1e-3), fact.In(near.PPM, "ppm").To(1).WithSign()
+	out.Kind = ClockSetting
+	switch {
+	case math.Abs(near.PPM) > max(settingPPM, r.TolerancePPM):
+		out.Verdict = conformity.Inconclusive
+		out.Text = fact.New("bus.clock-setting-far", "nominal", nominal, "hz", hz, "off", off, "setting", near.Fact())
+	case 2*out.ReadingU > max(r.TolerancePPM, math.Abs(near.PPM))*1e-6*r.NominalHz: // does not tell it from nominal
+		out.Verdict = conformity.Inconclusive
+		out.Text = fact.New("bus.clock-too-coarse", "nominal", nominal)
+	default:
+		out.Verdict = conformity.Pass
+		out.Text = fact.New("bus.clock-nearest-setting", "nominal", nominal, "hz", hz, "setting", near.Fact())
+	}
+}
+
+// variant returns the variant whose clock is nearest to the reading, nearer than
+// nominal, and within reach or the tolerance of it, and how far off it is in Hz.
+func (r ClockReading) variant(reach float64) (name string, off float64) {
+	nearest := math.Abs(r.ReadHz - r.NominalHz)
+	for _, v := range r.Variants {
+		away := math.Abs(r.ReadHz - v.Hz)
+		if v.Hz > 0 && away <= max(reach, r.TolerancePPM*1e-6*v.Hz) && away < nearest {
+			name, off, nearest = v.Name, r.ReadHz-v.Hz, away
+		}
+	}
+	return name, off
 }
 
 // Fact is the setting's dividers.

@@ -98,6 +98,14 @@ func TestJudgeClock(t *testing.T) {
 	other.Synthesizer = &anything
 	variant := other
 	variant.Variants = []bus.ClockVariant{{Name: "112", Hz: 112e6}}
+	beside, aside := variant, variant
+	beside.ReadHz, beside.ResolutionHz = 112.1e6, 1e3
+	aside.ReadHz = 114e6
+	// 315/22 MHz times 4 or 5: 57.27 and 71.59 MHz.
+	wide := synthesizer(4, 5, 1, 1, 0)
+	far := bus.ClockReading{NominalHz: 50e6, ReadHz: 57.2727e6, ResolutionHz: 1e3, TolerancePPM: 10000, Synthesizer: &wide}
+	coarseSetting := reading(137.7, 1e6, 500)
+	coarseSetting.Synthesizer = &inSteps
 	for _, tt := range []struct {
 		name    string
 		r       bus.ClockReading
@@ -106,6 +114,10 @@ func TestJudgeClock(t *testing.T) {
 		ppm     float64
 	}{
 		{"the nearest setting of 137", setting, conformity.Pass, bus.ClockSetting, 1459.9},
+		{"a nearest setting 14 % off excuses nothing", far, conformity.Inconclusive, bus.ClockSetting, 145454},
+		{"a setting, read too coarsely to tell", coarseSetting, conformity.Inconclusive, bus.ClockSetting, 5109.5},
+		{"0.1 MHz beside a variant's clock", beside, conformity.Inconclusive, bus.ClockOfVariant, -181751.8},
+		{"2 MHz beside a variant's clock", aside, conformity.Fail, bus.ClockOther, -167883.2},
 		{"137 read in whole MHz", reading(137, 1e6, 10000), conformity.Pass, bus.ClockNominal, 0},
 		{"137 read too coarsely", reading(137, 1e6, 1000), conformity.Inconclusive, bus.ClockNominal, 0},
 		{"112 on a 137 board", variant, conformity.Inconclusive, bus.ClockOfVariant, -182481.8},

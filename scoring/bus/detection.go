@@ -75,17 +75,17 @@ func rateNumbers(rates []string) []int {
 
 // FindDevice returns the card of a family in a dump: the device with the
 // family's IDs; otherwise a display controller, of the family's maker if there
-// is one.
+// is one; otherwise any device of the maker, because a line at fault can damage
+// class and device ID alike.
 func FindDevice(list []Device, family *plans.Family) (Device, bool) {
 	best, most := Device{}, 0
 	for _, d := range list {
 		score := 0
-		ofMaker := func(id plans.DeviceID) bool { return sameID(d.ids.vendor, id.Vendor) }
-		if d.ids.class>>8 == 3 || d.ids.class == 1 { // display controllers, and those older than the class code
+		if slices.ContainsFunc(family.IDs, func(id plans.DeviceID) bool { return sameID(d.ids.vendor, id.Vendor) }) {
 			score = 1
-			if slices.ContainsFunc(family.IDs, ofMaker) {
-				score = 2
-			}
+		}
+		if d.ids.class>>8 == 3 || d.ids.class == 1 { // display controllers, and those older than the class code
+			score += 2
 		}
 		if slices.ContainsFunc(family.IDs, d.has) {
 			score += 4

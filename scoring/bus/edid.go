@@ -15,12 +15,12 @@ import (
 	"proveout/plans/fact"
 )
 
-// An EDID is the decoded base block of a monitor's identification (VESA
-// E-EDID Standard, EDID structure 1.3 and 1.4; layout from memory, exercised
+// An EDID is a monitor's identification, decoded: the first block and the modes of
+// the blocks behind it (VESA E-EDID Standard, EDID structure 1.3 and 1.4; layout from memory, exercised
 // against edid-decode).
 type EDID struct {
-	OK           bool          `json:"ok"` // header, checksum and length are right
-	ChecksumOK   bool          `json:"checksum_ok"`
+	OK           bool          `json:"ok"`          // header and checksums are right
+	ChecksumOK   bool          `json:"checksum_ok"` // of every block
 	Version      string        `json:"version"`
 	Manufacturer string        `json:"manufacturer"` // three letters
 	ProductCode  int           `json:"product_code"`
@@ -42,7 +42,7 @@ type EDID struct {
 // An EDIDMode is a mode that the monitor lists.
 type EDIDMode struct {
 	Mode   fact.Fact `json:"mode"`
-	Source string    `json:"source"` // established, standard, detailed, cvt
+	Source string    `json:"source"` // established, standard, detailed, cvt, cta
 	Timing Timing    `json:"timing"`
 }
 
@@ -58,9 +58,8 @@ type MonitorRange struct {
 // A block of an EDID.
 const blockBytes = 128
 
-// ParseEDID reads the first block of an EDID: raw bytes, or hexadecimal text
-// with or without offsets. A wrong header or checksum is no error but a
-// finding: OK is false. Fewer than 128 bytes are an error.
+// ParseEDID reads an EDID: raw bytes, or hexadecimal text with or without
+// offsets. A wrong header or checksum is no error but a finding: OK is false. Fewer than 128 bytes are an error.
 func ParseEDID(data []byte) (EDID, error) {
 	b, err := edidBytes(data)
 	if err != nil {
@@ -68,10 +67,7 @@ func ParseEDID(data []byte) (EDID, error) {
 	}
 	e := EDID{Modes: []EDIDMode{}, Extensions: int(b[0x7e])}
 	header := bytes.Equal(b[:8], []byte{0, 255, 255, 255, 255, 255, 255, 0})
-	sum := byte(0)
-	for _, x := range b[:blockBytes] {
-		sum += x
-	}
+	sum := checksum(b[:blockBytes])
 	e.ChecksumOK = sum == 0
 	e.OK = header && e.ChecksumOK
 	if !header {
@@ -93,6 +89,7 @@ func ParseEDID(data []byte) (EDID, error) {
 	for i, d := range descriptors {
 		e.descriptor(d, i)
 	}
+	e.extensions(b)
 	if got := len(b)/blockBytes - 1; got < e.Extensions {
 		e.note(fact.New("bus.edid-extensions", "n", e.Extensions, "got", got))
 	}
@@ -261,7 +258,13 @@ func (e *EDID) standard(a, b byte) (Timing, bool) {
 // descriptor reads one of the four 18-byte descriptors.
 func (e *EDID) descriptor(b []byte, index int) {
 	if b[0] != 0 || b[1] != 0 {
-		e.detailed(b, index)
+		if !e.detailed(b) {
+			e.note(fact.New("bus.edid-detailed", "number", index+1))
+		}
+		if last := len(e.Modes) - 1; index == 0 && last >= 0 && e.Modes[last].Source == "detailed" {
+			preferred := e.Modes[last]
+			e.Preferred = &preferred
+		}
 		return
 	}
 	switch b[3] {
@@ -272,7 +275,7 @@ func (e *EDID) descriptor(b []byte, index int) {
 	case 0xfa:
 		e.standards(b[5:17])
 	case 0xf8:
-		e.cvtCodes(b)
+		e.cvtCodes(b[6:18])
 	case 0xf7:
 		for _, t := range flagged(b[6:], established3[:]) {
 			e.add(t, "established")
@@ -291,8 +294,9 @@ func descriptorText(b []byte) string {
 }
 
 // detailed reads a detailed timing: eight low bits of each number in a byte,
-// the high bits of several numbers together in another.
-func (e *EDID) detailed(b []byte, index int) {
+// the high bits of several numbers together in another. It reports whether the
+// timing holds together.
+func (e *EDID) detailed(b []byte) (sound bool) {
 	at := func(low int, high byte, shift uint) int { return low | int(high>>shift)<<8 }
 	hBlank, vBlank := at(int(b[3]), b[4]&15, 0), at(int(b[6]), b[7]&15, 0)
 	t := Timing{
@@ -310,11 +314,8 @@ func (e *EDID) detailed(b []byte, index int) {
 	vFront, vSync, vBorder := int(b[10]>>4)|int(b[11]>>2&3)<<4, int(b[10]&15)|int(b[11]&3)<<4, int(b[16])
 	holds := hBlank >= hFront+hSync+2*hBorder && vBlank >= vFront+vSync+2*vBorder // what the blanking has to hold
 	empty := t.Width == 0 || t.Height == 0
-	if empty || hBlank == 0 || vBlank == 0 || !holds {
-		e.note(fact.New("bus.edid-detailed", "number", index+1))
-	}
 	if empty {
-		return
+		return false
 	}
 	if t.Interlaced { // the descriptor counts a field, and half a line belongs to each
 		t.Height, t.VTotal = 2*t.Height, 2*t.VTotal+1
@@ -326,10 +327,7 @@ func (e *EDID) detailed(b []byte, index int) {
 		}
 	}
 	e.add(t, "detailed")
-	if index == 0 {
-		preferred := e.Modes[len(e.Modes)-1]
-		e.Preferred = &preferred
-	}
+	return hBlank > 0 && vBlank > 0 && holds
 }
 
 // polarity is that of a bit that stands for a positive pulse.
@@ -365,9 +363,9 @@ func (e *EDID) ranges(b []byte) {
 	e.Range = r
 }
 
-// cvtCodes reads the 3-byte CVT codes of descriptor 0xf8.
+// cvtCodes reads 3-byte CVT codes: of descriptor 0xf8, or of an extension.
 func (e *EDID) cvtCodes(b []byte) {
-	for i := 6; i < 18; i += 3 {
+	for i := 0; i+2 < len(b); i += 3 {
 		if b[i] == 0 && b[i+1] == 0 && b[i+2] == 0 {
 			continue
 		}

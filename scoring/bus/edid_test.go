@@ -203,6 +203,56 @@ func TestEDIDAgainstTool(t *testing.T) {
 	}
 }
 
+// extended is a monitor with a CTA-861 block behind the first: modes 4 and 19 by
+// number, the first of them preferred, and the block's own detailed timing.
+func extended(t *testing.T) []byte {
+	b := append(sample(t, "a1"), make([]byte, 128)...)
+	b[126] = 1
+	seal(b)
+	x := b[128:]
+	copy(x, []byte{2, 3, 7, 0, 2<<5 | 2, 0x84, 19})
+	copy(x[7:], b[0x36:0x48])
+	seal(x)
+	return b
+}
+
+// Layout and the modes of numbers 4 and 19: CTA-861, as edid-decode (2022-03-30)
+// prints a block like this.
+func TestEDIDExtension(t *testing.T) {
+	b := extended(t)
+	first, err := bus.ParseEDID(b[:128])
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := bus.ParseEDID(b)
+	if err != nil || !e.OK || len(e.Notes) > 0 || len(e.Modes) != len(first.Modes)+3 {
+		t.Fatalf("%v, ok %v, %v, %d modes beside %d", err, e.OK, e.Notes, len(e.Modes), len(first.Modes))
+	}
+	lines := modeLines(e)
+	for _, want := range []string{"CTA: 1280x720 60.000 Hz 45.000 kHz 74.250 MHz", "CTA: 1280x720 50.000 Hz 37.500 kHz 74.250 MHz"} {
+		if !slices.Contains(lines, want) {
+			t.Errorf("%s is not in %v", want, lines)
+		}
+	}
+	for name, tt := range map[string]struct {
+		spoil func(b []byte)
+		note  string
+		ok    bool
+	}{
+		"one bit wrong":         {func(b []byte) { b[128+6] ^= 4 }, "bus.edid-block-checksum", false},
+		"another kind of block": {func(b []byte) { b[128] = 0x70; seal(b[128:]) }, "bus.edid-block-unread", true},
+		"a length beyond it":    {func(b []byte) { b[128+4] = 2<<5 | 30; seal(b[128:]) }, "bus.edid-block-broken", true},
+		"a mode not known":      {func(b []byte) { b[128+6] = 120; seal(b[128:]) }, "bus.edid-number-unknown", true},
+	} {
+		b := extended(t)
+		tt.spoil(b)
+		e, err := bus.ParseEDID(b)
+		if err != nil || e.OK != tt.ok || e.ChecksumOK != tt.ok || len(e.Notes) != 1 || e.Notes[0].Key != tt.note {
+			t.Errorf("%s: %v, ok %v, %v", name, err, e.OK, e.Notes)
+		}
+	}
+}
+
 // Each established timing bit alone names its mode.
 func TestEstablishedTimings(t *testing.T) {
 	for _, r := range table(establishedTable) {

@@ -89,6 +89,9 @@ func (s *space) decode() Device {
 		ids:          ids{vendor: le.Uint16(b), device: le.Uint16(b[2:]), class: le.Uint16(b[0x0a:])},
 	}
 	d.doubt(b, header)
+	if errs := bitNames(status&statusErrors, statusBits[:]); len(errs) > 0 && d.ids.vendor != 0xffff {
+		d.note(fact.New("bus.errors-kept", "errors", fact.Names(fact.Comma, errs)))
+	}
 	chain := b[0x34]
 	switch header {
 	case 0:
@@ -142,6 +145,13 @@ var (
 		"received master abort", "signalled system error", "detected parity error",
 	}
 )
+
+// statusErrors are the bits of the status register that a device sets when a
+// transfer that it took part in went wrong: they stay set until they are cleared,
+// so one may be of long ago, and it is told, not judged. A target that nobody
+// answers to (master abort) is left out: sizing and probing leave it (PCI Local
+// Bus Specification 2.3, 6.2.3).
+const statusErrors = 1<<8 | 1<<11 | 1<<14 | 1<<15
 
 // bitNames returns the names of the bits that are set.
 func bitNames(v uint16, names []string) []string {

@@ -463,6 +463,12 @@ func TestDetect(t *testing.T) {
 			t.Errorf("found %+v", d)
 		}
 	}
+	// A data line at fault has made something else of class and device ID.
+	damaged := drawnWith(0xfff00008)
+	put(damaged, 0, 0x5179fee3, 4)
+	if d, ok := bus.FindDevice(decodeAll(t, []byte(dumpText("01:00.0", damaged))), &good); !ok || d.DeviceID != "0x5179" {
+		t.Errorf("the maker's device without a class: found %v, %+v", ok, d)
+	}
 	small := decodeAll(t, []byte(dumpText("01:00.0", drawnWith(0xfff00008))+"sizing 10: ffc00008\n"))[0]
 	large := withMemory(16 << 20)
 	if got := bus.Detect(small, &large, nil); got.Verdict != conformity.Fail {
@@ -475,6 +481,28 @@ func drawnWith(bar0 uint32) []byte {
 	put(b, 0, 0xfee1, 2)
 	put(b, 0x10, bar0, 4)
 	return b
+}
+
+// Bits 8, 11, 14 and 15 of the status register: PCI Local Bus Specification 2.3, 6.2.3.
+func TestStatusErrorsAreTold(t *testing.T) {
+	for status, want := range map[uint32]string{
+		0x0290: "", 0x2290: "", // master abort is left by probing
+		0x8290: "detected parity error", 0x4290: "signalled system error", 0x0390: "master data parity error",
+		0x0a90: "signalled target abort", 0xc290: "signalled system error, detected parity error",
+	} {
+		b := drawnWith(0)
+		put(b, 6, status&^0x10, 2)
+		d := decodeAll(t, []byte(dumpText("01:00.0", b)))[0]
+		got := ""
+		for _, n := range d.Notes {
+			if n.Key == "bus.errors-kept" {
+				got = plain.Tell(n)
+			}
+		}
+		if want == "" && got != "" || !strings.Contains(got, want) {
+			t.Errorf("status %#04x: %q, want %q", status, got, want)
+		}
+	}
 }
 
 func TestExpressLink(t *testing.T) {

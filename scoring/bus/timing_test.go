@@ -13,8 +13,10 @@ import (
 	"pgregory.net/rapid"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/report/words"
 	"proveout/scoring/bus"
+	"proveout/scoring/conformity"
 )
 
 var plain = func() *words.Plain {
@@ -303,6 +305,38 @@ func TestMatchTiming(t *testing.T) {
 		want := fmt.Sprintf("%s, %s, %s", tt.mode, tt.std, tt.verdict)
 		if is != want || math.Abs(m.DeviationPPM-tt.ppm) > tt.within {
 			t.Errorf("%s: %s, %.0f ppm; want %s, %.0f", tt.name, is, m.DeviationPPM, want, tt.ppm)
+		}
+	}
+	// What passes at 48.363 kHz and 60.004 Hz does not with a dot clock that is not
+	// 65 MHz beside it, and not on one of the two rates alone.
+	good := read(48363, 1, 60.004, 0.001)
+	with := func(clockHz float64) bus.TimingReading {
+		r := good
+		r.PixelClockHz, r.PixelResolution = clockHz, 1e4
+		return r
+	}
+	for _, tt := range []struct {
+		name string
+		r    bus.TimingReading
+		want conformity.Verdict
+		text string
+	}{
+		{"line and frame", good, conformity.Pass, "bus.timing-agrees"},
+		{"line, frame and dot clock", with(65e6), conformity.Pass, "bus.timing-agrees"},
+		{"a dot clock 2 % off", with(66.3e6), conformity.Inconclusive, "bus.timing-clock-apart"},
+		{"all 2 % off", sized(func() bus.TimingReading { r := low; r.PixelClockHz, r.PixelResolution = 63.7e6, 1e4; return r }()),
+			conformity.Fail, "bus.timing-clock-off"},
+		{"a frame rate alone", read(0, 0, 60.004, 0.001), conformity.Inconclusive, "bus.frame-alone"},
+		{"a frame rate alone of a known size", sized(read(0, 0, 60.004, 0.001)), conformity.Inconclusive, "bus.frame-alone"},
+		{"a line rate alone", read(48363, 1, 0, 0), conformity.Inconclusive, "bus.line-alone"},
+	} {
+		got, err := bus.MatchTiming(tt.r)
+		text := got.Text.Key
+		if what, ok := got.Text.Args["what"].(fact.Fact); ok {
+			text = what.Key
+		}
+		if err != nil || got.Verdict() != tt.want || text != tt.text {
+			t.Errorf("%s: %v, %s, %v; want %v, %s", tt.name, got.Verdict(), text, err, tt.want, tt.text)
 		}
 	}
 	if _, err := bus.MatchTiming(bus.TimingReading{}); err == nil {

@@ -42,19 +42,22 @@ const (
 type TimingMatch struct {
 	Mode         fact.Fact     `json:"mode"`
 	Standard     string        `json:"standard"`
-	DeviationPPM float64       `json:"deviation_ppm"` // of the pixel clock, from the best reading
+	DeviationPPM float64       `json:"deviation_ppm"` // of the pixel clock, as read, or else from the finest reading
 	LinePPM      float64       `json:"line_ppm"`
 	RefreshPPM   float64       `json:"refresh_ppm"`
 	PolarityOK   bool          `json:"polarity_ok"`
 	Verdict      TimingVerdict `json:"verdict"`
 	Timing       Timing        `json:"timing"`
 	cost         float64
+	clock        bool // line and refresh fit together, but not the pixel clock beside them
 }
 
 // A TimingReport lists the modes that fit, the best first.
 type TimingReport struct {
 	Matches []TimingMatch `json:"matches"`
 	Text    fact.Fact     `json:"text"`
+
+	one bool // of line, frame and pixel clock only one was read
 }
 
 // Verdict is what the best match means for the card.
@@ -64,6 +67,9 @@ func (r TimingReport) Verdict() conformity.Verdict {
 	}
 	switch r.Matches[0].Verdict {
 	case TimingAgrees, TimingRounded, TimingSmall:
+		if r.one {
+			return conformity.Inconclusive
+		}
 		return conformity.Pass
 	case TimingClockOff:
 		return conformity.Fail
@@ -88,9 +94,10 @@ const (
 // refresh frequency, better both, must be read.
 //
 // The pixel clock drives both frequencies: when both deviate by the same
-// share, the dot clock is off; when they deviate differently, the totals are
-// those of another mode, unless the display of the reading is coarse enough to
-// explain it.
+// share, the dot clock is off; when they deviate differently, or differently
+// from a pixel clock that was read, the totals are those of another mode, unless
+// the display of the reading is coarse enough to explain it. One rate alone
+// belongs to many modes and names none.
 func MatchTiming(r TimingReading) (TimingReport, error) {
 	if err := r.check(); err != nil {
 		return TimingReport{}, err
@@ -103,7 +110,14 @@ func MatchTiming(r TimingReading) (TimingReport, error) {
 	}
 	slices.SortStableFunc(found, func(a, b TimingMatch) int { return cmp.Compare(a.cost, b.cost) })
 	out := TimingReport{Matches: found[:min(len(found), mostMatches)], Text: fact.New("bus.no-mode-near")}
-	if len(found) > 0 {
+	out.one = r.PixelClockHz == 0 && (r.LineHz == 0 || r.RefreshHz == 0)
+	switch {
+	case len(found) == 0:
+	case out.one && r.LineHz == 0:
+		out.Text = fact.New("bus.frame-alone")
+	case out.one:
+		out.Text = fact.New("bus.line-alone")
+	default:
 		out.Text = found[0].Fact()
 	}
 	return out, nil
@@ -178,6 +192,15 @@ func (r TimingReading) deviation(reading, resolution, nominal float64) deviation
 	return d
 }
 
+// apart is how far two readings lie apart, measured by what both resolve
+// together; 0 when one was not read.
+func (d deviation) apart(o deviation) float64 {
+	if !d.read || !o.read {
+		return 0
+	}
+	return math.Abs(d.ppm-o.ppm) / max(2*math.Hypot(d.u, o.u), leastPPM)
+}
+
 func (r TimingReading) compare(t Timing) (TimingMatch, bool) {
 	refresh := r.deviation(r.RefreshHz, r.RefreshResolution, t.RefreshHz())
 	line := r.deviation(r.LineHz, r.LineResolution, t.LineHz())
@@ -200,12 +223,11 @@ func (r TimingReading) compare(t Timing) (TimingMatch, bool) {
 		PolarityOK:   r.polarityFits(t),
 		Timing:       t,
 	}
-	// How far line and refresh lie apart, measured by what both readings
-	// resolve together.
-	apart := 0.0
-	if line.read && refresh.read {
-		apart = math.Abs(line.ppm-refresh.ppm) / max(2*math.Hypot(line.u, refresh.u), leastPPM)
+	if pixel.read {
+		m.DeviationPPM = pixel.ppm
 	}
+	apart := max(line.apart(refresh), pixel.apart(line), pixel.apart(refresh))
+	m.clock = pixel.apart(line) > 1 && line.apart(refresh) <= 1
 	m.Verdict = judgeTiming(line, refresh, pixel, best, apart)
 	m.cost = apart + math.Abs(best.ppm)/1000
 	if !m.PolarityOK {
@@ -260,6 +282,9 @@ func (m TimingMatch) Fact() fact.Fact {
 		what = fact.New("bus.timing-clock-off", "off", off)
 	default:
 		what = fact.New("bus.timing-other")
+		if m.clock {
+			what = fact.New("bus.timing-clock-apart", "off", off.WithSign())
+		}
 	}
 	if !m.PolarityOK {
 		what = fact.New("bus.timing-polarity", "what", what)

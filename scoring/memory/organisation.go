@@ -22,8 +22,6 @@ const (
 	maxBusBits    = 1024
 	maxBanks      = 16
 	maxColumnBits = 20
-	maxTypedBits  = 4096
-	maxTypedBanks = 64
 )
 
 // An Organisation is the linear memory of a card: one or more banks, each as
@@ -39,6 +37,7 @@ type Organisation struct {
 	ChipBits int    // data lines of one chip: 4, 8, 16 or 32
 	BusBits  int    // width of the memory bus, a multiple of ChipBits and of 8
 	Banks    []Bank // in address order
+	Reserved int64  // bytes of it that a tool may leave out, by the family's word; 0: nothing is stated
 
 	// ColumnBits is the number of low word-address bits that select the
 	// column of a chip; 0 when the family does not say. It sharpens the
@@ -55,8 +54,8 @@ type Bank struct {
 // chips and banks either may be 0: the other says it, and both mean one bank.
 func OfChips(words int64, chipBits, busBits, chips, banks int) (Organisation, error) {
 	o := Organisation{Words: words, ChipBits: chipBits, BusBits: busBits}
-	if busBits <= 0 || busBits > maxTypedBits || busBits%chipBits != 0 {
-		return o, fmt.Errorf("a bus of %d bits is not made of chips of %d bits", busBits, chipBits)
+	if busBits <= 0 || busBits > maxBusBits || busBits%chipBits != 0 {
+		return o, fact.New("memory.impossible-bus", "bits", busBits, "most", maxBusBits, "chip", chipBits).Err()
 	}
 	lanes := o.ChipsPerBank()
 	switch {
@@ -68,8 +67,8 @@ func OfChips(words int64, chipBits, busBits, chips, banks int) (Organisation, er
 		return o, fmt.Errorf("%d banks of a %d bit bus take %d chips of %d bits, not %d",
 			banks, busBits, banks*lanes, chipBits, chips)
 	}
-	if banks > maxTypedBanks {
-		return o, fmt.Errorf("%d banks are more than a card has", banks)
+	if banks > maxBanks {
+		return o, fact.New("memory.impossible-banks", "banks", banks, "most", maxBanks).Err()
 	}
 	for bank := range banks {
 		var b Bank
@@ -187,6 +186,15 @@ func totalBytes(pools []Organisation) int64 {
 	var sum int64
 	for _, p := range pools {
 		sum += p.Bytes()
+	}
+	return sum
+}
+
+// reservedBytes returns what tools may leave out of several memories together.
+func reservedBytes(pools []Organisation) int64 {
+	var sum int64
+	for _, p := range pools {
+		sum += p.Reserved
 	}
 	return sum
 }

@@ -36,6 +36,9 @@ type SizeExplanation struct {
 	Text       fact.Fact `json:"text"`
 	Bytes      int64     `json:"bytes"`    // the size this cause leaves
 	Reserved   int64     `json:"reserved"` // bytes kept back or rounded away beside it
+
+	exact bool // a loss that would be read as just this size
+	asks  bool // nothing but a question: the family says nothing of it, or the readout is too coarse
 }
 
 // A SizeReport compares a reported memory size with the family's.
@@ -60,10 +63,10 @@ const (
 const (
 	kib = 1 << 10
 	mib = 1 << 20
-	// reservedShare is the largest share of the memory taken as reserved for
-	// the display, firmware or a cursor rather than as missing. Common
-	// practice, no source.
-	reservedShare = 8
+	// keptShare is the largest share of the memory for which it is asked whether
+	// something is kept for the display, firmware or a cursor, where the family
+	// states nothing. Common practice, no source.
+	keptShare = 8
 )
 
 // ExplainSize compares the reported bytes, 0 or more, with the memories of a
@@ -71,18 +74,24 @@ const (
 // report them. step is the unit in which the reporting program counts, in
 // bytes; 0 when not known.
 //
-// At the same size the memory is whole, and at one short by what display and
-// rounding take. Half or a quarter of it, or a bank less, is a fault.
+// The memory is whole at its size, and at what the family says may be kept back
+// of it, as far as no loss would read the same. A size that is short where the
+// family states nothing is a question; what is short by more than it states,
+// half or a quarter of it, or a bank less, is a fault.
 func ExplainSize(pools []Organisation, reported, step int64) SizeReport {
 	r := SizeReport{ExpectedBytes: totalBytes(pools), ReportedBytes: reported, Explanations: []SizeExplanation{}}
+	losses := shortfalls(pools, reported, step)
 	if reported == r.ExpectedBytes {
-		r.Whole = Yes
-		return r
-	}
-	if e, ok := rounding(r.ExpectedBytes, reported, step); ok {
+		// A readout in steps of 1 GiB shows a card of 1 GiB and its half alike.
+		if len(losses) == 0 {
+			r.Whole = Yes
+			return r
+		}
+		r.Explanations = append(r.Explanations, tooCoarse(r.ExpectedBytes, step))
+	} else if e, ok := rounding(r.ExpectedBytes, reservedBytes(pools), reported, step); ok {
 		r.Explanations = append(r.Explanations, e)
 	}
-	r.Explanations = append(r.Explanations, shortfalls(pools, reported, step)...)
+	r.Explanations = append(r.Explanations, losses...)
 	if len(r.Explanations) == 0 {
 		r.Explanations = append(r.Explanations, unexplained(pools, reported))
 	}
@@ -91,15 +100,18 @@ func ExplainSize(pools []Organisation, reported, step int64) SizeReport {
 	return r
 }
 
-// whole is yes where only rounding or reservation explains the size, and open
-// where a second reading must settle it.
+// whole is yes where only rounding or what the family lets be kept back explains
+// the size, and open where a second reading must settle it.
 func (r *SizeReport) whole() Answer {
-	switch r.Explanations[0].Kind {
+	switch best := r.Explanations[0]; best.Kind {
 	case SizeReserved:
 		for _, e := range r.Explanations[1:] {
-			if e.Reserved == 0 && e.Kind != SizePoolUncounted { // fits a loss exactly, too
+			if e.exact && e.Kind != SizePoolUncounted { // fits a loss exactly, too
 				return Undecided
 			}
+		}
+		if best.asks {
+			return Undecided
 		}
 		return Yes
 	case SizePoolUncounted, SizeLarger:
@@ -124,9 +136,18 @@ func Bytes(n int64) fact.Amount {
 	return size.To(0.001)
 }
 
+// tooCoarse is what to say of a whole size that a loss would be read as, too.
+func tooCoarse(expected, step int64) SizeExplanation {
+	return SizeExplanation{
+		Kind: SizeReserved, Chips: []string{}, Bytes: expected, Confidence: 0.9, asks: true,
+		Text:      fact.New("memory.steps-too-coarse", "step", Bytes(step)),
+		NextCheck: fact.New("memory.read-finer"),
+	}
+}
+
 // rounding explains a size that differs by what display memory, firmware or
-// the way of counting take.
-func rounding(expected, reported, step int64) (SizeExplanation, bool) {
+// the way of counting take; reserved is what the family lets be kept back.
+func rounding(expected, reserved, reported, step int64) (SizeExplanation, bool) {
 	missing := expected - reported
 	e := SizeExplanation{
 		Kind: SizeReserved, Chips: []string{}, Bytes: reported, Reserved: missing, Confidence: 0.9,
@@ -137,7 +158,8 @@ func rounding(expected, reported, step int64) (SizeExplanation, bool) {
 	// Half a step each way, and never a whole number of MiB: a coarse readout
 	// cannot tell a count in millions from memory that is kept or gone.
 	near := func(size int64) bool {
-		return missing%mib != 0 && math.Abs(float64(reported-size)) <= max(float64(step)/2, float64(size)/2000)
+		return step < expected/keptShare && missing%mib != 0 &&
+			math.Abs(float64(reported-size)) <= max(float64(step)/2, float64(size)/2000)
 	}
 	whole := Bytes(expected)
 	switch {
@@ -146,16 +168,22 @@ func rounding(expected, reported, step int64) (SizeExplanation, bool) {
 	case near(swollen):
 		millions := fact.In(float64(expected)/1e6, "").To(0.1)
 		e.Text = fact.New("memory.millions-read-as-mib", "millions", millions, "whole", whole)
-	case step > 0 && missing > -step && missing < step:
+	case step > expected/keptShare && missing >= -step/2 && missing < step:
+		e = tooCoarse(expected, step)
+		e.Bytes, e.Reserved = reported, missing
+	case step > 0 && step <= expected/keptShare && missing > -step && missing < step:
 		e.Text = fact.New("memory.rounded", "step", Bytes(step), "difference", Bytes(max(missing, -missing)))
-	case missing > 0 && missing <= expected/reservedShare && reported%(4*kib) == 0:
-		e.Confidence = 0.85
+	case missing > 0 && missing <= reserved:
 		e.Text = fact.New("memory.kept", "kept", Bytes(missing), "left", Bytes(reported), "whole", whole)
-	case missing > 0 && missing <= expected/reservedShare:
-		e.Confidence = 0.6
-		e.Text = fact.New("memory.odd-amount", "missing", Bytes(missing), "whole", whole)
-	default:
+	case missing <= 0 || reserved > 0 || missing > expected/keptShare:
 		return e, false
+	case reported%(4*kib) == 0:
+		e.Confidence, e.asks = 0.85, true
+		e.Text = fact.New("memory.kept-perhaps", "kept", Bytes(missing), "left", Bytes(reported), "whole", whole)
+		e.NextCheck = fact.New("memory.state-reserved")
+	default:
+		e.Confidence, e.asks = 0.6, true
+		e.Text = fact.New("memory.odd-amount", "missing", Bytes(missing), "whole", whole)
 	}
 	return e, true
 }
@@ -163,17 +191,31 @@ func rounding(expected, reported, step int64) (SizeExplanation, bool) {
 // shortfalls lists the losses whose size matches, also where something is
 // kept back beside the loss.
 func shortfalls(pools []Organisation, reported, step int64) []SizeExplanation {
-	total := totalBytes(pools)
+	total, kept := totalBytes(pools), reservedBytes(pools)
+	if reported > total {
+		return nil
+	}
 	var out []SizeExplanation
 	for _, p := range pools {
 		for _, e := range p.losses(total-p.Bytes(), len(pools) > 1) {
 			short := e.Bytes - reported
 			slack := max(step, e.Bytes/2000)
+			if reported == total { // a loss that is rounded up to it
+				slack = (step + 1) / 2
+			}
+			most := kept
+			if most == 0 {
+				most = e.Bytes / keptShare / 2
+			}
 			switch {
 			case short == 0:
+				e.exact = true
 			case short > -slack && short < slack:
 				e.Confidence *= 0.9
-			case short > 0 && short <= e.Bytes/reservedShare/2 && reported%(64*kib) == 0:
+				e.exact = true
+			case reported == total:
+				continue
+			case short > 0 && short <= most && reported%(64*kib) == 0:
 				e.Confidence *= 0.4
 				e.Text = fact.New("memory.further-reserved", "loss", e.Text, "kept", Bytes(short))
 			default:

@@ -15,7 +15,11 @@ const (
 
 func TestExplainSize(t *testing.T) {
 	one := board{words: 1 << 20, chipBits: 16, bus: 128, banks: 1}.organisation() // 16 MiB
-	two := board{words: 1 << 20, chipBits: 16, bus: 64, banks: 2}.organisation()  // 2 × 8 MiB
+	keeps := one
+	keeps.Reserved = mib                                                           // by the family's word
+	banks := board{words: 1 << 17, chipBits: 16, bus: 64, banks: 4}.organisation() // 4 × 1 MiB
+	banks.Reserved = mib
+	two := board{words: 1 << 20, chipBits: 16, bus: 64, banks: 2}.organisation() // 2 × 8 MiB
 	pool := func(name string) memory.Organisation {
 		o := board{words: 1 << 18, chipBits: 16, bus: 64, banks: 1}.organisation() // 2 MiB
 		o.Name = name
@@ -32,7 +36,13 @@ func TestExplainSize(t *testing.T) {
 		reserved int64
 	}{
 		{"all there", alone, 16 * mib, memory.Yes, "", 0},
-		{"15 of 16 MiB", alone, 15 * mib, memory.Yes, memory.SizeReserved, mib},
+		{"15 of 16 MiB", alone, 15 * mib, memory.Undecided, memory.SizeReserved, mib},
+		{"15 of 16 MiB, 1 MiB reserved", []memory.Organisation{keeps}, 15 * mib, memory.Yes, memory.SizeReserved, mib},
+		{"15.5 of 16 MiB, 1 MiB reserved", []memory.Organisation{keeps}, 15*mib + mib/2, memory.Yes, memory.SizeReserved, mib / 2},
+		{"14 of 16 MiB, 1 MiB reserved", []memory.Organisation{keeps}, 14 * mib, memory.No, memory.SizeUnexplained, 0},
+		{"7 of 16 MiB, 1 MiB reserved", []memory.Organisation{keeps}, 7 * mib, memory.No, memory.SizeAddressLine, mib},
+		{"a bank less, as much as is reserved", []memory.Organisation{banks}, 3 * mib, memory.Undecided, memory.SizeReserved, mib},
+		{"1 GiB", alone, 1 << 30, memory.Undecided, memory.SizeLarger, 0},
 		{"16 MB taken as millions", alone, 16e6, memory.Yes, memory.SizeReserved, 777216},
 		{"16.8 MB taken as MiB", alone, 17592186, memory.Yes, memory.SizeReserved, 16*mib - 17592186},
 		{"half", alone, 8 * mib, memory.No, memory.SizeAddressLine, 0},
@@ -69,8 +79,8 @@ func TestCoarseReadout(t *testing.T) {
 		whole    memory.Answer
 		key      string
 	}{
-		{1 << 20, 128, 15 * mib, memory.Yes, "memory.kept"},
-		{1 << 20, 128, 14 * mib, memory.Yes, "memory.kept"},
+		{1 << 20, 128, 15 * mib, memory.Undecided, "memory.kept-perhaps"},
+		{1 << 20, 128, 14 * mib, memory.Undecided, "memory.kept-perhaps"},
 		{1 << 20, 128, 13 * mib, memory.No, "memory.no-simple-loss"},
 		{1 << 18, 64, mib, memory.No, "memory.upper-line-lost"},     // 1 of 2 MiB
 		{1 << 18, 128, 3 * mib, memory.No, "memory.no-simple-loss"}, // 3 of 4 MiB
@@ -80,6 +90,35 @@ func TestCoarseReadout(t *testing.T) {
 		if r.Whole != tt.whole || r.Explanations[0].Text.Key != tt.key {
 			t.Errorf("%d of %d MiB: %v, %v; want %v, %s",
 				tt.reported/mib, o.Bytes()/mib, r.Whole, r.Explanations[0].Text, tt.whole, tt.key)
+		}
+	}
+}
+
+// What a program shows that counts in steps as large as the memory, or as a part
+// of it that can be lost, shows nothing.
+func TestStepsAsLargeAsTheMemory(t *testing.T) {
+	const gib = 1 << 30
+	for _, tt := range []struct {
+		name           string
+		words          int64
+		reported, step int64
+		whole          memory.Answer
+		key            string
+	}{
+		{"1 GiB on 16 MiB", 1 << 20, gib, gib, memory.Undecided, "memory.larger"},
+		{"0 GiB on 16 MiB", 1 << 20, 0, gib, memory.Undecided, "memory.steps-too-coarse"},
+		{"1 GiB on 1 GiB, which half of it reads as, too", 1 << 26, gib, gib + 2, memory.Undecided, "memory.steps-too-coarse"},
+		{"1.0 GiB on 1 GiB", 1 << 26, gib, gib / 10, memory.Yes, ""},
+		{"16 MiB on 16 MiB", 1 << 20, 16 * mib, mib, memory.Yes, ""},
+	} {
+		o := board{words: tt.words, chipBits: 16, bus: 128, banks: 1}.organisation()
+		r := memory.ExplainSize([]memory.Organisation{o}, tt.reported, tt.step)
+		key := ""
+		if len(r.Explanations) > 0 {
+			key = r.Explanations[0].Text.Key
+		}
+		if r.Whole != tt.whole || key != tt.key {
+			t.Errorf("%s: %q, %s; want %q, %s", tt.name, r.Whole, key, tt.whole, tt.key)
 		}
 	}
 }
@@ -126,7 +165,7 @@ func TestExplainSizeAlwaysAnswers(t *testing.T) {
 		}
 		reported := rapid.Int64Range(0, 4*total).Draw(t, "reported")
 		r := memory.ExplainSize(pools, reported, rapid.Int64Range(0, 1<<20).Draw(t, "step"))
-		if (reported == r.ExpectedBytes) != (len(r.Explanations) == 0) {
+		if whole := reported == r.ExpectedBytes && r.Whole == memory.Yes; whole != (len(r.Explanations) == 0) {
 			t.Fatalf("%d of %d: %d explanations", reported, r.ExpectedBytes, len(r.Explanations))
 		}
 		sum := 0.0
