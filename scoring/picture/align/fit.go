@@ -76,7 +76,7 @@ func Find(wanted, shown *raster.RGB, texture Texture) (Fit, error) {
 	var best found
 	try := func(start Fit, reach int) (most bool) {
 		f, ok := m.refine(start, reach)
-		if ok && f.betterThan(best) {
+		if ok && m.captured(f.Fit) > leastCaptured && f.betterThan(best) {
 			best = f
 		}
 		return ok && f.matched*2 > f.tried
@@ -99,6 +99,9 @@ func Find(wanted, shown *raster.RGB, texture Texture) (Fit, error) {
 		}
 		return Fit{}, ErrNoMatch
 	}
+	if texture == Coarse {
+		best.Fit = m.polish(best.Fit)
+	}
 	return m.snap(best.Fit), nil
 }
 
@@ -107,6 +110,20 @@ type matcher struct {
 	pattern, capture plane
 	texture          Texture
 	windows          []window
+}
+
+// leastCaptured is the share of a picture that a capture must hold to be laid over
+// it: the marks at the top and at the bottom look alike.
+const leastCaptured = 0.3
+
+// captured is the share of the pattern that lies in the capture.
+func (m *matcher) captured(f Fit) float64 {
+	axis := func(scale, shift float64, size, captured int) float64 {
+		end := scale*float64(size) + shift
+		return max(0, min(end, float64(captured))-max(0, shift)) / (end - shift)
+	}
+	return axis(f.ScaleX, f.ShiftX, m.pattern.width, m.capture.width) *
+		axis(f.ScaleY, f.ShiftY, m.pattern.height, m.capture.height)
 }
 
 // reader reads the capture by a fit, for [plane.locate].
@@ -163,6 +180,10 @@ func (m *matcher) refine(f Fit, reach int) (found, bool) {
 		f.ShiftY += f.ScaleY * y.offset
 		f.ScaleX *= 1 + x.slope
 		f.ScaleY *= 1 + y.slope
+		if place := middle(down); !reaches(down) { // one edge tells no scale: that of the other direction
+			f.ShiftY += (f.ScaleY - f.ScaleX) * place
+			f.ScaleY = f.ScaleX
+		}
 		out = found{Fit: f, match: match / float64(len(across)), matched: min(x.used, y.used), tried: len(m.windows)}
 		rms = math.Hypot(x.rms, y.rms)
 		if round > 0 {
@@ -173,6 +194,22 @@ func (m *matcher) refine(f Fit, reach int) (found, bool) {
 		}
 	}
 	return out, rms < 0.6
+}
+
+// distant is how far apart windows must lie to tell a scale, in pattern pixels.
+const distant = 60
+
+// reaches reports whether displacements reach far enough to tell a scale.
+func reaches(all []displacement) bool {
+	return slices.ContainsFunc(all, func(d displacement) bool { return math.Abs(d.at-all[0].at) > distant })
+}
+
+// middle is the mean place of displacements.
+func middle(all []displacement) (at float64) {
+	for _, d := range all {
+		at += d.at / float64(len(all))
+	}
+	return at
 }
 
 // A displacement is by how much a window lies off its place in one direction.
@@ -193,7 +230,7 @@ func (l lineFit) off(d displacement) float64 { return d.by - l.offset - l.slope*
 // fitLine fits a line robustly: median of slopes between distant points, then
 // least squares over what lies within a pixel and a half.
 func fitLine(all []displacement) (l lineFit) {
-	const near, distant = 1.5, 60
+	const near = 1.5
 	var slopes []float64
 	for i, a := range all {
 		for _, b := range all[i+1:] {
@@ -242,10 +279,6 @@ func upperMedian(v []float64) float64 { return slices.Sorted(slices.Values(v))[l
 // snap takes the exact values that a capture device would have, when the fit is
 // nearer to them than it can tell apart.
 func (m *matcher) snap(f Fit) Fit {
-	loose := 1.0
-	if m.texture == Coarse {
-		loose = 3
-	}
 	axis := func(scale, shift float64, size, captured int) (float64, float64) {
 		middle := float64(size) / 2
 		for _, s := range []float64{1, float64(captured) / float64(size), 1.25, 1.5, 1.75, 2} {
@@ -253,13 +286,13 @@ func (m *matcher) snap(f Fit) Fit {
 			if s == 1 {
 				near = 0.2
 			}
-			if math.Abs(s-scale)*middle < near*loose {
+			if math.Abs(s-scale)*middle < near {
 				shift += (scale - s) * middle
 				scale = s
 				break
 			}
 		}
-		if r := math.Round(shift); math.Abs(r-shift) < 0.15*min(loose, 2) {
+		if r := math.Round(shift); math.Abs(r-shift) < 0.15 {
 			shift = r
 		}
 		return scale, shift
