@@ -3,6 +3,7 @@ package command
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -21,6 +22,7 @@ func (c *Console) importCommand() *cli.Command {
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder; "+
 				"else the one that the plan names, or the header says"),
 			textFlag("place", placeUsage),
+			textFlag("again", "`WHY` a file is taken that was taken before, for this card or another one"),
 			textFlag("pattern", "test picture `NAME` that a capture shows; else the capture tells"),
 			textFlag("mode", "display `MODE` of a capture; else the capture tells"),
 			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto")}, failureFlags...),
@@ -62,7 +64,8 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 	if x.NArg() < 3 {
 		return errors.New("name the log or capture to import")
 	}
-	in := workflow.Import{Place: x.String("place"), Instrument: x.String("instrument"), Retest: x.Bool("retest")}
+	in := workflow.Import{Place: x.String("place"), Instrument: x.String("instrument"), Retest: x.Bool("retest"),
+		Again: strings.TrimSpace(x.String("again"))}
 	if in.Map, err = c.namedMap(x, job.ShopDir()); err != nil {
 		return err
 	}
@@ -80,6 +83,9 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 		files = append(files, c.path(name))
 	}
 	done, err := job.Import(x.Context, step, in, files...)
+	if twice := (*workflow.Twice)(nil); errors.As(err, &twice) {
+		return fmt.Errorf("%w; if that is right, say why with --again WHY", err)
+	}
 	if err != nil {
 		return err
 	}

@@ -124,6 +124,9 @@ func findEvidence(dir, sum string) string {
 	return found[0]
 }
 
+// HasEvidence reports whether the folder of a job keeps a file of a hash.
+func HasEvidence(dir, sum string) bool { return findEvidence(dir, sum) != "" }
+
 // globEscape takes the meaning out of the signs of a pattern in a folder's name.
 func globEscape(path string) string {
 	if os.PathSeparator == '\\' {

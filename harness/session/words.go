@@ -2,6 +2,7 @@ package session
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -101,6 +102,17 @@ func (s *session) failed(err error) error { return s.told(s.trouble(err)) }
 func (s *session) keep(ctx context.Context, step *plans.Step, path string, shown workflow.Shown) (fact.Fact, error) {
 	in := workflow.Import{Capture: shown, Map: s.o.Map, Beside: true}
 	done, err := s.job.Import(ctx, step, in, path)
+	if twice := (*workflow.Twice)(nil); errors.As(err, &twice) {
+		s.hint(fact.New("session.full-stop", "what", twice.What))
+		q := fact.New("session.enter-for-none", "question", fact.New("session.why-again"))
+		var asked error
+		if in.Again, asked = s.ask(ctx, q); asked != nil {
+			return fact.Fact{}, asked
+		}
+		if in.Again != "" {
+			done, err = s.job.Import(ctx, step, in, path)
+		}
+	}
 	if err != nil {
 		return fact.Fact{}, err
 	}

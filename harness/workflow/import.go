@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"proveout/harness/job"
@@ -29,8 +30,9 @@ type Import struct {
 	Instrument string    // id of the bench, that a log was taken with
 	Capture    Shown
 	Failures   logs.FailureOptions
-	Retest     bool // the first file begins a new attempt
-	Beside     bool // what the step itself does not need is taken too, as something seen beside it
+	Again      string // why a file is taken that was taken before; empty: it is refused
+	Retest     bool   // the first file begins a new attempt
+	Beside     bool   // what the step itself does not need is taken too, as something seen beside it
 }
 
 // Shown is what a person says of a capture; empty where they leave it to the
@@ -60,6 +62,8 @@ type Imported struct {
 	Mode    string           `json:"mode,omitempty"`
 	Devices int              `json:"devices,omitempty"` // of a dump
 	Notes   []fact.Fact      `json:"notes,omitempty"`   // what was found out about the file
+
+	repeats bool // such files may be alike by rights
 }
 
 // An ImportedColumn is a column as import --json has always told it.
@@ -138,7 +142,13 @@ func (im *importing) take(f *job.Folder, paths []string, done *[]Imported) (entr
 	}
 	for _, path := range paths {
 		one, more, err := im.keep(f, path)
-		entries = append(entries, more...)
+		var notes []job.Entry
+		if err == nil {
+			_, own := im.own[path]
+			one.repeats = one.repeats || own
+			notes, err = im.refuseTwice(&one, entries)
+		}
+		entries = slices.Concat(entries, more, notes)
 		if err != nil {
 			return entries, err
 		}
@@ -250,8 +260,9 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 	switch im.kind(path) {
 	case plans.Captures:
 		part := reading.Capture{Pattern: im.Capture.Pattern, Mode: im.Capture.Mode}
+		one.repeats = true
 		if im.step.Kind.Files() == plans.Captures {
-			if part, err = im.look(path); err != nil {
+			if part, one.repeats, err = im.look(path); err != nil {
 				return one, nil, err
 			}
 		}
@@ -262,14 +273,16 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 		if err != nil {
 			return one, nil, err
 		}
-		one.Kind, one.Devices = "dump", len(devices)
+		one.Kind, one.Devices, one.repeats = "dump", len(devices), true
 		return keepWhole(f, path, one, job.Entry{Kind: job.Dumped})
 	case plans.FailingList:
 		if _, err := Memory(im.Family, im.Failures.Pool); err != nil {
 			return one, nil, err
 		}
 		one.Kind = "failing-addresses"
-		return keepLog(f, path, one, im.failures)
+		one, entries, err = keepLog(f, path, one, im.failures)
+		one.repeats = one.Rows == 0
+		return one, entries, err
 	}
 	m, err := im.logMap(path)
 	if err == nil && !im.Beside {
@@ -336,36 +349,35 @@ func keepWhole(f *job.Folder, path string, one Imported, as job.Entry) (Imported
 }
 
 // look reads a capture before it is kept, and finds out which test picture it
-// shows in which mode.
-func (im *importing) look(path string) (reading.Capture, error) {
-	var part reading.Capture
+// shows in which mode, and whether it is that picture to the last bit.
+func (im *importing) look(path string) (part reading.Capture, same bool, err error) {
 	of, name := im.Capture, filepath.Base(path)
 	var mode *pattern.Mode
 	if of.Mode != "" {
 		m, err := scoring.PictureMode(of.Mode)
 		if err != nil {
-			return part, fmt.Errorf("--mode: %w", err)
+			return part, false, fmt.Errorf("--mode: %w", err)
 		}
 		mode = &m
 	}
 	if _, err := scoring.RouteNamed(of.Route); err != nil {
-		return part, fmt.Errorf("--route: %w", err)
+		return part, false, fmt.Errorf("--route: %w", err)
 	}
 	p, err := readCapture(path, name, mode)
 	if errors.Is(err, raster.ErrUnknown) {
-		return part, fmt.Errorf("%s is not a PNG, JPEG, BMP, TIFF, PCX or TGA picture, "+
+		return part, false, fmt.Errorf("%s is not a PNG, JPEG, BMP, TIFF, PCX or TGA picture, "+
 			"and not a .raw dump of the frame buffer", name)
 	}
 	if err != nil {
-		return part, err
+		return part, false, err
 	}
 	shows, err := scoring.Identify(p, of.Pattern, mode)
 	if errors.Is(err, ErrUnnamed) {
-		return part, fmt.Errorf("%s: %w; say what was shown with --pattern NAME --mode MODE; "+
+		return part, false, fmt.Errorf("%s: %w; say what was shown with --pattern NAME --mode MODE; "+
 			"to keep the picture without comparing it: proveout job attach", name, err)
 	}
 	if err != nil {
-		return part, fmt.Errorf("%s: %w", name, err)
+		return part, false, fmt.Errorf("%s: %w", name, err)
 	}
 	part = reading.Capture{Pattern: shows.Name(), Mode: shows.Mode.String(), Base: of.Base}
 	if of.Route != "" && of.Route != "auto" {
@@ -375,11 +387,11 @@ func (im *importing) look(path string) (reading.Capture, error) {
 		part.Mode = of.Mode
 	}
 	if org := scoring.FrameMemory(im.Family); org != nil && of.Base+shows.Mode.Bytes() > org.Bytes() {
-		return part, fmt.Errorf("%s shows a picture of %d bytes from address %d, "+
+		return part, false, fmt.Errorf("%s shows a picture of %d bytes from address %d, "+
 			"but the memory of the family %s has %d bytes",
 			name, shows.Mode.Bytes(), of.Base, im.Family.ID, org.Bytes())
 	}
-	return part, nil
+	return part, exact(p, shows), nil
 }
 
 // Memories are the memories of a family: the one of a name, or without one all.

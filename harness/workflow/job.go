@@ -30,7 +30,7 @@ type Job struct {
 	folder  *job.Folder         // nil while nobody has taken it
 	outcome *outcome.Outcome    // nil when it must be judged anew
 	maps    map[string]logs.Map // read for its steps, by id
-	own     map[string]bool     // files that this program wrote, whose headers say what they hold
+	own     map[string]bool     // files that this program wrote; true: their headers say what they hold
 	shopLog []fact.Fact         // warnings about the shop's register
 }
 

@@ -186,11 +186,17 @@ func (j *Job) logTemperatures(
 	if _, err := fmt.Fprintln(file, "time_s,"+heads); err != nil {
 		return nil, errors.Join(err, file.Close())
 	}
+	j.written(path, true)
+	return &temperatureLog{machine: m, sensors: sensors, file: file, every: every, start: time.Now()}, nil
+}
+
+// written notes a file that this program writes for the job, and whether its
+// header says what it holds.
+func (j *Job) written(path string, understood bool) {
 	if j.own == nil {
 		j.own = map[string]bool{}
 	}
-	j.own[path] = true
-	return &temperatureLog{machine: m, sensors: sensors, file: file, every: every, start: time.Now()}, nil
+	j.own[path] = understood
 }
 
 // sample writes the temperatures of now when a row is due; what cannot be read
@@ -332,6 +338,7 @@ func (j *Job) Start(m Machine, step *plans.Step, words []string, duration time.D
 	if err != nil {
 		return nil, fmt.Errorf("starting the command: %w", err)
 	}
+	j.written(output.Name(), false)
 	logMap, err := j.mapOf(step)
 	if err != nil {
 		return nil, err
