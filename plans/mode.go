@@ -45,7 +45,7 @@ func ParseMode(text string) (Mode, error) {
 		return m, fmt.Errorf("%s: %d is no depth; depths are 1, 2, 4, 8, 15, 16, 24 and 32 bits", quoted, m.Depth)
 	}
 	if hasRate {
-		r, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(rate), "Hz")), 64)
+		r, err := quantity.ParseNumber(strings.TrimSuffix(strings.TrimSpace(rate), "Hz"))
 		if err != nil || !(r >= 1 && r <= 1000) {
 			return m, fmt.Errorf("%s: %s is not a frame rate in Hz", quoted, document.Quoted(rate))
 		}

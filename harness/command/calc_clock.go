@@ -23,13 +23,19 @@ type clockQuestion struct {
 	bus.ClockReading
 	made  plans.Synthesizer // as far as flags say how the clock is made
 	own   string            // variant of the card
+	ends  map[string]int    // of the synthesizer's ranges, by flag
 	gate  float64
 	pairs []bus.ClockPair
+
+	counts  int64 // of a test output
+	divider float64
 }
 
 func (c *Console) calcClock() *cli.Command {
-	q := &clockQuestion{}
-	whole := func(name, usage string) cli.Flag { return &cli.IntFlag{Name: name, Usage: usage} }
+	q := &clockQuestion{ends: map[string]int{}, divider: 1}
+	end := func(name, usage string) cli.Flag {
+		return whole(name, usage, 0, func(n int) { q.ends[name] = n })
+	}
 	clock := func(name, usage string, hz *float64) *typed {
 		return frequency(name, "MHz", usage, hz, new(float64))
 	}
@@ -45,9 +51,9 @@ func (c *Console) calcClock() *cli.Command {
 			usualFlag("tolerance", "`LIMITS` of the clock, as in 1% or 100ppm", "1%"),
 			textFlag("instrument", "`LIMITS` of the instrument, as in 50ppm or 0.1MHz"),
 			textFlag("synth", "`RANGES` of the synthesizer, as in \""+synthExample+"\""),
-			whole("n-min", "least N"), whole("n-max", "largest N"),
-			whole("m-min", "least M"), whole("m-max", "largest M"),
-			whole("k-min", "least K"), whole("k-max", "largest K"),
+			end("n-min", "least N"), end("n-max", "largest N"),
+			end("m-min", "least M"), end("m-max", "largest M"),
+			end("k-min", "least K"), end("k-max", "largest K"),
 			clock("reference", "reference `CLOCK` of the synthesizer", &q.made.Reference),
 			clock("vco-min", "slowest `CLOCK` of reference x N / M", &q.made.VCOMin),
 			clock("vco-max", "fastest `CLOCK` of reference x N / M", &q.made.VCOMax),
@@ -56,9 +62,9 @@ func (c *Console) calcClock() *cli.Command {
 			typedListFlag("variant", "the same, or with --family the `NAME` of the card's variant", q.variant),
 			textFlag("family", "take the values of the board family `ID`"),
 			usualFlag("name", "which clock of the family: `NAME`", "core"),
-			&cli.Int64Flag{Name: "counts", Usage: "`N` counts of a test output, in place of --reading"},
+			whole("counts", "`N` counts of a test output, in place of --reading", 1, to(&q.counts)),
 			amount("gate", quantity.Duration, "", "gate `TIME` of --counts", value(to(&q.gate))).or("1s"),
-			&cli.Float64Flag{Name: "divider", Usage: "the test output is the clock divided by `D`", Value: 1},
+			number("divider", "the test output is the clock divided by `D`", to(&q.divider)).or("1"),
 			typedListFlag("pair", "core and memory read together, `CORE/MEMORY`; may be repeated at other settings", q.pair),
 		},
 		Action: func(x *cli.Context) error {
@@ -131,7 +137,7 @@ func (c *Console) settleClock(x *cli.Context, q *clockQuestion) error {
 	case x.IsSet("counts") && x.IsSet("reading"):
 		return errors.New("give either --reading or --counts")
 	case x.IsSet("counts"):
-		q.ReadHz, q.ResolutionHz, err = bus.Counted(x.Int64("counts"), q.gate, x.Float64("divider"))
+		q.ReadHz, q.ResolutionHz, err = bus.Counted(q.counts, q.gate, q.divider)
 	case !x.IsSet("reading"):
 		err = errors.New("give the clock that was read with --reading, or --counts with --gate")
 	}
@@ -201,8 +207,8 @@ func (q *clockQuestion) settleSynthesizer(x *cli.Context) error {
 		}
 	}
 	for name, end := range ends {
-		if x.IsSet(name) {
-			*end = x.Int(name)
+		if n, set := q.ends[name]; set {
+			*end = n
 		}
 	}
 	s.Reference, s.CompareMin = cmp.Or(q.made.Reference, s.Reference), cmp.Or(q.made.CompareMin, s.CompareMin)

@@ -4,8 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
-	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -13,6 +11,7 @@ import (
 
 	"proveout/harness/workflow"
 	"proveout/plans/fact"
+	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 )
 
@@ -264,38 +263,30 @@ func (n *numbers) flag(name, usage string, take func(float64)) *typed {
 }
 
 // list reads numbers parted by any of some marks, and what the last digit of the
-// coarsest of them counts.
+// coarsest of them counts. A comma beside semicolons is no such mark.
 func (n *numbers) list(text, marks string) (out []float64, step float64, err error) {
+	if strings.Contains(text, ";") && strings.Contains(marks, ";") {
+		marks = strings.ReplaceAll(marks, ",", "")
+	}
 	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return strings.ContainsRune(marks, r) }) {
 		v, digit, err := n.parse(word)
 		if err != nil {
 			return nil, 0, err
+		}
+		if len(word) > 1 && word[0] == '0' && word[1] >= '0' && word[1] <= '9' {
+			return nil, 0, fmt.Errorf("%q begins with a zero: write thousands without a mark between them", word)
 		}
 		out, step = append(out, v), max(step, digit)
 	}
 	return out, step, nil
 }
 
-// typedNumber is a number with a decimal point, and behind it a unit in which no
-// digit stands: "7O.5" and "0x47" are slips, no numbers with odd units.
-var typedNumber = regexp.MustCompile(`^([-+]?(?:\d+(?:\.(\d*))?|\.(\d+))(?:[eE]([-+]?\d+))?)(?:\s*([^\s\d.,+-][^\d.,]*))?$`)
-
 // parse reads a number, what its last digit counts, and the unit behind it.
 func (n *numbers) parse(text string) (value, step float64, err error) {
-	text = strings.TrimSpace(strings.ReplaceAll(text, "−", "-"))
-	m := typedNumber.FindStringSubmatch(text)
-	if m == nil && strings.Contains(text, ",") {
-		return 0, 0, fmt.Errorf("%q has a comma; write a point as the decimal sign", text)
-	}
-	if m == nil {
-		return 0, 0, fmt.Errorf("%q is not a number", text)
-	}
-	if value, err = strconv.ParseFloat(m[1], 64); err != nil {
-		return 0, 0, fmt.Errorf("%q is too large to compute with", text)
-	}
-	exponent, _ := strconv.Atoi(m[4])
-	step = math.Pow10(exponent - len(m[2]+m[3]))
-	switch unit := strings.TrimSpace(m[5]); {
+	value, step, unit, err := quantity.ParseInUnit(text)
+	switch {
+	case err != nil:
+		return 0, 0, err
 	case unit != "" && n.unit != "" && unit != n.unit:
 		return 0, 0, fmt.Errorf("%q is in %q, another value is in %q: use one unit", text, unit, n.unit)
 	case unit != "":

@@ -37,10 +37,10 @@ func (o *organised) flags() []cli.Flag {
 	}
 	return []cli.Flag{
 		textFlag("family", "board family `ID`"), variantFlag,
-		&cli.IntFlag{Name: "chips", Usage: "`N` chips in all, without a family", Destination: &o.chips},
+		whole("chips", "`N` chips in all, without a family", 1, to(&o.chips)),
 		typedFlag("chip", "`WORDSxBITS` of one chip, as in 1Mix16", chip),
 		amount("bus", quantity.Bits, "bit", "`BITS` of the memory bus", to(&o.bus)),
-		&cli.IntFlag{Name: "banks", Usage: "`N` banks; else as chips and bus say", Destination: &o.banks},
+		whole("banks", "`N` banks; else as chips and bus say", 1, to(&o.banks)),
 	}
 }
 

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -96,7 +95,10 @@ func toNew[T any](at **T) func(T) { return func(v T) { *at = &v } }
 func amount(name string, dim quantity.Dimension, unit, usage string, take func(quantity.Quantity)) *typed {
 	return typedFlag(name, usage, func(text string) error {
 		q, err := parseAmount(text, dim, unit)
-		if err == nil {
+		switch {
+		case err == nil && q.Tolerated:
+			return fmt.Errorf("%q has a tolerance, which means nothing here", text)
+		case err == nil:
 			take(q)
 		}
 		return err
@@ -122,7 +124,7 @@ func value(take func(float64)) func(quantity.Quantity) {
 // number is a flag that takes a bare number.
 func number(name, usage string, take func(float64)) *typed {
 	return typedFlag(name, usage, func(text string) error {
-		v, err := parseNumber(text)
+		v, err := quantity.ParseNumber(text)
 		if err == nil {
 			take(v)
 		}
@@ -130,12 +132,15 @@ func number(name, usage string, take func(float64)) *typed {
 	})
 }
 
-func parseNumber(text string) (float64, error) {
-	v, err := strconv.ParseFloat(strings.ReplaceAll(strings.TrimSpace(text), "−", "-"), 64)
-	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("%q is not a number", text)
-	}
-	return v, nil
+// whole is a flag that takes a whole number from low up.
+func whole[T int | int64](name, usage string, low int64, take func(T)) *typed {
+	return typedFlag(name, usage, func(text string) error {
+		v, err := quantity.ParseWhole(text, low, math.MaxInt32)
+		if err == nil {
+			take(T(v))
+		}
+		return err
+	})
 }
 
 // choice is a flag that takes one of a few words; the usage names them.

@@ -11,6 +11,7 @@ import (
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/plans/quantity"
 )
 
 func (c *Console) importCommand() *cli.Command {
@@ -35,16 +36,18 @@ var failureFlags = []cli.Flag{
 	textFlag("pool", "which `MEMORY` of the card a list of failing addresses is about: frame or texture"),
 	textFlag("base", "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; "+
 		"of a capture, where its first pixel lies in the memory, as in \"2 MiB\""),
-	&cli.IntFlag{Name: "width", Usage: "width of the listed values in `BITS`; else as their digits say"},
+	textFlag("width", "width of the listed values in `BITS`; else as their digits say"),
 }
 
 // failureOptions reads the flags of a list of failing addresses.
 func failureOptions(x *cli.Context) (logs.FailureOptions, error) {
-	o := logs.FailureOptions{Bits: x.Int("width"), Pool: x.String("pool")}
-	switch o.Bits {
-	case 0, 8, 16, 32, 64:
-	default:
-		return o, fmt.Errorf("--width: %d is no width of a value; it is 8, 16, 32 or 64", o.Bits)
+	o := logs.FailureOptions{Pool: x.String("pool")}
+	if text := x.String("width"); text != "" {
+		n, err := quantity.ParseWhole(strings.TrimSuffix(strings.TrimSpace(text), "bit"), 8, 64)
+		if err != nil || n != 8 && n != 16 && n != 32 && n != 64 {
+			return o, fmt.Errorf("--width: %s is no width of a value; it is 8, 16, 32 or 64", text)
+		}
+		o.Bits = int(n)
 	}
 	if text := x.String("base"); text != "" {
 		base, ok := logs.ParseHex(text)

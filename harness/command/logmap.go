@@ -59,16 +59,12 @@ func (c *Console) logmapTry() *cli.Command {
 			typedListFlag("column", "what a column is, `HEADER=QUANTITY`, may be repeated", column),
 			typedListFlag("unit", "unit of a quantity, `NAME=UNIT`, may be repeated", unit),
 			placeFlag(placeUsage, to(&hints.Place)),
-			&cli.Float64Flag{Name: "max-bad", Usage: "share of rows that may be bad, in `PERCENT`"},
+			number("max-bad", "share of rows that may be bad, in `PERCENT`", toNew(&hints.MaxBad)),
 			textFlag("o", "write the map to `FILE`"),
 			textFlag("save", "keep the map in the shop's logmaps folder as `NAME`")},
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
 				return errors.New("name the log to try, as in: proveout logmap try soak.csv")
-			}
-			if x.IsSet("max-bad") {
-				share := x.Float64("max-bad")
-				hints.MaxBad = &share
 			}
 			name := x.Args().First()
 			m, p, err := c.understood(x, name, pattern, hints)

@@ -3,11 +3,13 @@ package command
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/logs"
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/quantity"
@@ -56,10 +58,12 @@ func baseAddress(text string) (int64, error) {
 	if text == "" {
 		return 0, nil
 	}
-	if n, err := strconv.ParseInt(strings.TrimSpace(text), 0, 64); err == nil && n >= 0 {
-		return n, nil
+	hex := strings.HasPrefix(strings.ToLower(strings.TrimSpace(text)), "0x")
+	if address, ok := logs.ParseHex(text); ok && hex && address <= math.MaxInt64 {
+		return int64(address), nil
 	}
-	q, err := quantity.Parse(text, quantity.Bytes)
+	plain, _ := quantity.LookUp(quantity.Bytes, "B")
+	q, err := quantity.ParseIn(text, quantity.Bytes, plain)
 	if err != nil || q.Value < 0 || q.Value != float64(int64(q.Value)) {
 		return 0, fmt.Errorf("%q is not a number of bytes, such as 2097152 or \"2 MiB\"", text)
 	}
@@ -108,14 +112,15 @@ func groups(list []workflow.PictureLine) []workflow.PictureLine {
 
 func (c *Console) picturePatternCommand() *cli.Command {
 	var mode *pattern.Mode
+	seed := 0
 	return &cli.Command{
 		Name: "pattern", Usage: "write one test picture", ArgsUsage: "NAME",
 		Description: "The ending of the file says how it is written: .png, .bmp, or .raw for a dump of\nthe frame buffer.",
 		Flags: []cli.Flag{
 			shownMode("display `MODE`: 1024x768x16", toNew(&mode)),
 			outFlag, jsonFlag,
-			&cli.IntFlag{Name: "seed", Value: 1,
-				Usage: "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse"},
+			whole("seed", "`NUMBER` of the random picture, 0 to 1023, where the name is random or random-inverse",
+				0, to(&seed)).or("1"),
 		},
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
@@ -123,7 +128,7 @@ func (c *Console) picturePatternCommand() *cli.Command {
 			}
 			name, size, hasMode := strings.Cut(x.Args().First(), "@")
 			if name == "random" || name == "random-inverse" {
-				name += "-" + strconv.Itoa(x.Int("seed"))
+				name += "-" + strconv.Itoa(seed)
 			} else if x.IsSet("seed") {
 				return fmt.Errorf("--seed is for random and random-inverse, not for %s", name)
 			}

@@ -13,6 +13,7 @@ import (
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/plans/quantity"
 	"proveout/scoring"
 )
 
@@ -127,7 +128,7 @@ func (c *Console) referenceAdd(x *cli.Context) error {
 }
 
 func typedScore(text string) (float64, error) {
-	v, err := parseNumber(text)
+	v, err := quantity.ParseNumber(text)
 	if err != nil {
 		err = fmt.Errorf("%q is not a score; write a number with a decimal point", text)
 	}

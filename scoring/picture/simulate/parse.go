@@ -3,12 +3,12 @@ package simulate
 import (
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
 
 	"proveout/plans/document"
+	"proveout/plans/quantity"
 	"proveout/scoring/memory"
 )
 
@@ -254,8 +254,8 @@ func Numbers(text string, count int, low, high float64) ([]float64, error) {
 	}
 	out := make([]float64, count)
 	for i, part := range parts {
-		v, err := strconv.ParseFloat(strings.TrimSpace(part), 64)
-		if err != nil || math.IsNaN(v) || v < low || v > high {
+		v, err := quantity.ParseNumber(part)
+		if err != nil || v < low || v > high {
 			return nil, fmt.Errorf("%q is not a number from %g to %g", part, low, high)
 		}
 		out[i] = v
