@@ -127,7 +127,7 @@ func (c *comparison) run() (align.Fit, error) {
 	}
 	c.geometry()
 	task := lines.LevelsOnly
-	if changed := c.examineChain(); !changed {
+	if changed := c.examineChain(fit); !changed {
 		c.channels()
 		if c.random() {
 			task = lines.Everything
@@ -259,7 +259,7 @@ func (c *comparison) unregistered(err error) {
 	if !errors.Is(err, align.ErrFlat) {
 		if p, ok := c.lookFurther(); ok {
 			c.frozen(p)
-		} else {
+		} else if !c.turned() {
 			c.r.glance = glanceAt(c.capture)
 		}
 		return

@@ -19,6 +19,6 @@ func BenchmarkExamine(b *testing.B) {
 	g := gridOf(wanted)
 	b.ReportAllocs()
 	for b.Loop() {
-		Examine(wanted, g, 1280)
+		Examine(wanted, g, Way{1280, 1, 1})
 	}
 }

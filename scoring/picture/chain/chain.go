@@ -39,6 +39,7 @@ const (
 	SwappedRows  Kind = "swapped-rows"  // the two fields of an interlaced picture are exchanged
 	DoubledRows  Kind = "doubled-rows"  // one of the two fields is shown twice
 	CombedRows   Kind = "combed-rows"   // the two fields lie beside each other
+	Shrunk       Kind = "shrunk"        // fewer pixels than the screen has
 )
 
 // A Change is what a capture chain did to a picture. While there is one, no data
@@ -51,15 +52,26 @@ type Change struct {
 	Advice fact.Fact `json:"advice"`         // how to capture it better
 }
 
+// A Way is what is known of a picture's way beside its pixels.
+type Way struct {
+	LineBytes      int     // from one line to the next in the frame buffer
+	ScaleX, ScaleY float64 // capture pixels per screen pixel
+}
+
 // Examine lists what the capture chain did to a picture: wanted is the screen as
-// it should be, g the capture at its pixels. lineBytes is from one line to the
-// next in the frame buffer.
-func Examine(wanted *raster.RGB, g *raster.Grid, lineBytes int) []Change {
+// it should be, g the capture at its pixels.
+func Examine(wanted *raster.RGB, g *raster.Grid, way Way) []Change {
+	if least := min(way.ScaleX, way.ScaleY); least < 0.97 {
+		return []Change{{
+			Kind: Shrunk, What: fact.New("chain.shrunk", "scale", fact.In(least, "").To(0.01)),
+			Advice: fact.New("chain.look-shrunk"),
+		}}
+	}
 	e := examination{wanted: wanted, grid: g}
 	// What a row or pixel shows comes first: colours and levels are compared where
 	// it is its own.
 	for _, look := range []func() *Change{
-		func() *Change { return e.rows(lineBytes) }, e.grey, e.fewColours, e.sharedColour,
+		func() *Change { return e.rows(way.LineBytes) }, e.grey, e.fewColours, e.sharedColour,
 	} {
 		if found := look(); found != nil {
 			return []Change{*found}

@@ -186,7 +186,7 @@ func TestChains(t *testing.T) {
 		}, []Kind{CombedRows}},
 	} {
 		_, p := shown(t, pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}, "random-1")
-		if got := kindsOf(Examine(p, gridOf(tt.do(p)), 640)); !slices.Equal(got, tt.want) {
+		if got := kindsOf(Examine(p, gridOf(tt.do(p)), Way{640, 1, 1})); !slices.Equal(got, tt.want) {
 			t.Errorf("%s: %v, want %v", tt.name, got, tt.want)
 		}
 	}
@@ -243,7 +243,7 @@ func TestFaultsAreNoChains(t *testing.T) {
 					if rng.IntN(2) == 0 {
 						p = noisy(p, 4)
 					}
-					if got := Examine(wanted, gridOf(p), f.Mode.LineBytes()); len(got) > 0 {
+					if got := Examine(wanted, gridOf(p), Way{f.Mode.LineBytes(), 1, 1}); len(got) > 0 {
 						t.Errorf("%v, bus of %d bits, chips of %d, %+v: %v", format, org.BusBits, org.ChipBits, ft, kindsOf(got))
 					}
 				}

@@ -23,7 +23,7 @@ func (s spread) share() float64 { return s.own / max(1e-9, s.own+s.beside) }
 // for a picture that does not tell: one whose neighbours are alike, or without
 // colours.
 func (e *examination) spreads() (out [3]spread, ok bool) {
-	const rows = 24
+	const rows = 16
 	x0, y0, x1, y1 := e.inside(across)
 	if x1-x0 < 100 || y1-y0 < 2*rows {
 		return out, false
@@ -43,7 +43,7 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 				written[d] = append(written[d], e.written((y+d-down)*width+x))
 			}
 		}
-		for x := x0; x < x1; x += 1 + (x1-x0)/700 {
+		for x := x0; x < x1; x += 1 + (x1-x0)/400 {
 			at := x - x0 + across
 			own, shown := written[down][at], e.shown(y*width+x)
 			n++

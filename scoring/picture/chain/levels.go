@@ -171,7 +171,7 @@ func (e *examination) pixels(sample int) func(yield func(i int) bool) {
 // captured counts the colours of a sample of the capture; it is false where
 // levels lie between whole ones.
 func (e *examination) captured(sample int) (p palette, whole bool) {
-	set := make(colourSet, 1<<18)
+	set := newColourSet(sample)
 	for i := range e.pixels(sample) {
 		var rgb [3]int
 		for channel := range 3 {
@@ -190,7 +190,7 @@ func (e *examination) captured(sample int) (p palette, whole bool) {
 
 // made counts the colours that were written.
 func (e *examination) made(sample int) (p palette) {
-	set := make(colourSet, 1<<18)
+	set := newColourSet(sample)
 	for i := range e.pixels(sample) {
 		r, g, b := e.wanted.Pix[3*i], e.wanted.Pix[3*i+1], e.wanted.Pix[3*i+2]
 		p.level[0][r], p.level[1][g], p.level[2][b] = true, true, true
@@ -200,11 +200,21 @@ func (e *examination) made(sample int) (p palette) {
 	return p
 }
 
-// A colourSet has a bit for each colour of 24 bits.
+// A colourSet has a bit for each colour of 24 bits, or for several of them.
 type colourSet []uint64
 
+// newColourSet is for so many colours: those of a small sample seldom share a bit.
+func newColourSet(most int) colourSet {
+	if most <= 1<<15 {
+		return make(colourSet, 1<<12)
+	}
+	return make(colourSet, 1<<18)
+}
+
 func (s colourSet) add(r, g, b int) {
-	c := (r&255)<<16 | (g&255)<<8 | b&255
+	c := uint32((r&255)<<16 | (g&255)<<8 | b&255)
+	c = c * 0x9E3779B1 & (1<<24 - 1) // an odd factor: no two colours become one
+	c >>= 24 - (bits.Len(uint(len(s))) - 1 + 6)
 	s[c>>6] |= 1 << (c & 63)
 }
 
