@@ -153,6 +153,8 @@ func computed(s *compared) outcome.Check {
 		c.Settle = fact.New("capture.name-it")
 	case !s.result.Registered:
 		c.Settle = fact.New("capture.again-whole")
+	case len(s.result.Chain) > 0:
+		c.Settle = s.result.Chain[0].Advice
 	case c.Verdict == conformity.Inconclusive:
 		c.Settle = fact.New("capture.again-less-noise")
 	}

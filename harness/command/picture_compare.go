@@ -211,6 +211,9 @@ func (p *printer) comparedOne(name string, r *picture.Result) {
 		}
 	}
 	p.notes(r.Doubts)
+	for _, change := range r.Chain {
+		p.textf(2, "%s", p.Tell(change.Advice))
+	}
 }
 
 func three(format string, v [3]float64) string {

@@ -126,10 +126,12 @@ func (c *comparison) run() (align.Fit, error) {
 		return fit, nil
 	}
 	c.geometry()
-	c.channels()
 	task := lines.LevelsOnly
-	if c.random() {
-		task = lines.Everything
+	if changed := c.examineChain(fit); !changed {
+		c.channels()
+		if c.random() {
+			task = lines.Everything
+		}
 	}
 	if c.report, err = lines.Analyse(c.written(), c.grid, c.missing, task); err != nil {
 		return fit, err
@@ -141,6 +143,9 @@ func (c *comparison) run() (align.Fit, error) {
 		r.NoiseSD = c.flatNoise() * smoothing(fit)
 	}
 	c.decideRoute(fit)
+	if len(r.Chain) > 0 {
+		return fit, nil // what is wrong with it may be of the chain
+	}
 	c.sampling()
 	c.takeLines()
 	c.leftovers()
@@ -254,7 +259,7 @@ func (c *comparison) unregistered(err error) {
 	if !errors.Is(err, align.ErrFlat) {
 		if p, ok := c.lookFurther(); ok {
 			c.frozen(p)
-		} else {
+		} else if !c.turned() {
 			c.r.glance = glanceAt(c.capture)
 		}
 		return

@@ -164,7 +164,7 @@ func cut(p *raster.RGB, g *raster.Grid) *raster.RGB {
 // verdict decides whether the picture is clean.
 func (c *comparison) verdict() {
 	r := c.r
-	r.Clean = len(r.Findings) == 0 && r.LinesJudged.Bad == 0
+	r.Clean = len(r.Findings) == 0 && r.LinesJudged.Bad == 0 && len(r.Chain) == 0
 	tested := slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
 	if r.Clean && r.Route == Photograph && r.LinesJudged.Good == 0 && !tested && c.known {
 		r.Clean = false

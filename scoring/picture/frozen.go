@@ -34,13 +34,17 @@ func (c *comparison) foreign() (pattern.Pattern, bool) {
 	return p, c.other(p, err)
 }
 
-// foreignAtOnce reads the identification of a capture that has the size of the
-// screen and may show it edge to edge.
+// foreignAtOnce reads the identification of a capture that may show the screen
+// edge to edge, or between bars.
 func (c *comparison) foreignAtOnce() (pattern.Pattern, bool) {
-	if c.f.Pattern.Kind == 0 || !c.sameSize() {
+	if c.f.Pattern.Kind == 0 {
 		return pattern.Pattern{}, false
 	}
-	p, err := pattern.Identify(c.capture)
+	if c.sameSize() {
+		p, err := pattern.Identify(c.capture)
+		return p, c.other(p, err)
+	}
+	p, err := align.IdentifyFramed(c.capture, c.wanted.Width, c.wanted.Height)
 	return p, c.other(p, err)
 }
 
@@ -58,6 +62,18 @@ func (c *comparison) lookFurther() (pattern.Pattern, bool) {
 		p, err = align.Identify(c.capture)
 	}
 	return p, err == nil && p != c.f.Pattern
+}
+
+// turned tries to read a capture that is mirrored or turned, and says so.
+func (c *comparison) turned() bool {
+	if c.f.Pattern.Kind == 0 {
+		return false
+	}
+	turn, p, ok := align.Turned(c.capture, c.wanted.Width, c.wanted.Height)
+	if ok {
+		c.r.Reason = fact.New("picture.turned", "pattern", p.Name(), "how", fact.New("picture.turn."+string(turn)))
+	}
+	return ok
 }
 
 // frozen reports that the capture shows another picture of the set.

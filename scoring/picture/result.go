@@ -14,6 +14,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/scoring/memory"
+	"proveout/scoring/picture/chain"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
@@ -164,10 +165,11 @@ type Result struct {
 	metric.Score
 	Raw *metric.Score `json:"raw,omitempty"` // as captured, when the sizes agree
 
-	Transfer []Curve     `json:"transfer,omitempty"`
-	Clean    bool        `json:"clean"`
-	Findings []Finding   `json:"findings"`
-	Doubts   []fact.Fact `json:"doubts,omitempty"`
+	Chain    []chain.Change `json:"chain,omitempty"` // what was done to the picture on its way
+	Transfer []Curve        `json:"transfer,omitempty"`
+	Clean    bool           `json:"clean"`
+	Findings []Finding      `json:"findings"`
+	Doubts   []fact.Fact    `json:"doubts,omitempty"`
 
 	Aligned *raster.RGB `json:"-"` // the capture on the grid of the pattern, levels corrected
 	Wanted  *raster.RGB `json:"-"` // the pattern

@@ -88,6 +88,12 @@ func Find(wanted, shown *raster.RGB, texture Texture) (Fit, error) {
 			return there, nil
 		}
 		done = try(there, 3)
+	} else {
+		for _, start := range m.starts() {
+			if done = try(start, 6); done {
+				break
+			}
+		}
 	}
 	if !done {
 		m.search(func(start Fit) bool { return try(start, 6) })
@@ -102,7 +108,21 @@ func Find(wanted, shown *raster.RGB, texture Texture) (Fit, error) {
 	if texture == Coarse {
 		best.Fit = m.polish(best.Fit)
 	}
-	return m.snap(best.Fit), nil
+	fit := m.snap(best.Fit)
+	if whole := fit.inWholePixels(pattern); repeated(shown, whole) {
+		return whole, nil
+	}
+	return fit, nil
+}
+
+// inWholePixels is the fit with the picture beginning and ending at whole pixels,
+// as it does in a capture that repeats pixels.
+func (f Fit) inWholePixels(pattern plane) Fit {
+	w, h := float64(pattern.width), float64(pattern.height)
+	return Fit{
+		ScaleX: math.Round(f.ScaleX*w) / w, ScaleY: math.Round(f.ScaleY*h) / h,
+		ShiftX: math.Round(f.ShiftX), ShiftY: math.Round(f.ShiftY),
+	}
 }
 
 // A matcher lays a pattern over a capture.
@@ -281,7 +301,8 @@ func upperMedian(v []float64) float64 { return slices.Sorted(slices.Values(v))[l
 func (m *matcher) snap(f Fit) Fit {
 	axis := func(scale, shift float64, size, captured int) (float64, float64) {
 		middle := float64(size) / 2
-		for _, s := range []float64{1, float64(captured) / float64(size), 1.25, 1.5, 1.75, 2} {
+		whole := math.Round(scale*float64(size)) / float64(size) // devices scale to whole pixels
+		for _, s := range []float64{1, float64(captured) / float64(size), 1.25, 1.5, 1.75, 2, whole} {
 			near := 0.06
 			if s == 1 {
 				near = 0.2

@@ -19,7 +19,13 @@ const mostPixels = 12_000_000
 // device's picture that is scaled, shifted and cut by a few pixels, or a
 // photograph of the screen. The error is [ErrNone].
 func Identify(capture *raster.RGB) (pattern.Pattern, error) {
-	c := newIdentifier(capture)
+	c := newIdentifier(brightness(capture))
+	b := framed(c.plane)
+	for _, s := range sizes() {
+		if found, err := c.between(b, s[0], s[1]); err == nil {
+			return found, nil
+		}
+	}
 	for _, e := range expected(capture.Width, capture.Height) {
 		if found, ok := c.search(e); ok {
 			return found, nil
@@ -43,7 +49,10 @@ func IdentifyScreen(capture *raster.RGB, width, height int) (pattern.Pattern, er
 	if m.Check() != nil {
 		return pattern.Pattern{}, ErrNone
 	}
-	c := newIdentifier(capture)
+	c := newIdentifier(brightness(capture))
+	if found, err := c.between(framed(c.plane), width, height); err == nil {
+		return found, nil
+	}
 	across, down := float64(capture.Width)/float64(width), float64(capture.Height)/float64(height)
 	for _, scale := range []float64{1, across, down} {
 		if scale < leastScale || scale > mostScale {
@@ -117,8 +126,7 @@ type identifier struct {
 	sum areaSum
 }
 
-func newIdentifier(capture *raster.RGB) *identifier {
-	p := brightness(capture)
+func newIdentifier(p plane) *identifier {
 	c := &identifier{plane: p}
 	if p.width*p.height <= mostPixels {
 		c.sum, _ = sumAreas(p.v, p.width, p.height)

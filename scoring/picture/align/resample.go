@@ -8,12 +8,17 @@ import (
 )
 
 // Resample reads the capture at the pixel centres of a pattern of the given
-// size, linearly between capture pixels.
+// size: linearly between capture pixels, or the nearest one where a device made
+// the capture by repeating pixels.
 func Resample(capture *raster.RGB, f Fit, width, height int) *raster.Grid {
 	g := raster.NewGrid(width, height)
 	var columns, rows []between
 	columns, g.X0, g.X1 = places(f.ScaleX, f.ShiftX, capture.Width, g.PhaseX)
 	rows, g.Y0, g.Y1 = places(f.ScaleY, f.ShiftY, capture.Height, g.PhaseY)
+	if repeated(capture, f) {
+		nearest(columns, g.PhaseX)
+		nearest(rows, g.PhaseY)
+	}
 	g.Phased = slices.Max(g.PhaseX) > slices.Min(g.PhaseX) || slices.Max(g.PhaseY) > slices.Min(g.PhaseY)
 	n := 3 * capture.Width
 	for y, row := range rows {
@@ -36,6 +41,55 @@ func Resample(capture *raster.RGB, f Fit, width, height int) *raster.Grid {
 		}
 	}
 	return g
+}
+
+// nearest takes the nearer of two pixels, the second of two that are as near: it
+// has the middle of the pattern's pixel within it.
+func nearest(places []between, phases []uint8) {
+	for i, p := range places {
+		if p.share >= 0.5 {
+			p.a = p.b
+		}
+		places[i] = between{p.a, p.a, 0}
+		phases[i] = 0
+	}
+}
+
+// repeated reports whether capture pixels that lie within one pixel of the pattern
+// are the same, and some do: scaled up by repeating, without noise.
+func repeated(capture *raster.RGB, f Fit) bool {
+	if f.ScaleX <= 1.02 && f.ScaleY <= 1.02 {
+		return false
+	}
+	const rows = 16
+	pairs, same := 0, 0
+	compare := func(i, j int) {
+		pairs++
+		if slices.Equal(capture.Pix[i:i+3], capture.Pix[j:j+3]) {
+			same++
+		}
+	}
+	n := 3 * capture.Width
+	// This pixel and the next, whose middles may lie as good as on an edge.
+	within := func(at int, scale, shift float64) bool {
+		const sure = 0.02 // pixels of the capture
+		from, to := float64(at)+0.5-shift, float64(at)+1.5-shift
+		return math.Floor((from-sure)/scale) == math.Floor((to+sure)/scale)
+	}
+	for k := range rows {
+		y := (k + 1) * (capture.Height - 1) / (rows + 1)
+		down := within(y, f.ScaleY, f.ShiftY)
+		for x := 0; x < capture.Width-1; x++ {
+			i := y*n + 3*x
+			if within(x, f.ScaleX, f.ShiftX) {
+				compare(i, i+3)
+			}
+			if down {
+				compare(i, i+n)
+			}
+		}
+	}
+	return pairs > 100 && same*1000 >= pairs*998
 }
 
 // A between is a place between two capture pixels.
