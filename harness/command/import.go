@@ -3,6 +3,7 @@ package command
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -19,14 +20,14 @@ func (c *Console) importCommand() *cli.Command {
 		Name:      "import",
 		Usage:     "take a log or a capture as evidence of a step",
 		ArgsUsage: "JOB STEP FILE…",
-		Flags: append([]cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
+		Flags: slices.Concat([]cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder; "+
 				"else the one that the plan names, or the header says"),
 			textFlag("place", placeUsage),
 			textFlag("again", "`WHY` a file is taken that was taken before, for this card or another one"),
 			textFlag("pattern", "test picture `NAME` that a capture shows; else the capture tells"),
 			textFlag("mode", "display `MODE` of a capture; else the capture tells"),
-			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto")}, failureFlags...),
+			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto")}, hintFlags, failureFlags),
 		Action: c.onJob(c.importFiles),
 	}
 }
@@ -70,6 +71,9 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 	in := workflow.Import{Place: x.String("place"), Instrument: x.String("instrument"), Retest: x.Bool("retest"),
 		Again: strings.TrimSpace(x.String("again"))}
 	if in.Map, err = c.namedMap(x, job.ShopDir()); err != nil {
+		return err
+	}
+	if in.Hints, err = hintsOf(x); err != nil {
 		return err
 	}
 	in.Capture = workflow.Shown{Pattern: x.String("pattern"), Mode: x.String("mode"), Route: x.String("route")}

@@ -344,11 +344,11 @@ func (l *failureLayout) readTime(rows [][]field) {
 		if c >= len(r) || missing(r[c].text) {
 			continue
 		}
-		form, ok := timeForm(string(r[c].text), ".")
-		if form != "" {
-			l.clk, _ = newClock(form) // it has read one
+		if isNumber(r[c].text, '.') && l.time != (quantity.Unit{}) {
+			return
 		}
-		if ok {
+		if forms := formsOf([]string{string(r[c].text)}); len(forms) == 1 {
+			l.clk, _ = newClock(forms[0])
 			return
 		}
 		break
