@@ -37,6 +37,8 @@ var failureFlags = []cli.Flag{
 	textFlag("pool", "which `MEMORY` of the card a list of failing addresses is about: frame or texture"),
 	textFlag("base", "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; "+
 		"of a capture, where its first pixel lies in the memory, as in \"2 MiB\""),
+	textFlag("numbers", "`RADIX` of listed numbers that do not show it: hex or dec"),
+	textFlag("address-unit", "`BYTES` that a listed address counts by, where it does not count bytes"),
 	textFlag("width", "width of the listed values in `BITS`; else as their digits say"),
 }
 
@@ -49,6 +51,22 @@ func failureOptions(x *cli.Context) (logs.FailureOptions, error) {
 			return o, fmt.Errorf("--width: %s is no width of a value; it is 8, 16, 32 or 64", text)
 		}
 		o.Bits = int(n)
+	}
+	switch radix := x.String("numbers"); radix {
+	case "":
+	case "hex":
+		o.Radix = 16
+	case "dec":
+		o.Radix = 10
+	default:
+		return o, fmt.Errorf("--numbers: %q is not hex or dec", radix)
+	}
+	if text := x.String("address-unit"); text != "" {
+		n, err := quantity.ParseWhole(text, 1, 1<<20)
+		if err != nil {
+			return o, fmt.Errorf("--address-unit: %w", err)
+		}
+		o.Unit = int(n)
 	}
 	if text := x.String("base"); text != "" {
 		base, ok := logs.ParseHex(text)

@@ -18,9 +18,20 @@ import (
 // An Open is a question that a log leaves open and a person answers with [Hints].
 type Open struct {
 	*Problem
-	Name    string   // that the answer gives a unit to; empty: the time from row to row
-	Choices []string // the usual answers
+	Ask     Question
+	Name    string   // of the column that lacks a unit
+	Choices []string // the answers
 }
+
+// A Question is what a file leaves open.
+type Question string
+
+// The questions.
+const (
+	AskUnit  Question = "unit"  // of a column, or how its times are written
+	AskRow   Question = "row"   // the time from row to row
+	AskRadix Question = "radix" // whether numbers are decimal or hexadecimal
+)
 
 // Unwrap is the problem alone.
 func (o *Open) Unwrap() error { return o.Problem }
@@ -75,7 +86,7 @@ func noTime(name string, m *Map) error {
 		What: "the log has a frame rate and no time, so nothing says how long its rows last",
 		Fix: fmt.Sprintf("say the time from row to row with --row-every 1s; if each row is one frame, say so with "+
 			"--column %q --unit frame-time=fps", header+"=frame-time"),
-	}, Choices: []string{"1 s"}}
+	}, Ask: AskRow}
 }
 
 // lookAt reads what the columns of a map hold near the beginning; nil when the
@@ -221,7 +232,7 @@ func (l *look) ask(k int, c *Column, choices []string, what string) error {
 		Fix: fmt.Sprintf("say it with --unit %s, or with %s in the place of %s", answer,
 			strings.Join(choices[1:], " or "), choices[0]),
 	}
-	return &Open{Problem: p, Name: c.Quantity, Choices: choices}
+	return &Open{Problem: p, Ask: AskUnit, Name: c.Quantity, Choices: choices}
 }
 
 // unitsFor are the usual units of a quantity, the likeliest first.

@@ -105,7 +105,7 @@ func (s *session) keep(ctx context.Context, step *plans.Step, path string, shown
 	in := workflow.Import{Capture: shown, Map: s.o.Map, Hints: s.o.Hints, Beside: true}
 	done, err := s.job.Import(ctx, step, in, path)
 	for open := (*logs.Open)(nil); errors.As(err, &open); {
-		answered, asked := s.settle(ctx, open, &in.Hints)
+		answered, asked := s.settle(ctx, open, &in)
 		if asked != nil {
 			return fact.Fact{}, asked
 		}
@@ -137,12 +137,18 @@ func (s *session) keep(ctx context.Context, step *plans.Step, path string, shown
 }
 
 // settle asks what a log leaves open, and reports whether it was answered.
-func (s *session) settle(ctx context.Context, open *logs.Open, h *logs.Hints) (answered bool, err error) {
+func (s *session) settle(ctx context.Context, open *logs.Open, in *workflow.Import) (answered bool, err error) {
 	s.hint(s.trouble(errors.New(open.What)))
-	if open.Name != "" {
+	h := &in.Hints
+	switch open.Ask {
+	case logs.AskUnit:
 		unit, err := s.oneOf(ctx, fact.New("session.which-unit", "column", open.Name), open.Choices)
 		h.Units = append(h.Units, logs.Unit{Name: open.Name, Unit: unit})
 		return unit != "", err
+	case logs.AskRadix:
+		radix, err := s.oneOf(ctx, fact.New("session.which-radix"), open.Choices)
+		in.Failures.Radix = map[string]int{"hex": 16, "dec": 10}[radix]
+		return radix != "", err
 	}
 	q := fact.New("session.enter-for-none", "question", fact.New("session.row-lasts"))
 	err = s.until(ctx, q, func(answer string) error {

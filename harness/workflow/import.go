@@ -299,6 +299,9 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 // failures reads a list of failing addresses.
 func (im *importing) failures(name string, file io.Reader) ([]reading.Log, []fact.Fact, error) {
 	sum, err := logs.ReadFailures(name, file, im.Failures, func(reading.Failure) error { return im.ctx.Err() })
+	if err == nil {
+		err = sum.Doubt(name)
+	}
 	return []reading.Log{sum.Record(im.Failures)}, sum.Notes(), err
 }
 
