@@ -17,13 +17,13 @@ func (c *Console) calcFrames() *cli.Command {
 		Name:      "frames",
 		Usage:     "frame pacing of one or more logs: mean, percentiles, stalls, freezes, drift",
 		ArgsUsage: "LOG…",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
 			mapFlag,
 			amount("freeze-after", quantity.Duration, "", "no frame for longer than `DURATION` is a freeze",
 				value(to(&o.FreezeLimit))).or("1 s"),
 			number("stall-factor", "a stall is longer than `N` medians", to(&o.StallFactor)).or("3"),
 			jsonFlag,
-		},
+		}, hintFlags...),
 		Action: func(x *cli.Context) error {
 			a, err := c.paced(x, *o)
 			if err != nil {

@@ -204,6 +204,9 @@ func (c *Console) diagnose(
 		return org, err
 	}
 	a.FaultReport, a.Bad, a.Bits = f.Report(), sum.Bad, sum.Bits
+	if sum.Torn != nil {
+		a.Bad, sum.BadRows = a.Bad+1, append(sum.BadRows, *sum.Torn)
+	}
 	for _, b := range sum.BadRows {
 		a.BadRows = append(a.BadRows, badRow{b.Line, b.What})
 	}
@@ -219,10 +222,14 @@ func (c *Console) readFailures(
 		return logs.FailureSummary{}, err
 	}
 	defer file.Close()
-	return logs.ReadFailures(shownName(name), file, o, func(row reading.Failure) error {
+	sum, err := logs.ReadFailures(shownName(name), file, o, func(row reading.Failure) error {
 		f.Add((*memory.Failure)(&row))
 		return ctx.Err()
 	})
+	if err == nil {
+		err = sum.Doubt(shownName(name))
+	}
+	return sum, err
 }
 
 func (a *faultsAnswer) print(p *printer, file string, org memory.Organisation) {

@@ -21,7 +21,7 @@ func (c *Console) calcThermal() *cli.Command {
 		Name:      "thermal",
 		Usage:     "what a temperature log says: rise, stability, peak, prediction",
 		ArgsUsage: "LOG",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
 			mapFlag,
 			temperature("start", "`TEMPERATURE` at the start, when it is known; else it is fitted", &o.Start),
 			temperature("ambient", "ambient `TEMPERATURE`, when the log has none", &o.Ambient),
@@ -34,7 +34,7 @@ func (c *Console) calcThermal() *cli.Command {
 			amount("window", quantity.Duration, "", "`DURATION` of the last window; else chosen", value(to(&o.Window))),
 			placeFlag("where the sensor sits: `PLACE`; else what the log's heading says", place),
 			jsonFlag,
-		},
+		}, hintFlags...),
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
 				return errors.New("name one temperature log")

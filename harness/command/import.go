@@ -3,6 +3,7 @@ package command
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -19,14 +20,14 @@ func (c *Console) importCommand() *cli.Command {
 		Name:      "import",
 		Usage:     "take a log or a capture as evidence of a step",
 		ArgsUsage: "JOB STEP FILE…",
-		Flags: append([]cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
+		Flags: slices.Concat([]cli.Flag{shopFlag, jsonFlag, screenLanguageFlag, retestFlag, instrumentFlag, byFlag,
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder; "+
 				"else the one that the plan names, or the header says"),
 			textFlag("place", placeUsage),
 			textFlag("again", "`WHY` a file is taken that was taken before, for this card or another one"),
 			textFlag("pattern", "test picture `NAME` that a capture shows; else the capture tells"),
 			textFlag("mode", "display `MODE` of a capture; else the capture tells"),
-			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto")}, failureFlags...),
+			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto")}, hintFlags, failureFlags),
 		Action: c.onJob(c.importFiles),
 	}
 }
@@ -36,6 +37,8 @@ var failureFlags = []cli.Flag{
 	textFlag("pool", "which `MEMORY` of the card a list of failing addresses is about: frame or texture"),
 	textFlag("base", "`ADDRESS` of the memory's first byte, taken off every address of the list, as in 0xE0000000; "+
 		"of a capture, where its first pixel lies in the memory, as in \"2 MiB\""),
+	textFlag("numbers", "`RADIX` of listed numbers that do not show it: hex or dec"),
+	textFlag("address-unit", "`BYTES` that a listed address counts by, where it does not count bytes"),
 	textFlag("width", "width of the listed values in `BITS`; else as their digits say"),
 }
 
@@ -48,6 +51,22 @@ func failureOptions(x *cli.Context) (logs.FailureOptions, error) {
 			return o, fmt.Errorf("--width: %s is no width of a value; it is 8, 16, 32 or 64", text)
 		}
 		o.Bits = int(n)
+	}
+	switch radix := x.String("numbers"); radix {
+	case "":
+	case "hex":
+		o.Radix = 16
+	case "dec":
+		o.Radix = 10
+	default:
+		return o, fmt.Errorf("--numbers: %q is not hex or dec", radix)
+	}
+	if text := x.String("address-unit"); text != "" {
+		n, err := quantity.ParseWhole(text, 1, 1<<20)
+		if err != nil {
+			return o, fmt.Errorf("--address-unit: %w", err)
+		}
+		o.Unit = int(n)
 	}
 	if text := x.String("base"); text != "" {
 		base, ok := logs.ParseHex(text)
@@ -70,6 +89,9 @@ func (c *Console) importFiles(x *cli.Context, job *workflow.Job) error {
 	in := workflow.Import{Place: x.String("place"), Instrument: x.String("instrument"), Retest: x.Bool("retest"),
 		Again: strings.TrimSpace(x.String("again"))}
 	if in.Map, err = c.namedMap(x, job.ShopDir()); err != nil {
+		return err
+	}
+	if in.Hints, err = hintsOf(x); err != nil {
 		return err
 	}
 	in.Capture = workflow.Shown{Pattern: x.String("pattern"), Mode: x.String("mode"), Route: x.String("route")}

@@ -12,6 +12,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"proveout/harness/logs"
+	"proveout/plans/quantity"
 )
 
 func (c *Console) logmapCommands() *cli.Command {
@@ -25,23 +26,6 @@ func (c *Console) logmapCommands() *cli.Command {
 func (c *Console) logmapTry() *cli.Command {
 	var hints logs.Hints
 	var pattern logs.Map // of free text
-	column := func(text string) error {
-		header, quantity, ok := cutLast(text, "=")
-		if !ok || header == "" {
-			return fmt.Errorf("write HEADER=QUANTITY, as in \"Sensor 3=temperature\", not %q", text)
-		}
-		column, err := logs.ColumnOf(header, quantity)
-		hints.Columns = append(hints.Columns, column)
-		return err
-	}
-	unit := func(text string) error {
-		name, unit, ok := strings.Cut(text, "=")
-		if !ok {
-			return fmt.Errorf("write NAME=UNIT, as in temperature=°C, not %q", text)
-		}
-		hints.Units = append(hints.Units, logs.Unit{Name: name, Unit: unit})
-		return nil
-	}
 	text := func(text string) (err error) {
 		pattern, err = logs.TextMap(text)
 		return err
@@ -53,20 +37,26 @@ func (c *Console) logmapTry() *cli.Command {
 		Description: "Finds delimiter, decimal sign, encoding, header, times and units by itself, or\n" +
 			"reads the log with a map. A log of free text is read with --pattern, a regular\n" +
 			"expression whose named groups are quantities: 'GPU at (?P<temperature>[0-9.]+)'.",
-		Flags: []cli.Flag{shopFlag, jsonFlag,
+		Flags: append([]cli.Flag{shopFlag, jsonFlag,
 			textFlag("map", "read it with the log map `FILE` or the shop's map of that name"),
 			typedFlag("pattern", "read free text with the regular expression `PATTERN`", text),
-			typedListFlag("column", "what a column is, `HEADER=QUANTITY`, may be repeated", column),
-			typedListFlag("unit", "unit of a quantity, `NAME=UNIT`, may be repeated", unit),
+			choice("decimal", "decimal `SIGN` . or ,", to(&hints.Decimal), ".", ","),
+			textFlag("thousands", "`MARK` between thousands"),
 			placeFlag(placeUsage, to(&hints.Place)),
 			number("max-bad", "share of rows that may be bad, in `PERCENT`", toNew(&hints.MaxBad)),
 			textFlag("o", "write the map to `FILE`"),
-			textFlag("save", "keep the map in the shop's logmaps folder as `NAME`")},
+			textFlag("save", "keep the map in the shop's logmaps folder as `NAME`")}, hintFlags...),
 		Action: func(x *cli.Context) error {
 			if x.NArg() != 1 {
 				return errors.New("name the log to try, as in: proveout logmap try soak.csv")
 			}
 			name := x.Args().First()
+			said, err := hintsOf(x)
+			if err != nil {
+				return err
+			}
+			hints.Columns, hints.Units, hints.Every = said.Columns, said.Units, said.Every
+			hints.Thousands = x.String("thousands")
 			m, p, err := c.understood(x, name, pattern, hints)
 			if err != nil {
 				return err
@@ -113,14 +103,6 @@ func keyAdvice(e logs.KeyError) error {
 	return e
 }
 
-func cutLast(s, sep string) (before, after string, found bool) {
-	i := strings.LastIndex(s, sep)
-	if i < 0 {
-		return s, "", false
-	}
-	return s[:i], s[i+len(sep):], true
-}
-
 // showMap prints how the log is read and its first rows.
 func showMap(out *printer, m logs.Map, p logs.Preview) {
 	how := string(m.Format) + ", " + string(m.Encoding)
@@ -132,6 +114,9 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 	}
 	if m.Header > 0 {
 		how += fmt.Sprintf(", header on line %d", m.Header)
+	}
+	if m.Thousands != "" {
+		how += ", thousands set apart by " + strconv.Quote(m.Thousands)
 	}
 	out.text(0, "Read as: "+how+".")
 	rows := [][]string{{"line"}}
@@ -149,6 +134,10 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 		out.text(4, text)
 		rows[0] = append(rows[0], col.Quantity)
 	}
+	if m.Every > 0 {
+		out.text(4, "a row comes every "+quantity.Format(m.Every, 0, quantity.Duration))
+		rows[0] = append(rows[0], "time")
+	}
 	for _, i := range p.Ignored {
 		out.text(4, strconv.Quote(i.Header)+" is passed over: "+i.Why)
 	}
@@ -159,6 +148,7 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 		}
 		rows = append(rows, row)
 	}
+	out.remarks(m.Found)
 	out.line("\nFirst rows, in base units:")
 	out.rightTable(rows...)
 	for _, b := range p.Bad {

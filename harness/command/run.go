@@ -24,11 +24,11 @@ func (c *Console) runCommand() *cli.Command {
 		Description: "Goes on where the job stands. Without a job it asks what has come in, opens a\n" +
 			"job and goes on. Every answer is on the disk before the next question; Ctrl-C\n" +
 			"twice leaves at once. From a pipe, answers are read line by line.",
-		Flags: []cli.Flag{shopFlag, byFlag, plainFlag, screenLanguageFlag,
+		Flags: append([]cli.Flag{shopFlag, byFlag, plainFlag, screenLanguageFlag,
 			textFlag("watch", "folder `DIR` where logs and captures arrive; /newest takes the newest file"),
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder, "+
 				"for logs and command output; else those that the plan names"),
-			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"), rootFlag},
+			boolFlag("here", "the card sits in this computer: offer to read it and its sensors"), rootFlag}, hintFlags...),
 		Action: c.runJob,
 	}
 }
@@ -44,6 +44,9 @@ func (c *Console) runJob(x *cli.Context) error {
 	}
 	o := session.Options{Watch: c.path(x.String("watch"))}
 	if o.Map, err = c.namedMap(x, shop.Dir); err != nil {
+		return err
+	}
+	if o.Hints, err = hintsOf(x); err != nil {
 		return err
 	}
 	if x.Bool("here") {

@@ -20,11 +20,12 @@ func (c *Console) watchCommand() *cli.Command {
 			"when it is stable, by the limits of the step; of a folder the newest file. An\n" +
 			"alarm is given at the limit and when the log stops growing. Nothing is recorded:\n" +
 			"import the log when it is complete. Enter or Ctrl-C ends it.",
-		Flags: []cli.Flag{shopFlag, plainFlag, screenLanguageFlag,
+		Flags: append([]cli.Flag{shopFlag, plainFlag, screenLanguageFlag,
 			textFlag("map", "log map `FILE` or its name in the shop's logmaps folder; "+
 				"else the one that the plan names"),
 			&cli.DurationFlag{Name: "for", Usage: "end after `TIME`, such as 40m; else when asked to"},
 			&cli.DurationFlag{Name: "every", Usage: "without a terminal, tell the state each `TIME`", Value: 10 * time.Second}},
+			hintFlags...),
 		Action: c.onJob(c.watch),
 	}
 }
@@ -43,7 +44,11 @@ func (c *Console) watch(x *cli.Context, job *workflow.Job) error {
 	if err != nil {
 		return err
 	}
-	f, path, err := job.Follow(step, c.path(file), named)
+	hints, err := hintsOf(x)
+	if err != nil {
+		return err
+	}
+	f, path, err := job.Follow(step, c.path(file), named, hints)
 	if err != nil {
 		return err
 	}

@@ -14,9 +14,11 @@ type cell struct {
 	quantity string
 	measure  measure
 	unit     quantity.Unit
+	inverse  bool // the file holds one over the quantity
 	isTime   bool
 	clk      *clock // of a time that is no plain number
 	decimal  byte
+	mark     string // between thousands; empty: none
 
 	seen    int64 // values that are there
 	written int   // most digits behind the decimal sign
@@ -35,9 +37,22 @@ func newCell(c Column, decimal byte, clk *clock) cell {
 	if c.Time != "" {
 		cl.clk = clk
 	} else {
-		cl.unit, _ = quantity.InFile(cl.measure.dim, c.Unit)
+		cl.unit, cl.inverse, _ = unitOf(c)
+	}
+	if c.Time == TimeMinute {
+		cl.unit, _ = quantity.InFile(quantity.Duration, "min") // its last digit counts minutes
 	}
 	return cl
+}
+
+// unitOf is the unit of a column, and whether it is that of the inverse. known is
+// false where the quantity has no such unit.
+func unitOf(c Column) (u quantity.Unit, inverted, known bool) {
+	if u, known = quantity.InFile(measures[c.Quantity].dim, c.Unit); known {
+		return u, false, true
+	}
+	u, known = quantity.InFile(inverse(c.Quantity), c.Unit)
+	return u, known, known
 }
 
 // value returns the value of a field, and how many decimals it is written with.
@@ -45,14 +60,25 @@ func newCell(c Column, decimal byte, clk *clock) cell {
 func (c *cell) value(text []byte) (v float64, decimals int, ok bool) {
 	if c.clk != nil {
 		v, decimals, ok = c.clk.read(text)
-	} else if v, decimals, ok = parseNumber(text, c.decimal, c.unit.Power()); ok {
-		v = c.unit.Finish(v)
+	} else if v, decimals, ok = parseNumber(c.plain(text), c.decimal, c.unit.Power()); ok {
+		if v = c.unit.Finish(v); c.inverse {
+			v = 1 / v
+		}
 		ok = v >= c.measure.lo && v <= c.measure.hi
 	}
 	if !ok {
 		v = math.NaN()
 	}
 	return v, decimals, ok
+}
+
+// plain is a number without the marks between its thousands, where it has them
+// in the right places.
+func (c *cell) plain(text []byte) []byte {
+	if c.mark == "" {
+		return text
+	}
+	return withoutMarks(text, c.mark, c.decimal)
 }
 
 // note takes in how finely a value is written.
@@ -77,7 +103,7 @@ func (c *cell) resolution() float64 {
 		places = c.needed
 	}
 	step := c.unit.Step(places)
-	if places == lowest || math.IsInf(step, 0) {
+	if c.inverse || places == lowest || math.IsInf(step, 0) {
 		return 0
 	}
 	return step

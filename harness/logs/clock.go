@@ -2,6 +2,7 @@ package logs
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -33,30 +34,53 @@ func newClock(written string) (*clock, error) {
 	switch written {
 	case TimeDate:
 		const plain = "2006-01-02 15:4:05"
-		c.layouts = []string{plain, plain + "Z07:00", plain + "Z0700"}
+		c.layouts = []string{plain, plain + "Z07:00", plain + "Z0700", "2006-01-02 3:4:05 PM"}
 		return c, nil
 	case TimeClock:
-		c.form, c.layouts = daily, []string{"15:4:05"}
+		c.form, c.layouts = daily, []string{"15:4:05", "3:4:05 PM", "3:4:05PM"}
 		return c, nil
-	case "mm:ss":
+	case TimeMinute:
+		c.form, c.layouts = daily, []string{"15:04", "3:04 PM", "3:04PM"}
+		return c, nil
+	case TimeSecond:
 		c.form, c.layouts = counted, []string{"4:05"}
 		return c, nil
 	}
-	layout := strings.NewReplacer("YYYY", "2006", "YY", "06", "MM", "01", "DD", "02",
-		"hh", "15", "mm", "04", "ss", "05").Replace(written)
-	for _, must := range []string{"06", "01", "02", "15", "04"} {
-		if !strings.Contains(layout, must) {
+	for _, must := range []string{"YY", "MM", "DD", "hh", "mm"} {
+		if !strings.Contains(written, must) {
 			return nil, fmt.Errorf("time layout %s must hold YYYY, MM, DD, hh, mm and ss", shown(written))
 		}
 	}
-	c.layouts = []string{layout}
+	hour, half := "15", strings.Contains(written, "PM")
+	if half {
+		hour = "3"
+	}
+	of := func(month, day string) string {
+		return strings.NewReplacer("YYYY", "2006", "YY", "06", "MM", month, "DD", day,
+			"hh", hour, "mm", "04", "ss", "05", "PM", "PM").Replace(written)
+	}
+	c.layouts = []string{of("01", "02")}
+	if apart.MatchString(written) {
+		c.layouts = append(c.layouts, of("1", "2")) // 5/6/2026
+	}
 	return c, nil
 }
+
+// apart is a layout whose month and day stand between other signs, so that they
+// may have one digit.
+var apart = regexp.MustCompile(`^(.*[^A-Za-z])?(MM|DD)[^A-Za-z].*(MM|DD)([^A-Za-z]|$)`)
+
+// halfDays are the ways to write AM and PM, brought to one.
+var halfDays = strings.NewReplacer("A.M.", "AM", "P.M.", "PM", "A. M.", "AM", "P. M.", "PM",
+	"\u202f", " ", "\u00a0", " ")
 
 // read returns the time in s, since base for a date and since midnight for a
 // time of day, and how many decimals its seconds have.
 func (c *clock) read(text []byte) (seconds float64, decimals int, ok bool) {
 	plain := string(text)
+	if n := len(text); n > 0 && text[n-1]|0x20 == 'm' || n > 1 && text[n-1] == '.' {
+		plain = halfDays.Replace(strings.ToUpper(plain))
+	}
 	if c.written == TimeDate {
 		plain = oneSpelling(plain)
 	}

@@ -180,7 +180,7 @@ func TestHeaders(t *testing.T) {
 		// and those that must not be taken for something they are not
 		{"cpu_temp_c", "", "", ""},
 		{"disk temp [°C]", "", "", ""},
-		{"temp", "", "", ""},
+		{"temp", "temperature", "", ""}, // its unit is found out or asked for
 		{"clock_mhz", "", "", ""},
 		{"frame", "", "", ""},
 		{"phase", "", "", ""},

@@ -17,6 +17,29 @@ type FailureSummary struct {
 	SetAside
 	Bits    int // width of the values, unless a row has more digits
 	Columns []reading.Column
+
+	open    *Open // what the list leaves open
+	uneven  int64 // rows whose address is none of a value of their width
+	example reading.Failure
+}
+
+// Doubt asks what the list leaves open: whether its numbers are decimal, and
+// whether addresses at which no value of its width can stand count bytes at all.
+// What was recorded before is read without it.
+func (s *FailureSummary) Doubt(name string) error {
+	switch e := s.example; {
+	case s.open != nil:
+		return s.open
+	case s.uneven > 0:
+		return &Problem{
+			File: name, Line: 1, Column: 1,
+			What: fmt.Sprintf("in %d of %d rows the address, such as 0x%x, is none at which a value of %d bits can stand",
+				s.uneven, s.Rows, e.Address, e.Bits),
+			Fix: fmt.Sprintf("if addresses count such values, say so with --address-unit %d; if the values are "+
+				"narrower than their digits, with --width BITS", e.Bits/8),
+		}
+	}
+	return nil
 }
 
 // Record is the list as the job keeps it; o is what it was read with.
@@ -42,6 +65,9 @@ func ReadFailures(
 ) (FailureSummary, error) {
 	if err := checkWidth(o.Bits); err != nil {
 		return FailureSummary{}, err
+	}
+	if o.Radix != 0 && o.Radix != 10 && o.Radix != 16 || o.Unit < 0 || o.Unit > 1<<20 {
+		return FailureSummary{}, fmt.Errorf("numbers of radix %d, addresses that count by %d bytes: neither is known", o.Radix, o.Unit)
 	}
 	in := bufio.NewReaderSize(r, sampleSize)
 	s, err := peek(name, in)
@@ -73,6 +99,11 @@ func ReadFailures(
 			continue
 		}
 		layout.note()
+		if layout.unit == 1 && row.Address%int64(row.Bits/8) != 0 {
+			if sum.uneven++; sum.uneven == 1 {
+				sum.example = row
+			}
+		}
 		sum.Rows++
 		if each == nil {
 			continue
@@ -81,6 +112,7 @@ func ReadFailures(
 			return FailureSummary{}, err
 		}
 	}
+	sum.open = layout.open
 	if problem := sum.unreadable(name); problem != nil {
 		return FailureSummary{}, problem
 	}

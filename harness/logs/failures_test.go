@@ -258,3 +258,56 @@ func BenchmarkReadFailures(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.N)*1e6/b.Elapsed().Seconds(), "rows/s")
 }
+
+// The radix and the unit of addresses come from the header, from how the numbers
+// are spelled, or from a person; nothing is assumed (the cases by hand).
+func TestFailureNumbers(t *testing.T) {
+	const dec, head = "address (dec),written,read\n", "address,written,read\n"
+	for _, tt := range []struct {
+		text    string
+		o       FailureOptions
+		address int64
+		read    uint64
+		bits    int
+		refused string // of the reading or of the doubt
+	}{
+		{dec + "1242280,0xff,0xfe\n", FailureOptions{}, 1242280, 0xfe, 8, ""},
+		{dec + "1242280,ff,fe\n", FailureOptions{}, 1242280, 0xfe, 8, ""},
+		{"addr_dec;exp_dec;act_dec\n1242280;255;254\n", FailureOptions{}, 1242280, 254, 8, ""},
+		{"addr (hex),exp (hex),act (hex)\n1242280,255,254\n", FailureOptions{}, 0x1242280, 0x254, 16, ""},
+		{"addr,exp (bin),act (bin)\n0x1242280,11111111,11111110\n", FailureOptions{}, 0x1242280, 0xfe, 8, ""},
+		{dec + "1242280,255,254\n", FailureOptions{}, 0, 0, 0, "hexadecimal or decimal"},
+		{dec + "1242280,255,254\n", FailureOptions{Radix: 10}, 1242280, 254, 8, ""},
+		{head + "1242280,255,254\n", FailureOptions{}, 0, 0, 0, "hexadecimal or decimal"},
+		{head + "1242280,255,254\n", FailureOptions{Radix: 10}, 1242280, 254, 8, ""},
+		{head + "1242280,255,254\n", FailureOptions{Radix: 16}, 0x1242280, 0x254, 16, ""},
+		{head + "01242280,55,54\n", FailureOptions{}, 0x1242280, 0x54, 8, ""}, // padded
+		{head + "1242280,55,5f\n", FailureOptions{}, 0x1242280, 0x5f, 8, ""},
+		{"1242280 55 54\n", FailureOptions{}, 0, 0, 0, "hexadecimal or decimal"},
+		{dec + "0x1242280,ff,fe\n", FailureOptions{}, 0, 0, 0, "is not a decimal number"},
+		{dec + "1242280h,ff,fe\n", FailureOptions{}, 0, 0, 0, "is not a decimal number"},
+		{"address,written (bin),read (bin)\n0x10,11111111,11111112\n", FailureOptions{}, 0, 0, 0, "is not a binary number"},
+		{head + "0x1001,0x000000ff,0x000000fe\n", FailureOptions{}, 0, 0, 0, "say so with --address-unit 4"},
+		{head + "0x1001,0x000000ff,0x000000fe\n", FailureOptions{Unit: 4}, 0x4004, 0xfe, 32, ""},
+		{head + "0x1004,0x000000ff,0x000000fe\n", FailureOptions{}, 0x1004, 0xfe, 32, ""},
+		{"word address,written,read\n0x1001,0x00ff,0x00fe\n", FailureOptions{}, 0, 0, 0, "counts in words"},
+		{"word address,written,read\n0x1001,0x00ff,0x00fe\n", FailureOptions{Unit: 2}, 0x2002, 0xfe, 16, ""},
+		{"address [KiB],written,read\n0x10,0xff,0xfe\n", FailureOptions{}, 0, 0, 0, "counts in KiB"},
+		{head + "0xffffffffffffff,0xff,0xfe\n", FailureOptions{Unit: 1024}, 0, 0, 0, "beyond every memory"},
+		{dec + "99999999999999999999,ff,fe\n", FailureOptions{}, 0, 0, 0, "more than 64 bits"},
+	} {
+		rows, sum, err := readFailures(tt.text, tt.o)
+		if err == nil {
+			err = sum.Doubt("list.csv")
+		}
+		if tt.refused != "" {
+			if err == nil || !strings.Contains(err.Error(), tt.refused) {
+				t.Errorf("%q: %v, want %q", tt.text, err, tt.refused)
+			}
+			continue
+		}
+		if err != nil || len(rows) != 1 || rows[0].Address != tt.address || rows[0].Read != tt.read || rows[0].Bits != tt.bits {
+			t.Errorf("%q: %+v, %v", tt.text, rows, err)
+		}
+	}
+}

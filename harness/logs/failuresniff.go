@@ -42,10 +42,13 @@ type failureLayout struct {
 	derived  failureRole   // the value that follows from the other and the difference; else passedOver
 	bits     int
 	base     uint64
-	decimal  bool // addresses are decimal
+	radix    []uint8 // of the columns, where their names tell it: 2, 10 or 16; else 0
+	bare     uint8   // radix of numbers that nothing tells: 10 or 16
+	unit     int64   // bytes that an address counts by
 	clk      *clock
 	time     quantity.Unit
 	heat     quantity.Unit
+	open     *Open    // what the list leaves open
 	nearly   *Problem // a line that might be a header that lacks something
 	fields   []field  // of the line that is being read
 	shape    shape    // of the last column that matters
@@ -65,7 +68,10 @@ const failureFix = `begin the list with a line such as "address,written,read"`
 
 // sniffFailures finds out how a list is written from its first bytes.
 func sniffFailures(name string, s sample, o FailureOptions) (failureLayout, *Problem) {
-	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base}
+	l := failureLayout{encoding: detectEncoding(s.bytes), base: o.Base, bare: 16, unit: int64(max(o.Unit, 1))}
+	if o.Radix != 0 {
+		l.bare = uint8(o.Radix)
+	}
 	lines := s.lines(l.encoding)
 	if p := notText(name, lines); p != nil {
 		return l, p
@@ -83,6 +89,9 @@ func sniffFailures(name string, s sample, o FailureOptions) (failureLayout, *Pro
 	rows := l.rowsOf(lines[l.first:])
 	if l.bits = o.Bits; l.bits == 0 {
 		l.bits = l.widthOf(rows)
+	}
+	if o.Radix == 0 {
+		l.open = l.radixOpen(name, rows)
 	}
 	l.readTime(rows)
 	for i, r := range l.roles {
@@ -157,6 +166,7 @@ func (l *failureLayout) findHeader(name string, lines []string) *Problem {
 // positions is the order of columns without a header.
 func (l *failureLayout) positions(delim byte) {
 	l.delim, l.names, l.roles = delim, nil, []failureRole{addressRole, writtenRole, readRole}
+	l.radix = make([]uint8, len(l.roles))
 }
 
 // failureDelimiters are tried in this order: blanks last, since they stand
@@ -206,7 +216,7 @@ func (l *failureLayout) asHeader(name string, line int, text []byte) (bool, *Pro
 			}
 		}
 		if values >= 2 {
-			l.delim, l.names, l.roles = d, names, roles
+			l.delim, l.names, l.roles, l.radix = d, names, roles, make([]uint8, len(roles))
 			return true, l.headerUnits(name, line)
 		}
 		p := &Problem{
@@ -231,20 +241,20 @@ const maxFailureColumns = 64
 // headerUnits holds what headers say beside the name of the column.
 func (l *failureLayout) headerUnits(name string, line int) *Problem {
 	for i, h := range l.names {
-		switch l.roles[i] {
+		words := bag(headerWords(strings.ToLower(h)))
+		switch role := l.roles[i]; role {
 		case addressRole:
-			for _, w := range headerWords(strings.ToLower(h)) {
-				switch w {
-				case "dec", "decimal":
-					l.decimal = true
-				case "word", "words", "dword", "dwords", "qword", "row", "column", "page", "block":
-					return &Problem{
-						File: name, Line: line + 1,
-						What: "column " + shown(h) + " counts in " + w + "s, not bytes",
-						Fix:  "list byte addresses",
-					}
+			unit := slices.IndexFunc(words, func(w string) bool { return addressUnits[w] != "" })
+			if unit >= 0 && l.unit == 1 {
+				return &Problem{
+					File: name, Line: line + 1,
+					What: "column " + shown(h) + " counts in " + addressUnits[words[unit]] + ", not bytes",
+					Fix:  "say how many bytes one counts by with --address-unit BYTES, or list byte addresses",
 				}
 			}
+			l.radix[i] = radixIn(words)
+		case writtenRole, readRole, differenceRole:
+			l.radix[i] = radixIn(words)
 		case timeRole:
 			l.time = l.unitOf(i, quantity.Duration)
 		case temperatureRole:
@@ -254,12 +264,63 @@ func (l *failureLayout) headerUnits(name string, line int) *Problem {
 	return nil
 }
 
-// unitOf returns the unit that a header names, or the base unit. A column whose
-// unit is of another kind is passed over.
+// addressUnits are what an address may count in that is no byte.
+var addressUnits = map[string]string{
+	"word": "words", "words": "words", "dword": "double words", "dwords": "double words", "qword": "quad words",
+	"qwords": "quad words", "row": "rows", "column": "columns", "page": "pages", "pages": "pages",
+	"block": "blocks", "blocks": "blocks", "sector": "sectors", "sectors": "sectors", "index": "indices",
+	"kib": "KiB", "kb": "KiB", "k": "KiB", "mib": "MiB", "mb": "MiB",
+}
+
+// radixIn is the radix that the words of a header name; 0 where they name none.
+func radixIn(words bag) uint8 {
+	switch {
+	case words.has("dec", "decimal"):
+		return 10
+	case words.has("hex", "hexadecimal"):
+		return 16
+	case words.has("bin", "binary"):
+		return 2
+	}
+	return 0
+}
+
+// radixOpen asks for the radix of numbers of which nothing tells whether they are
+// decimal or hexadecimal: more than one digit, but no letter, no sign of a radix
+// and no zero in front, in all rows of the sample.
+func (l *failureLayout) radixOpen(name string, rows [][]field) *Open {
+	shows, example := false, ""
+	for _, r := range rows {
+		for i, f := range r {
+			if i >= len(l.roles) || l.radix[i] != 0 || l.roles[i] > differenceRole || l.roles[i] == passedOver {
+				continue
+			}
+			bare := len(bytes.Trim(f.text, "0123456789")) == 0
+			switch {
+			case len(f.text) == 0:
+			case !bare || len(f.text) > 1 && f.text[0] == '0':
+				shows = true
+			case len(f.text) > 1 && example == "":
+				example = string(f.text)
+			}
+		}
+	}
+	if shows || example == "" {
+		return nil
+	}
+	return &Open{Problem: &Problem{
+		File: name, Line: l.first + 1, Column: 1,
+		What: "nothing tells whether numbers such as " + example + " are hexadecimal or decimal",
+		Fix:  "say it with --numbers hex or --numbers dec, or write them as in 0x1F",
+	}, Ask: AskRadix, Choices: []string{"hex", "dec"}}
+}
+
+// unitOf returns the unit that a header names. A column without one is passed over
+// unless it turns out to hold times of day.
 func (l *failureLayout) unitOf(column int, dim quantity.Dimension) quantity.Unit {
 	_, text := splitHeader(l.names[column])
 	unit, ok := quantity.InFile(dim, text)
-	if !ok && text != "" {
+	if !ok && (text != "" || dim != quantity.Duration) {
 		l.roles[column] = passedOver
 	}
 	return unit
@@ -311,7 +372,7 @@ func (l *failureLayout) widthOf(rows [][]field) int {
 	for _, r := range rows {
 		for i, f := range r {
 			if i < len(l.roles) && (l.roles[i] == writtenRole || l.roles[i] == readRole) {
-				if _, digits, _ := scanHex(f.text); digits <= 16 {
+				if _, digits, _ := l.number(i, f.text); digits <= 16 {
 					most = max(most, digits)
 				}
 			}
@@ -344,11 +405,11 @@ func (l *failureLayout) readTime(rows [][]field) {
 		if c >= len(r) || missing(r[c].text) {
 			continue
 		}
-		form, ok := timeForm(string(r[c].text), ".")
-		if form != "" {
-			l.clk, _ = newClock(form) // it has read one
+		if isNumber(r[c].text, '.') && l.time != (quantity.Unit{}) {
+			return
 		}
-		if ok {
+		if forms := formsOf([]string{string(r[c].text)}); len(forms) == 1 {
+			l.clk, _ = newClock(forms[0])
 			return
 		}
 		break

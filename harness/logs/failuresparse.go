@@ -3,6 +3,7 @@ package logs
 import (
 	"bytes"
 	"math"
+	"math/bits"
 	"strconv"
 	"strings"
 
@@ -127,20 +128,23 @@ func (l *failureLayout) row(line []byte) (row reading.Failure, at int, what, fix
 			continue
 		}
 		seen[role] = true
-		if role > differenceRole || role == addressRole && l.decimal {
+		if role > differenceRole {
 			if what, fix = l.take(role, f.text, &row); what != "" {
 				return row, f.at, what, fix
 			}
 			continue
 		}
-		v, n, end := scanHex(f.text)
+		v, n, end := l.number(k, f.text)
 		if n == 0 || n > 16 || end < len(f.text) {
-			at, what, fix = notHex(line, f, n, end)
+			at, what, fix = l.notNumber(k, line, f, n, end)
 			return row, at, what, fix
 		}
 		switch role {
 		case addressRole:
-			row.Address = int64(v - l.base)
+			row.Address = int64(v*uint64(l.unit) - l.base)
+			if v > math.MaxInt64/uint64(l.unit) {
+				return row, f.at, shown(string(f.text)) + " is beyond every memory", "check --address-unit"
+			}
 			continue
 		case writtenRole:
 			row.Written = v
@@ -169,6 +173,41 @@ func (l *failureLayout) row(line []byte) (row reading.Failure, at int, what, fix
 	return row, 0, "", ""
 }
 
+// number reads the number that a field of column k begins with, in the radix that
+// its header or its spelling tells. digits is how many hexadecimal ones it takes;
+// end is the index behind it.
+func (l *failureLayout) number(k int, text []byte) (v uint64, digits, end int) {
+	radix := l.radix[k]
+	if radix == 0 && l.bare == 10 && len(bytes.Trim(text, "0123456789")) == 0 {
+		radix = 10
+	}
+	if radix != 10 && radix != 2 {
+		return scanHex(text)
+	}
+	for end < len(text) && text[end] >= '0' && text[end] < '0'+radix {
+		end++
+	}
+	v, err := strconv.ParseUint(string(text[:end]), int(radix), 64)
+	switch {
+	case end == 0:
+		return 0, 0, 0
+	case err != nil:
+		return 0, 17, end
+	case radix == 2:
+		return v, (end + 3) / 4, end // its zeros count
+	}
+	return v, max(1, (bits.Len64(v)+3)/4), end
+}
+
+// notNumber says what is wrong with a field of column k that should be a number.
+func (l *failureLayout) notNumber(k int, line []byte, f field, digits, end int) (at int, what, fix string) {
+	name := map[uint8]string{10: "decimal", 2: "binary"}[l.radix[k]]
+	if name == "" || digits > 16 {
+		return notHex(line, f, digits, end)
+	}
+	return f.at, shown(string(f.text)) + " is not a " + name + " number", "write numbers as the header says, in " + name
+}
+
 // notHex says what is wrong with a field that should be a number, of which the
 // first bytes up to end are one.
 func notHex(line []byte, f field, digits, end int) (at int, what, fix string) {
@@ -186,12 +225,6 @@ func notHex(line []byte, f field, digits, end int) (at int, what, fix string) {
 // take reads a field that is no hexadecimal value.
 func (l *failureLayout) take(role failureRole, field []byte, row *reading.Failure) (what, fix string) {
 	switch role {
-	case addressRole:
-		v, err := strconv.ParseUint(string(field), 10, 64)
-		if err != nil {
-			return shown(string(field)) + " is not a decimal address", "write addresses as the header says, in decimal"
-		}
-		row.Address = int64(v - l.base)
 	case timeRole:
 		if l.clk != nil {
 			if v, _, ok := l.clk.read(field); ok {

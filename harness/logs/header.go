@@ -1,6 +1,7 @@
 package logs
 
 import (
+	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -11,9 +12,12 @@ import (
 // A guess is what a column header says about its column.
 type guess struct {
 	quantity string // empty when the header names none that is known
-	unit     string // as the header gives it
+	unit     string // as the header gives it; empty where it gives none
 	place    string
+	time     string // how a time is written, where the header says it
+	hinted   bool   // a person says so
 	why      string // why it is not known
+	lacking  string // quantity that it names without a unit, so that it is not read
 }
 
 const unknownWhy = "names no quantity that is known"
@@ -33,17 +37,42 @@ func recognise(header string) guess {
 			return guess{why: "does not say whose " + q + " it is: " + shown(w)}
 		}
 	}
+	if q == "frame-time" && averaged(words) {
+		return guess{why: "is an average of several frames, which shows none of them; " +
+			"as a frame rate it is read with --unit fps=ms", lacking: "fps"}
+	}
 	m := measures[q]
 	if unitText == "" {
-		if !m.bare {
-			return guess{why: "names a " + q + " but no unit"}
+		if !m.bare && !m.asked() {
+			return guess{why: "names a " + q + " but no unit; say it with --unit " + q + "=" + usualUnit(m.dim), lacking: q}
 		}
-		return guess{quantity: q, place: place}
+		return guess{quantity: q, place: place, time: formIn(header)}
 	}
 	if _, ok := quantity.InFile(m.dim, unitText); !ok {
 		return guess{why: "names a " + q + " in " + shown(unitText) + ", which is no unit of it"}
 	}
 	return guess{quantity: q, unit: unit, place: place}
+}
+
+// averaged reports whether the words of a header say that each of its values
+// stands for several.
+func averaged(words []string) bool {
+	return bag(words).has("avg", "average", "averaged", "mean", "median")
+}
+
+var formWords = regexp.MustCompile(`(?i)\b(h{1,2}:m(?:m|in)?|m{1,2}:ss?)\b(:?)`)
+
+// formIn is how a header says that its times are written: "Time (h:min)". Hours,
+// minutes and seconds together need no word.
+func formIn(header string) string {
+	m := formWords.FindStringSubmatch(header)
+	switch {
+	case m == nil || m[2] != "":
+		return ""
+	case strings.HasPrefix(strings.ToLower(m[1]), "h"):
+		return TimeMinute
+	}
+	return TimeSecond
 }
 
 // bag is the words of a header that nothing has claimed yet.

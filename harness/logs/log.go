@@ -33,6 +33,8 @@ type log struct {
 	clk    *clock // of a time that is no plain number; else nil
 	tc     int    // column of the time; -1 when there is none
 
+	counted bool // the time stands behind the values of the columns
+
 	line   int  // lines taken
 	text   bool // one of them was not blank
 	header []byte
@@ -66,13 +68,18 @@ func newLog(name string, m Map, each func(reading.Row) error) (*log, error) {
 		return nil, &Problem{File: name, What: "log map: " + errs[0].Error(), Fix: errs[0].Fix}
 	}
 	n := len(m.Columns)
-	l := &log{name: name, m: m, each: each, tc: m.Place("time"), values: make([]float64, n)}
+	l := &log{name: name, m: m, each: each, tc: m.Place("time"), values: make([]float64, n, n+1)}
+	if l.tc == n { // the time is counted from row to row
+		l.tc, l.counted, l.values = -1, true, l.values[:n+1]
+	}
 	l.fields.found = make([]field, n)
 	if l.tc >= 0 && m.Columns[l.tc].Time != "" {
 		l.clk, _ = newClock(m.Columns[l.tc].Time) // checked with the map
 	}
 	for _, c := range m.Columns {
-		l.cells = append(l.cells, newCell(c, m.Decimal[0], l.clk))
+		cl := newCell(c, m.Decimal[0], l.clk)
+		cl.mark = m.Thousands
+		l.cells = append(l.cells, cl)
 	}
 	var err error
 	switch m.Format {
@@ -260,11 +267,15 @@ func (l *log) keep() {
 		l.runs = append(l.runs, Run{})
 	}
 	run := &l.runs[len(l.runs)-1]
+	if l.counted {
+		l.last, l.from = float64(run.Count)*l.m.Every, 0
+		l.values[len(l.cells)] = l.last
+	}
 	run.Count++
 	run.Seconds = l.last - l.from
 	l.count++
-	for c, v := range l.values {
-		if v == v {
+	for c := range l.cells {
+		if v := l.values[c]; v == v {
 			l.cells[c].seen++
 		}
 	}
@@ -314,6 +325,9 @@ func (l *log) finish() (Summary, error) {
 			Name: col.Quantity, Header: col.Header, Unit: col.Unit,
 			Resolution: l.cells[c].resolution(), Place: col.Place,
 		})
+	}
+	if l.counted {
+		s.Columns = append(s.Columns, reading.Column{Name: "time", Unit: "s", Resolution: m.Every})
 	}
 	return s, nil
 }

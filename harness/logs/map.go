@@ -22,6 +22,7 @@ import (
 	"unicode/utf8"
 
 	"proveout/plans/document"
+	"proveout/plans/fact"
 	"proveout/plans/quantity"
 )
 
@@ -61,6 +62,12 @@ type Map struct {
 	Pattern   string   `json:"pattern,omitempty"`   // of free text; its named groups are the columns
 	Columns   []Column `json:"columns"`
 	Split     Split    `json:"split,omitzero"`
+	Thousands string   `json:"thousands,omitempty"` // what stands between thousands; empty: nothing
+	// Every is the time from row to row, in s, of a log without a time; 0 where it
+	// has one. The rows then have a time behind the values of their columns.
+	Every float64 `json:"every_s,omitempty"`
+	// Found says what was made out from the rows, since the file does not say it.
+	Found []fact.Fact `json:"found,omitempty"`
 	// MaxBad is the share of rows, in percent, that may be bad before the log is
 	// refused. 0: none.
 	MaxBad float64 `json:"max_bad_percent,omitempty"`
@@ -80,8 +87,10 @@ type Column struct {
 
 // How a time may be written, apart from a plain number.
 const (
-	TimeDate  = "RFC 3339" // 2026-11-24T22:41:39.5+01:00; space for T and no offset will do
-	TimeClock = "hh:mm:ss" // time of day, passes over midnight
+	TimeDate   = "RFC 3339" // 2026-11-24T22:41:39.5+01:00; space for T and no offset will do
+	TimeClock  = "hh:mm:ss" // time of day, passes over midnight; AM or PM may stand behind it
+	TimeMinute = "hh:mm"    // the same without seconds
+	TimeSecond = "mm:ss"    // minutes and seconds since something began
 )
 
 // A Split is the rule that cuts a log into runs.
@@ -101,7 +110,11 @@ const (
 
 // Place is where the first column of a quantity stands; −1 when there is none.
 func (m Map) Place(quantity string) int {
-	return slices.IndexFunc(m.Columns, func(c Column) bool { return c.Quantity == quantity })
+	i := slices.IndexFunc(m.Columns, func(c Column) bool { return c.Quantity == quantity })
+	if i < 0 && quantity == "time" && m.Every > 0 {
+		return len(m.Columns)
+	}
+	return i
 }
 
 // Check returns what is wrong with the map, each with the key it stands at.
@@ -129,6 +142,12 @@ func (m *Map) Check() []KeyError {
 		}
 	case Text:
 		m.checkPattern(bad)
+	}
+	if !(m.Every >= 0 && m.Every <= 86400) {
+		bad("every", "write the time from row to row, such as \"1 s\"", "%g s from row to row is not possible", m.Every)
+	}
+	if m.Thousands != "" && m.Thousands == m.Decimal {
+		bad("thousands", "give one of them another character", "%s has two meanings", shown(m.Thousands))
 	}
 	if !(m.MaxBad >= 0 && m.MaxBad <= 100) {
 		bad("max_bad_percent", "write 0 to 100", "a share of %g %% is not possible", m.MaxBad)
@@ -227,10 +246,10 @@ func (m *Map) checkColumns(bad complain) {
 			if _, err := newClock(c.Time); err != nil {
 				bad(key+"time", `write "RFC 3339", "hh:mm:ss" or a layout such as "DD.MM.YYYY hh:mm:ss"`, "%v", err)
 			}
-		case c.Unit == "" && !q.bare:
+		case c.Unit == "" && !q.bare && c.Quantity != "time" && c.Quantity != "frame-stamp":
 			bad(key+"unit", "write the unit the log uses", "a %s needs a unit", c.Quantity)
 		case c.Unit != "":
-			if _, ok := quantity.InFile(q.dim, c.Unit); !ok {
+			if _, _, known := unitOf(c); !known {
 				bad(key+"unit", "write one of "+strings.Join(quantity.FileSpellings(q.dim), ", "),
 					"a %s cannot be in %s", c.Quantity, shown(c.Unit))
 			}

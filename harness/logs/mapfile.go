@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"proveout/plans/document"
+	"proveout/plans/quantity"
 )
 
 // usualMap is a map that says nothing.
@@ -27,6 +28,8 @@ func (m *Map) keys() []document.Key {
 		{Name: "delimiter", To: document.Verbatim(&m.Delimiter), Absent: `"," where fields are delimited`,
 			What: "the character between fields"},
 		{Name: "decimal", To: document.Word(&m.Decimal, ".", ","), What: "decimal sign"},
+		{Name: "thousands", To: document.Verbatim(&m.Thousands), Absent: "nothing",
+			What: "what stands between thousands"},
 		{Name: "header", To: document.Whole(&m.Header, 1, 1000), Absent: "1 where fields are delimited",
 			What: "line the header stands on"},
 		{Name: "skip", To: document.Whole(&m.Skip, 0, 1000), Absent: "0",
@@ -36,6 +39,8 @@ func (m *Map) keys() []document.Key {
 			What: "of free text: a regular expression whose named groups are the columns"},
 		{Name: "max_bad_percent", To: document.Own("number", m.readMaxBad, m.maxBad), Absent: "0",
 			What: "share of rows that may be bad before the log is refused"},
+		{Name: "every", To: document.Own("duration", m.readEvery, m.every), Absent: "the log has a time",
+			What: "time from row to row of a log without a time"},
 		{Name: "column", To: document.Tables(&m.Columns, columnKeys, nil), Needed: "[[column]]",
 			What: "the columns; one that is not named is passed over"},
 		{Name: "split", To: document.Inner(&m.Split, splitKeys, nil), Absent: "the log is one run",
@@ -51,6 +56,25 @@ func (m *Map) readMaxBad(s *document.Section, key string, v *document.Value) {
 
 func (m *Map) maxBad() string { return strconv.FormatFloat(m.MaxBad, 'f', -1, 64) }
 
+func (m *Map) readEvery(s *document.Section, key string, v *document.Value) {
+	if !s.Is(key, v, document.String) {
+		return
+	}
+	q, err := quantity.Parse(v.Text, quantity.Duration)
+	if err != nil || q.Tolerated || q.Value <= 0 {
+		s.Add(v.At, key, document.Quoted(v.Text)+" is not a time from row to row", `write it as in "1 s"`)
+		return
+	}
+	m.Every = q.Value
+}
+
+func (m *Map) every() string {
+	if m.Every == 0 {
+		return ""
+	}
+	return quantity.Format(m.Every, 0, quantity.Duration)
+}
+
 func columnKeys(c *Column) []document.Key {
 	return []document.Key{
 		{Name: "header", To: document.Verbatim(&c.Header), Needed: `"…"`,
@@ -60,7 +84,8 @@ func columnKeys(c *Column) []document.Key {
 		{Name: "unit", To: document.Text(&c.Unit), What: "of its numbers"},
 		{Name: "place", To: document.Text(&c.Place), What: "of a temperature: die, heatsink, case, board"},
 		{Name: "time", To: document.Text(&c.Time), Absent: "a plain number",
-			What: `how a time is written: "hh:mm:ss", "RFC 3339", or a layout of YYYY MM DD hh mm ss`},
+			What: `how a time is written: "hh:mm:ss", "hh:mm", "mm:ss", "RFC 3339", ` +
+				`or a layout of YYYY MM DD hh mm ss PM`},
 	}
 }
 

@@ -3,6 +3,7 @@ package logs
 import (
 	"bytes"
 	"strconv"
+	"unicode"
 )
 
 // parseNumber reads the whole of text as a decimal number with the decimal sign
@@ -49,6 +50,35 @@ func parseNumber(text []byte, dec byte, shift int) (v float64, decimals int, ok 
 	}
 	v, err := strconv.ParseFloat(string(plain), 64)
 	return v, decimals - exponent, err == nil
+}
+
+// withoutMarks takes the marks between thousands out of a number. Text in which
+// they do not part groups of three digits comes back as it is. A blank stands for
+// every blank that print has.
+func withoutMarks(text []byte, mark string, dec byte) []byte {
+	whole, fraction := text, []byte(nil)
+	if i := bytes.IndexByte(text, dec); i >= 0 {
+		whole, fraction = text[:i], text[i:]
+	}
+	if mark == " " {
+		whole = bytes.Map(func(r rune) rune {
+			if unicode.IsSpace(r) {
+				return ' '
+			}
+			return r
+		}, whole)
+	}
+	groups := bytes.Split(whole, []byte(mark))
+	for i, g := range groups {
+		if i == 0 {
+			g = bytes.TrimLeft(g, "+-")
+		}
+		grouped := len(g) == 3 || i == 0 && len(g) > 0 && len(g) < 3
+		if len(groups) == 1 || !grouped || len(bytes.Trim(g, "0123456789")) > 0 {
+			return text
+		}
+	}
+	return append(bytes.Join(groups, nil), fraction...)
 }
 
 // isNumber reports whether text is a number as a log may hold it.

@@ -13,19 +13,19 @@ import (
 // that can be true.
 type measure struct {
 	dim    quantity.Dimension
-	bare   bool    // the header need not name a unit: it is the base unit
+	bare   bool    // it has no unit that could be another one
 	lo, hi float64 // base unit; outside it a row is bad
 }
 
 // measures names the quantities of a log. The spans are generous: they keep out
 // what no sensor of a working bench shows (common practice, no source).
 var measures = map[string]measure{
-	"time":               {quantity.Duration, true, -1e12, 1e12},
+	"time":               {quantity.Duration, false, -1e12, 1e12},
 	"temperature":        {quantity.Temperature, false, -100, 400},
 	"memory-temperature": {quantity.Temperature, false, -100, 400},
 	"ambient":            {quantity.Temperature, false, -100, 400},
 	"frame-time":         {quantity.Duration, false, 0, 1e6},
-	"frame-stamp":        {quantity.Duration, true, -1e12, 1e12},
+	"frame-stamp":        {quantity.Duration, false, -1e12, 1e12},
 	"fps":                {quantity.FrameRate, true, 0, 1e6},
 	"frames":             {quantity.Number, true, 0, 1e15},
 	"score":              {quantity.Number, true, math.Inf(-1), math.Inf(1)},
@@ -39,9 +39,33 @@ var measures = map[string]measure{
 	"current":            {quantity.Current, false, -1e3, 1e3},
 }
 
+// asked reports whether a column without a unit is read all the same, in the unit
+// that its values show or a person says.
+func (m measure) asked() bool { return m.dim == quantity.Duration || m.dim == quantity.Temperature }
+
+// inverse returns the dimension in which a quantity may be given by its inverse:
+// a frame rate by the average time of a frame, the time of a frame by its rate.
+func inverse(name string) quantity.Dimension {
+	switch name {
+	case "fps":
+		return quantity.Duration
+	case "frame-time":
+		return quantity.FrameRate
+	}
+	return ""
+}
+
 // Quantities returns the names of the quantities that a map may give a column,
 // in alphabetical order.
 func Quantities() []string { return slices.Sorted(maps.Keys(measures)) }
+
+// usualUnit is a unit of a dimension that logs often have.
+func usualUnit(dim quantity.Dimension) string {
+	if example := strings.Fields(dim.Example()); len(example) == 2 {
+		return example[1]
+	}
+	return "rpm"
+}
 
 // baseUnit names the base unit of a dimension behind a number: " °C".
 func baseUnit(dim quantity.Dimension) string {

@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"slices"
 
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 )
 
 const (
@@ -25,6 +27,10 @@ type Summary struct {
 	SetAside
 	Ignored []Ignored
 }
+
+// Notes say what was found out about the log, and what was set aside beside bad
+// rows.
+func (s *Summary) Notes() []fact.Fact { return slices.Concat(s.Map.Found, s.SetAside.Notes()) }
 
 // Records are the runs as the job keeps them. instrument is that of the bench,
 // when one is named.
@@ -90,7 +96,7 @@ func Read(name string, r io.Reader, m Map, each func(reading.Row) error) (Summar
 		if err != nil {
 			return Summary{}, err
 		}
-		if m, err = sniff(name, s); err != nil {
+		if m, err = settled(name, s, m, Hints{}); err != nil {
 			return Summary{}, err
 		}
 	}
@@ -98,7 +104,10 @@ func Read(name string, r io.Reader, m Map, each func(reading.Row) error) (Summar
 	if err != nil {
 		return Summary{}, err
 	}
-	first, _ := in.Peek(2)
+	first, err := in.Peek(2)
+	if err != nil && err != io.EOF {
+		return Summary{}, fmt.Errorf("reading %s: %w", name, err)
+	}
 	if err := l.notWide(first); err != nil {
 		return Summary{}, err
 	}

@@ -2,6 +2,7 @@ package logs
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -35,11 +36,7 @@ type PreviewRow struct {
 // delimiter, decimal sign, line of the header, and what each column is. The
 // error is a *Problem when the log cannot be understood.
 func Sniff(name string, r io.Reader) (Map, error) {
-	s, err := sampleOf(name, r)
-	if err != nil {
-		return Map{}, err
-	}
-	return sniff(name, s)
+	return Settle(name, r, Map{}, Hints{})
 }
 
 // lines decodes the sample and parts it; a line that the end of the sample may
@@ -96,7 +93,7 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	return p, nil
 }
 
-func sniff(name string, s sample) (Map, error) {
+func sniff(name string, s sample, h Hints) (Map, error) {
 	m := Map{Encoding: detectEncoding(s.bytes), Decimal: "."}
 	lines := s.lines(m.Encoding)
 	if strings.TrimSpace(strings.TrimPrefix(strings.Join(lines, ""), "\ufeff")) == "" {
@@ -108,10 +105,10 @@ func sniff(name string, s sample) (Map, error) {
 	first := slices.IndexFunc(lines, func(l string) bool { return strings.TrimSpace(l) != "" })
 	if strings.HasPrefix(strings.TrimSpace(lines[first]), "{") {
 		m.Format = JSONLines
-		return m, sniffObjects(name, lines, first, &m)
+		return m, sniffObjects(name, lines, first, &m, h)
 	}
 	m.Format = Delimited
-	return m, sniffDelimited(name, lines, first, &m)
+	return m, sniffDelimited(name, lines, first, &m, h)
 }
 
 // notText finds what no log of text holds.
@@ -153,28 +150,32 @@ type heading struct {
 	delim   byte
 	fields  []field
 	guesses []guess
-	known   int // columns that are understood
+	known   int // columns that are understood, twice those whose unit is
 	skip    int // 1 when the next line holds the units
 }
 
-func headingOf(line string, n int, delim byte) heading {
+func headingOf(line string, n int, delim byte, hints Hints) heading {
 	h := heading{line: n, delim: delim, fields: fieldsOf(line, delim)}
 	for _, f := range h.fields {
-		h.add(recognise(string(f.text)))
+		h.add(hints.guess(string(f.text)))
 	}
 	return h
 }
 
 func (h *heading) add(g guess) {
 	h.guesses = append(h.guesses, g)
-	if g.quantity != "" {
+	switch {
+	case g.quantity == "":
+	case g.unit != "" || g.time != "" || g.hinted || measures[g.quantity].bare:
+		h.known += 2
+	default:
 		h.known++
 	}
 }
 
 // withUnits reads the heading again with the units of the line below it, if that
 // line holds nothing but units.
-func (h heading) withUnits(below string) heading {
+func (h heading) withUnits(below string, hints Hints) heading {
 	units := fieldsOf(below, h.delim)
 	if units == nil || len(units) != len(h.fields) {
 		return h
@@ -192,7 +193,7 @@ func (h heading) withUnits(below string) heading {
 		} else if u != "" && u != "-" {
 			return h
 		}
-		both.add(recognise(text))
+		both.add(hints.guess(text))
 	}
 	if !any || both.known < h.known {
 		return h
@@ -211,13 +212,17 @@ func fieldsOf(line string, delim byte) []field {
 // most columns are understood, because titles, remarks and the rows themselves
 // hold names of quantities only by chance; between equals the first line, and
 // on that line the delimiter that makes the most fields.
-func sniffDelimited(name string, lines []string, first int, m *Map) error {
+func sniffDelimited(name string, lines []string, first int, m *Map, hints Hints) error {
+	delims := ",;\t"
+	if len(hints.Columns) > 0 {
+		delims += "| " // a person says what stands between them
+	}
 	var best heading
 	for i := first; i < min(len(lines), first+headerLines); i++ {
-		for _, delim := range []byte(",;\t") {
-			h := headingOf(lines[i], i, delim)
+		for _, delim := range []byte(delims) {
+			h := headingOf(lines[i], i, delim, hints)
 			if i+1 < len(lines) {
-				h = h.withUnits(lines[i+1])
+				h = h.withUnits(lines[i+1], hints)
 			}
 			more := h.known == best.known && h.line == best.line && len(h.fields) > len(best.fields)
 			if more || h.known > best.known {
@@ -225,13 +230,16 @@ func sniffDelimited(name string, lines []string, first int, m *Map) error {
 			}
 		}
 	}
+	if p := hints.unnamed(name, best); p != nil {
+		return p
+	}
 	if best.known == 0 {
 		return noHeader(name, lines[first], first)
 	}
 	m.Header, m.Skip = best.line+1, best.skip
 	m.Delimiter = string(best.delim)
 	below := lines[best.line+1:]
-	m.Decimal = sniffDecimal(below, best.delim)
+	m.Decimal, m.Thousands = sniffDecimal(below, best.delim)
 	for _, l := range below {
 		if strings.HasPrefix(l, "#") && len(fieldsOf(l, best.delim)) != len(best.fields) {
 			m.Comment = "#"
@@ -263,7 +271,7 @@ func noHeader(name, line string, first int) error {
 	p := &Problem{
 		File: name, Line: first + 1, Column: 1,
 		Fix: `begin the log with a line that names its columns and their units, such as "time_s,temp_c", ` +
-			"or write a log map",
+			"or say what the columns are with --column HEADER=QUANTITY",
 	}
 	if strings.HasPrefix(strings.TrimSpace(line), "[") && strings.Contains(line, "{") {
 		p.What = "the file is one JSON array"
@@ -286,7 +294,7 @@ func noHeader(name, line string, first int) error {
 		return p
 	}
 	for _, other := range []byte("| ") {
-		if len(fields) == 1 && headingOf(line, first, other).known > 1 {
+		if len(fields) == 1 && headingOf(line, first, other, Hints{}).known > 2 {
 			p.What = fmt.Sprintf("the columns are parted by %q, which is not guessed", other)
 			p.Fix = fmt.Sprintf("part them by comma, semicolon or tab, or write a log map with delimiter = %q",
 				string(other))
@@ -302,14 +310,18 @@ func noHeader(name, line string, first int) error {
 }
 
 // sniffDecimal says which decimal sign the rows have: the comma where more
-// fields are numbers with a comma than with a point.
-func sniffDecimal(rows []string, delim byte) string {
-	if delim == ',' {
-		return "."
-	}
-	commas, points := 0, 0
+// fields are numbers with a comma than with a point; and what stands between
+// thousands, where a number shows it.
+func sniffDecimal(rows []string, delim byte) (decimal, mark string) {
+	commas, points, sure := 0, 0, ""
 	for _, l := range rows {
 		for _, f := range fieldsOf(l, delim) {
+			if m, d := certainMark(f.text); m != "" && !(m == " " && delim == ' ') {
+				mark, sure = m, cmp.Or(d, sure)
+			}
+			if delim == ',' && bytes.IndexByte(f.text, ',') < 0 {
+				continue // a field with a comma stands in quotes there
+			}
 			if bytes.IndexByte(f.text, ',') >= 0 && isNumber(f.text, ',') {
 				commas++
 			} else if bytes.IndexByte(f.text, '.') >= 0 && isNumber(f.text, '.') {
@@ -317,10 +329,13 @@ func sniffDecimal(rows []string, delim byte) string {
 			}
 		}
 	}
-	if commas > points {
-		return ","
+	switch {
+	case sure != "":
+		return sure, mark
+	case commas > points && delim != ',':
+		return ",", mark
 	}
-	return "."
+	return ".", mark
 }
 
 // twice refuses two columns of the same name that would be read.
@@ -342,42 +357,61 @@ func twice(name string, line int, columns []column) error {
 }
 
 // choose puts the columns that are understood into the map. header is the line
-// that names them.
+// that names them. Between two that are the same, the one whose unit is known or
+// that a person names counts.
 func choose(name string, header int, columns []column, m *Map) error {
-	times, values := -1, 0
-	seen := map[string]string{} // what a column is, to its header
-	for _, c := range columns {
+	values := 0
+	seen := map[string]int{} // what a column is, to its place among the columns
+	for i, c := range columns {
 		what := strings.TrimSpace(c.place + " " + c.quantity)
-		switch twin, again := seen[what]; {
-		case c.quantity == "":
-		case c.quantity == "time" && times < 0:
-			times = bestTime(columns)
-			t, err := sniffTime(name, columns[times], m.Decimal)
-			if err != nil {
-				return err
-			}
-			m.Columns = append(m.Columns, t)
-		case c.quantity == "time": // one is enough
-		case again:
+		twin, again := seen[what]
+		switch {
+		case c.quantity == "" || c.quantity == "time":
+			continue
+		case again && c.sure() == columns[twin].sure():
 			return &Problem{
 				File: name, Line: header, Column: c.at,
-				What: fmt.Sprintf("columns %q and %q are both the %s", twin, c.header, what),
+				What: fmt.Sprintf("columns %q and %q are both the %s", columns[twin].header, c.header, what),
 				Fix:  "say in a log map which of them counts",
 			}
-		default:
-			seen[what] = c.header
-			values++
-			m.Columns = append(m.Columns, Column{Header: c.header, Quantity: c.quantity, Unit: c.unit, Place: c.place})
+		case again && c.sure() < columns[twin].sure():
+			continue
+		case again:
+			columns[twin].quantity = ""
 		}
+		seen[what] = i
+	}
+	times := bestTime(columns, m)
+	for i, c := range columns {
+		if c.quantity == "" || c.quantity == "time" && i != times || c.quantity != "time" && seen[strings.TrimSpace(c.place+" "+c.quantity)] != i {
+			continue
+		}
+		if c.quantity != "time" {
+			values++
+		}
+		m.Columns = append(m.Columns, Column{
+			Header: c.header, Quantity: c.quantity, Unit: c.unit, Place: c.place, Time: c.time,
+		})
 	}
 	if values > 0 {
 		return nil
 	}
-	if times >= 0 && m.Columns[0].Time == "" && onlyFrames(columns, times) {
+	if times >= 0 && m.Columns[0].Time == "" && isNumber([]byte(columns[times].value), m.Decimal[0]) && onlyFrames(columns, times) {
 		m.Columns[0].Quantity = "frame-stamp"
 		return nil
 	}
 	return noValue(name, header, columns)
+}
+
+// sure ranks how well a column is known: a person names it, or its unit is known.
+func (c *column) sure() int {
+	switch {
+	case c.hinted:
+		return 2
+	case c.unit != "" || measures[c.quantity].bare:
+		return 1
+	}
+	return 0
 }
 
 // noValue says why no column is understood beside the time. It points to the
@@ -400,7 +434,8 @@ func noValue(name string, header int, columns []column) error {
 	return &Problem{
 		File: name, Line: header, Column: max(worst.at, 1),
 		What: "no column holds a value that is understood: " + strings.Join(why, "; "),
-		Fix:  `name the quantity and the unit, as in "temp_c" or "Core temp [°C]", or write a log map`,
+		Fix: `name the quantity and the unit, as in "temp_c" or "Core temp [°C]", ` +
+			"or say what the columns are with --column HEADER=QUANTITY",
 	}
 }
 
@@ -418,61 +453,34 @@ func onlyFrames(columns []column, times int) bool {
 	return len(columns) <= 2
 }
 
-// bestTime picks the column for the time. A plain count of seconds goes before a
-// time of day, which falls back at midnight and with summer time.
-func bestTime(columns []column) int {
-	first := -1
+// bestTime picks the column for the time; −1 when there is none. A plain count
+// with its unit goes before a time of day, which falls back at midnight and with
+// summer time, and both before a count of nobody knows what.
+func bestTime(columns []column, m *Map) int {
+	best, rank := -1, 0
 	for i, c := range columns {
 		if c.quantity != "time" {
 			continue
 		}
-		if first < 0 {
-			first = i
+		number := isNumber([]byte(c.value), m.Decimal[0])
+		of := 1
+		switch {
+		case c.hinted:
+			of = 4
+		case number && c.unit != "":
+			of = 3
+		case !number && len(formsOf([]string{c.value})) > 0:
+			of = 2
 		}
-		if isNumber([]byte(c.value), '.') || isNumber([]byte(c.value), ',') {
-			return i
-		}
-	}
-	return first
-}
-
-// sniffTime finds out how a time is written.
-func sniffTime(name string, c column, decimal string) (Column, error) {
-	t := Column{Header: c.header, Quantity: "time", Unit: c.unit}
-	form, ok := timeForm(c.value, decimal)
-	if !ok && c.value != "" { // a log without rows is refused where it is read
-		return t, &Problem{
-			File: name, Line: c.line, Column: c.char,
-			What: fmt.Sprintf("column %q: %s is not a time", c.header, shown(c.value)),
-			Fix:  timeFix + `: time = "DD/MM/YYYY hh:mm:ss"`,
+		if of > rank {
+			best, rank = i, of
 		}
 	}
-	if form != "" {
-		t.Time, t.Unit = form, ""
-	}
-	return t, nil
-}
-
-// timeForm says how a time is written; a plain number has no form. ok is false
-// when it is not a time.
-func timeForm(value, decimal string) (form string, ok bool) {
-	if isNumber([]byte(value), decimal[0]) {
-		return "", true
-	}
-	for _, form := range []string{TimeDate, TimeClock, "DD.MM.YYYY hh:mm:ss", "mm:ss"} {
-		clk, err := newClock(form)
-		if err != nil {
-			continue
-		}
-		if _, _, ok := clk.read([]byte(value)); ok {
-			return form, true
-		}
-	}
-	return "", false
+	return best
 }
 
 // sniffObjects takes the columns from the keys of the first objects.
-func sniffObjects(name string, lines []string, first int, m *Map) error {
+func sniffObjects(name string, lines []string, first int, m *Map, hints Hints) error {
 	var columns []column
 	for i := first; i < min(len(lines), first+200); i++ {
 		line := []byte(lines[i])
@@ -483,7 +491,7 @@ func sniffObjects(name string, lines []string, first int, m *Map) error {
 			k := slices.IndexFunc(columns, func(c column) bool { return c.header == header })
 			if k < 0 {
 				k = len(columns)
-				columns = append(columns, column{guess: recognise(header), header: header, at: 1})
+				columns = append(columns, column{guess: hints.guess(header), header: header, at: 1})
 			}
 			if text, ok := scalar(value); ok && columns[k].value == "" && !missing(text) {
 				c := &columns[k]
@@ -498,6 +506,9 @@ func sniffObjects(name string, lines []string, first int, m *Map) error {
 				What: what, Fix: "write one JSON object a line",
 			}
 		}
+	}
+	if p := hints.unseen(name, columns); p != nil {
+		return p
 	}
 	return choose(name, first+1, columns, m)
 }

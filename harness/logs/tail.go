@@ -27,6 +27,8 @@ type Tail struct {
 	each  func(reading.Row) error
 	kept  func(part int, b []byte) error
 
+	Hints Hints // what a person says of the log
+
 	offset int64  // bytes of the file taken
 	head   []byte // its first bytes, to know it by
 	last   []byte // the bytes before offset, for the same
@@ -195,16 +197,17 @@ func (t *Tail) take(fresh []byte) error {
 func (t *Tail) open() (*tailFlow, error) {
 	name := filepath.Base(t.path)
 	m := t.given
-	if m.Format == "" {
+	sniffed := m.Format == ""
+	if sniffed || m.isOpen() {
 		whole := t.wait
 		if !t.wide(nil) {
 			whole = whole[:bytes.LastIndexByte(whole, '\n')+1]
 		}
 		var err error
-		if m, err = sniff(name, sample{bytes: whole, whole: false}); err != nil {
+		if m, err = settled(name, sample{bytes: whole, whole: false}, m, t.Hints); err != nil {
 			return nil, err
 		}
-		if rows := bytes.Count(t.wait, []byte{'\n'}) - m.Header - m.Skip; rows < 2 {
+		if rows := bytes.Count(t.wait, []byte{'\n'}) - m.Header - m.Skip; sniffed && rows < 2 {
 			return nil, errors.New(name + " has too few rows yet to be understood")
 		}
 	}

@@ -209,9 +209,13 @@ type Log struct {
 
 // FailureOptions say of a list of failing addresses what its text does not.
 type FailureOptions struct {
-	Bits int    `json:"bits,omitempty"` // width of the values: 8, 16, 32 or 64; 0: as the digits say
-	Base uint64 `json:"base,omitempty"` // of the memory's first byte, taken off every address
-	Pool string `json:"pool,omitempty"` // memory that it is about: "frame"; empty when the card has one
+	Bits int `json:"bits,omitempty"` // width of the values: 8, 16, 32 or 64; 0: as the digits say
+	// Radix is that of numbers that neither their column nor their spelling tells: 10
+	// or 16; 0: 16.
+	Radix int    `json:"radix,omitempty"`
+	Unit  int    `json:"unit,omitempty"` // bytes that an address counts by; 0: 1
+	Base  uint64 `json:"base,omitempty"` // of the memory's first byte, taken off every address
+	Pool  string `json:"pool,omitempty"` // memory that it is about: "frame"; empty when the card has one
 }
 
 // A Column is one quantity of a log.

@@ -30,6 +30,7 @@ type Options struct {
 	Path    func(typed string) string // the file that a typed path means; as typed when nil
 	Watch   string                    // folder whose newest file the word /newest means
 	Map     *logs.Map                 // for every log; nil: those that the plan names
+	Hints   logs.Hints                // what is said of every log beside that
 	Machine workflow.Machine          // the computer that the card sits in
 	Now     func() time.Time
 	Tick    time.Duration // of a running clock; 250 ms when zero

@@ -380,7 +380,7 @@ func (r *run) follow(path string) error {
 	if path == "" {
 		return r.s.told(fact.New("session.type-it-as", "usage", usage("follow")))
 	}
-	f, path, err := r.s.job.Follow(r.step, r.s.o.Path(unquote(path)), r.s.o.Map)
+	f, path, err := r.s.job.Follow(r.step, r.s.o.Path(unquote(path)), r.s.o.Map, r.s.o.Hints)
 	if err != nil {
 		return r.s.failed(err)
 	}

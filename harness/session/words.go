@@ -8,9 +8,11 @@ import (
 	"slices"
 	"strings"
 
+	"proveout/harness/logs"
 	"proveout/harness/workflow"
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/plans/quantity"
 )
 
 // Session words may be typed instead of an answer; those of the clock while one
@@ -100,8 +102,19 @@ func (s *session) failed(err error) error { return s.told(s.trouble(err)) }
 
 // keep imports a file as something seen at the step.
 func (s *session) keep(ctx context.Context, step *plans.Step, path string, shown workflow.Shown) (fact.Fact, error) {
-	in := workflow.Import{Capture: shown, Map: s.o.Map, Beside: true}
+	in := workflow.Import{Capture: shown, Map: s.o.Map, Hints: s.o.Hints, Beside: true}
 	done, err := s.job.Import(ctx, step, in, path)
+	for open := (*logs.Open)(nil); errors.As(err, &open); {
+		answered, asked := s.settle(ctx, open, &in)
+		if asked != nil {
+			return fact.Fact{}, asked
+		}
+		if !answered {
+			break
+		}
+		open = nil
+		done, err = s.job.Import(ctx, step, in, path)
+	}
 	if twice := (*workflow.Twice)(nil); errors.As(err, &twice) {
 		s.hint(fact.New("session.full-stop", "what", twice.What))
 		q := fact.New("session.enter-for-none", "question", fact.New("session.why-again"))
@@ -121,6 +134,32 @@ func (s *session) keep(ctx context.Context, step *plans.Step, path string, shown
 		kept = append(kept, fact.New("screen.note", "what", n))
 	}
 	return fact.Text(fact.Sentences(kept...)), nil
+}
+
+// settle asks what a log leaves open, and reports whether it was answered.
+func (s *session) settle(ctx context.Context, open *logs.Open, in *workflow.Import) (answered bool, err error) {
+	s.hint(s.trouble(errors.New(open.What)))
+	h := &in.Hints
+	switch open.Ask {
+	case logs.AskUnit:
+		unit, err := s.oneOf(ctx, fact.New("session.which-unit", "column", open.Name), open.Choices)
+		h.Units = append(h.Units, logs.Unit{Name: open.Name, Unit: unit})
+		return unit != "", err
+	case logs.AskRadix:
+		radix, err := s.oneOf(ctx, fact.New("session.which-radix"), open.Choices)
+		in.Failures.Radix = map[string]int{"hex": 16, "dec": 10}[radix]
+		return radix != "", err
+	}
+	q := fact.New("session.enter-for-none", "question", fact.New("session.row-lasts"))
+	err = s.until(ctx, q, func(answer string) error {
+		if answer == "" {
+			return nil
+		}
+		every, err := quantity.Parse(answer, quantity.Duration)
+		h.Every = every.Value
+		return s.wrong(err)
+	})
+	return h.Every > 0, err
 }
 
 func (s *session) importLog(ctx context.Context, step *plans.Step, path string) error {

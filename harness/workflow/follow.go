@@ -34,9 +34,9 @@ type Follower interface {
 }
 
 // Follow follows the log at a path, or in a folder its newest file, by the
-// limits of a step, and returns the file that it is. m is how the log is read;
-// without it, as the plan says.
-func (j *Job) Follow(step *plans.Step, path string, m *logs.Map) (Follower, string, error) {
+// limits of a step, and returns the file that it is. m is how the log is read,
+// without it as the plan says, and h what a person says beside it.
+func (j *Job) Follow(step *plans.Step, path string, m *logs.Map, h logs.Hints) (Follower, string, error) {
 	path, err := followable(path)
 	if err != nil {
 		return nil, "", err
@@ -49,6 +49,9 @@ func (j *Job) Follow(step *plans.Step, path string, m *logs.Map) (Follower, stri
 		m = &named
 	}
 	f, err := newLogFollower(path, *m, j.view(step))
+	if err == nil {
+		f.tail.Hints = h
+	}
 	return f, path, err
 }
 

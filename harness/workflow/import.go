@@ -25,9 +25,10 @@ import (
 
 // An Import says of files what they do not say themselves.
 type Import struct {
-	Map        *logs.Map // of a log; nil: the one that the plan names, or the header says
-	Place      string    // where the temperature sensor of a log sits
-	Instrument string    // id of the bench, that a log was taken with
+	Map        *logs.Map  // of a log; nil: the one that the plan names, or the header says
+	Hints      logs.Hints // what a person says of the log beside it
+	Place      string     // where the temperature sensor of a log sits
+	Instrument string     // id of the bench, that a log was taken with
 	Capture    Shown
 	Failures   logs.FailureOptions
 	Again      string // why a file is taken that was taken before; empty: it is refused
@@ -183,16 +184,9 @@ func (im *importing) logMap(path string) (logs.Map, error) {
 			return m, err
 		}
 	}
-	if im.Place == "" {
-		return m, nil
-	}
-	m, err := sniffed(path, filepath.Base(path), m)
-	for i := range m.Columns {
-		if m.Columns[i].Quantity == "temperature" {
-			m.Columns[i].Place = im.Place
-		}
-	}
-	return m, err
+	hints := im.Hints
+	hints.Place = im.Place
+	return understood(path, filepath.Base(path), m, hints)
 }
 
 // mapOf is the log map that the plan names for a step.
@@ -207,32 +201,29 @@ func (j *Job) mapOf(step *plans.Step) (logs.Map, error) {
 	return j.maps[step.ID], nil
 }
 
-// sniffed is a map with a format: the one that the log suggests where it has
-// none. Messages call the log by name.
-func sniffed(path, name string, m logs.Map) (logs.Map, error) {
-	if m.Format != "" {
-		return m, nil
-	}
+// understood is a map that says how a log is read: the given one, completed with
+// what a person says and what the log shows. Messages call the log by name.
+func understood(path, name string, m logs.Map, h logs.Hints) (logs.Map, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return m, err
 	}
 	defer f.Close()
-	return logs.Sniff(name, f)
+	return logs.Settle(name, f, m, h)
 }
 
-// refuseLog refuses a log that the step cannot use. One that cannot be read is
-// left to the reader, which says where and why.
-func (im *importing) refuseLog(path string, m logs.Map) error {
-	step := im.step
-	if step.Kind.Files() != plans.Logs {
-		return fmt.Errorf("step %s is of kind %s and takes no log; record what was read with: proveout record",
-			step.ID, step.Kind)
-	}
-	m, err := sniffed(path, filepath.Base(path), m)
-	if err != nil {
+// refuseKind refuses a log for a step that takes none.
+func (im *importing) refuseKind() error {
+	if im.Beside || im.step.Kind.Files() == plans.Logs {
 		return nil
 	}
+	return fmt.Errorf("step %s is of kind %s and takes no log; record what was read with: proveout record",
+		im.step.ID, im.step.Kind)
+}
+
+// refuseLog refuses a log that the step cannot use.
+func (im *importing) refuseLog(path string, m logs.Map) error {
+	step := im.step
 	needed := step.Kind.Declared().Columns
 	for _, quantity := range needed {
 		if m.Place(quantity) >= 0 {
@@ -284,6 +275,9 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 		one.repeats = one.Rows == 0
 		return one, entries, err
 	}
+	if err := im.refuseKind(); err != nil {
+		return one, nil, err
+	}
 	m, err := im.logMap(path)
 	if err == nil && !im.Beside {
 		err = im.refuseLog(path, m)
@@ -305,6 +299,9 @@ func (im *importing) keep(f *job.Folder, path string) (one Imported, entries []j
 // failures reads a list of failing addresses.
 func (im *importing) failures(name string, file io.Reader) ([]reading.Log, []fact.Fact, error) {
 	sum, err := logs.ReadFailures(name, file, im.Failures, func(reading.Failure) error { return im.ctx.Err() })
+	if err == nil {
+		err = sum.Doubt(name)
+	}
 	return []reading.Log{sum.Record(im.Failures)}, sum.Notes(), err
 }
 

@@ -17,12 +17,14 @@ type LogFile struct {
 	Name string   // in messages
 	Map  logs.Map // how it is read; without a format, as its header says
 
+	Hints logs.Hints // what a person says of it
+
 	Notes []fact.Fact // what was found out about it, once it has been read
 }
 
 // read streams the log, with its map completed.
 func (f *LogFile) read(begin func(logs.Map) error, each func(reading.Row) error) (sum logs.Summary, err error) {
-	if f.Map, err = sniffed(f.Path, f.Name, f.Map); err != nil {
+	if f.Map, err = understood(f.Path, f.Name, f.Map, f.Hints); err != nil {
 		return sum, err
 	}
 	if err := begin(f.Map); err != nil {
