@@ -308,6 +308,8 @@ func (j *soakJudge) peak() outcome.Check {
 	m := measurand{name: "peak", title: title, dimension: quantity.Temperature, unit: "°C"}
 	limits := conformity.Limits{High: j.options.Limit}
 	lines, _ := j.contributions(j.heat.from, quantity.Temperature, j.report.Peak, j.report.Resolution)
+	lines = append(lines, conformity.Contribution{Name: fact.New("soak.noise"),
+		Distribution: conformity.Normal, Value: j.report.PeakNoise, K: 1})
 	if !j.report.PlaceProblem.IsZero() {
 		c := j.judgeValue(m, j.report.Peak, lines, j.known)
 		m.limits = limits
@@ -347,21 +349,22 @@ func (j *soakJudge) stable() outcome.Check {
 		}
 	}
 	c.Value, c.Text = number(*r.SlopePerHour), fact.Text(rate)
+	window := minutes(*r.SlopeWindow)
 	switch r.Settling {
 	case thermal.CannotTell:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fact.New("soak.cannot-tell", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
+		c.Reason = fact.New("soak.cannot-tell", "rate", rate, "window", window, "allowed", rule.Rate)
 		c.Settle = parts(r.Settle)
 	case thermal.Stable:
 		c.Verdict = conformity.Pass
-		c.Reason = fact.New("soak.settled", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
+		c.Reason = fact.New("soak.settled", "rate", rate, "window", window, "allowed", rule.Rate)
 		if r.StableSince != nil {
 			since := fact.New("soak.stable-since", "time", minutes(*r.StableSince-r.LoadStart))
 			c.Reason = fact.Text(fact.Sentences(c.Reason, since))
 		}
 	default:
 		c.Verdict = conformity.Inconclusive
-		c.Reason = fact.New("soak.not-settled", "rate", rate, "window", rule.Window, "allowed", rule.Rate)
+		c.Reason = fact.New("soak.not-settled", "rate", rate, "window", window, "allowed", rule.Rate)
 		c.Settle = fact.New("soak.longer")
 	}
 	return c

@@ -38,7 +38,7 @@ func TestContentsOfTheStandard(t *testing.T) {
 		"i dates of the tests":           "4 November 2026 to 5 November 2026",
 		"j date of issue":                "5 November 2026, 16:20 (UTC+01:00)",
 		"l for the items tested":         "Results hold for the card described here",
-		"m results with units":           "71.1\u00a0±\u00a01.7\u00a0°C",
+		"m results with units":           "70.8\u00a0±\u00a01.7\u00a0°C",
 		"n deviations":                   "No deviation from the plan was recorded.",
 		"o authorised by":                "Marit Osk",
 		"p external providers":           "No results come from other providers.",
@@ -159,7 +159,7 @@ func TestValuesOfATranslatedDocument(t *testing.T) {
 		return out
 	}
 	en, de := build("en"), build("de")
-	for _, want := range []string{"71,1\u00a0±\u00a01,7\u00a0°C", "HW-2026-0042", "bestanden", "ABGENOMMEN"} {
+	for _, want := range []string{"70,8\u00a0±\u00a01,7\u00a0°C", "HW-2026-0042", "bestanden", "ABGENOMMEN"} {
 		if !de[want] {
 			t.Errorf("no %q", want)
 		}

@@ -41,7 +41,7 @@ func TestToolsReadThePages(t *testing.T) {
 	}{
 		"certificate": {smaller(sample.Accepted()), A4, "595.28 x 841.89", "en", []string{
 			"Acceptance certificate", "Quellan Vantor 24 AGP", "QV24-0773-4410", "ACCEPTED", "What this document is not",
-			"131.0120 ± 0.0030 MHz", "71.1 ± 1.7 °C", "at most 85 °C", "> 99.9 %", "Guarded acceptance", "JCGM 106:2012", "End of certificate HW-2026-0042",
+			"131.0120 ± 0.0030 MHz", "70.8 ± 1.7 °C", "at most 85 °C", "> 99.9 %", "Guarded acceptance", "JCGM 106:2012", "End of certificate HW-2026-0042",
 			"Authorised by", "Figure 4", "95 % of readings expected here", "known-good cards", "Uncertainty budget"}},
 		"report": {smaller(sample.Failed()), Letter, "612 x 792", "en", []string{
 			"NOT ACCEPTED – FAILED", "What is probably wrong", "Measure chip select", "50 %", "Attempt 2 of 2", "End of test report HW-2026-0043"}},

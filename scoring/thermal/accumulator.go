@@ -11,7 +11,8 @@ import (
 
 // An Accumulator takes a log of any length row by row in bounded memory. Up to
 // 4096 rows are kept as they are; beyond that, means over equal times, at most
-// 4096 of them. Peak, gaps, row counts and the display step come from every row.
+// 4096 of them. The highest reading, gaps, row counts and the display step come from
+// every row.
 // The zero value is ready.
 type Accumulator struct {
 	screen   screen
@@ -21,8 +22,7 @@ type Accumulator struct {
 	last     float64
 	rows     int
 	dropped  int
-	peak     float64
-	peakAt   float64
+	highest  float64
 	steps    displaySteps
 	gaps     longGaps
 	backward error
@@ -59,7 +59,7 @@ func (a *Accumulator) Add(r Row) {
 func (a *Accumulator) take(r Row) {
 	time, temp := r[Time], r[Temperature]
 	if a.rows == 0 {
-		a.origin, a.peak, a.peakAt = time, temp, time
+		a.origin, a.highest = time, temp
 	} else if time < a.last {
 		if a.backward == nil {
 			a.backward = fact.New("thermal.time-runs-backward", "row", a.rows+a.dropped+a.screen.count+1,
@@ -71,9 +71,7 @@ func (a *Accumulator) take(r Row) {
 	}
 	a.rows++
 	a.last = time
-	if temp > a.peak {
-		a.peak, a.peakAt = temp, time
-	}
+	a.highest = max(a.highest, temp)
 	a.steps.add(temp)
 	if a.width == 0 && len(a.bins) == mostBins {
 		a.startBins()
@@ -158,7 +156,7 @@ func (a *Accumulator) Analyse(resolution float64, o Options) (Report, error) {
 	} else {
 		seen.Gaps = gaps(log.time, longestStep(o.Every, usualStep(log.time)))
 	}
-	return analyse(log, seen, Hottest{Peak: a.peak, PeakAt: a.peakAt}, o), nil
+	return analyse(log, seen, Hottest{Highest: a.highest}, o), nil
 }
 
 // samples are the means of the bins that are not empty.

@@ -13,31 +13,35 @@ import (
 // is the start of the load. With two time constants tau is the longer one.
 type curve struct {
 	rise
-	double bool
-	tau2   float64 // s, the shorter one of two
-	share2 float64 // of the rise, that goes with tau2
-	model  model
-	fit    solution
-	pinned bool // T0 was known
-	res    residuals
-	rho    float64 // autocorrelation of the residuals that entered the fit
+	double  bool
+	tau2    float64 // s, the shorter one of two
+	share2  float64 // of the rise, that goes with tau2
+	model   model
+	fit     solution
+	res     residuals
+	even    even
+	ambient air
+	known
+}
+
+// known is how well a curve is known.
+type known struct {
+	cov   *mat.SymDense // of its parameters, from noise and rounding
+	shape shapeError
 }
 
 func (c *curve) at(t float64) float64 { return c.model(t, c.fit.b, nil) }
 
-// u is the standard uncertainty of the curve at t from the fit alone, widened
-// for autocorrelation.
+// u is the standard uncertainty of the curve at t from noise and rounding.
 func (c *curve) u(t float64) float64 {
 	grad := make([]float64, len(c.fit.b))
 	c.model(t, c.fit.b, grad)
-	return c.errorOf(grad) * c.widening()
+	v := mat.NewVecDense(len(grad), grad)
+	return math.Sqrt(math.Max(0, mat.Inner(v, c.cov, v)))
 }
 
-// widening is the factor on a standard error for autocorrelated residuals: they
-// tell as much as n(1−ρ)/(1+ρ) independent ones (common practice).
-func (c *curve) widening() float64 { return math.Sqrt((1 + c.rho) / (1 - c.rho)) }
-
-// errorOf is the standard error of a sum of the parameters with these factors.
+// errorOf is the standard error of a sum of the parameters with these factors, as
+// of independent readings.
 func (c *curve) errorOf(factors []float64) float64 {
 	v := mat.NewVecDense(len(factors), factors)
 	return math.Sqrt(math.Max(0, mat.Inner(v, c.fit.cov, v)))
@@ -70,14 +74,14 @@ func (c *curve) since(limit float64) float64 {
 	return high
 }
 
-// uncertainties are the standard errors of TInf and tau, widened for
-// autocorrelation.
+// uncertainties are the standard uncertainties of TInf and tau: from noise, from
+// rounding, and from a shape that is not quite that of the curve.
 func (c *curve) uncertainties() (tInf, tau float64) {
 	slow := 2
 	if c.double {
 		slow, _ = c.slowQuick()
 	}
-	return c.fit.se[1] * c.widening(), c.fit.se[slow] * c.widening()
+	return math.Hypot(math.Sqrt(c.cov.At(1, 1)), c.shape.tInf), math.Hypot(math.Sqrt(c.cov.At(slow, slow)), c.shape.tau)
 }
 
 // slowQuick are the places of the two time constants among the parameters of
@@ -114,17 +118,19 @@ func fitLoad(log samples, o Options) (*curve, Reason, fact.Fact) {
 		return nil, NoRise, fact.New("thermal.hardly-moves",
 			"moved", fact.In(moved, "°C").To(0.1), "needed", fact.In(needed, "°C").To(0.1))
 	}
-	s, err := fitRise(log.time, log.temp, o.Start)
+	s, err := fitLong(log, o.Start)
 	if err != nil {
 		if hump, ok := findHump(log, last-means[0], rough); ok {
 			return nil, Overshoot, hump.told(log)
 		}
 		return nil, TooShort, fact.New("thermal.no-curve-settles")
 	}
-	c := &curve{rise: rise{s.b[0], s.b[1], s.b[2]}, model: riseModel, fit: s, pinned: o.Start != nil}
+	c := &curve{rise: rise{s.b[0], s.b[1], s.b[2]}, model: riseModel, fit: s}
 	c.res = examine(log.time, log.temp, c.at, log.resolution, c.tInf-c.t0)
-	c.rho = c.res.rho
 	reason, why := c.judge(log, o, span)
+	if reason == Described && c.even.noise.flat() {
+		return c, reason, why // it leaves nothing that a second exponential could explain
+	}
 	if two := fitDouble(log, c, o, span); two != nil {
 		return two, Described, fact.Fact{}
 	}
@@ -146,6 +152,9 @@ func (c *curve) judge(log samples, o Options, span float64) (Reason, fact.Fact) 
 	if reason, why := c.res.explain(log, height, o.U); reason != Described {
 		return reason, why
 	}
+	if why := c.weigh(log); !why.IsZero() {
+		return Residuals, why
+	}
 	seen := slices.Max(log.temp) - slices.Min(log.temp)
 	u, _ := c.uncertainties()
 	if u > math.Max(0.1*math.Abs(height), log.resolution) || math.Abs(height) > 4*seen {
@@ -164,12 +173,12 @@ func fitDouble(log samples, one *curve, o Options, span float64) *curve {
 	if len(times) < 12 || !finite(height) || math.Abs(height) > 1e4 {
 		return nil
 	}
-	two := &curve{double: true, model: doubleModel, pinned: o.Start != nil}
+	two := &curve{double: true, model: doubleModel}
 	two.fit.rss = math.Inf(1)
 	// From here and there: least squares of two exponentials has several minima.
 	for _, begin := range [...]struct{ slow, quick, share float64 }{{1.3, 0.15, 0.7}, {3, 0.3, 0.5}} {
 		start := []float64{one.t0, one.tInf, -height * begin.share, one.tau * begin.slow, one.tau * begin.quick}
-		s, err := fit(two.model, times, temps, start, known(o.Start), brief)
+		s, err := fit(two.model, times, temps, start, knownFirst(o.Start), brief)
 		if err == nil && s.rss < two.fit.rss {
 			two.fit = s
 		}
@@ -182,6 +191,7 @@ func fitDouble(log samples, one *curve, o Options, span float64) *curve {
 	if !two.visible(log.resolution, span) || !two.clearlyBetter(one, times, temps, log.resolution) {
 		return nil
 	}
+	two.fit.known = knownFirst(o.Start)
 	if reason, _ := two.judge(log, o, span); reason != Described {
 		return nil
 	}
@@ -205,12 +215,12 @@ func (c *curve) read() {
 
 // visible says whether two time constants can be seen apart: both in parts of the
 // rise above the display step and 3 % of the rise, at least a factor 3 apart, and
-// the slower one within the log.
+// the slower one well within the log.
 func (c *curve) visible(resolution, span float64) bool {
 	height := math.Abs(c.tInf - c.t0)
 	least := math.Max(0.03*height, resolution)
 	return c.share2 > 0 && c.share2 < 1 && c.share2*height >= least && (1-c.share2)*height >= least &&
-		c.tau >= 3*c.tau2 && c.tau <= span
+		c.tau >= 3*c.tau2 && c.tau <= span/2.5
 }
 
 // clearlyBetter compares two time constants with one over the readings that both
@@ -232,8 +242,8 @@ func (c *curve) clearlyBetter(one *curve, times, temps []float64, resolution flo
 		rssTwo += square(left[i])
 		apart = math.Max(apart, math.Abs(atOne-atTwo))
 	}
-	c.rho = lagOne(left)
-	wide := c.widening()
+	rho := lagOne(left)
+	wide := math.Sqrt((1 + rho) / (1 - rho)) // as if only n(1−ρ)/(1+ρ) readings were there (common practice)
 	for place := 3; place <= 4; place++ {
 		if !(wide*c.fit.se[place] < 0.5*c.fit.b[place]) {
 			return false
@@ -242,10 +252,10 @@ func (c *curve) clearlyBetter(one *curve, times, temps []float64, resolution flo
 	a1 := c.fit.b[2]
 	a2 := c.t0 - c.tInf - a1
 	if !(math.Abs(a1) > 3*wide*c.fit.se[2]) ||
-		!c.pinned && !(math.Abs(a2) > 3*wide*c.errorOf([]float64{1, -1, -1, 0, 0})) {
+		one.fit.known == 0 && !(math.Abs(a2) > 3*wide*c.errorOf([]float64{1, -1, -1, 0, 0})) {
 		return false
 	}
-	n := float64(len(times)) * (1 - c.rho) / (1 + c.rho)
+	n := float64(len(times)) * (1 - rho) / (1 + rho)
 	tiny := 1e-12 * height * height * n // a curve without noise leaves nothing over
 	aicc := func(rss float64, free int) float64 {
 		k := float64(free + 1)

@@ -23,6 +23,7 @@ type solution struct {
 	rss   float64       // residual sum of squares
 	sigma float64       // residual standard deviation, √(rss/degrees of freedom)
 	free  int           // parameters that were fitted
+	known int           // the first ones, that were not
 }
 
 // Why a fit fails.
@@ -105,7 +106,7 @@ func (d *descent) run(b []float64, damping float64, most int) (solution, error) 
 	d.scale = make([]float64, d.free)
 	settled := d.descend(b, damping, most)
 	polished := d.polish(b)
-	s := solution{b: b, rss: d.rss(b), free: d.free}
+	s := solution{b: b, rss: d.rss(b), free: d.free, known: d.known}
 	if !settled && !polished {
 		return s, errNotConverged
 	}

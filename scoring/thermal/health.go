@@ -151,7 +151,8 @@ func frozen(load samples) (at, due float64, ok bool) {
 	var u float64
 	s, err := fit(riseModel, shifted, temps, guessRise(shifted, temps, nil), 0, brief)
 	if err == nil && s.b[2] > 0 && s.b[2] < 3*span {
-		c := curve{rise: rise{s.b[0], s.b[1], s.b[2]}, model: riseModel, fit: s}
+		c := curve{rise: rise{s.b[0], s.b[1], s.b[2]}, model: riseModel, known: known{cov: s.cov}}
+		c.fit = s
 		due, u = c.at(load.time[n-1]-origin)-level, c.u(load.time[n-1]-origin)
 	} else { // almost a straight line: it goes on for a quarter of what it went, at the least
 		quarter := len(times) - max(4, len(times)/4)

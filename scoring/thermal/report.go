@@ -79,10 +79,12 @@ type Stability struct {
 	ModelSlope   *float64    `json:"model_slope_per_hour,omitempty"`
 }
 
-// Hottest is the highest reading, at the sensor's place.
+// Hottest is the highest temperature, at the sensor's place.
 type Hottest struct {
-	Peak         float64  `json:"peak"` // °C
+	Peak         float64  `json:"peak"` // °C, without the noise of the readings
 	PeakU        float64  `json:"peak_u"`
+	PeakNoise    float64  `json:"peak_noise_u"`    // °C, the part of PeakU that comes from noise
+	Highest      float64  `json:"highest_reading"` // °C, of all rows
 	PeakAt       float64  `json:"peak_at_s"`
 	PeakIsolated bool     `json:"peak_isolated"` // one reading far above its neighbours
 	Place        Place    `json:"place"`
@@ -178,12 +180,16 @@ func analyse(log samples, seen Input, hottest Hottest, o Options) Report {
 		r.Assumptions = append(r.Assumptions, fact.New("thermal.load-by-temperature",
 			"from", fact.In(p.start, "s").To(1), "to", fact.In(p.end, "s").To(1)))
 	}
-	c, reason, why := fitLoad(load.from(p.start), o)
+	ambient := airOf(load)
+	c, reason, why := fitLoad(ambient.over(load).from(p.start), o)
+	if c != nil {
+		c.ambient = ambient
+	}
 	r.takeFit(c, reason, why)
-	r.takePeak(log, o)
+	r.takePeak(log, c, o)
 	r.takeStability(load, c, o)
-	r.takeHeat(load, o)
-	r.takePrediction(o)
+	r.takeHeat(load, c, o)
+	r.takePrediction(c, o)
 	r.takeHealth(log, load, o)
 	if p.endSeen {
 		r.takeCooling(log, o)
@@ -201,25 +207,40 @@ func (r *Report) takeFit(c *curve, reason Reason, why fact.Fact) {
 	}
 	r.T0, r.TInf, r.Tau = new(c.t0), new(c.tInf), new(c.tau)
 	r.TInfU, r.TauU = c.uncertainties()
-	r.TInfU = math.Hypot(r.TInfU, c.res.hidden)
+	// The card follows the air a time constant late; half of that is taken to be known.
+	late := c.ambient.slope * c.tau
+	*r.TInf += late
+	r.TInfU = math.Hypot(r.TInfU, late/2)
 	if c.double {
 		r.Tau2, r.Share2 = new(c.tau2), new(c.share2)
 	}
 }
 
-func (r *Report) takePeak(log samples, o Options) {
+// takePeak finds the highest temperature, which is not the highest of many readings
+// with noise: the curve where it describes the log, else means over a minute or two,
+// and beside either whatever stands out of the noise.
+func (r *Report) takePeak(log samples, c *curve, o Options) {
 	r.Place = o.Place
-	r.PeakU = math.Hypot(o.U, log.resolution/math.Sqrt(12)) // a display step is rectangular
 	if second := finiteOf(log.other[Second]); len(second) > 0 {
 		r.Second = new(floats.Max(second))
 	}
+	base, u := r.smooth(log, c)
+	above := bumps(log, base, r.DescribesLog)
+	r.Peak = math.Inf(-1)
+	for i, temp := range base {
+		if temp+above[i] > r.Peak {
+			r.Peak, r.PeakAt = temp+above[i], log.time[i]
+		}
+	}
+	r.PeakNoise = u
+	r.PeakU = math.Hypot(math.Hypot(o.U, u), log.resolution/math.Sqrt(12)) // a display step is rectangular
 	if r.Decimated {
 		return // neighbours are no single readings
 	}
 	for i := 1; i+1 < len(log.time); i++ {
-		if log.time[i] == r.PeakAt && log.temp[i] == r.Peak {
+		if log.time[i] == r.PeakAt && above[i] > 0 {
 			beside := math.Max(log.temp[i-1], log.temp[i+1])
-			r.PeakIsolated = r.Peak-beside > math.Max(3*log.resolution, 5*usualStep(log.temp))
+			r.PeakIsolated = log.temp[i]-beside > math.Max(3*log.resolution, 5*usualStep(log.temp))
 			return
 		}
 	}
@@ -227,7 +248,11 @@ func (r *Report) takePeak(log samples, o Options) {
 
 func (r *Report) takeStability(load samples, c *curve, o Options) {
 	r.SlopeLimit = o.Drift
-	t, verdict := settled(load, o.Window, o.Drift)
+	described := c
+	if !r.DescribesLog {
+		described = nil
+	}
+	t, verdict := settled(load, described, o.Window, o.Drift)
 	r.Settling = verdict
 	if t.n > 0 {
 		r.SlopePerHour, r.SlopeCI, r.SlopeWindow = new(t.perHour), &[2]float64{t.low, t.high}, new(t.window)
@@ -251,7 +276,7 @@ func (r *Report) takeStability(load samples, c *curve, o Options) {
 
 // takeHeat works out ambient, rise and thermal resistance, θ = ΔT/P (JESD51-1,
 // from memory).
-func (r *Report) takeHeat(load samples, o Options) {
+func (r *Report) takeHeat(load samples, c *curve, o Options) {
 	end := load.time[len(load.time)-1]
 	window := 600.0
 	if r.SlopeWindow != nil {
@@ -260,6 +285,9 @@ func (r *Report) takeHeat(load samples, o Options) {
 	last := load.between(end-window, end)
 	if ambient := finiteOf(last.other[Ambient]); len(ambient) > 0 {
 		r.Ambient = new(stat.Mean(ambient, nil))
+		if r.DescribesLog && len(c.ambient.times) > 0 {
+			r.Ambient = new(c.ambient.last)
+		}
 		r.AmbientU = new(math.Hypot(o.AmbientU, resolutionOf(ambient)/math.Sqrt(12)))
 	} else if o.Ambient != nil {
 		r.Ambient, r.AmbientU = new(*o.Ambient), new(o.AmbientU)
@@ -290,7 +318,7 @@ func (r *Report) takeHeat(load samples, o Options) {
 
 // takePrediction carries the rise over to the rated ambient temperature and
 // holds it against the limit.
-func (r *Report) takePrediction(o Options) {
+func (r *Report) takePrediction(c *curve, o Options) {
 	if o.Limit != nil {
 		if r.PlaceProblem = placeProblem(o.Place, o.LimitPlace); r.PlaceProblem.IsZero() {
 			r.MarginAsLogged = new(*o.Limit - r.Peak)
@@ -301,8 +329,15 @@ func (r *Report) takePrediction(o Options) {
 		return
 	}
 	warm, u := r.Peak, r.PeakU
-	if r.DescribesLog && *r.TInf > warm+r.PeakU {
-		warm, u = *r.TInf, math.Hypot(o.U, r.TInfU)
+	if r.DescribesLog {
+		end, endU := *r.TInf, math.Hypot(o.U, r.TInfU)
+		if r.Settling == StillRising {
+			endU = math.Max(endU, r.stillToCome(c)/2)
+			r.Assumptions = append(r.Assumptions, fact.New("thermal.still-to-come", "time", fact.In(slowest/60, "min").To(1)))
+		}
+		if end > warm-2*endU { // else something stands out above the end
+			warm, u = end, endU
+		}
 	}
 	warm += *o.RatedAmbient - *r.Ambient
 	u = math.Hypot(u, *r.AmbientU)
@@ -312,6 +347,18 @@ func (r *Report) takePrediction(o Options) {
 		r.Margin = new(*o.Limit - warm)
 		r.Verdict = guarded(*r.Margin, u)
 	}
+}
+
+// slowest is the slowest plausible time constant of a card and the case around it, in
+// seconds (common practice, no source).
+const slowest = 1800
+
+// stillToCome bounds by how much the temperature may end above the curve's end while
+// it rises: by the steepest slope that the readings allow, kept up for the slowest
+// plausible time constant, from where the curve is now.
+func (r *Report) stillToCome(c *curve) float64 {
+	now := c.at(r.LoadEnd - r.LoadStart)
+	return now + r.SlopeCI[1]/3600*math.Max(slowest, 2*c.tau) - *r.TInf
 }
 
 // guarded is the verdict on a margin to a limit by the guarded rule with U = 2u.
@@ -384,8 +431,8 @@ func (r *Report) takeCurve(log samples, c *curve) {
 		p := CurvePoint{Time: time, Temp: temps[i]}
 		if r.DescribesLog && p.Time >= r.LoadStart && p.Time <= r.LoadEnd {
 			t := p.Time - r.LoadStart
-			at := c.at(t)
-			half := 2 * math.Hypot(c.fit.sigma, math.Hypot(c.u(t), c.res.hidden))
+			at := c.at(t) + c.ambient.at(p.Time)
+			half := 2 * math.Hypot(c.fit.sigma, c.u(t))
 			p.Fit, p.Low, p.High = new(at), new(at-half), new(at+half)
 		}
 		r.Curve = append(r.Curve, p)

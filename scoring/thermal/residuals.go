@@ -33,8 +33,6 @@ type residuals struct {
 	systematic float64 // °C, mean residual of the stretch of the log that is worst for its allowance
 	allowed    float64 // °C, what rounding, scatter and 1 % of the rise explain there
 	at         float64 // s, where that stretch is
-	hidden     float64 // °C, standard uncertainty of a level from rounding that noise does not average out
-	rho        float64 // lag-1 autocorrelation, 0 … 0.98
 	runs       int     // runs of one sign, over stretches
 	usualRuns  float64 // how many there would be by chance
 }
@@ -49,10 +47,8 @@ func examine(times, temps []float64, curve func(float64) float64, resolution, he
 		left[i] = temps[i] - curve(t)
 	}
 	x := residuals{
-		sd:     math.Sqrt(floats.Dot(left, left) / float64(len(left))),
-		rough:  roughness(left),
-		rho:    lagOne(left),
-		hidden: resolution / math.Sqrt(12) * unsmoothed(left, resolution),
+		sd:    math.Sqrt(floats.Dot(left, left) / float64(len(left))),
+		rough: roughness(left),
 	}
 	worst, above, before := -1.0, 0.0, 0.0
 	stretches := stretchesOf(times, left)
@@ -110,7 +106,7 @@ func (x residuals) explain(log samples, height, u float64) (Reason, fact.Fact) {
 	// Noise of a display step, of 4 % of the rise, or up to 0.75 °C on a small
 	// rise is left to the sensor (common practice, no source).
 	noise := math.Max(0.04*math.Abs(height), math.Min(0.75, 0.08*math.Abs(height)))
-	room := max(log.resolution, noise, 3*u)
+	room := max(log.resolution, noise, u)
 	tooRough, tooSystematic := x.sd > room, x.systematic > x.allowed
 	if !tooRough && !tooSystematic {
 		return Described, fact.Fact{}
@@ -238,6 +234,14 @@ func unsmoothed(values []float64, step float64) float64 {
 	if step <= 0 {
 		return 0
 	}
-	variance := max(0, square(roughness(values))-step*step/12)
-	return math.Exp(-2 * math.Pi * math.Pi * variance / (step * step))
+	return damped(math.Sqrt(max(0, square(roughness(values))-step*step/12)), step)
+}
+
+// damped is the share of the rounding error of a display step that is left beside
+// noise of standard deviation sd.
+func damped(sd, step float64) float64 {
+	if step <= 0 {
+		return 0
+	}
+	return math.Exp(-2 * square(math.Pi*sd/step))
 }

@@ -77,11 +77,25 @@ func fitRise(times, temps []float64, start *float64) (solution, error) {
 	if len(times) < 4 {
 		return solution{}, errTooFewPoints
 	}
-	return fit(riseModel, times, temps, guessRise(times, temps, start), known(start), thorough)
+	return fit(riseModel, times, temps, guessRise(times, temps, start), knownFirst(start), thorough)
 }
 
-// known is how many of the first parameters of a rise are known.
-func known(start *float64) int {
+// fitLong is fitRise for a log of many readings: means of neighbours find the place,
+// from where all readings take a step or two.
+func fitLong(log samples, start *float64) (solution, error) {
+	times, temps := thinned(log.time, log.temp, mostFitted)
+	s, err := fitRise(times, temps, start)
+	if err != nil || len(times) == len(log.time) {
+		return s, err
+	}
+	return fit(riseModel, log.time, log.temp, s.b, knownFirst(start), brief)
+}
+
+// mostFitted is how many means of neighbours stand for a long log.
+const mostFitted = 400
+
+// knownFirst is how many of the first parameters of a rise are known.
+func knownFirst(start *float64) int {
 	if start == nil {
 		return 0
 	}

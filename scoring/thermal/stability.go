@@ -32,48 +32,76 @@ type trend struct {
 	n       int
 }
 
-// trendOf fits a straight line to readings with a display step (0: none seen).
+// trendOf fits a straight line to the readings of a log from a moment on.
 //
-// The scatter is taken about a cubic, so that a bend which every sensor would
-// show alike is not mistaken for noise. The standard error of the line is
-// widened by the lag-1 autocorrelation ρ of that scatter, as if only
-// n(1−ρ)/(1+ρ) readings were there (common practice). To it comes, in
-// quadrature, what rounding can hide: over a window W a slope up to step/W
-// leaves the display unchanged, taken as rectangular; noise that moves the
-// display averages it out (see [unsmoothed]).
-func trendOf(times, temps []float64, step float64) (trend, bool) {
-	n := len(times)
-	if n < 4 || times[n-1] <= times[0] {
+// Its uncertainty comes from the noise about the curve that describes the log, with
+// that noise's correlation; where none does, from the scatter about a polynomial, so
+// that a bend which every sensor would show alike is not mistaken for noise. To it comes, in
+// quadrature, what rounding can hide: over a window W a slope up to step/W leaves the
+// display unchanged, taken as rectangular; a slope that goes through more steps is
+// known the better, and noise that moves the display averages the steps out (see
+// [unsmoothed]).
+func trendOf(log samples, from float64, c *curve) (trend, bool) {
+	part := log.between(from, math.Inf(1))
+	n := len(part.time)
+	if n < 4 || part.time[n-1] <= part.time[0] {
 		return trend{}, false
 	}
-	_, slope := stat.LinearRegression(times, temps, nil, false)
-	spread := stat.Variance(times, nil) * float64(n-1)
-	scatter, terms := aboutCubic(times, temps)
-	rho := lagOne(scatter)
-	independent := max(3, float64(n)*(1-rho)/(1+rho))
-	variance := floats.Dot(scatter, scatter) / float64(n-terms) / spread
-	se := math.Sqrt(variance * float64(n) / independent)
-	window := times[n-1] - times[0]
-	hidden := step * unsmoothed(temps, step) / window / math.Sqrt(3)
-	student := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, independent-2)}
-	half := math.Hypot(student.Quantile(0.975)*se, 2*hidden)
-	return trend{
-		perHour: slope * 3600, low: (slope - half) * 3600, high: (slope + half) * 3600,
-		window: window, n: n,
-	}, true
+	_, slope := stat.LinearRegression(part.time, part.temp, nil, false)
+	t := trend{perHour: slope * 3600, window: part.time[n-1] - part.time[0], n: n}
+	variance, smooth := math.Inf(1), unsmoothed(part.temp, log.resolution)
+	if c == nil {
+		variance = scatterOfSlope(log, t.window)
+	} else {
+		end := c.even.times[len(c.even.times)-1]
+		if weights := slopeWeights(c.even.times, end-t.window*(1+1e-9)); weights != nil {
+			variance = c.even.noise.variance(weights)
+			smooth = damped(c.even.sd, log.resolution)
+		}
+	}
+	steps := 1.0
+	if log.resolution > 0 {
+		steps = math.Max(1, math.Abs(slope)*t.window/log.resolution)
+	}
+	hidden := log.resolution * smooth / t.window / math.Sqrt(3) / steps
+	half := 3600 * 2 * math.Sqrt(variance+square(hidden))
+	t.low, t.high = t.perHour-half, t.perHour+half
+	return t, true
 }
 
-// aboutCubic returns what a polynomial of third degree leaves of the values, or
+// scatterOfSlope is the variance of the slope over the last window of a log from the
+// scatter of the readings themselves: of those of three windows, which tell more of
+// noise that lasts.
+func scatterOfSlope(log samples, window float64) float64 {
+	end := log.time[len(log.time)-1]
+	degree := 3
+	part := log.between(end-window*(1+1e-9), end)
+	if longer := log.between(end-3*window, end); len(longer.time) > 2*len(part.time) {
+		part, degree = longer, 6
+	}
+	times, temps := thinned(part.time, part.temp, mostFitted)
+	left, terms := aboutPolynomial(times, temps, degree)
+	weights := slopeWeights(times, end-window*(1+1e-9))
+	if len(times) <= terms || weights == nil {
+		return math.Inf(1)
+	}
+	// The scatter of a few readings about their own polynomial is not well known itself.
+	free := math.Min(float64(len(times)-terms), 30)
+	student := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: free}
+	return noiseOf(left, terms-1).variance(weights) * square(student.Quantile(0.975)/2)
+}
+
+// aboutPolynomial returns what a polynomial of a degree leaves of the values, or
 // of lower degree when there are few, and its number of terms. The powers are
 // made orthogonal one after the other (Gram–Schmidt); one that the times do not
 // tell from those before it ends the polynomial.
-func aboutCubic(times, values []float64) (left []float64, terms int) {
+func aboutPolynomial(times, values []float64, degree int) (left []float64, terms int) {
 	n := len(times)
 	middle, half := (times[0]+times[n-1])/2, (times[n-1]-times[0])/2
 	left = append([]float64(nil), values...)
-	degree := min(3, n/8+1)
-	basis := make([][]float64, 0, 4)
-	for power := 0; power <= degree; power++ {
+	degree = min(degree, n/8+1)
+	basis := make([][]float64, 0, degree+1)
+	for power := range degree + 1 {
 		term := make([]float64, n)
 		for i, t := range times {
 			term[i] = math.Pow((t-middle)/half, float64(power))
@@ -108,26 +136,25 @@ func (t trend) judge(limit float64) Settling {
 
 // lastTrend judges the last so many seconds of a log; nothing can be told where
 // readings do not fill them.
-func lastTrend(log samples, window, limit float64) (trend, Settling) {
+func lastTrend(log samples, c *curve, window, limit float64) (trend, Settling) {
 	end := log.time[len(log.time)-1]
-	part := log.between(end-window-1e-9*math.Abs(end), end)
-	t, ok := trendOf(part.time, part.temp, log.resolution)
+	t, ok := trendOf(log, end-window-1e-9*math.Abs(end), c)
 	if !ok || t.window < 0.8*window {
 		return t, CannotTell
 	}
 	return t, t.judge(limit)
 }
 
-// settled judges the last window of a log by a limit in °C per hour. A window of zero begins with 600 s,
-// or half the log when that is less, and grows by quarters, as far as the log
-// reaches, while nothing can be told: rounding hides less in a longer one.
-func settled(log samples, window, limit float64) (trend, Settling) {
+// settled judges the last window of a log by a limit in °C per hour; c describes the
+// log, or is nil. The window begins with what is given, else with 600 s, or half the
+// log when that is less, and grows by quarters, as far as the log reaches, while
+// nothing can be told: noise and rounding hide less in a longer one.
+func settled(log samples, c *curve, window, limit float64) (trend, Settling) {
 	span := log.time[len(log.time)-1] - log.time[0]
-	given := window > 0
-	if !given {
+	if window <= 0 {
 		window = min(600, span/2)
 	}
-	shown, verdict := lastTrend(log, math.Min(window, span), limit)
+	shown, verdict := lastTrend(log, c, math.Min(window, span), limit)
 	if span < 0.999*window { // what is there is shown, but it is no verdict of stability
 		if verdict == Stable {
 			verdict = CannotTell
@@ -135,8 +162,8 @@ func settled(log samples, window, limit float64) (trend, Settling) {
 		return shown, verdict
 	}
 	first := shown
-	for w := 1.25 * window; w > 0 && !given && verdict == CannotTell && w <= span; w *= 1.25 {
-		longer, v := lastTrend(log, w, limit)
+	for w := 1.25 * window; w > 0 && verdict == CannotTell && w <= span; w *= 1.25 {
+		longer, v := lastTrend(log, c, w, limit)
 		// A window that reaches back into the rise says nothing about the end: a longer
 		// window is believed to rise only when the shortest one's slope did.
 		believed := v == StillRising && first.perHour > limit || v == StillFalling && first.perHour < -limit
