@@ -98,18 +98,17 @@ func (l *Load) check(s *section) {
 	l.Timed.check(s)
 }
 
-// against checks the workload against the reference sets. A set that is only
-// shown may be missing.
+// against finds a misspelt workload. A set may be missing in the family: the shop
+// keeps its own.
 func (l *Load) against(x *crossCheck) {
 	names := NamesOf(x.family.Reference, func(r ReferenceSet) string { return r.Workload })
 	if slices.Contains(names, l.Workload) || l.Reference != ReferenceJudge {
 		return
 	}
-	fix := `add [[reference]] to the family, or write reference = "inform"`
 	if n := document.Nearest(l.Workload, names); n != "" {
-		fix = `did you mean "` + n + `"?`
+		x.problem("workload", x.card()+" has no reference set for workload "+document.Quoted(l.Workload),
+			`did you mean "`+n+`"?`)
 	}
-	x.problem("workload", x.card()+" has no reference set for workload "+document.Quoted(l.Workload), fix)
 }
 
 func (l *Load) fields(family *Family) []Field {

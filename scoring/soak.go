@@ -404,8 +404,7 @@ func (j *soakJudge) atRated() {
 
 // rise compares the rise over ambient with that of the family's good cards.
 func (j *soakJudge) rise() {
-	refs := j.in.Family.Thermal.Rise
-	if !j.spec.CompareRise || len(refs) == 0 {
+	if !j.spec.CompareRise {
 		return
 	}
 	c := outcome.Check{Name: "rise", Title: fact.New("soak.rise"), Unit: "K"}
@@ -421,11 +420,7 @@ func (j *soakJudge) rise() {
 		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("soak.rise-without-thermometer", "rise", c.Text)
 		c.Settle = fact.New("soak.state-thermometer")
 	default:
-		values := make([]float64, len(refs))
-		for i, r := range refs {
-			values[i] = r.Rise.Value
-		}
-		c = j.againstGoodCards(c, values, *rise, *u)
+		j.riseAgainstSet(&c, *rise, *u)
 		if c.Verdict == conformity.Fail {
 			j.suspect(0.7, fact.New("soak.rises-too-much", "rise", c.Text), fact.New("soak.rises-too-much-look"))
 		}

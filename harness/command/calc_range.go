@@ -99,8 +99,8 @@ func printRange(p *printer, r *reference.Outcome) {
 	p.gap()
 	p.table(rows...)
 	for _, o := range r.Outliers {
-		p.textf(0, "Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.",
-			in(o.Value), o.G, o.Critical)
+		p.textf(0, "Outlier: %s (R = %.4f, critical %.4f). Look into it; nothing is taken out by itself.",
+			in(o.Value), o.R, o.Critical)
 	}
 	p.lead("Note: ", r.Notes...)
 	p.lead("To settle it: ", r.Settle...)

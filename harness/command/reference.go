@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strconv"
@@ -18,7 +19,7 @@ import (
 )
 
 func (c *Console) referenceCommands() *cli.Command {
-	workloadFlag := neededFlag("workload", "`NAME` of the workload")
+	workloadFlag := neededFlag("workload", "`NAME` of the workload; "+plans.RiseWorkload+" for the rise over ambient of a soak")
 	set := []cli.Flag{shopFlag,
 		neededFlag("family", "board family `ID`"),
 		variantFlag, workloadFlag, benchFlag, jsonFlag}
@@ -29,7 +30,10 @@ func (c *Console) referenceCommands() *cli.Command {
 			{
 				Name: "add", Usage: "add the score of a known-good card",
 				ArgsUsage: "CARD SCORE", Action: c.referenceAdd,
-				Flags: append(set, unitFlag, betterFlag, byFlag, textFlag("job", "`JOB` it came from")),
+				Flags: append(set, textFlag("unit", "`UNIT` of the score; fps, or K of a rise, when not given"),
+					textFlag("better", "which scores are good: `WAY` higher or lower; lower of a rise, when not given"),
+					textFlag("instrument", "`ID` of the thermometer of a rise; the bench's own when not given"),
+					byFlag, textFlag("job", "`JOB` it came from")),
 			},
 			{
 				Name: "from-jobs", Usage: "propose the scores of accepted jobs; --take adds them",
@@ -67,9 +71,8 @@ func (c *Console) referenceCommands() *cli.Command {
 }
 
 var (
-	benchFlag  = textFlag("bench", "bench `ID`; not needed when the shop has one")
-	unitFlag   = usualFlag("unit", "`UNIT` of the score", "fps")
-	betterFlag = usualFlag("better", "which scores are good: `WAY` higher or lower", "higher")
+	benchFlag = textFlag("bench", "bench `ID`; not needed when the shop has one")
+	unitFlag  = usualFlag("unit", "`UNIT` of the score", "fps")
 )
 
 // shelf opens the part of the register that a command is about: the scores of a
@@ -113,12 +116,19 @@ func (c *Console) referenceAdd(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if b := x.String("better"); b != "higher" && b != "lower" {
-		return fmt.Errorf("--better: %q is not higher or lower", b)
+	unit, better := "fps", "higher"
+	if h.Workload == plans.RiseWorkload {
+		unit, better = "K", "lower"
+		if cmp.Or(x.String("unit"), unit) != unit || cmp.Or(x.String("better"), better) != better {
+			return errors.New("a rise over ambient is in K, and the lower one is the better")
+		}
 	}
 	e := register.Entry{
-		By: x.String("by"), Unit: x.String("unit"), Better: x.String("better"),
-		Card: card, Value: value, Job: x.String("job"),
+		By: x.String("by"), Unit: cmp.Or(x.String("unit"), unit), Better: cmp.Or(x.String("better"), better),
+		Card: card, Value: value, Read: x.String("instrument"), Job: x.String("job"),
+	}
+	if e.Better != "higher" && e.Better != "lower" {
+		return fmt.Errorf("--better: %q is not higher or lower", e.Better)
 	}
 	if err := h.Add(e); err != nil {
 		return err
@@ -170,8 +180,8 @@ func (c *Console) referenceList(x *cli.Context, shop *workflow.Shop) error {
 	c.warn(warnings)
 	return c.give(x, map[string]any{"sets": sets}, true, func(p *printer) {
 		if len(sets) == 0 {
-			p.line("The shop has no scores of its own yet; those of the families are used. " +
-				"Add some with: proveout reference add")
+			p.line("The shop has no scores of its own yet, so nothing is judged by them. " +
+				"Add those of known-good cards with: proveout reference add")
 		}
 		var rows [][]string
 		for _, l := range sets {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"proveout/harness/job"
+	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/plans"
 	"proveout/plans/fact"
@@ -73,7 +74,7 @@ func (h *Shelf) Range() (reference.Outcome, error) {
 		return reference.Outcome{}, fmt.Errorf("the shop has no scores of its own for %s on %s; "+
 			"proveout families show %s lists those of the family", h.Workload, h.Bench.ID, h.Family.ID)
 	}
-	return reference.Ranges(set, reference.Options{})
+	return reference.Ranges(set, reference.Options{Direction: reference.Direction(h.Scores()[0].Better)})
 }
 
 // Add adds the score of a known-good card. A card that the set already has, and
@@ -89,6 +90,9 @@ func (h *Shelf) Add(e register.Entry) error {
 			return fmt.Errorf("the set is in %s, %s is better; this score is in %s, %s is better",
 				have.Unit, have.Better, e.Unit, e.Better)
 		}
+	}
+	if _, known := h.Bench.Instrument(e.Read); e.Read != "" && !known {
+		return fmt.Errorf("%s has no instrument %q", h.Bench.ID, e.Read)
 	}
 	e.Kind, e.Family, e.Variant = register.Score, h.Family.ID, h.Family.Variant
 	return h.append(e)
@@ -135,24 +139,44 @@ func (h *Shelf) FromJobs() ([]register.Entry, error) {
 	return out, nil
 }
 
-// score is the mean score of the job in a workload.
+// score is the mean score of the job in a workload, or its rise over ambient.
 func (j *Job) score(workload string) (register.Entry, bool) {
 	for i, step := range j.Outcome().Steps {
-		if plans.SpecOf[plans.Load](&j.Plan.Steps[i]).Workload != workload {
+		number := j.Input.Job.Number
+		e := register.Entry{
+			Kind: register.Score, Family: j.Family.ID, Variant: j.Family.Variant, Better: "higher",
+			Card: cmp.Or(j.Input.Job.Card.Serial, "job "+number), Job: number,
+		}
+		name := "score"
+		if workload == plans.RiseWorkload {
+			name, e.Better, e.Read = "rise", "lower", thermometer(j.Input.Job.Attempts[step.ID])
+		} else if plans.SpecOf[plans.Load](&j.Plan.Steps[i]).Workload != workload {
 			continue
 		}
 		for _, check := range step.Checks {
-			if check.Name == "score" && check.Value != nil {
-				number := j.Input.Job.Number
-				return register.Entry{
-					Kind: register.Score, Family: j.Family.ID, Variant: j.Family.Variant,
-					Unit: cmp.Or(check.Unit, "fps"), Better: "higher",
-					Card: cmp.Or(j.Input.Job.Card.Serial, "job "+number), Value: float64(*check.Value), Job: number,
-				}, true
+			if check.Name == name && check.Value != nil {
+				e.Unit, e.Value = cmp.Or(check.Unit, "fps"), *check.Value
+				return e, true
 			}
 		}
 	}
 	return register.Entry{}, false
+}
+
+// thermometer is what the last attempt at a soak says that it was read with; empty
+// where the bench's own was.
+func thermometer(attempts []reading.Attempt) string {
+	if len(attempts) == 0 {
+		return ""
+	}
+	last := &attempts[len(attempts)-1]
+	for i := range last.Logs {
+		if last.Logs[i].Instrument != "" {
+			return last.Logs[i].Instrument
+		}
+	}
+	typed, _ := last.Latest("temperature")
+	return typed.Instrument
 }
 
 // A SetLine is one set of the shop's own scores.

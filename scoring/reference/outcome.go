@@ -8,7 +8,7 @@ import (
 // The fewest known-good scores that give a verdict, the number below which a
 // set is called small, and one that is ample (common practice, no source).
 const (
-	minScores   = 5
+	MinScores   = 5
 	fewScores   = 10
 	ampleScores = 20
 )
@@ -22,6 +22,19 @@ const (
 	HigherIsBetter Direction = "higher"
 	LowerIsBetter  Direction = "lower"
 )
+
+// judged are the limits that a score is judged by: the end of the prediction on
+// the bad side, and on the good side where scores are too good.
+func (d Direction) judged(p Prediction) conformity.Limits {
+	l := p.Limits
+	switch d {
+	case HigherIsBetter:
+		l.High = p.TooGood
+	case LowerIsBetter:
+		l.Low = p.TooGood
+	}
+	return l
+}
 
 // open leaves the good side of a range open.
 func (d Direction) open(l conformity.Limits) conformity.Limits {
@@ -63,6 +76,9 @@ type Options struct {
 	// means guarded.
 	Uncertainty conformity.Uncertainty
 	Rule        conformity.Rule
+	// Mistakes says what to look at where a score is too good; empty means what any
+	// score may suffer from.
+	Mistakes fact.Fact
 }
 
 // A Prediction is the range in which the next good card is expected.
@@ -75,6 +91,9 @@ type Prediction struct {
 	// Needed is the number of scores a distribution-free range of the confidence
 	// asked for needs; 0 for a normal one.
 	Needed int `json:"needed,omitempty"`
+	// TooGood is where, on the good side, no good card is to be expected any more;
+	// nil where no side is the better one.
+	TooGood *float64 `json:"too_good,omitempty"`
 }
 
 // A Tolerance is the range that covers a share of all good cards. Its limits
