@@ -116,7 +116,9 @@ func (l *Load) fields(family *Family) []Field {
 		Many: true, Required: l.Workload != ""}
 	if set, ok := family.referenceSet(l.Workload, ""); ok {
 		score.Unit = set.Unit
-		score.Expected = fact.New("ask.as-good-cards", "n", len(set.Scores))
+		if !set.Example {
+			score.Expected = fact.New("ask.as-good-cards", "n", len(set.Scores))
+		}
 	}
 	out := []Field{
 		score,

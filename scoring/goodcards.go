@@ -130,6 +130,20 @@ func (j *loadJudge) scoreAgainstSet(score float64) outcome.Check {
 	return c
 }
 
+// leastGoodRise is the smallest rise over ambient (K) that a good card showed; 0 where
+// nobody measured one.
+func (j *judge) leastGoodRise() float64 {
+	set := j.goodCards(plans.RiseWorkload)
+	if set == nil || set.Example {
+		return 0
+	}
+	least := set.Scores[0].Value
+	for _, s := range set.Scores {
+		least = math.Min(least, s.Value)
+	}
+	return least
+}
+
 // riseAgainstSet judges a rise over ambient (K), with its standard uncertainty u,
 // against those of good cards.
 func (j *soakJudge) riseAgainstSet(c *outcome.Check, rise, u float64) {

@@ -232,11 +232,6 @@ func soakOptions(spec *plans.Soak, family *plans.Family) thermal.Options {
 	if spec.Every != nil {
 		o.Every = spec.Every.Value
 	}
-	for i, r := range family.Thermal.Rise {
-		if i == 0 || r.Rise.Value < o.GoodRise {
-			o.GoodRise = r.Rise.Value
-		}
-	}
 	if s := spec.Stability; s != nil {
 		o.Drift, o.Window = s.Rate.Value*3600, s.Window.Value
 	}
@@ -250,6 +245,7 @@ func (j *soakJudge) takeOptions() {
 		run.from.Instrument = r.Instrument
 	}
 	j.options = soakOptions(j.spec, j.in.Family)
+	j.options.GoodRise = j.leastGoodRise()
 	var inst *plans.Instrument
 	if inst, j.known = j.instrument(run.from, quantity.Temperature); j.known {
 		j.options.U = standardOf(inst, run.hottest, 0)
