@@ -495,9 +495,11 @@ type ReferenceScore struct {
 	// Instrument is what a rise was read with; empty: the bench's own thermometer at
 	// that place.
 	Instrument string `json:"instrument,omitempty"`
-	Job        string `json:"job,omitempty"` // job number, when the score came from one
-	By         string `json:"by,omitempty"`
-	When       string `json:"when,omitempty"` // date
+	// Kept is why a card that stands off from the others is good all the same.
+	Kept string `json:"kept,omitempty"`
+	Job  string `json:"job,omitempty"` // job number, when the score came from one
+	By   string `json:"by,omitempty"`
+	When string `json:"when,omitempty"` // date
 }
 
 func scoreKeys(sc *ReferenceScore) []key {
@@ -508,6 +510,7 @@ func scoreKeys(sc *ReferenceScore) []key {
 		{Name: "by", To: document.Text(&sc.By), What: "who took it"},
 		{Name: "when", To: document.Day(&sc.When), What: "when it was taken"},
 		instrumentKey(&sc.Instrument),
+		{Name: "kept", To: document.Text(&sc.Kept), What: "why it is good, though it stands off from the others"},
 	}
 }
 

@@ -15,6 +15,18 @@ import (
 	"proveout/scoring/reference"
 )
 
+// GoodCards is a set of good cards as it is compared with.
+func GoodCards(set *plans.ReferenceSet) reference.Set {
+	good := reference.Set{Bench: set.Bench, Unit: set.Unit}
+	for i, s := range set.Scores {
+		good.Scores, good.Names = append(good.Scores, s.Value), append(good.Names, s.Card)
+		if s.Kept != "" {
+			good.Kept = append(good.Kept, i)
+		}
+	}
+	return good
+}
+
 // goodCards is the set of good cards that a workload is compared with: of this bench
 // before one of another, the shop's own before the family's, and examples last. It is
 // nil when there is none.
@@ -59,13 +71,9 @@ func (j *judge) besideGoodCards(
 		c.Source = fact.New("score.example-source", "n", len(set.Scores))
 		return nil
 	}
-	good := reference.Set{Bench: set.Bench, Unit: set.Unit}
-	for _, s := range set.Scores {
-		good.Scores, good.Names = append(good.Scores, s.Value), append(good.Names, s.Card)
-	}
 	o.Bench, o.Direction, o.Rule = j.in.Job.Bench, reference.Direction(set.Better), conformity.Rule(j.step.Rule)
 	c.Source = fact.New("score.source", "n", len(set.Scores), "bench", set.Bench)
-	out, err := reference.Judge(good, *c.Value, o)
+	out, err := reference.Judge(GoodCards(set), *c.Value, o)
 	if err != nil {
 		c.Verdict, c.Reason = conformity.Inconclusive, because(err)
 		return nil

@@ -33,7 +33,7 @@ func (c *Console) calcRange() *cli.Command {
 			number("confidence", "`C` of the prediction and the tolerance interval", to(&o.Confidence)).or("0.95"),
 			number("coverage", "share `P` of good cards that the tolerance interval covers", to(&o.Coverage)).or("0.95"),
 			n.flag("u", "standard uncertainty `U` of the new score beyond the scatter of the set", uncertainty),
-			boolFlag("keep-outlier", "the outlier was looked into and belongs to the set"),
+			boolFlag("keep-outlier", "the scores that stand off were looked into and belong to the set"),
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {
@@ -42,7 +42,12 @@ func (c *Console) calcRange() *cli.Command {
 				return err
 			}
 			set.Unit = cmp.Or(x.String("unit"), n.unit)
-			o.Log, o.KeepOutlier = x.Bool("log"), x.Bool("keep-outlier")
+			o.Log = x.Bool("log")
+			for i := range set.Scores {
+				if x.Bool("keep-outlier") {
+					set.Kept = append(set.Kept, i)
+				}
+			}
 			var r reference.Outcome
 			if x.IsSet("value") {
 				r, err = reference.Judge(*set, value, *o)

@@ -52,9 +52,15 @@ func (c *Console) referenceCommands() *cli.Command {
 			},
 			{
 				Name: "remove", Usage: "take a score out of its set, with the reason",
-				ArgsUsage: "NUMBER", Action: c.referenceRemove,
+				ArgsUsage: "NUMBER", Action: c.referenceAnswered(register.Removal, "Took %s (%g %s) out of its set"),
 				Flags: []cli.Flag{shopFlag, byFlag,
 					neededFlag("because", "`WHY` it does not belong")},
+			},
+			{
+				Name: "keep", Usage: "keep a score that stands off from its set, with the reason",
+				ArgsUsage: "NUMBER", Action: c.referenceAnswered(register.Kept, "Kept %s (%g %s) in its set"),
+				Flags: []cli.Flag{shopFlag, byFlag,
+					neededFlag("because", "`WHY` the card is good all the same")},
 			},
 			{
 				Name: "control", Usage: "add a run of the control card and show its chart",
@@ -222,23 +228,26 @@ func (c *Console) showSet(x *cli.Context, h *workflow.Shelf) error {
 	})
 }
 
-func (c *Console) referenceRemove(x *cli.Context) error {
-	if x.NArg() != 1 {
-		return errors.New("name the number of the score; proveout reference show lists the numbers")
-	}
-	n, err := strconv.Atoi(x.Args().First())
-	if err != nil {
-		return fmt.Errorf("%q is not the number of a score", x.Args().First())
-	}
-	shop, err := c.shop(x)
-	if err != nil {
+// referenceAnswered notes what was found of a score, and says so.
+func (c *Console) referenceAnswered(found register.Kind, said string) cli.ActionFunc {
+	return func(x *cli.Context) error {
+		if x.NArg() != 1 {
+			return errors.New("name the number of the score; proveout reference show lists the numbers")
+		}
+		n, err := strconv.Atoi(x.Args().First())
+		if err != nil {
+			return fmt.Errorf("%q is not the number of a score", x.Args().First())
+		}
+		shop, err := c.shop(x)
+		if err != nil {
+			return err
+		}
+		e, err := shop.Answered(found, n, x.String("by"), x.String("because"))
+		if err == nil {
+			c.say(x, said+"; the register keeps both entries.", e.Card, e.Value, e.Unit)
+		}
 		return err
 	}
-	e, err := shop.RemoveScore(n, x.String("by"), x.String("because"))
-	if err == nil {
-		c.say(x, "Took %s (%g %s) out of its set; the register keeps both entries.", e.Card, e.Value, e.Unit)
-	}
-	return err
 }
 
 func (c *Console) referenceControl(x *cli.Context) error {

@@ -39,6 +39,7 @@ type Kind string
 const (
 	Score   Kind = "score"       // of a known-good card
 	Removal Kind = "removal"     // of a score, by its number
+	Kept    Kind = "kept"        // a score that stands off and is good all the same
 	Control Kind = "control-run" // of the shop's control card
 	Answer  Kind = "answer"      // to a signal of the control card
 )
@@ -59,7 +60,7 @@ type Entry struct {
 	Value    float64   `json:"value,omitempty"`
 	Read     string    `json:"instrument,omitempty"` // what a rise was read with; empty: the bench's own
 	Job      string    `json:"job,omitempty"`
-	Refers   int       `json:"refers,omitempty"` // entry that is removed; last run that is answered for
+	Refers   int       `json:"refers,omitempty"` // entry that is removed or kept; last run that is answered for
 	Text     string    `json:"text,omitempty"`   // why
 }
 
@@ -154,6 +155,12 @@ func Standing(entries []Entry) []Entry {
 // Sets groups the standing scores of a family and variant by workload and bench.
 func Sets(entries []Entry, family, variant string) []plans.ReferenceSet {
 	var out []plans.ReferenceSet
+	kept := map[int]string{}
+	for _, e := range entries {
+		if e.Kind == Kept {
+			kept[e.Refers] = e.Text
+		}
+	}
 	for _, e := range Standing(entries) {
 		if e.Family != family || e.Variant != variant {
 			continue
@@ -166,7 +173,7 @@ func Sets(entries []Entry, family, variant string) []plans.ReferenceSet {
 			out = append(out, plans.ReferenceSet{Workload: e.Workload, Bench: e.Bench, Unit: e.Unit, Better: e.Better})
 		}
 		out[i].Scores = append(out[i].Scores, plans.ReferenceScore{
-			Card: e.Card, Value: e.Value, Instrument: e.Read, Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly),
+			Card: e.Card, Value: e.Value, Instrument: e.Read, Kept: kept[e.Seq], Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly),
 		})
 	}
 	return out

@@ -65,16 +65,13 @@ func (h *Shelf) Scores() []register.Entry {
 
 // Range is where scores of good cards sit.
 func (h *Shelf) Range() (reference.Outcome, error) {
-	set := reference.Set{Bench: h.Bench.ID}
-	for _, e := range h.Scores() {
-		set.Unit = e.Unit
-		set.Scores, set.Names = append(set.Scores, e.Value), append(set.Names, e.Card)
+	for _, own := range register.Sets(h.entries, h.Family.ID, h.Family.Variant) {
+		if own.Workload == h.Workload && own.Bench == h.Bench.ID {
+			return reference.Ranges(scoring.GoodCards(&own), reference.Options{Direction: reference.Direction(own.Better)})
+		}
 	}
-	if len(set.Scores) == 0 {
-		return reference.Outcome{}, fmt.Errorf("the shop has no scores of its own for %s on %s; "+
-			"proveout families show %s lists those of the family", h.Workload, h.Bench.ID, h.Family.ID)
-	}
-	return reference.Ranges(set, reference.Options{Direction: reference.Direction(h.Scores()[0].Better)})
+	return reference.Outcome{}, fmt.Errorf("the shop has no scores of its own for %s on %s; "+
+		"add those of known-good cards with: proveout reference add", h.Workload, h.Bench.ID)
 }
 
 // Add adds the score of a known-good card. A card that the set already has, and
@@ -207,8 +204,10 @@ func (s *Shop) Sets() (sets []SetLine, warnings []fact.Fact, err error) {
 	return sets, warnings, err
 }
 
-// RemoveScore takes a score out of its set; the register keeps both entries.
-func (s *Shop) RemoveScore(number int, by, because string) (register.Entry, error) {
+// Answered is what was found of a score that stands off from its set: that it does
+// not belong ([register.Removal]), or that it does ([register.Kept]). The register
+// keeps both entries.
+func (s *Shop) Answered(found register.Kind, number int, by, because string) (register.Entry, error) {
 	entries, _, err := register.Load(s.Dir)
 	if err != nil {
 		return register.Entry{}, err
@@ -216,7 +215,7 @@ func (s *Shop) RemoveScore(number int, by, because string) (register.Entry, erro
 	for _, e := range register.Standing(entries) {
 		if e.Seq == number {
 			return e, register.Append(s.Dir, register.Entry{
-				Kind: register.Removal, At: s.Now(), By: by,
+				Kind: found, At: s.Now(), By: by,
 				Workload: e.Workload, Bench: e.Bench, Refers: number, Text: because,
 			})
 		}

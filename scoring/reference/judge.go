@@ -135,7 +135,7 @@ func (j *judgement) describe() error {
 		return err
 	}
 	for _, o := range outliers(j.basis.scores) {
-		o.Value = j.set.Scores[o.Index]
+		o.Value, o.Kept = j.set.Scores[o.Index], slices.Contains(j.set.Kept, o.Index)
 		if len(j.set.Names) > 0 {
 			o.Name = j.set.Names[o.Index]
 		}
@@ -225,8 +225,8 @@ func (p *Prediction) better(value float64, d Direction) bool {
 // askOutliers holds the verdict when it hangs on outliers that nobody has answered
 // for.
 func (j *judgement) askOutliers() error {
-	found := j.out.Outliers
-	if len(found) == 0 || j.options.KeepOutlier {
+	found := slices.DeleteFunc(slices.Clone(j.out.Outliers), func(o Outlier) bool { return o.Kept })
+	if len(found) == 0 {
 		return nil
 	}
 	without := conformity.NotRun // too few scores would be left
@@ -243,7 +243,7 @@ func (j *judgement) askOutliers() error {
 		}
 	}
 	if without != j.out.Verdict {
-		j.holdForOutliers(without)
+		j.holdForOutliers(found, without)
 	}
 	return nil
 }

@@ -53,6 +53,7 @@ type Set struct {
 	Unit   string    // printed after figures, as in "fps"; may be empty
 	Scores []float64 // one per card
 	Names  []string  // one per score, or none: how a person finds the card
+	Kept   []int     // places of scores that stand off and were found good
 }
 
 // Options choose how a score is judged. The zero value judges two-sided, in a
@@ -68,9 +69,6 @@ type Options struct {
 	// Coverage that of the latter; zero means 0.95.
 	Confidence float64
 	Coverage   float64
-	// KeepOutlier says that the technician looked into an outlier of the set and
-	// found it good. One that is not is taken out of the set itself.
-	KeepOutlier bool
 	// Uncertainty is that of the new score beyond the scatter from card to card
 	// and run to run, which the set holds already. Rule is how it enters; empty
 	// means guarded.

@@ -17,6 +17,7 @@ type Outlier struct {
 	Index int     `json:"index"` // place in the set, from 0
 	Name  string  `json:"name,omitempty"`
 	Value float64 `json:"value"`
+	Kept  bool    `json:"kept,omitempty"` // looked into, and found good
 	// R is the distance from the mean in standard deviations, both of the scores that
 	// were left when it was the furthest; Critical is its limit.
 	R        float64 `json:"r"`

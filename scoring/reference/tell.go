@@ -175,7 +175,11 @@ func (j *judgement) noteOutliers() {
 		if o.Name != "" {
 			which = fact.New("reference.score-named", "number", o.Index+1, "name", o.Name)
 		}
-		j.note(fact.New("reference.stands-off", "which", which, "value", j.amount(o.Value)))
+		says := fact.New("reference.stands-off", "which", which, "value", j.amount(o.Value))
+		if o.Kept {
+			says = fact.New("reference.kept", "which", which, "value", j.amount(o.Value))
+		}
+		j.note(says)
 	}
 	if n := len(j.out.Outliers); n > 0 {
 		last := j.out.Outliers[n-1]
@@ -185,13 +189,13 @@ func (j *judgement) noteOutliers() {
 }
 
 // holdForOutliers overrules a verdict that would be another without the outliers.
-func (j *judgement) holdForOutliers(without conformity.Verdict) {
+func (j *judgement) holdForOutliers(found []Outlier, without conformity.Verdict) {
 	rest := fact.New("reference.without-them", "verdict", without.Fact())
 	if without == conformity.NotRun {
 		rest = fact.New("reference.too-few-without-them")
 	}
 	var values []fact.Arg
-	for _, o := range j.out.Outliers {
+	for _, o := range found {
 		values = append(values, j.amount(o.Value))
 	}
 	which := fact.List{Join: fact.And, Items: values}
