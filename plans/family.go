@@ -349,8 +349,9 @@ func checkThermal(s *section, t *Thermal) {
 // A RiseReference is the rise over ambient (K) that a known-good card of the
 // family showed at the end of a soak.
 type RiseReference struct {
-	Card string
-	Rise quantity.Quantity
+	Card       string
+	Rise       quantity.Quantity
+	Instrument string // of the shop; empty: the bench's own thermometer at that place
 }
 
 func riseKeys(r *RiseReference) []key {
@@ -358,7 +359,15 @@ func riseKeys(r *RiseReference) []key {
 		{Name: "card", To: document.Text(&r.Card), Needed: `"…"`, What: "which card"},
 		{Name: "rise", To: exactly(&r.Rise, quantity.Difference), Needed: `"31.2 K"`,
 			What: "its rise over ambient"},
+		instrumentKey(&r.Instrument),
 	}
+}
+
+// instrumentKey is what a good card was read with: an error that it has in common
+// with the card under test cancels.
+func instrumentKey(to *string) key {
+	return key{Name: "instrument", To: document.ID(to), Absent: "the bench's own",
+		What: "what it was read with, by its id in the shop"}
 }
 
 // A Rail is one supply rail of the card.
@@ -466,13 +475,31 @@ func referenceKeys(r *ReferenceSet) []key {
 	}
 }
 
+// RiseWorkload names the sets of a shop whose scores are rises over ambient (K) at
+// the end of a soak.
+const RiseWorkload = "rise"
+
+// Rises are the rises of the family's own good cards as a set, of any bench.
+func (t *Thermal) Rises() ReferenceSet {
+	set := ReferenceSet{Workload: RiseWorkload, Unit: "K", Better: "lower", Example: t.Example, Source: t.Source}
+	for _, r := range t.Rise {
+		set.Scores = append(set.Scores, ReferenceScore{Card: r.Card, Value: r.Rise.Value, Instrument: r.Instrument})
+	}
+	return set
+}
+
 // A ReferenceScore is the score of one known-good card.
 type ReferenceScore struct {
 	Card  string  `json:"card"`
 	Value float64 `json:"value"`
-	Job   string  `json:"job,omitempty"` // job number, when the score came from one
-	By    string  `json:"by,omitempty"`
-	When  string  `json:"when,omitempty"` // date
+	// Instrument is what a rise was read with; empty: the bench's own thermometer at
+	// that place.
+	Instrument string `json:"instrument,omitempty"`
+	// Kept is why a card that stands off from the others is good all the same.
+	Kept string `json:"kept,omitempty"`
+	Job  string `json:"job,omitempty"` // job number, when the score came from one
+	By   string `json:"by,omitempty"`
+	When string `json:"when,omitempty"` // date
 }
 
 func scoreKeys(sc *ReferenceScore) []key {
@@ -482,6 +509,8 @@ func scoreKeys(sc *ReferenceScore) []key {
 		{Name: "job", To: document.Text(&sc.Job), What: "job number, when it came from one"},
 		{Name: "by", To: document.Text(&sc.By), What: "who took it"},
 		{Name: "when", To: document.Day(&sc.When), What: "when it was taken"},
+		instrumentKey(&sc.Instrument),
+		{Name: "kept", To: document.Text(&sc.Kept), What: "why it is good, though it stands off from the others"},
 	}
 }
 

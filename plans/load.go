@@ -98,18 +98,17 @@ func (l *Load) check(s *section) {
 	l.Timed.check(s)
 }
 
-// against checks the workload against the reference sets. A set that is only
-// shown may be missing.
+// against finds a misspelt workload. A set may be missing in the family: the shop
+// keeps its own.
 func (l *Load) against(x *crossCheck) {
 	names := NamesOf(x.family.Reference, func(r ReferenceSet) string { return r.Workload })
 	if slices.Contains(names, l.Workload) || l.Reference != ReferenceJudge {
 		return
 	}
-	fix := `add [[reference]] to the family, or write reference = "inform"`
 	if n := document.Nearest(l.Workload, names); n != "" {
-		fix = `did you mean "` + n + `"?`
+		x.problem("workload", x.card()+" has no reference set for workload "+document.Quoted(l.Workload),
+			`did you mean "`+n+`"?`)
 	}
-	x.problem("workload", x.card()+" has no reference set for workload "+document.Quoted(l.Workload), fix)
 }
 
 func (l *Load) fields(family *Family) []Field {
@@ -117,7 +116,9 @@ func (l *Load) fields(family *Family) []Field {
 		Many: true, Required: l.Workload != ""}
 	if set, ok := family.referenceSet(l.Workload, ""); ok {
 		score.Unit = set.Unit
-		score.Expected = fact.New("ask.as-good-cards", "n", len(set.Scores))
+		if !set.Example {
+			score.Expected = fact.New("ask.as-good-cards", "n", len(set.Scores))
+		}
 	}
 	out := []Field{
 		score,

@@ -124,10 +124,6 @@ func (k *Soak) against(x *crossCheck) {
 	if k.AtRated && t.RatedAmbient == nil {
 		x.problem("at_rated", x.card()+" states no rated ambient", "add rated_ambient to the family, or remove at_rated")
 	}
-	if k.CompareRise && len(t.Rise) == 0 {
-		x.problem("compare_rise", x.card()+" has no rise of known-good cards",
-			"add rise to the family, or remove compare_rise")
-	}
 	if k.Ambient != nil && t.RatedAmbient != nil && k.Ambient.Low() > t.RatedAmbient.Value {
 		what := "the ambient " + k.Ambient.Text + " is hotter than " + x.card() + " is meant for, " + t.RatedAmbient.Text
 		x.problem("ambient", what, "")

@@ -1,6 +1,7 @@
 package scoring
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -8,117 +9,195 @@ import (
 	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/fact"
+	"proveout/plans/quantity"
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 	"proveout/scoring/reference"
 )
 
-// againstGoodCards judges a value in base units against the same value of the
-// family's good cards, where lower is better: by the prediction interval.
-func (j *judge) againstGoodCards(c outcome.Check, good []float64, value, u float64) outcome.Check {
-	o, err := reference.Judge(reference.Set{Unit: c.Unit, Scores: good}, value, reference.Options{
-		Direction: reference.LowerIsBetter, Rule: conformity.Rule(j.step.Rule),
-		Uncertainty: conformity.StandardUncertainty(u),
-	})
-	c.Value, c.U, c.Text = number(value), number(2*u), fact.Text(fact.In(value, c.Unit).Within(2*u))
-	fromReference(&c, o, err)
-	return c
+// GoodCards is a set of good cards as it is compared with.
+func GoodCards(set *plans.ReferenceSet) reference.Set {
+	good := reference.Set{Bench: set.Bench, Unit: set.Unit}
+	for i, s := range set.Scores {
+		good.Scores, good.Names = append(good.Scores, s.Value), append(good.Names, s.Card)
+		if s.Kept != "" {
+			good.Kept = append(good.Kept, i)
+		}
+	}
+	return good
 }
 
-// fromReference takes over verdict, limits and words of a reference judgement,
-// or why there is none.
-func fromReference(c *outcome.Check, o reference.Outcome, err error) {
+// goodCards is the set of good cards that a workload is compared with: of this bench
+// before one of another, the shop's own before the family's, and examples last. It is
+// nil when there is none.
+func (j *judge) goodCards(workload string) *plans.ReferenceSet {
+	sets := append(slices.Clone(j.in.References), j.in.Family.Reference...)
+	if rises := j.in.Family.Thermal.Rises(); len(rises.Scores) > 0 {
+		rises.Bench = j.in.Job.Bench
+		sets = append(sets, rises)
+	}
+	rank := func(set *plans.ReferenceSet) int {
+		switch {
+		case set.Example:
+			return 1
+		case set.Bench != j.in.Job.Bench:
+			return 2
+		}
+		return 3
+	}
+	var best *plans.ReferenceSet
+	for i := range sets {
+		if set := &sets[i]; set.Workload == workload && (best == nil || rank(set) > rank(best)) {
+			best = set
+		}
+	}
+	return best
+}
+
+// besideGoodCards judges the value of a check, in the set's unit, by the prediction
+// interval of good cards. Without a set there is nothing to judge by, and examples
+// never decide: then it says so, with what makes a set, and there is no outcome.
+func (j *judge) besideGoodCards(
+	c *outcome.Check, workload string, set *plans.ReferenceSet, o reference.Options,
+) *reference.Outcome {
+	c.Verdict, c.Rule = conformity.NotRun, string(j.step.Rule)
+	makeSet := fact.New("score.make-set", "n", reference.MinScores, "command", j.addCommand(workload))
+	switch {
+	case set == nil:
+		c.Reason, c.Settle = fact.New("score.no-set", "value", c.Text), makeSet
+		return nil
+	case set.Example:
+		c.Reason, c.Settle = fact.New("score.example", "value", c.Text), makeSet
+		c.Source = fact.New("score.example-source", "n", len(set.Scores))
+		return nil
+	}
+	o.Bench, o.Direction, o.Rule = j.in.Job.Bench, reference.Direction(set.Better), conformity.Rule(j.step.Rule)
+	c.Source = fact.New("score.source", "n", len(set.Scores), "bench", set.Bench)
+	out, err := reference.Judge(GoodCards(set), *c.Value, o)
 	if err != nil {
 		c.Verdict, c.Reason = conformity.Inconclusive, because(err)
-		return
+		return nil
 	}
-	c.Verdict, c.Reason = o.Verdict, o.Sentence
-	if o.Prediction != nil {
-		limits := o.Prediction.Limits
+	c.Verdict, c.Reason = out.Verdict, out.Sentence
+	if r := out.Conformity; r != nil {
+		limits := r.Limits
 		limits.Text = limitsText(limits, c.Unit, asComputed)
 		c.Limits = &limits
+		if r.Standard > 0 {
+			c.Probability = number(float64(r.Probability))
+		}
 	}
-	if o.Conformity != nil {
-		c.Probability = number(float64(o.Conformity.Probability))
+	if out.Verdict == conformity.NotRun {
+		out.Settle = append(out.Settle, makeSet)
 	}
-	c.Settle = parts(o.Settle)
+	c.Settle = parts(out.Settle)
+	j.out.Findings = append(j.out.Findings, out.Notes...)
+	return &out
 }
 
-// scoreAgainstSet judges a score against the reference set of the step's
-// workload. It reports false when there is no such set at all.
-func (j *loadJudge) scoreAgainstSet(score float64) (outcome.Check, bool) {
-	set, ok := j.referenceSet()
-	if !ok {
-		return outcome.Check{}, false
+// addCommand is what adds a good card to the shop's own set of a workload.
+func (j *judge) addCommand(workload string) string {
+	command := "proveout reference add CARD SCORE --family " + j.in.Family.ID
+	if v := j.in.Family.Variant; v != "" {
+		command += " --variant " + v
 	}
-	names := make([]string, len(set.Scores))
-	scores := make([]float64, len(set.Scores))
-	for i, s := range set.Scores {
-		names[i], scores[i] = s.Card, s.Value
-	}
-	bench := j.in.Job.Bench
-	options := reference.Options{
-		Bench: bench, Direction: reference.Direction(set.Better), Rule: conformity.Rule(j.step.Rule),
-	}
-	card := j.controlCard(bench)
-	if there := j.controlCard(set.Bench); set.Bench != bench && len(there.Runs) > 0 && len(card.Runs) > 0 {
-		options.Control = &reference.ControlRuns{SetBench: there.Runs, ThisBench: card.Runs}
-	}
-	options.Signals = card.Open
-	good := reference.Set{Bench: set.Bench, Unit: set.Unit, Scores: scores, Names: names}
-	o, err := reference.Judge(good, score, options)
+	return command + " --workload " + workload + " --bench " + j.in.Job.Bench
+}
+
+// scoreAgainstSet judges a score against the good cards of the step's workload.
+func (j *loadJudge) scoreAgainstSet(score float64) outcome.Check {
 	c := outcome.Check{
-		Name: "score", Title: j.scoreTitle(), Unit: set.Unit,
-		Value: number(score), Text: fact.Text(fact.In(score, set.Unit)), Rule: string(j.step.Rule),
-		Source: fact.New("score.source", "n", len(scores), "bench", set.Bench),
+		Name: "score", Title: fact.New("score.of", "workload", j.spec.Workload),
+		Value: number(score), Text: fact.Text(fact.In(score, "")),
+		Informative: j.spec.Reference != plans.ReferenceJudge,
 	}
-	fromReference(&c, o, err)
-	if err != nil {
-		return c, true
+	set := j.goodCards(j.spec.Workload)
+	options := reference.Options{Mistakes: fact.New("score.mistakes")}
+	card := j.controlCard(j.in.Job.Bench)
+	options.Signals = card.Open
+	if set != nil {
+		c.Unit, c.Text = set.Unit, fact.Text(fact.In(score, set.Unit))
+		there := j.controlCard(set.Bench)
+		if set.Bench != j.in.Job.Bench && len(there.Runs) > 0 && len(card.Runs) > 0 {
+			options.Control = &reference.ControlRuns{SetBench: there.Runs, ThisBench: card.Runs}
+		}
 	}
-	c.Informative = j.spec.Reference != plans.ReferenceJudge
+	o := j.besideGoodCards(&c, j.spec.Workload, set, options)
+	if o == nil {
+		return c
+	}
 	if c.Verdict == conformity.Fail {
 		j.suspect(0.4, fact.New("score.not-of-good-cards", "score", c.Text, "limits", c.Limits.Text),
 			fact.New("score.not-of-good-cards-look"))
 	}
-	j.out.Findings = append(j.out.Findings, o.Notes...)
-	j.out.Figures = append(j.out.Figures, j.scoreFigure(set, scores, score, o))
+	j.out.Figures = append(j.out.Figures, j.scoreFigure(set, score, o))
 	if card.Chart != nil {
 		j.out.Figures = append(j.out.Figures, j.controlFigure(&card, set.Unit))
 	}
 	j.detail("reference", o)
-	return c, true
+	return c
 }
 
-// scoreWithoutSet shows a score that nothing can be held against.
-func (j *loadJudge) scoreWithoutSet(score float64) outcome.Check {
-	return outcome.Check{
-		Name: "score", Title: j.scoreTitle(), Value: number(score), Text: fact.Text(fact.In(score, "")),
-		Informative: j.spec.Reference != plans.ReferenceJudge,
-		Reason:      fact.New("score.no-set"), Settle: fact.New("score.no-set-settle"),
+// leastGoodRise is the smallest rise over ambient (K) that a good card showed; 0 where
+// nobody measured one.
+func (j *judge) leastGoodRise() float64 {
+	set := j.goodCards(plans.RiseWorkload)
+	if set == nil || set.Example {
+		return 0
 	}
+	least := set.Scores[0].Value
+	for _, s := range set.Scores {
+		least = math.Min(least, s.Value)
+	}
+	return least
 }
 
-func (j *loadJudge) scoreTitle() fact.Fact { return fact.New("score.of", "workload", j.spec.Workload) }
+// riseAgainstSet judges a rise over ambient (K), with its standard uncertainty u,
+// against those of good cards.
+func (j *soakJudge) riseAgainstSet(c *outcome.Check, rise, u float64) {
+	set := j.goodCards(plans.RiseWorkload)
+	if shared := j.sharedWith(set); shared > 0 {
+		u = math.Sqrt(math.Max(0, u*u-shared*shared))
+		j.finding(fact.New("soak.error-cancels", "shared", fact.In(2*shared, "K").Digits(2)))
+	}
+	c.Value, c.U, c.Text = number(rise), number(2*u), fact.Text(fact.In(rise, "K").Within(2*u))
+	j.besideGoodCards(c, plans.RiseWorkload, set, reference.Options{
+		Uncertainty: conformity.StandardUncertainty(u), Mistakes: fact.New("soak.mistakes"),
+	})
+}
 
-// referenceSet returns the set of the workload on this bench, the shop's own
-// before the family's, else one of another bench.
-func (j *loadJudge) referenceSet() (*plans.ReferenceSet, bool) {
-	var other *plans.ReferenceSet
-	for _, sets := range [][]plans.ReferenceSet{j.in.References, j.in.Family.Reference} {
-		for i := range sets {
-			if sets[i].Workload != j.spec.Workload {
-				continue
-			}
-			if sets[i].Bench == j.in.Job.Bench {
-				return &sets[i], true
-			}
-			if other == nil {
-				other = &sets[i]
-			}
+// sharedWith is the standard uncertainty that a rise has in common with those of a
+// set: what the thermometers of the bench are off by, as far as the same read both.
+// It cancels in the comparison (JCGM 100:2008, 5.2 and F.1.2).
+func (j *soakJudge) sharedWith(set *plans.ReferenceSet) float64 {
+	if set == nil || set.Example || set.Bench != j.in.Job.Bench {
+		return 0
+	}
+	shared := 0.0
+	if inst, usual := j.readWith(j.heat.from, j.spec.Place(j.in.Family)); inst != nil {
+		other := func(s plans.ReferenceScore) bool { return cmp.Or(s.Instrument, usual) != inst.ID }
+		if !slices.ContainsFunc(set.Scores, other) {
+			shared = standardLimits(inst, quantity.Temperature, j.heat.hottest)
 		}
 	}
-	return other, other != nil
+	last, _ := j.attempt.Latest("ambient")
+	last.Place = "ambient"
+	if inst, usual := j.readWith(last, "ambient"); inst != nil && inst.ID == usual {
+		shared = math.Hypot(shared, standardLimits(inst, quantity.Temperature, *j.report.Ambient))
+	}
+	return shared
+}
+
+// readWith is the thermometer of a reading, nil where it is not known, and the id of
+// the one that the bench has for a place.
+func (j *soakJudge) readWith(r reading.Reading, place string) (inst *plans.Instrument, usual string) {
+	if own, ok := j.instrument(reading.Reading{Place: place}, quantity.Temperature); ok {
+		usual = own.ID
+	}
+	if found, ok := j.instrument(r, quantity.Temperature); ok {
+		inst = found
+	}
+	return inst, usual
 }
 
 // A ControlCard is what the runs of the shop's control card show of a bench.
@@ -186,9 +265,11 @@ func (j *loadJudge) benchSteady() {
 }
 
 // scoreFigure draws the new score among those of good cards.
-func (j *loadJudge) scoreFigure(
-	set *plans.ReferenceSet, scores []float64, score float64, o reference.Outcome,
-) outcome.Figure {
+func (j *loadJudge) scoreFigure(set *plans.ReferenceSet, score float64, o *reference.Outcome) outcome.Figure {
+	scores := make([]float64, len(set.Scores))
+	for i, s := range set.Scores {
+		scores[i] = s.Value
+	}
 	goodCards, thisCard := fact.New("figure.good-cards"), fact.New("figure.this-card")
 	cards := axis(fact.Fact{}, "")
 	cards.Categories = []fact.Fact{goodCards, thisCard}

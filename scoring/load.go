@@ -330,11 +330,7 @@ func (j *loadJudge) overRuns(runs []loadRun) {
 	if j.spec.Workload == "" || len(scores) == 0 {
 		return
 	}
-	if c, ok := j.scoreAgainstSet(mean(scores)); ok {
-		j.check(c)
-		return
-	}
-	j.check(j.scoreWithoutSet(mean(scores)))
+	j.check(j.scoreAgainstSet(mean(scores)))
 }
 
 // asShare is a coefficient of variation as it is told: the spread of a few runs

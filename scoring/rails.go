@@ -102,6 +102,7 @@ func (j *judge) resistance(rail *plans.Rail) (c *outcome.Check, short bool) {
 		c.Reason = fact.New("rails.shorted", "rail", name, "value", c.Text, "limit", rail.ShortBelow)
 		j.suspect(0.85, fact.New("rails.short", "rail", name), fact.New("rails.look-bridges", "rail", name))
 		return c, true
+	case rail.Example: // what good cards show is invented
 	case c.Value != nil && len(rail.Good) > 0:
 		return c, j.knownGood(c, rail)
 	case c.Value != nil && rail.Resistance != nil && rail.Resistance.Value > 0:

@@ -232,11 +232,6 @@ func soakOptions(spec *plans.Soak, family *plans.Family) thermal.Options {
 	if spec.Every != nil {
 		o.Every = spec.Every.Value
 	}
-	for i, r := range family.Thermal.Rise {
-		if i == 0 || r.Rise.Value < o.GoodRise {
-			o.GoodRise = r.Rise.Value
-		}
-	}
 	if s := spec.Stability; s != nil {
 		o.Drift, o.Window = s.Rate.Value*3600, s.Window.Value
 	}
@@ -250,6 +245,7 @@ func (j *soakJudge) takeOptions() {
 		run.from.Instrument = r.Instrument
 	}
 	j.options = soakOptions(j.spec, j.in.Family)
+	j.options.GoodRise = j.leastGoodRise()
 	var inst *plans.Instrument
 	if inst, j.known = j.instrument(run.from, quantity.Temperature); j.known {
 		j.options.U = standardOf(inst, run.hottest, 0)
@@ -407,8 +403,7 @@ func (j *soakJudge) atRated() {
 
 // rise compares the rise over ambient with that of the family's good cards.
 func (j *soakJudge) rise() {
-	refs := j.in.Family.Thermal.Rise
-	if !j.spec.CompareRise || len(refs) == 0 {
+	if !j.spec.CompareRise {
 		return
 	}
 	c := outcome.Check{Name: "rise", Title: fact.New("soak.rise"), Unit: "K"}
@@ -424,11 +419,7 @@ func (j *soakJudge) rise() {
 		c.Verdict, c.Reason = conformity.Inconclusive, fact.New("soak.rise-without-thermometer", "rise", c.Text)
 		c.Settle = fact.New("soak.state-thermometer")
 	default:
-		values := make([]float64, len(refs))
-		for i, r := range refs {
-			values[i] = r.Rise.Value
-		}
-		c = j.againstGoodCards(c, values, *rise, *u)
+		j.riseAgainstSet(&c, *rise, *u)
 		if c.Verdict == conformity.Fail {
 			j.suspect(0.7, fact.New("soak.rises-too-much", "rise", c.Text), fact.New("soak.rises-too-much-look"))
 		}

@@ -8,6 +8,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"proveout/harness/workflow"
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/reference"
@@ -32,7 +33,7 @@ func (c *Console) calcRange() *cli.Command {
 			number("confidence", "`C` of the prediction and the tolerance interval", to(&o.Confidence)).or("0.95"),
 			number("coverage", "share `P` of good cards that the tolerance interval covers", to(&o.Coverage)).or("0.95"),
 			n.flag("u", "standard uncertainty `U` of the new score beyond the scatter of the set", uncertainty),
-			boolFlag("keep-outlier", "the outlier was looked into and belongs to the set"),
+			boolFlag("keep-outlier", "the scores that stand off were looked into and belong to the set"),
 			jsonFlag,
 		},
 		Action: func(x *cli.Context) error {
@@ -41,7 +42,12 @@ func (c *Console) calcRange() *cli.Command {
 				return err
 			}
 			set.Unit = cmp.Or(x.String("unit"), n.unit)
-			o.Log, o.KeepOutlier = x.Bool("log"), x.Bool("keep-outlier")
+			o.Log = x.Bool("log")
+			for i := range set.Scores {
+				if x.Bool("keep-outlier") {
+					set.Kept = append(set.Kept, i)
+				}
+			}
 			var r reference.Outcome
 			if x.IsSet("value") {
 				r, err = reference.Judge(*set, value, *o)
@@ -69,11 +75,12 @@ func (n *numbers) scores(words []string) ([]float64, error) {
 }
 
 func printRange(p *printer, r *reference.Outcome) {
-	in := inUnit(r.Unit)
+	in := func(v float64) string { return p.Tell(fact.Text(toUncertainty(fact.In(v, r.Unit), r.SD))) }
+	two := func(v float64) string { return p.Tell(fact.Text(fact.In(v, r.Unit).Digits(2))) }
 	rows := [][]string{
 		{"scores", fmt.Sprint(r.N)},
 		{"mean", in(r.Mean)},
-		{"standard deviation", fmt.Sprintf("%s (robust %s)", in(r.SD), in(r.RobustSD))},
+		{"standard deviation", fmt.Sprintf("%s (robust %s)", two(r.SD), two(r.RobustSD))},
 		{"median", in(r.Median)},
 	}
 	row := func(label, format string, args ...any) {
@@ -81,6 +88,9 @@ func printRange(p *printer, r *reference.Outcome) {
 	}
 	if i := r.Prediction; i != nil {
 		row("next good card", "%s (%.0f %%, %s)", limitsText(i.Limits, in), 100*i.Confidence, i.Method)
+	}
+	if i := r.Prediction; i != nil && i.TooGood != nil {
+		row("asked about", "beyond %s", in(*i.TooGood))
 	}
 	if i := r.Tolerance; i != nil && (i.Low != nil || i.High != nil) {
 		row(fmt.Sprintf("%.0f %% of good cards", 100*i.Coverage),
@@ -90,7 +100,7 @@ func printRange(p *printer, r *reference.Outcome) {
 		row("normality", "A² = %.4f, p = %.3g", r.Normality.A2, r.Normality.P)
 	}
 	if r.Percentile != nil {
-		row("percentile", "%.1f", *r.Percentile)
+		row("percentile", "%s", p.Tell(fact.Text(workflow.Probability(*r.Percentile/100))))
 	}
 	if r.Value != nil {
 		p.verdict(r.Verdict)
@@ -98,10 +108,6 @@ func printRange(p *printer, r *reference.Outcome) {
 	p.say(r.Sentence)
 	p.gap()
 	p.table(rows...)
-	for _, o := range r.Outliers {
-		p.textf(0, "Outlier: %s (G = %.4f, critical %.4f). Look into it; nothing is taken out by itself.",
-			in(o.Value), o.G, o.Critical)
-	}
 	p.lead("Note: ", r.Notes...)
 	p.lead("To settle it: ", r.Settle...)
 }

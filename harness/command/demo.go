@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"proveout/harness/register"
 	"proveout/harness/workflow"
 
 	"github.com/urfave/cli/v2"
@@ -67,13 +68,16 @@ func (c *Console) demo(ctx context.Context, out string) error {
 	return c.demoGuide(shop)
 }
 
-// demoShop makes the demo's shop of its shop file, with a key.
+// demoShop makes the demo's shop of its shop file and the register of the good cards
+// that it has measured, with a key.
 func (c *Console) demoShop(inputs, shop string) error {
 	if err := workflow.MakeFolders(shop); err != nil {
 		return err
 	}
-	if err := os.Rename(filepath.Join(inputs, workflow.ShopFile), filepath.Join(shop, workflow.ShopFile)); err != nil {
-		return err
+	for _, name := range []string{workflow.ShopFile, register.File} {
+		if err := os.Rename(filepath.Join(inputs, name), filepath.Join(shop, name)); err != nil {
+			return err
+		}
 	}
 	quiet := *c
 	quiet.Out = io.Discard

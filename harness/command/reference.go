@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strconv"
@@ -18,7 +19,7 @@ import (
 )
 
 func (c *Console) referenceCommands() *cli.Command {
-	workloadFlag := neededFlag("workload", "`NAME` of the workload")
+	workloadFlag := neededFlag("workload", "`NAME` of the workload; "+plans.RiseWorkload+" for the rise over ambient of a soak")
 	set := []cli.Flag{shopFlag,
 		neededFlag("family", "board family `ID`"),
 		variantFlag, workloadFlag, benchFlag, jsonFlag}
@@ -29,7 +30,10 @@ func (c *Console) referenceCommands() *cli.Command {
 			{
 				Name: "add", Usage: "add the score of a known-good card",
 				ArgsUsage: "CARD SCORE", Action: c.referenceAdd,
-				Flags: append(set, unitFlag, betterFlag, byFlag, textFlag("job", "`JOB` it came from")),
+				Flags: append(set, textFlag("unit", "`UNIT` of the score; fps, or K of a rise, when not given"),
+					textFlag("better", "which scores are good: `WAY` higher or lower; lower of a rise, when not given"),
+					textFlag("instrument", "`ID` of the thermometer of a rise; the bench's own when not given"),
+					byFlag, textFlag("job", "`JOB` it came from")),
 			},
 			{
 				Name: "from-jobs", Usage: "propose the scores of accepted jobs; --take adds them",
@@ -48,9 +52,15 @@ func (c *Console) referenceCommands() *cli.Command {
 			},
 			{
 				Name: "remove", Usage: "take a score out of its set, with the reason",
-				ArgsUsage: "NUMBER", Action: c.referenceRemove,
+				ArgsUsage: "NUMBER", Action: c.referenceAnswered(register.Removal, "Took %s (%g %s) out of its set"),
 				Flags: []cli.Flag{shopFlag, byFlag,
 					neededFlag("because", "`WHY` it does not belong")},
+			},
+			{
+				Name: "keep", Usage: "keep a score that stands off from its set, with the reason",
+				ArgsUsage: "NUMBER", Action: c.referenceAnswered(register.Kept, "Kept %s (%g %s) in its set"),
+				Flags: []cli.Flag{shopFlag, byFlag,
+					neededFlag("because", "`WHY` the card is good all the same")},
 			},
 			{
 				Name: "control", Usage: "add a run of the control card and show its chart",
@@ -67,9 +77,8 @@ func (c *Console) referenceCommands() *cli.Command {
 }
 
 var (
-	benchFlag  = textFlag("bench", "bench `ID`; not needed when the shop has one")
-	unitFlag   = usualFlag("unit", "`UNIT` of the score", "fps")
-	betterFlag = usualFlag("better", "which scores are good: `WAY` higher or lower", "higher")
+	benchFlag = textFlag("bench", "bench `ID`; not needed when the shop has one")
+	unitFlag  = usualFlag("unit", "`UNIT` of the score", "fps")
 )
 
 // shelf opens the part of the register that a command is about: the scores of a
@@ -113,12 +122,19 @@ func (c *Console) referenceAdd(x *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if b := x.String("better"); b != "higher" && b != "lower" {
-		return fmt.Errorf("--better: %q is not higher or lower", b)
+	unit, better := "fps", "higher"
+	if h.Workload == plans.RiseWorkload {
+		unit, better = "K", "lower"
+		if cmp.Or(x.String("unit"), unit) != unit || cmp.Or(x.String("better"), better) != better {
+			return errors.New("a rise over ambient is in K, and the lower one is the better")
+		}
 	}
 	e := register.Entry{
-		By: x.String("by"), Unit: x.String("unit"), Better: x.String("better"),
-		Card: card, Value: value, Job: x.String("job"),
+		By: x.String("by"), Unit: cmp.Or(x.String("unit"), unit), Better: cmp.Or(x.String("better"), better),
+		Card: card, Value: value, Read: x.String("instrument"), Job: x.String("job"),
+	}
+	if e.Better != "higher" && e.Better != "lower" {
+		return fmt.Errorf("--better: %q is not higher or lower", e.Better)
 	}
 	if err := h.Add(e); err != nil {
 		return err
@@ -170,8 +186,8 @@ func (c *Console) referenceList(x *cli.Context, shop *workflow.Shop) error {
 	c.warn(warnings)
 	return c.give(x, map[string]any{"sets": sets}, true, func(p *printer) {
 		if len(sets) == 0 {
-			p.line("The shop has no scores of its own yet; those of the families are used. " +
-				"Add some with: proveout reference add")
+			p.line("The shop has no scores of its own yet, so nothing is judged by them. " +
+				"Add those of known-good cards with: proveout reference add")
 		}
 		var rows [][]string
 		for _, l := range sets {
@@ -212,23 +228,26 @@ func (c *Console) showSet(x *cli.Context, h *workflow.Shelf) error {
 	})
 }
 
-func (c *Console) referenceRemove(x *cli.Context) error {
-	if x.NArg() != 1 {
-		return errors.New("name the number of the score; proveout reference show lists the numbers")
-	}
-	n, err := strconv.Atoi(x.Args().First())
-	if err != nil {
-		return fmt.Errorf("%q is not the number of a score", x.Args().First())
-	}
-	shop, err := c.shop(x)
-	if err != nil {
+// referenceAnswered notes what was found of a score, and says so.
+func (c *Console) referenceAnswered(found register.Kind, said string) cli.ActionFunc {
+	return func(x *cli.Context) error {
+		if x.NArg() != 1 {
+			return errors.New("name the number of the score; proveout reference show lists the numbers")
+		}
+		n, err := strconv.Atoi(x.Args().First())
+		if err != nil {
+			return fmt.Errorf("%q is not the number of a score", x.Args().First())
+		}
+		shop, err := c.shop(x)
+		if err != nil {
+			return err
+		}
+		e, err := shop.Answered(found, n, x.String("by"), x.String("because"))
+		if err == nil {
+			c.say(x, said+"; the register keeps both entries.", e.Card, e.Value, e.Unit)
+		}
 		return err
 	}
-	e, err := shop.RemoveScore(n, x.String("by"), x.String("because"))
-	if err == nil {
-		c.say(x, "Took %s (%g %s) out of its set; the register keeps both entries.", e.Card, e.Value, e.Unit)
-	}
-	return err
 }
 
 func (c *Console) referenceControl(x *cli.Context) error {

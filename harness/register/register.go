@@ -27,10 +27,10 @@ import (
 	"proveout/plans/fact"
 )
 
-const (
-	registerFile = "register.jsonl"
-	maxLine      = 1 << 20
-)
+// File is the name of the register in the folder of the shop.
+const File = "register.jsonl"
+
+const maxLine = 1 << 20
 
 // A Kind says what an entry is.
 type Kind string
@@ -39,6 +39,7 @@ type Kind string
 const (
 	Score   Kind = "score"       // of a known-good card
 	Removal Kind = "removal"     // of a score, by its number
+	Kept    Kind = "kept"        // a score that stands off and is good all the same
 	Control Kind = "control-run" // of the shop's control card
 	Answer  Kind = "answer"      // to a signal of the control card
 )
@@ -57,14 +58,15 @@ type Entry struct {
 	Better   string    `json:"better,omitempty"` // "higher" or "lower"
 	Card     string    `json:"card,omitempty"`
 	Value    float64   `json:"value,omitempty"`
+	Read     string    `json:"instrument,omitempty"` // what a rise was read with; empty: the bench's own
 	Job      string    `json:"job,omitempty"`
-	Refers   int       `json:"refers,omitempty"` // entry that is removed; last run that is answered for
+	Refers   int       `json:"refers,omitempty"` // entry that is removed or kept; last run that is answered for
 	Text     string    `json:"text,omitempty"`   // why
 }
 
 // Load reads the register of a shop. A line that cannot be read is a warning.
 func Load(shop string) (entries []Entry, warnings []fact.Fact, err error) {
-	path := filepath.Join(shop, registerFile)
+	path := filepath.Join(shop, File)
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil, nil
@@ -104,7 +106,7 @@ func Append(shop string, entries ...Entry) error {
 		}
 		b.Write(append(line, '\n'))
 	}
-	if err := appendTo(filepath.Join(shop, registerFile), b.Bytes()); err != nil {
+	if err := appendTo(filepath.Join(shop, File), b.Bytes()); err != nil {
 		return fmt.Errorf("writing the shop's register: %w", err)
 	}
 	return nil
@@ -153,6 +155,12 @@ func Standing(entries []Entry) []Entry {
 // Sets groups the standing scores of a family and variant by workload and bench.
 func Sets(entries []Entry, family, variant string) []plans.ReferenceSet {
 	var out []plans.ReferenceSet
+	kept := map[int]string{}
+	for _, e := range entries {
+		if e.Kind == Kept {
+			kept[e.Refers] = e.Text
+		}
+	}
 	for _, e := range Standing(entries) {
 		if e.Family != family || e.Variant != variant {
 			continue
@@ -165,7 +173,7 @@ func Sets(entries []Entry, family, variant string) []plans.ReferenceSet {
 			out = append(out, plans.ReferenceSet{Workload: e.Workload, Bench: e.Bench, Unit: e.Unit, Better: e.Better})
 		}
 		out[i].Scores = append(out[i].Scores, plans.ReferenceScore{
-			Card: e.Card, Value: e.Value, Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly),
+			Card: e.Card, Value: e.Value, Instrument: e.Read, Kept: kept[e.Seq], Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly),
 		})
 	}
 	return out

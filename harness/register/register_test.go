@@ -43,7 +43,7 @@ func TestRegisterSurvivesATornLine(t *testing.T) {
 	if err := Append(shop, Entry{Kind: Control, Bench: "b", Workload: "w", Value: 1}); err != nil {
 		t.Fatal(err)
 	}
-	f, _ := os.OpenFile(filepath.Join(shop, registerFile), os.O_WRONLY|os.O_APPEND, 0)
+	f, _ := os.OpenFile(filepath.Join(shop, File), os.O_WRONLY|os.O_APPEND, 0)
 	f.WriteString(`{"kind":"control-run","val`)
 	f.Close()
 	if err := Append(shop, Entry{Kind: Control, Bench: "b", Workload: "w", Value: 3}); err != nil {

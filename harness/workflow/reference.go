@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"proveout/harness/job"
+	"proveout/harness/reading"
 	"proveout/harness/register"
 	"proveout/plans"
 	"proveout/plans/fact"
@@ -64,16 +65,13 @@ func (h *Shelf) Scores() []register.Entry {
 
 // Range is where scores of good cards sit.
 func (h *Shelf) Range() (reference.Outcome, error) {
-	set := reference.Set{Bench: h.Bench.ID}
-	for _, e := range h.Scores() {
-		set.Unit = e.Unit
-		set.Scores, set.Names = append(set.Scores, e.Value), append(set.Names, e.Card)
+	for _, own := range register.Sets(h.entries, h.Family.ID, h.Family.Variant) {
+		if own.Workload == h.Workload && own.Bench == h.Bench.ID {
+			return reference.Ranges(scoring.GoodCards(&own), reference.Options{Direction: reference.Direction(own.Better)})
+		}
 	}
-	if len(set.Scores) == 0 {
-		return reference.Outcome{}, fmt.Errorf("the shop has no scores of its own for %s on %s; "+
-			"proveout families show %s lists those of the family", h.Workload, h.Bench.ID, h.Family.ID)
-	}
-	return reference.Ranges(set, reference.Options{})
+	return reference.Outcome{}, fmt.Errorf("the shop has no scores of its own for %s on %s; "+
+		"add those of known-good cards with: proveout reference add", h.Workload, h.Bench.ID)
 }
 
 // Add adds the score of a known-good card. A card that the set already has, and
@@ -89,6 +87,9 @@ func (h *Shelf) Add(e register.Entry) error {
 			return fmt.Errorf("the set is in %s, %s is better; this score is in %s, %s is better",
 				have.Unit, have.Better, e.Unit, e.Better)
 		}
+	}
+	if _, known := h.Bench.Instrument(e.Read); e.Read != "" && !known {
+		return fmt.Errorf("%s has no instrument %q", h.Bench.ID, e.Read)
 	}
 	e.Kind, e.Family, e.Variant = register.Score, h.Family.ID, h.Family.Variant
 	return h.append(e)
@@ -135,24 +136,44 @@ func (h *Shelf) FromJobs() ([]register.Entry, error) {
 	return out, nil
 }
 
-// score is the mean score of the job in a workload.
+// score is the mean score of the job in a workload, or its rise over ambient.
 func (j *Job) score(workload string) (register.Entry, bool) {
 	for i, step := range j.Outcome().Steps {
-		if plans.SpecOf[plans.Load](&j.Plan.Steps[i]).Workload != workload {
+		number := j.Input.Job.Number
+		e := register.Entry{
+			Kind: register.Score, Family: j.Family.ID, Variant: j.Family.Variant, Better: "higher",
+			Card: cmp.Or(j.Input.Job.Card.Serial, "job "+number), Job: number,
+		}
+		name := "score"
+		if workload == plans.RiseWorkload {
+			name, e.Better, e.Read = "rise", "lower", thermometer(j.Input.Job.Attempts[step.ID])
+		} else if plans.SpecOf[plans.Load](&j.Plan.Steps[i]).Workload != workload {
 			continue
 		}
 		for _, check := range step.Checks {
-			if check.Name == "score" && check.Value != nil {
-				number := j.Input.Job.Number
-				return register.Entry{
-					Kind: register.Score, Family: j.Family.ID, Variant: j.Family.Variant,
-					Unit: cmp.Or(check.Unit, "fps"), Better: "higher",
-					Card: cmp.Or(j.Input.Job.Card.Serial, "job "+number), Value: float64(*check.Value), Job: number,
-				}, true
+			if check.Name == name && check.Value != nil {
+				e.Unit, e.Value = cmp.Or(check.Unit, "fps"), *check.Value
+				return e, true
 			}
 		}
 	}
 	return register.Entry{}, false
+}
+
+// thermometer is what the last attempt at a soak says that it was read with; empty
+// where the bench's own was.
+func thermometer(attempts []reading.Attempt) string {
+	if len(attempts) == 0 {
+		return ""
+	}
+	last := &attempts[len(attempts)-1]
+	for i := range last.Logs {
+		if last.Logs[i].Instrument != "" {
+			return last.Logs[i].Instrument
+		}
+	}
+	typed, _ := last.Latest("temperature")
+	return typed.Instrument
 }
 
 // A SetLine is one set of the shop's own scores.
@@ -183,8 +204,10 @@ func (s *Shop) Sets() (sets []SetLine, warnings []fact.Fact, err error) {
 	return sets, warnings, err
 }
 
-// RemoveScore takes a score out of its set; the register keeps both entries.
-func (s *Shop) RemoveScore(number int, by, because string) (register.Entry, error) {
+// Answered is what was found of a score that stands off from its set: that it does
+// not belong ([register.Removal]), or that it does ([register.Kept]). The register
+// keeps both entries.
+func (s *Shop) Answered(found register.Kind, number int, by, because string) (register.Entry, error) {
 	entries, _, err := register.Load(s.Dir)
 	if err != nil {
 		return register.Entry{}, err
@@ -192,7 +215,7 @@ func (s *Shop) RemoveScore(number int, by, because string) (register.Entry, erro
 	for _, e := range register.Standing(entries) {
 		if e.Seq == number {
 			return e, register.Append(s.Dir, register.Entry{
-				Kind: register.Removal, At: s.Now(), By: by,
+				Kind: found, At: s.Now(), By: by,
 				Workload: e.Workload, Bench: e.Bench, Refers: number, Text: because,
 			})
 		}

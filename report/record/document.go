@@ -41,7 +41,8 @@ func Travelling(d *content.Document, in reading.Input, paper string, logo []byte
 func addGoodCards(r *content.Record, in reading.Input) {
 	used := func(workload string) bool {
 		return slices.ContainsFunc(in.Plan.Steps, func(s plans.Step) bool {
-			return plans.SpecOf[plans.Load](&s).Workload == workload
+			return plans.SpecOf[plans.Load](&s).Workload == workload ||
+				workload == plans.RiseWorkload && plans.SpecOf[plans.Soak](&s).CompareRise
 		})
 	}
 	for _, set := range in.References {

@@ -278,6 +278,9 @@ func sameValues(was, is *outcome.StepOutcome) error {
 			if c.Limits != nil {
 				v.Low, v.High = c.Limits.Low, c.Limits.High
 			}
+			if c.K != nil && w.K == nil { // earlier versions took k = 2 of few readings too
+				v.U = new(*c.U * 2 / *c.K)
+			}
 			return v
 		}
 		if same, unlike := alike(of(w), of(g)); err == nil && (unlike != nil || !same) {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
+	"strings"
 
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
@@ -71,11 +73,12 @@ type basis struct {
 	scores      []float64 // in the set's order, in the judging scale, on the bench of the set
 	sorted      []float64 // the same by size
 	log         bool
+	rounding    float64   // standard deviation of the last digit of the scores, in the judging scale
 	transfer    *Transfer // nil on the bench of the set
 }
 
 func newBasis(scores []float64, log bool, transfer *Transfer) (basis, error) {
-	b := basis{scores: slices.Clone(scores), log: log, transfer: transfer}
+	b := basis{scores: slices.Clone(scores), log: log, transfer: transfer, rounding: lastDigit(scores) / math.Sqrt(12)}
 	if log {
 		for i, x := range scores {
 			if x <= 0 {
@@ -87,7 +90,23 @@ func newBasis(scores []float64, log bool, transfer *Transfer) (basis, error) {
 	b.sorted = slices.Sorted(slices.Values(b.scores))
 	var err error
 	b.Description, err = describe(b.sorted)
+	if log && err == nil {
+		b.rounding /= math.Exp(b.Mean)
+	}
 	return b, err
+}
+
+// lastDigit is what the last digit of the finest of some figures counts: what is
+// equal to that digit may differ behind it.
+func lastDigit(figures []float64) float64 {
+	decimals := 0
+	for _, x := range figures {
+		text := strconv.FormatFloat(x, 'f', -1, 64)
+		if point := strings.IndexByte(text, '.'); point >= 0 {
+			decimals = max(decimals, len(text)-point-1)
+		}
+	}
+	return math.Pow10(-decimals)
 }
 
 // move carries a figure to the bench of the new score, in the judging scale.
@@ -109,12 +128,14 @@ func (b basis) back(x float64) float64 {
 	return x
 }
 
-// sd is the standard deviation on the bench of the new score.
+// sd is the standard deviation on the bench of the new score, and that of the
+// rounding at the least (JCGM 100:2008, F.2.2.1).
 func (b basis) sd() float64 {
+	sd := math.Max(b.SD, b.rounding)
 	if b.transfer == nil || b.log {
-		return b.SD
+		return sd
 	}
-	return b.SD * b.transfer.Ratio
+	return sd * b.transfer.Ratio
 }
 
 // moveError is the standard uncertainty that moving a figure x, still on the
@@ -133,7 +154,7 @@ func (b basis) moveError(x float64) float64 {
 // the new score: what figures are rounded to.
 func (b basis) spread() float64 {
 	if b.log {
-		return b.SD * b.back(b.move(b.Mean))
+		return b.sd() * b.back(b.move(b.Mean))
 	}
 	return b.sd()
 }

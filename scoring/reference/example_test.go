@@ -28,7 +28,7 @@ func ExampleJudge() {
 	fmt.Println(english.Plain().Tell(o.Sentence))
 	// Output:
 	// fail: 39.86 to 42.24
-	// 38.70 fps: after 10 known-good cards the next good card is expected between 39.86 fps and 42.24 fps (95 %): fail.
+	// 38.70 fps: after 10 known-good cards the next good card is expected at 39.86 fps or more (97.5 %): fail.
 }
 
 // The control card ran every morning; on the ninth the bench had changed. No

@@ -48,9 +48,9 @@ func (o Options) check() error {
 // the end on the good side does not count against a card, but is remarked.
 //
 // Fewer than five scores, or a set of another bench without a control card run
-// on both, give no verdict (NotRun). An open signal on the bench, an unanswered
-// outlier on which the verdict hangs, and a failure that the set is too small or
-// too even to support give Inconclusive. Scores that are not finite numbers, or not
+// on both, give no verdict (NotRun). A score too good for a good card, an open
+// signal on the bench, unanswered outliers on which the verdict hangs, and a failure
+// that the set is too small or too even to support give Inconclusive. Scores that are not finite numbers, or not
 // above zero in a log scale, and options out of range are errors.
 func Judge(set Set, value float64, o Options) (Outcome, error) {
 	if !finite(value) {
@@ -134,12 +134,12 @@ func (j *judgement) describe() error {
 	if j.basis, err = newBasis(j.set.Scores, j.options.Log, transfer); err != nil {
 		return err
 	}
-	if outlier, flagged := grubbs(j.basis.scores, j.basis.Description); flagged {
-		outlier.Value = j.set.Scores[outlier.Index]
+	for _, o := range outliers(j.basis.scores) {
+		o.Value, o.Kept = j.set.Scores[o.Index], slices.Contains(j.set.Kept, o.Index)
 		if len(j.set.Names) > 0 {
-			outlier.Name = j.set.Names[outlier.Index]
+			o.Name = j.set.Names[o.Index]
 		}
-		j.out.Outliers = append(j.out.Outliers, outlier)
+		j.out.Outliers = append(j.out.Outliers, o)
 	}
 	j.out.Normality = testNormality(j.basis.scores, j.basis.Description)
 	return nil
@@ -151,7 +151,7 @@ func (j *judgement) ranges() error {
 		return nil
 	}
 	doubtful := j.out.Normality.Doubtful
-	prediction := predict(j.basis, doubtful, j.options.Confidence)
+	prediction := predict(j.basis, doubtful, j.options.Confidence, j.options.Direction)
 	tolerance, err := tolerate(j.basis, doubtful, j.options)
 	if err != nil {
 		return err
@@ -165,7 +165,7 @@ func (j *judgement) ranges() error {
 // where there is not.
 func (j *judgement) ready() bool {
 	switch {
-	case j.basis.N < minScores:
+	case j.basis.N < MinScores:
 		j.tooFew()
 	case !j.blocked.IsZero():
 		j.noTransfer()
@@ -185,44 +185,65 @@ func (j *judgement) decide() error {
 	j.noteSet()
 	j.tellComparison()
 	j.noteOutliers()
-	if err := j.askOutlier(); err != nil {
+	if err := j.askOutliers(); err != nil {
 		return err
 	}
 	j.holdForSignals()
 	return nil
 }
 
-// compare judges value by a prediction. A failure needs a range of the full
-// confidence and a set with a spread.
+// compare judges value by a prediction. What is not inside on the good side is too
+// good to decide; a failure needs a range of the full confidence and a set with a
+// spread.
 func compare(b basis, p Prediction, value float64, o Options) (conformity.Verdict, conformity.Result, error) {
-	r, err := conformity.Judge(value, o.Uncertainty, o.Direction.open(p.Limits), o.Rule)
+	r, err := conformity.Judge(value, o.Uncertainty, o.Direction.judged(p), o.Rule)
 	if err != nil {
 		return conformity.NotRun, r, err
 	}
 	verdict := r.Verdict
-	if verdict == conformity.Fail && (p.Needed > b.N || b.SD == 0) {
+	unsure := tooGood(p, r, o.Direction) || p.Needed > b.N || b.SD == 0
+	if verdict == conformity.Fail && unsure {
 		verdict = conformity.Inconclusive
 	}
 	return verdict, r, nil
 }
 
-// askOutlier holds the verdict when it hangs on an outlier that nobody has
-// answered for.
-func (j *judgement) askOutlier() error {
-	if len(j.out.Outliers) == 0 || j.options.KeepOutlier {
+// tooGood says that a value better than the next good card is expected to be reaches
+// to where no good card is expected any more.
+func tooGood(p Prediction, r conformity.Result, d Direction) bool {
+	value, w := float64(r.Value), float64(r.GuardBand)
+	return p.TooGood != nil && p.better(value, d) &&
+		(d == HigherIsBetter && value+w > *p.TooGood || d == LowerIsBetter && value-w < *p.TooGood)
+}
+
+// better says that a value lies beyond the range on the side that is better.
+func (p *Prediction) better(value float64, d Direction) bool {
+	return p.High != nil && d == HigherIsBetter && value > *p.High ||
+		p.Low != nil && d == LowerIsBetter && value < *p.Low
+}
+
+// askOutliers holds the verdict when it hangs on outliers that nobody has answered
+// for.
+func (j *judgement) askOutliers() error {
+	found := slices.DeleteFunc(slices.Clone(j.out.Outliers), func(o Outlier) bool { return o.Kept })
+	if len(found) == 0 {
 		return nil
 	}
-	outlier := j.out.Outliers[0]
 	without := conformity.NotRun // too few scores would be left
-	if j.basis.N-1 >= minScores {
-		rest := slices.Delete(slices.Clone(j.set.Scores), outlier.Index, outlier.Index+1)
+	if j.basis.N-len(found) >= MinScores {
+		var rest []float64
+		for i, score := range j.set.Scores {
+			if !slices.ContainsFunc(found, func(o Outlier) bool { return o.Index == i }) {
+				rest = append(rest, score)
+			}
+		}
 		var err error
 		if without, err = j.verdictOf(rest); err != nil {
 			return err
 		}
 	}
 	if without != j.out.Verdict {
-		j.holdForOutlier(outlier, without)
+		j.holdForOutliers(found, without)
 	}
 	return nil
 }
@@ -234,6 +255,7 @@ func (j *judgement) verdictOf(scores []float64) (conformity.Verdict, error) {
 		return conformity.NotRun, err
 	}
 	doubtful := testNormality(b.scores, b.Description).Doubtful
-	verdict, _, err := compare(b, predict(b, doubtful, j.options.Confidence), j.value, j.options)
+	p := predict(b, doubtful, j.options.Confidence, j.options.Direction)
+	verdict, _, err := compare(b, p, j.value, j.options)
 	return verdict, err
 }

@@ -3,6 +3,7 @@ package reference
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"reflect"
 	"slices"
 	"testing"
@@ -63,11 +64,13 @@ func TestJudgeDirections(t *testing.T) {
 		remark    bool
 	}{
 		{TwoSided, 110, conformity.Fail, false},
-		{HigherIsBetter, 110, conformity.Pass, true},
+		{HigherIsBetter, 110, conformity.Inconclusive, false}, // too good
+		{HigherIsBetter, 104, conformity.Pass, true},
 		{LowerIsBetter, 110, conformity.Fail, false},
 		{TwoSided, 90, conformity.Fail, false},
 		{HigherIsBetter, 90, conformity.Fail, false},
-		{LowerIsBetter, 90, conformity.Pass, true},
+		{LowerIsBetter, 90, conformity.Inconclusive, false}, // too good
+		{LowerIsBetter, 96.5, conformity.Pass, true},
 		{HigherIsBetter, 100, conformity.Pass, false},
 	} {
 		out := mustScore(t, goodSet(), tt.value, Options{Direction: tt.direction})
@@ -82,10 +85,10 @@ func TestJudgeDirections(t *testing.T) {
 }
 
 func TestJudgeFewScores(t *testing.T) {
-	for n := range minScores {
+	for n := range MinScores {
 		set := Set{Scores: goodSet().Scores[:n]}
 		out := mustScore(t, set, 0, Options{})
-		if out.Verdict != conformity.NotRun || len(out.Settle) != 1 || !asks(out, "n", minScores-n) || out.N != n {
+		if out.Verdict != conformity.NotRun || len(out.Settle) != 1 || !asks(out, "n", MinScores-n) || out.N != n {
 			t.Errorf("%d scores: %+v", n, out)
 		}
 		if shown := out.Prediction != nil; shown != (n >= 2) {
@@ -123,7 +126,7 @@ func TestJudgeOutlier(t *testing.T) {
 		t.Fatalf("%+v", out.Outliers)
 	}
 	last := len(out.Settle) - 1
-	if out.Verdict != conformity.Inconclusive || last < 0 || out.Settle[last].Key != "reference.check-card" {
+	if out.Verdict != conformity.Inconclusive || last < 0 || out.Settle[last].Key != "reference.check-cards" {
 		t.Errorf("%v, %+v", out.Verdict, out.Settle)
 	}
 	// 100 belongs either way, so that the verdict stands and the question stays.
@@ -131,7 +134,8 @@ func TestJudgeOutlier(t *testing.T) {
 	if out.Verdict != conformity.Pass || !noted(out, "reference.stands-off") {
 		t.Errorf("%v, %q", out.Verdict, out.Notes)
 	}
-	kept := mustScore(t, set, 88, Options{Direction: HigherIsBetter, KeepOutlier: true})
+	set.Kept = []int{10}
+	kept := mustScore(t, set, 88, Options{Direction: HigherIsBetter})
 	if kept.Verdict != conformity.Pass || len(kept.Outliers) != 1 {
 		t.Errorf("kept: %v", kept.Verdict)
 	}
@@ -238,6 +242,109 @@ func TestJudgeEqualScores(t *testing.T) {
 	out := mustScore(t, set, 59, Options{})
 	if out.Verdict != conformity.Inconclusive || len(out.Settle) != 1 {
 		t.Errorf("one off: %+v", out)
+	}
+	// The step of the last digit stands in for the spread: t(0.975; 7)·√(1 + 1/8)/√12.
+	near(t, "low", *out.Prediction.Low, 60-2.3646*math.Sqrt(1.125)/math.Sqrt(12), 1e-4)
+	tenths := mustScore(t, Set{Scores: []float64{60.1, 60.1, 60.1, 60.1, 60.1}}, 60.1, Options{})
+	near(t, "low of tenths", *tenths.Prediction.Low, 60.1-0.1*2.7764*math.Sqrt(1.2)/math.Sqrt(12), 1e-4)
+}
+
+// What else would have given a score on the good side: each is asked about, and a
+// pass lies inside its limits.
+func TestTooGoodToBeTrue(t *testing.T) {
+	scores := []float64{59.6, 60.2, 60.9, 61.4, 60.5, 60.1, 60.7, 59.9}
+	rises := []float64{24.2, 25.1, 26, 25.5, 24.7, 25.8, 23.6, 26.4}
+	for _, tt := range []struct {
+		name      string
+		scores    []float64
+		direction Direction
+		value     float64
+		u         float64
+		want      conformity.Verdict
+	}{
+		{"no vertical sync, or another unit", scores, HigherIsBetter, 600, 0, conformity.Inconclusive},
+		{"milliseconds where frames a second are meant", scores, LowerIsBetter, 16.6, 0, conformity.Inconclusive},
+		{"half the resolution", scores, HigherIsBetter, 75, 0, conformity.Inconclusive},
+		{"a good card", scores, HigherIsBetter, 60.4, 0, conformity.Pass},
+		{"a better one", scores, HigherIsBetter, 62, 0, conformity.Pass},
+		{"a bad one", scores, HigherIsBetter, 55, 0, conformity.Fail},
+		{"sensor off the card", rises, LowerIsBetter, 0.1, 0.2, conformity.Inconclusive},
+		{"no load", rises, LowerIsBetter, 9, 0.2, conformity.Inconclusive},
+		{"a cool card", rises, LowerIsBetter, 22.5, 0.2, conformity.Pass},
+		{"a hot one", rises, LowerIsBetter, 31, 0.2, conformity.Fail},
+	} {
+		u := conformity.StandardUncertainty(tt.u)
+		out := mustScore(t, Set{Scores: tt.scores}, tt.value, Options{Direction: tt.direction, Uncertainty: u})
+		if out.Verdict != tt.want {
+			t.Errorf("%s: %v, want %v", tt.name, out.Verdict, tt.want)
+		}
+		if tt.want == conformity.Inconclusive && (out.Sentence.Key != "reference.too-good" || len(out.Settle) != 1) {
+			t.Errorf("%s: %+v", tt.name, out.Sentence)
+		}
+	}
+	rapid.Check(t, func(rt *rapid.T) {
+		value := rapid.Float64Range(40, 90).Draw(rt, "value")
+		u := rapid.SampledFrom([]float64{0, 0.1, 1}).Draw(rt, "u")
+		direction := rapid.SampledFrom([]Direction{HigherIsBetter, LowerIsBetter}).Draw(rt, "direction")
+		out, err := Judge(Set{Scores: scores}, value, Options{Direction: direction, Uncertainty: conformity.StandardUncertainty(u)})
+		if err != nil {
+			rt.Fatal(err)
+		}
+		l := out.Conformity.Limits
+		if out.Verdict == conformity.Pass && (value-2*u < *l.Low-1e-9 || value+2*u > *l.High+1e-9) {
+			rt.Fatalf("%g passes outside %g to %g", value, *l.Low, *l.High)
+		}
+	})
+}
+
+// Good cards beside sets of good cards, played out: with eight of them at least 95 %
+// are accepted, also where a set is doubted that only chance spread.
+func TestGoodCardsPass(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 8))
+	for n, least := range map[int]float64{5: 0.86, 6: 0.91, 8: 0.95, 12: 0.955} {
+		const cards = 3000
+		passed := 0.0
+		for range cards {
+			scores := make([]float64, n)
+			for i := range scores {
+				scores[i] = 60 + 0.6*rng.NormFloat64()
+			}
+			out := mustScore(t, Set{Scores: scores}, 60+0.6*rng.NormFloat64(), Options{Direction: HigherIsBetter})
+			if out.Verdict == conformity.Pass {
+				passed++
+			}
+		}
+		if passed/cards < least {
+			t.Errorf("sets of %d: %.3f of good cards pass", n, passed/cards)
+		}
+		t.Logf("sets of %d: %.3f of good cards pass", n, passed/cards)
+	}
+}
+
+// Another bad card beside a set that has two of them: how often it passes, at ten
+// standard deviations below the good ones.
+func TestBadCardsInTheSet(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 20))
+	for n, most := range map[int]float64{5: 0.5, 8: 0.01, 20: 0.001} {
+		const sets = 3000
+		passed := 0.0
+		for range sets {
+			scores := make([]float64, n)
+			for i := range scores {
+				scores[i] = 60 + 0.6*rng.NormFloat64()
+				if i < 2 {
+					scores[i] -= 6
+				}
+			}
+			out := mustScore(t, Set{Scores: scores}, 54+0.6*rng.NormFloat64(), Options{Direction: HigherIsBetter})
+			if out.Verdict == conformity.Pass {
+				passed++
+			}
+		}
+		if passed/sets > most {
+			t.Errorf("sets of %d: another bad card passes in %.3f", n, passed/sets)
+		}
+		t.Logf("sets of %d: another bad card passes in %.3f", n, passed/sets)
 	}
 }
 
@@ -374,7 +481,7 @@ func TestJudgeProperties(t *testing.T) {
 		if open && len(a.Settle) == 0 || a.Sentence.IsZero() {
 			rt.Fatalf("%+v", a)
 		}
-		if len(scores) < minScores && a.Verdict != conformity.NotRun {
+		if len(scores) < MinScores && a.Verdict != conformity.NotRun {
 			rt.Fatalf("a verdict from %d scores", len(scores))
 		}
 		if a.Percentile != nil && (*a.Percentile < 0 || *a.Percentile > 100) {

@@ -8,7 +8,7 @@ import (
 // The fewest known-good scores that give a verdict, the number below which a
 // set is called small, and one that is ample (common practice, no source).
 const (
-	minScores   = 5
+	MinScores   = 5
 	fewScores   = 10
 	ampleScores = 20
 )
@@ -22,6 +22,19 @@ const (
 	HigherIsBetter Direction = "higher"
 	LowerIsBetter  Direction = "lower"
 )
+
+// judged are the limits that a score is judged by: the end of the prediction on
+// the bad side, and on the good side where scores are too good.
+func (d Direction) judged(p Prediction) conformity.Limits {
+	l := p.Limits
+	switch d {
+	case HigherIsBetter:
+		l.High = p.TooGood
+	case LowerIsBetter:
+		l.Low = p.TooGood
+	}
+	return l
+}
 
 // open leaves the good side of a range open.
 func (d Direction) open(l conformity.Limits) conformity.Limits {
@@ -40,6 +53,7 @@ type Set struct {
 	Unit   string    // printed after figures, as in "fps"; may be empty
 	Scores []float64 // one per card
 	Names  []string  // one per score, or none: how a person finds the card
+	Kept   []int     // places of scores that stand off and were found good
 }
 
 // Options choose how a score is judged. The zero value judges two-sided, in a
@@ -55,14 +69,14 @@ type Options struct {
 	// Coverage that of the latter; zero means 0.95.
 	Confidence float64
 	Coverage   float64
-	// KeepOutlier says that the technician looked into an outlier of the set and
-	// found it good. One that is not is taken out of the set itself.
-	KeepOutlier bool
 	// Uncertainty is that of the new score beyond the scatter from card to card
 	// and run to run, which the set holds already. Rule is how it enters; empty
 	// means guarded.
 	Uncertainty conformity.Uncertainty
 	Rule        conformity.Rule
+	// Mistakes says what to look at where a score is too good; empty means what any
+	// score may suffer from.
+	Mistakes fact.Fact
 }
 
 // A Prediction is the range in which the next good card is expected.
@@ -75,6 +89,9 @@ type Prediction struct {
 	// Needed is the number of scores a distribution-free range of the confidence
 	// asked for needs; 0 for a normal one.
 	Needed int `json:"needed,omitempty"`
+	// TooGood is where, on the good side, no good card is to be expected any more;
+	// nil where no side is the better one.
+	TooGood *float64 `json:"too_good,omitempty"`
 }
 
 // A Tolerance is the range that covers a share of all good cards. Its limits

@@ -2,6 +2,7 @@ package reference
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -16,37 +17,66 @@ type Outlier struct {
 	Index int     `json:"index"` // place in the set, from 0
 	Name  string  `json:"name,omitempty"`
 	Value float64 `json:"value"`
-	// G is the distance from the mean in standard deviations, Critical its limit.
-	G        float64 `json:"g"`
+	Kept  bool    `json:"kept,omitempty"` // looked into, and found good
+	// R is the distance from the mean in standard deviations, both of the scores that
+	// were left when it was the furthest; Critical is its limit.
+	R        float64 `json:"r"`
 	Critical float64 `json:"critical"`
 }
 
-// grubbsCritical returns the critical value of Grubbs' two-sided test for one
-// outlier among n scores, n from 3, at the significance alpha, 0 < alpha < 1.
-// The one-sided test at alpha has the critical value of the two-sided one at
-// 2·alpha.
+// esdCritical returns the critical value of the i-th step, i from 1, of the
+// generalised extreme Studentised deviate test of n scores at the two-sided
+// significance alpha, 0 < alpha < 1. n − i is 2 at the least. Its first step is
+// Grubbs' test, whose one-sided form at alpha is the two-sided one at 2·alpha.
 //
-// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1.
-func grubbsCritical(n int, alpha float64) float64 {
-	m := float64(n)
-	t := distuv.StudentsT{Sigma: 1, Nu: m - 2}.Quantile(alpha / (2 * m))
-	return (m - 1) / math.Sqrt(m) * math.Sqrt(t*t/(m-2+t*t))
+// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3 and 1.3.5.17.1.
+func esdCritical(n, i int, alpha float64) float64 {
+	left := float64(n - i)
+	t := distuv.StudentsT{Sigma: 1, Nu: left - 1}.Quantile(1 - alpha/(2*(left+1)))
+	return left * t / math.Sqrt((left-1+t*t)*(left+1))
 }
 
-// grubbs tests the score furthest from the mean. flagged says that it is an
-// outlier; the Outlier holds the figures either way. Fewer than three scores
-// and scores that are all equal have no outlier.
+// outliers finds the scores that stand off from the others, up to a quarter of them
+// and two at the least, of five or more: the generalised extreme Studentised deviate test takes away the score
+// furthest from the mean of those that are left, again and again, so that several
+// do not hide each other. The last step that is critical says how many they are.
+// Sets of fewer than fifteen are tested more readily than 5 % says.
 //
-// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1.
-func grubbs(scores []float64, d Description) (o Outlier, flagged bool) {
-	if d.N < 3 || d.SD == 0 {
-		return Outlier{}, false
+// Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3.
+func outliers(scores []float64) []Outlier {
+	n := len(scores)
+	left := make([]int, n) // places of the scores that are left
+	for i := range left {
+		left[i] = i
 	}
-	o = Outlier{Critical: grubbsCritical(d.N, outlierSignificance)}
-	for i, x := range scores {
-		if g := math.Abs(x-d.Mean) / d.SD; g > o.G {
-			o.Index, o.Value, o.G = i, x, g
+	var found []Outlier
+	count := 0
+	most := max(n/4, 2)
+	if n < MinScores {
+		most = min(1, n-2)
+	}
+	for i := 1; i <= most; i++ {
+		values := make([]float64, len(left))
+		for k, place := range left {
+			values[k] = scores[place]
 		}
+		d, err := describe(values)
+		if err != nil || d.SD == 0 {
+			break
+		}
+		furthest := 0
+		for k, x := range values {
+			if math.Abs(x-d.Mean) > math.Abs(values[furthest]-d.Mean) {
+				furthest = k
+			}
+		}
+		o := Outlier{Index: left[furthest], Value: values[furthest], Critical: esdCritical(n, i, outlierSignificance)}
+		o.R = math.Abs(o.Value-d.Mean) / d.SD
+		found = append(found, o)
+		if o.R > o.Critical {
+			count = i
+		}
+		left = slices.Delete(left, furthest, furthest+1)
 	}
-	return o, o.G > o.Critical
+	return found[:count]
 }

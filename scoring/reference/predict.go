@@ -40,19 +40,33 @@ func predictionN(confidence float64) int {
 	return max(2, int(math.Ceil(2/(1-confidence)-1-1e-9)))
 }
 
+// beyondGood is the two-sided confidence of the range outside which, on the good
+// side, a mistake is likelier than a good card: one good card in 2,000 lies there.
+// Our choice.
+const beyondGood = 0.999
+
 // predict builds the range of the next good card: by the Student t distribution,
 // or from the order of the scores alone where their normality is doubtful.
-func predict(b basis, doubtful bool, confidence float64) Prediction {
-	if doubtful {
-		rank, reached := predictionRank(b.N, confidence)
-		low, high := b.order(rank, confidence)
-		return Prediction{
-			Limits: b.limits(low, high), Confidence: reached, Method: methodDistributionFree, Needed: predictionN(confidence),
-		}
-	}
+func predict(b basis, doubtful bool, confidence float64, d Direction) Prediction {
 	centre, u, dof := b.predictive()
 	half := conformity.CoverageFactor(confidence, dof) * u
-	return Prediction{Limits: b.limits(centre-half, centre+half), Confidence: confidence, Method: methodNormal}
+	low, high := centre-half, centre+half
+	p := Prediction{Confidence: confidence, Method: methodNormal}
+	if doubtful {
+		var rank int
+		rank, p.Confidence = predictionRank(b.N, confidence)
+		low, high = b.order(rank, confidence)
+		p.Method, p.Needed = methodDistributionFree, predictionN(confidence)
+	}
+	p.Limits = b.limits(low, high)
+	far := conformity.CoverageFactor(max(beyondGood, confidence), dof) * u
+	switch d {
+	case HigherIsBetter:
+		p.TooGood = b.limits(low, math.Max(high, centre+far)).High
+	case LowerIsBetter:
+		p.TooGood = b.limits(math.Min(low, centre-far), high).Low
+	}
+	return p
 }
 
 // tolerate builds the tolerance range. The uncertainty of a move to another
@@ -125,7 +139,7 @@ func percentile(b basis, doubtful bool, value float64) *float64 {
 		p = 100 * (below + (same+1)/2) / float64(b.N+1)
 	} else {
 		centre, u, dof := b.predictive()
-		if u == 0 {
+		if b.SD == 0 {
 			return nil
 		}
 		p = 100 * distuv.StudentsT{Sigma: 1, Nu: dof}.CDF((x-centre)/u)

@@ -22,15 +22,15 @@ func (j *judgement) amount(x float64) fact.Amount {
 }
 
 // percent is a share, 0 to 1, as documents show it.
-func percent(share float64) fact.Amount { return fact.In(100*share, "%").To(1) }
+func percent(share float64) fact.Amount { return fact.In(math.Round(1000*share)/10, "%").Whole() }
 
 func (j *judgement) tooFew() {
 	n := len(j.set.Scores)
-	j.out.Sentence = fact.New("reference.none-known", "needed", minScores)
+	j.out.Sentence = fact.New("reference.none-known", "needed", MinScores)
 	if n > 0 {
-		j.out.Sentence = fact.New("reference.too-few", "n", n, "needed", minScores)
+		j.out.Sentence = fact.New("reference.too-few", "n", n, "needed", MinScores)
 	}
-	j.settle(fact.New("reference.score-more", "n", minScores-n))
+	j.settle(fact.New("reference.score-more", "n", MinScores-n))
 }
 
 func (j *judgement) noTransfer() {
@@ -57,7 +57,7 @@ func (j *judgement) noteSet() {
 	n, confidence, normality := j.basis.N, j.options.Confidence, j.out.Normality
 	if n < fewScores {
 		narrower := 1 - predictionFactor(ampleScores, confidence)/predictionFactor(n, confidence)
-		j.note(fact.New("reference.small-set", "n", n, "ample", ampleScores, "narrower", percent(narrower)))
+		j.note(fact.New("reference.small-set", "n", n, "ample", ampleScores, "narrower", fact.In(100*narrower, "%").To(1)))
 	}
 	if !normality.Tested && j.basis.SD > 0 {
 		j.note(fact.New("reference.normality-untested", "why", normality.Why))
@@ -73,7 +73,7 @@ func (j *judgement) noteSet() {
 		j.noteLogarithms()
 	}
 	if j.basis.SD == 0 {
-		j.note(fact.New("reference.equal-set"))
+		j.note(fact.New("reference.equal-set", "step", fact.In(lastDigit(j.set.Scores), j.set.Unit).Whole()))
 	}
 	if t := j.out.Transfer; t != nil {
 		j.note(fact.New("reference.scaled", "set", j.set.Bench,
@@ -99,9 +99,20 @@ func (j *judgement) noteLogarithms() {
 // tellComparison says how the score compares with the set, and what would
 // settle it.
 func (j *judgement) tellComparison() {
+	p := j.out.Prediction
+	if j.out.Verdict == conformity.Inconclusive && tooGood(*p, *j.out.Conformity, j.options.Direction) {
+		j.out.Sentence = fact.New("reference.too-good",
+			"score", j.score(), "expected", j.expected(), "limit", j.amount(*p.TooGood))
+		mistakes := j.options.Mistakes
+		if mistakes.IsZero() {
+			mistakes = fact.New("reference.mistakes")
+		}
+		j.settle(mistakes)
+		return
+	}
 	j.out.Sentence = fact.New("reference.compared",
 		"score", j.score(), "expected", j.expected(), "verdict", j.out.Verdict.Fact())
-	if j.tooGood() {
+	if p.better(j.value, j.options.Direction) {
 		j.note(fact.New("reference.better-than-good"))
 	}
 	if j.out.Verdict == conformity.Inconclusive {
@@ -135,10 +146,15 @@ func (j *judgement) score() fact.Amount {
 	return j.amount(j.value)
 }
 
-// expected says where the next good card should be.
+// expected says where the next good card should be: on the bad side alone where
+// one side is the better one, which holds for half as many of the others.
 func (j *judgement) expected() fact.Fact {
-	p := j.out.Prediction
-	return fact.New("reference.expected", "n", j.basis.N, "range", j.span(p.Limits), "confidence", percent(p.Confidence))
+	p, confidence := j.out.Prediction, j.out.Prediction.Confidence
+	if j.options.Direction != TwoSided {
+		confidence = (1 + confidence) / 2
+	}
+	within := j.span(j.options.Direction.open(p.Limits))
+	return fact.New("reference.expected", "n", j.basis.N, "range", within, "confidence", percent(confidence))
 }
 
 func (j *judgement) span(l conformity.Limits) fact.Fact {
@@ -153,38 +169,39 @@ func (j *judgement) span(l conformity.Limits) fact.Fact {
 	return fact.New("reference.anywhere")
 }
 
-// tooGood says that the score lies beyond the range on the side that is better.
-func (j *judgement) tooGood() bool {
-	l := j.out.Prediction.Limits
-	switch j.options.Direction {
-	case HigherIsBetter:
-		return l.High != nil && j.value > *l.High
-	case LowerIsBetter:
-		return l.Low != nil && j.value < *l.Low
-	}
-	return false
-}
-
 func (j *judgement) noteOutliers() {
 	for _, o := range j.out.Outliers {
 		which := fact.New("reference.score-number", "number", o.Index+1)
 		if o.Name != "" {
 			which = fact.New("reference.score-named", "number", o.Index+1, "name", o.Name)
 		}
-		j.note(fact.New("reference.stands-off", "which", which, "value", j.amount(o.Value),
-			"g", fact.In(o.G, "").To(0.01), "critical", fact.In(o.Critical, "").To(0.01)))
+		says := fact.New("reference.stands-off", "which", which, "value", j.amount(o.Value))
+		if o.Kept {
+			says = fact.New("reference.kept", "which", which, "value", j.amount(o.Value))
+		}
+		j.note(says)
+	}
+	if n := len(j.out.Outliers); n > 0 {
+		last := j.out.Outliers[n-1]
+		j.note(fact.New("reference.found-by", "n", n,
+			"r", fact.In(last.R, "").To(0.01), "critical", fact.In(last.Critical, "").To(0.01)))
 	}
 }
 
-// holdForOutlier overrules a verdict that would be another without an outlier.
-func (j *judgement) holdForOutlier(o Outlier, without conformity.Verdict) {
-	rest := fact.New("reference.without-it", "verdict", without.Fact())
+// holdForOutliers overrules a verdict that would be another without the outliers.
+func (j *judgement) holdForOutliers(found []Outlier, without conformity.Verdict) {
+	rest := fact.New("reference.without-them", "verdict", without.Fact())
 	if without == conformity.NotRun {
-		rest = fact.New("reference.too-few-without-it")
+		rest = fact.New("reference.too-few-without-them")
 	}
-	j.out.Sentence = fact.New("reference.hangs-on-outlier",
+	var values []fact.Arg
+	for _, o := range found {
+		values = append(values, j.amount(o.Value))
+	}
+	which := fact.List{Join: fact.And, Items: values}
+	j.out.Sentence = fact.New("reference.hangs-on-outliers",
 		"score", j.score(), "expected", j.expected(),
-		"outlier", j.amount(o.Value), "verdict", j.out.Verdict.Fact(), "without", rest)
+		"outliers", which, "verdict", j.out.Verdict.Fact(), "without", rest)
 	j.out.Verdict = conformity.Inconclusive
-	j.settle(fact.New("reference.check-card", "outlier", j.amount(o.Value)))
+	j.settle(fact.New("reference.check-cards", "outliers", which))
 }
