@@ -83,9 +83,14 @@ func (c *comparison) turned() bool {
 	}
 	turn, p, ok := align.Turned(c.capture, c.wanted.Width, c.wanted.Height)
 	if ok {
-		c.r.Reason = fact.New("picture.turned", "pattern", p.Name(), "how", fact.New("picture.turn."+string(turn)))
+		c.r.Reason = TurnedPicture(turn, p)
 	}
 	return ok
+}
+
+// TurnedPicture says that a capture shows a pattern mirrored or turned.
+func TurnedPicture(turn align.Turn, p pattern.Pattern) fact.Fact {
+	return fact.New("picture.turned", "pattern", p.Name(), "how", fact.New("picture.turn."+string(turn)))
 }
 
 // frozen reports that the capture shows another picture of the set, if any.

@@ -36,6 +36,7 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 	var means, squares, neighbours [3]float64
 	var shownMeans [3]float64
 	n := 0.0
+	step := (x1-x0)/400 | 1 // odd, so that every column of a group is met
 	written := make([][]colour, 2*down+1)
 	for r := range rows {
 		y := y0 + r*(y1-1-y0)/(rows-1)
@@ -45,7 +46,7 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 				written[d] = append(written[d], e.written((y+d-down)*width+x))
 			}
 		}
-		for x := x0; x < x1; x += 1 + (x1-x0)/400 {
+		for x := x0; x < x1; x += step {
 			at := x - x0 + across
 			own, shown := written[down][at], e.shown(y*width+x)
 			n++
