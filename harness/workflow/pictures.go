@@ -148,9 +148,7 @@ func CompareCapture(path, name string, shown *pattern.Frame, o picture.Options) 
 		if err != nil {
 			// It may be that nothing of the picture is left: that is a result
 			// too, but nobody can say of what.
-			return &picture.Result{
-				Reason: fact.New("picture.not-identified"), Route: o.Route, Findings: []picture.Finding{},
-			}, nil
+			return &picture.Result{Reason: unidentified(p), Route: o.Route, Findings: []picture.Finding{}}, nil
 		}
 		if shown, err = found.Render(); err != nil {
 			return nil, err
@@ -161,6 +159,14 @@ func CompareCapture(path, name string, shown *pattern.Frame, o picture.Options) 
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	return r, nil
+}
+
+// unidentified says why nobody can tell what a capture shows.
+func unidentified(p *raster.RGB) fact.Fact {
+	if turn, shown, ok := align.Turned(p, 0, 0); ok {
+		return picture.TurnedPicture(turn, shown)
+	}
+	return fact.New("picture.not-identified")
 }
 
 // WriteFrame writes a test picture whole or not at all, by the ending of the

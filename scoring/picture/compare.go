@@ -197,7 +197,7 @@ func (c *comparison) fromPhotograph() (align.Fit, error) {
 		c.frozen(p)
 		return align.Fit{}, nil
 	}
-	c.channels()
+	c.photographedChannels(s)
 	fine := c.random() && c.texture() == align.Fine
 	task := lines.LevelsOnly
 	if fine {

@@ -18,8 +18,10 @@ func (c *comparison) other(p pattern.Pattern, err error) bool {
 
 // foreign reads the identification through the grid and reports whether the
 // capture shows another pattern than it should. A coarse pattern may have been
-// laid wrongly over a picture that is another one: then it looks further.
-func (c *comparison) foreign() (pattern.Pattern, bool) {
+// laid wrongly over a picture that is another one: then it looks further. So may
+// any pattern over its own picture that is mirrored or turned: that is looked for
+// where nothing can be read, and ends the comparison too.
+func (c *comparison) foreign() (p pattern.Pattern, ends bool) {
 	if c.f.Pattern.Kind == 0 {
 		return pattern.Pattern{}, false
 	}
@@ -28,10 +30,20 @@ func (c *comparison) foreign() (pattern.Pattern, bool) {
 		i := y*g.Width + x
 		return float64(g.V[0][i] + g.V[1][i] + g.V[2][i])
 	}))
-	if err != nil && c.texture() == align.Coarse && c.r.Route != Photograph {
-		p, err = align.IdentifyScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
+	if err == nil || c.r.Route == Photograph {
+		return p, c.other(p, err)
 	}
-	return p, c.other(p, err)
+	if c.texture() == align.Coarse {
+		p, err = align.IdentifyScreen(c.capture, c.f.Mode.Width, c.f.Mode.Height)
+		if c.other(p, err) {
+			return p, true
+		}
+	}
+	if c.turned() {
+		c.r.Registered = false
+		return pattern.Pattern{}, true
+	}
+	return p, false
 }
 
 // foreignAtOnce reads the identification of a capture that may show the screen
@@ -71,14 +83,22 @@ func (c *comparison) turned() bool {
 	}
 	turn, p, ok := align.Turned(c.capture, c.wanted.Width, c.wanted.Height)
 	if ok {
-		c.r.Reason = fact.New("picture.turned", "pattern", p.Name(), "how", fact.New("picture.turn."+string(turn)))
+		c.r.Reason = TurnedPicture(turn, p)
 	}
 	return ok
 }
 
-// frozen reports that the capture shows another picture of the set.
+// TurnedPicture says that a capture shows a pattern mirrored or turned.
+func TurnedPicture(turn align.Turn, p pattern.Pattern) fact.Fact {
+	return fact.New("picture.turned", "pattern", p.Name(), "how", fact.New("picture.turn."+string(turn)))
+}
+
+// frozen reports that the capture shows another picture of the set, if any.
 func (c *comparison) frozen(p pattern.Pattern) {
 	r := c.r
+	if p.Kind == 0 {
+		return // mirrored or turned
+	}
 	r.Registered = false
 	r.shows = p
 	r.Reason = fact.New("picture.another-pattern", "pattern", p.Name(), "mode", p.Mode.String())

@@ -16,6 +16,7 @@ type Screen struct {
 	Gain   [3]float64  // mean levels of the photograph per level of the screen
 	Offset [3]float64  // mean black level
 	Centre [3]float64  // share of a pixel's light that stays in its place and channel
+	Follow Follows     // what was written; of a fine texture
 	Levels *raster.RGB // the levelled screen, not yet unmixed
 	warp   *warp
 }
@@ -56,6 +57,7 @@ func Rectify(f *pattern.Frame, photo *raster.RGB, texture Texture) (*Screen, err
 	}
 	s.read(photo)
 	if texture == Fine {
+		s.Follow = s.follow(f, edge+2)
 		s.level(wanted, edge+2)
 		s.Levels = s.Grid.RGB()
 		s.unmix(wanted, edge)

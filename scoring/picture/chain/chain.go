@@ -80,6 +80,15 @@ func Examine(wanted *raster.RGB, g *raster.Grid, way Way) []Change {
 	return nil
 }
 
+// ExamineRows is [Examine] for the order of rows alone.
+func ExamineRows(wanted *raster.RGB, g *raster.Grid, way Way) []Change {
+	e := examination{wanted: wanted, grid: g}
+	if found := e.rows(way.LineBytes); found != nil {
+		return []Change{*found}
+	}
+	return nil
+}
+
 // An examination is one run of Examine.
 type examination struct {
 	wanted *raster.RGB

@@ -185,10 +185,29 @@ func TestChains(t *testing.T) {
 			return overRows(p, func(y int) (int, int) { return y, y & 1 })
 		}, []Kind{CombedRows}},
 	} {
-		_, p := shown(t, pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}, "random-1")
-		if got := kindsOf(Examine(p, gridOf(tt.do(p)), Way{640, 1, 1})); !slices.Equal(got, tt.want) {
+		_, p := shown(t, pattern.Mode{Width: 640, Height: 240, Format: pattern.RGB565}, "random-1")
+		if got := kindsOf(Examine(p, gridOf(tt.do(p)), Way{1280, 1, 1})); !slices.Equal(got, tt.want) {
 			t.Errorf("%s: %v, want %v", tt.name, got, tt.want)
 		}
+	}
+}
+
+// Where rows are a power of two of bytes long, one field shown twice and an address
+// line that is stuck are the same pixels: both are named.
+func TestDoubledRowsMayBeTheCard(t *testing.T) {
+	f, wanted := shown(t, pattern.Mode{Width: 512, Height: 240, Format: pattern.RGB565}, "random-1")
+	org := memory.Organisation{Words: 1 << 20, ChipBits: 16, BusBits: 64, Banks: []memory.Bank{bank(4)}}
+	line := simulate.Fault{Kind: memory.AddressLine, Chip: -1, AddressLine: 7} // 128 words of 8 bytes
+	p, err := simulate.Card(f, org, 0, []simulate.Fault{line}, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := Examine(wanted, gridOf(p), Way{f.Mode.LineBytes(), 1, 1})
+	if len(got) != 1 || got[0].Kind != DoubledRows || got[0].Rival.IsZero() {
+		t.Errorf("%+v", got)
+	}
+	if got := Examine(wanted, gridOf(p), Way{1000, 1, 1}); len(got) != 1 || !got[0].Rival.IsZero() {
+		t.Errorf("rows of 1000 bytes: %+v", got)
 	}
 }
 

@@ -13,17 +13,19 @@ const across, down = 4, 1
 // the pixel itself, and of its neighbours.
 type spread struct {
 	own, beside float64 // 1 is fully
-	written     float64 // standard deviation of what was written, levels
 }
 
+// all is how strongly the picture follows at all.
+func (s spread) all() float64 { return s.own + s.beside }
+
 // share is how much of what is shown is the pixel's own.
-func (s spread) share() float64 { return s.own / max(1e-9, s.own+s.beside) }
+func (s spread) share() float64 { return s.own / max(1e-9, s.all()) }
 
 // spreads are those of brightness and of the two colour differences. It is false
 // for a picture that does not tell: one whose neighbours are alike, or without
 // colours.
 func (e *examination) spreads() (out [3]spread, ok bool) {
-	const rows = 16
+	const rows = 24
 	x0, y0, x1, y1 := e.inside(across)
 	if x1-x0 < 100 || y1-y0 < 2*rows {
 		return out, false
@@ -34,6 +36,7 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 	var means, squares, neighbours [3]float64
 	var shownMeans [3]float64
 	n := 0.0
+	step := (x1-x0)/400 | 1 // odd, so that every column of a group is met
 	written := make([][]colour, 2*down+1)
 	for r := range rows {
 		y := y0 + r*(y1-1-y0)/(rows-1)
@@ -43,7 +46,7 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 				written[d] = append(written[d], e.written((y+d-down)*width+x))
 			}
 		}
-		for x := x0; x < x1; x += 1 + (x1-x0)/400 {
+		for x := x0; x < x1; x += step {
 			at := x - x0 + across
 			own, shown := written[down][at], e.shown(y*width+x)
 			n++
@@ -69,7 +72,7 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 		if variance < 100 || math.Abs(neighbours[c]/n-mean*mean) > 0.1*variance {
 			return out, false
 		}
-		least := 5 / math.Sqrt(n) // what chance gives
+		least := 3 / math.Sqrt(n) // what chance seldom gives
 		for k, p := range products[c] {
 			tap := (p/n - sums[c][k]/n*shownMean) / variance
 			switch {
@@ -79,31 +82,35 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 				out[c].beside += tap
 			}
 		}
-		out[c].written = math.Sqrt(variance)
 	}
 	return out, true
 }
 
 // sharedColour looks for a chain that keeps brightness for each pixel, and colour
-// for several together. Both colour differences must be spread alike: a fault
-// within a channel spreads only one of them.
+// for several together. Both colour differences must be spread, or one of them and
+// the other hardly there: a fault within a channel spreads one and leaves the
+// other.
 func (e *examination) sharedColour() *Change {
 	s, ok := e.spreads()
-	if !ok {
+	if !ok || s[0].all() < 0.2 {
 		return nil
 	}
-	light, blue, red := s[0].share(), s[1].share(), s[2].share()
-	const spreadOut, alike = 0.8, 0.2
+	const spreadOut, enough, weak = 0.8, 0.1, 0.5
+	spreads := func(c spread) bool { return c.share() < spreadOut*s[0].share() && c.beside > enough }
+	blue, red := s[1], s[2]
+	most := blue
+	if red.all() > blue.all() {
+		most = red
+	}
 	switch {
-	case s[0].own+s[0].beside < 0.2, min(s[1].own+s[1].beside, s[2].own+s[2].beside) < 0.15:
-		return nil
-	case max(blue, red) > spreadOut*light, math.Abs(blue-red) > alike, min(s[1].beside, s[2].beside) < 0.1:
+	case spreads(blue) && spreads(red):
+	case spreads(most) && min(blue.all(), red.all()) < weak:
+	default:
 		return nil
 	}
-	share := fact.In(100*(blue+red)/2, "%").To(1)
 	return &Change{
 		Kind:   SharedColour,
-		What:   fact.New("chain.shared-colour", "share", share),
+		What:   fact.New("chain.shared-colour", "share", fact.In(100*most.share(), "%").To(1)),
 		Advice: fact.New("chain.look-shared-colour"),
 	}
 }

@@ -111,7 +111,7 @@ func (e *examination) match(parity, dx, dy int) float64 {
 		if y >= y1 {
 			y -= 2
 		}
-		for x := x0; x < x1; x += 1 + (x1-x0)/300 {
+		for x := x0; x < x1; x += (x1-x0)/300 | 1 {
 			s.add(float64(e.shown(y*e.grid.Width + x)[0]), float64(e.written((y+dy)*e.grid.Width + x + dx)[0]))
 		}
 	}
@@ -125,7 +125,7 @@ func (e *examination) unlikeBelow() bool {
 	x0, y0, x1, y1 := e.inside(max(aside, above))
 	for r := range sampledRows {
 		y := y0 + r*(y1-2-y0)/(sampledRows-1)
-		for x := x0; x < x1; x += 1 + (x1-x0)/300 {
+		for x := x0; x < x1; x += (x1-x0)/300 | 1 {
 			at := y*e.grid.Width + x
 			s.add(float64(e.written(at)[0]), float64(e.written(at + e.grid.Width)[0]))
 		}

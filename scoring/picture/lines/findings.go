@@ -8,6 +8,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/scoring/memory"
+	"proveout/scoring/picture/pattern"
 )
 
 // confidence turns a deviation and its standard error into a number below 1.
@@ -45,13 +46,21 @@ func TwoDigits(share float64) fact.Amount {
 func (v *view) designator(of chipKey) string { return v.Org.Banks[of.bank].Designators[of.chip] }
 
 func (v *view) converterFinding(c converterBit, r ratio) memory.Fault {
-	pixelBit := v.pixelBit(c.channel, c.bit)
+	f := ConverterFinding(v.Mode.Format, c.channel, c.bit, r.value, r.se)
+	f.Confidence = confidence(1-r.value, r.se)
+	return f
+}
+
+// ConverterFinding is the fault of a bit of a channel that follows what was
+// written by so much of its step all over the picture, with a standard error.
+func ConverterFinding(format pattern.Format, channel, bit int, follows, se float64) memory.Fault {
+	pixelBit := format.Fields()[channel].Shift + bit
 	return memory.Fault{
 		Kind: ConverterBit, Chip: everyChip, Bank: -1, AddressLine: -1, Lines: []int{pixelBit},
-		Confidence: confidence(1-r.value, r.se),
-		Where:      fact.New("lines.everywhere", "colour", Colour(c.channel), "bit", c.bit, "pixel-bit", pixelBit),
+		Confidence: 0.95,
+		Where:      fact.New("lines.everywhere", "colour", Colour(channel), "bit", bit, "pixel-bit", pixelBit),
 		Advice:     fact.New("lines.look-converter"),
-		Evidence:   []fact.Fact{fact.New("lines.bit-follows", "ratio", hundredths(r.value), "error", hundredths(r.se))},
+		Evidence:   []fact.Fact{fact.New("lines.bit-follows", "ratio", hundredths(follows), "error", hundredths(se))},
 	}
 }
 
