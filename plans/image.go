@@ -23,6 +23,10 @@ type Image struct {
 	Modes    StepModes
 	Patterns []string   // names of test pictures
 	Captures CaptureUse // whether the pictures must be captured
+	// Lines is the share, 0 to 1, of the data lines that the captures show which they
+	// must judge, all of them good; nil means all. What holds nothing of a picture, such
+	// as a bank behind it, no picture can judge, and it does not count.
+	Lines *quantity.Quantity
 }
 
 // CaptureUse says whether the pictures of an image step must be captured.
@@ -45,10 +49,15 @@ func (i *Image) keys() []key {
 			What: "names of the test pictures to show; proveout picture list has them"},
 		{Name: "captures", To: document.Word(&i.Captures, CapturesWelcome, CapturesRequired), Says: captures,
 			What: "whether every picture must be captured and compared"},
+		{Name: "lines", To: exactly(&i.Lines, quantity.Ratio), Label: "data lines", Absent: "all",
+			What: `how many of the data lines that the captures show they must judge: "100 %", or less for photographs`},
 	}
 }
 
 func (i *Image) check(s *section) {
+	if i.Lines != nil && (i.Lines.Value <= 0 || i.Lines.Value > 1) {
+		s.Problem("lines", i.Lines.Text+" of the data lines cannot be judged", `write "100 %", or a smaller share`)
+	}
 	if i.Captures == CapturesRequired && !s.Has("patterns") {
 		s.Problem("captures", "no picture is named that could be captured", `name them, such as patterns = ["random-1"]`)
 	}

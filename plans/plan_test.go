@@ -43,6 +43,7 @@ title = "I"
 modes = ["1024x768x16@75"]
 patterns = ["grid"]
 captures = "required"
+lines = "75 %"
 [[step]]
 id = "time"
 kind = "timing"
@@ -119,10 +120,11 @@ func TestParsePlan(t *testing.T) {
 		"plan": p.ID == "every" && p.Title == "Every key" && p.Rule == Simple && p.Source == everyKey && len(p.Steps) == 8,
 		"look": look.Kind == InspectionKind && look.Gate && look.Required && look.Rule == Guarded &&
 			len(look.Cautions) == 2 && len(checklist) == 1 && checklist[0] == ChecklistItem{"bridges", "None?"},
-		"rule":   step("run").Rule == Simple,
-		"rails":  len(rails.Rails) == 1,
-		"clock":  step("clocks").Blind && !step("clocks").Required && clocks.Clocks[0] == "core",
-		"image":  pic.Modes[0] == "1024x768x16@75" && pic.Patterns[0] == "grid" && pic.Captures == CapturesRequired,
+		"rule":  step("run").Rule == Simple,
+		"rails": len(rails.Rails) == 1,
+		"clock": step("clocks").Blind && !step("clocks").Required && clocks.Clocks[0] == "core",
+		"image": pic.Modes[0] == "1024x768x16@75" && pic.Patterns[0] == "grid" &&
+			pic.Captures == CapturesRequired && pic.Lines.Value == 0.75,
 		"timing": SpecOf[Timing](step("time")).Modes == nil,
 		"scan":   SpecOf[MemoryScan](scan).March == "MATS+" && !scan.Required && len(scan.WhenWork) == 2,
 		"load": run.Duration.Value == 600 && run.Runs == 3 && run.Workload == "w" && run.FreezeAfter.Value == 2 &&

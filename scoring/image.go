@@ -10,7 +10,6 @@ import (
 	"proveout/scoring/conformity"
 	"proveout/scoring/outcome"
 	"proveout/scoring/picture"
-	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/raster"
 )
 
@@ -48,7 +47,7 @@ func (j *judge) image(spec *plans.Image) {
 			j.check(computed(s))
 		}
 	}
-	j.combined(shots)
+	j.combined(spec, shots)
 	j.captured(spec, shots)
 	if j.in.Family.MaxDepth > 0 {
 		if readings := j.attempt.All("depth"); len(readings) > 0 {
@@ -176,8 +175,10 @@ func verdictOf(s *compared) (v conformity.Verdict, text, reason fact.Fact) {
 	case !r.Registered:
 		return conformity.Inconclusive, fact.New("capture.not-comparable"),
 			fact.New("capture.not-laid-over", "picture", s.title(), "file", file, "why", r.Reason)
-	case r.Clean:
-		return conformity.Pass, fact.New("answer.clean"), cleanText(s)
+	case r.Faultless && r.LinesJudged.Good > 0:
+		return conformity.Pass, fact.New("answer.clean"), faultlessText(s)
+	case r.Faultless:
+		return conformity.Pass, fact.New("capture.no-fault"), faultlessText(s)
 	case len(r.Findings) > 0:
 		var found []fact.Fact
 		for i, f := range r.Findings {
@@ -197,11 +198,11 @@ func verdictOf(s *compared) (v conformity.Verdict, text, reason fact.Fact) {
 	return conformity.Fail, text, fact.New("capture.shows", "picture", s.title(), "file", file, "found", text)
 }
 
-func cleanText(s *compared) fact.Fact {
+func faultlessText(s *compared) fact.Fact {
 	r := s.result
 	ssim, difference := fact.In(r.SSIM, "").To(0.0001), fact.In(r.DeltaE.Mean, "").To(0.01)
 	if r.LinesJudged.Good == 0 {
-		return fact.New("capture.clean", "picture", s.title(), "file", s.capture.Name,
+		return fact.New("capture.faultless", "picture", s.title(), "file", s.capture.Name,
 			"ssim", ssim, "difference", difference)
 	}
 	return fact.New("capture.clean-with-lines", "picture", s.title(), "file", s.capture.Name,
@@ -210,7 +211,7 @@ func cleanText(s *compared) fact.Fact {
 
 // combined sums up all captures: data lines over the pictures, and what is
 // probably wrong.
-func (j *judge) combined(shots []*compared) {
+func (j *judge) combined(spec *plans.Image, shots []*compared) {
 	var results []*picture.Result
 	for _, s := range shots {
 		if s.result != nil {
@@ -241,7 +242,7 @@ func (j *judge) combined(shots []*compared) {
 			}
 		}
 	}
-	j.dataLines(&sum)
+	j.dataLines(spec, &sum)
 	for i := range results {
 		brief := *results[i]
 		brief.Lines, brief.Transfer = nil, nil
@@ -257,59 +258,49 @@ const (
 	mostConflicts = 4
 )
 
-// dataLines shows how many data lines the captures judge together.
-func (j *judge) dataLines(sum *picture.Combined) {
+// dataLines judges whether the captures together judged as many of the data lines
+// that they show as the plan asks for: a picture that judges none passes nothing. A
+// line that is bad fails the capture that shows it.
+func (j *judge) dataLines(spec *plans.Image, sum *picture.Combined) {
 	n := sum.LinesJudged
+	c := outcome.Check{Name: "data-lines", Title: fact.New("image.lines")}
 	total := n.Good + n.Bad + n.NotJudged
 	if total == 0 {
+		if !sum.Clean && sum.Faultless {
+			c.Verdict, c.Reason = conformity.Inconclusive, fact.New("image.lines-not-shown")
+			c.Settle = fact.New("image.lines-settle")
+			j.check(c)
+		}
 		return
 	}
-	c := outcome.Check{
-		Name: "data-lines", Title: fact.New("image.lines"), Informative: true,
-		Text:   fact.New("image.lines-counted", "good", n.Good, "bad", n.Bad, "open", n.NotJudged),
-		Limits: &conformity.Limits{Text: fact.New("image.no-bad-lines")},
-		Reason: fact.New("image.lines-judged", "n", total, "good", n.Good, "bad", n.Bad),
+	least := 1.0
+	if spec.Lines != nil {
+		least = spec.Lines.Value
 	}
-	if n.NotJudged > 0 {
-		open := fact.New("image.lines-not-judged", "n", n.NotJudged, "which", unjudged(sum.Lines))
-		c.Reason = fact.Text(fact.Sentences(c.Reason, open))
+	open := picture.OpenLines(sum.Lines)
+	c.Text = fact.New("image.lines-counted", "good", n.Good, "bad", n.Bad, "open", n.NotJudged)
+	c.Limits = &conformity.Limits{Text: fact.New("image.lines-wanted", "share", fact.In(100*least, "%"))}
+	switch {
+	case n.Bad > 0 || !sum.Faultless:
+		c.Informative = true
+	case n.Good == 0 || float64(n.Good) < least*float64(n.Good+open):
+		c.Verdict, c.Settle = conformity.Inconclusive, fact.New("image.lines-settle")
+	default:
+		c.Verdict = conformity.Pass
 	}
+	said := []fact.Fact{fact.New("image.lines-judged", "n", total, "good", n.Good, "bad", n.Bad)}
+	shown, hidden := picture.Unjudged(sum.Lines)
+	switch {
+	case n.Good+n.Bad == 0:
+		said = append(said, fact.New("image.lines-not-shown"))
+	case open > 0:
+		said = append(said, fact.New("image.lines-not-judged", "n", open, "which", shown))
+	}
+	if n.NotJudged > open {
+		said = append(said, fact.New("image.lines-hidden", "n", n.NotJudged-open, "which", hidden))
+	}
+	c.Reason = fact.Text(fact.Sentences(said...))
 	j.check(c)
-}
-
-// unjudged says of which chips no line, or not every line, was judged.
-func unjudged(judged []lines.Line) fact.Arg {
-	var chips []string
-	open, all := map[string]int{}, map[string]int{}
-	for _, l := range judged {
-		if all[l.Designator] == 0 {
-			chips = append(chips, l.Designator)
-		}
-		all[l.Designator]++
-		if l.State == lines.NotJudged {
-			open[l.Designator]++
-		}
-	}
-	var none, some []string
-	for _, c := range chips {
-		switch {
-		case open[c] == all[c]:
-			none = append(none, c)
-		case open[c] > 0:
-			some = append(some, c)
-		}
-	}
-	var which []fact.Fact
-	if len(none) > 0 {
-		which = append(which, fact.New("image.lines-none-of", "chips", fact.Names(fact.And, none)))
-	}
-	if len(some) > 0 {
-		which = append(which, fact.New("image.lines-not-all-of", "chips", fact.Names(fact.And, some)))
-	}
-	if len(which) == 0 {
-		return fact.New("image.lines-not-shown")
-	}
-	return fact.ListOf(fact.Comma, which)
 }
 
 // captured says which of the plan's pictures were not captured.

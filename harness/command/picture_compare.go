@@ -26,6 +26,8 @@ func (c *Console) pictureCompareCommand() *cli.Command {
 		Description: "A capture is PNG, JPEG, BMP, TIFF, PCX or TGA, or a dump of the frame buffer\n" +
 			"called .raw. A picture is NAME@MODE or a file; several captures are given in the\n" +
 			"order of their pictures. Without --pattern the capture tells which it shows.\n\n" +
+			"A capture is CLEAN when nothing in it is left unexplained and every data line that it\n" +
+			"shows was judged good: grid, ramp and the like alone are INCONCLUSIVE.\n\n" +
 			"Exit codes: 0 clean, 1 a finding or inconclusive, 2 a file cannot be read.",
 		Flags: []cli.Flag{shopFlag, familyFlag, variantFlag, baseFlag(&base), jsonFlag,
 			textsFlag("pattern", "what was shown: `NAME@MODE` or a file; may be repeated"),
@@ -160,7 +162,7 @@ func (p *printer) compared(told []comparedJSON, sum picture.Combined) {
 	if len(told) > 1 {
 		p.line("Together")
 		p.pictureFindings(sum.Findings)
-		p.judged(sum.LinesJudged)
+		p.judged(sum.LinesJudged, sum.Lines)
 		p.notes(sum.Conflicts)
 	}
 	p.line(standing(sum))
@@ -203,7 +205,7 @@ func (p *printer) comparedOne(name string, r *picture.Result) {
 		}
 	}
 	p.pictureFindings(r.Findings)
-	p.judged(r.LinesJudged)
+	p.judged(r.LinesJudged, r.Lines)
 	for _, l := range r.Lines {
 		if l.State == lines.Bad {
 			bits := strings.Join(plans.NamesOf(l.PixelBits, strconv.Itoa), ", ")
@@ -244,9 +246,17 @@ func (p *printer) pictureFindings(findings []picture.Finding) {
 	}
 }
 
-func (p *printer) judged(j picture.Judged) {
-	if j.Good+j.Bad+j.NotJudged > 0 {
-		p.textf(2, "Data lines: %d good, %d bad, %d not judged.", j.Good, j.Bad, j.NotJudged)
+func (p *printer) judged(j picture.Judged, all []lines.Line) {
+	if j.Good+j.Bad+j.NotJudged == 0 {
+		return
+	}
+	p.textf(2, "Data lines: %d good, %d bad, %d not judged.", j.Good, j.Bad, j.NotJudged)
+	shown, hidden := picture.Unjudged(all)
+	if n := picture.OpenLines(all); n > 0 {
+		p.text(4, p.Tell(fact.New("image.lines-not-judged", "n", n, "which", shown)))
+	}
+	if n := j.NotJudged - picture.OpenLines(all); n > 0 {
+		p.text(4, p.Tell(fact.New("image.lines-hidden", "n", n, "which", hidden)))
 	}
 }
 

@@ -19,6 +19,7 @@ type Combined struct {
 	Unregistered []fact.Fact  `json:"unregistered,omitempty"` // pattern and reason
 	LinesJudged  Judged       `json:"lines_judged"`
 	Lines        []lines.Line `json:"lines,omitempty"`
+	Faultless    bool         `json:"faultless"`
 	Clean        bool         `json:"clean"`
 	Findings     []Finding    `json:"findings"`
 	Conflicts    []fact.Fact  `json:"conflicts,omitempty"` // lines that one picture calls good and another bad
@@ -29,9 +30,11 @@ type Combined struct {
 // Photographs of bit solids judge a line together: good takes a solid in which
 // the line alone was 1 and one in which it alone was 0. A
 // fault that several pictures name is listed once, with the confidence of all.
-// The whole is clean when every picture is registered and clean.
+// The whole is faultless when every picture is registered and faultless, and clean
+// when they together judged every data line that they show; without a memory
+// organisation, when one of them is clean.
 func Combine(results []*Result) Combined {
-	c := Combined{Pictures: len(results), Clean: len(results) > 0, Findings: []Finding{}}
+	c := Combined{Pictures: len(results), Faultless: len(results) > 0, Findings: []Finding{}}
 	type key struct{ bank, chip, line int }
 	index := map[key]int{}
 	for _, r := range results {
@@ -41,7 +44,8 @@ func Combine(results []*Result) Combined {
 			c.Unregistered = append(c.Unregistered,
 				fact.New("picture.unregistered", "pattern", r.Pattern, "reason", r.Reason))
 		}
-		c.Clean = c.Clean && r.Registered && r.Clean
+		c.Faultless = c.Faultless && r.Registered && r.Faultless
+		c.Clean = c.Clean || r.Clean && len(r.Lines) == 0
 		for _, l := range r.Lines {
 			k := key{l.Bank, l.Chip, l.Line}
 			if i, known := index[k]; known {
@@ -60,6 +64,11 @@ func Combine(results []*Result) Combined {
 	for _, l := range c.Lines {
 		c.LinesJudged.add(l.State)
 	}
+	c.Faultless = c.Faultless && c.LinesJudged.Bad == 0
+	if len(c.Lines) > 0 {
+		c.Clean = allJudged(c.Lines)
+	}
+	c.Clean = c.Clean && c.Faultless
 	slices.SortStableFunc(c.Findings, func(a, b Finding) int { return cmp.Compare(b.Confidence, a.Confidence) })
 	return c
 }
@@ -70,7 +79,7 @@ func (c *Combined) join(old *lines.Line, l lines.Line) {
 		c.Conflicts = append(c.Conflicts,
 			fact.New("picture.conflict", "chip", l.Designator, "line", fmt.Sprintf("D%d", l.Line)))
 	}
-	alone := old.Alone
+	alone, shown := old.Alone, old.Shown || l.Shown
 	for q, v := range l.Alone { // the worse answer counts
 		if v != nil && (alone[q] == nil || *v < *alone[q]) {
 			alone[q] = v
@@ -80,7 +89,7 @@ func (c *Combined) join(old *lines.Line, l lines.Line) {
 	if l.State > old.State || better { // bad outranks good
 		*old = l
 	}
-	old.Alone = alone
+	old.Alone, old.Shown = alone, shown
 }
 
 // add lists a finding, or raises the confidence of one that is listed: the

@@ -148,7 +148,11 @@ func (c *comparison) run() (align.Fit, error) {
 	}
 	c.sampling()
 	c.takeLines()
+	if !c.random() {
+		c.weakChannels()
+	}
 	c.leftovers()
+	c.unexplained()
 	c.curves()
 	return fit, nil
 }

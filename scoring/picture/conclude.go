@@ -161,34 +161,98 @@ func cut(p *raster.RGB, g *raster.Grid) *raster.RGB {
 	return q
 }
 
-// verdict decides whether the picture is clean.
+// verdict decides whether the picture is faultless, and whether it is shown to be
+// clean: a picture that judged no data line, or not every one that it shows, is not.
 func (c *comparison) verdict() {
 	r := c.r
-	r.Clean = len(r.Findings) == 0 && r.LinesJudged.Bad == 0 && len(r.Chain) == 0
-	tested := slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
-	if r.Clean && r.Route == Photograph && r.LinesJudged.Good == 0 && !tested && c.known {
-		r.Clean = false
-		r.doubt(fact.New("picture.photograph-judged-none"))
-	}
-	if r.Clean && c.random() && r.NoiseSD > 20 {
-		r.Clean = false
+	r.Faultless = len(r.Findings) == 0 && r.LinesJudged.Bad == 0 && len(r.Chain) == 0
+	if r.Faultless && c.random() && r.NoiseSD > 20 {
+		r.Faultless = false
 		r.doubt(fact.New("picture.too-noisy", "levels", fact.In(r.NoiseSD, "").To(1)))
 	}
 	inside := (c.grid.X1 - c.grid.X0) * (c.grid.Y1 - c.grid.Y0)
 	if share := float64(inside) / float64(c.grid.Width*c.grid.Height); share < 0.75 {
-		r.Clean = false
+		r.Faultless = false
 		r.doubt(fact.New("picture.partly-captured", "share", fact.In(100*share, "%").To(1)))
 	}
 	if r.Blur > 0.9 && r.Blur <= mostBlur {
 		r.doubt(fact.New("picture.columns-touch"))
 	}
-	if !c.random() && r.Clean {
+	r.Clean = r.Faultless && allJudged(c.report.Lines)
+	tested := slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
+	switch {
+	case !r.Faultless || r.Clean:
+	case r.Route == Photograph && r.LinesJudged.Good == 0 && !tested && c.known:
+		r.doubt(fact.New("picture.photograph-judged-none"))
+	case !c.random():
 		r.doubt(fact.New("picture.judges-none"))
+	case c.known:
+		r.doubt(fact.New("picture.not-judged", "n", OpenLines(r.Lines)))
+	default:
+		r.doubt(fact.New("picture.bits-not-judged"))
 	}
 }
 
-// JudgesNone reports whether a doubt says no more than that a pattern tells
-// nothing of data lines.
+// allJudged reports whether every data line that a picture shows, and at least one,
+// was judged good.
+func allJudged(all []lines.Line) bool {
+	good := func(l lines.Line) bool { return l.State == lines.Good }
+	bad := func(l lines.Line) bool { return l.State == lines.Bad }
+	return OpenLines(all) == 0 && slices.ContainsFunc(all, good) && !slices.ContainsFunc(all, bad)
+}
+
+// OpenLines counts the data lines that are shown and not judged.
+func OpenLines(all []lines.Line) (n int) {
+	for _, l := range all {
+		if l.Shown && l.State == lines.NotJudged {
+			n++
+		}
+	}
+	return n
+}
+
+// Unjudged lists the data lines that were not judged, by chip: those that the
+// pictures show, and those that hold nothing of them.
+func Unjudged(all []lines.Line) (open, hidden fact.List) {
+	var chips []string
+	at := map[string]*[2][]int{}
+	size := map[string]int{}
+	for _, l := range all {
+		name := l.Designator
+		if at[name] == nil {
+			at[name] = &[2][]int{}
+			chips = append(chips, name)
+		}
+		size[name]++
+		switch {
+		case l.State != lines.NotJudged:
+		case l.Shown:
+			at[name][0] = append(at[name][0], l.Line)
+		default:
+			at[name][1] = append(at[name][1], l.Line)
+		}
+	}
+	var parts [2][]fact.Arg
+	for _, name := range chips {
+		for k, which := range at[name] {
+			switch {
+			case len(which) == 0:
+			case len(which) == size[name]:
+				parts[k] = append(parts[k], fact.Name(name))
+			default:
+				parts[k] = append(parts[k], fact.New("picture.chip-lines-named", "chip", name, "lines", lines.DataLines(which)))
+			}
+		}
+	}
+	return fact.ListOf(fact.Semicolon, parts[0]), fact.ListOf(fact.Semicolon, parts[1])
+}
+
+// JudgesNone reports whether a doubt says no more than that a picture tells
+// nothing of data lines, or not of all: other pictures may.
 func JudgesNone(doubt fact.Fact) bool {
-	return doubt.Key == "picture.judges-none" || doubt.Key == "picture.photograph-judges-none"
+	switch doubt.Key {
+	case "picture.judges-none", "picture.photograph-judges-none", "picture.not-judged":
+		return true
+	}
+	return false
 }

@@ -131,7 +131,7 @@ func TestSecondCaptureDevice(t *testing.T) {
 		f := show(t, m, "random-1")
 		d := anyRecorder(rng)
 		r := compared(t, f, d.record(f.RGB(), rng), Options{Memory: &org})
-		if !r.Clean {
+		if !r.Faultless {
 			alarms++
 			t.Logf("clean, but %q in %s through %+v", brief(r.Findings), m, d)
 		}

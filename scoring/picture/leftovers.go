@@ -9,7 +9,6 @@ import (
 	"proveout/scoring/picture/align"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
-	"proveout/scoring/picture/pattern"
 )
 
 // geometry looks for edges of the picture that are dark although they lie
@@ -83,9 +82,6 @@ func (c *comparison) bankEdge(row int) bool {
 // channels looks for missing and exchanged channels by how the captured
 // channels go with the written ones, and puts exchanged ones right.
 func (c *comparison) channels() {
-	if kind := c.f.Pattern.Kind; kind != pattern.Random && kind != pattern.RandomComplement {
-		return
-	}
 	g := c.grid
 	var captured, written [3][]float64
 	skip := max(1, g.Width*g.Height/40_000) | 1
@@ -103,6 +99,9 @@ func (c *comparison) channels() {
 	}
 	source := [3]int{0, 1, 2}
 	for a := range 3 {
+		if stat.PopStdDev(written[a], nil) < 10 {
+			continue // a picture of one's own in other colours
+		}
 		mean, sd := stat.PopMeanStdDev(captured[a], nil)
 		var goes [3]float64 // with the written channels
 		best := a
@@ -127,6 +126,32 @@ func (c *comparison) channels() {
 	c.swapBack(source)
 }
 
+// weakChannels looks for a channel that is much weaker than the others, as one whose
+// highest converter bit is missing looks in a picture of few levels. A dump changes
+// no level, and so none beside others.
+func (c *comparison) weakChannels() {
+	least := 0.7
+	if c.r.Route == Digital {
+		least = 0.98
+	}
+	strongest := 0
+	for channel, gain := range c.r.Gain {
+		if !c.missing[channel] && (c.missing[strongest] || gain > c.r.Gain[strongest]) {
+			strongest = channel
+		}
+	}
+	for channel, gain := range c.r.Gain {
+		share := gain / c.r.Gain[strongest]
+		if c.missing[channel] || share > least {
+			continue
+		}
+		where := fact.New("picture.colour-weak", "colour", lines.Colour(channel), "other", lines.Colour(strongest),
+			"share", fact.In(100*share, "%").To(1))
+		f := c.r.find(plain(ChannelWeak, where, fact.New("picture.look-weak-colour", "colour", lines.Colour(channel))))
+		f.Strength = share
+	}
+}
+
 // swapBack puts exchanged channels right.
 func (c *comparison) swapBack(source [3]int) {
 	var swaps []fact.Fact
@@ -145,16 +170,8 @@ func (c *comparison) swapBack(source [3]int) {
 
 // leftovers looks into what the faults named so far leave unexplained.
 func (c *comparison) leftovers() {
-	if len(c.r.Findings) > 0 {
-		return // what they leave is theirs
-	}
-	exact := c.r.Route == Digital
-	switch c.f.Pattern.Kind {
-	case pattern.Random, pattern.RandomComplement, pattern.BitPlane, pattern.Solid, pattern.BitSolid:
-	default:
-		if !exact {
-			return // sampling phase changes fine detail more than a fault does
-		}
+	if len(c.r.Findings) > 0 || !c.random() {
+		return // what they leave is theirs; other patterns: see unexplained
 	}
 	rest := c.rest()
 	if rest == nil {

@@ -37,11 +37,13 @@ const (
 	ConverterBit   memory.Kind = lines.ConverterBit
 	ChannelMissing memory.Kind = "channel-missing"
 	ChannelSwapped memory.Kind = "channel-swapped"
+	ChannelWeak    memory.Kind = "channel-weak"
 	Black          memory.Kind = "black"
 	Displaced      memory.Kind = "displaced"
 	Stripe         memory.Kind = "stripe"
 	Noise          memory.Kind = "noise"
 	Geometry       memory.Kind = "geometry"
+	Unexplained    memory.Kind = "unexplained"
 )
 
 // A Form tells findings of one kind apart.
@@ -167,9 +169,12 @@ type Result struct {
 
 	Chain    []chain.Change `json:"chain,omitempty"` // what was done to the picture on its way
 	Transfer []Curve        `json:"transfer,omitempty"`
-	Clean    bool           `json:"clean"`
-	Findings []Finding      `json:"findings"`
-	Doubts   []fact.Fact    `json:"doubts,omitempty"`
+	// Faultless says that nothing in the capture was left unexplained; Clean that,
+	// besides, every data line that the picture shows was judged good.
+	Faultless bool        `json:"faultless"`
+	Clean     bool        `json:"clean"`
+	Findings  []Finding   `json:"findings"`
+	Doubts    []fact.Fact `json:"doubts,omitempty"`
 
 	Aligned *raster.RGB `json:"-"` // the capture on the grid of the pattern, levels corrected
 	Wanted  *raster.RGB `json:"-"` // the pattern

@@ -193,7 +193,7 @@ func TestFalseAlarmRate(t *testing.T) {
 			d = simulate.Device{}
 		}
 		r := compared(t, f, captured(t, f, org, d, rng.Uint64()), Options{Memory: &org})
-		if !r.Clean {
+		if !r.Faultless {
 			alarms++
 			t.Logf(
 				"%s %d/%d noise %.1f blur %.2f scale %.3f: %v %s %+v %q %q",

@@ -123,7 +123,7 @@ func (s *sweep) shoot(
 	case !r.Registered:
 	case b == nil:
 		s.clean++
-		if !r.Clean || r.LinesJudged.Bad > 0 {
+		if !r.Faultless || r.LinesJudged.Bad > 0 {
 			s.alarms++
 			ok = false
 		}
@@ -324,7 +324,7 @@ func TestPhotographedBitSolids(t *testing.T) {
 		}
 		c := solids(t, rng, size, tc.org, "green", bits, tc.b)
 		if tc.b == nil {
-			if want := 4 * len(bits); !c.Clean || c.LinesJudged.Good != want || c.LinesJudged.Bad != 0 {
+			if want := 4 * len(bits); !c.Faultless || c.LinesJudged.Good != want || c.LinesJudged.Bad != 0 {
 				t.Errorf(
 					"clean card: clean %v, %+v, %d good wanted, %q %q",
 					c.Clean,

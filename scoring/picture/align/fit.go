@@ -76,7 +76,8 @@ func Find(wanted, shown *raster.RGB, texture Texture) (Fit, error) {
 	var best found
 	try := func(start Fit, reach int) (most bool) {
 		f, ok := m.refine(start, reach)
-		if ok && m.captured(f.Fit) > leastCaptured && f.betterThan(best) {
+		ok = ok && m.captured(f.Fit) > leastCaptured
+		if ok && f.betterThan(best) {
 			best = f
 		}
 		return ok && f.matched*2 > f.tried

@@ -50,6 +50,7 @@ type Line struct {
 	State      State    `json:"state"`
 	Follows    *float64 `json:"follows,omitempty"`    // how strongly the shown bit follows the written one; 1 is fully
 	SE         *float64 `json:"se,omitempty"`         // its standard error
+	Shown      bool     `json:"shown,omitempty"`      // the picture holds bits of the line, enough to judge it
 	PixelBits  []int    `json:"pixel_bits,omitempty"` // bits of the pixel that lie on the line, 0 the lowest
 
 	// What the line showed in photographs of bit solids, when it alone differed
@@ -201,6 +202,7 @@ func (j *judge) lines() []Line {
 						l.PixelBits = append(l.PixelBits, bit)
 					}
 				}
+				l.Shown = len(l.PixelBits) > 0 && j.shows(bank)
 				out = append(out, l)
 			}
 		}

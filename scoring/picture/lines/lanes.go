@@ -31,15 +31,19 @@ type lanes struct {
 	level  planes              // 8-bit level of each field value
 }
 
+// Phases is after how many pixels the same data lines come again.
+func (b Buffer) Phases() int {
+	beat := int(b.Org.BeatBytes())
+	return beat / commonDivisor(beat, b.Mode.Format.Bytes())
+}
+
 func newLanes(b Buffer) (*lanes, error) {
 	if err := b.Check(); err != nil {
 		return nil, err
 	}
 	l := &lanes{Buffer: b, fields: b.Mode.Format.Fields(), beat: b.Org.BeatBytes(), banks: len(b.Org.Banks)}
 	pixel := int64(b.Mode.Format.Bytes())
-	for l.phases = 1; int64(l.phases)*pixel%l.beat != 0; {
-		l.phases++
-	}
+	l.phases = b.Phases()
 	l.wires = make([][3][]memory.Place, l.phases*l.banks)
 	for class := range l.wires {
 		bank, phase := int64(class/l.phases), int64(class%l.phases)
@@ -66,6 +70,14 @@ func newLanes(b Buffer) (*lanes, error) {
 // bankOf returns the bank that a pixel begins in.
 func (l *lanes) bankOf(pixel int) int {
 	return int((l.Base + int64(pixel)*int64(l.Mode.Format.Bytes())) / l.Org.BankBytes())
+}
+
+// shows reports whether a bank holds enough of the picture, a tenth, for its lines
+// to be judged: of a few rows at an edge no picture tells anything.
+func (l *lanes) shows(bank int) bool {
+	from := max(l.Base, int64(bank)*l.Org.BankBytes())
+	to := min(l.Base+l.Mode.Bytes(), int64(bank+1)*l.Org.BankBytes())
+	return 10*(to-from) >= l.Mode.Bytes()
 }
 
 // class returns the lane class of a pixel.

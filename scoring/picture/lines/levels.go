@@ -137,7 +137,7 @@ func (v *view) fitChannelLevels(channel int, fits []*classFit) {
 	// they use every pixel. Where they do not, faults are in the picture.
 	if slope, offset, _, ok := s.solve(); ok && math.Abs(slope-m.gain[channel]) < 0.04*m.gain[channel] {
 		m.gain[channel], m.offset[channel] = slope, offset
-		if v.task != FromPhotograph { // its small steps answer less for other reasons
+		if v.task != FromPhotograph && hasLevels(&pool.bins) { // its small steps answer less for other reasons
 			m.fitGamma(channel, &pool.bins)
 		}
 	}
@@ -171,6 +171,22 @@ func (v *view) solveClasses(channel int, fits []*classFit) (solved []*classFit) 
 		}
 	}
 	return solved
+}
+
+// hasLevels reports whether a picture has levels enough to tell a curve: at a few
+// levels and the edges between them an error of the smoothing looks like one.
+func hasLevels(bins *[levelBins]levelBin) bool {
+	const enough, part = 6, 0.01
+	total, filled := 0.0, 0
+	for _, b := range bins {
+		total += b.count
+	}
+	for _, b := range bins {
+		if b.count > part*total {
+			filled++
+		}
+	}
+	return filled >= enough
 }
 
 // fitGamma looks for an exponent that straightens the mean captured level over

@@ -147,11 +147,13 @@ func Analyse(w Written, g *raster.Grid, missing [3]bool, task Task) (*Report, er
 	v := newView(l, w, g)
 	v.task, v.model.missing = task, missing
 	rep := &Report{}
-	if task != LevelsOnly {
+	if task == LevelsOnly {
+		v.model.fitPlainSmoothing(g, v.shown)
+	} else {
 		v.model.fitSmoothing(g, v.shown, edge)
-		if !v.model.sharp {
-			g.Trim(2, 1)
-		}
+	}
+	if !v.model.sharp {
+		g.Trim(2, 1)
 	}
 	v.fit()
 	// Where a bank shows what was written elsewhere, half of its pixels are wrong.

@@ -31,6 +31,16 @@ func (n *normal) add(terms []float64, observed float64) {
 	n.count++
 }
 
+// prefer pulls the unknowns from 1 up to end towards 1 for one of them and 0 for
+// the others, as strongly as observations do whose terms differ by so much.
+func (n *normal) prefer(one, end int, by float64) {
+	weight := n.count * by * by
+	for i := 1; i < end; i++ {
+		n.products[i][i] += weight
+	}
+	n.sides[one] += weight
+}
+
 // solve returns the coefficients of the first k unknowns, and false when they are
 // not determined.
 func (n *normal) solve(k int) ([]float64, bool) {

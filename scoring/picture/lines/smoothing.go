@@ -1,7 +1,6 @@
 package lines
 
 import (
-	"math"
 	"slices"
 
 	"proveout/scoring/picture/raster"
@@ -12,20 +11,91 @@ import (
 // missing or full of faults does not pull it. The rows of the edge, where
 // neighbours are alike, are left out.
 func (m *model) fitSmoothing(g *raster.Grid, shown planes, edge int) {
-	across, down := m.smoothingSums(g, shown, edge)
-	// A dump smooths nothing. Faults leave weights of some thousandths beside the
-	// pixel's own; a device that smooths, at least some hundredths.
+	across, down := m.smoothingSums(g, shown, edge, 50_000)
+	m.setAcross(&across)
+	m.setDown(&down)
+	m.settleSharp()
+}
+
+// fitPlainSmoothing is fitSmoothing for a pattern that is all alike in one direction
+// or has few edges. What it does not tell is taken to be as if nothing were smoothed.
+// Each direction is estimated from what smoothing in the other leaves of the pattern,
+// first the one in which the pattern varies more.
+func (m *model) fitPlainSmoothing(g *raster.Grid, shown planes) {
+	const sample = 25_000
+	const faint = 2 // levels, root mean square, that neighbours must differ by to tell anything
+	acrossFirst := variesAcross(shown[1], g.Width)
+	smoothed := shown
+	for round := range 3 {
+		across, down := m.smoothingSums(g, smoothed, 0, sample)
+		one := identity()
+		one.sharp = false
+		if (round == 1) != acrossFirst {
+			for channel := range across {
+				for phase := range across[channel] {
+					across[channel][phase].prefer(3, 6, faint)
+				}
+			}
+			m.setAcross(&across)
+			one.across = m.across
+		} else {
+			for channel := range down {
+				for phase := range down[channel] {
+					down[channel][phase].prefer(2, 4, faint)
+				}
+			}
+			m.setDown(&down)
+			one.down = m.down
+		}
+		for channel := range smoothed {
+			if round < 2 {
+				smoothed[channel] = one.smooth(g, shown[channel])
+			}
+		}
+	}
+	m.settleSharp()
+}
+
+// variesAcross reports whether pixels differ more from their neighbours beside them than
+// from those below.
+func variesAcross(levels []float32, width int) bool {
+	var across, down float64
+	for i := width; i < len(levels); i++ {
+		a, b := float64(levels[i]-levels[i-1]), float64(levels[i]-levels[i-width])
+		across += a * a
+		down += b * b
+	}
+	return across > down
+}
+
+func (m *model) setAcross(sums *[3][raster.Phases]normal) {
+	for phase := range raster.Phases {
+		for d, w := range weightsOf(sums, phase, 5) {
+			m.across[phase][d] = float32(w)
+		}
+	}
+}
+
+func (m *model) setDown(sums *[3][raster.Phases]normal) {
+	for phase := range raster.Phases {
+		for d, w := range weightsOf(sums, phase, 3) {
+			m.down[phase][d] = float32(w)
+		}
+	}
+}
+
+// settleSharp takes weights that are next to nothing for none. A dump smooths
+// nothing. Faults leave weights of some thousandths beside the pixel's own; a device
+// that smooths, at least some hundredths.
+func (m *model) settleSharp() {
 	const nothing = 0.006
 	m.sharp = true
 	for phase := range raster.Phases {
-		h, v := weightsOf(&across, phase, 5), weightsOf(&down, phase, 3)
-		for d := range h {
-			m.across[phase][d] = float32(h[d])
-			m.sharp = m.sharp && (d == 2 || math.Abs(h[d]) < nothing)
+		for d, w := range m.across[phase] {
+			m.sharp = m.sharp && (d == 2 || max(w, -w) < nothing)
 		}
-		for d := range v {
-			m.down[phase][d] = float32(v[d])
-			m.sharp = m.sharp && (d == 1 || math.Abs(v[d]) < nothing)
+		for d, w := range m.down[phase] {
+			m.sharp = m.sharp && (d == 1 || max(w, -w) < nothing)
 		}
 	}
 	if m.sharp {
@@ -34,11 +104,14 @@ func (m *model) fitSmoothing(g *raster.Grid, shown planes, edge int) {
 }
 
 // smoothingSums gathers captured levels over a constant and the shown levels of
-// the pixel and its neighbours, by channel and sampling phase.
-func (m *model) smoothingSums(g *raster.Grid, shown planes, edge int) (across, down [3][raster.Phases]normal) {
-	sample := 50_000
+// the pixel and its neighbours, by channel and sampling phase, of about so many
+// pixels. Clipped levels are left out, but not where the edges count: there they are
+// most of what tells the sum of the weights.
+func (m *model) smoothingSums(
+	g *raster.Grid, shown planes, edge, sample int,
+) (across, down [3][raster.Phases]normal) {
 	if g.Phased {
-		sample = 150_000 // to be shared among the phases
+		sample *= 3 // to be shared among the phases
 	}
 	skip := max(1, (g.X1-g.X0)*(g.Y1-g.Y0)/sample) | 1
 	width := g.Width
@@ -49,7 +122,7 @@ func (m *model) smoothingSums(g *raster.Grid, shown planes, edge int) (across, d
 			i := y*width + x
 			for channel := range 3 {
 				u, captured := shown[channel], float64(g.V[channel][i])
-				if (captured > 252 || captured < 3) && (u[i] > 245 || u[i] < 10) {
+				if edge > 0 && (captured > 252 || captured < 3) && (u[i] > 245 || u[i] < 10) {
 					continue // clipped
 				}
 				for d := range 5 {
