@@ -286,7 +286,7 @@ func paceFaults() []cardFault {
 	named := failingStep(plans.LoadKind)
 	return []cardFault{
 		{"score-low", 7, 25, "%", loads, func(s *specimen, size float64, _ dice) { s.pace.fps *= 1 - size/100 }, named},
-		{"score-spreads", 7, 20, "%", loads, func(s *specimen, size float64, _ dice) { s.pace.between = size / 100 }, named},
+		{"score-spreads", 20, 40, "%", loads, func(s *specimen, size float64, _ dice) { s.pace.between = size / 100 }, named},
 		{"throttles-under-load", 15, 40, "%", loads, func(s *specimen, size float64, _ dice) {
 			s.pace.slump = size / 100
 		}, named},

@@ -82,17 +82,20 @@ func soakSlips() []slip {
 		}
 	}
 	hot := "air-blocked"
+	told := func(s slip) slip {
+		s.mended = true
+		return s
+	}
 	torn := on("soak-torn-row", "", func(_ *visit, l *soakLog) {
 		l.tail = "2470" + orSame(l.parts, map[bool]string{true: ";", false: ","}[l.comma]) + "4"
 	})
-	torn.mended = true
 	return []slip{
 		on("sensor-off-card", hot, func(v *visit, l *soakLog) {
 			for _, row := range l.rows {
 				row[soakSensor] = row[soakAir] + math.Round(10*(0.4+v.d.normal(0.1)))/10
 			}
 		}),
-		on("sensor-half-off", hot, func(_ *visit, l *soakLog) {
+		on("sensor-half-off", "", func(_ *visit, l *soakLog) {
 			for _, row := range l.rows {
 				row[soakSensor] = math.Round(10*(row[soakAir]+0.5*(row[soakSensor]-row[soakAir]))) / 10
 			}
@@ -133,13 +136,13 @@ func soakSlips() []slip {
 				}
 			}},
 		on("soak-log-cut", "", keep(func(second float64) bool { return second < 1300 })),
-		torn,
+		told(torn),
 		on("soak-log-holes", "stops-in-soak", keep(func(second float64) bool { return second < 600 || second > 1800 })),
-		on("impossible-temperatures", "", func(v *visit, l *soakLog) {
+		told(on("impossible-temperatures", "", func(v *visit, l *soakLog) {
 			for range 3 {
 				l.rows[v.d.IntN(len(l.rows))][soakSensor] = 85
 			}
-		}),
+		})),
 		on("sensor-loose-wire", "", func(v *visit, l *soakLog) {
 			for _, row := range l.rows {
 				if v.d.chance(0.3) {
