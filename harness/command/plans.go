@@ -42,7 +42,7 @@ func (c *Console) planLibrary(kind plans.FileKind, name, what string) *cli.Comma
 		},
 	}
 	if kind == plans.PlanKind {
-		command.Subcommands = append(command.Subcommands, &cli.Command{
+		command.Subcommands = append(command.Subcommands, c.proveCommand(), &cli.Command{
 			Name: "keys", Usage: "print what may stand in plans, families, shops and log maps", ArgsUsage: "[WHICH]",
 			Flags: []cli.Flag{jsonFlag}, Action: c.keys,
 			Description: "WHICH is a kind of file or of step: " + strings.Join(referenceNames(), ", ") + ";\n" +

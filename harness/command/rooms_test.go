@@ -11,11 +11,14 @@ import (
 )
 
 // Data flows one way, plans → harness → scoring → report. Only the roof sees all
-// rooms: harness/workflow, what leads through it (harness/session), and
-// harness/command above both. Scoring is handed what the bench observed as
+// rooms: harness/workflow, what leads through it (harness/session, and
+// harness/simulated with cards that there are not), and harness/command above
+// them. Simulated cards are for that command alone: nothing that judges, keeps or
+// documents may reach them. Scoring is handed what the bench observed as
 // plain values and touches no files, clocks or networks of its own.
 func TestRoomsImportOneWay(t *testing.T) {
 	root := repositoryRoot(t)
+	const simulated = "proveout/harness/simulated"
 	roof := []string{"proveout/harness/workflow", "proveout/harness/session", "proveout/harness/command"}
 	forbidden := func(dir, imported string) bool {
 		in := func(prefixes ...string) bool {
@@ -31,7 +34,11 @@ func TestRoomsImportOneWay(t *testing.T) {
 		case dir == "harness/command":
 			return false
 		case dir == "harness/session":
-			return in("proveout/harness/command")
+			return in("proveout/harness/command", simulated)
+		case dir == "harness/simulated": // takes cards through what every front end leads through
+			return in("proveout/harness/command", "proveout/harness/session")
+		case in(simulated): // never in what gives a verdict
+			return true
 		case dir == "harness/workflow": // does what every front end does, from plans to documents
 			return in("proveout/harness/command", "proveout/harness/session")
 		case room == "plans":

@@ -214,6 +214,7 @@ func (is *issuing) document() (d *content.Document, err error) {
 	d = &content.Document{Plan: is.Plan, Family: is.Family, Record: content.Record{
 		Kind: is.Kind, IssuedAt: is.home.Now(), Tool: Tool, Language: cmp.Or(is.Language, is.Shop.Language, "en"),
 		Replaces: is.Replaces, Because: is.Because, Shop: is.Shop, Job: told, Outcome: is.Outcome(),
+		Proof: is.home.proofOf(is.Plan, is.Family),
 	}}
 	if _, err := words.In(d.Language); err != nil {
 		return nil, err

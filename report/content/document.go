@@ -132,8 +132,9 @@ type Record struct {
 	Seal         *Seal                  `json:"signer,omitempty"`   // nil: the document is not signed
 	Shop         *plans.Shop            `json:"shop"`
 	Job          *reading.Job           `json:"job"`
-	PlanText     string                 `json:"plan"`   // TOML
-	FamilyText   string                 `json:"family"` // TOML
+	PlanText     string                 `json:"plan"`            // TOML
+	FamilyText   string                 `json:"family"`          // TOML
+	Proof        *reading.Proof         `json:"proof,omitempty"` // what the plan lets through; nil: not worked out
 	References   []plans.ReferenceSet   `json:"references,omitempty"`
 	Control      []reading.ControlRun   `json:"control_runs,omitempty"`
 	Answers      []reading.SignalAnswer `json:"signal_answers,omitempty"`

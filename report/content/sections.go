@@ -115,6 +115,7 @@ func (b *builder) conditions() Section {
 		{w.T("fact.plan"), Join(" · ", b.phrase(d.Plan.Title), d.Plan.ID)},
 		{w.T("fact.planhash"), hash(d.Plan.Source)},
 		{w.T("fact.familyhash"), hash(d.Family.Source)},
+		{w.T("fact.proof"), b.proof()},
 	})...)
 	t := &Table{ID: "conditions", Caption: w.T("section.conditions"), Columns: []Column{
 		{Title: w.T("col.step"), Share: 4}, {Title: w.T("col.when"), Share: 4}, {Title: w.T("col.by"), Share: 2.6},
@@ -132,6 +133,31 @@ func (b *builder) conditions() Section {
 		t.Rows = append(t.Rows, textRow(b.title(&s), when, by, orDash(b.circumstances(&s))))
 	}
 	return b.section("conditions", Facts{facts}, t)
+}
+
+// firstWithProof is the first schema of records that tell what their plan lets
+// through; documents without a record have none.
+const firstWithProof = 4
+
+// proof says in one line what the plan lets through, by simulated cards.
+func (b *builder) proof() string {
+	p := b.d.Proof
+	switch {
+	case p == nil && b.d.Schema > 0 && b.d.Schema < firstWithProof:
+		return ""
+	case p == nil:
+		return b.w.Tell(fact.New("proof.not-worked-out"))
+	}
+	return b.w.Tell(fact.New("proof.lets-through",
+		"n", p.Good.N, "good", accepted(p.Good), "all", p.Gross.N, "gross", accepted(p.Gross)))
+}
+
+// accepted says how many simulated cards were accepted.
+func accepted(t reading.Tried) fact.Fact {
+	if t.Accepted == 0 {
+		return fact.New("proof.none-accepted")
+	}
+	return fact.New("proof.accepted", "n", t.Accepted)
 }
 
 func (b *builder) slot(s *plans.Slot) string {
