@@ -2,6 +2,8 @@ package command
 
 import (
 	"errors"
+	"fmt"
+	"slices"
 
 	"github.com/urfave/cli/v2"
 
@@ -43,24 +45,48 @@ func (c *Console) calcThermal() *cli.Command {
 			if err != nil {
 				return err
 			}
-			r, err := log.Heat(*o)
+			runs, err := log.Heat(*o)
 			if err != nil {
 				return err
 			}
-			passed := r.Verdict == conformity.Pass || r.Verdict == conformity.NotRun
-			answer := struct {
-				*thermal.Report
-				Notes []fact.Fact `json:"notes,omitempty"` // about the log
-			}{r, log.Notes}
-			return c.give(x, answer, passed, func(p *printer) {
-				if r.Verdict != conformity.NotRun {
-					p.verdict(r.Verdict)
-				}
-				p.say(r.Sentences...)
-				p.remarks(log.Notes)
-				p.lead("Assumed: ", r.Assumptions...)
-				p.lead("To settle it: ", r.Settle...)
-			})
+			a := &thermalAnswer{Runs: runs, Notes: log.Notes}
+			if len(runs) == 1 {
+				return c.give(x, thermalRun{&runs[0], log.Notes}, a.passed(), a.print)
+			}
+			return c.give(x, a, a.passed(), a.print)
 		},
 	}
+}
+
+// thermalAnswer is what calc thermal prints: the report of each run of the log.
+type thermalAnswer struct {
+	Runs  []thermal.Report `json:"runs"`
+	Notes []fact.Fact      `json:"notes,omitempty"` // about the log
+}
+
+// A thermalRun is the only run of a log.
+type thermalRun struct {
+	*thermal.Report
+	Notes []fact.Fact `json:"notes,omitempty"` // about the log
+}
+
+func (a *thermalAnswer) passed() bool {
+	return !slices.ContainsFunc(a.Runs, func(r thermal.Report) bool {
+		return r.Verdict != conformity.Pass && r.Verdict != conformity.NotRun
+	})
+}
+
+func (a *thermalAnswer) print(p *printer) {
+	for i, r := range a.Runs {
+		if len(a.Runs) > 1 {
+			p.line(fmt.Sprintf("Run %d", i+1))
+		}
+		if r.Verdict != conformity.NotRun {
+			p.verdict(r.Verdict)
+		}
+		p.say(r.Sentences...)
+		p.lead("Assumed: ", r.Assumptions...)
+		p.lead("To settle it: ", r.Settle...)
+	}
+	p.remarks(a.Notes)
 }

@@ -120,6 +120,10 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 	}
 	out.text(0, "Read as: "+how+".")
 	rows := [][]string{{"line"}}
+	parted := m.Split.By != ""
+	if parted {
+		rows[0] = append(rows[0], "run")
+	}
 	for _, col := range m.Columns {
 		text := strconv.Quote(col.Header) + " is " + col.Quantity
 		if col.Unit != "" {
@@ -143,6 +147,9 @@ func showMap(out *printer, m logs.Map, p logs.Preview) {
 	}
 	for _, r := range p.Rows {
 		row := []string{strconv.Itoa(r.Line)}
+		if parted {
+			row = append(row, strconv.Itoa(r.Run))
+		}
 		for _, v := range r.Values {
 			row = append(row, strconv.FormatFloat(v, 'g', 8, 64))
 		}
@@ -167,7 +174,7 @@ func previewLines(p logs.Preview) []map[string]any {
 				values = append(values, nil)
 			}
 		}
-		out = append(out, map[string]any{"line": r.Line, "text": r.Text, "values": values})
+		out = append(out, map[string]any{"line": r.Line, "run": r.Run, "text": r.Text, "values": values})
 	}
 	return out
 }

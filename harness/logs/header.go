@@ -25,6 +25,10 @@ const unknownWhy = "names no quantity that is known"
 // recognise reads a column header such as "temp_c", "Core temp [°C]",
 // "FrameTimeMs" or "fps".
 func recognise(header string) guess {
+	form := formIn(header)
+	if form != "" {
+		header = formWords.ReplaceAllString(header, "")
+	}
 	words, unitText := splitHeader(header)
 	b := bag(words)
 	dim, unit, _ := anyUnit(unitText)
@@ -46,7 +50,7 @@ func recognise(header string) guess {
 		if !m.bare && !m.asked() {
 			return guess{why: "names a " + q + " but no unit; say it with --unit " + q + "=" + usualUnit(m.dim), lacking: q}
 		}
-		return guess{quantity: q, place: place, time: formIn(header)}
+		return guess{quantity: q, place: place, time: form}
 	}
 	if _, ok := quantity.InFile(m.dim, unitText); !ok {
 		return guess{why: "names a " + q + " in " + shown(unitText) + ", which is no unit of it"}

@@ -34,6 +34,8 @@ type log struct {
 	tc     int    // column of the time; -1 when there is none
 
 	counted bool // the time stands behind the values of the columns
+	slot    int  // rows so far, bad ones too, by which it is counted
+	first   int  // slot of the first row of the run
 
 	line   int  // lines taken
 	text   bool // one of them was not blank
@@ -111,6 +113,9 @@ func (l *log) take(line []byte) error {
 	row, bad, err := l.cut(line)
 	if err != nil {
 		return err
+	}
+	if row || bad != nil {
+		l.slot++
 	}
 	if row {
 		bad = l.row(line)
@@ -268,7 +273,10 @@ func (l *log) keep() {
 	}
 	run := &l.runs[len(l.runs)-1]
 	if l.counted {
-		l.last, l.from = float64(run.Count)*l.m.Every, 0
+		if run.Count == 0 {
+			l.first = l.slot
+		}
+		l.last, l.from = float64(l.slot-l.first)*l.m.Every, 0
 		l.values[len(l.cells)] = l.last
 	}
 	run.Count++

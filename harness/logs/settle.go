@@ -159,38 +159,44 @@ func (l *look) headers(lines []string) (names []string) {
 	return names
 }
 
-// numbers are the values of column k, NaN where there is none; nil when one of
-// them is no number.
+// numbers are the values of column k, NaN where there is none that can be read.
 func (l *look) numbers(k int) []float64 {
-	var out []float64
-	for _, t := range l.texts[k] {
+	out := make([]float64, len(l.texts[k]))
+	for i, t := range l.texts[k] {
 		text := []byte(t)
 		if l.m.Thousands != "" {
 			text = withoutMarks(text, l.m.Thousands, l.m.Decimal[0])
 		}
 		v, _, ok := parseNumber(text, l.m.Decimal[0], 0)
-		switch {
-		case ok:
-			out = append(out, v)
-		case missing(text):
-			out = append(out, math.NaN())
-		default:
-			return nil
+		if !ok {
+			v = math.NaN()
 		}
+		out[i] = v
 	}
 	return out
 }
 
+// isPlain reports whether column k holds plain numbers, but for a few bad rows.
+func (l *look) isPlain(k int) bool {
+	there := 0
+	for _, t := range l.texts[k] {
+		if !missing([]byte(t)) {
+			there++
+		}
+	}
+	return 2*len(present(l.numbers(k))) >= there
+}
+
 // settle finds out what column k counts in.
 func (l *look) settle(k int, c *Column) error {
-	if c.Quantity == "time" && l.numbers(k) == nil {
+	if c.Quantity == "time" && !l.isPlain(k) {
 		return l.settleForm(k, c)
 	}
 	values := present(l.numbers(k))
-	if len(values) == 0 {
-		return nil // it will be told with the rows
-	}
 	switch {
+	case len(l.lines) == 0:
+		c.Unit = unitsFor(c.Quantity)[0] // that there is no row will be told
+	case len(values) == 0:
 	case c.Quantity == "time":
 		if c.Unit, c.Time = l.byClock(k), ""; c.Unit != "" {
 			return nil
@@ -258,23 +264,33 @@ var timeForms = [...]string{
 	"DD/MM/YYYY hh:mm:ss PM", "MM/DD/YYYY hh:mm:ss PM", "DD/MM/YYYY hh:mm PM", "MM/DD/YYYY hh:mm PM",
 }
 
-// formsOf are the ways in which all of some texts can be read as times.
+// formsOf are the ways in which the most of some texts can be read as times; none
+// where no text is a time.
 func formsOf(texts []string) (forms []string) {
+	most := 1
 	for _, form := range timeForms {
 		clk, err := newClock(form)
 		if err != nil {
 			continue
 		}
-		fits := func(t string) bool { _, _, ok := clk.read([]byte(t)); return ok || missing([]byte(t)) }
-		if !slices.ContainsFunc(texts, func(t string) bool { return !fits(t) }) {
+		n := 0
+		for _, t := range texts {
+			if _, _, ok := clk.read([]byte(t)); ok {
+				n++
+			}
+		}
+		if n > most {
+			most, forms = n, nil
+		}
+		if n == most {
 			forms = append(forms, form)
 		}
 	}
 	return forms
 }
 
-// settleForm finds out how a time is written that is no plain number. A form in
-// which the first texts can be read is told with the row that it does not fit.
+// settleForm finds out how a time is written that is no plain number. The rows
+// that it does not fit are told as they are read.
 func (l *look) settleForm(k int, c *Column) error {
 	all := l.texts[k]
 	first := slices.IndexFunc(all, func(t string) bool { return !missing([]byte(t)) })
@@ -282,9 +298,6 @@ func (l *look) settleForm(k int, c *Column) error {
 		return nil
 	}
 	forms := formsOf(all)
-	if len(forms) == 0 {
-		forms = formsOf(all[first : first+1])
-	}
 	if said := recognise(c.Header).time; slices.Contains(forms, said) {
 		forms = []string{said}
 	}

@@ -28,6 +28,7 @@ type Preview struct {
 // A PreviewRow is one row as the file has it and as it is understood.
 type PreviewRow struct {
 	Line   int
+	Run    int // from 1
 	Text   string
 	Values []float64 // base units, in the order of Map.Columns
 }
@@ -63,7 +64,7 @@ func preview(name string, s sample, m Map) (Preview, error) {
 	}
 	l, err := newLog(name, m, func(r reading.Row) error {
 		if len(p.Rows) < previewRows {
-			p.Rows = append(p.Rows, PreviewRow{int(r.Line), lines[r.Line-1], slices.Clone(r.Values)})
+			p.Rows = append(p.Rows, PreviewRow{int(r.Line), r.Run, lines[r.Line-1], slices.Clone(r.Values)})
 		}
 		return nil
 	})

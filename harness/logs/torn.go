@@ -71,7 +71,7 @@ func (l *log) takeLast(line []byte) error {
 	if err != nil {
 		return err
 	}
-	if row && l.ends(line) {
+	if l.slot++; row && l.ends(line) {
 		bad, row = l.row(line), false
 	}
 	if row || bad != nil {

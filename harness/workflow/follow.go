@@ -153,11 +153,11 @@ func newLogFollower(path string, m logs.Map, v *view) (*logFollower, error) {
 		return nil, fmt.Errorf("following the log: %w", err)
 	}
 	f := &logFollower{view: v, path: path, dir: dir, grown: v.now()}
-	seen := 0
+	part, run := 0, 0
 	f.tail = logs.NewTail(path, m, func(row reading.Row) error {
-		if part := f.tail.Part(); part != seen {
+		if part != f.tail.Part() || run != row.Run {
 			m, _ := f.tail.Map()
-			seen = part
+			part, run = f.tail.Part(), row.Run
 			f.view.Begin(m.Place)
 		}
 		f.view.Row(func(place int) float64 { return row.Values[place] })

@@ -71,8 +71,8 @@ func (f *LogFile) Pacing(o pacing.Options) ([]pacing.Report, error) {
 	return out, nil
 }
 
-// Heat says what the temperatures of the log show.
-func (f *LogFile) Heat(o thermal.Options) (*thermal.Report, error) {
+// Heat says what the temperatures of each run in the log show.
+func (f *LogFile) Heat(o thermal.Options) ([]thermal.Report, error) {
 	var columns thermal.Columns
 	begin := func(m logs.Map) error {
 		columns = thermal.ColumnsOf(m.Place)
@@ -84,9 +84,12 @@ func (f *LogFile) Heat(o thermal.Options) (*thermal.Report, error) {
 		}
 		return nil
 	}
-	var rows thermal.Accumulator
+	var runs []*thermal.Accumulator
 	sum, err := f.read(begin, func(row reading.Row) error {
-		rows.Add(columns.Row(func(place int) float64 { return row.Values[place] }))
+		for len(runs) < row.Run {
+			runs = append(runs, &thermal.Accumulator{})
+		}
+		runs[row.Run-1].Add(columns.Row(func(place int) float64 { return row.Values[place] }))
 		return nil
 	})
 	if err != nil {
@@ -97,9 +100,13 @@ func (f *LogFile) Heat(o thermal.Options) (*thermal.Report, error) {
 		o.Place = thermal.Place(f.Map.Columns[temperature].Place)
 		o.LimitPlace = o.Place
 	}
-	r, err := rows.Analyse(sum.Columns[temperature].Resolution, o)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", f.Name, err)
+	var out []thermal.Report
+	for _, rows := range runs {
+		r, err := rows.Analyse(sum.Columns[temperature].Resolution, o)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", f.Name, err)
+		}
+		out = append(out, r)
 	}
-	return &r, nil
+	return out, nil
 }
