@@ -128,7 +128,7 @@ func frozen(load samples) (at, due float64, ok bool) {
 		first--
 	}
 	same, rest := n-first, load.time[n-1]-load.time[first]
-	if first < 8 || same < 5 || rest < 60 || fanSteps(load, first) {
+	if first < 3 || same < 5 || rest < 60 || fanSteps(load, first) {
 		return 0, 0, false
 	}
 	at = load.time[first]
@@ -137,31 +137,50 @@ func frozen(load samples) (at, due float64, ok bool) {
 	if q := load.resolution; same >= 60 && first >= 60 && q > 0 && jitter(load.temp[:first]) > square(q)/12+square(0.35*q) {
 		return at, 0, true
 	}
-	times, temps := thinned(load.time[:first], load.temp[:first], 200)
-	span := times[len(times)-1] - times[0]
-	if len(times) < 8 || !(span > 0) {
-		return 0, 0, false
+	for _, skipped := range [...]float64{0, 0.3} { // what comes first may be a chip on its heatsink
+		from := load.time[0] + skipped*(at-load.time[0])
+		if due, ok = stillDue(load.between(from, load.time[first]), load.temp[n-1], load.time[n-1]); ok {
+			return at, due, true
+		}
 	}
-	origin := times[0]
-	shifted := make([]float64, len(times))
+	return at, 0, false
+}
+
+// stillDue is by how much the temperature still had to change until end, after it
+// went as before and stood at level from then on; true where that is more than display
+// and noise explain.
+func stillDue(before samples, level, end float64) (due float64, ok bool) {
+	times, temps := thinned(before.time, before.temp, 200)
+	n := len(times)
+	if n < 4 {
+		return 0, false
+	}
+	origin, span := times[0], times[n-1]-times[0]
+	shifted := make([]float64, n)
 	for i, t := range times {
 		shifted[i] = t - origin
 	}
-	level := load.temp[n-1]
-	var u float64
+	rest := end - times[n-1]
+	height := slices.Max(temps) - slices.Min(temps)
+	needed := max(1.5*before.resolution, 0.5, 0.06*height)
 	s, err := fit(riseModel, shifted, temps, guessRise(shifted, temps, nil), 0, brief)
-	if err == nil && s.b[2] > 0 && s.b[2] < 3*span {
+	if n >= 5 && err == nil && s.b[2] < 3*span {
 		c := curve{rise: rise{s.b[0], s.b[1], s.b[2]}, model: riseModel, known: known{cov: s.cov}}
 		c.fit = s
-		due, u = c.at(load.time[n-1]-origin)-level, c.u(load.time[n-1]-origin)
-	} else { // almost a straight line: it goes on for a quarter of what it went, at the least
-		quarter := len(times) - max(4, len(times)/4)
-		_, slope := stat.LinearRegression(shifted[quarter:], temps[quarter:], nil, false)
-		due = slope * math.Min(rest, span/4)
+		// A few readings that a curve meets by chance know it no better than they are rounded.
+		u := c.u(end-origin) * math.Max(1, 0.3*before.resolution/(s.sigma+1e-9))
+		due = c.at(end-origin) - level
+		return due, math.Abs(due) > math.Max(needed, 4*s.sigma)+3*u
 	}
-	height := slices.Max(temps) - slices.Min(temps)
-	needed := max(2.5*load.resolution, 0.5, 0.06*height, 4*math.Sqrt(jitter(temps))) + 3*u
-	return at, due, math.Abs(due) > needed
+	if n >= 20 {
+		needed = math.Max(needed, 4*math.Sqrt(jitter(temps)))
+	}
+	// Too few for a curve, or almost a straight line: it goes on for a quarter of what
+	// it went, or for most of the time constant of a small card, at the least (common
+	// practice, no source).
+	last := max(0, n-max(2, n/4))
+	due = (temps[n-1] - temps[last]) / (shifted[n-1] - shifted[last]) * min(rest, max(span/4, 40))
+	return due, math.Abs(due) > needed
 }
 
 // jitter is the variance of the scatter from reading to reading, free of any slope:
