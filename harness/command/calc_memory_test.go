@@ -333,6 +333,8 @@ func TestHeldOutFailureLists(t *testing.T) {
 				all++
 				if named(a) && named(b) {
 					good++
+				} else {
+					t.Logf("%v and %v: %+v", a, b, found)
 				}
 			}
 		}

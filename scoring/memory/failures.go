@@ -27,7 +27,11 @@ type Failures struct {
 	chips             []*chipLog // bank by bank, in lane order; nil until the chip fails
 	report            FaultReport
 
-	sampleCap int // rows kept of a chip
+	whole     []wholeRow // a sample of the rows, across chips
+	pieces    int64      // rows that it was drawn from
+	order     sequence   // of all of them
+	askew     int64      // rows whose address is no multiple of their width
+	sampleCap int        // rows kept of a chip
 	random    *rand.Rand
 
 	patterns   []string
@@ -128,6 +132,9 @@ func (f *Failures) Add(row *Failure) {
 	f.report.Rows++
 	when := circumstances{f.time.take(row.Seconds), f.heat.take(row.Celsius), f.pattern(row.PatternName)}
 	address := row.Address
+	if address%int64(width/8) != 0 {
+		f.askew++
+	}
 	for { // a value wider than what is left of the beat goes on in the next one
 		inBeat := address % f.beat
 		piece := min(width, int(f.beat-inBeat)*8)
@@ -153,6 +160,7 @@ type circumstances struct {
 // from lane0 up, and shares it out to the chips that failed in it.
 func (f *Failures) addPiece(when circumstances, address int64, lane0 int, written, read uint64, width int) {
 	bank, word := int(address/f.bank), address%f.bank/f.beat
+	f.keepWhole(wholeRow{bank, word, lane0, width, address, written, written ^ read})
 	mask := ones(f.org.ChipBits)
 	for wrong := written ^ read; wrong != 0; {
 		chip := (lane0 + bits.TrailingZeros64(wrong)) / f.org.ChipBits
@@ -217,6 +225,45 @@ func (f *Failures) keep(c *chipLog, row *sampleRow) {
 	}
 	if at := f.random.Int64N(c.rows); at < int64(f.sampleCap) {
 		c.sample[at] = *row
+	}
+}
+
+// A sequence is how the addresses of rows follow each other.
+type sequence struct {
+	rows, next, beats int64 // all; at the next access or beat of the bus; at the next beat
+	wraps             int64 // back: passes of a test
+	last              int64
+}
+
+func (q *sequence) take(row *wholeRow, beat int64) {
+	if q.rows++; q.rows > 1 {
+		switch step := row.address - q.last; {
+		case step < 0:
+			q.wraps++
+		case step == beat:
+			q.beats++
+			q.next++
+		case step == int64(row.width/8):
+			q.next++
+		}
+	}
+	q.last = row.address
+}
+
+// maxWhole bounds the rows sampled across chips.
+const maxWhole = 400
+
+// keepWhole puts a row into the sample across chips, as [Failures.keep] does.
+func (f *Failures) keepWhole(row wholeRow) {
+	if row.wrong == 0 {
+		return
+	}
+	f.order.take(&row, f.beat)
+	f.pieces++
+	if len(f.whole) < maxWhole {
+		f.whole = append(f.whole, row)
+	} else if at := f.random.Int64N(f.pieces); at < maxWhole {
+		f.whole[at] = row
 	}
 }
 

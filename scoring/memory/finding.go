@@ -35,6 +35,18 @@ const (
 	OnePattern           Kind = "one-pattern"
 )
 
+// Causes outside the memory, and none.
+const (
+	RandomErrors    Kind = "random-errors"    // few bits here and there: supply, contact, noise
+	GarbageAccesses Kind = "garbage-accesses" // whole accesses return something else: bus, controller
+	BusLine         Kind = "bus-line"         // one data line of the slot, in every chip that carries its bit
+	BusAddress      Kind = "bus-address"      // one address line of the slot
+	ListMisread     Kind = "list-misread"     // the list's addresses are not what they were taken for
+	NotDecided      Kind = "undecided"        // the rows do not decide between several
+)
+
+var outside = []Kind{RandomErrors, GarbageAccesses, BusLine, BusAddress, ListMisread}
+
 // A Fault is one that the observations point to.
 type Fault struct {
 	Kind         Kind        `json:"kind"`
@@ -69,13 +81,8 @@ func finding(kind Kind, confidence float64, where, advice fact.Fact, evidence ..
 	}
 }
 
-// confidence grows with the rows that a finding rests on: four rows are half
-// of it, a hundred nearly all (common practice, no source). purity is the
-// share of the rows that the finding explains.
-func confidence(rows int64, purity float64) float64 {
-	c := purity * float64(rows) / float64(rows+4)
-	return math.Round(1000*min(max(c, 0.01), 0.999)) / 1000
-}
+// rounded is a confidence to three digits, never certain and never nothing.
+func rounded(sure float64) float64 { return math.Round(1000*min(max(sure, 0.01), 0.999)) / 1000 }
 
 // Names of lines and addresses, as the trade writes them.
 

@@ -12,12 +12,12 @@ import (
 
 // qualify adds what the circumstances of a chip's errors say: growth with
 // temperature or time, and a single data pattern.
-func (d *diagnosis) qualify(v *chipView, base Kind) {
-	fewer := int64(0)
+func (d *diagnosis) qualify(v *chipView, base Kind, rows int64) {
 	file := func(fd Fault, ok bool) {
 		if ok {
-			fewer++
-			d.addLight(v, fd, fewer)
+			rows--
+			fd.Bank, fd.Chip, fd.Designator = v.bank, v.chip, v.designator()
+			d.found = append(d.found, weighed{fd, rows})
 		}
 	}
 	file(d.growth(v))
@@ -174,7 +174,7 @@ func (d *diagnosis) growth(v *chipView) (Fault, bool) {
 
 func (v *chipView) grows(kind Kind, purity float64, where, advice fact.Fact) Fault {
 	rows := fact.New("memory.failing-rows", "n", v.log.rows)
-	return finding(kind, confidence(v.log.rows, purity), where, advice, rows)
+	return finding(kind, purity, where, advice, rows)
 }
 
 func times(ratio float64) fact.Amount { return fact.In(ratio, "").To(0.1) }
@@ -247,7 +247,7 @@ func (d *diagnosis) onePattern(v *chipView, base Kind) (Fault, bool) {
 		// A stuck line, too, fails at one pattern of a pair only.
 		fd.Confidence, fd.Alternative = 0.25, true
 	case len(d.f.patterns) > 1:
-		fd.Confidence = confidence(v.log.rows, 0.9)
+		fd.Confidence = 0.9
 	default:
 		fd.Evidence = []fact.Fact{fact.New("memory.other-patterns-unknown")}
 	}

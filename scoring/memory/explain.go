@@ -1,0 +1,189 @@
+package memory
+
+import (
+	"fmt"
+	"math"
+	"math/bits"
+	"slices"
+)
+
+// A verdict is the likeliest cause of a group of rows.
+type verdict struct {
+	*hypothesis
+	rows   []wholeRow
+	sure   float64                 // chance that it is just this
+	here   float64                 // chance that it is some fault of this chip, or of this bank
+	rival  []*hypothesis           // others that are not much less likely
+	rivals map[*hypothesis]float64 // their chances
+}
+
+// chips are those that a verdict names: one, two, or none of its own.
+func (v *verdict) chips() []int {
+	if v.other >= 0 {
+		return []int{v.chip, v.other}
+	}
+	return []int{v.chip}
+}
+
+const (
+	// caution divides the logarithms of odds: rows of one test are less than
+	// independent observations. Set so that the confidences come out true.
+	caution = 1.25
+	// mostSure bounds a confidence: beside what is weighed there is always
+	// something that nobody thought of. Common practice, no source.
+	mostSure = 0.98
+)
+
+// name tells apart what is told apart in a report.
+func (h *hypothesis) name() string {
+	return fmt.Sprint(h.kind, h.bank, h.chip, h.lines, h.line, h.pair, h.other)
+}
+
+// likeliest weighs what could have left the rows of a group.
+func likeliest(org *Organisation, rows []wholeRow, order *sequence) (v verdict, score, outsideScore float64) {
+	s := newScene(org, rows, order)
+	all := s.hypotheses()
+	weights := make([]float64, len(all))
+	best, most := -1, math.Inf(-1)
+	outsideScore = math.Inf(-1)
+	for i, h := range all {
+		weights[i] = s.weight(h, most)
+		if weights[i] > most {
+			best, most = i, weights[i]
+		}
+		if h.outside() {
+			outsideScore = max(outsideScore, weights[i])
+		}
+	}
+	v = verdict{hypothesis: all[best], rows: rows, rivals: map[*hypothesis]float64{}}
+	total, same := 0.0, map[string]float64{}
+	for i, h := range all {
+		p := math.Exp((weights[i] - most) / caution)
+		total += p
+		same[h.name()] += p
+		if h.bank == v.bank && h.chip == v.chip && h.outside() == v.outside() {
+			v.here += p
+		}
+	}
+	v.sure, v.here = min(same[v.name()]/total, mostSure), min(v.here/total, mostSure)
+	told := map[string]bool{v.name(): true}
+	ranked := make([]int, len(all))
+	for i := range ranked {
+		ranked[i] = i
+	}
+	slices.SortStableFunc(ranked, func(a, b int) int { return -sign(weights[a] - weights[b]) })
+	for _, i := range ranked {
+		name := all[i].name()
+		if !told[name] && same[name]/total >= 0.1 && len(v.rival) < 3 {
+			v.rival = append(v.rival, all[i])
+			v.rivals[all[i]] = same[name] / total
+		}
+		told[name] = true
+	}
+	return v, most, outsideScore
+}
+
+func sign(x float64) int {
+	switch {
+	case x > 0:
+		return 1
+	case x < 0:
+		return -1
+	}
+	return 0
+}
+
+// explain finds the cause or the causes of rows, those of most rows first: one
+// for all of them, or one for each group that failed in one place, when that is
+// likelier than a single cause.
+func explain(org *Organisation, rows []wholeRow, order *sequence) []verdict {
+	one, score, apart := likeliest(org, rows, order)
+	scattered := one.kind == RandomErrors || one.kind == BusLine
+	if explained := newScene(org, rows, order).explains(one.hypothesis); explained*100 >= 98*len(rows) && !scattered {
+		return []verdict{one}
+	}
+	several, sum := explainGroups(org, groupRows(org, rows, false), len(rows), order)
+	if parts := groupRows(org, rows, true); len(parts) <= mostParts {
+		if each, s := explainGroups(org, parts, len(rows), order); s > sum || len(several) < 2 {
+			several, sum = each, s
+		}
+	}
+	if len(several) < 2 {
+		return []verdict{one}
+	}
+	if sum <= score {
+		if one.outside() {
+			one.sure = min(one.sure, mostSure, 1/(1+math.Exp((sum-score)/caution)))
+		}
+		return []verdict{one}
+	}
+	is := 1.0
+	if !math.IsInf(apart, -1) {
+		is = 1 / (1 + math.Exp((apart-sum)/caution))
+	}
+	for i := range several {
+		several[i].sure *= is
+		several[i].here *= is
+	}
+	return several
+}
+
+// mostParts is how many chips may each have a fault of their own in the same
+// rows.
+const mostParts = 3
+
+// explainGroups finds the cause of each group, of so many rows in all, and the
+// logarithm of the chance of all of them.
+func explainGroups(org *Organisation, groups [][]wholeRow, rows int, order *sequence) (several []verdict, sum float64) {
+	for i, g := range groups {
+		v, s, _ := likeliest(org, g, order)
+		// A value or two of the same test spoke in the first group already.
+		if scene := newScene(org, g, order); i > 0 && scene.values <= 2 {
+			s -= min(max(v.list, 0), scene.one())
+		}
+		if v.outside() { // of a part of the rows alone there is none
+			v.sure, v.here = v.sure/2, v.here/2
+		}
+		several = append(several, v)
+		sum += s + float64(len(g))*math.Log(min(1, float64(len(g))/float64(rows)))
+	}
+	return several, sum
+}
+
+// groupRows divides rows by where they failed: in one chip, or in several of a
+// bank at once. When they are split, a row that failed in several chips is one of
+// each of them.
+func groupRows(org *Organisation, rows []wholeRow, split bool) [][]wholeRow {
+	type place struct{ bank, chip int }
+	byPlace := map[place][]wholeRow{}
+	var order []place
+	put := func(p place, r wholeRow) {
+		if byPlace[p] == nil {
+			order = append(order, p)
+		}
+		byPlace[p] = append(byPlace[p], r)
+	}
+	for _, r := range rows {
+		p := place{r.bank, (r.lane0 + bits.TrailingZeros64(r.wrong)) / org.ChipBits}
+		if last := (r.lane0 + bits.Len64(r.wrong) - 1) / org.ChipBits; last == p.chip || !split {
+			if last != p.chip {
+				p.chip = -1
+			}
+			put(p, r)
+			continue
+		}
+		for wrong := r.wrong; wrong != 0; {
+			p.chip = (r.lane0 + bits.TrailingZeros64(wrong)) / org.ChipBits
+			part := r
+			part.wrong = wrong & r.lanes(p.chip*org.ChipBits, org.ChipBits)
+			wrong &^= part.wrong
+			put(p, part)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b place) int { return len(byPlace[b]) - len(byPlace[a]) })
+	var out [][]wholeRow
+	for _, p := range order {
+		out = append(out, byPlace[p])
+	}
+	return out
+}
