@@ -91,9 +91,13 @@ func Find(wanted, shown *raster.RGB, texture Texture) (Fit, error) {
 		done = try(there, 3)
 	} else {
 		for _, start := range m.starts() {
-			if done = try(start, 6); done {
-				break
+			if done = try(start, 6); !done {
+				continue
 			}
+			if start = start.inWholePixels(pattern); repeated(shown, start) {
+				return start, nil
+			}
+			break
 		}
 	}
 	if !done {

@@ -56,41 +56,77 @@ func nearest(places []between, phases []uint8) {
 }
 
 // repeated reports whether capture pixels that lie within one pixel of the pattern
-// are the same, and some do: scaled up by repeating, without noise.
+// are the same beside edges, where mixing would make them differ: scaled up by
+// repeating, without noise.
 func repeated(capture *raster.RGB, f Fit) bool {
 	if f.ScaleX <= 1.02 && f.ScaleY <= 1.02 {
 		return false
 	}
-	const rows = 16
 	pairs, same := 0, 0
-	compare := func(i, j int) {
-		pairs++
-		if slices.Equal(capture.Pix[i:i+3], capture.Pix[j:j+3]) {
-			same++
-		}
-	}
 	n := 3 * capture.Width
-	// This pixel and the next, whose middles may lie as good as on an edge.
-	within := func(at int, scale, shift float64) bool {
-		const sure = 0.02 // pixels of the capture
-		from, to := float64(at)+0.5-shift, float64(at)+1.5-shift
-		return math.Floor((from-sure)/scale) == math.Floor((to+sure)/scale)
+	pixel := func(i int) []uint8 { return capture.Pix[i : i+3] }
+	edge := func(a, b []uint8) bool {
+		const steep = 20 // levels
+		return max(apart(a[0], b[0]), apart(a[1], b[1]), apart(a[2], b[2])) > steep
 	}
-	for k := range rows {
-		y := (k + 1) * (capture.Height - 1) / (rows + 1)
-		down := within(y, f.ScaleY, f.ShiftY)
-		for x := 0; x < capture.Width-1; x++ {
-			i := y*n + 3*x
-			if within(x, f.ScaleX, f.ShiftX) {
-				compare(i, i+3)
+	look := func(i, step, at int, scale, shift float64) { // at this pixel and the next, or those around
+		before, own, next, after := pixel(i-step), pixel(i), pixel(i+step), pixel(i+2*step)
+		if !edge(before, own) && !edge(own, next) && !edge(next, after) {
+			return
+		}
+		switch {
+		case withinOne(at, scale, shift):
+			pairs++
+			if slices.Equal(own, next) {
+				same++
 			}
-			if down {
-				compare(i, i+n)
+		case onEdge(at, scale, shift):
+			pairs++
+			if slices.Equal(own, before) || slices.Equal(own, next) {
+				same++
 			}
 		}
 	}
-	return pairs > 100 && same*1000 >= pairs*998
+	for _, y := range sampledRows(capture.Height) {
+		for x := 1; x < capture.Width-2; x++ {
+			i := y*n + 3*x
+			look(i, 3, x, f.ScaleX, f.ShiftX)
+			look(i, n, y, f.ScaleY, f.ShiftY)
+		}
+	}
+	return pairs > 100 && same*1000 >= pairs*985
 }
+
+// sure is how near to an edge between two pixels of the pattern the middle of a
+// capture pixel is as good as on it, in capture pixels.
+const sure = 0.02
+
+// withinOne reports whether a capture pixel and the next lie surely within one
+// pixel of the pattern.
+func withinOne(at int, scale, shift float64) bool {
+	from, to := float64(at)+0.5-shift, float64(at)+1.5-shift
+	return math.Floor((from-sure)/scale) == math.Floor((to+sure)/scale)
+}
+
+// onEdge reports whether the middle of a capture pixel lies on an edge between two
+// pixels of the pattern: a device may show either there.
+func onEdge(at int, scale, shift float64) bool {
+	middle := float64(at) + 0.5 - shift
+	return math.Abs(middle-scale*math.Round(middle/scale)) <= sure
+}
+
+// sampledRows lists rows over a capture, more of them at top and bottom, where a
+// coarse pattern has its marks and strips.
+func sampledRows(height int) (rows []int) {
+	for _, thousandths := range []int{
+		5, 8, 12, 17, 23, 60, 120, 200, 280, 360, 440, 520, 600, 680, 760, 840, 920, 977, 983, 988, 992, 995,
+	} {
+		rows = append(rows, min(height-4, max(2, height*thousandths/1000)))
+	}
+	return rows
+}
+
+func apart(a, b uint8) int { return abs(int(a) - int(b)) }
 
 // A between is a place between two capture pixels.
 type between struct {

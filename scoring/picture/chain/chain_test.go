@@ -192,6 +192,29 @@ func TestChains(t *testing.T) {
 	}
 }
 
+// Pictures whose rows are mostly alike tell by their edges, and a picture that lies
+// a row lower is none with its rows exchanged.
+func TestRowsOfPlainPictures(t *testing.T) {
+	for _, name := range []string{"grid", "ramp", "solid-red", "text"} {
+		_, p := shown(t, pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}, name)
+		for want, row := range map[Kind]func(y int) int{
+			"":          func(y int) int { return y },
+			SwappedRows: func(y int) int { return y ^ 1 },
+			DoubledRows: func(y int) int { return y &^ 1 },
+		} {
+			c := noisy(overRows(p, func(y int) (int, int) { return row(y), 0 }), 4)
+			got := kindsOf(Examine(p, gridOf(c), Way{640, 1, 1}))
+			if want == "" && len(got) > 0 || want != "" && !slices.Equal(got, []Kind{want}) {
+				t.Errorf("%s: %v, want %q", name, got, want)
+			}
+		}
+		c := overRows(p, func(y int) (int, int) { return max(0, y-1), 0 })
+		if got := kindsOf(Examine(p, gridOf(c), Way{640, 1, 1})); len(got) > 0 {
+			t.Errorf("%s a row lower: %v", name, got)
+		}
+	}
+}
+
 // Where rows are a power of two of bytes long, one field shown twice and an address
 // line that is stuck are the same pixels: both are named.
 func TestDoubledRowsMayBeTheCard(t *testing.T) {

@@ -18,39 +18,113 @@ type shifted struct {
 // rows looks for a capture whose even and odd rows show different places.
 func (e *examination) rows(lineBytes int) *Change {
 	x0, y0, x1, y1 := e.inside(max(aside, above))
-	if x1-x0 < 150 || y1-y0 < 64 || !e.unlikeBelow() {
+	if x1-x0 < 150 || y1-y0 < 64 {
 		return nil
 	}
-	const enough = 0.5
+	if !e.unlikeBelow() {
+		return e.rowsByEdges(lineBytes)
+	}
+	const enough, well = 0.5, 0.8
 	even, evenLies := e.near(0)
 	odd, oddLies := e.near(1)
-	if even > enough && odd > enough {
+	if min(even, odd) > enough {
 		const most = 0.3 // pixels between the fields
 		if apart := math.Abs(evenLies - oddLies); apart > most {
 			return combed(apart)
+		}
+		if min(even, odd) < well {
+			return e.rowsByEdges(lineBytes)
 		}
 		return nil
 	}
 	a, b := e.best(0), e.best(1)
 	if min(a.match, b.match) < enough {
-		return nil
+		return e.rowsByEdges(lineBytes)
 	}
 	if a.dx != b.dx {
 		return combed(math.Abs(float64(a.dx - b.dx)))
 	}
-	c := &Change{Advice: fact.New("chain.look-rows")}
 	switch apart := a.dy - b.dy; {
 	case apart == 2 || apart == -2:
-		c.Kind, c.What = SwappedRows, fact.New("chain.swapped-rows")
+		return swapped()
 	case apart == 1 || apart == -1:
-		c.Kind, c.What = DoubledRows, fact.New("chain.doubled-rows")
-		if lineBytes&(lineBytes-1) == 0 {
-			c.Rival = fact.New("chain.doubled-rows-card")
-		}
-	default:
-		return nil
+		return doubled(lineBytes)
+	}
+	return nil
+}
+
+func swapped() *Change {
+	return &Change{Kind: SwappedRows, What: fact.New("chain.swapped-rows"), Advice: fact.New("chain.look-rows")}
+}
+
+func doubled(lineBytes int) *Change {
+	c := &Change{Kind: DoubledRows, What: fact.New("chain.doubled-rows"), Advice: fact.New("chain.look-rows")}
+	if lineBytes&(lineBytes-1) == 0 {
+		c.Rival = fact.New("chain.doubled-rows-card")
 	}
 	return c
+}
+
+// rowsByEdges is rows for pictures whose rows are mostly alike: where a row differs
+// from those beside it, the captured pixels tell which of them it shows. An order
+// of the rows must explain at least twice as well as every other one, among them
+// that the whole picture lies a row higher or lower.
+func (e *examination) rowsByEdges(lineBytes int) *Change {
+	orders := []func(y int) int{
+		func(y int) int { return y },
+		func(y int) int { return y - 1 },
+		func(y int) int { return y + 1 },
+		func(y int) int { return y ^ 1 },
+		func(y int) int { return (y + 1) ^ 1 - 1 },
+		func(y int) int { return y &^ 1 },
+		func(y int) int { return y | 1 },
+	}
+	const exchanged, repeats = 3, 5 // the first of each kind
+	off, n := e.rowsOff(orders)
+	if n < 500 {
+		return nil
+	}
+	best := 0
+	for k := range off {
+		if off[k] < off[best] {
+			best = k
+		}
+	}
+	for k := range off {
+		if k != best && off[k] < 2*off[best] {
+			return nil
+		}
+	}
+	switch {
+	case best >= repeats:
+		return doubled(lineBytes)
+	case best >= exchanged:
+		return swapped()
+	}
+	return nil
+}
+
+// rowsOff sums how far the brightness lies off what each order of the rows makes
+// of the picture, over so many pixels at edges between rows.
+func (e *examination) rowsOff(orders []func(y int) int) (off []float64, n int) {
+	const steep = 40 // levels
+	g := e.grid
+	off = make([]float64, len(orders))
+	for y := g.Y0 + 2; y < g.Y1-2; y++ {
+		for x := g.X0; x < g.X1; x += (g.X1-g.X0)/160 | 1 {
+			at := func(row int) float32 { return e.written(row*g.Width + x)[0] }
+			above, own, below := at(y-1), at(y), at(y+1)
+			if max(above, own, below)-min(above, own, below) < steep {
+				continue
+			}
+			n++
+			seen := e.shown(y*g.Width + x)[0]
+			for k, order := range orders {
+				off[k] += math.Abs(float64(seen - at(order(y))))
+			}
+		}
+	}
+	return off, n
 }
 
 // combed says that the fields lie so many pixels beside each other.
