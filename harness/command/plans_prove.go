@@ -121,7 +121,11 @@ func (p *printer) proof(proof *simulated.Proof, kept string) {
 		if f.Nameable {
 			named = p.share(f.Named, f.N)
 		}
-		rows = append(rows, []string{f.ID, p.count(f.N), named, p.share(f.Accepted, f.N), p.range95(f.Accepted, f.N)})
+		title := p.Tell(f.Title)
+		if f.Amount > 0 {
+			title += " " + p.Tell(fact.Text(fact.In(f.Amount, f.Unit).Whole()))
+		}
+		rows = append(rows, []string{title, p.count(f.N), named, p.share(f.Accepted, f.N), p.range95(f.Accepted, f.N)})
 	}
 	p.table(rows...)
 	p.gap()

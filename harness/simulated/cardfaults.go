@@ -29,7 +29,7 @@ type faultGroup struct {
 
 // faultGroups are the faults of cards. Sizes are common practice, no source: least
 // is the smallest that the plan is asked to notice, gross what nobody may let pass.
-func faultGroups() []faultGroup {
+func (p *proof) faultGroups() []faultGroup {
 	return []faultGroup{
 		{always, clockFaults()},
 		{func(p *proof) bool { return p.rails > 0 }, railFaults()},
@@ -39,7 +39,7 @@ func faultGroups() []faultGroup {
 		{func(p *proof) bool { return p.looked }, pictureFaults()},
 		{func(p *proof) bool { return p.soaks }, heatFaults()},
 		{func(p *proof) bool { return p.loads }, paceFaults()},
-		{always, eyeFaults()},
+		{always, eyeFaults(p.points)},
 	}
 }
 
@@ -295,17 +295,15 @@ func paceFaults() []cardFault {
 	}
 }
 
+// pointed begins the id of a fault that a point of the inspection looks for.
+const pointed = "seen-"
+
 // eyeFaults are those that the inspection looks for.
-func eyeFaults() []cardFault {
-	flaw := func(name string) cardFault {
-		return cardFault{"seen-" + name, 1, 1, "", func(p *proof) bool { return slices.Contains(p.points, name) },
-			func(s *specimen, _ float64, _ dice) { s.flaws[name] = true }, failing(name)}
-	}
+func eyeFaults(points []string) []cardFault {
 	var out []cardFault
-	for _, name := range []string{
-		"bridges", "unsoldered", "bent-pins", "alignment", "marking", "pads", "traces", "leftovers", "heatsink",
-	} {
-		out = append(out, flaw(name))
+	for _, name := range points {
+		out = append(out, cardFault{pointed + name, 1, 1, "", always,
+			func(s *specimen, _ float64, _ dice) { s.flaws[name] = true }, failing(name)})
 	}
 	return out
 }

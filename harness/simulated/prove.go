@@ -7,9 +7,11 @@ import (
 	"os"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 
 	"proveout/harness/reading"
+	"proveout/plans/fact"
 	"proveout/scoring/conformity"
 	"proveout/scoring/endurance"
 	"proveout/scoring/outcome"
@@ -76,6 +78,7 @@ type Fault struct {
 	Size       string     `json:"size,omitempty"` // "least" or "gross", of a card's fault
 	Amount     float64    `json:"amount,omitempty"`
 	Unit       string     `json:"unit,omitempty"`
+	Title      fact.Fact  `json:"title"`
 	N          int        `json:"n"`
 	Noticed    int        `json:"noticed"`
 	Named      int        `json:"named"`
@@ -98,7 +101,7 @@ func (p *proof) rows() []*row {
 	good, each := p.order.Cards, (p.order.Cards+9)/10
 	out := []*row{{n: good}}
 	gross := map[string]*cardFault{}
-	for _, g := range faultGroups() {
+	for _, g := range p.faultGroups() {
 		nameable := g.shown(p)
 		for i := range g.faults {
 			f := &g.faults[i]
@@ -306,14 +309,23 @@ func (r *row) fact(t *tally) Fault {
 	f := Fault{N: t.n, Accepted: t.accepted, Noticed: t.n - t.accepted, Named: t.named,
 		Accepted95: interval(t.accepted, t.n), Noticed95: interval(t.n-t.accepted, t.n)}
 	if r.fault != nil {
-		f.ID, f.Group, f.Size, f.Nameable = r.fault.id+"/"+r.size, groupCard, r.size, r.nameable
+		f.ID, f.Title, f.Group, f.Size = r.fault.id+"/"+r.size, titleOf(r.fault.id), groupCard, r.size
+		f.Nameable = r.nameable
 		if r.fault.least != r.fault.gross {
 			f.Amount, f.Unit = r.amount, r.fault.unit
 		}
 		return f
 	}
-	f.ID, f.Group = r.slip.id, r.slip.group
+	f.ID, f.Title, f.Group = r.slip.id, titleOf(r.slip.id), r.slip.group
 	return f
+}
+
+// titleOf says a fault of the catalogue.
+func titleOf(id string) fact.Fact {
+	if point, ok := strings.CutPrefix(id, pointed); ok {
+		return fact.New("proof.point", "point", point)
+	}
+	return fact.New("proof.fault." + id)
 }
 
 // Interval is that of 95 % of the chance, 0 to 1, behind n cards of which k were so

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"proveout/plans"
+	"proveout/report/words"
 )
 
 // ordered is an order for a plan and a family of the library, for the rows of the
@@ -52,12 +53,22 @@ func proved(t testing.TB, o Order) *Proof {
 // may hide is a fault of it.
 func TestCatalogue(t *testing.T) {
 	ids := map[string]bool{}
-	for _, g := range faultGroups() {
+	en, err := words.In("en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	titled := func(id string) {
+		if title := en.Tell(titleOf(id)); strings.Contains(title, "⟦") {
+			t.Errorf("%s has no words: %s", id, title)
+		}
+	}
+	for _, g := range (&proof{circumstances: circumstances{points: []string{"bridges"}}}).faultGroups() {
 		for _, f := range g.faults {
 			if ids[f.id] {
 				t.Errorf("two faults %s", f.id)
 			}
 			ids[f.id] = true
+			titled(f.id)
 		}
 	}
 	cards := len(ids)
@@ -69,6 +80,7 @@ func TestCatalogue(t *testing.T) {
 			t.Errorf("%s hides %s, which there is not", s.id, s.hides)
 		}
 		ids[s.id] = true
+		titled(s.id)
 	}
 	if cards < 40 || len(ids)-cards < 40 {
 		t.Errorf("%d faults of cards, %d of benches and people", cards, len(ids)-cards)

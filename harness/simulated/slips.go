@@ -186,7 +186,7 @@ func soakSlips() []slip {
 				row[soakSensor] = math.Round(10*(row[soakAir]+0.55*(row[soakSensor]-row[soakAir]))) / 10
 			}
 		}),
-		{id: "room-thermometer-named", group: groupPerson, needs: soaks, spoil: onSoak(func(_ *visit, l *soakLog) {
+		{id: "meter-named-for-heat", group: groupPerson, needs: soaks, spoil: onSoak(func(_ *visit, l *soakLog) {
 			l.instrument = "meter-ohms"
 		})},
 	}
