@@ -29,6 +29,8 @@ var mapFlag = textFlag("map", "log map `FILE`")
 var hintFlags = []cli.Flag{
 	textsFlag("column", "what a column of a log is, `HEADER=QUANTITY`, may be repeated"),
 	textsFlag("unit", "unit of a quantity of a log, `NAME=UNIT`, or how its time is written; may be repeated"),
+	textFlag("decimal", "decimal `SIGN` of a log, a point or a comma"),
+	textFlag("thousands", "`MARK` between the thousands of a log"),
 	textFlag("row-every", "`TIME` from row to row of a log without a time, such as \"1 s\""),
 }
 
@@ -63,6 +65,10 @@ func hintsOf(x *cli.Context) (h logs.Hints, err error) {
 			errs = append(errs, fmt.Errorf("--row-every: %w", err))
 		}
 		h.Every = q.Value
+	}
+	h.Decimal, h.Thousands = x.String("decimal"), x.String("thousands")
+	if h.Decimal != "" && h.Decimal != "." && h.Decimal != "," {
+		errs = append(errs, fmt.Errorf("--decimal: %q is not a point or a comma", h.Decimal))
 	}
 	return h, errors.Join(errs...)
 }

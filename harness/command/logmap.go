@@ -40,8 +40,6 @@ func (c *Console) logmapTry() *cli.Command {
 		Flags: append([]cli.Flag{shopFlag, jsonFlag,
 			textFlag("map", "read it with the log map `FILE` or the shop's map of that name"),
 			typedFlag("pattern", "read free text with the regular expression `PATTERN`", text),
-			choice("decimal", "decimal `SIGN` . or ,", to(&hints.Decimal), ".", ","),
-			textFlag("thousands", "`MARK` between thousands"),
 			placeFlag(placeUsage, to(&hints.Place)),
 			number("max-bad", "share of rows that may be bad, in `PERCENT`", toNew(&hints.MaxBad)),
 			textFlag("o", "write the map to `FILE`"),
@@ -55,9 +53,8 @@ func (c *Console) logmapTry() *cli.Command {
 			if err != nil {
 				return err
 			}
-			hints.Columns, hints.Units, hints.Every = said.Columns, said.Units, said.Every
-			hints.Thousands = x.String("thousands")
-			m, p, err := c.understood(x, name, pattern, hints)
+			said.Place, said.MaxBad = hints.Place, hints.MaxBad
+			m, p, err := c.understood(x, name, pattern, said)
 			if err != nil {
 				return err
 			}

@@ -30,6 +30,7 @@ type Question string
 const (
 	AskUnit  Question = "unit"  // of a column, or how its times are written
 	AskRow   Question = "row"   // the time from row to row
+	AskSign  Question = "sign"  // whether a comma or point is the decimal sign or stands between thousands
 	AskRadix Question = "radix" // whether numbers are decimal or hexadecimal
 )
 
@@ -390,10 +391,19 @@ func (l *look) byFrames(k int) string {
 			ratios = append(ratios, step/one)
 		}
 	}
-	if len(ratios) < 10 {
+	if len(ratios) < 20 {
 		return ""
 	}
-	unit := unitBy(median(ratios))
+	usual := median(ratios)
+	unit, near := unitBy(usual), 0
+	for _, r := range ratios {
+		if math.Abs(r/usual-1) < 0.25 {
+			near++
+		}
+	}
+	if 10*near < 9*len(ratios) {
+		unit = "" // samples and frames agree now and then
+	}
 	if unit != "" {
 		l.found(fact.New("import.unit-by-frames", "column", l.m.Columns[k].Header, "unit", unit,
 			"beside", l.m.Columns[frames].Header))
@@ -419,6 +429,10 @@ func (l *look) byDate(c *Column, values []float64) string {
 	return ""
 }
 
+// slowestFrame is the longest a frame takes on a card that shows any, in s (common
+// practice, no source).
+const slowestFrame = 2.5
+
 // byFrameTime takes numbers for the times of frames where in one unit they are 2
 // to 250 ms and in every other one no card shows them so fast or so slowly
 // (common practice, no source).
@@ -432,7 +446,7 @@ func (l *look) byFrameTime(c *Column, values []float64) string {
 		switch s := usual / u.count; {
 		case s >= 0.002 && s <= 0.25:
 			unit = u.unit
-		case s >= 0.0002 && s <= 2.5:
+		case s >= 0.0002 && s <= slowestFrame:
 			return ""
 		}
 	}
@@ -480,6 +494,7 @@ func (l *look) consistent() error {
 		}
 		cells[0].clk = clk
 	}
+	cells[0].mark, cells[1].mark = l.m.Thousands, l.m.Thousands
 	var passed, frames, before float64
 	rows := 0
 	for i := range l.lines {

@@ -1,6 +1,7 @@
 package logs
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -179,4 +180,38 @@ func TestHints(t *testing.T) {
 	if _, err := Settle("log", strings.NewReader("time_s,temp_c\n0,20\n"), Map{}, Hints{Every: 1}); err == nil {
 		t.Error("a log with a time takes another one")
 	}
+}
+
+// FuzzSettle: whatever a file holds and a person says of it, it is understood,
+// asked about or refused.
+func FuzzSettle(f *testing.F) {
+	for _, s := range []string{
+		"time,temp\n0,20\n1,21\n", "t;fps\n1.000,5;60\n", "frame,fps\n1,60\n", "Time (h:min)\tframetime avg\n12:00\t16,7\n",
+		"{\"t\":1,\"temp\":20}\n", "time,clock time\n1,10:00 PM\n",
+	} {
+		f.Add([]byte(s), "time", "ms", "temp", uint8(1))
+	}
+	f.Fuzz(func(t *testing.T, data []byte, name, unit, header string, every uint8) {
+		h := Hints{Units: []Unit{{name, unit}}, Every: float64(every) / 10}
+		if header != "" {
+			h.Columns = []Column{{Header: header, Quantity: Quantities()[int(every)%len(Quantities())]}}
+		}
+		for _, h := range []Hints{{}, h} {
+			m, err := Settle("x", bytes.NewReader(data), Map{}, h)
+			if err != nil {
+				continue
+			}
+			if m.isOpen() {
+				t.Fatalf("%+v has a column without a unit", m.Columns)
+			}
+			if _, err := Read("x", bytes.NewReader(data), m, func(r reading.Row) error {
+				if i := m.Place("time"); i >= len(r.Values) {
+					t.Fatalf("%d values, the time is number %d", len(r.Values), i)
+				}
+				return nil
+			}); err != nil {
+				continue
+			}
+		}
+	})
 }

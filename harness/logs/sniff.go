@@ -240,7 +240,8 @@ func sniffDelimited(name string, lines []string, first int, m *Map, hints Hints)
 	m.Header, m.Skip = best.line+1, best.skip
 	m.Delimiter = string(best.delim)
 	below := lines[best.line+1:]
-	m.Decimal, m.Thousands = sniffDecimal(below, best.delim)
+	var open string
+	m.Decimal, m.Thousands, open = sniffDecimal(below, best.delim)
 	for _, l := range below {
 		if strings.HasPrefix(l, "#") && len(fieldsOf(l, best.delim)) != len(best.fields) {
 			m.Comment = "#"
@@ -264,7 +265,46 @@ func sniffDelimited(name string, lines []string, first int, m *Map, hints Hints)
 	if err := twice(name, m.Header, columns); err != nil {
 		return err
 	}
-	return choose(name, m.Header, columns, m)
+	if err := choose(name, m.Header, columns, m); err != nil {
+		return err
+	}
+	if open == "" || hints.Decimal != "" || hints.Thousands != "" || m.tooLarge(columns, below) {
+		return nil
+	}
+	return &Open{Problem: &Problem{
+		File: name, Line: m.Header + 1, Column: 1,
+		What: fmt.Sprintf("nothing tells whether %q in numbers such as %s is the decimal sign or stands between thousands",
+			m.Decimal, open),
+		Fix: fmt.Sprintf("say it with --decimal %s or with --thousands %[1]s", m.Decimal),
+	}, Ask: AskSign, Name: m.Decimal, Choices: []string{"decimal", "thousands"}}
+}
+
+// tooLarge reports whether some number of the map's columns would be more than its
+// quantity can be if the decimal sign stood between thousands.
+func (m *Map) tooLarge(columns []column, rows []string) bool {
+	for _, c := range m.Columns {
+		k := slices.IndexFunc(columns, func(of column) bool { return of.header == c.Header })
+		u, inverted, known := unitOf(c)
+		if c.Quantity == "time" || inverted || !known && !measures[c.Quantity].bare {
+			continue
+		}
+		most := measures[c.Quantity].hi
+		if c.Quantity == "frame-time" {
+			most = slowestFrame
+		}
+		for _, l := range rows {
+			fields := fieldsOf(l, m.Delimiter[0])
+			if k >= len(fields) {
+				continue
+			}
+			text := fields[k].text
+			plain := withoutMarks(text, m.Decimal, 0)
+			if v, _, ok := parseNumber(plain, 0, 0); ok && !bytes.Equal(plain, text) && u.Base(v) > most {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // noHeader says why no line is a header, by the first line that is not blank.
@@ -310,33 +350,79 @@ func noHeader(name, line string, first int) error {
 	return p
 }
 
-// sniffDecimal says which decimal sign the rows have: the comma where more
-// fields are numbers with a comma than with a point; and what stands between
-// thousands, where a number shows it.
-func sniffDecimal(rows []string, delim byte) (decimal, mark string) {
-	commas, points, sure := 0, 0, ""
-	for _, l := range rows {
-		for _, f := range fieldsOf(l, delim) {
-			if m, d := certainMark(f.text); m != "" && !(m == " " && delim == ' ') {
-				mark, sure = m, cmp.Or(d, sure)
-			}
-			if delim == ',' && bytes.IndexByte(f.text, ',') < 0 {
-				continue // a field with a comma stands in quotes there
-			}
-			if bytes.IndexByte(f.text, ',') >= 0 && isNumber(f.text, ',') {
-				commas++
-			} else if bytes.IndexByte(f.text, '.') >= 0 && isNumber(f.text, '.') {
-				points++
-			}
+// A signs counts what the numbers of a log show of its decimal sign.
+type signs struct {
+	commas, points         int // numbers with the sign
+	sureCommas, surePoints int // such as no mark between thousands could part
+	sure, mark             string
+	example                [2]string // of a number that may have a comma, a point, between thousands
+}
+
+func (g *signs) look(text []byte) {
+	if mark, decimal := certainMark(text); mark != "" {
+		g.mark, g.sure = mark, cmp.Or(decimal, g.sure)
+	}
+	for i, of := range []struct {
+		sign      byte
+		all, sure *int
+	}{{',', &g.commas, &g.sureCommas}, {'.', &g.points, &g.surePoints}} {
+		if bytes.IndexByte(text, of.sign) < 0 || !isNumber(text, of.sign) {
+			continue
+		}
+		*of.all++
+		whole, _, _ := bytes.Cut(bytes.TrimLeft(text, "+-"), []byte{of.sign})
+		grouped := !bytes.Equal(withoutMarks(text, string(of.sign), 0), text)
+		if !grouped || string(whole) == "0" {
+			*of.sure++
+		} else {
+			g.example[i] = string(text)
 		}
 	}
+}
+
+// decimal is the decimal sign: of two that both occur the one that must be one,
+// else the one that more numbers have.
+func (g *signs) decimal() string {
 	switch {
-	case sure != "":
-		return sure, mark
-	case commas > points && delim != ',':
-		return ",", mark
+	case g.sure != "":
+		return g.sure
+	case g.sureCommas > 0 && g.surePoints == 0, g.sureCommas == g.surePoints && g.commas > g.points,
+		g.sureCommas > g.surePoints:
+		return ","
 	}
-	return ".", mark
+	return "."
+}
+
+// sniffDecimal says which decimal sign the rows have, and what stands between
+// thousands, where numbers show it. open is a number such as 16,667 where the
+// sign may be either and no other number tells.
+func sniffDecimal(rows []string, delim byte) (decimal, mark, open string) {
+	var seen signs
+	for _, l := range rows {
+		for _, f := range fieldsOf(l, delim) {
+			seen.look(f.text)
+		}
+	}
+	decimal = seen.decimal()
+	switch {
+	case seen.sure != "" || delim == ',':
+	case decimal == "," && seen.sureCommas == 0:
+		open = seen.example[0]
+	case decimal == "." && seen.surePoints == 0 && delim == ';': // which a comma in numbers calls for
+		open = seen.example[1]
+	}
+	if delim == ',' && seen.sure == "" && seen.sureCommas == 0 {
+		decimal = "." // a comma would stand in quotes, and none that must be a decimal sign does
+	}
+	switch mark = seen.mark; {
+	case mark == "" && decimal == "," && seen.sureCommas > 0 && seen.points > 0 && seen.surePoints == 0:
+		mark = "."
+	case mark == "" && decimal == "." && seen.surePoints > 0 && seen.commas > 0 && seen.sureCommas == 0:
+		mark = ","
+	case mark == " " && delim == ' ' || mark == decimal:
+		mark = ""
+	}
+	return decimal, mark, open
 }
 
 // twice refuses two columns of the same name that would be read.

@@ -169,6 +169,13 @@ func (h Hints) on(m *Map) error {
 		m.Every = h.Every
 	}
 	m.Decimal, m.Thousands = cmp.Or(h.Decimal, m.Decimal), cmp.Or(h.Thousands, m.Thousands)
+	if m.Decimal == m.Thousands {
+		if h.Thousands == "" {
+			m.Thousands = ""
+		} else if h.Decimal == "" {
+			m.Decimal = map[string]string{",": ".", ".": ","}[h.Thousands]
+		}
+	}
 	return nil
 }
 

@@ -145,6 +145,15 @@ func (s *session) settle(ctx context.Context, open *logs.Open, in *workflow.Impo
 		unit, err := s.oneOf(ctx, fact.New("session.which-unit", "column", open.Name), open.Choices)
 		h.Units = append(h.Units, logs.Unit{Name: open.Name, Unit: unit})
 		return unit != "", err
+	case logs.AskSign:
+		is, err := s.oneOf(ctx, fact.New("session.which-sign", "sign", open.Name), open.Choices)
+		switch is {
+		case "decimal":
+			h.Decimal = open.Name
+		case "thousands":
+			h.Thousands = open.Name
+		}
+		return is != "", err
 	case logs.AskRadix:
 		radix, err := s.oneOf(ctx, fact.New("session.which-radix"), open.Choices)
 		in.Failures.Radix = map[string]int{"hex": 16, "dec": 10}[radix]
