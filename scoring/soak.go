@@ -238,6 +238,28 @@ func soakOptions(spec *plans.Soak, family *plans.Family) thermal.Options {
 	return o
 }
 
+// SoakNotice says before a soak that the bench's thermometer cannot show what the
+// plan asks for: its display would have to stand still for more than half of the
+// soak. It is zero where it can, and where nothing is known of the thermometer.
+func SoakNotice(step *plans.Step, family *plans.Family, bench *plans.Bench) fact.Fact {
+	soak, ok := step.Spec.(*plans.Soak)
+	if !ok || soak.Stability == nil || soak.Duration == nil {
+		return fact.Fact{}
+	}
+	inst, ok := bench.Measuring(quantity.Temperature, soak.Place(family))
+	if !ok || inst.Resolution == nil {
+		return fact.Fact{}
+	}
+	rule := soak.Stability
+	level := thermal.LevelFor(inst.Resolution.Value, rule.Rate.Value*3600)
+	finer := thermal.StepFor(rule.Window.Value, rule.Rate.Value*3600)
+	if level <= math.Max(rule.Window.Value, soak.Duration.Value/2) || finer == 0 {
+		return fact.Fact{}
+	}
+	return fact.New("soak.too-coarse", "title", fact.Phrase(inst.Title), "step", *inst.Resolution,
+		"rate", rule.Rate, "level", minutes(level), "finer", fact.In(finer, "°C").Whole())
+}
+
 // takeOptions states what plan, family, shop and technician know.
 func (j *soakJudge) takeOptions() {
 	run := &j.heat
