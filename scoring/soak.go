@@ -358,13 +358,9 @@ func (j *soakJudge) stable() outcome.Check {
 		c.Reason, c.Settle = fact.New("soak.no-rate", "window", rule.Window), fact.New("soak.log-more-often")
 		return c
 	}
-	rate := fact.In(*r.SlopePerHour, "K/h").To(0.01).WithSign()
+	rate := r.Slope()
 	if ci := r.SlopeCI; ci != nil {
-		half := (ci[1] - ci[0]) / 2
-		c.U = number(half)
-		if half >= 0.01 { // of a log without any noise it means nothing
-			rate = rate.Within(half)
-		}
+		c.U = number((ci[1] - ci[0]) / 2)
 	}
 	c.Value, c.Text = number(*r.SlopePerHour), fact.Text(rate)
 	window := minutes(*r.SlopeWindow)

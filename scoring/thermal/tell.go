@@ -13,6 +13,8 @@ func (r *Report) tell(o Options) {
 	if !r.Doubt.IsZero() {
 		r.say(fact.New("thermal.in-doubt", "why", r.Doubt))
 		r.Settle = append(r.Settle, r.Look...)
+		r.tellReadings()
+		return
 	}
 	r.tellReadings()
 	r.say(r.tellPeak(o))
@@ -95,7 +97,10 @@ func (r *Report) tellPeak(o Options) fact.Fact {
 // peakReached is the peak with where it was read and in which surroundings, as
 // far as that is known.
 func (r *Report) peakReached() fact.Arg {
-	peak := within(fact.In(r.Peak, "°C"), 2*r.PeakU)
+	peak := fact.In(r.Peak, "°C").To(math.Max(0.1, r.Resolution))
+	if r.SensorU > 0 { // else only the display would be stated
+		peak = fact.In(r.Peak, "°C").Within(2 * r.PeakU)
+	}
 	if r.Ambient == nil {
 		if r.Place == Unknown {
 			return peak
@@ -164,13 +169,11 @@ func (r *Report) tellStability() fact.Fact {
 	if r.SlopePerHour == nil {
 		return fact.New("thermal.no-slope")
 	}
-	moves := fact.New("thermal.moves", "window", fact.In(*r.SlopeWindow, "s").To(1),
-		"slope", within(fact.In(*r.SlopePerHour, "K/h"), r.slopeU()).WithSign(),
-		"limit", fact.In(r.SlopeLimit, "K/h"))
+	moves := fact.New("thermal.moves", "window", span(*r.SlopeWindow), "slope", r.Slope(), "limit", fact.In(r.SlopeLimit, "K/h"))
 	switch r.Settling {
 	case Stable:
 		if r.StableSince != nil {
-			return fact.New("thermal.stable-since", "moves", moves, "since", fact.In(*r.StableSince, "s").To(1))
+			return fact.New("thermal.stable-since", "moves", moves, "since", span(*r.StableSince))
 		}
 		return fact.New("thermal.stable", "moves", moves)
 	case StillRising:
@@ -179,10 +182,34 @@ func (r *Report) tellStability() fact.Fact {
 		return fact.New("thermal.still-falling", "moves", moves)
 	}
 	if r.ModelSlope != nil {
-		return fact.New("thermal.cannot-tell-but-curve", "moves", moves,
-			"slope", fact.In(*r.ModelSlope, "K/h").To(0.1).WithSign())
+		var slope fact.Arg = fact.In(*r.ModelSlope, "K/h").To(0.1).WithSign()
+		if math.Abs(*r.ModelSlope) < 0.05 {
+			slope = fact.New("thermal.less-than", "limit", fact.In(0.1, "K/h"))
+		}
+		return fact.New("thermal.cannot-tell-but-curve", "moves", moves, "slope", slope)
 	}
 	return fact.New("thermal.cannot-tell", "moves", moves)
+}
+
+// span is a time as it is told of a run.
+func span(seconds float64) fact.Amount {
+	switch {
+	case seconds < 120:
+		return fact.In(seconds, "s").To(1)
+	case seconds < 600:
+		return fact.In(seconds/60, "min").To(0.1)
+	}
+	return fact.In(seconds/60, "min").To(1)
+}
+
+// Slope is the slope over the last window with its uncertainty, 95 %. A slope that is
+// as good as none has no sign. It must be known.
+func (r *Report) Slope() fact.Amount {
+	slope := within(fact.In(*r.SlopePerHour, "K/h"), r.slopeU())
+	if math.Abs(*r.SlopePerHour) > r.slopeU()/20 {
+		return slope.WithSign()
+	}
+	return slope
 }
 
 // slopeU is half of the slope's 95 % interval.
