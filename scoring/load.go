@@ -324,7 +324,11 @@ func (j *loadJudge) overRuns(runs []loadRun) {
 			if j.spec.MaxSpread != nil {
 				j.check(spread(rep, j.spec.MaxSpread))
 			}
-			j.finding(fact.New("load.spreads", "n", rep.N, "sd", fact.In(rep.SD, "").Digits(2), "cv", asShare(rep.CV)))
+			if rep.SD > 0 {
+				j.finding(fact.New("load.spreads", "n", rep.N, "sd", fact.In(rep.SD, "").Digits(2), "cv", asShare(rep.CV)))
+			} else {
+				j.finding(fact.New("load.equal", "n", rep.N))
+			}
 		}
 	}
 	if j.spec.Workload == "" || len(scores) == 0 {

@@ -238,6 +238,28 @@ func soakOptions(spec *plans.Soak, family *plans.Family) thermal.Options {
 	return o
 }
 
+// SoakNotice says before a soak that the bench's thermometer cannot show what the
+// plan asks for: its display would have to stand still for more than half of the
+// soak. It is zero where it can, and where nothing is known of the thermometer.
+func SoakNotice(step *plans.Step, family *plans.Family, bench *plans.Bench) fact.Fact {
+	soak, ok := step.Spec.(*plans.Soak)
+	if !ok || soak.Stability == nil || soak.Duration == nil {
+		return fact.Fact{}
+	}
+	inst, ok := bench.Measuring(quantity.Temperature, soak.Place(family))
+	if !ok || inst.Resolution == nil {
+		return fact.Fact{}
+	}
+	rule := soak.Stability
+	level := thermal.LevelFor(inst.Resolution.Value, rule.Rate.Value*3600)
+	finer := thermal.StepFor(rule.Window.Value, rule.Rate.Value*3600)
+	if level <= math.Max(rule.Window.Value, soak.Duration.Value/2) || finer == 0 {
+		return fact.Fact{}
+	}
+	return fact.New("soak.too-coarse", "title", fact.Phrase(inst.Title), "step", *inst.Resolution,
+		"rate", rule.Rate, "level", minutes(level), "finer", fact.In(finer, "°C").Whole())
+}
+
 // takeOptions states what plan, family, shop and technician know.
 func (j *soakJudge) takeOptions() {
 	run := &j.heat
@@ -336,13 +358,9 @@ func (j *soakJudge) stable() outcome.Check {
 		c.Reason, c.Settle = fact.New("soak.no-rate", "window", rule.Window), fact.New("soak.log-more-often")
 		return c
 	}
-	rate := fact.In(*r.SlopePerHour, "K/h").To(0.01).WithSign()
+	rate := r.Slope()
 	if ci := r.SlopeCI; ci != nil {
-		half := (ci[1] - ci[0]) / 2
-		c.U = number(half)
-		if half >= 0.01 { // of a log without any noise it means nothing
-			rate = rate.Within(half)
-		}
+		c.U = number((ci[1] - ci[0]) / 2)
 	}
 	c.Value, c.Text = number(*r.SlopePerHour), fact.Text(rate)
 	window := minutes(*r.SlopeWindow)

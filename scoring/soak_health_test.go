@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"proveout/scoring"
 	"proveout/scoring/conformity"
 )
 
@@ -137,5 +138,28 @@ func TestSoakPassIsAttacked(t *testing.T) {
 				t.Errorf("%v, want %v with %q: %s", s.Verdict, tt.want, tt.says, all)
 			}
 		})
+	}
+}
+
+// A thermometer that cannot show what the plan asks for is named before the soak.
+func TestSoakNotice(t *testing.T) {
+	for _, tt := range []struct {
+		step  string
+		digit float64
+		says  string
+	}{
+		{"soak", 0.1, ""},
+		{"soak", 1, "take one with steps of 0.2 °C or finer"},
+		{"soak;stability = { window = \"10 min\", rate = \"12 K/h\", source = \"common practice, no source\" }", 1, ""},
+		{"soak;stability =", 1, ""},
+	} {
+		b := newBench(t, tt.step)
+		inst, _ := b.Shop.Benches[0].Instrument("probe")
+		inst.Resolution.Value = tt.digit
+		inst.Resolution.Text = map[float64]string{0.1: "0.1 °C", 1: "1 °C"}[tt.digit]
+		notice := scoring.SoakNotice(&b.Plan.Steps[0], b.Family, &b.Shop.Benches[0])
+		if text := said(notice); notice.IsZero() != (tt.says == "") || !strings.Contains(text, tt.says) {
+			t.Errorf("%s, %g °C: %q, want %q", tt.step, tt.digit, text, tt.says)
+		}
 	}
 }

@@ -2,7 +2,6 @@ package command
 
 import (
 	"errors"
-	"fmt"
 
 	"github.com/urfave/cli/v2"
 
@@ -78,11 +77,7 @@ func (c *Console) soakLength(x *cli.Context, q *soakQuestion) error {
 	return c.give(x, o, passed, func(p *printer) {
 		p.verdict(o.Verdict)
 		p.say(o.Sentence)
-		p.line(fmt.Sprintf("\nneeded: %s without more than %d failures, for a confidence of %.4g",
-			quantity.Format(o.Needed, 0, quantity.Duration), o.Allowed, o.Confidence))
-		if o.Acceleration != nil {
-			p.lead("Assumption: ", o.Acceleration.Assumption)
-		}
+		p.say(o.TellNeeded())
 		p.lead("To settle it: ", o.Settle)
 	})
 }
@@ -118,13 +113,10 @@ func (c *Console) soakPasses(x *cli.Context, q *soakQuestion) error {
 	}
 	return c.give(x, a, passed, func(p *printer) {
 		if a.Needed != nil {
-			p.textf(0,
-				"%d passes with at most %d spoilt show a chance of a good pass of at least %.4g with %.4g confidence.",
-				*a.Needed, q.Allowed, q.reliability, q.Confidence)
+			p.say(endurance.TellPasses(*a.Needed, q.Allowed, q.reliability, q.Confidence))
 		}
 		if a.Shown != nil {
-			p.textf(0, "%d passes with %d spoilt have shown a chance of a good pass of at least %.4f.",
-				q.passes, q.failures, *a.Shown)
+			p.say(endurance.TellShown(q.passes, q.failures, *a.Shown, q.Confidence))
 		}
 	})
 }

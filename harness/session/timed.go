@@ -150,6 +150,9 @@ func (r *run) begin(ctx context.Context) (stated time.Duration, err error) {
 		example = fact.New("session.example-temperature")
 	}
 	s.Say(fact.New("session.runs-for", "time", clock(r.duration), "example", example))
+	if notice := s.job.Notice(r.step); !notice.IsZero() {
+		s.sign(bold+magenta, fact.New("session.caution"), notice)
+	}
 	words, err := r.command(ctx)
 	if err != nil {
 		return 0, err

@@ -116,6 +116,16 @@ func (j *Job) view(step *plans.Step) *view {
 	return &view{Watch: scoring.NewWatch(step, j.Family), now: time.Now}
 }
 
+// Notice is what is to be said of a step before it runs: that the bench's thermometer
+// cannot show what the plan asks for. It is zero where there is nothing to say.
+func (j *Job) Notice(step *plans.Step) fact.Fact {
+	bench, ok := j.Shop.Bench(j.Input.Job.Bench)
+	if !ok {
+		return fact.Fact{}
+	}
+	return scoring.SoakNotice(step, j.Family, bench)
+}
+
 // analyseEvery leaves the bench's computer time for what it logs.
 const analyseEvery = 2 * time.Second
 

@@ -49,9 +49,15 @@ func shownMTBF(total float64, failures int, confidence float64) float64 {
 }
 
 // quietByLuck returns the probability, 0 to 1, that a card whose fault still
-// strikes every interval seconds on average runs for total seconds without it:
-// e^(−T/X).
-func quietByLuck(total, interval float64) float64 { return math.Exp(-total / interval) }
+// strikes every interval seconds on average shows it no more than so many times in
+// total seconds: the sum of Poisson's law from 0 to allowed, which is e^(−T/X) where
+// none is allowed.
+func quietByLuck(total, interval float64, allowed int) float64 {
+	if allowed == 0 {
+		return math.Exp(-total / interval)
+	}
+	return mathext.GammaIncRegComp(float64(allowed)+1, total/interval)
+}
 
 // arrheniusFactor returns by how much faster a mechanism with an activation
 // energy in eV runs at soak than at use, both in °C. It is an assumption about the

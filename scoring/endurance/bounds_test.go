@@ -167,3 +167,13 @@ func TestNeededPassesShow(t *testing.T) {
 		}
 	})
 }
+
+// Poisson's law with a mean of 5: none 0.0067, one at the most 0.0404, two at the most
+// 0.1247 (tables of the cumulative distribution, from memory).
+func TestQuietByLuck(t *testing.T) {
+	for allowed, want := range []float64{0.0067, 0.0404, 0.1247} {
+		if got := quietByLuck(5*3600, 3600, allowed); math.Abs(got-want) > 5e-5 {
+			t.Errorf("%d allowed: %.6f, want %.4f", allowed, got, want)
+		}
+	}
+}

@@ -83,7 +83,7 @@ func Judge(q Question, runs []Run) (Outcome, error) {
 		Allowed: q.Allowed, Ran: total.Seconds, Failures: total.Failures,
 		Needed:      neededTime(goal, q.Confidence, q.Allowed),
 		ShownMTBF:   shownMTBF(total.Seconds, total.Failures, q.Confidence),
-		QuietByLuck: quietByLuck(total.Seconds, q.Interval),
+		QuietByLuck: quietByLuck(total.Seconds, q.Interval, q.Allowed),
 	}
 	if q.Hot != nil {
 		if o.Acceleration, err = accelerate(*q.Hot, o.Needed); err != nil {
@@ -157,7 +157,7 @@ func accelerate(hot HotSoak, needed float64) (*Acceleration, error) {
 		NeededHot: needed / faster,
 		Assumption: fact.New("endurance.arrhenius",
 			"energy", fact.In(hot.ActivationEnergy, "eV").Whole(),
-			"soak", fact.In(hot.SoakC, "°C").Whole(), "hours", fact.In(faster, "h"),
+			"soak", fact.In(hot.SoakC, "°C").Whole(), "hours", fact.In(faster, "h").Digits(2),
 			"use", fact.In(hot.UseC, "°C").Whole()),
 	}, nil
 }

@@ -19,8 +19,11 @@ func (o *Outcome) tell() {
 			o.Sentence = fact.New("endurance.not-run-allowing", "claim", claim, "time", need(o.Missing), "n", o.Allowed)
 		}
 	case conformity.Pass:
-		quiet := fact.New("endurance.quiet-by-luck",
-			"interval", had(o.Interval), "share", fact.In(100*o.QuietByLuck, "%"))
+		quiet := fact.New("endurance.quiet-by-luck", "interval", had(o.Interval), "share", share(o.QuietByLuck))
+		if o.Allowed > 0 {
+			quiet = fact.New("endurance.few-by-luck",
+				"interval", had(o.Interval), "n", o.Allowed, "share", share(o.QuietByLuck))
+		}
 		if o.Failures == 0 {
 			o.Sentence = fact.New("endurance.shown", "ran", had(o.Ran), "claim", claim, "quiet", quiet)
 		} else {
@@ -33,7 +36,7 @@ func (o *Outcome) tell() {
 		o.tellMissing(confidence)
 	}
 	if a := o.Acceleration; a != nil {
-		o.Sentence = fact.New("endurance.hot-shown", "verdict", o.Sentence, "factor", fact.In(a.Factor, ""),
+		o.Sentence = fact.New("endurance.hot-shown", "verdict", o.Sentence, "factor", fact.In(a.Factor, "").Digits(2),
 			"time", need(a.NeededHot), "assumption", a.Assumption)
 	}
 }
@@ -51,6 +54,41 @@ func (o *Outcome) tellMissing(confidence fact.Amount) {
 	} else {
 		o.Settle = fact.New("endurance.run-more-allowing", "time", need(o.Missing), "n", o.Allowed)
 	}
+}
+
+// share is a probability as it is told, to three digits; one that nobody can picture
+// is less than a ten thousandth.
+func share(p float64) fact.Arg {
+	if p < 1e-4 {
+		return fact.New("endurance.less-than", "limit", fact.In(0.01, "%").Whole())
+	}
+	return fact.In(100*p, "%").Digits(3)
+}
+
+// TellNeeded says how long the runs must last.
+func (o *Outcome) TellNeeded() fact.Fact {
+	confidence := fact.In(100*o.Confidence, "%")
+	if o.Allowed == 0 {
+		return fact.New("endurance.needed", "time", need(o.Needed), "confidence", confidence)
+	}
+	return fact.New("endurance.needed-allowing", "time", need(o.Needed), "n", o.Allowed, "confidence", confidence)
+}
+
+// TellPasses says how many passes show a chance of a good one with a confidence, with
+// at most so many spoilt.
+func TellPasses(needed, spoilt int, reliability, confidence float64) fact.Fact {
+	if spoilt == 0 {
+		return fact.New("endurance.passes", "n", needed,
+			"share", fact.In(100*reliability, "%"), "confidence", fact.In(100*confidence, "%"))
+	}
+	return fact.New("endurance.passes-allowing", "n", needed, "spoilt", spoilt,
+		"share", fact.In(100*reliability, "%"), "confidence", fact.In(100*confidence, "%"))
+}
+
+// TellShown says what passes that were made have shown; the bound is rounded down.
+func TellShown(passes, spoilt int, reliability, confidence float64) fact.Fact {
+	return fact.New("endurance.passes-shown", "n", passes, "spoilt", spoilt,
+		"share", fact.In(math.Floor(1000*reliability)/10, "%").To(0.1), "confidence", fact.In(100*confidence, "%"))
 }
 
 // need is a time that must still be reached, and had one that was: the first is

@@ -32,8 +32,8 @@ func Example() {
 		fmt.Println(sentence)
 	}
 	// Output:
-	// 3000 frames in 50.2 s: 59.78 frames per second; half of the frames took longer than 16.70 ms.
+	// 3000 frames in 50.2 s: 59.78 frames per second; half of the frames took 16.70 ms or less.
 	// The slowest 1 % of frames ran at 51.34 frames per second, the slowest 0.1 % at 22.49 (mean of those frames).
 	// 1 stall longer than 50.1 ms: 100.0 ms at 25.1 s.
-	// No drift: +0 ms/min (95 %: +0 to +0).
+	// No drift: the frame time stays as it is from the beginning to the end.
 }

@@ -70,6 +70,8 @@ func (r *Report) tellDrift() {
 	slope := fact.In(d.PerMinute, "ms/min").To(digit).WithSign()
 	low, high := fact.In(d.Low, "").To(digit).WithSign(), fact.In(d.High, "").To(digit).WithSign()
 	switch {
+	case d.Low == 0 && d.High == 0:
+		r.say(fact.New("pacing.steady"))
 	case !d.Significant:
 		r.say(fact.New("pacing.no-drift", "slope", slope, "low", low, "high", high))
 	case d.PerMinute < 0:

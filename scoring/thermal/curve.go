@@ -140,13 +140,13 @@ func fitLoad(log samples, o Options) (*curve, Reason, fact.Fact) {
 // judge says whether a curve describes the log: its end must be known, not
 // guessed from a log that ends on the way there, and what the readings leave over
 // must be what the sensor explains.
-func (c *curve) judge(log samples, o Options, span float64) (Reason, fact.Fact) {
-	if c.tau > 0.95*span {
-		if c.tau > 5*span {
+func (c *curve) judge(log samples, o Options, covered float64) (Reason, fact.Fact) {
+	if c.tau > 0.95*covered {
+		if c.tau > 5*covered {
 			return TooShort, fact.New("thermal.straight-line")
 		}
-		return TooShort, fact.New("thermal.time-constant-beyond-log",
-			"tau", fact.In(c.tau, "s"), "covered", fact.In(span, "s"), "needed", fact.In(3*c.tau, "s"))
+		return TooShort, fact.New("thermal.time-constant-beyond-log", "tau", span(c.tau), "covered", span(covered),
+			"needed", fact.In(math.Ceil(3*c.tau/60), "min").To(1))
 	}
 	height := c.tInf - c.t0
 	if reason, why := c.res.explain(log, height, o.U); reason != Described {

@@ -30,16 +30,8 @@ const (
 
 // takeHealth asks what else than a warm card would have given these readings.
 func (r *Report) takeHealth(log, load samples, o Options) {
-	r.Doubt = r.doubt(log, load, o)
-	if r.Doubt.IsZero() {
-		return
-	}
-	if r.Settling == Stable {
+	if r.Doubt = r.doubt(log, load, o); !r.Doubt.IsZero() && r.Settling == Stable {
 		r.Settling, r.StableSince = CannotTell, nil
-	}
-	r.Predicted, r.PredictedU, r.Margin = nil, nil, nil
-	if o.Limit != nil {
-		r.Verdict = guarded(math.NaN(), 0)
 	}
 }
 

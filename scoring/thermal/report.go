@@ -84,6 +84,7 @@ type Hottest struct {
 	Peak         float64  `json:"peak"` // °C, without the noise of the readings
 	PeakU        float64  `json:"peak_u"`
 	PeakNoise    float64  `json:"peak_noise_u"`    // °C, the part of PeakU that comes from noise
+	SensorU      float64  `json:"-"`               // °C, the part that comes from the sensor; 0 when not known
 	Highest      float64  `json:"highest_reading"` // °C, of all rows
 	PeakAt       float64  `json:"peak_at_s"`
 	PeakIsolated bool     `json:"peak_isolated"` // one reading far above its neighbours
@@ -189,8 +190,8 @@ func analyse(log samples, seen Input, hottest Hottest, o Options) Report {
 	r.takePeak(log, c, o)
 	r.takeStability(load, c, o)
 	r.takeHeat(load, c, o)
-	r.takePrediction(c, o)
 	r.takeHealth(log, load, o)
+	r.takePrediction(c, o)
 	if p.endSeen {
 		r.takeCooling(log, o)
 	}
@@ -232,7 +233,7 @@ func (r *Report) takePeak(log samples, c *curve, o Options) {
 			r.Peak, r.PeakAt = temp+above[i], log.time[i]
 		}
 	}
-	r.PeakNoise = u
+	r.PeakNoise, r.SensorU = u, o.U
 	r.PeakU = math.Hypot(math.Hypot(o.U, u), log.resolution/math.Sqrt(12)) // a display step is rectangular
 	if r.Decimated {
 		return // neighbours are no single readings
@@ -319,6 +320,12 @@ func (r *Report) takeHeat(load samples, c *curve, o Options) {
 // takePrediction carries the rise over to the rated ambient temperature and
 // holds it against the limit.
 func (r *Report) takePrediction(c *curve, o Options) {
+	if !r.Doubt.IsZero() {
+		if o.Limit != nil {
+			r.Verdict = conformity.Inconclusive
+		}
+		return
+	}
 	if o.Limit != nil {
 		if r.PlaceProblem = placeProblem(o.Place, o.LimitPlace); r.PlaceProblem.IsZero() {
 			r.MarginAsLogged = new(*o.Limit - r.Peak)

@@ -13,6 +13,8 @@ func (r *Report) tell(o Options) {
 	if !r.Doubt.IsZero() {
 		r.say(fact.New("thermal.in-doubt", "why", r.Doubt))
 		r.Settle = append(r.Settle, r.Look...)
+		r.tellReadings()
+		return
 	}
 	r.tellReadings()
 	r.say(r.tellPeak(o))
@@ -95,7 +97,10 @@ func (r *Report) tellPeak(o Options) fact.Fact {
 // peakReached is the peak with where it was read and in which surroundings, as
 // far as that is known.
 func (r *Report) peakReached() fact.Arg {
-	peak := within(fact.In(r.Peak, "°C"), 2*r.PeakU)
+	peak := fact.In(r.Peak, "°C").To(math.Max(0.1, r.Resolution))
+	if r.SensorU > 0 { // else only the display would be stated
+		peak = fact.In(r.Peak, "°C").Within(2 * r.PeakU)
+	}
 	if r.Ambient == nil {
 		if r.Place == Unknown {
 			return peak
@@ -164,13 +169,11 @@ func (r *Report) tellStability() fact.Fact {
 	if r.SlopePerHour == nil {
 		return fact.New("thermal.no-slope")
 	}
-	moves := fact.New("thermal.moves", "window", fact.In(*r.SlopeWindow, "s").To(1),
-		"slope", within(fact.In(*r.SlopePerHour, "K/h"), r.slopeU()).WithSign(),
-		"limit", fact.In(r.SlopeLimit, "K/h"))
+	moves := fact.New("thermal.moves", "window", span(*r.SlopeWindow), "slope", r.Slope(), "limit", fact.In(r.SlopeLimit, "K/h"))
 	switch r.Settling {
 	case Stable:
 		if r.StableSince != nil {
-			return fact.New("thermal.stable-since", "moves", moves, "since", fact.In(*r.StableSince, "s").To(1))
+			return fact.New("thermal.stable-since", "moves", moves, "since", span(*r.StableSince))
 		}
 		return fact.New("thermal.stable", "moves", moves)
 	case StillRising:
@@ -179,10 +182,34 @@ func (r *Report) tellStability() fact.Fact {
 		return fact.New("thermal.still-falling", "moves", moves)
 	}
 	if r.ModelSlope != nil {
-		return fact.New("thermal.cannot-tell-but-curve", "moves", moves,
-			"slope", fact.In(*r.ModelSlope, "K/h").To(0.1).WithSign())
+		var slope fact.Arg = fact.In(*r.ModelSlope, "K/h").To(0.1).WithSign()
+		if math.Abs(*r.ModelSlope) < 0.05 {
+			slope = fact.New("thermal.less-than", "limit", fact.In(0.1, "K/h"))
+		}
+		return fact.New("thermal.cannot-tell-but-curve", "moves", moves, "slope", slope)
 	}
 	return fact.New("thermal.cannot-tell", "moves", moves)
+}
+
+// span is a time as it is told of a run.
+func span(seconds float64) fact.Amount {
+	switch {
+	case seconds < 120:
+		return fact.In(seconds, "s").To(1)
+	case seconds < 600:
+		return fact.In(seconds/60, "min").To(0.1)
+	}
+	return fact.In(seconds/60, "min").To(1)
+}
+
+// Slope is the slope over the last window with its uncertainty, 95 %. A slope that is
+// as good as none has no sign. It must be known.
+func (r *Report) Slope() fact.Amount {
+	slope := within(fact.In(*r.SlopePerHour, "K/h"), r.slopeU())
+	if math.Abs(*r.SlopePerHour) > r.slopeU()/20 {
+		return slope.WithSign()
+	}
+	return slope
 }
 
 // slopeU is half of the slope's 95 % interval.
@@ -198,37 +225,57 @@ func (r *Report) settleStability(o Options) {
 	case r.Settling != Stable && r.DescribesLog:
 		// The slope of the curve falls by the factor e in each time constant.
 		if over := math.Abs(*r.ModelSlope) / r.SlopeLimit; over > 1 {
-			r.settle(fact.New("thermal.more-load", "time", fact.In(*r.Tau*math.Log(over), "s").To(1)))
+			r.settle(fact.New("thermal.more-load", "time", fact.In(math.Ceil(*r.Tau*math.Log(over)/60), "min").To(1)))
 		}
 	}
 }
 
-// settleSlope computes the level stretch that would narrow the interval enough.
+// settleSlope says what would narrow the interval of the slope enough: a longer level
+// stretch while it is one that people wait for, a finer display where the step hides
+// the slope, and less scatter where noise does.
 func (r *Report) settleSlope(o Options) {
-	slope := *r.SlopePerHour
+	slope, half := *r.SlopePerHour, r.slopeU()
 	if r.ModelSlope != nil {
 		slope = *r.ModelSlope
 	}
-	room := r.SlopeLimit - math.Abs(slope)
-	if room <= 0.05*r.SlopeLimit {
-		room = 0.5 * r.SlopeLimit
-	}
-	half := r.slopeU()
-	if half <= 0 {
+	if half <= 0 || math.IsInf(half, 0) {
 		return
 	}
 	least := 600.0
 	if o.Window > 0 {
 		least = o.Window
 	}
+	room := math.Max(r.SlopeLimit/2, r.SlopeLimit-math.Abs(slope))
 	// Rounding narrows with the window, scatter faster: the slower law is safe.
 	needed := max(least, *r.SlopeWindow*math.Max(1, half/room))
-	time, now := fact.In(needed, "s").To(1), fact.In(*r.SlopeWindow, "s").To(1)
-	if r.Resolution > 0 && needed > 1.2**r.SlopeWindow {
-		step := r.Resolution * *r.SlopeWindow / needed
-		r.settle(fact.New("thermal.longer-level-or-finer-display", "time", time, "now", now,
-			"step", fact.In(step, "°C").Digits(2), "step-now", fact.In(r.Resolution, "°C").Whole()))
+	finer := StepFor(least, r.SlopeLimit)
+	if level := LevelFor(r.Resolution, r.SlopeLimit); finer > 0 && finer < r.Resolution && level > least {
+		r.settle(fact.New("thermal.longer-level-or-finer-display", "time", fact.In(level/60, "min").To(1),
+			"step", fact.In(finer, "°C").Whole(), "step-now", fact.In(r.Resolution, "°C").Whole()))
 		return
 	}
-	r.settle(fact.New("thermal.longer-level", "time", time, "now", now))
+	if needed > longestWait {
+		r.settle(fact.New("thermal.less-scatter"))
+		return
+	}
+	r.settle(fact.New("thermal.longer-level", "time", fact.In(needed/60, "min").To(1),
+		"now", fact.In(*r.SlopeWindow/60, "min").To(1)))
+}
+
+const longestWait = 4 * 3600 // s
+
+// LevelFor is how long, in seconds, a temperature must stay level until a quiet display
+// with a step in °C shows that it moves by no more than a rate in °C per hour: a slope of
+// step/√3 over that time is one standard uncertainty of what the display hides.
+func LevelFor(step, perHour float64) float64 { return 2 * step / math.Sqrt(3) / perHour * 3600 }
+
+// StepFor is the coarsest usual display step in °C that shows a rate in °C per hour
+// over a window in seconds; 0 when none does.
+func StepFor(window, perHour float64) float64 {
+	for _, step := range [...]float64{1, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01} {
+		if LevelFor(step, perHour) <= window {
+			return step
+		}
+	}
+	return 0
 }
