@@ -33,14 +33,13 @@ func GoodCards(set *plans.ReferenceSet) reference.Set {
 func (j *judge) goodCards(workload string) *plans.ReferenceSet {
 	sets := append(slices.Clone(j.in.References), j.in.Family.Reference...)
 	if rises := j.in.Family.Thermal.Rises(); len(rises.Scores) > 0 {
-		rises.Bench = j.in.Job.Bench
 		sets = append(sets, rises)
 	}
 	rank := func(set *plans.ReferenceSet) int {
 		switch {
 		case set.Example:
 			return 1
-		case set.Bench != j.in.Job.Bench:
+		case set.Bench != "" && set.Bench != j.in.Job.Bench:
 			return 2
 		}
 		return 3
@@ -52,6 +51,28 @@ func (j *judge) goodCards(workload string) *plans.ReferenceSet {
 		}
 	}
 	return best
+}
+
+// Lacking says which required steps of the plan cannot be judged yet, because they
+// need good cards that the shop has not measured.
+func Lacking(in reading.Input) []fact.Fact {
+	var out []fact.Fact
+	for i := range in.Plan.Steps {
+		j := &judge{in: in, step: &in.Plan.Steps[i]}
+		load, workload := plans.SpecOf[plans.Load](j.step), plans.RiseWorkload
+		if load.Reference == plans.ReferenceJudge {
+			workload = load.Workload
+		} else if !plans.SpecOf[plans.Soak](j.step).CompareRise {
+			continue
+		}
+		set := j.goodCards(workload)
+		enough := set != nil && !set.Example && len(set.Scores) >= reference.MinScores
+		if needed, _ := j.step.Needed(in.Job.Work); needed && !enough {
+			out = append(out, fact.New("score.lacking",
+				"step", j.step.ID, "n", reference.MinScores, "command", j.addCommand(workload)))
+		}
+	}
+	return out
 }
 
 // besideGoodCards judges the value of a check, in the set's unit, by the prediction
@@ -73,6 +94,9 @@ func (j *judge) besideGoodCards(
 	}
 	o.Bench, o.Direction, o.Rule = j.in.Job.Bench, reference.Direction(set.Better), conformity.Rule(j.step.Rule)
 	c.Source = fact.New("score.source", "n", len(set.Scores), "bench", set.Bench)
+	if set.Bench == "" {
+		c.Source = fact.New("score.source-family", "n", len(set.Scores))
+	}
 	out, err := reference.Judge(GoodCards(set), *c.Value, o)
 	if err != nil {
 		c.Verdict, c.Reason = conformity.Inconclusive, because(err)
@@ -170,7 +194,7 @@ func (j *soakJudge) riseAgainstSet(c *outcome.Check, rise, u float64) {
 // set: what the thermometers of the bench are off by, as far as the same read both.
 // It cancels in the comparison (JCGM 100:2008, 5.2 and F.1.2).
 func (j *soakJudge) sharedWith(set *plans.ReferenceSet) float64 {
-	if set == nil || set.Example || set.Bench != j.in.Job.Bench {
+	if set == nil || set.Example || set.Bench != "" && set.Bench != j.in.Job.Bench {
 		return 0
 	}
 	shared := 0.0

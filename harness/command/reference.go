@@ -19,7 +19,8 @@ import (
 )
 
 func (c *Console) referenceCommands() *cli.Command {
-	workloadFlag := neededFlag("workload", "`NAME` of the workload; "+plans.RiseWorkload+" for the rise over ambient of a soak")
+	workloadFlag := neededFlag("workload",
+		"`NAME` of the workload; "+plans.RiseWorkload+" for the rise over ambient of a soak")
 	set := []cli.Flag{shopFlag,
 		neededFlag("family", "board family `ID`"),
 		variantFlag, workloadFlag, benchFlag, jsonFlag}

@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"proveout/plans/fact"
+	"proveout/scoring"
 	"proveout/scoring/outcome"
 )
 
@@ -34,10 +35,11 @@ func Probability(p float64) fact.Arg {
 // Confidence is how sure a cause is.
 func Confidence(c outcome.Cause) fact.Amount { return fact.In(100*c.Confidence, "%").To(1) }
 
-// OpenedSaid says that a job was opened.
+// OpenedSaid says that a job was opened, and what the shop lacks to judge it.
 func OpenedSaid(j *Job) fact.Fact {
 	of := j.Input.Job
-	return fact.New("screen.opened", "job", of.Number, "card", of.Card.Title, "plan", of.Plan, "bench", of.Bench)
+	opened := fact.New("screen.opened", "job", of.Number, "card", of.Card.Title, "plan", of.Plan, "bench", of.Bench)
+	return fact.Text(fact.Sentences(append([]fact.Fact{opened}, scoring.Lacking(j.Input)...)...))
 }
 
 // NextSaid says what to type next for a job.
