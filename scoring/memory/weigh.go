@@ -55,6 +55,9 @@ const upperLine = 63
 // outside says whether the cause lies outside the memory.
 func (h *hypothesis) outside() bool { return slices.Contains(outside, h.kind) }
 
+// addresses says whether the cause is an address line.
+func (h *hypothesis) addresses() bool { return h.kind == AddressLine || h.kind == BusAddress }
+
 // strayChance is the share of rows that belong to no cause that is told.
 const strayChance = 0.003
 
