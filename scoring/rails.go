@@ -3,6 +3,7 @@ package scoring
 import (
 	"math"
 
+	"proveout/harness/reading"
 	"proveout/plans"
 	"proveout/plans/fact"
 	"proveout/plans/quantity"
@@ -92,10 +93,14 @@ func (j *judge) resistance(rail *plans.Rail) (c *outcome.Check, short bool) {
 	if rail.OpenAbove != nil {
 		m.limits.High = number(rail.OpenAbove.Value)
 	}
+	if last := len(readings) - 1; last >= 0 && readings[last].Over {
+		return j.overloaded(m, readings[last], rail), false
+	}
 	measured := j.measure(m, readings)
 	c = &measured
 	switch {
-	case c.Verdict == conformity.Fail && rail.OpenAbove != nil && *c.Value*scaleOf(m.dimension, m.unit) > rail.OpenAbove.Value:
+	case c.Verdict == conformity.Fail && rail.OpenAbove != nil &&
+		*c.Value*scaleOf(m.dimension, m.unit) > rail.OpenAbove.Value:
 		j.open(c, rail)
 		return c, false
 	case c.Verdict == conformity.Fail:
@@ -111,12 +116,27 @@ func (j *judge) resistance(rail *plans.Rail) (c *outcome.Check, short bool) {
 	return c, false
 }
 
+// overloaded judges a resistance above the range of the meter: the rail is open,
+// unless the range is known to end below what the family calls open.
+func (j *judge) overloaded(m measurand, r reading.Reading, rail *plans.Rail) *outcome.Check {
+	c := m.unread()
+	c.Rule, c.Text = string(j.step.Rule), fact.Text(fact.Name(r.Shown()))
+	if end := r.Number(); rail.OpenAbove != nil && end > 0 && end < rail.OpenAbove.Value {
+		c.Verdict = conformity.Inconclusive
+		c.Reason = fact.New("rails.over-range", "title", m.title, "value", c.Text)
+		c.Settle = fact.New("rails.higher-range")
+		return &c
+	}
+	j.open(&c, rail)
+	return &c
+}
+
 // open says that nothing loads a rail.
 func (j *judge) open(c *outcome.Check, rail *plans.Rail) {
 	name := fact.Phrase(rail.Name)
 	c.Verdict = conformity.Fail
 	c.Reason = fact.New("rails.opened", "rail", name, "value", c.Text)
-	if rail.OpenAbove != nil {
+	if c.Value != nil {
 		c.Reason = fact.New("rails.opened-above", "rail", name, "value", c.Text, "limit", rail.OpenAbove)
 	}
 	j.suspect(0.6, fact.New("rails.open", "rail", name), fact.New("rails.look-open", "rail", name))

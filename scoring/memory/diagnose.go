@@ -142,7 +142,9 @@ func (d *diagnosis) tell(v *verdict, rows int64) {
 	for _, h := range v.rival {
 		fd := d.words(h, d.view(h.bank, h.chip), v.rivals[h])
 		fd.Alternative = true
-		fd.Evidence = append(fd.Evidence, fact.New("memory.vary-the-data"))
+		if h.addresses() != v.addresses() {
+			fd.Evidence = append(fd.Evidence, fact.New("memory.vary-the-data"))
+		}
 		rows--
 		d.found = append(d.found, weighed{fd, rows})
 	}

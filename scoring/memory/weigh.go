@@ -55,6 +55,9 @@ const upperLine = 63
 // outside says whether the cause lies outside the memory.
 func (h *hypothesis) outside() bool { return slices.Contains(outside, h.kind) }
 
+// addresses says whether the cause is an address line.
+func (h *hypothesis) addresses() bool { return h.kind == AddressLine || h.kind == BusAddress }
+
 // strayChance is the share of rows that belong to no cause that is told.
 const strayChance = 0.003
 
@@ -382,35 +385,52 @@ func (s *scene) outsideCauses(add func(*hypothesis)) {
 	garbage.list = math.Log(s.inTurn(0.02, 0.6))
 	add(garbage)
 	for line := range hostBits {
-		h := everywhere(BusLine, 0.04/hostBits)
-		h.lines = []int{line}
-		mask := func(r *wholeRow) (m uint64) {
-			for b := range r.width {
-				if (int(r.address%4)*8+b)%hostBits == line {
-					m |= 1 << uint(b)
-				}
-			}
-			return m
-		}
-		h.chance = func(r *wholeRow) float64 {
-			m := mask(r)
-			if m == 0 || r.wrong&^m != 0 {
-				return 0
-			}
-			with := s.places
-			if r.width < hostBits { // only every other access carries the line
-				with = max(1, with*float64(r.width)/hostBits)
-			}
-			return 1 / with / float64(uint(1)<<uint(bits.OnesCount64(m))-1)
-		}
-		if h.chance(&s.rows[0]) > 0 || h.chance(&s.rows[len(s.rows)-1]) > 0 {
-			on := func(r *wholeRow) bool { return r.wrong&^mask(r) == 0 }
-			h.list = max(s.either(on, func(r *wholeRow) bool { return r.written&mask(r) == 0 }),
-				s.pure(on, func(r *wholeRow) bool { return r.written&r.wrong == 0 }))
-			add(h)
-		}
+		s.busLine(line, everywhere, add)
 	}
 	s.busAddress(add)
+}
+
+// busLine is one of the data lines of the slot: its bit of every 32, in whatever
+// chip that lies. Stuck, it is wrong wherever something else was written.
+func (s *scene) busLine(line int, everywhere func(Kind, float64) *hypothesis, add func(*hypothesis)) {
+	mask := func(r *wholeRow) (m uint64) {
+		for b := (line - int(r.address%4)*8 + hostBits) % hostBits; b < r.width; b += hostBits {
+			m |= 1 << uint(b)
+		}
+		return m
+	}
+	if first, last := &s.rows[0], &s.rows[len(s.rows)-1]; first.wrong&mask(first) == 0 && last.wrong&mask(last) == 0 {
+		return
+	}
+	on := func(r *wholeRow) bool { return r.wrong != 0 && r.wrong&^mask(r) == 0 }
+	places := func(r *wholeRow) float64 { // of narrow accesses only some carry the line
+		return max(1, s.places*min(1, float64(r.width)/hostBits))
+	}
+	const before = 0.04 / hostBits
+	for _, value := range []uint64{0, math.MaxUint64} {
+		stuck := everywhere(BusLine, before/4)
+		stuck.lines, stuck.list = []int{line}, s.one()
+		stuck.chance = func(r *wholeRow) float64 {
+			if m := mask(r); m == 0 || r.wrong != (r.written^value)&m {
+				return 0
+			}
+			return 1 / places(r)
+		}
+		if s.rows[0].width > hostBits { // either of two bits fails the access
+			stuck.list *= math.Log(4.0/3) / math.Ln2
+		}
+		add(stuck)
+	}
+	open := everywhere(BusLine, before/2)
+	open.lines = []int{line}
+	open.list = s.either(on, func(r *wholeRow) bool { return r.written&r.wrong == 0 })
+	open.chance = func(r *wholeRow) float64 {
+		if !on(r) {
+			return 0
+		}
+		return 1 / places(r) / (math.Exp2(float64(bits.OnesCount64(mask(r)))) - 1)
+	}
+	add(open)
 }
 
 // pure is one() for a condition that every row of a cause meets, or none; else
