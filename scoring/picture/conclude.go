@@ -165,7 +165,7 @@ func cut(p *raster.RGB, g *raster.Grid) *raster.RGB {
 // clean: a picture that judged no data line, or not every one that it shows, is not.
 func (c *comparison) verdict() {
 	r := c.r
-	r.Faultless = len(r.Findings) == 0 && r.LinesJudged.Bad == 0 && len(r.Chain) == 0
+	r.Faultless = len(r.Findings) == 0 && r.LinesJudged.Bad == 0 && len(r.Chain) == 0 && !c.unsettled
 	if r.Faultless && c.random() && r.NoiseSD > 20 {
 		r.Faultless = false
 		r.doubt(fact.New("picture.too-noisy", "levels", fact.In(r.NoiseSD, "").To(1)))

@@ -126,13 +126,30 @@ func (c *comparison) channels() {
 	c.swapBack(source)
 }
 
+// levelsOff looks for levels that no device makes of black and white: then something
+// else than the device has been described.
+func (c *comparison) levelsOff() bool {
+	for channel := range 3 {
+		black := c.r.Offset[channel]
+		white := black + 255*c.r.Gain[channel]
+		if c.missing[channel] || black > -60 && black < 110 && white > black+35 && white < 420 {
+			continue
+		}
+		where := fact.New("picture.levels-off", "colour", lines.Colour(channel),
+			"black", fact.In(black, "").To(1), "white", fact.In(white, "").To(1))
+		c.r.find(plain(Unexplained, where, fact.New("picture.look-unexplained")))
+		return true
+	}
+	return false
+}
+
 // weakChannels looks for a channel that is much weaker than the others, as one whose
 // highest converter bit is missing looks in a picture of few levels. A dump changes
-// no level, and so none beside others.
+// hardly any level, and so none beside others.
 func (c *comparison) weakChannels() {
 	least := 0.7
 	if c.r.Route == Digital {
-		least = 0.98
+		least = 0.9
 	}
 	strongest := 0
 	for channel, gain := range c.r.Gain {

@@ -407,3 +407,25 @@ func TestCombineAndMarked(t *testing.T) {
 		t.Errorf("%d orange pixels on the map", orange)
 	}
 }
+
+// Of a line that is shorted to one which in some lanes lies in the unused byte of the
+// pixels, it is known what was written there.
+func TestShortToTheUnusedByte(t *testing.T) {
+	notUnderRace(t)
+	f := show(t, small(pattern.XRGB8888), "random-1")
+	for i, tt := range []struct{ bus, chips, chip, line, other int }{
+		{48, 3, 1, 15, 7}, {80, 5, 4, 10, 3}, {80, 5, 1, 8, 6}, {48, 3, 0, 5, 13},
+	} {
+		if i >= usuallyOr(2, 4) {
+			return
+		}
+		org := memory.Organisation{Words: 1 << 20, ChipBits: 16, BusBits: tt.bus, Banks: []memory.Bank{bank(1, tt.chips)}}
+		ft := simulate.Fault{Kind: memory.LinesShorted, Chip: tt.chip, Line: tt.line, Line2: tt.other}
+		r := compared(t, f, captured(t, f, org, simulate.Device{Noise: 1.5}, 1, ft), Options{Memory: &org})
+		want := []int{min(tt.line, tt.other), max(tt.line, tt.other)}
+		if len(r.Findings) != 1 || r.Findings[0].Kind != memory.LinesShorted || r.Findings[0].Chip != tt.chip ||
+			!slices.Equal(r.Findings[0].Lines, want) {
+			t.Errorf("%+v: %q", tt, brief(r.Findings))
+		}
+	}
+}

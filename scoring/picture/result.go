@@ -161,7 +161,7 @@ type Result struct {
 	LinesJudged Judged       `json:"lines_judged"`
 	Lines       []lines.Line `json:"lines,omitempty"`
 
-	// After registration and level correction. Of a picture of more than 320 000
+	// After registration and level correction. Of a picture of more than 200 000
 	// pixels whose place or levels had to be corrected, similarity and colour
 	// differences come from bands of rows: see metric.Compare.
 	metric.Score

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"proveout/plans/fact"
+	"proveout/scoring/picture/chain"
 	"proveout/scoring/picture/lines"
 	"proveout/scoring/picture/metric"
 	"proveout/scoring/picture/pattern"
@@ -28,6 +29,13 @@ func (c *comparison) unexplained() {
 		return
 	}
 	l := c.likes()
+	if l.far.n >= leastOff && l.rowsExchanged() {
+		change := chain.Change{Kind: chain.SwappedRows, What: fact.New("chain.swapped-rows"),
+			Advice: fact.New("chain.look-rows")}
+		c.r.Chain = append(c.r.Chain, change)
+		c.r.doubt(change.What)
+		return
+	}
 	if c.lanesOff(l) || c.stripesOf(l) {
 		return
 	}
@@ -37,7 +45,12 @@ func (c *comparison) unexplained() {
 	case far.n < leastOff:
 		return
 	case kind == 0 && share > mostOfOwn:
+		c.unsettled = true
 		c.r.doubt(fact.New("picture.own-elsewhere", "share", fact.In(100*share, "%").To(1)))
+		return
+	case kind == 0 && share < leastOfOwn:
+		c.unsettled = true
+		c.r.doubt(fact.New("picture.own-edges", "n", far.n))
 		return
 	}
 	where := fact.New("picture.differs", "n", far.n, "share", lines.TwoDigits(share), "levels", levels(far.most))
@@ -45,11 +58,12 @@ func (c *comparison) unexplained() {
 	f.Region, f.Strength = &far.Region, share
 }
 
-// How many samples must be off to be a finding; and which share of a picture of one's
-// own, which has no marks, means that it lies elsewhere or is another one.
+// How many samples must be off to be a finding. A picture of one's own has no marks: of
+// one that is off in a large part it may lie elsewhere or be another one; and what is
+// off in a very small part may be edges of colours that the device blends.
 const (
-	leastOff  = 10
-	mostOfOwn = 0.3
+	leastOff              = 10
+	leastOfOwn, mostOfOwn = 0.002, 0.3 // shares
 )
 
 // offPixels sums samples that are off.
@@ -77,11 +91,13 @@ func (o *offPixels) add(x, y int, by float64) {
 const (
 	alikeLevels, alikeNear, alikeWide = 9, 0.12, 0.09 // off the likes
 	modelNear                         = 0.35          // off what is written, where there are no likes
-	meanLevels, meanNear              = 3, 0.06       // mean of a column or row
-	laneLevels                        = 1.5           // mean of what lies on the same data lines
+	meanLevels, meanNear              = 3, 0.09       // mean of a column or row
+	laneLevels, laneNear              = 1.5, 0.015    // mean of what lies on the same data lines
 	mostInMean                        = 20            // a single pixel in a mean
 	noises                            = 5.5           // standard deviations
+	exactLevels                       = 4             // off in a dump
 	fewest                            = 9             // likes
+	fewestInMean                      = 100           // pixels
 	keeps                             = 31            // likes whose middle is taken
 )
 
@@ -108,6 +124,32 @@ func (c *comparison) likes() *likes {
 	}
 	l.judge()
 	return l
+}
+
+// rowsExchanged reports whether the capture shows what was written when its rows are
+// exchanged in pairs, as fields in the wrong order leave them: the few edges of a
+// pattern tell that only when something is off.
+func (l *likes) rowsExchanged() bool {
+	g, pix := l.c.grid, l.c.wanted.Pix
+	const off = 60 // levels
+	count := func(row func(y int) int) (n int) {
+		for y := max(1, g.Y0); y < min(g.Y1, g.Height-2); y++ {
+			from := row(y)
+			for x := g.X0; x < g.X1; x++ {
+				for channel := range 3 {
+					v := l.level(channel, from*g.Width+x)
+					if math.Abs(float64(v)-float64(pix[3*(y*g.Width+x)+channel])) > off {
+						n++
+					}
+				}
+			}
+		}
+		return n
+	}
+	straight := count(func(y int) int { return y })
+	even := count(func(y int) int { return y ^ 1 })
+	odd := count(func(y int) int { return (y + 1) ^ 1 - 1 })
+	return 10*min(even, odd) < straight
 }
 
 // sort finds the likes of every pixel, and remembers some of each kind.
@@ -197,7 +239,11 @@ func (l *likes) settle() {
 		for channel := range 3 {
 			kept := l.kept[k][channel][:n]
 			slices.Sort(kept)
-			m := kept[n/2]
+			// The mean of the middle half: whole levels leave a median too coarse.
+			m, half := float32(0), kept[n/4:n-n/4]
+			for _, v := range half {
+				m += v / float32(len(half))
+			}
 			l.middle[k][channel] = m
 			if n == keeps && len(off[channel]) < 20_000 {
 				for _, v := range kept {
@@ -221,6 +267,8 @@ func (l *likes) judge() {
 	g := l.c.grid
 	wide := l.blocks()
 	lanes := l.c.buffer.Phases()
+	own := l.c.f.Pattern.Kind == 0
+	exact := l.exact()
 	for channel := range 3 {
 		l.columns[channel], l.rows[channel] = make([]sum, g.Width), make([]sum, g.Height)
 		l.lanes[channel] = make([]sum, lanes)
@@ -228,6 +276,10 @@ func (l *likes) judge() {
 			continue
 		}
 		noise := noises * l.noise[channel]
+		least := alikeLevels + noise
+		if exact {
+			least = exactLevels
+		}
 		for i, k := range l.kind {
 			if k < 0 {
 				continue
@@ -235,18 +287,16 @@ func (l *likes) judge() {
 			l.far.of++
 			x, y := i%g.Width, i/g.Width
 			v := l.level(channel, i)
-			if alike := l.count[k] >= fewest; alike {
+			if alike := l.count[k] >= fewest && (!own || l.near(channel, x, y) == 0); alike {
 				d := float64(v - l.middle[k][channel])
 				most := max(-mostInMean, min(mostInMean, d))
 				l.columns[channel][x].add(most)
 				l.rows[channel][y].add(most)
-				l.lanes[channel][i%lanes].add(most)
-				if off := math.Abs(d); off > alikeLevels+noise {
-					most := alikeLevels + noise + alikeNear*l.near(channel, x, y) + alikeWide*wide(channel, x, y)
-					if off > most {
-						l.far.add(x, y, off)
-						continue
-					}
+				l.lanes[channel][i%lanes].add(math.Abs(most))
+				if off := math.Abs(d); off > least && (exact || off > alikeLevels+noise+
+					alikeNear*l.near(channel, x, y)+alikeWide*wide(channel, x, y)) {
+					l.far.add(x, y, off)
+					continue
 				}
 				v = l.middle[k][channel]
 			}
@@ -255,13 +305,38 @@ func (l *likes) judge() {
 				continue // clipped, as it should be
 			}
 			if off := math.Abs(float64(v - l.level(channel, i) + left)); off > 2*alikeLevels+noise {
-				most := 2*alikeLevels + noise + modelNear*l.near(channel, x, y) + alikeWide*wide(channel, x, y)
-				if off > most {
+				around := wide(channel, x, y)
+				varies := around // nothing else tells what a device makes of one's own picture
+				if !own {
+					varies = l.near(channel, x, y)
+				}
+				if off > 2*alikeLevels+noise+modelNear*varies+alikeWide*around {
 					l.far.add(x, y, off)
 				}
 			}
 		}
 	}
+}
+
+// exact reports whether a picture came pixel for pixel: a dump, of which even what lies
+// at edges is as it was written, which no compression leaves so.
+func (l *likes) exact() bool {
+	if l.c.r.Route != Digital {
+		return false
+	}
+	const most = 0.6 // levels: rounding
+	g := l.c.grid
+	n, same := 0, 0
+	for i := 0; i < len(l.kind); i += 3 {
+		if l.near(1, i%g.Width, i/g.Width) == 0 {
+			continue
+		}
+		n++
+		if r := float64(l.c.report.Residual[1][i]); math.Abs(r) < most {
+			same++
+		}
+	}
+	return n > 0 && 10*same >= 7*n
 }
 
 // near is how much a channel of the pattern varies just around a pixel.
@@ -307,10 +382,15 @@ func (l *likes) blocks() func(channel, x, y int) float64 {
 	}
 }
 
-// lanesOff looks for pixels that lie on the same data lines and are off their likes.
+// lanesOff looks for pixels that lie on the same data lines and are off their likes, to
+// either side.
 func (c *comparison) lanesOff(l *likes) bool {
 	for channel, sums := range l.lanes {
-		hits, strength := l.off(sums, channel, func(int) float64 { return laneLevels })
+		near := 0.0
+		for y := range 8 {
+			near += l.nearAlong(channel, 1, (2*y+1)*c.grid.Height/16) / 8
+		}
+		hits, strength := l.off(sums, channel, func(int) float64 { return laneLevels + laneNear*near })
 		if n := len(hits); n == 0 || 2*n > len(sums) {
 			continue
 		}
@@ -326,14 +406,24 @@ func (c *comparison) lanesOff(l *likes) bool {
 	return false
 }
 
-// off lists the sums whose mean is significant and above what a device may make of
-// it, with how far they are off on average.
+// off lists the sums whose mean differs from the usual one by what is significant and
+// more than a device may make of it, with how far they are off on average.
 func (l *likes) off(sums []sum, channel int, most func(at int) float64) (hits []int, strength float64) {
+	var means []float64
+	for _, s := range sums {
+		if s.n >= fewestInMean {
+			means = append(means, s.s/s.n)
+		}
+	}
+	if len(means) == 0 {
+		return nil, 0
+	}
+	usual := median(means)
 	for at, s := range sums {
-		if s.n < 40 {
+		if s.n < fewestInMean {
 			continue
 		}
-		mean := math.Abs(s.s / s.n)
+		mean := math.Abs(s.s/s.n - usual)
 		if mean*math.Sqrt(s.n) > 7*max(0.5, l.noise[channel]) && mean > most(at) {
 			hits = append(hits, at)
 			strength += mean
@@ -354,7 +444,8 @@ func (c *comparison) stripesOf(l *likes) bool {
 			size = len(sums)
 			usual := meanLevels + usuallyOff(sums)
 			hits, by := l.off(sums, channel, func(at int) float64 {
-				return min(usual, meanLevels+meanNear*l.nearAlong(channel, k, at))
+				near := l.nearAlong(channel, k, at)
+				return max(meanLevels+0.75*meanNear*near, min(usual, meanLevels+meanNear*near))
 			})
 			for _, at := range hits {
 				if !slices.Contains(all, at) {

@@ -118,12 +118,14 @@ func (e *examination) sharedColour() *Change {
 // grey looks for a capture without colour of a picture that has some.
 func (e *examination) grey() *Change {
 	const sample = 8_000 // pixels
-	var n, light, squares, colours, wanted float64
+	var n, light, squares, writtenLight, writtenSquares, colours, wanted float64
 	for i := range e.pixels(sample) {
 		n++
 		u, v := e.shown(i), e.written(i)
 		light += float64(u[0])
 		squares += float64(u[0] * u[0])
+		writtenLight += float64(v[0])
+		writtenSquares += float64(v[0] * v[0])
 		// No mean is taken off: a tint is a colour.
 		colours += float64(u[1]*u[1] + u[2]*u[2])
 		wanted += float64(v[1]*v[1] + v[2]*v[2])
@@ -132,6 +134,9 @@ func (e *examination) grey() *Change {
 		return nil
 	}
 	contrast := math.Sqrt(max(0, squares/n-light*light/n/n))
+	if plain := writtenSquares/n-writtenLight*writtenLight/n/n < 1; plain {
+		contrast = light / n / 2 // it has none, and shows by its level that it is not black
+	}
 	colours, wanted = math.Sqrt(colours/n), math.Sqrt(wanted/n)
 	if wanted < 15 || contrast < 10 || colours > 0.12*wanted || colours > 0.25*contrast {
 		return nil

@@ -71,7 +71,8 @@ func (s *pairSums) explains(h hypothesis) float64 {
 
 // A wire is one data line of a chip as one beat shows it.
 type wire struct {
-	shown    bool
+	known    bool // lies in the picture
+	shown    bool // as a bit of a level, which the unused byte of a pixel is not
 	pixel    int
 	channel  int
 	bit      byte    // as written
@@ -80,7 +81,7 @@ type wire struct {
 	per      float64 // one over the variance of the noise
 }
 
-// wires reads the lines of a chip in the beat at a byte address.
+// wiresOf reads the lines of a chip in the beat at a byte address.
 func (v *view) wiresOf(beat int64, chip int, out []wire) {
 	for line := range out {
 		out[line] = wire{}
@@ -89,6 +90,7 @@ func (v *view) wiresOf(beat int64, chip int, out []wire) {
 		if !in || !v.grid.Inside(x, y) {
 			continue
 		}
+		out[line] = wire{known: true, pixel: pixel, channel: none, bit: byte(v.codes[pixel] >> bit & 1)}
 		for channel, f := range v.fields {
 			r := v.residual[channel][pixel]
 			if bit < f.Shift || bit >= f.Shift+f.Bits || r != r {
@@ -96,7 +98,7 @@ func (v *view) wiresOf(beat int64, chip int, out []wire) {
 			}
 			own := float64(v.model.centre(v.grid, x, y))
 			out[line] = wire{
-				shown: true, pixel: pixel, channel: channel, bit: byte(v.codes[pixel] >> bit & 1), residual: float64(r),
+				known: true, shown: true, pixel: pixel, channel: channel, bit: byte(v.codes[pixel] >> bit & 1), residual: float64(r),
 				weight: own * v.weight(channel, bit-f.Shift), per: 1 / (v.noise[channel] * v.noise[channel]),
 			}
 		}
@@ -131,8 +133,9 @@ func (v *view) rank(of chipKey, bad []int) []hypothesis {
 		v.wiresOf(at, of.chip, beat)
 		for k, line := range bad {
 			for other := range beat {
-				if other != line && beat[line].shown && beat[other].shown {
-					sums[k*lines+other].add(&beat[line], &beat[other])
+				a, b := &beat[line], &beat[other]
+				if other != line && a.known && b.known && (a.shown || b.shown) {
+					sums[k*lines+other].add(a, b)
 					seen[k*lines+other] = true
 				}
 			}

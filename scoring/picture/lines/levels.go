@@ -64,7 +64,7 @@ func (v *view) classFits(sample int) (all [][3]classFit, exact [3]float64) {
 				if math.Abs(captured-predicted) < same {
 					exact[channel]++
 				}
-				if !v.model.usable(channel, predicted, captured) {
+				if !v.model.usable(channel, predicted, captured) && !v.few[channel] {
 					continue
 				}
 				c := &all[classes[x]][channel]
@@ -171,6 +171,18 @@ func (v *view) solveClasses(channel int, fits []*classFit) (solved []*classFit) 
 		}
 	}
 	return solved
+}
+
+// setFew notes the channels of which a picture has few levels: what clipping leaves of
+// those is all that there is to tell the curve.
+func (v *view) setFew() {
+	for channel, levels := range v.shown {
+		var bins [levelBins]levelBin
+		for i := 0; i < len(levels); i += 7 {
+			bins[int(levels[i])/8].count++
+		}
+		v.few[channel] = !hasLevels(&bins)
+	}
 }
 
 // hasLevels reports whether a picture has levels enough to tell a curve: at a few

@@ -149,6 +149,7 @@ func Analyse(w Written, g *raster.Grid, missing [3]bool, task Task) (*Report, er
 	rep := &Report{}
 	if task == LevelsOnly {
 		v.model.fitPlainSmoothing(g, v.shown)
+		v.setFew()
 	} else {
 		v.model.fitSmoothing(g, v.shown, edge)
 	}

@@ -17,6 +17,7 @@ type view struct {
 	codes   []uint32 // that the memory is taken to show
 	shown   planes   // levels of the screen
 	model   *model
+	few     [3]bool // channels of few levels
 
 	predicted planes // shown, smoothed as the capture smooths
 	residual  planes // screen levels, NaN where unusable

@@ -79,11 +79,11 @@ const Whole = 256
 
 // Compare computes every measure. Similarity and colour difference of a large
 // picture are taken from a part of it: bands of so many rows (16 to [Whole]) in
-// every 256, evenly down the picture. Pictures of up to 320 000 pixels are
-// measured whole. Absolute and squared errors, and the worst region, always come
+// every 256, evenly down the picture, and twice as many where it has up to 640 000
+// pixels. Pictures of up to 200 000 pixels are measured whole. Absolute and squared errors, and the worst region, always come
 // from every pixel. It fails when the sizes differ.
 func Compare(a, b *raster.RGB, band int) (Score, error) {
-	const small = 320_000
+	const small, large = 200_000, 640_000 // pixels
 	if a.Width != b.Width || a.Height != b.Height {
 		return Score{}, fmt.Errorf("pictures of %d×%d and %d×%d cannot be compared pixel by pixel",
 			a.Width, a.Height, b.Width, b.Height)
@@ -95,8 +95,11 @@ func Compare(a, b *raster.RGB, band int) (Score, error) {
 		s.SSIM = 1
 		return s, nil
 	}
+	if a.Width*a.Height <= large {
+		band *= 2
+	}
 	band = min(Whole, max(16, band))
-	if a.Width*a.Height <= small || band == Whole {
+	if a.Width*a.Height <= small || band >= Whole {
 		var err error
 		if s.SSIM, err = similarityOf(a, b); err == nil {
 			s.DeltaE, s.Beyond = deltaE(a, b)
