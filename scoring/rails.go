@@ -194,6 +194,9 @@ func (j *judge) knownGood(c *outcome.Check, rail *plans.Rail) (short bool) {
 	}
 	if r.Verdict == conformity.Inconclusive {
 		c.Settle = fact.New("rails.more-cards")
+		if r.Enough {
+			c.Settle = fact.New("rails.measure-again", "rail", name)
+		}
 	}
 	return r.Short
 }

@@ -107,25 +107,27 @@ func (p *printer) proof(proof *simulated.Proof, kept string) {
 	p.say(fact.New("proof.good", "n", good.N))
 	said := func(key fact.Fact) string { return p.Tell(key) }
 	row := func(name fact.Fact, k int) []string {
-		return []string{"  " + said(name), p.count(k), p.share(k, good.N), p.range95(k, good.N)}
+		return []string{"  " + said(name), p.count(k), p.percent(k, good.N), p.range95(k, good.N)}
 	}
 	p.table(
+		[]string{"", "n", "%", "95 %"},
 		row(fact.New("proof.good-accepted"), good.Accepted),
 		row(fact.New("proof.good-undecided"), good.Inconclusive),
 		row(fact.New("proof.good-failed"), good.Failed))
 	p.gap()
+	p.say(fact.New("proof.faults"))
 	rows := [][]string{{said(fact.New("proof.col-fault")), "n", said(fact.New("proof.col-named")),
 		said(fact.New("proof.col-accepted")), "95 %"}}
 	for _, f := range proof.Faults {
 		named := "–"
 		if f.Nameable {
-			named = p.share(f.Named, f.N)
+			named = p.percent(f.Named, f.N)
 		}
 		title := p.Tell(f.Title)
 		if f.Amount > 0 {
 			title += " " + p.Tell(fact.Text(fact.In(f.Amount, f.Unit).Whole()))
 		}
-		rows = append(rows, []string{title, p.count(f.N), named, p.share(f.Accepted, f.N), p.range95(f.Accepted, f.N)})
+		rows = append(rows, []string{title, p.count(f.N), named, p.percent(f.Accepted, f.N), p.range95(f.Accepted, f.N)})
 	}
 	p.table(rows...)
 	p.gap()
@@ -144,14 +146,15 @@ func (p *printer) proof(proof *simulated.Proof, kept string) {
 
 func (p *printer) count(n int) string { return p.Tell(fact.Text(fact.Count(n))) }
 
-// share is k of n in percent.
-func (p *printer) share(k, n int) string {
-	return p.Tell(fact.Text(fact.In(100*float64(k)/float64(max(n, 1)), "%").To(1)))
+// percent is k of n in percent, without the unit, which stands over it.
+func (p *printer) percent(k, n int) string { return p.whole100(float64(k) / float64(max(n, 1))) }
+
+func (p *printer) whole100(share float64) string {
+	return p.Tell(fact.Text(fact.In(100*share, "").To(1)))
 }
 
 // range95 is the interval of 95 % of the chance behind k of n, in percent.
 func (p *printer) range95(k, n int) string {
 	low, high := simulated.Interval(k, n)
-	whole := func(v float64) string { return p.Tell(fact.Text(fact.In(100*v, "").To(1))) }
-	return whole(low) + "–" + whole(high)
+	return p.whole100(low) + "–" + p.whole100(high)
 }

@@ -14,6 +14,7 @@ import (
 type ResistanceReport struct {
 	Verdict  conformity.Verdict
 	Short    bool      // no power before it is found
+	Enough   bool      // known-good cards for their spread to decide
 	Decades  float64   // log10 of reading over the known-good geometric mean
 	LowOhms  float64   // limits
 	HighOhms float64   //
@@ -35,6 +36,10 @@ const (
 	leastSpread = 0.0212
 	// enough known-good values for their spread to decide.
 	enough = 5
+	// inRange is the share of good cards that the range of enough values holds: a
+	// card has several rails, and one good card in a thousand is asked about for
+	// each. Our choice.
+	inRange = 0.999
 )
 
 // CompareResistance compares a resistance to ground, in ohms, with the
@@ -42,10 +47,11 @@ const (
 // the family's limit for a short; 0 takes 2 Ω. Values that are no resistances
 // are an error.
 //
-// From five known-good values on, the limits are the 95 % prediction interval
+// From five known-good values on, the limits are the 99.9 % prediction interval
 // for one further card (G. J. Hahn and W. Q. Meeker, Statistical Intervals,
-// 1991) of log10 R. With fewer, half and double the mean only raise a
-// question: outside them the verdict is inconclusive.
+// 1991) of log10 R; with fewer, half and double the mean. Outside them the verdict
+// is inconclusive, and a failure only where it is beyond half or double as well and
+// there are five values.
 func CompareResistance(ohms float64, knownGood []float64, shortOhms float64) (ResistanceReport, error) {
 	shortOhms = cmp.Or(shortOhms, defaultShortOhms)
 	if !(ohms >= 0) {
@@ -62,7 +68,8 @@ func CompareResistance(ohms float64, knownGood []float64, shortOhms float64) (Re
 	r := ResistanceReport{Rule: fact.New("bus.half-to-double", "n", len(logs))}
 	if len(logs) >= enough {
 		n := float64(len(logs))
-		half = conformity.CoverageFactor(0.95, n-1) * max(stat.StdDev(logs, nil), leastSpread) * math.Sqrt(1+1/n)
+		r.Enough = true
+		half = conformity.CoverageFactor(inRange, n-1) * max(stat.StdDev(logs, nil), leastSpread) * math.Sqrt(1+1/n)
 		r.Rule = fact.New("bus.prediction-interval", "n", len(logs))
 	}
 	r.LowOhms, r.HighOhms = math.Pow(10, mean-half), math.Pow(10, mean+half)
@@ -81,7 +88,7 @@ func CompareResistance(ohms float64, knownGood []float64, shortOhms float64) (Re
 		return r, nil
 	}
 	r.Verdict = conformity.Inconclusive
-	if len(logs) >= enough {
+	if r.Enough && math.Abs(r.Decades) > math.Log10(fewFactor) {
 		r.Verdict = conformity.Fail
 	}
 	return r, nil

@@ -20,8 +20,10 @@ func TestCompareResistance(t *testing.T) {
 		short   bool
 	}{
 		{"as good cards", 99, good, conformity.Pass, false},
-		{"half", 50, good, conformity.Fail, false},
-		{"double", 200, good, conformity.Fail, false},
+		{"below half", 49, good, conformity.Fail, false},
+		{"above double", 202, good, conformity.Fail, false},
+		{"unlike them, and no fault for that", 62, good, conformity.Inconclusive, false},
+		{"as far off as a good card in a hundred", 82, good, conformity.Pass, false},
 		{"short", 0.4, good, conformity.Fail, true},
 		{"few, near", 150, good[:2], conformity.Pass, false},
 		{"few, far", 300, good[:2], conformity.Inconclusive, false},
@@ -32,10 +34,10 @@ func TestCompareResistance(t *testing.T) {
 			t.Errorf("%s: %+v", tt.name, got)
 		}
 	}
-	// Log scale: t(0.975; 4) = 2.776 (Student's t as tabled), s = 0.1 decade, n = 5.
+	// Log scale: t(0.9995; 4) = 8.610 (Student's t as tabled), s = 0.1 decade, n = 5.
 	decade := []float64{math.Pow(10, 1.9), math.Pow(10, 1.9), 100, math.Pow(10, 2.1), math.Pow(10, 2.1)}
 	got, _ := bus.CompareResistance(100, decade, 0)
-	want, up, down := 2.776*0.1*math.Sqrt(1+1.0/5), math.Log10(got.HighOhms/100), math.Log10(100/got.LowOhms)
+	want, up, down := 8.610*0.1*math.Sqrt(1+1.0/5), math.Log10(got.HighOhms/100), math.Log10(100/got.LowOhms)
 	if math.Abs(up-want) > 1e-3 || math.Abs(down-want) > 1e-3 {
 		t.Errorf("limits %v to %v, want ± %v decades", got.LowOhms, got.HighOhms, want)
 	}
