@@ -31,6 +31,7 @@ type loadRun struct {
 	report  *pacing.Report // nil when only a score was typed
 	score   float64        // NaN when there is none
 	seconds float64        // NaN when nobody knows
+	trace   pacing.Trace   // of its log
 }
 
 // untested are the times of the run that its log says nothing of.
@@ -57,6 +58,7 @@ func (j *loadJudge) run() {
 		return
 	}
 	j.runCount(len(runs))
+	j.measured(runs)
 	for i := range runs {
 		j.oneRun(&runs[i], len(runs) > 1)
 	}
@@ -131,6 +133,11 @@ func (j *loadJudge) readRun(log *reading.Log, columns pacing.Columns) (loadRun, 
 			return r, err
 		}
 		columns.Add(&a, func(place int) float64 { return row.Values[place] })
+		if columns.Frame >= 0 {
+			r.trace.Add(row.Values[columns.Frame])
+		} else if columns.Rate >= 0 {
+			r.trace.Add(row.Values[columns.Rate])
+		}
 	}
 	options := pacing.Options{}
 	if j.spec.FreezeAfter != nil {
@@ -148,6 +155,28 @@ func (j *loadJudge) readRun(log *reading.Log, columns pacing.Columns) (loadRun, 
 		j.warning(fact.New("run.rows-set-aside", "n", log.Bad, "file", log.Name))
 	}
 	return r, nil
+}
+
+// measured asks whether the frames of each run were measured, and in that run.
+func (j *loadJudge) measured(runs []loadRun) {
+	doubt := func(why, settle fact.Fact) {
+		j.check(outcome.Check{
+			Name: "measured", Title: fact.New("load.measured"), Verdict: conformity.Inconclusive, Reason: why, Settle: settle,
+		})
+	}
+	for i := range runs {
+		r := &runs[i]
+		if r.trace.Still() {
+			doubt(fact.New("load.all-equal", "run", r.number, "time", fact.In(r.report.Median, "ms")),
+				fact.New("load.all-equal-settle"))
+		}
+		for k := range runs[:i] {
+			if r.trace.CopyOf(&runs[k].trace) {
+				doubt(fact.New("load.copied", "run", r.number, "other", runs[k].number), fact.New("load.copied-settle"))
+				break
+			}
+		}
+	}
 }
 
 // loadThrottling looks for clocks or frame rates that fell while the card grew

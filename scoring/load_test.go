@@ -3,6 +3,8 @@ package scoring_test
 import (
 	"errors"
 	"fmt"
+	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -114,6 +116,48 @@ func TestLoadSeveralLogs(t *testing.T) {
 	}
 	if c := checkNamed(t, s, "runs"); c.Verdict != pass {
 		t.Error(said(c.Reason))
+	}
+}
+
+// What else would have given such runs: see the names of the rows.
+func TestLoadWasMeasured(t *testing.T) {
+	uneven := func(seed uint64) [][]float64 {
+		rows, r := frames(4000, 16.6), rand.New(rand.NewPCG(seed, 1))
+		for i := range rows {
+			rows[i][0] += math.Round(10*r.NormFloat64()) / 1e4
+		}
+		return rows
+	}
+	held := func(ms float64) [][]float64 {
+		rows := frames(4000, ms)
+		for i := range rows {
+			rows[i][0] = ms / 1000
+		}
+		return rows
+	}
+	for _, c := range []struct {
+		name   string
+		one    [][]float64
+		two    [][]float64
+		doubts int
+	}{
+		{"two runs", uneven(1), uneven(2), 0},
+		{"the second is the first, a row longer", uneven(1), append(uneven(1), []float64{0.0166}), 1},
+		{"vertical sync held both", held(16.67), held(16.66), 2},
+	} {
+		b := newBench(t, "load;runs = 2")
+		b.attempt("load")
+		b.log("load", "frame-time", c.one)
+		b.log("load", "frame-time", c.two)
+		doubts := 0
+		for _, check := range b.step("load").Checks {
+			if check.Name == "measured" && check.Verdict == inconclusive {
+				doubts++
+			}
+		}
+		if doubts != c.doubts {
+			t.Errorf("%s: %d doubts, want %d", c.name, doubts, c.doubts)
+		}
 	}
 }
 

@@ -18,12 +18,13 @@ type measure struct {
 }
 
 // measures names the quantities of a log. The spans are generous: they keep out
-// what no sensor of a working bench shows (common practice, no source).
+// what no sensor of a working bench shows (common practice, no source). The cold that
+// a sensor without contact reports is let through: scoring leaves it out and counts it.
 var measures = map[string]measure{
 	"time":               {quantity.Duration, false, -1e12, 1e12},
-	"temperature":        {quantity.Temperature, false, -100, 400},
-	"memory-temperature": {quantity.Temperature, false, -100, 400},
-	"ambient":            {quantity.Temperature, false, -100, 400},
+	"temperature":        {quantity.Temperature, false, -273.15, 400},
+	"memory-temperature": {quantity.Temperature, false, -273.15, 400},
+	"ambient":            {quantity.Temperature, false, -273.15, 400},
 	"frame-time":         {quantity.Duration, false, 0, 1e6},
 	"frame-stamp":        {quantity.Duration, false, -1e12, 1e12},
 	"fps":                {quantity.FrameRate, true, 0, 1e6},
