@@ -50,7 +50,8 @@ type look struct {
 // settle completes the columns of a map that say no unit, from the sample, and
 // refuses what stays open.
 func settle(name string, s sample, m *Map) error {
-	if m.Every == 0 && m.Place("fps") >= 0 && m.Place("time") < 0 && m.Place("frame-time") < 0 && m.Place("frame-stamp") < 0 {
+	timeless := m.Place("time") < 0 && m.Place("frame-time") < 0 && m.Place("frame-stamp") < 0
+	if timeless && m.Place("fps") >= 0 {
 		return noTime(name, m)
 	}
 	l := lookAt(name, s, m)
