@@ -283,7 +283,7 @@ func TestImportedLogComesBackAsRows(t *testing.T) {
 	if d := cmp.Diff(before, tree(t, dir)); d != "" {
 		t.Errorf("a refused log changed the job: %s", d)
 	}
-	m, err := logs.Sniff("soak.csv", strings.NewReader("time_s;temp_c\n0;20,5\n"))
+	m, err := logs.Settle("soak.csv", strings.NewReader("time_s;temp_c\n0;20,5\n"), logs.Map{}, logs.Hints{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -138,7 +138,8 @@ func (c *cell) numberFix(field []byte) string {
 	}
 	switch {
 	case bytes.IndexByte(field, other) >= 0 && bytes.IndexByte(field, c.decimal) < 0:
-		return fmt.Sprintf(`if the decimal sign is %q, say so with --decimal %[1]s; if it stands between thousands, with --thousands %[1]s`, string(other))
+		return fmt.Sprintf("if the decimal sign is %q, say so with --decimal %[1]s; "+
+			"if it stands between thousands, with --thousands %[1]s", string(other))
 	case bytes.IndexByte(field, other) >= 0:
 		return "write numbers without a sign between thousands"
 	case bytes.Contains(field, []byte("\ufffd")):

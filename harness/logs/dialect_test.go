@@ -332,7 +332,7 @@ func TestFreeText(t *testing.T) {
 }
 
 func TestBadRowsUnderALimit(t *testing.T) {
-	m, err := Sniff("x", strings.NewReader("time_s,temp_c\n0,20\n"))
+	m, err := Settle("x", strings.NewReader("time_s,temp_c\n0,20\n"), Map{}, Hints{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,7 +3,8 @@
 // A file comes in: delimited text with a header, JSON lines, or free text, in
 // any of the usual encodings. Rows of quantities in base units go out, in the
 // order of the file, with a summary. What each column is and how it is written
-// is stated by a [Map]; [Sniff] proposes one for an unknown file.
+// is stated by a [Map]; [Settle] makes one for an unknown file, and asks what it
+// leaves open.
 //
 // A log is streamed: memory does not grow with its length. A row is one line. A
 // log that cannot be understood gives a [Problem] with line and column. The

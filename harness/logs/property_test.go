@@ -284,7 +284,7 @@ func FuzzRead(f *testing.F) {
 		f.Add([]byte(s), uint8(0))
 	}
 	f.Fuzz(func(t *testing.T, data []byte, bad uint8) {
-		m, err := Sniff("x", bytes.NewReader(data))
+		m, err := Settle("x", bytes.NewReader(data), Map{}, Hints{})
 		var p *Problem
 		if err != nil {
 			if !errors.As(err, &p) || p.Line < 1 {

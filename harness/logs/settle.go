@@ -50,7 +50,7 @@ type look struct {
 // settle completes the columns of a map that say no unit, from the sample, and
 // refuses what stays open.
 func settle(name string, s sample, m *Map) error {
-	if m.Every == 0 && m.Place("fps") >= 0 && m.Place("time") < 0 && m.Place("frame-time") < 0 && m.Place("frame-stamp") < 0 {
+	if m.isTimeless() {
 		return noTime(name, m)
 	}
 	l := lookAt(name, s, m)
@@ -72,11 +72,17 @@ func settle(name string, s sample, m *Map) error {
 	return l.consistent()
 }
 
-// isOpen reports whether a column of the map says no unit.
+// isOpen reports whether a column of the map says no unit, or its rows no time.
 func (m *Map) isOpen() bool {
-	return slices.ContainsFunc(m.Columns, func(c Column) bool {
+	return m.isTimeless() || slices.ContainsFunc(m.Columns, func(c Column) bool {
 		return c.Unit == "" && c.Time == "" && measures[c.Quantity].asked()
 	})
+}
+
+// isTimeless reports whether the map has a frame rate and nothing that says how
+// long a row lasts.
+func (m *Map) isTimeless() bool {
+	return m.Place("fps") >= 0 && m.Place("time") < 0 && m.Place("frame-time") < 0 && m.Place("frame-stamp") < 0
 }
 
 // noTime asks how long a row of a log lasts that has a frame rate and no time.

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -31,13 +30,6 @@ type PreviewRow struct {
 	Run    int // from 1
 	Text   string
 	Values []float64 // base units, in the order of Map.Columns
-}
-
-// Sniff reads the beginning of a log and proposes a map for it: encoding,
-// delimiter, decimal sign, line of the header, and what each column is. The
-// error is a *Problem when the log cannot be understood.
-func Sniff(name string, r io.Reader) (Map, error) {
-	return Settle(name, r, Map{}, Hints{})
 }
 
 // lines decodes the sample and parts it; a line that the end of the sample may
@@ -450,7 +442,7 @@ func choose(name string, header int, columns []column, m *Map) error {
 	values := 0
 	seen := map[string]int{} // what a column is, to its place among the columns
 	for i, c := range columns {
-		what := strings.TrimSpace(c.place + " " + c.quantity)
+		what := c.what()
 		twin, again := seen[what]
 		switch {
 		case c.quantity == "" || c.quantity == "time":
@@ -470,11 +462,11 @@ func choose(name string, header int, columns []column, m *Map) error {
 	}
 	times := bestTime(columns, m)
 	for i, c := range columns {
-		if c.quantity == "" || c.quantity == "time" && i != times || c.quantity != "time" && seen[strings.TrimSpace(c.place+" "+c.quantity)] != i {
-			continue
-		}
-		if c.quantity != "time" {
+		at, value := seen[c.what()]
+		if value && at == i {
 			values++
+		} else if i != times {
+			continue
 		}
 		m.Columns = append(m.Columns, Column{
 			Header: c.header, Quantity: c.quantity, Unit: c.unit, Place: c.place, Time: c.time,
@@ -483,12 +475,15 @@ func choose(name string, header int, columns []column, m *Map) error {
 	if values > 0 {
 		return nil
 	}
-	if times >= 0 && m.Columns[0].Time == "" && isNumber([]byte(columns[times].value), m.Decimal[0]) && onlyFrames(columns, times) {
+	if times >= 0 && isNumber([]byte(columns[times].value), m.Decimal[0]) && onlyFrames(columns, times) {
 		m.Columns[0].Quantity = "frame-stamp"
 		return nil
 	}
 	return noValue(name, header, columns)
 }
+
+// what is what the column holds, and where.
+func (c *column) what() string { return strings.TrimSpace(c.place + " " + c.quantity) }
 
 // sure ranks how well a column is known: a person names it, or its unit is known.
 func (c *column) sure() int {

@@ -160,7 +160,7 @@ func (e errReader) Read([]byte) (int, error) { return 0, e.err }
 
 func TestLongLine(t *testing.T) {
 	long := "time_s,temp_c\n0," + strings.Repeat("2", 3<<20)
-	m, err := Sniff("x", strings.NewReader("time_s,temp_c\n0,20\n"))
+	m, err := Settle("x", strings.NewReader("time_s,temp_c\n0,20\n"), Map{}, Hints{})
 	if err != nil {
 		t.Fatal(err)
 	}

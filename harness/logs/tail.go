@@ -35,6 +35,7 @@ type Tail struct {
 	wait   []byte // bytes of a log whose header is not complete
 	part   int    // files begun, from 1; 0 before the first byte
 	flow   *tailFlow
+	asked  *Open // why it is not known how the log is read, where a person can say it
 }
 
 // A tailFlow is one file of a tail once its map is known.
@@ -180,7 +181,9 @@ func (t *Tail) take(fresh []byte) error {
 	}
 	t.wait = append(t.wait, fresh...)
 	flow, err := t.open()
+	t.asked = nil
 	if err != nil {
+		errors.As(err, &t.asked)
 		if len(t.wait) > tailSniff {
 			return err
 		}
@@ -248,6 +251,9 @@ func (t *Tail) read(raw []byte) error {
 func (t *Tail) state(st TailState) TailState {
 	st.Part = t.part
 	if t.flow == nil || t.flow.log.cutter == nil {
+		if st.Waiting == "" && t.asked != nil {
+			st.Waiting = t.asked.Error()
+		}
 		if st.Waiting == "" {
 			st.Waiting = filepath.Base(t.path) + " has no complete header and row yet"
 		}

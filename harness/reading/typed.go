@@ -63,7 +63,7 @@ func number(field plans.Field, text string) (Reading, error) {
 	var after *float64
 	if timed {
 		q, err := quantity.Parse(strings.TrimSpace(when), quantity.Duration)
-		if err != nil || q.Value < 0 {
+		if err != nil || q.Value < 0 || q.Tolerated {
 			return Reading{}, fmt.Errorf(
 				"%s: behind @ stands how long after the beginning it was read, as in \"61.5 °C @ 30 min\", not %q",
 				field.Name, strings.TrimSpace(when))

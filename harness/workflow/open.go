@@ -96,7 +96,7 @@ func (in *Incoming) SetComplaintEvery(text string) error {
 		return nil
 	}
 	q, err := quantity.Parse(text, quantity.Duration)
-	if err != nil || q.Value <= 0 {
+	if err != nil || q.Value <= 0 || q.Tolerated {
 		return fmt.Errorf("%q is not a duration; write for instance \"2 h\"", text)
 	}
 	in.ComplaintEvery = q.Value
