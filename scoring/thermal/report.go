@@ -212,6 +212,7 @@ func (r *Report) takeFit(c *curve, reason Reason, why fact.Fact) {
 	late := c.ambient.slope * c.tau
 	*r.TInf += late
 	r.TInfU = math.Hypot(r.TInfU, late/2)
+	r.TauU = math.Hypot(r.TauU, c.tau*c.ambient.moved()/(c.tInf-c.t0)/4)
 	if c.double {
 		r.Tau2, r.Share2 = new(c.tau2), new(c.share2)
 	}
