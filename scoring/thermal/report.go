@@ -250,11 +250,10 @@ func (r *Report) takePeak(log samples, c *curve, o Options) {
 
 func (r *Report) takeStability(load samples, c *curve, o Options) {
 	r.SlopeLimit = o.Drift
-	described := c
-	if !r.DescribesLog {
-		described = nil
+	if r.Reason != Described && r.Reason != Residuals {
+		c = nil
 	}
-	t, verdict := settled(load, described, o.Window, o.Drift)
+	t, verdict := settled(load, c, o.Window, o.Drift)
 	r.Settling = verdict
 	if t.n > 0 {
 		r.SlopePerHour, r.SlopeCI, r.SlopeWindow = new(t.perHour), &[2]float64{t.low, t.high}, new(t.window)
