@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"proveout/plans"
+	"proveout/plans/fact"
 	"proveout/scoring/pacing"
 	"proveout/scoring/thermal"
 )
@@ -28,17 +29,18 @@ type Watch struct {
 
 // A Standing is what a [Watch] has seen. Numbers are NaN while they are not known.
 type Standing struct {
-	Rows        int64   // of the log
-	Seconds     float64 // covered by the log
-	Temperature float64 // °C, the last one
-	RatePerHour float64 // K/h
-	Plateau     float64 // °C; only where a curve describes the log
-	PlateauU    float64 // K, half-width of its 95 % interval
-	FPS         float64 // over the last seconds
-	Stable      bool    // the plan's rule is met
-	StableSince float64 // s since the first row
-	Limit       float64 // °C
-	Over        bool    // the last temperature is above the limit
+	Rows        int64     // of the log
+	Seconds     float64   // covered by the log
+	Temperature float64   // °C, the last one
+	RatePerHour float64   // K/h
+	Plateau     float64   // °C; only where a curve describes the log
+	PlateauU    float64   // K, half-width of its 95 % interval
+	FPS         float64   // over the last seconds
+	Stable      bool      // the plan's rule is met
+	StableSince float64   // s since the first row
+	Limit       float64   // °C
+	Over        bool      // the last temperature is above the limit
+	Doubt       fact.Fact // why the log does not speak for a card, once it had time to
 }
 
 // NewWatch begins to look on at a step. A limit that holds at another place than
@@ -131,10 +133,14 @@ func (w *Watch) Analyse() bool {
 	}
 	s, unknown := &w.standing, math.NaN()
 	s.RatePerHour, s.Plateau, s.PlateauU, s.StableSince = unknown, unknown, unknown, unknown
+	s.Doubt = fact.Fact{}
+	if s.Seconds >= patience {
+		s.Doubt = r.Doubt
+	}
 	if r.SlopePerHour != nil {
 		s.RatePerHour = *r.SlopePerHour
 	}
-	if r.DescribesLog {
+	if r.DescribesLog && s.Doubt.IsZero() {
 		s.Plateau, s.PlateauU = *r.TInf, 2*r.TInfU // k = 2, about 95 %
 	}
 	s.Stable = r.Settling == thermal.Stable
@@ -143,6 +149,10 @@ func (w *Watch) Analyse() bool {
 	}
 	return true
 }
+
+// patience is how long a card may take to show that it is under load, in seconds
+// (common practice, no source).
+const patience = 600
 
 // Standing returns what is known.
 func (w *Watch) Standing() Standing { return w.standing }

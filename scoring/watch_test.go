@@ -64,3 +64,20 @@ func TestWatchAlarmsAtTheLimit(t *testing.T) {
 		t.Error("it is analysed when temperatures came in, and only then")
 	}
 }
+
+// A sensor that stands still is doubted once a card had time to warm, and has no end to
+// go to.
+func TestWatchDoubts(t *testing.T) {
+	step := &plans.Step{Kind: plans.SoakKind, Spec: &plans.Soak{}}
+	w := NewWatch(step, &plans.Family{})
+	for at := range 700 {
+		w.Add(float64(at), 47.6)
+		if at == 300 && (!w.Analyse() || !w.Standing().Doubt.IsZero()) {
+			t.Error("doubted before a card could warm")
+		}
+	}
+	w.Analyse()
+	if s := w.Standing(); s.Doubt.Key != "thermal.doubt-never-moved" || s.Stable || !math.IsNaN(s.Plateau) {
+		t.Errorf("%+v", s)
+	}
+}

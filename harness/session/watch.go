@@ -23,6 +23,7 @@ type watcher struct {
 	silent  bool
 	stable  bool
 	trouble string
+	doubt   string // key of the doubt in the readings; empty without one
 }
 
 // look gives the alarms that the state calls for.
@@ -44,6 +45,11 @@ func (w *watcher) look(live workflow.Live) {
 		w.screen.tell(w.signed(bold, fact.New("session.stable"), since)...)
 	}
 	w.stable = live.Stable
+	if why := live.Doubt; why.Key != w.doubt {
+		if w.doubt = why.Key; !why.IsZero() {
+			w.alarm(fact.New("session.in-doubt", "why", why))
+		}
+	}
 	w.limit(live)
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"proveout/plans/fact"
 	"proveout/scoring/conformity"
+	"proveout/scoring/holes"
 )
 
 func report(t testing.TB, ms []float64, o Options) Report {
@@ -359,6 +360,51 @@ func BenchmarkReport(b *testing.B) {
 	for b.Loop() {
 		if _, err := a.Report(Options{}); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// Time without samples is no time tested: the frames of a run whose computer stood
+// still, or whose log was not written, count for what was logged.
+func TestHoles(t *testing.T) {
+	rates := Columns{Frame: -1, Stamp: -1, Rate: 1, Time: 0}
+	frames := Columns{Frame: 1, Stamp: -1, Rate: -1, Time: 0}
+	for _, c := range []struct {
+		name    string
+		columns Columns
+		step    float64 // s
+		value   float64
+		gone    func(at float64) bool
+		seconds float64
+		holes   []holes.Hole
+	}{
+		{"a sample a second", rates, 1, 60, func(float64) bool { return false }, 600, nil},
+		{"a sample every 10 s", rates, 10, 60, func(float64) bool { return false }, 600, nil},
+		{"a slow sample", rates, 1, 60, func(at float64) bool { return at > 100 && at < 104 }, 600, nil},
+		{"five minutes missing", rates, 1, 60, func(at float64) bool { return at > 100 && at < 400 }, 300,
+			[]holes.Hole{{From: 100, To: 400}}},
+		{"frames with the time of day", frames, 0.02, 0.02, func(float64) bool { return false }, 600, nil},
+		{"five minutes of frames missing", frames, 0.02, 0.02, func(at float64) bool { return at > 100 && at < 400 }, 300,
+			[]holes.Hole{{From: 100, To: 400}}},
+	} {
+		var a Accumulator
+		for i := range int(600/c.step) + 1 {
+			at := float64(i) * c.step
+			if !c.gone(at) {
+				c.columns.Add(&a, func(place int) float64 { return []float64{at + 7, c.value}[place] })
+			}
+		}
+		r, err := a.Report(Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.Abs(r.Duration-c.seconds) > 0.1 || len(r.Holes) != len(c.holes) {
+			t.Errorf("%s: %g s, holes %v; want %g s, %v", c.name, r.Duration, r.Holes, c.seconds, c.holes)
+		}
+		for i, h := range r.Holes {
+			if math.Abs(h.From-c.holes[i].From) > 0.05 || math.Abs(h.To-c.holes[i].To) > 0.05 {
+				t.Errorf("%s: %v", c.name, h)
+			}
 		}
 	}
 }

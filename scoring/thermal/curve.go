@@ -13,14 +13,15 @@ import (
 // is the start of the load. With two time constants tau is the longer one.
 type curve struct {
 	rise
-	double  bool
-	tau2    float64 // s, the shorter one of two
-	share2  float64 // of the rise, that goes with tau2
-	model   model
-	fit     solution
-	res     residuals
-	even    even
-	ambient air
+	double    bool
+	tau2      float64 // s, the shorter one of two
+	share2    float64 // of the rise, that goes with tau2
+	model     model
+	fit       solution
+	res       residuals
+	describes bool // the log; else it is off by what is left
+	even      even
+	ambient   air
 	known
 }
 
@@ -128,10 +129,17 @@ func fitLoad(log samples, o Options) (*curve, Reason, fact.Fact) {
 	c := &curve{rise: rise{s.b[0], s.b[1], s.b[2]}, model: riseModel, fit: s}
 	c.res = examine(log.time, log.temp, c.at, log.resolution, c.tInf-c.t0)
 	reason, why := c.judge(log, o, span)
-	if reason == Described && c.even.noise.flat() {
+	switch {
+	case reason == Residuals && c.even.times == nil:
+		c.even = c.evenly(log)
+	case reason == Described:
+		c.describes = true
+	}
+	if c.describes && c.even.noise.flat() {
 		return c, reason, why // it leaves nothing that a second exponential could explain
 	}
 	if two := fitDouble(log, c, o, span); two != nil {
+		two.describes = true
 		return two, Described, fact.Fact{}
 	}
 	return c, reason, why

@@ -39,11 +39,12 @@ var (
 type effort struct {
 	steps    int
 	dampings []float64
+	polish   int // plain steps at the end
 }
 
 var (
-	thorough = effort{400, []float64{1e-3, 10, 1e4}}
-	brief    = effort{60, []float64{1e-2}} // where a fit that is hard to find is not wanted anyway
+	thorough = effort{400, []float64{1e-3, 10, 1e4}, 60}
+	brief    = effort{60, []float64{1e-2}, 8} // where a fit that is hard to find is not wanted anyway
 )
 
 // fit finds the parameters that make the sum of squared differences between
@@ -79,7 +80,7 @@ func fit(m model, x, y, start []float64, known int, e effort) (solution, error) 
 	var s solution
 	var err error
 	for _, damping := range e.dampings {
-		if s, err = d.run(slices.Clone(start), damping, e.steps); err == nil {
+		if s, err = d.run(slices.Clone(start), damping, e); err == nil {
 			break
 		}
 	}
@@ -102,10 +103,10 @@ type descent struct {
 }
 
 // run descends from b with the given first damping and states the outcome.
-func (d *descent) run(b []float64, damping float64, most int) (solution, error) {
+func (d *descent) run(b []float64, damping float64, e effort) (solution, error) {
 	d.scale = make([]float64, d.free)
-	settled := d.descend(b, damping, most)
-	polished := d.polish(b)
+	settled := d.descend(b, damping, e.steps)
+	polished := d.polish(b, e.polish)
 	s := solution{b: b, rss: d.rss(b), free: d.free, known: d.known}
 	if !settled && !polished {
 		return s, errNotConverged
@@ -214,10 +215,10 @@ func (d *descent) descend(b []float64, damping float64, most int) (settled bool)
 
 // polish takes Gauss–Newton steps from b while they shrink, and reports whether
 // the last one was within rounding.
-func (d *descent) polish(b []float64) bool {
+func (d *descent) polish(b []float64, most int) bool {
 	d.linearise(b)
 	best := 1e-3
-	for range 60 {
+	for range most {
 		step, _, ok := d.solve(0)
 		size := largest(step, b[d.known:])
 		if !ok || !(size < best) {

@@ -87,7 +87,7 @@ func (z noise) flat() bool { return z.density[0] < 1.5*z.density[len(z.density)-
 // readings, counted in readings.
 func correlationTimes(n int) []float64 {
 	var times []float64
-	for time := 0.5; time <= math.Max(1, float64(n)/18); time *= 2 {
+	for time := 0.5; time <= math.Max(1, float64(n)/9); time *= 2 {
 		times = append(times, time)
 	}
 	return times

@@ -2,6 +2,7 @@ package thermal
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat"
 
@@ -103,11 +104,7 @@ func airOf(load samples) air {
 	a := air{}
 	a.times, a.above = stretchMeans(times, temps, min(20, len(times)/2))
 	n := len(a.above)
-	low, high := a.above[0], a.above[0]
-	for _, v := range a.above {
-		low, high = math.Min(low, v), math.Max(high, v)
-	}
-	if n < 4 || high-low <= math.Max(2*resolutionOf(temps), 0.3) { // less matters to no card
+	if n < 4 || a.moved() <= math.Max(2*resolutionOf(temps), 0.3) { // less matters to no card
 		return air{}
 	}
 	_, a.slope = stat.LinearRegression(a.times[n/2:], a.above[n/2:], nil, false)
@@ -116,6 +113,14 @@ func airOf(load samples) air {
 		a.above[i] -= a.last
 	}
 	return a
+}
+
+// moved is by how much the air changed in all, in °C.
+func (a *air) moved() float64 {
+	if len(a.above) == 0 {
+		return 0
+	}
+	return slices.Max(a.above) - slices.Min(a.above)
 }
 
 // at is the ambient temperature at a time, above that at the end.

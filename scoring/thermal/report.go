@@ -212,6 +212,7 @@ func (r *Report) takeFit(c *curve, reason Reason, why fact.Fact) {
 	late := c.ambient.slope * c.tau
 	*r.TInf += late
 	r.TInfU = math.Hypot(r.TInfU, late/2)
+	r.TauU = math.Hypot(r.TauU, c.tau*c.ambient.moved()/(c.tInf-c.t0)/4)
 	if c.double {
 		r.Tau2, r.Share2 = new(c.tau2), new(c.share2)
 	}
@@ -249,11 +250,10 @@ func (r *Report) takePeak(log samples, c *curve, o Options) {
 
 func (r *Report) takeStability(load samples, c *curve, o Options) {
 	r.SlopeLimit = o.Drift
-	described := c
-	if !r.DescribesLog {
-		described = nil
+	if r.Reason != Described && r.Reason != Residuals {
+		c = nil
 	}
-	t, verdict := settled(load, described, o.Window, o.Drift)
+	t, verdict := settled(load, c, o.Window, o.Drift)
 	r.Settling = verdict
 	if t.n > 0 {
 		r.SlopePerHour, r.SlopeCI, r.SlopeWindow = new(t.perHour), &[2]float64{t.low, t.high}, new(t.window)

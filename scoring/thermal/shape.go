@@ -75,7 +75,7 @@ func (c *curve) compareSlopes(e *even) fact.Fact {
 				"curve", fact.In(model*3600, "K/h").To(0.1).WithSign(),
 				"readings", fact.In((model+slope)*3600, "K/h").To(0.1).WithSign())
 		}
-		c.shape.tInf = math.Max(c.shape.tInf, excess(slope, variance, 2)*c.tau)
+		c.shape.tInf = math.Max(c.shape.tInf, excess(slope, variance)*c.tau)
 	}
 	return fact.Fact{}
 }
@@ -99,14 +99,14 @@ func (c *curve) foretells(e *even) fact.Fact {
 	if math.Abs(above) > 3*math.Sqrt(variance)+0.02*math.Abs(c.tInf-c.t0) {
 		return fact.New("thermal.end-moves", "by", fact.In(math.Abs(above), "°C").To(0.1))
 	}
-	c.shape.tInf = math.Hypot(c.shape.tInf, excess(above, variance, 2))
+	c.shape.tInf = math.Hypot(c.shape.tInf, excess(above, variance))
 	return fact.Fact{}
 }
 
 // excess is by how much a difference is larger than its variance explains; nothing
-// where it is less than so many standard deviations.
-func excess(difference, variance, deviations float64) float64 {
-	if square(difference) < square(deviations)*variance {
+// where that is less than two standard deviations.
+func excess(difference, variance float64) float64 {
+	if square(difference) < 4*variance {
 		return 0
 	}
 	return math.Sqrt(square(difference) - variance)
@@ -142,8 +142,12 @@ func (c *curve) compareLater(e *even) {
 	if c.double {
 		slow, _ = c.slowQuick()
 	}
-	c.shape.tInf = excess(s.b[1]-c.tInf, math.Max(0, cov.At(1, 1)-c.cov.At(1, 1)), 2)
-	c.shape.tau = excess(s.b[2]-c.tau, math.Max(0, cov.At(2, 2)-c.cov.At(slow, slow)), 1)
+	c.shape.tInf = excess(s.b[1]-c.tInf, math.Max(0, cov.At(1, 1)-c.cov.At(1, 1)))
+	// Which of the two time constants is the card's nobody knows: the difference counts
+	// whole, where white noise does not explain it.
+	if d := math.Abs(s.b[2] - c.tau); square(d) > cov.At(2, 2)-c.cov.At(slow, slow) || !e.noise.flat() {
+		c.shape.tau = d
+	}
 }
 
 // covarianceOf is that of the parameters of a fit to equally spaced readings with

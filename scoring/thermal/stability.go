@@ -51,7 +51,9 @@ func trendOf(log samples, from float64, c *curve) (trend, bool) {
 	t := trend{perHour: slope * 3600, window: part.time[n-1] - part.time[0], n: n}
 	variance, smooth := math.Inf(1), unsmoothed(part.temp, log.resolution)
 	if c == nil {
-		variance = scatterOfSlope(log, t.window)
+		variance = scatterOfSlope(log, t.window, nil)
+	} else if !c.describes {
+		variance = scatterOfSlope(log, t.window, c)
 	} else {
 		end := c.even.times[len(c.even.times)-1]
 		if weights := slopeWeights(c.even.times, end-t.window*(1+1e-9)); weights != nil {
@@ -71,8 +73,9 @@ func trendOf(log samples, from float64, c *curve) (trend, bool) {
 
 // scatterOfSlope is the variance of the slope over the last window of a log from the
 // scatter of the readings themselves: of those of three windows, which tell more of
-// noise that lasts.
-func scatterOfSlope(log samples, window float64) float64 {
+// noise that lasts. Where that is not white it may be more than they show, and counts as
+// what a curve that is off the log, if there is one, leaves over.
+func scatterOfSlope(log samples, window float64, off *curve) float64 {
 	end := log.time[len(log.time)-1]
 	degree := 3
 	part := log.between(end-window*(1+1e-9), end)
@@ -88,7 +91,13 @@ func scatterOfSlope(log samples, window float64) float64 {
 	// The scatter of a few readings about their own polynomial is not well known itself.
 	free := math.Min(float64(len(times)-terms), 30)
 	student := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: free}
-	return noiseOf(left, terms-1).variance(weights) * square(student.Quantile(0.975)/2)
+	z := noiseOf(left, terms-1)
+	variance := z.variance(weights) * square(student.Quantile(0.975)/2)
+	if off != nil && !z.flat() {
+		weights = slopeWeights(off.even.times, off.even.times[len(off.even.times)-1]-window*(1+1e-9))
+		variance = math.Max(variance, off.even.noise.variance(weights))
+	}
+	return variance
 }
 
 // aboutPolynomial returns what a polynomial of a degree leaves of the values, or
