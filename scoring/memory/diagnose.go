@@ -100,7 +100,7 @@ func (d *diagnosis) small(verdicts []verdict) {
 		if view.log.rows < 4 || view.log.rows*200 <= d.f.pieces && !again || slices.ContainsFunc(verdicts, covers) {
 			continue
 		}
-		v, _, _ := likeliest(&d.f.org, view.wholeRows(), nil)
+		v, _, _ := likeliest(newScene(&d.f.org, view.wholeRows(), nil))
 		d.tell(&v, view.log.rows)
 	}
 }

@@ -37,6 +37,7 @@ type scene struct {
 	fixed  int64   // bits of the word address that nearly all rows have alike
 	value  int64   // those bits
 	stray  []float64
+	apart  map[[2]int]bool // bits of the word address that nearly always differ
 	delta  func(r *wholeRow) (difference uint64, ok bool)
 	shift  int // of the address in such data
 }
@@ -69,6 +70,14 @@ func newScene(org *Organisation, rows []wholeRow, order *sequence) *scene {
 	s.stand()
 	slices.Sort(s.words)
 	s.words = slices.Compact(s.words)
+	s.apart = map[[2]int]bool{}
+	for k := range org.AddressLines() {
+		for j := range k {
+			if (s.fixed>>uint(j)|s.fixed>>uint(k))&1 == 0 && differ(s.words, j, k) {
+				s.apart[[2]int{j, k}] = true
+			}
+		}
+	}
 	s.delta = s.addressData()
 	for i := range rows {
 		s.stray = append(s.stray, math.Log(strayChance*s.anything(&rows[i])))

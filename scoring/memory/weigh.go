@@ -172,14 +172,12 @@ func (s *scene) bankCauses(bank int, add func(*hypothesis)) {
 	}
 	h := &hypothesis{kind: BankLost, bank: bank, chip: -1, line: -1, pair: -1, other: -1, before: 0.05 / banks}
 	h.chance = inBank(func(r *wholeRow) float64 { return math.Exp2(-float64(r.width)) })
-	for value, n := range map[uint64]int{0: zeros, math.MaxUint64: all} {
-		if share(n, here) >= nearlyAll {
-			h.chance = inBank(func(r *wholeRow) float64 {
-				if r.read() != value&ones(r.width) {
-					return 0
-				}
-				return 0.3
-			})
+	for _, held := range []struct {
+		value uint64
+		n     int
+	}{{0, zeros}, {math.MaxUint64, all}} {
+		if share(held.n, here) >= nearlyAll {
+			h.chance = inBank(func(r *wholeRow) float64 { return 0.3 * if1(r.read() == held.value&ones(r.width)) })
 		}
 	}
 	h.list = math.Log(s.inTurn(1, 0.3))

@@ -93,7 +93,7 @@ func (a *addressCase) shorted(j, k int) {
 		before = 0.1 * a.perLine() / float64(a.lines)
 	}
 	switch {
-	case a.moves(j) && a.moves(k) && differ(a.words, j, k):
+	case a.apart[[2]int{j, k}]:
 		// The high level wins: the line that should be low is displaced.
 		a.put(j, k, before, a.standing(a.prefixes(k)), func(r *wholeRow) uint64 {
 			switch {
