@@ -122,6 +122,10 @@ func (j *judge) scanList(l *reading.Log, i int) (outcome.Check, scannedList) {
 	case err != nil:
 		c.Verdict = conformity.Inconclusive
 		c.Reason = fact.New("outcome.says", "of", l.Name, "what", fact.Why(err))
+	case s.Rows > 0 && s.Findings[0].Kind == memory.ListMisread:
+		found := s.Findings[0]
+		c.Verdict, c.Settle = conformity.Inconclusive, sentence(found.Advice)
+		c.Reason = fact.New("outcome.says", "of", l.Name, "what", found.Fact())
 	case s.Rows > 0:
 		c.Verdict, c.Reason = conformity.Fail, fact.New("outcome.says", "of", l.Name, "what", c.Text)
 		j.faults(s.Findings, &c)
@@ -182,10 +186,6 @@ func nothingSaid(s *scannedList) error {
 // faults turns findings into causes; the same fault of a second list is not
 // told again.
 func (j *judge) faults(found []memory.Fault, c *outcome.Check) {
-	if len(found) == 0 {
-		j.suspect(0.3, fact.New("memory-scan.no-single-fault"), fact.New("memory-scan.longer-list"))
-		return
-	}
 	c.Reason = fact.Text(fact.Sentences(c.Reason, sentence(found[0].Fact())))
 	for _, x := range found {
 		is := x.Fact()

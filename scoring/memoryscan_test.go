@@ -81,6 +81,11 @@ func TestMemoryScanNamesTheChip(t *testing.T) {
 func TestMemoryScanVerdicts(t *testing.T) {
 	outside := []reading.Failure{failure(1<<30, 1, 0)}
 	agreeing := []reading.Failure{failure(16, 1, 1)}
+	halved, beyond := stuckLine(200), stuckLine(200)
+	for i := range halved {
+		halved[i].Address /= 2
+		beyond[i].Address += 9 << 20 // of 12 MiB
+	}
 	for _, tt := range []struct {
 		name    string
 		typed   []string
@@ -103,6 +108,8 @@ func TestMemoryScanVerdicts(t *testing.T) {
 		{name: "typed some, list empty", typed: []string{"failing=12"}, lists: [][]reading.Failure{nil}, want: conformity.Inconclusive, reason: "another run"},
 		{name: "part of the memory", typed: []string{"tested=6 MiB"}, lists: [][]reading.Failure{nil}, want: conformity.Inconclusive, reason: "6 MiB of 12 MiB"},
 		{name: "all of the memory", typed: []string{"tested=12 MiB"}, lists: [][]reading.Failure{nil}, want: conformity.Pass, reason: "covered all"},
+		{name: "addresses that count words", lists: [][]reading.Failure{halved}, want: conformity.Inconclusive, reason: "not what they were taken for"},
+		{name: "a base that is wrong", lists: [][]reading.Failure{beyond}, want: conformity.Inconclusive, reason: "not what they were taken for"},
 	} {
 		b := newBenchOf(t, scanPlan, familyText, shopText)
 		b.attempt("scan", tt.typed...)

@@ -254,9 +254,6 @@ func (a *faultsAnswer) print(p *printer, file string, org memory.Organisation) {
 			p.textf(2, "%s:%d: %s", file, b.Line, b.What)
 		}
 	}
-	if a.Rows > 0 && len(a.Findings) == 0 {
-		p.say(fact.New("memory.rows-unexplained"))
-	}
 	for _, f := range a.Findings {
 		p.gap()
 		p.textf(0, "%s (%.0f %%)", upperSentence(p.Tell(f.Fact())), 100*f.Confidence)

@@ -70,11 +70,13 @@ func share(part, whole int) float64 {
 
 // differ says whether two address bits differ in nearly all words.
 func differ(words []int64, j, k int) bool {
-	n := 0
+	same := 0
 	for _, w := range words {
-		n += int((w>>uint(j) ^ w>>uint(k)) & 1)
+		if same += int(^(w>>uint(j) ^ w>>uint(k)) & 1); float64(same) > (1-nearlyAll)*float64(len(words)) {
+			return false
+		}
 	}
-	return share(n, len(words)) >= nearlyAll
+	return true
 }
 
 // maxRowWords is the longest row assumed when the family does not state the

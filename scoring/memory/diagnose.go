@@ -33,7 +33,7 @@ type FaultReport struct {
 //	garbage accesses  whole accesses anywhere, but not all
 //	bus line          the same bit of the slot's 32 lines, in whatever chip it lies
 //	bus address       whole accesses in every bank, one bit of the byte address stands still
-//	list misread      addresses that are no multiples of the values' width
+//	list misread      addresses outside the memory, or no multiples of the values' width
 //
 // Growth with temperature or time and a single pattern are told beside the
 // fault, since any of them can come and go.
@@ -51,10 +51,10 @@ type weighed struct {
 	rows int64
 }
 
-// askewShare is the share of rows whose address is no multiple of their width
-// from which on the list is not taken for what it seems: tests read words where
-// words lie. Common practice, no source.
-const askewShare = 5
+// misplacedShare is the share, as 1 in so many, of rows whose address lies outside
+// the memory or is no multiple of their width from which on the list is not taken
+// for what it seems: tests read words where words lie. Common practice, no source.
+const misplacedShare = 5
 
 // Report returns the counts so far and what explains the failing rows, weighed
 // against each other. More rows may follow. The finding that explains most rows
@@ -67,8 +67,8 @@ func (f *Failures) Report() FaultReport {
 		return report
 	}
 	d := &diagnosis{f: f, views: f.views()}
-	if f.askew*askewShare >= f.report.Rows {
-		d.file(ListMisread, f.askew)
+	if misplaced := f.askew + f.report.Outside; misplaced*misplacedShare >= f.report.Rows+f.report.Outside {
+		d.misread()
 	} else {
 		verdicts := explain(&f.org, f.whole, f.sampled())
 		for i := range verdicts {
@@ -100,7 +100,7 @@ func (d *diagnosis) small(verdicts []verdict) {
 		if view.log.rows < 4 || view.log.rows*200 <= d.f.pieces && !again || slices.ContainsFunc(verdicts, covers) {
 			continue
 		}
-		v, _, _ := likeliest(&d.f.org, view.wholeRows(), nil)
+		v, _, _ := likeliest(newScene(&d.f.org, view.wholeRows(), nil))
 		d.tell(&v, view.log.rows)
 	}
 }
@@ -116,12 +116,17 @@ func (f *Failures) sampled() *sequence {
 // mostFindings bounds the list: with more causes than that nobody begins anywhere.
 const mostFindings = 16
 
-// file adds a finding of a kind of cause outside the memory that no row decides.
-func (d *diagnosis) file(kind Kind, rows int64) {
-	fd := finding(kind, 0.95, fact.New("memory.where."+string(kind)), fact.New("memory.look-list"),
-		fact.New("memory.askew", "n", rows))
+// misread files that the list is not what it was taken for.
+func (d *diagnosis) misread() {
+	fd := finding(ListMisread, 0.95, fact.New("memory.where."+string(ListMisread)), fact.New("memory.look-list"))
+	if n := d.f.askew; n > 0 {
+		fd.Evidence = append(fd.Evidence, fact.New("memory.askew", "n", n))
+	}
+	if n := d.f.report.Outside; n > 0 {
+		fd.Evidence = append(fd.Evidence, fact.New("memory.beyond", "n", n))
+	}
 	fd.Bank, fd.Chip = -1, -1
-	d.found = append(d.found, weighed{fd, rows})
+	d.found = append(d.found, weighed{fd, d.f.report.Rows})
 }
 
 // tell files what a verdict says: the cause, or that it is not decided, then what

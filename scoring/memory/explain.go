@@ -1,6 +1,7 @@
 package memory
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/bits"
@@ -40,8 +41,7 @@ func (h *hypothesis) name() string {
 }
 
 // likeliest weighs what could have left the rows of a group.
-func likeliest(org *Organisation, rows []wholeRow, order *sequence) (v verdict, score, outsideScore float64) {
-	s := newScene(org, rows, order)
+func likeliest(s *scene) (v verdict, score, outsideScore float64) {
 	all := s.hypotheses()
 	weights := make([]float64, len(all))
 	best, most := -1, math.Inf(-1)
@@ -55,51 +55,43 @@ func likeliest(org *Organisation, rows []wholeRow, order *sequence) (v verdict, 
 			outsideScore = max(outsideScore, weights[i])
 		}
 	}
-	v = verdict{hypothesis: all[best], rows: rows, rivals: map[*hypothesis]float64{}}
+	v = verdict{hypothesis: all[best], rows: s.rows, rivals: map[*hypothesis]float64{}}
 	total, same := 0.0, map[string]float64{}
+	var ranked []int // what has any weight
+	names := make([]string, len(all))
 	for i, h := range all {
 		p := math.Exp((weights[i] - most) / caution)
+		if p == 0 {
+			continue
+		}
+		ranked, names[i] = append(ranked, i), h.name()
 		total += p
-		same[h.name()] += p
+		same[names[i]] += p
 		if h.bank == v.bank && h.chip == v.chip && h.outside() == v.outside() {
 			v.here += p
 		}
 	}
-	v.sure, v.here = min(same[v.name()]/total, mostSure), min(v.here/total, mostSure)
-	told := map[string]bool{v.name(): true}
-	ranked := make([]int, len(all))
-	for i := range ranked {
-		ranked[i] = i
-	}
-	slices.SortStableFunc(ranked, func(a, b int) int { return -sign(weights[a] - weights[b]) })
+	v.sure, v.here = min(same[names[best]]/total, mostSure), min(v.here/total, mostSure)
+	told := map[string]bool{names[best]: true}
+	slices.SortStableFunc(ranked, func(a, b int) int { return cmp.Compare(weights[b], weights[a]) })
 	for _, i := range ranked {
-		name := all[i].name()
-		if !told[name] && same[name]/total >= 0.1 && len(v.rival) < 3 {
+		if chance := same[names[i]] / total; !told[names[i]] && chance >= 0.1 && len(v.rival) < 3 {
 			v.rival = append(v.rival, all[i])
-			v.rivals[all[i]] = same[name] / total
+			v.rivals[all[i]] = chance
 		}
-		told[name] = true
+		told[names[i]] = true
 	}
 	return v, most, outsideScore
-}
-
-func sign(x float64) int {
-	switch {
-	case x > 0:
-		return 1
-	case x < 0:
-		return -1
-	}
-	return 0
 }
 
 // explain finds the cause or the causes of rows, those of most rows first: one
 // for all of them, or one for each group that failed in one place, when that is
 // likelier than a single cause.
 func explain(org *Organisation, rows []wholeRow, order *sequence) []verdict {
-	one, score, apart := likeliest(org, rows, order)
+	whole := newScene(org, rows, order)
+	one, score, apart := likeliest(whole)
 	scattered := one.kind == RandomErrors || one.kind == BusLine
-	if explained := newScene(org, rows, order).explains(one.hypothesis); explained*100 >= 98*len(rows) && !scattered {
+	if explained := whole.explains(one.hypothesis); explained*100 >= 98*len(rows) && !scattered {
 		return []verdict{one}
 	}
 	several, sum := explainGroups(org, groupRows(org, rows, false), len(rows), order)
@@ -136,9 +128,10 @@ const mostParts = 3
 // logarithm of the chance of all of them.
 func explainGroups(org *Organisation, groups [][]wholeRow, rows int, order *sequence) (several []verdict, sum float64) {
 	for i, g := range groups {
-		v, s, _ := likeliest(org, g, order)
+		scene := newScene(org, g, order)
+		v, s, _ := likeliest(scene)
 		// A value or two of the same test spoke in the first group already.
-		if scene := newScene(org, g, order); i > 0 && scene.values <= 2 {
+		if i > 0 && scene.values <= 2 {
 			s -= min(max(v.list, 0), scene.one())
 		}
 		if v.outside() { // of a part of the rows alone there is none

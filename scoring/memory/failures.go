@@ -251,7 +251,7 @@ func (q *sequence) take(row *wholeRow, beat int64) {
 }
 
 // maxWhole bounds the rows sampled across chips.
-const maxWhole = 400
+const maxWhole = 256
 
 // keepWhole puts a row into the sample across chips, as [Failures.keep] does.
 func (f *Failures) keepWhole(row wholeRow) {

@@ -126,7 +126,8 @@ func TestOutsideCauses(t *testing.T) {
 						named++
 					case first.Chip >= 0 && first.Confidence >= 0.8:
 						blamed++
-						t.Logf("%d rows, board %d, set %d: %s: %s chip %d, %.2f", rows, bi, s, kind, first.Kind, first.Chip, first.Confidence)
+						t.Logf("%d rows, board %d, set %d: %s: %s chip %d, %.2f",
+							rows, bi, s, kind, first.Kind, first.Chip, first.Confidence)
 					}
 					if advisesReplacing(got) {
 						replaced++

@@ -123,69 +123,67 @@ type maker func(kind Kind, places float64, p func(r *wholeRow, mask uint64) floa
 // bitOf is a lane of the bus in a row; 0 when the row does not cover it.
 func bitOf(r *wholeRow, lane int) uint64 { return r.lanes(lane, 1) }
 
+// if1 is a chance that is certain or nothing.
+func if1(certain bool) float64 {
+	if certain {
+		return 1
+	}
+	return 0
+}
+
 // lineCauses are the faults of one data line, also of one that another line of
 // the same access pulls along.
 func (s *scene) lineCauses(of maker, bank, first, line int, add func(*hypothesis)) {
 	lane, width := first+line, float64(s.org.ChipBits)
 	alone := func(r *wholeRow) bool { return r.wrong == bitOf(r, lane) }
 	high := func(r *wholeRow) bool { return r.written&bitOf(r, lane) != 0 }
-	always, sometimes := 0.0, 0.0 // a stuck line fails at every access of a sweep, an open one at some
-	if s.steady(lane) {
-		always, sometimes = math.Log(0.97), math.Log(0.03)
-		if s.beats < 0.85 {
-			always, sometimes = sometimes, always
-		}
-	}
-	for kind, value := range map[Kind]bool{LineStuck0: false, LineStuck1: true} {
-		h := of(kind, width, func(r *wholeRow, _ uint64) float64 {
-			if !alone(r) || high(r) == value {
-				return 0
-			}
-			return 1
-		})
-		h.lines, h.list = []int{line}, s.one()+always
+	either, pure := s.either(alone, high), s.pure(alone, high)
+	put := func(kind Kind, list float64, fails func(r *wholeRow) bool) *hypothesis {
+		h := of(kind, width, func(r *wholeRow, _ uint64) float64 { return if1(alone(r) && fails(r)) })
+		h.lines, h.list = []int{line}, list
 		add(h)
+		return h
 	}
-	open := of(LineOpen, width, func(r *wholeRow, _ uint64) float64 {
-		if !alone(r) {
-			return 0
-		}
-		return 1
-	})
-	open.lines, open.list = []int{line}, s.either(alone, high)+sometimes
-	add(open)
-	column, bitsFixed := s.column()
-	if column {
-		h := of(ChipColumn, width, func(r *wholeRow, _ uint64) float64 {
-			if !alone(r) || (r.word^s.value)&(1<<uint(bitsFixed)-1) != 0 {
-				return 0
-			}
-			return 1
-		})
-		h.lines, h.low, h.first = []int{line}, bitsFixed, s.value&(1<<uint(bitsFixed)-1)
-		h.list = max(s.either(alone, high), s.pure(alone, high)) + s.atMost(math.Ln2*float64(bitsFixed*(len(s.rows)-1)))
-		add(h)
+	always, sometimes := s.atEvery(lane)
+	put(LineStuck0, s.one()+always, high)
+	put(LineStuck1, s.one()+always, func(r *wholeRow) bool { return !high(r) })
+	put(LineOpen, either+sometimes, func(*wholeRow) bool { return true })
+	if column, low := s.column(); column {
+		end := s.value & (1<<uint(low) - 1)
+		list := max(either, pure) + s.atMost(math.Ln2*float64(low*(len(s.rows)-1)))
+		h := put(ChipColumn, list, func(r *wholeRow) bool { return r.word&(1<<uint(low)-1) == end })
+		h.low, h.first = low, end
+	}
+	ways := 3.0
+	if !math.IsInf(pure, -1) { // the other line always wins; or, where one line alone is wrong, a level does
+		ways = 1
 	}
 	for other := range s.org.ChipBits {
 		if other == line {
 			continue
 		}
-		ways := 3.0 // the other line always wins; or, where one line alone is wrong, a level does
-		if one := s.pure(alone, high); !math.IsInf(one, -1) {
-			ways = 1
-		}
-		follows := of(LinesShorted, ways*width*pairsOf(line, other, s.org.ChipBits), func(r *wholeRow, _ uint64) float64 {
+		h := put(LinesShorted, s.differs()+min(either, 0), func(r *wholeRow) bool {
 			o := bitOf(r, first+other)
-			if !alone(r) || o == 0 || high(r) == (r.written&o != 0) {
-				return 0
-			}
-			return 1
+			return o != 0 && high(r) != (r.written&o != 0)
 		})
-		follows.lines, follows.list = []int{min(line, other), max(line, other)}, s.differs()+min(s.either(alone, high), 0)
-		follows.how = fact.New("memory.returned-other",
+		h.before /= ways * pairsOf(line, other, s.org.ChipBits)
+		h.lines = []int{min(line, other), max(line, other)}
+		h.how = fact.New("memory.returned-other",
 			"other", dataLine(other), "other-chip", s.org.Designator(bank, first/s.org.ChipBits))
-		add(follows)
 	}
+}
+
+// atEvery is what the gaps between the rows of a sweep add: a stuck line fails at
+// every access to which the other value is written, an open one at some.
+func (s *scene) atEvery(lane int) (stuck, open float64) {
+	likely, hardly := math.Log(0.97), math.Log(0.03)
+	switch {
+	case !s.steady(lane):
+		return 0, 0
+	case s.beats < 0.85:
+		return hardly, likely
+	}
+	return likely, hardly
 }
 
 // pairsOf is how many partners a line may have, as seen from one: most bridges
@@ -200,33 +198,35 @@ func pairsOf(a, b, width int) float64 {
 // pairCauses are two lines of a chip that touch or are exchanged.
 func (s *scene) pairCauses(of maker, first, a, b int, add func(*hypothesis)) {
 	places := float64(s.org.ChipBits) / 2 * pairsOf(a, b, s.org.ChipBits)
-	pair := func(kind Kind, how string, fails func(r *wholeRow, la, lb uint64) uint64) {
-		h := of(kind, places, func(r *wholeRow, _ uint64) float64 {
-			la, lb := bitOf(r, first+a), bitOf(r, first+b)
-			if la == 0 || lb == 0 || (r.written&la != 0) == (r.written&lb != 0) || r.wrong != fails(r, la, lb) {
-				return 0
-			}
-			return 1
+	for _, is := range joinings {
+		h := of(is.kind, places, func(r *wholeRow, _ uint64) float64 {
+			return if1(is.fits(r, bitOf(r, first+a), bitOf(r, first+b)))
 		})
-		h.lines, h.list, h.how = []int{a, b}, s.differs(), hows[how]
+		h.lines, h.list, h.how = []int{a, b}, s.differs(), is.how
 		add(h)
 	}
-	pair(LinesShorted, "and", lowWins)
-	pair(LinesShorted, "or", highWins)
-	pair(LinesSwapped, "swap", bothWrong)
 }
 
-// What joins two lines shows only where they are written differently: where they
-// are written alike, a short and an exchange both return the right value. Where
-// the low level wins, both lines return 0 (wired-and), where the high one does, 1
-// (wired-or); common practice, no source.
-func lowWins(r *wholeRow, a, b uint64) uint64   { return r.written & (a | b) }
-func highWins(r *wholeRow, a, b uint64) uint64  { return ^r.written & (a | b) }
-func bothWrong(_ *wholeRow, a, b uint64) uint64 { return a | b }
+// A joining is a way in which two lines are joined.
+type joining struct {
+	kind  Kind
+	how   fact.Fact
+	fails func(r *wholeRow, a, b uint64) uint64 // bits of a row, where they are written differently
+}
 
-var hows = map[string]fact.Fact{
-	"and": fact.New("memory.wired-and"), "or": fact.New("memory.wired-or"),
-	"swap": fact.New("memory.each-returned-the-other"),
+// joinings: what joins two lines shows only where they are written differently;
+// where they are written alike, a short and an exchange both return the right
+// value. Where the low level wins, both lines return 0 (wired-and), where the high
+// one does, 1 (wired-or); common practice, no source.
+var joinings = []joining{
+	{LinesShorted, fact.New("memory.wired-and"), func(r *wholeRow, a, b uint64) uint64 { return r.written & (a | b) }},
+	{LinesShorted, fact.New("memory.wired-or"), func(r *wholeRow, a, b uint64) uint64 { return ^r.written & (a | b) }},
+	{LinesSwapped, fact.New("memory.each-returned-the-other"), func(_ *wholeRow, a, b uint64) uint64 { return a | b }},
+}
+
+// fits says whether a row failed as two joined lines do.
+func (j *joining) fits(r *wholeRow, a, b uint64) bool {
+	return a != 0 && b != 0 && (r.written&a != 0) != (r.written&b != 0) && r.wrong == j.fails(r, a, b)
 }
 
 // betweenChips adds two lines of different chips of a bank that touch or are
@@ -244,23 +244,13 @@ func (s *scene) betweenChips(chips [][2]int, add func(*hypothesis)) {
 	places := float64(s.org.BusBits * width * len(s.org.Banks))
 	for _, line := range lines {
 		for _, other := range others {
-			for _, is := range []struct {
-				kind  Kind
-				how   string
-				fails func(r *wholeRow, a, b uint64) uint64
-			}{{LinesShorted, "and", lowWins}, {LinesShorted, "or", highWins}, {LinesSwapped, "swap", bothWrong}} {
+			for _, is := range joinings {
 				a, b := chips[0][1]*width+line, chips[1][1]*width+other
-				h := &hypothesis{kind: is.kind, bank: bank, chip: chips[0][1], lines: []int{line}, line: -1, pair: -1,
-					other: chips[1][1], second: other, before: chipChances[is.kind] / 2 / places, list: s.differs(), how: hows[is.how]}
-				h.chance = func(r *wholeRow) float64 {
-					la, lb := bitOf(r, a), bitOf(r, b)
-					if r.bank != bank || la == 0 || lb == 0 || (r.written&la != 0) == (r.written&lb != 0) ||
-						r.wrong != is.fails(r, la, lb) {
-						return 0
-					}
-					return 1
-				}
-				add(h)
+				add(&hypothesis{kind: is.kind, bank: bank, chip: chips[0][1], lines: []int{line}, line: -1, pair: -1,
+					other: chips[1][1], second: other, before: chipChances[is.kind] / 2 / places, list: s.differs(), how: is.how,
+					chance: func(r *wholeRow) float64 {
+						return if1(r.bank == bank && is.fits(r, bitOf(r, a), bitOf(r, b)))
+					}})
 			}
 		}
 	}
