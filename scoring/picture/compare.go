@@ -309,25 +309,33 @@ func reasonOf(err error) fact.Fact {
 	return fact.New("picture.no-match")
 }
 
-// flatNoise is the noise of a pattern whose fine detail the sampling changes:
-// from the median absolute residual, which edges hardly move.
+// flatNoise is the noise of a pattern whose fine detail the sampling changes.
 func (c *comparison) flatNoise() float64 {
-	const toNormal = 1.4826 // standard deviation of normal values whose median distance from 0 is 1
-	const sample = 20_000   // pixels
 	total, channels := 0.0, 0.0
 	for channel, residuals := range c.report.Residual {
-		var distances []float64
-		for i := 0; i < len(residuals); i += max(1, len(residuals)/sample) | 1 {
-			if r := residuals[i]; r == r {
-				distances = append(distances, math.Abs(float64(r)))
-			}
-		}
-		if len(distances) > 0 {
-			total += toNormal * median(distances) * c.report.Transfer.Gain[channel]
+		if noise := usualNoise(residuals); noise == noise {
+			total += noise * c.report.Transfer.Gain[channel]
 			channels++
 		}
 	}
 	return total / max(1, channels)
+}
+
+// usualNoise is the noise of residuals from the median of their sizes, which edges and
+// faults hardly move; NaN when there are none.
+func usualNoise(residuals []float32) float64 {
+	const toNormal = 1.4826 // standard deviation of normal values whose median distance from 0 is 1
+	const sample = 20_000   // pixels
+	var distances []float64
+	for i := 0; i < len(residuals); i += max(1, len(residuals)/sample) | 1 {
+		if r := residuals[i]; r == r {
+			distances = append(distances, math.Abs(float64(r)))
+		}
+	}
+	if len(distances) == 0 {
+		return math.NaN()
+	}
+	return toNormal * median(distances)
 }
 
 // phase is where between capture pixels the first pixel was read.

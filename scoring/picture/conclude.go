@@ -35,6 +35,14 @@ func (c *comparison) takeLines() {
 	if !c.random() {
 		return
 	}
+	if c.blamesLines() && c.shownElsewhere() {
+		c.report.Findings = nil
+		for i := range c.report.Lines {
+			if l := &c.report.Lines[i]; l.State == lines.Bad {
+				l.State = lines.NotJudged
+			}
+		}
+	}
 	for _, f := range c.report.Findings {
 		if c.known {
 			c.r.find(Finding{Fault: f})
@@ -45,6 +53,34 @@ func (c *comparison) takeLines() {
 	if c.known {
 		c.takeJudgement()
 	}
+}
+
+// blamesLines reports whether all that was found is single data lines.
+func (c *comparison) blamesLines() bool {
+	ofLine := func(f memory.Fault) bool {
+		switch f.Kind {
+		case memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped:
+			return true
+		}
+		return false
+	}
+	all := c.report.Findings
+	return len(all) > 0 && !slices.ContainsFunc(all, func(f memory.Fault) bool { return !ofLine(f) })
+}
+
+// shownElsewhere reports whether, with the faults of lines explained, a part of the
+// picture still shows what belongs to another place: lines look bad there that are not.
+func (c *comparison) shownElsewhere() bool {
+	const traced = 0.9 // confidence
+	before := len(c.r.Findings)
+	if rest := c.rest(); rest == nil || !c.displaced(rest) {
+		return false
+	}
+	if c.r.Findings[before].Confidence > traced {
+		return true
+	}
+	c.r.Findings = c.r.Findings[:before]
+	return false
 }
 
 func (c *comparison) takeJudgement() {

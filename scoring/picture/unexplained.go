@@ -99,6 +99,7 @@ const (
 	fewest                            = 9             // likes
 	fewestInMean                      = 100           // pixels
 	keeps                             = 31            // likes whose middle is taken
+	mostNoise                         = 12            // levels; more is no noise
 )
 
 // likes are the places of a pattern that look alike.
@@ -117,7 +118,9 @@ func (c *comparison) likes() *likes {
 	l := &likes{c: c, kind: make([]int32, c.grid.Width*c.grid.Height)}
 	if c.random() {
 		l.count, l.kept = make([]int32, 1), make([][3][keeps]float32, 1)
-		l.noise = c.report.Clean
+		for channel, residuals := range c.report.Residual {
+			l.noise[channel] = min(mostNoise, usualNoise(residuals))
+		}
 	} else {
 		l.sort()
 		l.settle()
@@ -257,7 +260,7 @@ func (l *likes) settle() {
 			slices.Sort(off[channel])
 			// Where noise is clipped on one side a half lies at the middle.
 			at := off[channel]
-			l.noise[channel] = min(12, max(1.4826*at[len(at)/2], 1.19*at[len(at)*8/10]))
+			l.noise[channel] = min(mostNoise, max(1.4826*at[len(at)/2], 1.19*at[len(at)*8/10]))
 		}
 	}
 }
@@ -276,9 +279,9 @@ func (l *likes) judge() {
 			continue
 		}
 		noise := noises * l.noise[channel]
-		least := alikeLevels + noise
+		least, leastOfModel := alikeLevels+noise, 2*alikeLevels+noise
 		if exact {
-			least = exactLevels
+			least, leastOfModel = exactLevels, exactLevels
 		}
 		for i, k := range l.kind {
 			if k < 0 {
@@ -304,13 +307,13 @@ func (l *likes) judge() {
 			if left != left {
 				continue // clipped, as it should be
 			}
-			if off := math.Abs(float64(v - l.level(channel, i) + left)); off > 2*alikeLevels+noise {
+			if off := math.Abs(float64(v - l.level(channel, i) + left)); off > leastOfModel {
 				around := wide(channel, x, y)
 				varies := around // nothing else tells what a device makes of one's own picture
 				if !own {
 					varies = l.near(channel, x, y)
 				}
-				if off > 2*alikeLevels+noise+modelNear*varies+alikeWide*around {
+				if exact || off > 2*alikeLevels+noise+modelNear*varies+alikeWide*around {
 					l.far.add(x, y, off)
 				}
 			}
@@ -318,25 +321,27 @@ func (l *likes) judge() {
 	}
 }
 
-// exact reports whether a picture came pixel for pixel: a dump, of which even what lies
-// at edges is as it was written, which no compression leaves so.
+// exact reports whether a picture came pixel for pixel, as a dump does: then nothing is
+// off by little, as compression leaves much of what lies by an edge, and a fault is off
+// by the weight of a bit.
 func (l *likes) exact() bool {
 	if l.c.r.Route != Digital {
 		return false
 	}
-	const most = 0.6 // levels: rounding
-	g := l.c.grid
-	n, same := 0, 0
-	for i := 0; i < len(l.kind); i += 3 {
-		if l.near(1, i%g.Width, i/g.Width) == 0 {
+	const rounding, little, rare = 0.6, 3.5, 1000 // levels, levels, one of so many
+	n, small := 0, 0
+	for channel, residuals := range l.c.report.Residual {
+		if l.c.missing[channel] {
 			continue
 		}
-		n++
-		if r := float64(l.c.report.Residual[1][i]); math.Abs(r) < most {
-			same++
+		for i := 0; i < len(residuals); i += 3 {
+			n++
+			if r := math.Abs(float64(residuals[i])); r > rounding && r < little {
+				small++
+			}
 		}
 	}
-	return n > 0 && 10*same >= 7*n
+	return rare*small < n
 }
 
 // near is how much a channel of the pattern varies just around a pixel.

@@ -106,6 +106,10 @@ const leastNoise = 0.29
 // cannot be told from noise by comparing classes: then no channel is taken to be
 // much noisier than the quietest.
 func (v *view) setNoise() {
+	if v.task == LevelsOnly {
+		v.setPlainNoise()
+		return
+	}
 	seen := 0.0
 	for k := range v.tallies {
 		for channel := range 3 {
@@ -145,5 +149,25 @@ func (v *view) setNoise() {
 	}
 	for channel := range 3 {
 		v.noise[channel] = max(leastNoise, min(v.noise[channel], 1.3*quietest/v.model.gain[channel]))
+	}
+}
+
+// setPlainNoise takes the noise of a pattern of few edges from how far most pixels lie
+// off, whose places tell nothing of lane classes: of what is clipped on one side a half
+// lies at nothing.
+func (v *view) setPlainNoise() {
+	const sample = 20_000
+	for channel, residuals := range v.residual {
+		var off []float64
+		for i := 0; i < len(residuals); i += max(1, len(residuals)/sample) | 1 {
+			if r := float64(residuals[i]); r == r {
+				off = append(off, math.Abs(r))
+			}
+		}
+		v.noise[channel] = leastNoise
+		if len(off) > 0 {
+			slices.Sort(off)
+			v.noise[channel] = max(leastNoise, 1.4826*off[len(off)/2], 1.19*off[len(off)*8/10])
+		}
 	}
 }
