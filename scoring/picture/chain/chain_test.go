@@ -192,6 +192,50 @@ func TestChains(t *testing.T) {
 	}
 }
 
+// Plain pictures tell of their colours by what is grey, and by soft edges; a
+// colour that is missing is neither.
+func TestColoursOfPlainPictures(t *testing.T) {
+	grey := func(p *raster.RGB) *raster.RGB {
+		return overColour(p, func(get, int, int) float64 { return 0 })
+	}
+	without := func(channel int) func(p *raster.RGB) *raster.RGB {
+		return func(p *raster.RGB) *raster.RGB {
+			return overPixels(p, func(v uint8, _, _, ch int) float64 {
+				if ch == channel {
+					return 0
+				}
+				return float64(v)
+			})
+		}
+	}
+	smooth := func(p *raster.RGB) *raster.RGB { // 4:2:0 as some show it: between the shared colours
+		return overColour(p, func(g get, x, y int) float64 {
+			return (g(x-1, y-1) + 2*g(x, y-1) + g(x+1, y-1) + 2*g(x-1, y) + 4*g(x, y) + 2*g(x+1, y) +
+				g(x-1, y+1) + 2*g(x, y+1) + g(x+1, y+1)) / 16
+		})
+	}
+	for _, tt := range []struct {
+		picture, name string
+		do            func(p *raster.RGB) *raster.RGB
+		want          []Kind
+	}{
+		{"solid-red", "grey", grey, []Kind{Grey}},
+		{"ramp", "grey", grey, []Kind{Grey}},
+		{"bit-red-4", "grey", grey, []Kind{Grey}},
+		{"solid-white", "grey", grey, nil},
+		{"ramp", "shared colours", smooth, []Kind{SharedColour}},
+		{"grid", "shared colours", smooth, nil}, // it has none
+		{"ramp", "no red", without(0), nil}, {"ramp", "no green", without(1), nil}, {"ramp", "no blue", without(2), nil},
+		{"solid-red", "no red", without(0), nil}, {"solid-red", "no blue", without(2), nil},
+		{"solid-yellow", "no red", without(0), nil},
+	} {
+		_, p := shown(t, pattern.Mode{Width: 320, Height: 240, Format: pattern.RGB565}, tt.picture)
+		if got := kindsOf(Examine(p, gridOf(tt.do(p)), Way{640, 1, 1})); !slices.Equal(got, tt.want) {
+			t.Errorf("%s, %s: %v, want %v", tt.picture, tt.name, got, tt.want)
+		}
+	}
+}
+
 // Pictures whose rows are mostly alike tell by their edges, and a picture that lies
 // a row lower is none with its rows exchanged.
 func TestRowsOfPlainPictures(t *testing.T) {

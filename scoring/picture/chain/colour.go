@@ -2,6 +2,7 @@ package chain
 
 import (
 	"math"
+	"slices"
 
 	"proveout/plans/fact"
 )
@@ -92,7 +93,10 @@ func (e *examination) spreads() (out [3]spread, ok bool) {
 // other.
 func (e *examination) sharedColour() *Change {
 	s, ok := e.spreads()
-	if !ok || s[0].all() < 0.2 {
+	if !ok {
+		return e.softColourEdges()
+	}
+	if s[0].all() < 0.2 {
 		return nil
 	}
 	const spreadOut, enough, weak = 0.8, 0.1, 0.5
@@ -108,37 +112,107 @@ func (e *examination) sharedColour() *Change {
 	default:
 		return nil
 	}
+	return sharing(most.share())
+}
+
+// sharing says which share of its colour is a pixel's own.
+func sharing(share float64) *Change {
 	return &Change{
 		Kind:   SharedColour,
-		What:   fact.New("chain.shared-colour", "share", fact.In(100*most.share(), "%").To(1)),
+		What:   fact.New("chain.shared-colour", "share", fact.In(100*share, "%").To(1)),
 		Advice: fact.New("chain.look-shared-colour"),
 	}
 }
 
-// grey looks for a capture without colour of a picture that has some.
+// softColourEdges is sharedColour for pictures of plain fields: at the edges
+// between them brightness is sharp and colour is not, and a few pixels further
+// colour is whole. A colour that is missing is so there too.
+func (e *examination) softColourEdges() *Change {
+	const far, least = 3, 60 // pixels from the edge; edges
+	g := e.grid
+	light, colours := []float64{}, []float64{}
+	look := func(at, step int) { // the edge between this pixel and the next
+		var want, seen, wide colour
+		for c := range 3 {
+			want[c] = e.written(at + step)[c] - e.written(at)[c]
+			seen[c] = e.shown(at + step)[c] - e.shown(at)[c]
+			wide[c] = e.shown(at + (1+far)*step)[c] - e.shown(at - far*step)[c]
+		}
+		for c := range 3 {
+			const steep, whole = 50, 0.7 // levels; share of the step
+			if want[c] < steep && want[c] > -steep || wide[c]/want[c] < whole {
+				continue
+			}
+			if share := float64(seen[c] / wide[c]); c == 0 {
+				light = append(light, share)
+			} else {
+				colours = append(colours, share)
+			}
+		}
+	}
+	plain := func(at, step int) bool { // on both sides, as far as is looked at
+		for k := range far {
+			if e.differ(at-k*step, at-(k+1)*step) || e.differ(at+(k+1)*step, at+(k+2)*step) {
+				return false
+			}
+		}
+		return e.differ(at, at+step)
+	}
+	for y := g.Y0 + far; y < g.Y1-far-2; y++ {
+		for x := g.X0 + far + y%5; x < g.X1-far-2; x += 5 { // every place of a group of pixels
+			for _, step := range []int{1, g.Width} {
+				if i := y*g.Width + x; plain(i, step) {
+					look(i, step)
+				}
+			}
+		}
+	}
+	if len(light) < least || len(colours) < least {
+		return nil
+	}
+	slices.Sort(light)
+	slices.Sort(colours)
+	sharp, soft := light[len(light)/2], colours[len(colours)/2]
+	if sharp < 0.85 || soft > 0.8*sharp {
+		return nil
+	}
+	return sharing(max(0, soft))
+}
+
+// differ reports whether something else was written to two pixels.
+func (e *examination) differ(i, j int) bool {
+	p := e.wanted.Pix
+	return p[3*i] != p[3*j] || p[3*i+1] != p[3*j+1] || p[3*i+2] != p[3*j+2]
+}
+
+// grey looks for a capture without colour of a picture that has some. A plain
+// picture must be about as bright as it should, since one that is black has lost
+// its colour otherwise, and another one as varied: where memory is dead it is not.
 func (e *examination) grey() *Change {
 	const sample = 8_000 // pixels
-	var n, light, squares, writtenLight, writtenSquares, colours, wanted float64
+	var n, light, squares, colours, wanted, wantedLight, wantedSquares float64
 	for i := range e.pixels(sample) {
 		n++
 		u, v := e.shown(i), e.written(i)
 		light += float64(u[0])
 		squares += float64(u[0] * u[0])
-		writtenLight += float64(v[0])
-		writtenSquares += float64(v[0] * v[0])
 		// No mean is taken off: a tint is a colour.
 		colours += float64(u[1]*u[1] + u[2]*u[2])
 		wanted += float64(v[1]*v[1] + v[2]*v[2])
+		wantedLight += float64(v[0])
+		wantedSquares += float64(v[0] * v[0])
 	}
 	if n < 500 {
 		return nil
 	}
+	const varied = 10 // levels
 	contrast := math.Sqrt(max(0, squares/n-light*light/n/n))
-	if plain := writtenSquares/n-writtenLight*writtenLight/n/n < 1; plain {
-		contrast = light / n / 2 // it has none, and shows by its level that it is not black
-	}
 	colours, wanted = math.Sqrt(colours/n), math.Sqrt(wanted/n)
-	if wanted < 15 || contrast < 10 || colours > 0.12*wanted || colours > 0.25*contrast {
+	like := contrast > varied && colours < 0.25*contrast
+	if math.Sqrt(max(0, wantedSquares/n-wantedLight*wantedLight/n/n)) < varied {
+		like = light > 0.5*wantedLight && light < 2*wantedLight && light > 8*n
+	}
+	if wanted < 15 || colours > 0.12*wanted || !like {
 		return nil
 	}
 	return &Change{
