@@ -15,8 +15,11 @@ import (
 	"proveout/scoring/picture/simulate"
 )
 
+// A reading is the level of a picture at a place, which counts from the corner.
+type reading func(p *raster.RGB, x, y float64, ch int) float64
+
 // within puts a picture, scaled to a size, into a larger black one.
-func within(p *raster.RGB, w, h, left, top, width, height int, at func(p *raster.RGB, x, y float64, ch int) float64) *raster.RGB {
+func within(p *raster.RGB, w, h, left, top, width, height int, at reading) *raster.RGB {
 	out := raster.New(w, h)
 	for y := range height {
 		for x := range width {
@@ -75,7 +78,7 @@ func TestPicturesWithinLargerCaptures(t *testing.T) {
 	for _, tt := range []struct {
 		name                           string
 		w, h, left, top, width, height int
-		at                             func(p *raster.RGB, x, y float64, ch int) float64
+		at                             reading
 		onlyInAllChecks                bool
 	}{
 		{"1:1 in the middle", 1920, 1080, 640, 300, 640, 480, byRepeating, false},

@@ -294,7 +294,7 @@ func TestFaultsAreNoChains(t *testing.T) {
 	}
 	rounds := 1
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "1" {
-		rounds = 20
+		rounds = 6
 	}
 	if testing.Short() {
 		rounds = 0
