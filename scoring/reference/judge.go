@@ -34,6 +34,9 @@ func (o Options) check() error {
 	if !(o.Confidence > 0 && o.Confidence < 1) {
 		problems = append(problems, fmt.Errorf("a confidence lies between 0 and 1, not at %g", o.Confidence))
 	}
+	if o.Failing != 0 && !(o.Failing >= o.Confidence && o.Failing < 1) {
+		problems = append(problems, fmt.Errorf("a failing range has a confidence from %g up to 1, not %g", o.Confidence, o.Failing))
+	}
 	if !(o.Coverage >= 0.5 && o.Coverage < 1) {
 		problems = append(problems, fmt.Errorf("a coverage lies from 0.5 up to 1, not at %g", o.Coverage))
 	}
@@ -151,7 +154,7 @@ func (j *judgement) ranges() error {
 		return nil
 	}
 	doubtful := j.out.Normality.Doubtful
-	prediction := predict(j.basis, doubtful, j.options.Confidence, j.options.Direction)
+	prediction := predict(j.basis, doubtful, j.options)
 	tolerance, err := tolerate(j.basis, doubtful, j.options)
 	if err != nil {
 		return err
@@ -202,10 +205,22 @@ func compare(b basis, p Prediction, value float64, o Options) (conformity.Verdic
 	}
 	verdict := r.Verdict
 	unsure := tooGood(p, r, o.Direction) || p.Needed > b.N || b.SD == 0
-	if verdict == conformity.Fail && unsure {
+	if verdict == conformity.Fail && (unsure || !failing(p, value, o)) {
 		verdict = conformity.Inconclusive
 	}
 	return verdict, r, nil
+}
+
+// failing says that a value lies where it fails, and is not only rare for a good
+// card.
+func failing(p Prediction, value float64, o Options) bool {
+	if p.Failing == nil {
+		return true
+	}
+	wide := p
+	wide.Limits = *p.Failing
+	r, err := conformity.Judge(value, o.Uncertainty, o.Direction.judged(wide), o.Rule)
+	return err == nil && r.Verdict == conformity.Fail
 }
 
 // tooGood says that a value better than the next good card is expected to be reaches
@@ -255,7 +270,7 @@ func (j *judgement) verdictOf(scores []float64) (conformity.Verdict, error) {
 		return conformity.NotRun, err
 	}
 	doubtful := testNormality(b.scores, b.Description).Doubtful
-	p := predict(b, doubtful, j.options.Confidence, j.options.Direction)
+	p := predict(b, doubtful, j.options)
 	verdict, _, err := compare(b, p, j.value, j.options)
 	return verdict, err
 }

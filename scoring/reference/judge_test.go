@@ -297,6 +297,33 @@ func TestTooGoodToBeTrue(t *testing.T) {
 	})
 }
 
+// Between the range and a wider one a score is rare for a good card and does not
+// fail yet. t(0.995; 7) = 3.499 and t(0.999; 7) = 4.785 (Student's t as tabled), by
+// √(1 + 1/8), of a set with mean 60 and standard deviation 1.
+func TestRare(t *testing.T) {
+	var scores []float64
+	for _, z := range []float64{0.15, 0.47, 0.85, 1.42} {
+		s := z / math.Sqrt(2*(0.15*0.15+0.47*0.47+0.85*0.85+1.42*1.42)/7)
+		scores = append(scores, 60-s, 60+s)
+	}
+	root := math.Sqrt(1 + 1.0/8)
+	for value, want := range map[float64]conformity.Verdict{
+		60 - 3.49*root: conformity.Pass,
+		60 - 3.51*root: conformity.Inconclusive,
+		60 - 4.78*root: conformity.Inconclusive,
+		60 - 4.79*root: conformity.Fail,
+	} {
+		o := Options{Direction: HigherIsBetter, Confidence: 0.99, Failing: 0.998}
+		out := mustScore(t, Set{Scores: scores}, value, o)
+		if out.Verdict != want || want == conformity.Inconclusive && (len(out.Settle) == 0 || out.Settle[0].Key != "reference.rare") {
+			t.Errorf("%g: %v %+v", value, out.Verdict, out.Settle)
+		}
+	}
+	if _, err := Judge(Set{Scores: scores}, 60, Options{Confidence: 0.99, Failing: 0.95}); err == nil {
+		t.Error("a failing range inside the other is accepted")
+	}
+}
+
 // Good cards beside sets of good cards, played out: with eight of them at least 95 %
 // are accepted, also where a set is doubted that only chance spread.
 func TestGoodCardsPass(t *testing.T) {

@@ -69,6 +69,9 @@ type Options struct {
 	// Coverage that of the latter; zero means 0.95.
 	Confidence float64
 	Coverage   float64
+	// Failing is the confidence of a wider range: between the two a score is rare
+	// for a good card and does not fail yet. Zero means as Confidence.
+	Failing float64
 	// Uncertainty is that of the new score beyond the scatter from card to card
 	// and run to run, which the set holds already. Rule is how it enters; empty
 	// means guarded.
@@ -92,6 +95,9 @@ type Prediction struct {
 	// TooGood is where, on the good side, no good card is to be expected any more;
 	// nil where no side is the better one.
 	TooGood *float64 `json:"too_good,omitempty"`
+	// Failing are the limits outside which a score fails; nil where those of the
+	// range do.
+	Failing *conformity.Limits `json:"failing,omitempty"`
 }
 
 // A Tolerance is the range that covers a share of all good cards. Its limits

@@ -47,7 +47,8 @@ const beyondGood = 0.999
 
 // predict builds the range of the next good card: by the Student t distribution,
 // or from the order of the scores alone where their normality is doubtful.
-func predict(b basis, doubtful bool, confidence float64, d Direction) Prediction {
+func predict(b basis, doubtful bool, o Options) Prediction {
+	confidence, d := o.Confidence, o.Direction
 	centre, u, dof := b.predictive()
 	half := conformity.CoverageFactor(confidence, dof) * u
 	low, high := centre-half, centre+half
@@ -59,6 +60,11 @@ func predict(b basis, doubtful bool, confidence float64, d Direction) Prediction
 		p.Method, p.Needed = methodDistributionFree, predictionN(confidence)
 	}
 	p.Limits = b.limits(low, high)
+	if o.Failing > confidence {
+		half := conformity.CoverageFactor(o.Failing, dof) * u
+		wide := b.limits(centre-half, centre+half)
+		p.Failing = &wide
+	}
 	far := conformity.CoverageFactor(max(beyondGood, confidence), dof) * u
 	switch d {
 	case HigherIsBetter:

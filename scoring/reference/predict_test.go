@@ -99,7 +99,7 @@ func TestTransferNeverNarrows(t *testing.T) {
 			if err != nil {
 				rt.Fatal(err)
 			}
-			p[i] = predict(b, doubtful, 0.95, TwoSided)
+			p[i] = predict(b, doubtful, Options{Confidence: 0.95, Direction: TwoSided})
 		}
 		slack := 1e-9 * *p[0].High
 		if *p[1].Low > *p[0].Low+slack || *p[1].High < *p[0].High-slack {

@@ -129,6 +129,8 @@ func (j *judgement) remedy() fact.Fact {
 	case r.Verdict == conformity.Fail && missing > 0:
 		return fact.New("reference.score-more-for-order",
 			"n", missing, "needed", p.Needed, "confidence", percent(j.options.Confidence))
+	case r.Verdict == conformity.Fail && !failing(*p, j.value, j.options):
+		return fact.New("reference.rare")
 	case r.Verdict == conformity.Fail:
 		return fact.New("reference.more-digits")
 	case r.Settle != nil && r.Settle.LargestExpanded > 0:
