@@ -321,7 +321,7 @@ func TestLoadThrottling(t *testing.T) {
 		if i > 300 {
 			rate = 54
 		}
-		rows[i] = []float64{float64(i), rate, 40 + float64(i)/15}
+		rows[i] = []float64{float64(i), rate + 0.1*float64(i%3), 40 + float64(i)/15}
 	}
 	for _, tt := range []struct {
 		step string
