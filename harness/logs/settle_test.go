@@ -177,6 +177,11 @@ func TestHints(t *testing.T) {
 			}
 		}
 	}
+	var sign *Open // the torn row seems to show that the comma is the decimal sign
+	torn := strings.TrimSuffix(rowsOf("time_ms;temp_c", 9, func(i int) string { return fmt.Sprintf("%d,000;65", i+1) }), "00;65\n")
+	if m, err := Settle("log", strings.NewReader(torn), Map{}, Hints{}); !errors.As(err, &sign) || sign.Ask != AskSign {
+		t.Errorf("%+v, %v", m, err)
+	}
 	if _, err := Settle("log", strings.NewReader("time_s,temp_c\n0,20\n"), Map{}, Hints{Every: 1}); err == nil {
 		t.Error("a log with a time takes another one")
 	}

@@ -95,6 +95,9 @@ func sniff(name string, s sample, h Hints) (Map, error) {
 	if p := notText(name, lines); p != nil {
 		return m, p
 	}
+	if len(lines) > 2 && s.whole && !s.ended() {
+		lines = lines[:len(lines)-1] // a torn row tells nothing: 238,0 of 238,000
+	}
 	first := slices.IndexFunc(lines, func(l string) bool { return strings.TrimSpace(l) != "" })
 	if strings.HasPrefix(strings.TrimSpace(lines[first]), "{") {
 		m.Format = JSONLines
