@@ -163,3 +163,23 @@ func TestSoakNotice(t *testing.T) {
 		}
 	}
 }
+
+// The largest of 2,701 noisy readings lies a degree above the card: a good card keeps
+// its margin all the same, of 1.3 to 2 U, and one above the limit does not.
+func TestPeakOfNoisyReadings(t *testing.T) {
+	const u = 1.733 // °C, as in TestPeakUncertaintyByHand
+	for seed := range uint64(8) {
+		for _, tt := range []struct {
+			margin float64
+			want   conformity.Verdict
+		}{{u * (1.3 + 0.1*float64(seed)), pass}, {-u * (1.1 + 0.1*float64(seed)), fail}} {
+			w := warming{ambient: 23, rise: 70 - tt.margin - 23, tau: 300, noise: 0.3, digit: 0.1, every: 1, seed: seed}
+			b := newBench(t, "soak")
+			b.attempt("soak", "ambient=23 °C")
+			b.log("soak", "time temperature", w.log(45, nil))
+			if c := checkNamed(t, b.step("soak"), "peak"); c.Verdict != tt.want {
+				t.Errorf("seed %d, margin %.2f °C: %v, %s", seed, tt.margin, c.Verdict, said(c.Reason))
+			}
+		}
+	}
+}

@@ -126,7 +126,8 @@ func frozen(load samples) (at, due float64, ok bool) {
 	at = load.time[first]
 	// Noise of 0.35 display steps turns the display over in one of seven readings at
 	// the least, wherever it stands: 60 equal ones are a chance of 1 in 10⁴.
-	if q := load.resolution; same >= 60 && first >= 60 && q > 0 && jitter(load.temp[:first]) > square(q)/12+square(0.35*q) {
+	q := load.resolution
+	if same >= 60 && first >= 60 && q > 0 && jitter(load.temp[:first]) > square(q)/12+square(0.35*q) {
 		return at, 0, true
 	}
 	for _, skipped := range [...]float64{0, 0.3} { // what comes first may be a chip on its heatsink

@@ -169,7 +169,8 @@ func (r *Report) tellStability() fact.Fact {
 	if r.SlopePerHour == nil {
 		return fact.New("thermal.no-slope")
 	}
-	moves := fact.New("thermal.moves", "window", span(*r.SlopeWindow), "slope", r.Slope(), "limit", fact.In(r.SlopeLimit, "K/h"))
+	moves := fact.New("thermal.moves", "window", span(*r.SlopeWindow), "slope", r.Slope(),
+		"limit", fact.In(r.SlopeLimit, "K/h"))
 	switch r.Settling {
 	case Stable:
 		if r.StableSince != nil {
