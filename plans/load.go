@@ -37,7 +37,7 @@ type ReferenceUse string
 // The uses of a reference set.
 const (
 	ReferenceInform ReferenceUse = "inform"     // shown, decides nothing
-	ReferenceJudge  ReferenceUse = "prediction" // outside the prediction interval fails
+	ReferenceJudge  ReferenceUse = "prediction" // what lies outside the prediction interval does not pass
 )
 
 func (l *Load) keys() []key {
@@ -63,7 +63,7 @@ func (l *Load) keys() []key {
 		{Name: "max_spread", To: exactly(&l.MaxSpread, quantity.Ratio), Label: "spread at most",
 			What: "largest coefficient of variation over the runs"},
 		{Name: "reference", To: document.Word(&l.Reference, ReferenceInform, ReferenceJudge), Label: "score", Says: score,
-			What: "inform: the reference set is shown; prediction: outside its interval fails"},
+			What: "inform: beside good cards it is shown; prediction: it must lie where good cards are expected"},
 		{Name: "command", To: document.Own("list of text", l.readCommand, nil), Says: strings.Join(l.Command, " "),
 			Filled: "name a program, or remove the key",
 			What:   "program and arguments, on a bench that runs the workload itself"},
