@@ -96,7 +96,8 @@ func explain(org *Organisation, rows []wholeRow, order *sequence) []verdict {
 	}
 	several, sum := explainGroups(org, groupRows(org, rows, false), len(rows), order)
 	if parts := groupRows(org, rows, true); len(parts) <= mostParts {
-		if each, s := explainGroups(org, parts, len(rows), order); s > sum || len(several) < 2 {
+		each, s := explainGroups(org, parts, len(rows), order)
+		if s -= coincidences(each, len(rows)); s > sum || len(several) < 2 {
 			several, sum = each, s
 		}
 	}
@@ -123,6 +124,22 @@ func explain(org *Organisation, rows []wholeRow, order *sequence) []verdict {
 // mostParts is how many chips may each have a fault of their own in the same
 // rows.
 const mostParts = 3
+
+// coincidences is what it costs that chips which fail now and then did so in the
+// same rows.
+func coincidences(parts []verdict, rows int) float64 {
+	together, now := -rows, 0
+	for _, v := range parts {
+		together += len(v.rows)
+		if v.kind == ChipWeak || v.kind == IsolatedCells {
+			now++
+		}
+	}
+	if now < 2 {
+		return 0
+	}
+	return 3 * float64(max(0, together)) // one in twenty
+}
 
 // explainGroups finds the cause of each group, of so many rows in all, and the
 // logarithm of the chance of all of them.
