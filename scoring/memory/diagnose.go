@@ -147,7 +147,7 @@ func (d *diagnosis) tell(v *verdict, rows int64) {
 	for _, h := range v.rival {
 		fd := d.words(h, d.view(h.bank, h.chip), v.rivals[h])
 		fd.Alternative = true
-		if h.addresses() != v.addresses() {
+		if h.addresses() && v.ofDataLine() || h.ofDataLine() && v.addresses() {
 			fd.Evidence = append(fd.Evidence, fact.New("memory.vary-the-data"))
 		}
 		rows--
