@@ -83,14 +83,17 @@ func differ(words []int64, j, k int) bool {
 // column bits. Common practice, no source.
 const maxRowWords = 2048
 
-// wholeRows are the sampled rows of a chip, without what other chips did in them.
-func (v *chipView) wholeRows() []wholeRow {
+// wholeRows are sampled rows of a chip, those that are asked for, without what
+// other chips did in them.
+func (v *chipView) wholeRows(asked func(r *wholeRow) bool) []wholeRow {
 	var out []wholeRow
 	for i := range v.log.sample[:min(len(v.log.sample), maxWhole)] {
 		s := &v.log.sample[i]
 		row := wholeRow{v.bank, s.word, int(s.lane0), int(s.width), s.address, s.written, s.written ^ s.read}
-		row.wrong &= row.lanes(v.chip*v.org.ChipBits, v.org.ChipBits)
-		out = append(out, row)
+		if asked(&row) {
+			row.wrong &= row.lanes(v.chip*v.org.ChipBits, v.org.ChipBits)
+			out = append(out, row)
+		}
 	}
 	return out
 }

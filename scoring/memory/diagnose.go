@@ -90,18 +90,23 @@ func (f *Failures) Report() FaultReport {
 }
 
 // small explains the chips that failed in so few of many rows that one cause
-// could do for all: a few bad cells beside a stuck line.
+// could do for all, as a few bad cells beside a stuck line, or where a cause of all
+// chips cannot be at work, as a weak chip beside an address line.
 func (d *diagnosis) small(verdicts []verdict) {
 	for _, view := range d.views {
-		covers := func(v verdict) bool {
-			return (v.chip < 0 || v.chip == view.chip || v.other == view.chip) && (v.bank < 0 || v.bank == view.bank)
-		}
-		again := int64(len(view.words)) < view.log.rows // what fails at one word twice is no stray error
-		if view.log.rows < 4 || view.log.rows*200 <= d.f.pieces && !again || slices.ContainsFunc(verdicts, covers) {
+		if slices.ContainsFunc(verdicts, func(v verdict) bool { return v.bank == view.bank && v.names(view.chip) }) {
 			continue
 		}
-		v, _, _ := likeliest(newScene(&d.f.org, view.wholeRows(), nil))
-		d.tell(&v, view.log.rows)
+		rows := view.wholeRows(func(r *wholeRow) bool {
+			return !slices.ContainsFunc(verdicts, func(v verdict) bool { return v.chip < 0 && v.chance(r) > 0 })
+		})
+		all := view.log.rows * int64(len(rows)) / int64(min(len(view.log.sample), maxWhole))
+		again := int64(len(view.words)) < view.log.rows // what fails at one word twice is no stray error
+		if len(rows) < 4 || all*200 <= d.f.pieces && !again {
+			continue
+		}
+		v, _, _ := likeliest(newScene(&d.f.org, rows, nil))
+		d.tell(&v, all)
 	}
 }
 
@@ -147,7 +152,7 @@ func (d *diagnosis) tell(v *verdict, rows int64) {
 	for _, h := range v.rival {
 		fd := d.words(h, d.view(h.bank, h.chip), v.rivals[h])
 		fd.Alternative = true
-		if h.addresses() != v.addresses() {
+		if h.addresses() && v.ofDataLine() || h.ofDataLine() && v.addresses() {
 			fd.Evidence = append(fd.Evidence, fact.New("memory.vary-the-data"))
 		}
 		rows--

@@ -18,6 +18,9 @@ type verdict struct {
 	rivals map[*hypothesis]float64 // their chances
 }
 
+// names says whether a verdict is of a chip.
+func (v *verdict) names(chip int) bool { return v.chip == chip || v.other >= 0 && v.other == chip }
+
 // chips are those that a verdict names: one, two, or none of its own.
 func (v *verdict) chips() []int {
 	if v.other >= 0 {
@@ -94,9 +97,15 @@ func explain(org *Organisation, rows []wholeRow, order *sequence) []verdict {
 	if explained := whole.explains(one.hypothesis); explained*100 >= 98*len(rows) && !scattered {
 		return []verdict{one}
 	}
-	several, sum := explainGroups(org, groupRows(org, rows, false), len(rows), order)
-	if parts := groupRows(org, rows, true); len(parts) <= mostParts {
-		if each, s := explainGroups(org, parts, len(rows), order); s > sum || len(several) < 2 {
+	several, sum := explainGroups(org, groupRows(org, rows, byPlace), len(rows), order)
+	if dense := groupRows(org, rows, byDensity); len(dense) > 1 {
+		if each, s := explainGroups(org, dense, len(rows), order); s > sum || len(several) < 2 {
+			several, sum = each, s
+		}
+	}
+	if parts := groupRows(org, rows, byPart); len(parts) <= mostParts {
+		each, s := explainGroups(org, parts, len(rows), order)
+		if s -= coincidences(each, len(rows)); s > sum || len(several) < 2 {
 			several, sum = each, s
 		}
 	}
@@ -124,6 +133,22 @@ func explain(org *Organisation, rows []wholeRow, order *sequence) []verdict {
 // rows.
 const mostParts = 3
 
+// coincidences is what it costs that chips which fail now and then did so in the
+// same rows.
+func coincidences(parts []verdict, rows int) float64 {
+	together, now := -rows, 0
+	for _, v := range parts {
+		together += len(v.rows)
+		if v.kind == ChipWeak || v.kind == IsolatedCells {
+			now++
+		}
+	}
+	if now < 2 {
+		return 0
+	}
+	return 3 * float64(max(0, together)) // one in twenty
+}
+
 // explainGroups finds the cause of each group, of so many rows in all, and the
 // logarithm of the chance of all of them.
 func explainGroups(org *Organisation, groups [][]wholeRow, rows int, order *sequence) (several []verdict, sum float64) {
@@ -143,25 +168,35 @@ func explainGroups(org *Organisation, groups [][]wholeRow, rows int, order *sequ
 	return several, sum
 }
 
-// groupRows divides rows by where they failed: in one chip, or in several of a
-// bank at once. When they are split, a row that failed in several chips is one of
-// each of them.
-func groupRows(org *Organisation, rows []wholeRow, split bool) [][]wholeRow {
+// A grouping is a way to divide rows.
+type grouping int
+
+const (
+	byPlace   grouping = iota // by the chip that failed, or the bank when several did
+	byPart                    // by chip, a row that failed in several being one of each
+	byDensity                 // rows with many wrong bits by bank, the others by chip
+)
+
+// groupRows divides rows by where they failed, the largest group first.
+func groupRows(org *Organisation, rows []wholeRow, by grouping) [][]wholeRow {
 	type place struct{ bank, chip int }
-	byPlace := map[place][]wholeRow{}
+	at := map[place][]wholeRow{}
 	var order []place
 	put := func(p place, r wholeRow) {
-		if byPlace[p] == nil {
+		if at[p] == nil {
 			order = append(order, p)
 		}
-		byPlace[p] = append(byPlace[p], r)
+		at[p] = append(at[p], r)
 	}
 	for _, r := range rows {
 		p := place{r.bank, (r.lane0 + bits.TrailingZeros64(r.wrong)) / org.ChipBits}
-		if last := (r.lane0 + bits.Len64(r.wrong) - 1) / org.ChipBits; last == p.chip || !split {
-			if last != p.chip {
-				p.chip = -1
-			}
+		last := (r.lane0 + bits.Len64(r.wrong) - 1) / org.ChipBits
+		dense := by == byDensity && bits.OnesCount64(r.wrong) >= max(3, r.width/6)
+		switch {
+		case dense, last != p.chip && by != byPart:
+			put(place{r.bank, -1}, r)
+			continue
+		case last == p.chip:
 			put(p, r)
 			continue
 		}
@@ -173,10 +208,10 @@ func groupRows(org *Organisation, rows []wholeRow, split bool) [][]wholeRow {
 			put(p, part)
 		}
 	}
-	slices.SortStableFunc(order, func(a, b place) int { return len(byPlace[b]) - len(byPlace[a]) })
+	slices.SortStableFunc(order, func(a, b place) int { return len(at[b]) - len(at[a]) })
 	var out [][]wholeRow
 	for _, p := range order {
-		out = append(out, byPlace[p])
+		out = append(out, at[p])
 	}
 	return out
 }

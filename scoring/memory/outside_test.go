@@ -219,3 +219,38 @@ func TestConfidenceComesTrue(t *testing.T) {
 	}
 	t.Log(table.String())
 }
+
+// An address line common to all chips, and another chip's own fault beside it: from
+// 30 rows on the line is found or it is left undecided.
+func TestAddressLineBesideAnother(t *testing.T) {
+	lists, line, other, wrong := 0, 0, 0, 0
+	for _, rows := range []int{30, 100, 400} {
+		for bi, b := range boards {
+			for k, kind := range []memory.Kind{memory.LineStuck0, memory.LineOpen, memory.ChipWeak, memory.ChipDead} {
+				r := rand.New(rand.NewPCG(uint64(rows+bi), uint64(k)))
+				one, two := pick(r, b, memory.AddressLine), pick(r, b, kind)
+				one.allChips, two.bank = true, one.bank
+				list, ok := b.failures(r, []trouble{one, two}, randomData, rows)
+				if !ok || b.bus == b.chipBits {
+					continue
+				}
+				lists++
+				got := collect(t, b, list).Report().Findings
+				if slices.ContainsFunc(got, func(g memory.Fault) bool { return namesChip([]memory.Fault{g}, two) }) {
+					other++
+				}
+				switch found := slices.ContainsFunc(got, func(g memory.Fault) bool { return names(b, g, one) }); {
+				case found:
+					line++
+				case got[0].Kind != memory.NotDecided && got[0].Confidence >= 0.8 && !names(b, got[0], two):
+					wrong++
+					t.Logf("%d rows, board %d: %v and %v: %s %.2f", rows, bi, one, two, got[0].Kind, got[0].Confidence)
+				}
+			}
+		}
+	}
+	t.Logf("%d lists: the line found in %d, the other chip in %d, something else in %d", lists, line, other, wrong)
+	if line*10 < 8*lists || wrong*20 > lists {
+		t.Errorf("%d lists: the line found in %d, something else in %d", lists, line, wrong)
+	}
+}

@@ -55,7 +55,9 @@ func newScene(org *Organisation, rows []wholeRow, order *sequence) *scene {
 	}
 	s.slots = max(1, org.BusBits/width)
 	s.places = float64(s.slots)
-	s.values = len(written)
+	if s.values = len(written); s.values > fewValues { // random data; narrow ones come again by chance
+		s.values = len(rows)
+	}
 	if order == nil {
 		order = &sequence{}
 		for i := range rows {
@@ -84,6 +86,10 @@ func newScene(org *Organisation, rows []wholeRow, order *sequence) *scene {
 	}
 	return s
 }
+
+// fewValues is how many different values the patterns of a test have at the most;
+// more are random data, or addresses.
+const fewValues = 72
 
 // stand finds the bits of the word address that stand still.
 func (s *scene) stand() {
@@ -202,14 +208,20 @@ func (s *scene) steady(lane int) bool {
 // Only rows count that the cause explains.
 func (s *scene) either(of, met func(r *wholeRow) bool) float64 {
 	yes, no := map[uint64]bool{}, map[uint64]bool{}
+	a, b := 0.0, 0.0
 	for i := range s.rows {
 		switch r := &s.rows[i]; {
 		case !of(r):
 		case met(r):
 			yes[r.written] = true
+			a++
 		default:
 			no[r.written] = true
+			b++
 		}
+	}
+	if s.values <= fewValues {
+		a, b = float64(len(yes)), float64(len(no))
 	}
 	beta := func(a, b float64) float64 {
 		la, _ := math.Lgamma(a)
@@ -218,7 +230,6 @@ func (s *scene) either(of, met func(r *wholeRow) bool) float64 {
 		return la + lb - lab
 	}
 	const even = 4
-	a, b := float64(len(yes)), float64(len(no))
 	if s.delta != nil && min(a, b) == 0 {
 		a, b = min(a, 3), min(b, 3)
 	}

@@ -39,6 +39,11 @@ func (h *hypothesis) outside() bool { return slices.Contains(outside, h.kind) }
 // addresses says whether the cause is an address line.
 func (h *hypothesis) addresses() bool { return h.kind == AddressLine || h.kind == BusAddress }
 
+// ofDataLine says whether the cause is a data line or two.
+func (h *hypothesis) ofDataLine() bool {
+	return slices.Contains([]Kind{LineStuck0, LineStuck1, LineOpen, LinesShorted, LinesSwapped, BusLine}, h.kind)
+}
+
 // strayChance is the share of rows that belong to no cause that is told.
 const strayChance = 0.003
 
