@@ -244,10 +244,9 @@ func (c *comparison) verdict() {
 		r.doubt(fact.New("picture.columns-touch"))
 	}
 	r.Clean = r.Faultless && allJudged(c.report.Lines)
-	tested := slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
 	switch {
 	case !r.Faultless || r.Clean:
-	case r.Route == Photograph && r.LinesJudged.Good == 0 && !tested && c.known:
+	case r.Route == Photograph && r.LinesJudged.Good == 0 && !r.TestsLines() && c.known:
 		r.doubt(fact.New("picture.photograph-judged-none"))
 	case !c.random():
 		r.doubt(fact.New("picture.judges-none"))
@@ -256,6 +255,11 @@ func (c *comparison) verdict() {
 	default:
 		r.doubt(fact.New("picture.bits-not-judged"))
 	}
+}
+
+// TestsLines reports whether a photograph of a bit solid tested any line.
+func (r *Result) TestsLines() bool {
+	return slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
 }
 
 // allJudged reports whether every data line that a picture shows, and at least one,
