@@ -147,6 +147,9 @@ func computed(s *compared) outcome.Check {
 	}
 	c.Verdict, c.Text, c.Reason = verdictOf(s)
 	switch {
+	case s.err == nil && onlyShown(s.result):
+		c.Informative, c.Verdict, c.Text = true, conformity.NotRun, fact.New("capture.only-shown")
+		c.Reason = fact.New("capture.only-shown-why", "picture", s.title(), "file", s.capture.Name)
 	case s.err != nil:
 		c.Title = fact.New("capture.file-compared", "file", s.capture.Name)
 		c.Settle = fact.New("capture.name-it")
@@ -158,6 +161,12 @@ func computed(s *compared) outcome.Check {
 		c.Settle = fact.New("capture.again-less-noise")
 	}
 	return c
+}
+
+// onlyShown reports whether a capture is a photograph that nothing can be judged from,
+// of grid, ramp and the like, and shows no fault either: it decides nothing.
+func onlyShown(r *picture.Result) bool {
+	return r.Registered && r.Faultless && r.Route == picture.Photograph && r.LinesJudged.Good == 0 && !r.TestsLines()
 }
 
 // mostFindings is how many findings the words of a capture name.

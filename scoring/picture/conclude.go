@@ -35,6 +35,7 @@ func (c *comparison) takeLines() {
 	if !c.random() {
 		return
 	}
+	c.dropConverter()
 	if c.blamesLines() && c.shownElsewhere() {
 		c.report.Findings = nil
 		for i := range c.report.Lines {
@@ -55,11 +56,39 @@ func (c *comparison) takeLines() {
 	}
 }
 
-// blamesLines reports whether all that was found is single data lines.
+// dropConverter takes back converter bits that something else explains as well: when all
+// bits of a channel are weak, the capture turned it down, as compression does; and when
+// the one random bit of a pattern that is laid by its edges alone is seen nowhere, the
+// pattern may lie a little beside its place.
+func (c *comparison) dropConverter() {
+	missing, fields := [3]int{}, c.f.Mode.Format.Fields()
+	channelOf := func(f memory.Fault) int {
+		return slices.IndexFunc(fields[:], func(at pattern.Field) bool {
+			return f.Kind == ConverterBit && f.Lines[0] >= at.Shift && f.Lines[0] < at.Shift+at.Bits
+		})
+	}
+	for _, f := range c.report.Findings {
+		if channel := channelOf(f); channel >= 0 {
+			missing[channel]++
+		}
+	}
+	for channel, at := range fields {
+		laid := c.f.Pattern.Kind == pattern.BitPlane && c.texture() == align.Coarse
+		if missing[channel] == 0 || missing[channel] < at.Bits && !laid {
+			continue
+		}
+		c.report.Findings = slices.DeleteFunc(c.report.Findings, func(f memory.Fault) bool { return channelOf(f) == channel })
+		c.unsettled = true
+		c.r.doubt(fact.New("picture.bits-weak", "colour", lines.Colour(channel)))
+	}
+}
+
+// blamesLines reports whether all that was found is single data lines and converter bits.
 func (c *comparison) blamesLines() bool {
 	ofLine := func(f memory.Fault) bool {
 		switch f.Kind {
-		case memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped:
+		case memory.LineStuck0, memory.LineStuck1, memory.LineOpen, memory.LinesShorted, memory.LinesSwapped,
+			ConverterBit:
 			return true
 		}
 		return false
@@ -215,10 +244,9 @@ func (c *comparison) verdict() {
 		r.doubt(fact.New("picture.columns-touch"))
 	}
 	r.Clean = r.Faultless && allJudged(c.report.Lines)
-	tested := slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
 	switch {
 	case !r.Faultless || r.Clean:
-	case r.Route == Photograph && r.LinesJudged.Good == 0 && !tested && c.known:
+	case r.Route == Photograph && r.LinesJudged.Good == 0 && !r.TestsLines() && c.known:
 		r.doubt(fact.New("picture.photograph-judged-none"))
 	case !c.random():
 		r.doubt(fact.New("picture.judges-none"))
@@ -227,6 +255,11 @@ func (c *comparison) verdict() {
 	default:
 		r.doubt(fact.New("picture.bits-not-judged"))
 	}
+}
+
+// TestsLines reports whether a photograph of a bit solid tested any line.
+func (r *Result) TestsLines() bool {
+	return slices.ContainsFunc(r.Lines, func(l lines.Line) bool { return l.Alone != [2]*float64{} })
 }
 
 // allJudged reports whether every data line that a picture shows, and at least one,

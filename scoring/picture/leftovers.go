@@ -119,7 +119,7 @@ func (c *comparison) channels() {
 			where := fact.New("picture.colour-level", "colour", lines.Colour(a), "level", fact.In(mean, "").To(1))
 			advice := fact.New("picture.look-colour", "colour", lines.Colour(a))
 			c.r.find(plain(ChannelMissing, where, advice)).Strength = mean
-		case best != a && goes[best] > 0.25 && goes[a] < goes[best]/2:
+		case best != a && goes[best] > 0.08 && goes[a] < goes[best]/2:
 			source[a] = best
 		}
 	}
@@ -279,6 +279,7 @@ func (c *comparison) wrongTiles(rest []float32) (region metric.Region, ok bool) 
 	for _, n := range c.report.Clean { // a digital picture is exact: small errors are no displacement
 		limit = max(limit, 250/(n*n)/3)
 	}
+	limit *= c.noiseShare()
 	x0, y0, x1, y1, count := across, down, -1, -1, 0
 	for ty := range down {
 		for tx := range across {
@@ -301,6 +302,18 @@ func (c *comparison) wrongTiles(rest []float32) (region metric.Region, ok bool) 
 		return region, false
 	}
 	return metric.Region{X: x0 * tile, Y: y0 * tile, Width: (x1 - x0 + 1) * tile, Height: (y1 - y0 + 1) * tile}, true
+}
+
+// noiseShare is which share of the noise's variance is left without what a large part
+// of other content adds to it; 1 when there is no such part.
+func (c *comparison) noiseShare() float64 {
+	least := 1.0
+	for channel, residuals := range c.report.Residual {
+		if share := usualNoise(residuals) / c.report.Clean[channel]; !c.missing[channel] && share < 0.6 {
+			least = min(least, max(0.2, share))
+		}
+	}
+	return least * least
 }
 
 // stripes looks for columns and rows whose mean is off.

@@ -91,7 +91,7 @@ func (o *offPixels) add(x, y int, by float64) {
 const (
 	alikeLevels, alikeNear, alikeWide = 9, 0.12, 0.09 // off the likes
 	modelNear                         = 0.35          // off what is written, where there are no likes
-	meanLevels, meanNear              = 3, 0.09       // mean of a column or row
+	meanLevels, meanNear, meanWide    = 3, 0.09, 0.03 // mean of a column or row
 	laneLevels, laneNear              = 1.5, 0.015    // mean of what lies on the same data lines
 	mostInMean                        = 20            // a single pixel in a mean
 	noises                            = 5.5           // standard deviations
@@ -109,7 +109,8 @@ type likes struct {
 	count                []int32
 	kept                 [][3][keeps]float32
 	middle               [][3]float32
-	noise                [3]float64 // screen levels
+	noise                [3]float64             // screen levels
+	wide                 func(x, y int) float64 // see blocks
 	far                  offPixels
 	columns, rows, lanes [3][]sum // of what pixels are off by
 }
@@ -268,7 +269,7 @@ func (l *likes) settle() {
 // judge compares every pixel with its likes, and their middle with what was written.
 func (l *likes) judge() {
 	g := l.c.grid
-	wide := l.blocks()
+	l.wide = l.blocks()
 	lanes := l.c.buffer.Phases()
 	own := l.c.f.Pattern.Kind == 0
 	exact := l.exact()
@@ -297,7 +298,7 @@ func (l *likes) judge() {
 				l.rows[channel][y].add(most)
 				l.lanes[channel][i%lanes].add(math.Abs(most))
 				if off := math.Abs(d); off > least && (exact || off > alikeLevels+noise+
-					alikeNear*l.near(channel, x, y)+alikeWide*wide(channel, x, y)) {
+					alikeNear*l.near(channel, x, y)+alikeWide*l.wide(x, y)) {
 					l.far.add(x, y, off)
 					continue
 				}
@@ -308,7 +309,7 @@ func (l *likes) judge() {
 				continue // clipped, as it should be
 			}
 			if off := math.Abs(float64(v - l.level(channel, i) + left)); off > leastOfModel {
-				around := wide(channel, x, y)
+				around := l.wide(x, y)
 				varies := around // nothing else tells what a device makes of one's own picture
 				if !own {
 					varies = l.near(channel, x, y)
@@ -357,9 +358,9 @@ func (l *likes) near(channel, x, y int) float64 {
 	return float64(high - low)
 }
 
-// blocks returns how much a channel of the pattern varies in the block of 8×8 pixels
-// of a pixel and those around it.
-func (l *likes) blocks() func(channel, x, y int) float64 {
+// blocks returns how much the pattern varies, in its strongest channel, in the block of
+// 8×8 pixels of a pixel and those around it: what is compressed rings in all channels.
+func (l *likes) blocks() func(x, y int) float64 {
 	const side = 8
 	g, pix := l.c.grid, l.c.wanted.Pix
 	across, down := (g.Width+side-1)/side, (g.Height+side-1)/side
@@ -376,14 +377,21 @@ func (l *likes) blocks() func(channel, x, y int) float64 {
 			}
 		}
 	}
-	return func(channel, x, y int) float64 {
-		a, b := uint8(255), uint8(0)
+	return func(x, y int) float64 {
+		a, b := [3]uint8{255, 255, 255}, [3]uint8{}
 		for v := max(0, y/side-1); v <= min(down-1, y/side+1); v++ {
 			for u := max(0, x/side-1); u <= min(across-1, x/side+1); u++ {
-				a, b = min(a, low[v*across+u][channel]), max(b, high[v*across+u][channel])
+				for channel := range 3 {
+					a[channel] = min(a[channel], low[v*across+u][channel])
+					b[channel] = max(b[channel], high[v*across+u][channel])
+				}
 			}
 		}
-		return float64(b) - float64(a)
+		most := 0.0
+		for channel := range 3 {
+			most = max(most, float64(b[channel])-float64(a[channel]))
+		}
+		return most
 	}
 }
 
@@ -393,7 +401,8 @@ func (c *comparison) lanesOff(l *likes) bool {
 	for channel, sums := range l.lanes {
 		near := 0.0
 		for y := range 8 {
-			near += l.nearAlong(channel, 1, (2*y+1)*c.grid.Height/16) / 8
+			along, _ := l.nearAlong(channel, 1, (2*y+1)*c.grid.Height/16)
+			near += along / 8
 		}
 		hits, strength := l.off(sums, channel, func(int) float64 { return laneLevels + laneNear*near })
 		if n := len(hits); n == 0 || 2*n > len(sums) {
@@ -449,8 +458,9 @@ func (c *comparison) stripesOf(l *likes) bool {
 			size = len(sums)
 			usual := meanLevels + usuallyOff(sums)
 			hits, by := l.off(sums, channel, func(at int) float64 {
-				near := l.nearAlong(channel, k, at)
-				return max(meanLevels+0.75*meanNear*near, min(usual, meanLevels+meanNear*near))
+				near, wide := l.nearAlong(channel, k, at)
+				most := meanNear*near + meanWide*wide
+				return max(meanLevels+0.75*most, min(usual, meanLevels+most))
 			})
 			for _, at := range hits {
 				if !slices.Contains(all, at) {
@@ -491,18 +501,19 @@ func usuallyOff(sums []sum) float64 {
 	return 6 * median(off)
 }
 
-// nearAlong is how much a channel varies around the pixels of a column (0) or row (1),
-// on average.
-func (l *likes) nearAlong(channel, direction, at int) float64 {
+// nearAlong is how much the pattern varies around the pixels of a column (0) or row (1),
+// on average: just around them in one channel, and in their blocks.
+func (l *likes) nearAlong(channel, direction, at int) (near, wide float64) {
 	g := l.c.grid
-	total, n := 0.0, 0
+	n := 0.0
 	for i := 5; i < []int{g.Height, g.Width}[direction]; i += 11 {
 		x, y := at, i
 		if direction == 1 {
 			x, y = i, at
 		}
-		total += l.near(channel, x, y)
+		near += l.near(channel, x, y)
+		wide += l.wide(x, y)
 		n++
 	}
-	return total / float64(max(1, n))
+	return near / max(1, n), wide / max(1, n)
 }

@@ -98,7 +98,8 @@ func (v *view) wiresOf(beat int64, chip int, out []wire) {
 			}
 			own := float64(v.model.centre(v.grid, x, y))
 			out[line] = wire{
-				known: true, shown: true, pixel: pixel, channel: channel, bit: byte(v.codes[pixel] >> bit & 1), residual: float64(r),
+				known: true, shown: true, pixel: pixel,
+				channel: channel, bit: byte(v.codes[pixel] >> bit & 1), residual: float64(r),
 				weight: own * v.weight(channel, bit-f.Shift), per: 1 / (v.noise[channel] * v.noise[channel]),
 			}
 		}

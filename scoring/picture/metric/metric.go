@@ -80,8 +80,9 @@ const Whole = 256
 // Compare computes every measure. Similarity and colour difference of a large
 // picture are taken from a part of it: bands of so many rows (16 to [Whole]) in
 // every 256, evenly down the picture, and twice as many where it has up to 640 000
-// pixels. Pictures of up to 200 000 pixels are measured whole. Absolute and squared errors, and the worst region, always come
-// from every pixel. It fails when the sizes differ.
+// pixels. Pictures of up to 200 000 pixels are measured whole. Absolute and squared
+// errors, and the worst region, always come from every pixel. It fails when the sizes
+// differ.
 func Compare(a, b *raster.RGB, band int) (Score, error) {
 	const small, large = 200_000, 640_000 // pixels
 	if a.Width != b.Width || a.Height != b.Height {
