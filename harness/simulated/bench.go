@@ -81,6 +81,19 @@ func (g gauge) read(value, noise, usual float64, d dice) (shown, step float64) {
 	return math.Round((value+g.error(value)+d.normal(noise))/step) * step, step
 }
 
+// scored is the mean score of three runs, as the bench reads it.
+func (b *bench) scored(score float64, d dice) float64 {
+	counter, _ := b.gauge(quantity.FrameRate, "")
+	return score + counter.error(score) + d.normal(0.0012*score)
+}
+
+// risen is a rise over ambient, as the bench reads it at a place.
+func (b *bench) risen(rise float64, place string, d dice) float64 {
+	sensor, _ := b.gauge(quantity.Temperature, place)
+	air, _ := b.gauge(quantity.Temperature, "ambient")
+	return rise + sensor.error(b.air+rise) - air.error(b.air) + d.normal(0.05)
+}
+
 // written is a value with its unit, with the digits that a step leaves it.
 func written(value, step float64, unit quantity.Unit) string {
 	return digits(unit.Of(value), step/unit.Scale()) + " " + unit.Name

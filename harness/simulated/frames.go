@@ -16,15 +16,17 @@ type pace struct {
 // (common practice, no source).
 func goodPace(fps float64) pace { return pace{fps: fps, between: 0.002} }
 
-// run draws the frame times of a run of so many seconds, s. Scenes of the workload
-// make them longer and shorter by a tenth.
+// run draws the frame times of a run of so many seconds, s. Scenes of the workload,
+// six of them in a run, make them longer and shorter by scenes; the mean of
+// 1/(1 + a·sin) is 1/√(1 − a²).
 func (p pace) run(seconds float64, d dice) []float64 {
+	const scenes = 0.08
 	fps := p.fps * (1 + d.normal(p.between))
-	mean := 1 / fps
+	mean := 1 / fps / math.Sqrt(1-scenes*scenes)
 	var out []float64
 	t := 0.0
 	for t < seconds {
-		frame := mean * (1 + 0.08*math.Sin(2*math.Pi*t/47) + d.normal(0.02))
+		frame := mean * (1 + scenes*math.Sin(2*math.Pi*6*t/seconds) + d.normal(0.02))
 		frame /= 1 - p.slump*(1-math.Exp(-t/90))
 		if p.sync > 0 {
 			frame = math.Ceil(frame*p.sync) / p.sync * (1 + d.normal(0.001))

@@ -45,7 +45,7 @@ type moment struct{ at, sensor, air float64 }
 // The load begins at 0.
 func (h heat) soaked(seconds, every, ambient float64, d dice) []moment {
 	idle := d.between(0.03, 0.15)
-	phase, sway := d.between(0, 2*math.Pi), d.between(0, 0.25)
+	phase, sway := d.between(0, 2*math.Pi), d.between(0, 0.12)
 	sink := ambient + idle*h.power*h.toAir
 	chip, sensor := sink, sink
 	var out []moment

@@ -6,7 +6,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -39,8 +38,8 @@ type proof struct {
 	root   string // temporary folder
 	album  album
 
-	rise        spread
-	ownScores   []register.Entry // of the shop's own known-good cards
+	own         []plans.ReferenceSet // of the shop's own known-good cards
+	ownEntries  []register.Entry     // the shop's register
 	otherClocks []map[string]float64
 
 	work      []string // kinds, so that every step is needed
@@ -202,27 +201,24 @@ func (p *proof) variantClocks() error {
 	return nil
 }
 
-// knownGood finds the shop's own known-good cards of the family, and how good
-// cards of it lie.
+// knownGood finds the shop's own known-good cards of the family.
 func (p *proof) knownGood() error {
-	if p.order.Dir != "" {
-		entries, _, err := register.Load(p.order.Dir)
-		if err != nil {
-			return err
-		}
-		for _, e := range register.Standing(entries) {
-			if e.Family == p.family.ID && e.Variant == p.family.Variant && e.Bench == p.bench.ID {
-				p.ownScores = append(p.ownScores, e)
-			}
+	if p.order.Dir == "" {
+		return nil
+	}
+	entries, _, err := register.Load(p.order.Dir)
+	for _, set := range register.Sets(entries, p.family.ID, p.family.Variant) {
+		if set.Bench == p.bench.ID {
+			p.own = append(p.own, set)
 		}
 	}
-	p.rise = riseOf(p.family)
-	return nil
+	p.ownEntries = entries
+	return err
 }
 
 // newCard makes a good card of the family.
 func (p *proof) newCard(d dice) *specimen {
-	s := goodCard(p.family, p.rise, p.scoreOf(p.workload()), d)
+	s := goodCard(p.family, p.of(plans.RiseWorkload), p.of(p.workload()), d)
 	s.of = p
 	if rates := p.bestRates(); len(rates) > 0 {
 		s.link = rates[len(rates)-1]
@@ -240,12 +236,26 @@ func (p *proof) workload() string {
 	return ""
 }
 
-func (p *proof) scoreOf(workload string) spread {
-	own := register.Sets(p.ownScores, p.family.ID, p.family.Variant)
-	if slices.ContainsFunc(own, func(s plans.ReferenceSet) bool { return s.Workload == workload }) {
-		return scoreOf(own, workload, p.bench.ID)
+// of is how good cards lie in a workload: as the shop's own do, else as the family's
+// examples.
+func (p *proof) of(workload string) spread {
+	usual, share, sets := float64(usualScore), scoreSpread, p.family.Reference
+	if workload == plans.RiseWorkload {
+		usual, share, sets = usualRise, riseSpread, []plans.ReferenceSet{p.family.Thermal.Rises()}
 	}
-	return scoreOf(p.family.Reference, workload, p.bench.ID)
+	for _, from := range [][]plans.ReferenceSet{p.own, sets} {
+		for _, set := range from {
+			if set.Workload != workload || len(set.Scores) == 0 {
+				continue
+			}
+			var known []float64
+			for _, s := range set.Scores {
+				known = append(known, s.Value)
+			}
+			return spreadOf(known, usual, share)
+		}
+	}
+	return spreadOf(nil, usual, share)
 }
 
 // goodCards is how many known-good cards a simulated set has.
@@ -270,29 +280,22 @@ func (p *proof) stock(b *bench, d dice) (*workflow.Shop, error) {
 			return nil, err
 		}
 	}
-	if err := register.Append(dir, p.measuredScores(b, d)...); err != nil {
+	if err := register.Append(dir, p.measured(b, d)...); err != nil {
 		return nil, err
 	}
 	return workflow.OpenShop(dir, func() time.Time { return began })
 }
 
-var risesInFile = regexp.MustCompile(`(?s)rise = \[.*?\n?\]`)
-
 // exampleLine marks a section of a family's file as examples.
 const exampleLine = "example = true"
 
-// measuredFamily is the family's file with what the bench measured of known-good
-// cards in the place of its examples: rises, and resistances of the rails.
+// measuredFamily is the family's file with what the bench measured of the rails of
+// known-good cards in the place of its examples.
 func (p *proof) measuredFamily(b *bench, d dice) string {
 	var out strings.Builder
 	for _, section := range sectionsOf(p.family.Source) {
 		head, _, _ := strings.Cut(section, "\n")
-		switch {
-		case !strings.Contains(section, exampleLine):
-		case strings.Contains(head, "thermal]"):
-			section = risesInFile.ReplaceAllLiteralString(section, p.measuredRises(b, d))
-			section = withoutExample(section)
-		case strings.Contains(head, "rail]"):
+		if strings.Contains(section, exampleLine) && strings.Contains(head, "rail]") {
 			section = withoutExample(section)
 			if good := p.measuredOhms(section, b, d); good != "" {
 				section = strings.TrimRight(section, "\n") + "\n" + good + "\n\n"
@@ -321,19 +324,6 @@ func withoutExample(section string) string {
 	return strings.Join(lines, "")
 }
 
-func (p *proof) measuredRises(b *bench, d dice) string {
-	var rises strings.Builder
-	rises.WriteString("rise = [\n")
-	sensor, _ := b.gauge("temperature", p.family.Thermal.Sensor)
-	air, _ := b.gauge("temperature", "ambient")
-	for i := range goodCards {
-		rise := p.rise.draw(d)
-		rise += sensor.error(b.air+rise) - air.error(b.air) + d.normal(0.05)
-		fmt.Fprintf(&rises, "  { card = \"good-%d\", rise = \"%.2f K\" },\n", i+1, rise)
-	}
-	return rises.String() + "]"
-}
-
 // measuredOhms are the resistances of known-good cards on the rail of a section.
 func (p *proof) measuredOhms(section string, b *bench, d dice) string {
 	for i := range p.family.Rails {
@@ -352,24 +342,32 @@ func (p *proof) measuredOhms(section string, b *bench, d dice) string {
 	return ""
 }
 
-// measuredScores are the scores of known-good cards.
-func (p *proof) measuredScores(b *bench, d dice) []register.Entry {
-	out := slices.Clone(p.ownScores)
-	workload := p.workload()
-	own := slices.ContainsFunc(out, func(e register.Entry) bool { return e.Workload == workload })
-	if workload == "" || own {
-		return out
-	}
-	counter, _ := b.gauge("frame rate", "")
-	good := p.scoreOf(workload)
-	for i := range goodCards {
-		score := good.draw(d)
-		score += counter.error(score) + d.normal(score*0.0015)
-		out = append(out, register.Entry{
+// measured are scores and rises of known-good cards, as the bench measures them;
+// somebody has looked into those that stand off. The shop's own stay as they are.
+func (p *proof) measured(b *bench, d dice) []register.Entry {
+	out := slices.Clone(p.ownEntries)
+	for _, workload := range []string{p.workload(), plans.RiseWorkload} {
+		of := func(s plans.ReferenceSet) bool { return s.Workload == workload }
+		if workload == "" || slices.ContainsFunc(p.own, of) {
+			continue
+		}
+		one := register.Entry{
 			Kind: register.Score, At: began, By: p.shop.Technicians[0].ID, Family: p.family.ID, Variant: p.family.Variant,
 			Workload: workload, Bench: b.ID, Unit: "fps", Better: "higher",
-			Card: fmt.Sprintf("good-%d", i+1), Value: score,
-		})
+		}
+		read := b.scored
+		if workload == plans.RiseWorkload {
+			one.Unit, one.Better, read = "K", "lower", func(rise float64, d dice) float64 {
+				return b.risen(rise, p.family.Thermal.Sensor, d)
+			}
+		}
+		good := p.of(workload)
+		for i := range goodCards {
+			one.Card, one.Value = fmt.Sprintf("good-%d", i+1), read(good.draw(d), d)
+			kept := register.Entry{Kind: register.Kept, At: began, Workload: workload, Bench: b.ID, Refers: len(out) + 1,
+				Text: "measured again"}
+			out = append(out, one, kept)
+		}
 	}
 	return out
 }

@@ -68,29 +68,6 @@ func spreadOf(known []float64, usual, share float64) spread {
 	return spread{mean, math.Sqrt(squares / float64(len(known)-1))}
 }
 
-// riseOf and scoreOf are how good cards of a family lie.
-func riseOf(f *plans.Family) spread {
-	var known []float64
-	for _, r := range f.Thermal.Rise {
-		known = append(known, r.Rise.Value)
-	}
-	return spreadOf(known, usualRise, riseSpread)
-}
-
-func scoreOf(sets []plans.ReferenceSet, workload, bench string) spread {
-	var known []float64
-	for _, set := range sets {
-		if set.Workload != workload || known != nil && set.Bench != bench {
-			continue
-		}
-		known = nil
-		for _, s := range set.Scores {
-			known = append(known, s.Value)
-		}
-	}
-	return spreadOf(known, usualScore, scoreSpread)
-}
-
 // goodCard makes a good card of a family: everything works, and every value is
 // its own.
 func goodCard(f *plans.Family, rise, score spread, d dice) *specimen {

@@ -236,6 +236,19 @@ func TestColoursOfPlainPictures(t *testing.T) {
 	}
 }
 
+// A grid has so few edges that the places of its rows do not balance at nothing:
+// wherever its sampled columns begin, its fields lie together.
+func TestFieldsOfAGrid(t *testing.T) {
+	_, p := shown(t, pattern.Mode{Width: 640, Height: 480, Format: pattern.RGB565}, "grid")
+	for from := range 8 {
+		g := gridOf(p.Clone())
+		g.X0, g.Y0 = from, from/2
+		if got := kindsOf(ExamineRows(p, g, Way{1280, 1, 1})); len(got) > 0 {
+			t.Errorf("from %d: %v", from, got)
+		}
+	}
+}
+
 // Pictures whose rows are mostly alike tell by their edges, and a picture that lies
 // a row lower is none with its rows exchanged.
 func TestRowsOfPlainPictures(t *testing.T) {

@@ -136,12 +136,19 @@ func combed(apart float64) *Change {
 }
 
 // near is how well the rows of a parity go with what should be there, and how far
-// to the right of it they lie, in pixels: where the correlations of three places
-// balance.
+// to the right of it they lie, in pixels.
 func (e *examination) near(parity int) (match, right float64) {
+	match, right = e.balance(parity, e.shown)
+	_, own := e.balance(parity, e.written) // not 0 where a picture has few edges, such as a grid
+	return match, right - own
+}
+
+// balance is how well rows of a parity go with what was written there, and where
+// the correlations of three places balance.
+func (e *examination) balance(parity int, rows func(int) colour) (match, right float64) {
 	total := 0.0
 	for dx := -1; dx <= 1; dx++ {
-		r := max(0, e.match(parity, dx, 0))
+		r := max(0, e.match(rows, parity, dx, 0))
 		match = max(match, r)
 		total += r
 		right -= float64(dx) * r
@@ -155,7 +162,7 @@ func (e *examination) best(parity int) (best shifted) {
 	var all []shifted
 	for dy := -above; dy <= above; dy++ {
 		for dx := -aside; dx <= aside; dx++ {
-			s := shifted{dx, dy, e.match(parity, dx, dy)}
+			s := shifted{dx, dy, e.match(e.shown, parity, dx, dy)}
 			all = append(all, s)
 			if s.match > best.match {
 				best = s
@@ -174,9 +181,9 @@ func (e *examination) best(parity int) (best shifted) {
 
 const sampledRows = 12 // of each parity
 
-// match is how well the brightness of captured rows goes with what was written
-// so many pixels to the right and below.
-func (e *examination) match(parity, dx, dy int) float64 {
+// match is how well the brightness of rows goes with what was written so many
+// pixels to the right and below.
+func (e *examination) match(rows func(int) colour, parity, dx, dy int) float64 {
 	var s correlation
 	x0, y0, x1, y1 := e.inside(max(aside, above))
 	for r := range sampledRows {
@@ -186,7 +193,7 @@ func (e *examination) match(parity, dx, dy int) float64 {
 			y -= 2
 		}
 		for x := x0; x < x1; x += (x1-x0)/300 | 1 {
-			s.add(float64(e.shown(y*e.grid.Width + x)[0]), float64(e.written((y+dy)*e.grid.Width + x + dx)[0]))
+			s.add(float64(rows(y*e.grid.Width + x)[0]), float64(e.written((y+dy)*e.grid.Width + x + dx)[0]))
 		}
 	}
 	return s.value()
