@@ -108,8 +108,10 @@ func (f *Family) checkSignalling(s *section) {
 		volts, feeds := strings.CutPrefix(e.Value.Text, signalRail)
 		has := func(q quantity.Quantity) bool { return q.String() == volts || keyFor(q.Value) == volts }
 		if feeds && len(f.Bus.Signaling) > 0 && !slices.ContainsFunc(f.Bus.Signaling, has) {
-			what := fmt.Sprintf("a card that signals with %s has no rail %s", signals(f.Bus.Signaling), document.Quoted(e.Value.Text))
-			s.Add(e.Value.At, "rail.slot", what, "put signaling of the bus or the rail right: a card in the wrong slot is destroyed")
+			what := fmt.Sprintf("a card that signals with %s has no rail %s",
+				signals(f.Bus.Signaling), document.Quoted(e.Value.Text))
+			s.Add(e.Value.At, "rail.slot", what,
+				"put signaling of the bus or the rail right: a card in the wrong slot is destroyed")
 		}
 	}
 }
@@ -429,7 +431,8 @@ func checkRail(s *section, r *Rail) {
 	}
 	for _, below := range []*quantity.Quantity{r.Resistance, r.ShortBelow} {
 		if r.OpenAbove != nil && below != nil && r.OpenAbove.Value <= below.Value {
-			what := document.Quoted(r.OpenAbove.Text) + " is not above " + below.Text + ", the resistance of a good card or of a short"
+			what := document.Quoted(r.OpenAbove.Text) + " is not above " + below.Text +
+				", the resistance of a good card or of a short"
 			s.Problem("open_above", what, "write a resistance that no good card reaches")
 			break
 		}

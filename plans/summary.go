@@ -152,7 +152,8 @@ func (f *Family) Summarise() FamilySummary {
 		s.Rails = append(s.Rails, Fact{Name: r.Name, Text: text})
 	}
 	for _, r := range f.Reference {
-		text := strconv.Itoa(len(r.Scores)) + " scores in " + r.Unit + " on " + r.Bench + ", " + r.Better + " is better" + marked(r.Example)
+		text := strconv.Itoa(len(r.Scores)) + " scores in " + r.Unit + " on " + r.Bench + ", " +
+			r.Better + " is better" + marked(r.Example)
 		s.Scores = append(s.Scores, Fact{Name: r.Workload, Text: text})
 	}
 	return s

@@ -27,7 +27,8 @@ func (c *Console) importCommand() *cli.Command {
 			textFlag("again", "`WHY` a file is taken that was taken before, for this card or another one"),
 			textFlag("pattern", "test picture `NAME` that a capture shows; else the capture tells"),
 			textFlag("mode", "display `MODE` of a capture; else the capture tells"),
-			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto")}, hintFlags, failureFlags),
+			usualFlag("route", "how a capture came in: `WAY` digital, analogue, photo or auto", "auto"),
+		}, hintFlags, failureFlags),
 		Action: c.onJob(c.importFiles),
 	}
 }

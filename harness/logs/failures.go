@@ -67,7 +67,8 @@ func ReadFailures(
 		return FailureSummary{}, err
 	}
 	if o.Radix != 0 && o.Radix != 10 && o.Radix != 16 || o.Unit < 0 || o.Unit > 1<<20 {
-		return FailureSummary{}, fmt.Errorf("numbers of radix %d, addresses that count by %d bytes: neither is known", o.Radix, o.Unit)
+		return FailureSummary{}, fmt.Errorf(
+			"numbers of radix %d, addresses that count by %d bytes: neither is known", o.Radix, o.Unit)
 	}
 	in := bufio.NewReaderSize(r, sampleSize)
 	s, err := peek(name, in)

@@ -120,7 +120,7 @@ type Reading struct {
 	Seq        int       `json:"seq,omitempty"`        // line of the journal it stands on
 	Name       string    `json:"name"`                 // "core", "bridges", "peak"
 	Value      *float64  `json:"value,omitempty"`      // base unit; nil when the reading is a word
-	Over       bool      `json:"over,omitempty"`       // above the instrument's range, whose end Value is, or 0 if unstated
+	Over       bool      `json:"over,omitempty"`       // above the instrument's range; Value is its end, or 0 if unstated
 	Word       string    `json:"word,omitempty"`       // "yes", "AGP", "1:4a2c" when it is not a number
 	Text       string    `json:"text"`                 // as typed or logged
 	Unit       string    `json:"unit,omitempty"`       // as typed: "MHz"

@@ -173,7 +173,8 @@ func Sets(entries []Entry, family, variant string) []plans.ReferenceSet {
 			out = append(out, plans.ReferenceSet{Workload: e.Workload, Bench: e.Bench, Unit: e.Unit, Better: e.Better})
 		}
 		out[i].Scores = append(out[i].Scores, plans.ReferenceScore{
-			Card: e.Card, Value: e.Value, Instrument: e.Read, Kept: kept[e.Seq], Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly),
+			Card: e.Card, Value: e.Value, Instrument: e.Read, Kept: kept[e.Seq],
+			Job: e.Job, By: e.By, When: e.At.Format(time.DateOnly),
 		})
 	}
 	return out

@@ -35,7 +35,8 @@ func (o Options) check() error {
 		problems = append(problems, fmt.Errorf("a confidence lies between 0 and 1, not at %g", o.Confidence))
 	}
 	if o.Failing != 0 && !(o.Failing >= o.Confidence && o.Failing < 1) {
-		problems = append(problems, fmt.Errorf("a failing range has a confidence from %g up to 1, not %g", o.Confidence, o.Failing))
+		problems = append(problems,
+			fmt.Errorf("a failing range has a confidence from %g up to 1, not %g", o.Confidence, o.Failing))
 	}
 	if !(o.Coverage >= 0.5 && o.Coverage < 1) {
 		problems = append(problems, fmt.Errorf("a coverage lies from 0.5 up to 1, not at %g", o.Coverage))
