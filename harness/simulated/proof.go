@@ -381,7 +381,7 @@ func (p *proof) one(ctx context.Context, row *row, number int) (v *visit, r resu
 	if row.fault != nil {
 		row.fault.inflict(v.card, row.amount, d)
 	}
-	if row.hidden != nil && number%2 == 1 {
+	if row.hidden != nil && (number%2 == 1 || row.slip.alone) {
 		row.hidden.inflict(v.card, row.hidden.gross, d)
 	}
 	if row.slip != nil && row.slip.before != nil {
