@@ -357,6 +357,9 @@ func (p *proof) measured(b *bench, d dice) []register.Entry {
 		}
 		read := b.scored
 		if workload == plans.RiseWorkload {
+			if sensor, ok := b.gauge("temperature", p.family.Thermal.Sensor); ok {
+				one.Read = sensor.ID
+			}
 			one.Unit, one.Better, read = "K", "lower", func(rise float64, d dice) float64 {
 				return b.risen(rise, p.family.Thermal.Sensor, d)
 			}
