@@ -357,6 +357,9 @@ func (p *proof) measured(b *bench, d dice) []register.Entry {
 		}
 		read := b.scored
 		if workload == plans.RiseWorkload {
+			if sensor, ok := b.gauge("temperature", p.family.Thermal.Sensor); ok {
+				one.Read = sensor.ID
+			}
 			one.Unit, one.Better, read = "K", "lower", func(rise float64, d dice) float64 {
 				return b.risen(rise, p.family.Thermal.Sensor, d)
 			}
@@ -381,7 +384,7 @@ func (p *proof) one(ctx context.Context, row *row, number int) (v *visit, r resu
 	if row.fault != nil {
 		row.fault.inflict(v.card, row.amount, d)
 	}
-	if row.hidden != nil && number%2 == 1 {
+	if row.hidden != nil && (number%2 == 1 || row.slip.alone) {
 		row.hidden.inflict(v.card, row.hidden.gross, d)
 	}
 	if row.slip != nil && row.slip.before != nil {

@@ -194,7 +194,7 @@ func TestTargets(t *testing.T) {
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "" {
 		t.Skip("takes some minutes; set PROVEOUT_ALL_CHECKS=1")
 	}
-	p := proved(t, ordered(t, "full", "lanternfish", "137", 400))
+	p := proved(t, ordered(t, "full", "lanternfish", "137", 200))
 	var gross, grossIn, least, leastIn, named, nameable int
 	for _, f := range p.Faults {
 		switch f.Size {

@@ -22,6 +22,7 @@ type slip struct {
 	before func(v *visit)              // nil, or what is different before the card is tested
 	spoil  func(v *visit, e *evidence) // may leave the evidence of other steps alone
 	hides  string                      // a fault of the card that it may hide: every second card has it
+	alone  bool                        // on a good card it does no harm: every card has the fault
 	mended bool                        // the program may put it right, when it says so
 }
 
@@ -376,7 +377,7 @@ func captureSlips() []slip {
 		on("capture-fields-combed", groupBench, "", everyShot(func(m image.Image) image.Image {
 			return mapped(m, func(x, y int) color.Color { return m.At(x, y^1) })
 		})),
-		{id: "captures-not-made", group: groupPerson, needs: shown, hides: "converter-bit-dead",
+		{id: "captures-not-made", group: groupPerson, needs: shown, hides: "data-line-stuck-0", alone: true,
 			spoil: onShots(func(*visit, []shot) []shot { return nil })},
 	}
 }
@@ -525,7 +526,7 @@ func typingSlips() []slip {
 			}
 		}),
 		on("kilo-typed-too-much", rails, firstNumber(plans.RailsKind, unit(" ", " k"))),
-		on("size-in-decimal-megabytes", sizes, firstNumber(plans.MemorySizeKind, unit("MiB", "MB"))),
+		on("size-in-kib", sizes, firstNumber(plans.MemorySizeKind, unit("MiB", "KiB"))),
 		on("size-digit-wrong", sizes, firstNumber(plans.MemorySizeKind, func(text string) string {
 			b := []byte(text)
 			b[0] = neighbour(b[0])

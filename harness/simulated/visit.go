@@ -225,6 +225,11 @@ func (v *visit) imported(ctx context.Context, step *plans.Step, in workflow.Impo
 		return err
 	}
 	done, err := v.job.Import(ctx, step, in, path)
+	if err != nil && v.slip == nil && step.Kind == plans.ImageKind {
+		// A screen that stays as it is gives the same file twice.
+		in.Again = "The screen shows the same."
+		done, err = v.job.Import(ctx, step, in, path)
+	}
 	for _, one := range done {
 		v.word = v.word || one.Bad > 0
 	}
