@@ -24,7 +24,7 @@ type Image struct {
 	Patterns []string   // names of test pictures
 	Captures CaptureUse // whether the pictures must be captured
 	// Lines is the share, 0 to 1, of the data lines that the captures show which they
-	// must judge, all of them good; nil means all. What holds nothing of a picture, such
+	// must judge, all of them good; nil means all, and none where nothing was captured. What holds nothing of a picture, such
 	// as a bank behind it, no picture can judge, and it does not count.
 	Lines *quantity.Quantity
 }
@@ -50,7 +50,8 @@ func (i *Image) keys() []key {
 		{Name: "captures", To: document.Word(&i.Captures, CapturesWelcome, CapturesRequired), Says: captures,
 			What: "whether every picture must be captured and compared"},
 		{Name: "lines", To: exactly(&i.Lines, quantity.Ratio), Label: "data lines", Absent: "all",
-			What: `how many of the data lines that the captures show they must judge: "100 %", or less for photographs`},
+			What: `how many of the data lines that the captures show they must judge: "100 %", or less for photographs; ` +
+				"where it stands, captures are needed"},
 	}
 }
 

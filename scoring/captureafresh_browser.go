@@ -10,4 +10,6 @@ import (
 
 // afresh has nothing to compare in a browser: captures are never inside a
 // certificate, and the page is the smaller by what would compare them.
-func (c *compared) afresh(reading.Files, *pattern.Mode, *memory.Organisation) error { return reading.ErrNoFile }
+func (c *compared) afresh(reading.Files, *pattern.Mode, *memory.Organisation) error {
+	return reading.ErrNoFile
+}

@@ -228,6 +228,12 @@ func (j *judge) combined(spec *plans.Image, shots []*compared) {
 		}
 	}
 	if len(results) == 0 {
+		if spec.Lines != nil && len(shots) == 0 {
+			j.check(outcome.Check{
+				Name: "data-lines", Title: fact.New("image.lines"), Reason: fact.New("image.lines-none-captured"),
+				Limits: linesWanted(spec), Settle: fact.New("image.lines-settle"),
+			})
+		}
 		return
 	}
 	sum := picture.Combine(results)
@@ -282,13 +288,10 @@ func (j *judge) dataLines(spec *plans.Image, sum *picture.Combined) {
 		}
 		return
 	}
-	least := 1.0
-	if spec.Lines != nil {
-		least = spec.Lines.Value
-	}
+	least := leastLines(spec)
 	open := picture.OpenLines(sum.Lines)
 	c.Text = fact.New("image.lines-counted", "good", n.Good, "bad", n.Bad, "open", n.NotJudged)
-	c.Limits = &conformity.Limits{Text: fact.New("image.lines-wanted", "share", fact.In(100*least, "%"))}
+	c.Limits = linesWanted(spec)
 	switch {
 	case n.Bad > 0 || !sum.Faultless:
 		c.Informative = true
@@ -310,6 +313,18 @@ func (j *judge) dataLines(spec *plans.Image, sum *picture.Combined) {
 	}
 	c.Reason = fact.Text(fact.Sentences(said...))
 	j.check(c)
+}
+
+// leastLines is the share of the shown data lines that must be judged.
+func leastLines(spec *plans.Image) float64 {
+	if spec.Lines == nil {
+		return 1
+	}
+	return spec.Lines.Value
+}
+
+func linesWanted(spec *plans.Image) *conformity.Limits {
+	return &conformity.Limits{Text: fact.New("image.lines-wanted", "share", fact.In(100*leastLines(spec), "%"))}
 }
 
 // captured says which of the plan's pictures were not captured.
@@ -338,7 +353,7 @@ func (j *judge) captured(spec *plans.Image, shots []*compared) {
 			c.Verdict, c.Reason = conformity.NotRun, fact.New("image.captures-missing", "pictures", left)
 		}
 		j.check(c)
-	case len(shots) == 0:
+	case len(shots) == 0 && spec.Lines == nil:
 		j.finding(fact.New("image.none-captured"))
 	case len(missing) > 0:
 		j.finding(fact.New("image.not-captured", "pictures", left))
