@@ -75,10 +75,10 @@ func Lacking(in reading.Input) []fact.Fact {
 	return out
 }
 
-// Outside goodRange lies one good card in two hundred on the bad side, outside
+// Outside GoodRange lies one good card in two hundred on the bad side, outside
 // failRange one in a thousand: a plan compares several values, and each costs some
 // good cards. Our choice; plans prove shows what it lets through.
-const goodRange, failRange = 0.99, 0.998
+const GoodRange, failRange = 0.99, 0.998
 
 // besideGoodCards judges the value of a check, in the set's unit, by the prediction
 // interval of good cards. Without a set there is nothing to judge by, and examples
@@ -102,7 +102,7 @@ func (j *judge) besideGoodCards(
 	if set.Bench == "" {
 		c.Source = fact.New("score.source-family", "n", len(set.Scores))
 	}
-	o.Confidence, o.Failing = goodRange, failRange
+	o.Confidence, o.Failing = GoodRange, failRange
 	out, err := reference.Judge(GoodCards(set), *c.Value, o)
 	if err != nil {
 		c.Verdict, c.Reason = conformity.Inconclusive, because(err)

@@ -67,7 +67,8 @@ func (h *Shelf) Scores() []register.Entry {
 func (h *Shelf) Range() (reference.Outcome, error) {
 	for _, own := range register.Sets(h.entries, h.Family.ID, h.Family.Variant) {
 		if own.Workload == h.Workload && own.Bench == h.Bench.ID {
-			return reference.Ranges(scoring.GoodCards(&own), reference.Options{Direction: reference.Direction(own.Better)})
+			o := reference.Options{Direction: reference.Direction(own.Better), Confidence: scoring.GoodRange}
+			return reference.Ranges(scoring.GoodCards(&own), o)
 		}
 	}
 	return reference.Outcome{}, fmt.Errorf("the shop has no scores of its own for %s on %s; "+
