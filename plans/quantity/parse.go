@@ -1,6 +1,7 @@
 package quantity
 
 import (
+	"fmt"
 	"math"
 	"regexp"
 	"strconv"
@@ -184,14 +185,15 @@ func (s *scanner) number(sg sign) (decimal, error) {
 	if exponent != "" {
 		var err error
 		if d.exponent, err = strconv.Atoi(exponent); err != nil || d.exponent > 300 || d.exponent < -300 {
-			return d, s.fail(s.pos-len(exponent)-1, len(exponent)+1, "exponent out of range", s.expected())
+			return d, s.fail(s.pos-len(exponent)-1, len(exponent)+1,
+				fmt.Sprintf("%q has an exponent out of range", s.text), s.expected())
 		}
 	}
 	switch rest := s.text[s.pos:]; {
 	case strings.HasPrefix(rest, ",") && exponent == "":
 		return d, s.comma()
 	case strings.HasPrefix(rest, "."):
-		return d, s.fail(s.pos, 1, "a second decimal point", "")
+		return d, s.fail(s.pos, 1, fmt.Sprintf("%q has a second decimal point", s.text), s.expected())
 	}
 	return d, nil
 }
