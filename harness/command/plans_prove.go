@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -25,7 +26,7 @@ func (c *Console) proveCommand() *cli.Command {
 				func(n int) { o.Cards = n }),
 			wholeFlag("seed", "`NUMBER` that gives the same cards again", 1, 0, math.MaxUint32,
 				func(n int) { o.Seed = uint32(n) }),
-			shopFlag, jsonFlag,
+			shopFlag, jsonFlag, screenLanguageFlag,
 		},
 		Action: func(x *cli.Context) error { return c.prove(x, o) },
 		Description: "Good cards, cards with known faults and benches on which something goes wrong are made,\n" +
@@ -64,10 +65,12 @@ func (c *Console) prove(x *cli.Context, o simulated.Order) error {
 	}
 	var shop *workflow.Shop
 	if dir != "" {
-		if shop, err = workflow.OpenShop(dir, c.Now); err != nil {
+		if shop, err = c.bench(x); err != nil {
 			return err
 		}
 		o.Shop, o.Dir = shop.Shop, dir
+	} else if err := c.speak(cmp.Or(x.String("language"), "en")); err != nil {
+		return err
 	}
 	proof, err := simulated.Prove(x.Context, o, c.progress())
 	if err != nil {

@@ -86,11 +86,12 @@ func railFaults() []cardFault {
 	return []cardFault{
 		{"rail-low", 8, 20, "%", withOhms, volts(-1), failingStep(plans.RailsKind)},
 		{"rail-high", 12, 25, "%", withOhms, volts(1), failingStep(plans.RailsKind)},
-		{"rail-short", 0.6, 0.1, "× limit", withOhms, ohms(func(rail *plans.Rail, size float64) float64 {
+		// The size is a share of the limit of a short, or of 1 Ω where the family states none.
+		{"rail-short", 60, 10, "%", withOhms, ohms(func(rail *plans.Rail, size float64) float64 {
 			if rail.ShortBelow == nil {
-				return size
+				return size / 100
 			}
-			return rail.ShortBelow.Value * size
+			return rail.ShortBelow.Value * size / 100
 		}), failingStep(plans.RailsKind)},
 		{"rail-open", 15, 900, "×", withOhms, ohms(func(rail *plans.Rail, size float64) float64 {
 			return usualOhms(rail) * size
@@ -235,7 +236,7 @@ func pictureFaults() []cardFault {
 		{"block-displaced", 6, 40, "px", shown, faint(40, "a moved block", func(size float64, _ dice) simulate.Fault {
 			return simulate.Fault{Kind: simulate.Displaced, Amount: int(size)}
 		}), named},
-		{"stripes", 24, 80, "levels", shown, faint(80, "vertical stripes", func(size float64, d dice) simulate.Fault {
+		{"stripes", 24, 80, "/255", shown, faint(80, "vertical stripes", func(size float64, d dice) simulate.Fault {
 			return simulate.Fault{Kind: simulate.Stripe, Period: []int{4, 8, 16}[d.IntN(3)], Amount: int(size)}
 		}), named},
 		{"sparkle", 0.3, 5, "%", shown, faint(5, "white and black dots", func(size float64, _ dice) simulate.Fault {
