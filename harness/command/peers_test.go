@@ -73,7 +73,7 @@ func photographedJob(t testing.TB) (shop, number string) {
 	for _, args := range [][]string{
 		open,
 		{"record", "4", "--file", card("results.toml")},
-		{"import", "4", "load", card("run-1.csv"), card("run-2.csv")},
+		{"import", "4", "load", card("run-1.csv"), card("run-2.csv"), "--again", "the logs of the first card"},
 		{"score", "4"},
 	} {
 		c, said := testConsole(repositoryRoot(t))

@@ -119,7 +119,8 @@ func TestSessionAtATerminal(t *testing.T) {
 				t.Errorf("what was half typed is gone:\n%s", screen)
 			}
 			term.keys("3.5", "Enter")
-			screen = term.await("kept ambient 23.5")
+			term.await("kept ambient 23.5")
+			screen = term.await("of 30:00") // is drawn below what was kept
 			if n := strings.Count(screen, "of 30:00"); n != 1 {
 				t.Errorf("the running clock stands %d times on the screen:\n%s", n, screen)
 			}
