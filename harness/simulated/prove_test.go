@@ -189,12 +189,13 @@ func TestLanes(t *testing.T) {
 
 // The targets: good cards accepted in 95 of 100 at the least and failed in one of
 // 200 at the most; no gross fault accepted; of the least ones one in 100 at the most;
-// nine of ten named.
+// nine of ten named. A tenth of the cards that the targets speak of; plans prove
+// --cards 340 runs more than 2,000 gross faults, in a quarter of an hour.
 func TestTargets(t *testing.T) {
 	if os.Getenv("PROVEOUT_ALL_CHECKS") == "" {
 		t.Skip("takes some minutes; set PROVEOUT_ALL_CHECKS=1")
 	}
-	p := proved(t, ordered(t, "full", "lanternfish", "137", 200))
+	p := proved(t, ordered(t, "full", "lanternfish", "137", 60))
 	var gross, grossIn, least, leastIn, named, nameable int
 	for _, f := range p.Faults {
 		switch f.Size {
