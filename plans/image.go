@@ -24,7 +24,7 @@ type Image struct {
 	Patterns []string   // names of test pictures
 	Captures CaptureUse // whether the pictures must be captured
 	// Lines is the share, 0 to 1, of the data lines that the captures show which they
-	// must judge, all of them good; nil means all, and none where nothing was captured. What holds nothing of a picture, such
+	// must judge, all of them good; nil means all, none without captures. What holds nothing of a picture, such
 	// as a bank behind it, no picture can judge, and it does not count.
 	Lines *quantity.Quantity
 }
