@@ -102,7 +102,7 @@ func TestSingleFaults(t *testing.T) {
 	for _, tt := range []struct {
 		rows, tries int
 		atLeast     float64
-	}{{200, few, 0.95}, {5000, many, 0.99}} { // causes outside the memory compete: one in 300 is theirs or left open
+	}{{200, few, 0.95}, {5000, many, 0.99}} { // one open line of 308 and one address line of 336 stay with a rival or open
 		sets := singleFaults(t, tt.rows, tt.tries)
 		var sum tally
 		for s, c := range sets {

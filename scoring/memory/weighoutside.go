@@ -95,6 +95,13 @@ func (s *scene) busAddress(add func(*hypothesis)) {
 			}
 			return s.displaced(r, ones(r.width), 1<<uint(bit)) / s.places
 		}
+		// Counted as for a line of the chips, so that neither speaks for itself by
+		// the parts of a word that the rows name.
+		if beat, regular := powerOfTwo(s.org.BeatBytes()); regular && bit >= beat {
+			h.list = s.standing(s.prefixes(bit - beat))
+			add(h)
+			continue
+		}
 		above, below := map[int64]bool{}, map[int64]bool{}
 		for i := range s.rows {
 			above[s.rows[i].address>>uint(bit+1)] = true
